@@ -1,0 +1,44 @@
+"""How many plantlets to order, of what, from which offer, for which week."""
+
+from forecast.decisions.order import Order, Orders, size_order, size_orders
+from forecast.decisions.space import BenchSpace, bench_space
+from forecast.errors import Fault, ForecastError, OutOfReach, Refused
+from forecast.growth.outcome import Batch, Outcome
+from forecast.growth.simulation import simulate
+from forecast.rates.distributions import Amount, Count, Duration, Share
+from forecast.rates.levels import Level
+from forecast.season.files import read_season, write_season
+from forecast.season.plan import Season
+from forecast.season.rows import Delivery, Offer, Place, Stage, Variety, Wanted
+from forecast.weeks import Week
+
+__all__ = [
+    "Amount",
+    "Batch",
+    "BenchSpace",
+    "Count",
+    "Delivery",
+    "Duration",
+    "Fault",
+    "ForecastError",
+    "Level",
+    "Offer",
+    "Order",
+    "Orders",
+    "OutOfReach",
+    "Outcome",
+    "Place",
+    "Refused",
+    "Season",
+    "Share",
+    "Stage",
+    "Variety",
+    "Wanted",
+    "Week",
+    "bench_space",
+    "read_season",
+    "simulate",
+    "size_order",
+    "size_orders",
+    "write_season",
+]

@@ -1,0 +1,156 @@
+"""From a season and its orders to draws of what happens."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.errors import Fault, Refused, refuse
+from forecast.growth.outcome import Batch, Outcome
+from forecast.growth.stages import Fate
+from forecast.rates.distributions import Share
+from forecast.rates.levels import Level
+from forecast.season.plan import Season
+from forecast.season.rows import STAGES, Delivery
+from forecast.streams import Streams
+
+Array = NDArray[np.float64]
+
+COORDINATES = tuple(f"{stage} {kind}" for kind in ("survival", "time") for stage in STAGES)
+
+
+def simulate(
+    season: Season, orders: Iterable[Any] | pd.DataFrame | None = None, *, draws: int, seed: int
+) -> Outcome:
+    """Forecast what comes of orders, in many imagined seasons.
+
+    Parameters
+    ----------
+    season
+        The season.
+    orders
+        Rows of variety, week of delivery and quantity: a DataFrame with these columns, or tuples, or
+        `Delivery` or `Order` values. Without them, the orders that the season holds.
+    draws
+        Number of imagined seasons; powers of two are the most even.
+    seed
+        Seed of the draws. The same seed gives the same numbers, and pairs one scenario with another.
+
+    Returns
+    -------
+    Outcome
+
+    Raises
+    ------
+    Refused
+        If there are no orders, or any of them cannot be used.
+
+    Examples
+    --------
+    >>> import forecast
+    >>> season = forecast.read_season("demo_data")
+    >>> outcome = forecast.simulate(season, draws=1024, seed=1)
+    """
+    deliveries = season.orders if orders is None else _deliveries(season, orders)
+    if not deliveries:
+        remedy = "Give rows of variety, week and quantity, or orders from size_orders(season, ...)."
+        raise refuse("orders", None, "there are no orders to simulate", remedy)
+    streams = season_streams(draws, seed)
+    batches = _batches(deliveries)
+    fates = [draw_fate(season, streams, batch.variety, batch.number) for batch in batches]
+    return Outcome(season, batches, fates, streams)
+
+
+def season_streams(draws: int, seed: int) -> Streams:
+    """Make the streams that every calculation of a season draws from."""
+    return Streams(seed, draws, COORDINATES)
+
+
+def draw_fate(season: Season, streams: Streams, variety: str, number: int) -> Fate:
+    """Draw what the batch `number` of a variety meets.
+
+    Parameters
+    ----------
+    season, streams
+        The season, and its streams.
+    variety, number
+        Which batch: 1 for the first delivery of the variety.
+    """
+    survival, weeks, spread = [], [], []
+    for stage, share in zip(season.route(variety), season.survivals(variety), strict=True):
+        owners = {
+            "belief": ("belief", stage.applies_to),
+            "season": ("season",),
+            "variety": ("variety", variety),
+            "batch": ("batch", variety, str(number)),
+        }
+        duration = stage.duration
+        survival.append(_log_survival(share, streams, owners, f"{stage.stage} survival"))
+        weeks.append(duration.at(_score(streams, duration.level, owners, f"{stage.stage} time")))
+        spread.append(duration.log_spreads[1])
+    return Fate(np.array(survival), np.array(weeks), np.array(spread))
+
+
+def _log_survival(share: Share, streams: Streams, owners: dict[str, tuple[str, ...]], quantity: str) -> Array:
+    if share.spread == 0 or Level.parse(share.level).plant:  # plants that differ one by one: only the mean counts
+        return np.full(streams.draws, math.log(share.mean))
+    return share.log_at(_score(streams, share.level, owners, quantity))
+
+
+def _score(streams: Streams, level: Level | str, owners: dict[str, tuple[str, ...]], quantity: str) -> Array:
+    chain = Level.parse(level)
+    score = np.zeros(streams.draws)
+    if not chain.plant:
+        for word, share in chain.shares:
+            score += math.sqrt(share) * streams.normal(owners[word], quantity)
+    return score
+
+
+def _batches(deliveries: Sequence[Delivery]) -> list[Batch]:
+    """Number the batches of each variety by week and lab, whatever the order of the rows."""
+    together: dict[tuple[str, Any, str], int] = defaultdict(int)
+    for row in deliveries:
+        together[row.variety, row.week, row.lab or ""] += row.quantity
+    batches, numbers = [], defaultdict(int)
+    for (variety, week, lab), quantity in sorted(together.items()):
+        numbers[variety] += 1
+        batches.append(Batch(variety, numbers[variety], week, quantity, lab or None))
+    return batches
+
+
+def _deliveries(season: Season, orders: Iterable[Any] | pd.DataFrame) -> tuple[Delivery, ...]:
+    if isinstance(orders, pd.DataFrame):
+        known = [name for name in orders.columns if name in Delivery.model_fields]
+        orders = [{key: cell for key, cell in row.items() if not pd.isna(cell)} for row in orders[known].to_dict("records")]
+    rows, faults = [], []
+    for number, order in enumerate(orders, start=1):
+        try:
+            row = _delivery(order)
+            season.variety(row.variety)
+            if not season.first_week <= row.week <= season.last_week:
+                remedy = f"Give a week from {season.first_week} to {season.last_week}."
+                raise refuse("week", str(row.week), "outside the season", remedy)
+            rows.append(row)
+        except Refused as error:
+            faults += [Fault(fault.problem, fault.remedy, "orders", number, fault.column, fault.value) for fault in error.faults]
+    if faults:
+        raise Refused(faults)
+    return tuple(rows)
+
+
+def _delivery(order: Any) -> Delivery:
+    if isinstance(order, Delivery):
+        return order
+    if hasattr(order, "delivery"):
+        return _delivery(order.delivery)
+    if isinstance(order, dict):
+        return Delivery(**order)
+    if isinstance(order, Sequence) and not isinstance(order, str) and 3 <= len(order) <= 4:
+        return Delivery(**dict(zip(("variety", "week", "quantity", "lab"), order, strict=False)))
+    raise refuse("orders", order, "not an order", "Give variety, week of delivery and quantity.")

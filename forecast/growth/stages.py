@@ -1,0 +1,192 @@
+"""Where the plants of a batch stand, week by week, in every draw.
+
+Given a draw, the plants of a batch differ only by their vigour, a standard normal score that
+lengthens or shortens all their stages, and by chance. So the share of them in each stage follows from
+the normal distribution and needs no plant to be simulated.
+
+Stages run on weeks here. A clock of another kind changes `Fate.until` and its inverse alone: the elapsed
+time at which a plant of given vigour leaves a stage.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr, ndtri
+
+Array = NDArray[np.float64]
+Cells = NDArray[np.intp]
+
+_SLOWEST = 5.0  # a vigour beyond +-5, that of one plant in three million, counts as +-5
+_FEW = 1e-7  # a smaller share of a batch is not looked for in a stage
+_NODES = ((0.5 - 0.75**0.5 / 3, 0.5), (0.5 + 0.75**0.5 / 3, 0.5))  # two-point Gauss-Legendre on 0 to 1
+
+
+@dataclass(frozen=True, eq=False)
+class Fate:
+    """What one batch meets in every draw.
+
+    Parameters
+    ----------
+    log_survival
+        Logarithm of the share surviving each stage, of those that enter it, shape (stages, draws).
+    weeks
+        Time a plant of middling vigour needs in each stage [weeks], shape (stages, draws).
+    spread
+        Standard deviation of the logarithm of a plant's time in each stage, shape (stages,).
+
+    Notes
+    -----
+    A plant of vigour score v leaves stage k at C_k(v) = sum over j <= k of weeks_j exp(spread_j v),
+    and given the draw the share of plants past stage k by time t is Phi(v_k(t)), C_k(v_k(t)) = t.
+    Losses fall evenly along the clock of a stage: half through it, a plant has met half its hazard.
+    """
+
+    log_survival: Array
+    weeks: Array
+    spread: Array
+
+    def __post_init__(self) -> None:
+        for array in (self.log_survival, self.weeks, self.spread):
+            array.flags.writeable = False
+
+    def of(self, draws: slice) -> Fate:
+        """Give the same for some of the draws."""
+        return Fate(self.log_survival[:, draws], self.weeks[:, draws], self.spread)
+
+    @cached_property
+    def survival(self) -> Array:
+        """Share of plants that survive all stages, shape (draws,)."""
+        return np.exp(self.log_survival.sum(axis=0))
+
+    @cached_property
+    def _timed(self) -> tuple[int, ...]:
+        return tuple(k for k in range(len(self.spread)) if self.weeks[k].any())
+
+    @cached_property
+    def _begun(self) -> Array:
+        """Time at which a plant of middling vigour has left the first 0, 1, 2, ... stages."""
+        return np.concatenate([np.zeros((1, self.weeks.shape[1])), np.cumsum(self.weeks, axis=0)])
+
+    def until(self, stages: int, vigour: float | Array, draw: Cells | None = None) -> Array:
+        """Give the time [weeks] at which plants have left the first `stages` stages.
+
+        Parameters
+        ----------
+        stages
+            Number of stages.
+        vigour
+            Score of the plants, one for all or one for each of `draw`.
+        draw
+            Which draws; all if not given.
+        """
+        timed = [k for k in self._timed if k < stages]
+        every: Cells | slice = slice(None) if draw is None else draw
+        if len({self.spread[k] for k in timed}) == 1:  # one pace for all stages
+            return np.asarray(self._begun[stages][every] * np.exp(self.spread[timed[0]] * vigour))
+        time = np.zeros(self._begun[0][every].shape)
+        for k in timed:
+            time += self.weeks[k][every] * np.exp(self.spread[k] * vigour)
+        return time
+
+    def past(self, stages: int, elapsed: Array) -> Array:
+        """Give the share of plants, losses apart, that have left the first `stages` stages.
+
+        Parameters
+        ----------
+        stages
+            Number of stages.
+        elapsed
+            Time since delivery [weeks], shape (weeks,); negative before it.
+
+        Returns
+        -------
+        array of shape (weeks, draws)
+        """
+        time = np.asarray(elapsed, dtype=np.float64)[:, None]
+        first, last = self.until(stages, -_SLOWEST), self.until(stages, _SLOWEST)
+        share = (time >= last).astype(np.float64)
+        week, draw, cell = _cells((time > first) & (time < last))
+        if cell.size:
+            share.ravel()[cell] = ndtr(self._vigour(stages, time.ravel()[week], draw))
+        return share
+
+    def _vigour(self, stages: int, time: Array, draw: Cells) -> Array:
+        """Solve C(v) = t for v; log C is convex and increasing in v, so Newton's method finds it."""
+        timed = [k for k in self._timed if k < stages]
+        spread = self.spread[timed]
+        if np.ptp(spread) == 0:
+            return np.log(time / self._begun[stages][draw]) / spread[0]
+        weeks = self.weeks[timed].take(draw, axis=1)
+        target = np.log(time)
+        vigour = np.zeros(time.shape)
+        for _ in range(60):
+            parts = weeks * np.exp(spread[:, None] * vigour)
+            total = parts.sum(axis=0)
+            step = (target - np.log(total)) * total / np.maximum(spread @ parts, 1e-9 * total)
+            stepped = np.clip(vigour + step, -_SLOWEST, _SLOWEST)
+            done = np.abs(stepped - vigour).max() < 1e-7  # the step after it would be below 1e-14
+            vigour = stepped
+            if done:
+                break
+        return vigour
+
+    def ready(self, elapsed: Array) -> Array:
+        """Give the share of plants that have come through all stages, shape (weeks, draws)."""
+        return self.survival * self.past(len(self.spread), elapsed)
+
+    def course(self, elapsed: Array) -> tuple[Array, Array]:
+        """Give the share of plants alive in each stage, and that of plants through all of them.
+
+        Parameters
+        ----------
+        elapsed
+            Time since delivery [weeks], shape (weeks,).
+
+        Returns
+        -------
+        standing
+            array of shape (stages, weeks, draws)
+        ready
+            array of shape (weeks, draws)
+
+        Notes
+        -----
+        The mean of survival^(part of the stage done) over the plants in a stage is taken by
+        two-point Gauss-Legendre quadrature over their vigour; all else is exact.
+        """
+        elapsed = np.asarray(elapsed, dtype=np.float64)
+        standing = np.zeros((len(self.spread), elapsed.size, self.weeks.shape[1]))
+        inside = np.broadcast_to((elapsed >= 0).astype(np.float64)[:, None], standing.shape[1:])
+        reached = np.ones(self.weeks.shape[1])
+        for k in range(len(self.spread)):
+            if k in self._timed:
+                left = self.past(k + 1, elapsed)
+                here = inside - left
+                week, draw, cell = _cells(here > _FEW)
+                staying = here.ravel()[cell]
+                kept = self._kept(k, elapsed[week], draw, left.ravel()[cell], staying)
+                standing[k].ravel()[cell] = staying * kept * reached[draw]
+                inside = left
+            reached = reached * np.exp(self.log_survival[k])
+        return standing, reached * inside
+
+    def _kept(self, k: int, time: Array, draw: Cells, leaving: Array, staying: Array) -> Array:
+        """Mean share of plants kept so far, of those that are in stage k."""
+        kept = np.zeros(time.shape)
+        hazard = self.log_survival[k][draw]
+        for node, weight in _NODES:
+            vigour = np.clip(ndtri(leaving + node * staying), -_SLOWEST, _SLOWEST)
+            part = (time - self.until(k, vigour, draw)) / (self.weeks[k][draw] * np.exp(self.spread[k] * vigour))
+            kept += weight * np.exp(hazard * np.clip(part, 0, 1))
+        return kept
+
+
+def _cells(where: NDArray[np.bool_]) -> tuple[Cells, Cells, Cells]:
+    """Week, draw and position of the cells that are true in an array of shape (weeks, draws)."""
+    cell = np.flatnonzero(where)
+    week, draw = np.divmod(cell, where.shape[1])
+    return week, draw, cell

@@ -1,0 +1,467 @@
+"""What is believed of one number: a share, a duration, an amount, a count."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import CubicSpline
+from scipy.optimize import root
+from scipy.special import betainc, betaincinv, ndtr, ndtri
+
+from forecast.errors import refuse
+from forecast.rates.levels import Level
+
+Array = NDArray[np.float64]
+
+Z90 = 1.6448536269514722  # standard normal quantile at 0.95: nine in ten lie within -Z90 and Z90
+_WIDEST = 6.5  # scores beyond, one in 10^10, count as this
+
+
+@dataclass(frozen=True)
+class Share:
+    """A proportion of plants, such as a survival, with how it differs from its mean.
+
+    Parameters
+    ----------
+    mean
+        Expected share [0 to 1, above 0].
+    spread
+        Standard deviation of the share [same unit]; 0 if it is known and always the same.
+    level
+        The level at which it varies: a word or a `Level`.
+
+    Raises
+    ------
+    Refused
+        If the mean is not above 0 and at most 1, or no beta distribution has such a spread.
+
+    Notes
+    -----
+    A beta distribution with a = m k and b = (1 - m) k, k = m (1 - m) / s^2 - 1.
+
+    References
+    ----------
+    Johnson, N. L., Kotz, S. and Balakrishnan, N. (1995). Continuous Univariate Distributions,
+    vol. 2, 2nd ed., ch. 25.
+
+    Examples
+    --------
+    >>> survival = Share(0.8, 0.12, "batch")
+    >>> print(survival)
+    80 % on average; nine batches in ten between 58 and 96 %
+    >>> round(float(survival.quantile(0.05)), 3)
+    0.577
+    """
+
+    mean: float
+    spread: float
+    level: Level | str
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "level", Level.parse(self.level))
+        if not 0 < self.mean <= 1:
+            raise refuse("mean", self.mean, "a share lies above 0 and at most at 1", "For 85 % write 0.85.")
+        widest = math.sqrt(self.mean * (1 - self.mean))
+        if not (self.spread == 0 or 0 < self.spread < widest):
+            raise refuse(
+                "spread",
+                self.spread,
+                f"no share with a mean of {self.mean:g} has this spread",
+                f"Give a standard deviation from 0 to below {widest:.3g}.",
+            )
+
+    @classmethod
+    def from_counts(cls, survived: int, of: int, *, level: Level | str) -> Share:
+        """Learn a share from one count, under Jeffreys' prior Beta(1/2, 1/2).
+
+        Parameters
+        ----------
+        survived
+            Number that survived, 0 to `of`.
+        of
+            Number there were, at least 1.
+        level
+            The level at which the share varies. One count says how well the share is known
+            (``belief``), not how batches differ.
+
+        Raises
+        ------
+        Refused
+            If more survived than there were.
+
+        Notes
+        -----
+        Beta(survived + 1/2, of - survived + 1/2).
+
+        References
+        ----------
+        Brown, L. D., Cai, T. T. and DasGupta, A. (2001). Interval estimation for a binomial
+        proportion. Statist. Sci. 16, 101-133. doi:10.1214/ss/1009213286
+        """
+        if not (of >= 1 and 0 <= survived <= of and survived == int(survived) and of == int(of)):
+            raise refuse("survived", f"{survived} of {of}", "not a count", "Give whole numbers, survived at most of.")
+        a, b = survived + 0.5, of - survived + 0.5
+        return cls(a / (a + b), math.sqrt(a * b / (a + b + 1)) / (a + b), level)
+
+    @classmethod
+    def from_range(cls, low: float, high: float, *, level: Level | str) -> Share:
+        """Fit the share that lies between two values nine times in ten.
+
+        Parameters
+        ----------
+        low, high
+            Values [0 to 1] below and above which it lies once in twenty each.
+        level
+            The level at which the share varies.
+
+        Raises
+        ------
+        Refused
+            If the two values are not in order between 0 and 1, or no beta distribution fits them.
+        """
+        if not 0 < low < high < 1:
+            raise refuse("low", f"{low} to {high}", "not a range of shares", "Give 0 < low < high < 1.")
+
+        def excess(logs: Array) -> Array:
+            a, b = np.exp(np.clip(logs, -30, 30))
+            return np.array([ndtri(betainc(a, b, low)) + Z90, ndtri(betainc(b, a, 1 - high)) + Z90])
+
+        mean, spread = (low + high) / 2, (high - low) / (2 * Z90)
+        size = max(mean * (1 - mean) / spread**2 - 1, 0.5)
+        found = root(excess, np.log([mean * size, (1 - mean) * size]), tol=1e-12)
+        if not np.abs(excess(found.x)).max() < 1e-8:
+            raise refuse("low", f"{low} to {high}", "no share fits this range", "Bring the two values closer.")
+        a, b = (float(value) for value in np.exp(found.x))
+        return cls(a / (a + b), math.sqrt(a * b / (a + b + 1)) / (a + b), level)
+
+    @property
+    def parameters(self) -> tuple[float, float]:
+        """Parameters a and b of the beta distribution; infinite if there is no spread."""
+        if self.spread == 0:
+            return math.inf, math.inf
+        size = self.mean * (1 - self.mean) / self.spread**2 - 1
+        return self.mean * size, (1 - self.mean) * size
+
+    @property
+    def variance(self) -> float:
+        """Variance of the share."""
+        return self.spread**2
+
+    def quantile(self, u: ArrayLike) -> Array:
+        """Give the value below which the share lies with probability `u`.
+
+        Parameters
+        ----------
+        u
+            Probabilities [0 to 1], any shape.
+        """
+        u = np.asarray(u, dtype=np.float64)
+        if self.spread == 0:
+            return np.full(u.shape, self.mean)
+        a, b = self.parameters
+        return np.asarray(betaincinv(a, b, u))
+
+    def cdf(self, share: ArrayLike) -> Array:
+        """Give the probability that the share is at most `share`."""
+        share = np.asarray(share, dtype=np.float64)
+        if self.spread == 0:
+            return np.where(share >= self.mean, 1.0, 0.0)
+        a, b = self.parameters
+        return np.asarray(betainc(a, b, np.clip(share, 0, 1)))
+
+    def log_at(self, score: Array) -> Array:
+        """Give the logarithm of the quantile at a normal score, quickly.
+
+        Parameters
+        ----------
+        score
+            Standard normal scores, any shape.
+
+        Returns
+        -------
+        array of the same shape, at most 0.
+
+        Notes
+        -----
+        A cubic spline through exact quantiles; a test holds the share to 1e-7.
+        """
+        if self.spread == 0:
+            return np.full(score.shape, math.log(self.mean))
+        return np.minimum(_log_share(*self.parameters)(np.clip(score, -_WIDEST, _WIDEST)), 0.0)
+
+    def __str__(self) -> str:
+        if self.spread == 0:
+            return f"{_percent(self.mean)} %, always"
+        mean, low, high = (_percent(share) for share in (self.mean, *self.quantile([0.05, 0.95])))
+        return f"{mean} % on average; {_nine_in_ten(self.level)} between {low} and {high} %"
+
+
+@lru_cache(maxsize=1024)
+def _log_share(a: float, b: float) -> Callable[[Array], Array]:
+    # A distribution with a peak at 0 or 1 bends sharply and wants more knots.
+    knots = np.linspace(-_WIDEST, _WIDEST, 261 if min(a, b) > 1 else 4161)
+    # Small shares are accurate as quantiles, large ones as quantiles of the share lost.
+    lower = np.log(np.maximum(betaincinv(a, b, ndtr(knots)), 1e-300))
+    upper = np.log1p(-np.minimum(betaincinv(b, a, ndtr(-knots)), 1 - 1e-16))
+    spline: Callable[[Array], Array] = CubicSpline(knots, np.where(lower < -0.7, lower, upper))
+    return spline
+
+
+@dataclass(frozen=True)
+class Duration:
+    """How long a stage takes: its median, how batches differ and how the plants of a batch differ.
+
+    Parameters
+    ----------
+    median
+        Time that half of the plants of a usual batch need [weeks], at least 0.
+    batches
+        Spread between batches, as a share of the typical time (coefficient of variation).
+    plants
+        Spread between the plants of one batch, likewise.
+    level
+        The level at which the batches differ: a word or a `Level`.
+
+    Raises
+    ------
+    Refused
+        If a number is negative or infinite, or a time of 0 has a spread.
+
+    Notes
+    -----
+    Lognormal at both levels: the time of a plant is median * exp(s_b z_b) * exp(s_p v), with
+    s = sqrt(log(1 + cv^2)). v is the plant's vigour, the same in all its stages: a plant that is
+    slow to root stays behind.
+
+    Examples
+    --------
+    >>> weaning = Duration(4, 0.2, 0.1, "batch")
+    >>> print(weaning)
+    4 weeks; nine batches in ten between 2.9 and 5.5
+    """
+
+    median: float
+    batches: float
+    plants: float
+    level: Level | str
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "level", Level.parse(self.level))
+        for field in ("median", "batches", "plants"):
+            value = getattr(self, field)
+            if not 0 <= value < math.inf:
+                raise refuse(field, value, "a duration has no such number", "Give a finite number from 0.")
+        if self.median == 0 and (self.batches or self.plants):
+            raise refuse("median", 0, "a stage that takes no time cannot have a spread", "Set its spreads to 0.")
+
+    @classmethod
+    def from_range(cls, low: float, high: float, *, plants: float, level: Level | str) -> Duration:
+        """Fit the duration whose batch median lies between two values nine times in ten.
+
+        Parameters
+        ----------
+        low, high
+            Times [weeks] below and above which the median of a batch lies once in twenty each.
+        plants
+            Spread between the plants of one batch, as a share of the typical time.
+        level
+            The level at which the batches differ.
+
+        Raises
+        ------
+        Refused
+            If not 0 < low <= high.
+        """
+        if not 0 < low <= high < math.inf:
+            raise refuse("low", f"{low} to {high}", "not a range of times", "Give 0 < low <= high, in weeks.")
+        log_spread = math.log(high / low) / (2 * Z90)
+        return cls(math.sqrt(low * high), math.sqrt(math.expm1(log_spread**2)), plants, level)
+
+    @property
+    def log_spreads(self) -> tuple[float, float]:
+        """Standard deviations of the logarithm, between batches and between plants."""
+        return math.sqrt(math.log1p(self.batches**2)), math.sqrt(math.log1p(self.plants**2))
+
+    @property
+    def mean(self) -> float:
+        """Mean time over batches and plants [weeks]."""
+        return self.median * math.sqrt((1 + self.batches**2) * (1 + self.plants**2))
+
+    @property
+    def variance(self) -> float:
+        """Variance of the time over batches and plants [weeks squared]."""
+        return self.mean**2 * ((1 + self.batches**2) * (1 + self.plants**2) - 1)
+
+    def quantile(self, u: ArrayLike) -> Array:
+        """Give the quantile of the median time of a batch [weeks] at probabilities `u`."""
+        return self.at(ndtri(np.asarray(u, dtype=np.float64)))
+
+    def at(self, score: ArrayLike) -> Array:
+        """Give the median time of a batch [weeks] at normal scores."""
+        return self.median * np.exp(self.log_spreads[0] * np.asarray(score, dtype=np.float64))
+
+    def __str__(self) -> str:
+        if self.batches == 0:
+            return f"{self.median:.3g} weeks"
+        low, high = self.quantile([0.05, 0.95])
+        return f"{self.median:.3g} weeks; {_nine_in_ten(self.level)} between {low:.2g} and {high:.2g}"
+
+
+@dataclass(frozen=True)
+class Amount:
+    """A positive amount, such as a price or a demand, that is believed to lie in a range.
+
+    Parameters
+    ----------
+    low, likely, high
+        Values [any unit] that it is below once in twenty, once in two, and 19 times in 20:
+        0 < low <= likely <= high.
+
+    Raises
+    ------
+    Refused
+        If the three are not in this order.
+
+    Notes
+    -----
+    The logarithm is normal on either side of the median, with a width of its own on each.
+
+    Examples
+    --------
+    >>> print(Amount(300, 400, 600))
+    about 400; nine times in ten between 300 and 600
+    """
+
+    low: float
+    likely: float
+    high: float
+
+    def __post_init__(self) -> None:
+        if not 0 < self.low <= self.likely <= self.high < math.inf:
+            raise refuse(
+                "low",
+                f"{self.low}, {self.likely}, {self.high}",
+                "low, likely and high are not in order above 0",
+                "Give 0 < low <= likely <= high.",
+            )
+
+    @classmethod
+    def from_mean(cls, mean: float, spread: float) -> Amount:
+        """Make the lognormal amount with a given mean and standard deviation [same unit].
+
+        Raises
+        ------
+        Refused
+            If the mean is not above 0 or the spread is negative.
+        """
+        if not (0 < mean < math.inf and 0 <= spread < math.inf):
+            raise refuse("mean", f"{mean}, spread {spread}", "not a mean and spread", "Give mean > 0 and spread >= 0.")
+        width = math.sqrt(math.log1p((spread / mean) ** 2))
+        median = mean * math.exp(-(width**2) / 2)
+        return cls(median * math.exp(-Z90 * width), median, median * math.exp(Z90 * width))
+
+    @classmethod
+    def from_range(cls, low: float, high: float) -> Amount:
+        """Make the lognormal amount that lies between two values nine times in ten."""
+        return cls(low, math.sqrt(low * high) if low > 0 else low, high)
+
+    @property
+    def _widths(self) -> tuple[float, float]:
+        return math.log(self.likely / self.low) / Z90, math.log(self.high / self.likely) / Z90
+
+    def _moment(self, order: int) -> float:
+        below, above = (order * width for width in self._widths)
+        halves = math.exp(below**2 / 2) * ndtr(-below) + math.exp(above**2 / 2) * ndtr(above)
+        return float(self.likely**order * halves)
+
+    @property
+    def mean(self) -> float:
+        """Expected amount."""
+        return self._moment(1)
+
+    @property
+    def variance(self) -> float:
+        """Variance of the amount."""
+        return self._moment(2) - self._moment(1) ** 2
+
+    def quantile(self, u: ArrayLike) -> Array:
+        """Give the quantile at probabilities `u` [0 to 1], any shape."""
+        return self.at(ndtri(np.asarray(u, dtype=np.float64)))
+
+    def at(self, score: ArrayLike) -> Array:
+        """Give the amount at normal scores."""
+        score = np.asarray(score, dtype=np.float64)
+        below, above = self._widths
+        return self.likely * np.exp(np.where(score < 0, below, above) * score)
+
+    def __str__(self) -> str:
+        return f"about {self.likely:.3g}; nine times in ten between {self.low:.3g} and {self.high:.3g}"
+
+
+@dataclass(frozen=True)
+class Count:
+    """A whole number, such as plants asked for, that is believed to lie in a range.
+
+    Parameters
+    ----------
+    amount
+        The amount of which it is the nearest whole number.
+
+    Examples
+    --------
+    >>> demand = Count(Amount(300, 400, 600))
+    >>> demand.quantile([0.05, 0.5, 0.95])
+    array([300., 400., 600.])
+    """
+
+    amount: Amount
+
+    def _chance_above(self, number: Array) -> Array:
+        below, above = self.amount._widths
+        step = np.log((number + 0.5) / self.amount.likely)
+        width = np.where(step < 0, below, above)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            score = np.where(width > 0, step / width, np.where(step < 0, -np.inf, np.inf))
+        return np.asarray(ndtr(-score))
+
+    def _survivals(self) -> tuple[Array, Array]:
+        most = int(self.amount.at(8.0)) + 1
+        number = np.arange(most, dtype=np.float64)
+        return number, self._chance_above(number)
+
+    @property
+    def mean(self) -> float:
+        """Expected number: the sum over n >= 0 of the chance of more than n."""
+        return float(self._survivals()[1].sum())
+
+    @property
+    def variance(self) -> float:
+        """Variance of the number."""
+        number, above = self._survivals()
+        return float(((2 * number + 1) * above).sum()) - self.mean**2
+
+    def quantile(self, u: ArrayLike) -> Array:
+        """Give the quantile at probabilities `u` [0 to 1], any shape, as whole numbers."""
+        return self.at(ndtri(np.asarray(u, dtype=np.float64)))
+
+    def at(self, score: ArrayLike) -> Array:
+        """Give the number at normal scores."""
+        return np.floor(self.amount.at(score) + 0.5)
+
+    def __str__(self) -> str:
+        return str(self.amount)
+
+
+def _nine_in_ten(level: Level | str) -> str:
+    nouns = {"belief": "times", "season": "seasons", "variety": "varieties", "batch": "batches", "plant": "plants"}
+    shares = Level.parse(level).shares
+    return f"nine {nouns[max(shares, key=lambda pair: pair[1])[0]]} in ten"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f}" if 0.01 <= share <= 0.985 else f"{100 * share:.3g}"

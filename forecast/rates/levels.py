@@ -1,0 +1,103 @@
+"""At which level a quantity varies: what is drawn once, and for whom."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+
+from forecast.errors import refuse
+
+WORDS = ("belief", "season", "variety", "batch", "plant")
+_CHAIN = re.compile(r"[a-z]+ [0-9.]+(?: [a-z]+ [0-9.]+)*")
+_REMEDY = (
+    "Write one of belief, season, variety, batch, plant, or shares of the first four "
+    "that add to 1, such as 'season 0.3 variety 0.2 batch 0.5'."
+)
+
+
+@dataclass(frozen=True)
+class Level:
+    """The level at which a quantity varies, or the shares of several.
+
+    ``belief``: we do not know the true value; one value a draw, for all that share the rate.
+    ``season``: one value a draw, shared by all batches of the season, whatever their variety.
+    ``variety``: one value a draw for all batches of a variety.
+    ``batch``: each delivery has its own. ``plant``: each plant has its own, so that only its mean counts.
+
+    Parameters
+    ----------
+    shares
+        Pairs of word and share of the variance [0 to 1] of the normal score; the shares add to 1.
+        ``plant`` stands alone.
+
+    Raises
+    ------
+    Refused
+        If a word is unknown or repeated, or the shares do not add to 1.
+
+    Notes
+    -----
+    The normal score of batch b is z = sum over words of sqrt(share) * z[word, owner of b], and the
+    quantity takes its quantile at Phi(z): a Gaussian copula. Every batch keeps the stated
+    distribution; two batches are correlated through what they share.
+
+    References
+    ----------
+    Nelsen, R. B. (2006). An Introduction to Copulas, 2nd ed. doi:10.1007/0-387-28678-0
+
+    Examples
+    --------
+    >>> str(Level.parse("batch"))
+    'batch'
+    >>> Level.parse("season 0.3 variety 0.2 batch 0.5").shares
+    (('season', 0.3), ('variety', 0.2), ('batch', 0.5))
+    """
+
+    shares: tuple[tuple[str, float], ...]
+
+    def __post_init__(self) -> None:
+        words = [word for word, _ in self.shares]
+        shares = [share for _, share in self.shares]
+        sound = (
+            set(words) <= set(WORDS)
+            and len(set(words)) == len(words)
+            and (len(words) == 1 or "plant" not in words)
+            and all(0 < share <= 1 for share in shares)
+            and math.isclose(sum(shares), 1, abs_tol=1e-9)
+        )
+        if not sound:
+            raise refuse("level", str(self), "not a level", _REMEDY)
+
+    @classmethod
+    def parse(cls, text: str | Level) -> Level:
+        """Read one word, or words each with its share of the variance; a `Level` passes through.
+
+        Raises
+        ------
+        Refused
+            If the text is neither.
+        """
+        if isinstance(text, Level):
+            return text
+        plain = " ".join(str(text).split())
+        if plain in WORDS:
+            return cls(((plain, 1.0),))
+        if not _CHAIN.fullmatch(plain):
+            raise refuse("level", text, "not a level", _REMEDY)
+        parts = plain.split(" ")
+        try:
+            shares = tuple((word, float(share)) for word, share in zip(parts[::2], parts[1::2], strict=True))
+        except ValueError as error:
+            raise refuse("level", text, "not a level", _REMEDY) from error
+        return cls(shares)
+
+    @property
+    def plant(self) -> bool:
+        """Whether only single plants differ."""
+        return self.shares[0][0] == "plant"
+
+    def __str__(self) -> str:
+        if len(self.shares) == 1:
+            return self.shares[0][0]
+        return " ".join(f"{word} {share:g}" for word, share in self.shares)

@@ -1,0 +1,305 @@
+"""A season: what the nursery grows, where, from which offers, and what is wanted when."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+from forecast.errors import Fault, Refused, refuse
+from forecast.rates.distributions import Share
+from forecast.season.rows import Delivery, Header, Offer, Place, Row, Stage, Variety, Wanted
+from forecast.weeks import Week
+
+TABLES: dict[str, type[Row]] = {
+    "varieties": Variety,
+    "stages": Stage,
+    "places": Place,
+    "offers": Offer,
+    "wanted": Wanted,
+    "orders": Delivery,
+}
+
+
+class Season(Header):
+    """Everything that is planned for one season.
+
+    Parameters
+    ----------
+    varieties, stages, places, offers, wanted, orders
+        The rows of its tables. ``orders`` are deliveries already ordered or thought of; it may be empty.
+
+    Raises
+    ------
+    Refused
+        If rows contradict each other; every fault is listed.
+    """
+
+    varieties: tuple[Variety, ...]
+    stages: tuple[Stage, ...]
+    places: tuple[Place, ...]
+    offers: tuple[Offer, ...]
+    wanted: tuple[Wanted, ...]
+    orders: tuple[Delivery, ...] = ()
+
+    def __init__(self, /, **cells: Any) -> None:
+        super().__init__(**cells)
+        rows = {name: tuple(enumerate(getattr(self, name), start=1)) for name in TABLES}
+        faults = contradictions(self, Tables(rows))
+        if faults:
+            raise Refused(faults)
+
+    @cached_property
+    def _by_name(self) -> dict[str, Variety]:
+        return {row.variety: row for row in self.varieties}
+
+    @cached_property
+    def _routes(self) -> dict[str, tuple[Stage, ...]]:
+        return _grouped(self.stages, lambda row: row.applies_to)
+
+    @cached_property
+    def _offers(self) -> dict[str, tuple[Offer, ...]]:
+        return _grouped(self.offers, lambda row: row.variety)
+
+    @cached_property
+    def _wanted(self) -> dict[str, tuple[Wanted, ...]]:
+        return _grouped(sorted(self.wanted, key=lambda row: row.week), lambda row: row.variety)
+
+    @property
+    def last_week(self) -> Week:
+        """Last week of the plan."""
+        return self.first_week + (self.weeks - 1)
+
+    def variety(self, name: str) -> Variety:
+        """Give a variety by its name.
+
+        Raises
+        ------
+        Refused
+            If the season has no such variety.
+        """
+        if name not in self._by_name:
+            known = ", ".join(self._by_name)
+            raise refuse("variety", name, "this season has no such variety", f"It has {known}.")
+        return self._by_name[name]
+
+    def route(self, variety: str) -> tuple[Stage, ...]:
+        """Give the stages that a variety goes through: its own, else those of its group."""
+        row = self.variety(variety)
+        return self._routes.get(variety) or self._routes[row.group]
+
+    def survivals(self, variety: str) -> tuple[Share, ...]:
+        """Give the share surviving each stage of a variety's route, of those that enter it."""
+        return entering(self.route(variety))
+
+    def place(self, name: str) -> Place:
+        """Give a place by its name."""
+        return next(row for row in self.places if row.place == name)
+
+    def offers_for(self, variety: str) -> tuple[Offer, ...]:
+        """Give the rows of the price lists for a variety."""
+        return self._offers.get(variety, ())
+
+    def wanted_of(self, variety: str) -> tuple[Wanted, ...]:
+        """Give what is wanted of a variety, by week."""
+        return self._wanted.get(variety, ())
+
+    def with_stage(self, applies_to: str, stage: str, **changes: Any) -> Season:
+        """Make a season in which one stage of a group or variety differs.
+
+        A variety that goes through its group's stages is given its own copy of them first.
+
+        Parameters
+        ----------
+        applies_to
+            Group or variety.
+        stage
+            Name of the stage.
+        **changes
+            Cells of the stage, such as ``survival=0.75``.
+
+        Raises
+        ------
+        Refused
+            If there is no such stage, or the changed row or season is at fault.
+        """
+        stages = list(self.stages)
+        if applies_to not in self._routes:
+            stages += [row.replace(applies_to=applies_to) for row in self.route(applies_to)]
+        for i, row in enumerate(stages):
+            if (row.applies_to, row.stage) == (applies_to, stage):
+                stages[i] = row.replace(**changes)
+                return self.replace(stages=tuple(stages))
+        names = ", ".join(row.stage for row in stages if row.applies_to == applies_to)
+        raise refuse("stage", stage, f"{applies_to} has no such stage", f"It has {names}.")
+
+
+def _grouped(rows: Sequence[Any], key: Callable[[Any], str]) -> dict[str, tuple[Any, ...]]:
+    found: dict[str, list[Any]] = defaultdict(list)
+    for row in rows:
+        found[key(row)].append(row)
+    return {name: tuple(group) for name, group in found.items()}
+
+
+def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
+    """Give the share surviving each stage of a route, of those that enter it.
+
+    Notes
+    -----
+    Losses quoted in points of the original number are divided by what is left of it: 20, 11 and
+    9 points leave 60 of 100, so the second stage keeps 1 - 0.11 / 0.80 of those that enter it.
+
+    Raises
+    ------
+    Refused
+        If such losses leave nothing.
+    """
+    shares, left = [], 1.0
+    for row in route:
+        share = row.stated
+        if row.share_of == "original":
+            lost = 1 - share.mean
+            if lost >= left:
+                raise refuse("share_of", "original", "the losses in points of the original number leave nothing", "")
+            share = Share(1 - lost / left, share.spread / left, share.level)
+            left -= lost
+        shares.append(share)
+    return tuple(shares)
+
+
+@dataclass(frozen=True)
+class Tables:
+    """Numbered rows of each table, and names that stand in rows too faulty to be read."""
+
+    rows: Mapping[str, Sequence[tuple[int, Any]]]
+    spoken: Mapping[str, frozenset[str]] = field(default_factory=dict)
+
+    def names(self, table: str, column: str) -> set[str]:
+        """Give all names that stand in a column."""
+        return {getattr(row, column) for _, row in self.rows[table]} | self.spoken.get(f"{table}.{column}", frozenset())
+
+
+def contradictions(header: Header | None, tables: Tables) -> list[Fault]:
+    """List what contradicts what between the rows of a season's tables.
+
+    Parameters
+    ----------
+    header
+        What holds for the whole season, if it could be read.
+    tables
+        The rows, numbered as they are to be named.
+    """
+    faults = [*_repeated(tables), *_unknown(tables), *_routes(tables), *_unoffered(tables)]
+    if header is not None:
+        faults += _untimely(header, tables)
+    return faults
+
+
+def _repeated(tables: Tables) -> Iterator[Fault]:
+    keys = {
+        "varieties": ("variety",),
+        "places": ("place",),
+        "stages": ("applies_to", "stage"),
+        "offers": ("lab", "variety", "form", "from_quantity", "first_week"),
+        "wanted": ("variety", "week"),
+    }
+    for table, columns in keys.items():
+        first: dict[tuple[Any, ...], int] = {}
+        for number, row in tables.rows[table]:
+            key = tuple(getattr(row, column) for column in columns)
+            if key in first:
+                shown = ", ".join(str(part) for part in key if part is not None)
+                remedy = f"Keep one of the two rows, or change its {' or '.join(columns)}."
+                yield Fault(f"the same as row {first[key]}", remedy, table, number, columns[0], shown)
+            first.setdefault(key, number)
+    groups = tables.names("varieties", "group")
+    for number, row in tables.rows["varieties"]:
+        if row.variety in groups:
+            remedy = "Give the group another name, so that stages.csv is clear."
+            yield Fault("the name of a group, too", remedy, "varieties", number, "variety", row.variety)
+
+
+def _unknown(tables: Tables) -> Iterator[Fault]:
+    varieties = tables.names("varieties", "variety")
+    owners = varieties | tables.names("varieties", "group")
+    places = tables.names("places", "place")
+    checks = [
+        ("stages", "applies_to", owners, "no group or variety of this name in varieties"),
+        ("stages", "place", places, "no place of this name in places"),
+        ("offers", "variety", varieties, "no variety of this name in varieties"),
+        ("wanted", "variety", varieties, "no variety of this name in varieties"),
+        ("orders", "variety", varieties, "no variety of this name in varieties"),
+    ]
+    for table, column, known, problem in checks:
+        for number, row in tables.rows[table]:
+            name = getattr(row, column)
+            if name not in known:
+                shown = ", ".join(sorted(known)[:12])
+                yield Fault(problem, f"Correct the spelling or add it there. Known: {shown}.", table, number, column, name)
+
+
+def _routes(tables: Tables) -> Iterator[Fault]:
+    owners = tables.names("stages", "applies_to")
+    for number, row in tables.rows["varieties"]:
+        if row.variety not in owners and row.group not in owners:
+            remedy = f"Add rows for {row.group!r} or {row.variety!r} to stages."
+            yield Fault("no stages for this group or variety", remedy, "varieties", number, "group", row.group)
+    by_owner: dict[str, list[tuple[int, Stage]]] = defaultdict(list)
+    for number, row in tables.rows["stages"]:
+        by_owner[row.applies_to].append((number, row))
+    for owner, rows in by_owner.items():
+        words = Counter(row.share_of for _, row in rows)
+        number = rows[-1][0]
+        if len(words) > 1:
+            remedy = "Use one meaning for all stages of a group or variety."
+            yield Fault(f"{owner} mixes both meanings of a survival", remedy, "stages", number, "share_of")
+            continue
+        try:
+            entering([row for _, row in rows])
+        except Refused as error:
+            remedy = "Check the losses, or use share_of 'entering'."
+            yield Fault(f"{owner}: {error.faults[0].problem}", remedy, "stages", number, "share_of", "original")
+
+
+def _unoffered(tables: Tables) -> Iterator[Fault]:
+    offered = tables.names("offers", "variety")
+    for number, row in tables.rows["wanted"]:
+        if row.variety not in offered:
+            remedy = "Add a row for it to offers, or take it out of wanted."
+            yield Fault("wanted, but no lab offers it", remedy, "wanted", number, "variety", row.variety)
+    labs = {(row.lab, row.variety) for _, row in tables.rows["offers"]} | {
+        (lab, variety) for lab in tables.spoken.get("offers.lab", ()) for variety in offered
+    }
+    for number, row in tables.rows["orders"]:
+        if row.lab is not None and (row.lab, row.variety) not in labs:
+            remedy = "Correct the lab, leave it empty, or add its offer."
+            yield Fault(f"this lab does not offer {row.variety}", remedy, "orders", number, "lab", row.lab)
+
+
+def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
+    first, last = header.first_week, header.first_week + (header.weeks - 1)
+    for table in ("wanted", "orders"):
+        for number, row in tables.rows[table]:
+            if not first <= row.week <= last:
+                remedy = f"Give a week from {first} to {last}, or change first_week or weeks in season.toml."
+                yield Fault("outside the season", remedy, table, number, "week", str(row.week))
+    earliest: dict[str, Week] = {}
+    for number, row in tables.rows["offers"]:
+        possible = first_delivery(row, first)
+        if possible > row.last_week:
+            remedy = f"Ordered in {first}, it would come in {possible}: change lead, last_week or season's first_week."
+            yield Fault("can no longer be delivered in time", remedy, "offers", number, "last_week", str(row.last_week))
+        elif row.variety not in earliest or possible < earliest[row.variety]:
+            earliest[row.variety] = possible
+    for number, row in tables.rows["wanted"]:
+        possible = earliest.get(row.variety, first)
+        if row.week < possible:
+            remedy = f"The first delivery of {row.variety} can come in {possible}: want it later, or find an earlier offer."
+            yield Fault("wanted before any delivery is possible", remedy, "wanted", number, "week", str(row.week))
+
+
+def first_delivery(offer: Offer, ordered: Week) -> Week:
+    """Give the first week in which an offer ordered in week `ordered` can be delivered."""
+    return max(offer.first_week, ordered + offer.lead)

@@ -1,0 +1,349 @@
+"""The rows of a season's tables: each a value that is checked when made and cannot be changed."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, model_validator
+
+from forecast.errors import Refused
+from forecast.rates.distributions import Amount, Count, Duration, Share
+from forecast.season.cells import (
+    AboveZero,
+    Counted,
+    FromZero,
+    LevelCell,
+    Row,
+    ShareCell,
+    Text,
+    WeekCell,
+    Whole,
+    wrong,
+)
+from forecast.weeks import Week
+
+STAGES = ("arrival", "acclimatisation", "growing on", "spacing out", "hardening", "grading")
+
+
+class Variety(Row):
+    """One variety: what it is, what it sells for, how long it stays saleable.
+
+    Parameters
+    ----------
+    variety, group
+        Its name, and the group whose stages it goes through unless it has its own.
+    pot
+        Pot it is sold in.
+    sale_price, markdown_price
+        Price a plant, and price once it is marked down [currency].
+    shelf_life
+        Whole weeks for which a saleable plant keeps its grade [weeks]; without it, it keeps for the whole season.
+    """
+
+    variety: Text
+    group: Text
+    pot: Text | None = None
+    sale_price: FromZero | None = None
+    markdown_price: FromZero | None = None
+    shelf_life: Counted | None = None
+    note: str | None = None
+
+
+class Stage(Row):
+    """One stage of a group or variety, in the order in which plants go through them.
+
+    Parameters
+    ----------
+    applies_to
+        Group or variety. A variety that has any stages of its own goes through those alone.
+    stage
+        Its name. The names of the trade are arrival, acclimatisation, growing on, spacing out,
+        hardening, grading; others are allowed, and their draws are a little less even.
+    place
+        Growing space it stands in.
+    clock
+        What the stage runs on: ``weeks``.
+    typical
+        Time half of the plants need [weeks]; 0 for a stage that is only a loss, such as grading.
+    spread_batches, spread_plants
+        How batches, and the plants of a batch, differ in time, as shares of the typical time.
+    time_level, survival_level
+        Level at which the time and the survival of batches vary (see `Level`).
+    survival, survival_spread
+        Mean and standard deviation of the share that survives the stage.
+    survival_low, survival_high
+        Or the range in which it lies nine times in ten.
+    survived, of
+        Or a count from which it is learned.
+    share_of
+        ``entering``: the survival is a share of the plants that enter the stage. ``original``: it is
+        one less the loss in points of the original number, as supply-chain losses are quoted.
+    plants_per_m2
+        Plants to the square metre of bench.
+    cost, minutes
+        Cost [currency] and work [minutes] for a plant that enters the stage.
+    source
+        Where the figures come from.
+    """
+
+    applies_to: Text
+    stage: Text
+    place: Text
+    clock: Literal["weeks"]
+    typical: FromZero
+    spread_batches: Annotated[FromZero, Field(le=2)] = 0.0
+    spread_plants: Annotated[FromZero, Field(le=2)] = 0.0
+    time_level: LevelCell | None = None
+    survival: ShareCell | None = None
+    survival_spread: FromZero | None = None
+    survival_low: ShareCell | None = None
+    survival_high: ShareCell | None = None
+    survived: Whole | None = None
+    of: Counted | None = None
+    survival_level: LevelCell
+    share_of: Literal["entering", "original"]
+    plants_per_m2: AboveZero
+    cost: FromZero = 0.0
+    minutes: FromZero = 0.0
+    source: str | None = None
+    note: str | None = None
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        if self.typical > 0 and self.time_level is None:
+            raise wrong(
+                "nothing stands here, so it is not said who shares the spread in time",
+                "Write belief, season, variety, batch or plant.",
+                "time_level",
+            )
+        if self.typical == 0 and (self.spread_batches or self.spread_plants):
+            raise wrong("a stage that takes no time cannot have a spread", "Leave both spreads empty.", "typical", 0)
+        if self.time_level is not None and self.time_level.plant and self.spread_batches:
+            raise wrong(
+                "batches differ in time, but the level says that only plants do",
+                "Set spread_batches to 0, or the level to batch.",
+                "time_level",
+                "plant",
+            )
+        forms = [
+            (self.survival, self.survival_spread),
+            (self.survival_low, self.survival_high),
+            (self.survived, self.of),
+        ]
+        if sum(any(cell is not None for cell in form) for form in forms) != 1 or not any(
+            all(cell is not None for cell in form) for form in forms
+        ):
+            raise wrong(
+                "the survival is not stated in one way",
+                "Fill survival and survival_spread, or survival_low and survival_high, or survived and of.",
+                "survival",
+                self.survival,
+            )
+        if self.survival == 0 or (self.survived == 0 and self.of is not None):
+            raise wrong("no plant survives, so no order can be met", "Give a survival above 0.", "survival", 0)
+        try:
+            _ = self.stated
+        except Refused as error:
+            fault = error.faults[0]
+            column = "survived" if self.of else "survival_low" if self.survival_low is not None else "survival_spread"
+            raise wrong(fault.problem, fault.remedy, column, fault.value) from error
+        return self
+
+    @property
+    def stated(self) -> Share:
+        """The survival as it is stated; whose share it is, `share_of` tells."""
+        if self.survived is not None and self.of is not None:
+            return Share.from_counts(self.survived, self.of, level=self.survival_level)
+        if self.survival_low is not None and self.survival_high is not None:
+            return Share.from_range(self.survival_low, self.survival_high, level=self.survival_level)
+        return Share(self.survival or 0.0, self.survival_spread or 0.0, self.survival_level)
+
+    @property
+    def duration(self) -> Duration:
+        """The time the stage takes."""
+        return Duration(self.typical, self.spread_batches, self.spread_plants, self.time_level or "plant")
+
+
+class Place(Row):
+    """One growing space.
+
+    Parameters
+    ----------
+    place
+        Its name.
+    area
+        Floor or bench area [m2].
+    usable
+        Share of it on which plants can stand.
+    cost_per_m2_week
+        Cost of a square metre of bench for a week [currency].
+    first_week, last_week
+        First and last week in which it can be used; without them, always.
+    """
+
+    place: Text
+    area: AboveZero
+    usable: Annotated[ShareCell, Field(gt=0)]
+    cost_per_m2_week: FromZero = 0.0
+    first_week: WeekCell | None = None
+    last_week: WeekCell | None = None
+    note: str | None = None
+
+    def bench(self, week: Week) -> float:
+        """Give the area [m2] on which plants can stand in a week."""
+        shut = (self.first_week and week < self.first_week) or (self.last_week and week > self.last_week)
+        return 0.0 if shut else self.area * self.usable
+
+
+class Offer(Row):
+    """One line of a lab's price list.
+
+    Parameters
+    ----------
+    lab, variety
+        Who offers what.
+    form
+        What is delivered: plantlets in vessels, plugs, liners.
+    from_quantity, unit_price
+        Price a plant [currency] for an order of at least this quantity: a lab has a row for each break.
+    minimum, multiple
+        Smallest order, and the number that every order is a multiple of [plants].
+    lead
+        Time from order to delivery [weeks].
+    first_week, last_week
+        First and last week of delivery.
+    deposit
+        Share of the price paid when ordering.
+    freight_per_box, plants_per_box
+        Freight a box [currency], and plants to a box.
+    """
+
+    lab: Text
+    variety: Text
+    form: Text | None = None
+    from_quantity: Counted = 1
+    unit_price: FromZero
+    minimum: Counted = 1
+    multiple: Counted = 1
+    lead: Whole = 0
+    first_week: WeekCell
+    last_week: WeekCell
+    deposit: ShareCell = 0.0
+    freight_per_box: FromZero = 0.0
+    plants_per_box: Counted | None = None
+    note: str | None = None
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        if self.last_week < self.first_week:
+            raise wrong(
+                "the last week of delivery comes before the first", "Swap the two.", "last_week", str(self.last_week)
+            )
+        if self.freight_per_box and self.plants_per_box is None:
+            raise wrong("freight by the box needs the size of a box", "Give plants_per_box.", "plants_per_box")
+        return self
+
+
+class Wanted(Row):
+    """A number of one variety to be saleable by one week, on top of what earlier weeks want.
+
+    Parameters
+    ----------
+    variety, week
+        What, and by the Monday of which week.
+    wanted
+        Number of plants; or
+    low, likely, high
+        a range: asked for is less than low once in twenty, less than likely half of the time, more
+        than high once in twenty.
+    confidence
+        Share of draws in which it is to be met; without it, that of the season.
+    """
+
+    variety: Text
+    week: WeekCell
+    wanted: Counted | None = None
+    low: AboveZero | None = None
+    likely: AboveZero | None = None
+    high: AboveZero | None = None
+    confidence: Annotated[ShareCell, Field(gt=0, lt=1)] | None = None
+    note: str | None = None
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        number = self.wanted is not None
+        some = [cell is not None for cell in (self.low, self.likely, self.high)]
+        if number == any(some) or any(some) != all(some):
+            raise wrong(
+                "what is wanted is not stated in one way",
+                "Fill wanted, or all of low, likely and high.",
+                "wanted",
+                self.wanted,
+            )
+        if not number and not (self.low or 0) <= (self.likely or 0) <= (self.high or 0):
+            raise wrong("low, likely and high are not in order", "Give low <= likely <= high.", "likely", self.likely)
+        return self
+
+    @property
+    def demand(self) -> Count | None:
+        """The range as a count; None if one number is wanted."""
+        if self.low is None or self.likely is None or self.high is None:
+            return None
+        return Count(Amount(self.low, self.likely, self.high))
+
+    @property
+    def likely_number(self) -> int:
+        """The number wanted, or the likely one of its range."""
+        return self.wanted if self.wanted is not None else round(self.likely or 0)
+
+
+class Delivery(Row):
+    """One delivery that is ordered: the plants of one batch.
+
+    Parameters
+    ----------
+    variety, week
+        What, delivered on the Monday of which week.
+    quantity
+        Plants ordered.
+    lab
+        From which lab; deliveries of one variety from one lab in one week are one batch.
+    """
+
+    variety: Text
+    week: WeekCell
+    quantity: Whole
+    lab: Text | None = None
+    note: str | None = None
+
+
+class Header(Row):
+    """What holds for the whole season.
+
+    Parameters
+    ----------
+    name
+        Name of the nursery or the plan.
+    currency
+        Its ISO 4217 code.
+    first_week, weeks
+        First week of the plan, when orders are placed, and its length [weeks].
+    confidence
+        Share of draws in which a wanted number is to be met, unless its row says otherwise.
+    budget
+        Most that may be spent [currency].
+    hourly_wage
+        Cost of an hour of work [currency].
+    seed
+        Seed of the draws when none is given.
+    """
+
+    name: Text
+    currency: Annotated[str, Field(pattern="^[A-Z]{3}$")]
+    first_week: WeekCell
+    weeks: Annotated[Counted, Field(le=520)]
+    confidence: Annotated[ShareCell, Field(gt=0, lt=1)]
+    budget: AboveZero | None = None
+    hourly_wage: FromZero = 0.0
+    seed: Whole = 1
+    note: str | None = None

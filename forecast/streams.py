@@ -1,0 +1,117 @@
+"""One seed, and a named stream of random numbers for every uncertain quantity."""
+
+from __future__ import annotations
+
+import hashlib
+import operator
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+from scipy.stats import qmc
+
+from forecast.errors import refuse
+
+Array = NDArray[np.float64]
+
+MOST_DRAWS = 2**22
+_EDGE = 2.0**-32
+
+
+class Streams:
+    """Standard normal scores for named quantities, the same for the same seed and name.
+
+    Every owner (the season, a variety, a batch) has its own scrambled Sobol points in its own
+    order; the quantities of one owner that are in `coordinates` are the coordinates of these points,
+    so they fill their space evenly together. Any other quantity has points of its own, one
+    coordinate wide. A stream depends on the seed, the owner and the quantity alone: what else a
+    season holds never changes it. The first N of 2N draws are the N draws.
+
+    Parameters
+    ----------
+    seed
+        Whole number from 0.
+    draws
+        Number of draws, 1 to 4,194,304; powers of two are the most even.
+    coordinates
+        Names of the quantities that share the points of their owner.
+
+    Raises
+    ------
+    Refused
+        If the seed or the number of draws is not such a number.
+
+    Notes
+    -----
+    The points of different owners are put in different orders by shuffling positions 2^k to
+    2^(k+1) - 1 among themselves, which keeps every prefix of 2^k points a digital net and every
+    shorter run the beginning of a longer one.
+
+    References
+    ----------
+    Owen, A. B. (1998). Scrambling Sobol' and Niederreiter-Xing points. J. Complexity 14, 466-489.
+    doi:10.1006/jcom.1998.0487
+
+    Examples
+    --------
+    >>> short, long = Streams(7, 512), Streams(7, 1024)
+    >>> owner = ("batch", "A", "1")
+    >>> bool((long.normal(owner, "survival")[:512] == short.normal(owner, "survival")).all())
+    True
+    """
+
+    def __init__(self, seed: int, draws: int, coordinates: Sequence[str] = ()) -> None:
+        self.seed = _whole("seed", seed, 0, 2**63 - 1)
+        self.draws = _whole("draws", draws, 1, MOST_DRAWS)
+        self._coordinates = {name: i for i, name in enumerate(coordinates)}
+        self._points: dict[tuple[str, ...], Array] = {}
+
+    def normal(self, owner: tuple[str, ...], quantity: str) -> Array:
+        """Give the scores of one quantity of one owner.
+
+        Parameters
+        ----------
+        owner
+            Whose quantity it is, most general word first.
+        quantity
+            Name of the quantity.
+
+        Returns
+        -------
+        array of shape (draws,), read-only, standard normal.
+        """
+        if quantity in self._coordinates:
+            return self._scores(owner, len(self._coordinates))[self._coordinates[quantity]]
+        return self._scores((*owner, quantity), 1)[0]
+
+    def generator(self, *name: str) -> np.random.Generator:
+        """Give a pseudo-random generator of its own to a name, for the chance of single plants."""
+        return np.random.default_rng(self._entropy(name))
+
+    def _entropy(self, name: tuple[str, ...]) -> list[int]:
+        digest = hashlib.blake2b("\x1f".join(name).encode(), digest_size=16).digest()
+        return [self.seed, *np.frombuffer(digest, dtype="<u4").tolist()]
+
+    def _scores(self, name: tuple[str, ...], width: int) -> Array:
+        if name not in self._points:
+            rng = self.generator(*name)
+            powers = (self.draws - 1).bit_length()
+            sobol = qmc.Sobol(width, scramble=True, rng=rng)
+            shells = [2**k + rng.permutation(2**k) for k in range(powers)]
+            order = np.concatenate([[0], *shells]).astype(np.intp)[: self.draws]
+            uniform = np.ascontiguousarray(sobol.random_base2(powers)[order].T)
+            scores: Array = ndtri(np.clip(uniform, _EDGE, 1 - _EDGE))
+            scores.flags.writeable = False
+            self._points[name] = scores
+        return self._points[name]
+
+
+def _whole(field: str, value: int, low: int, high: int) -> int:
+    try:
+        number = operator.index(value)
+    except TypeError:
+        number = low - 1
+    if isinstance(value, bool) or not low <= number <= high:
+        raise refuse(field, value, "not usable", f"Give a whole number from {low} to {high:,}.")
+    return number

@@ -1,0 +1,99 @@
+"""ISO 8601 weeks: they start on Monday, week 1 holds 4 January, a year has 52 or 53."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import date
+from functools import total_ordering
+
+from forecast.errors import refuse
+
+_WRITTEN = re.compile(r"(\d{4})-W(\d{2})")
+
+
+@total_ordering
+@dataclass(frozen=True)
+class Week:
+    """One ISO 8601 week.
+
+    Parameters
+    ----------
+    year
+        ISO year, 1 to 9998; it can differ from the calendar year around New Year.
+    week
+        Week of that year, 1 to 52 or 53.
+
+    Raises
+    ------
+    Refused
+        If the year has no such week.
+
+    References
+    ----------
+    ISO 8601-1:2019, Date and time, representations for information interchange.
+
+    Examples
+    --------
+    >>> week = Week.parse("2026-W52")
+    >>> str(week + 1), str(week + 2)
+    ('2026-W53', '2027-W01')
+    >>> (week + 2) - week
+    2
+    """
+
+    year: int
+    week: int
+
+    def __post_init__(self) -> None:
+        try:
+            date.fromisocalendar(self.year, self.week, 7)
+        except (ValueError, OverflowError) as error:
+            last = 52
+            if 1 <= self.year <= 9998:
+                last = date(self.year, 12, 28).isocalendar().week
+            raise refuse(
+                "week",
+                f"{self.year}-W{self.week:02d}",
+                f"there is no such week; {self.year} has weeks 01 to {last}",
+                "Write a week as year and week number, such as 2027-W14.",
+            ) from error
+
+    @classmethod
+    def parse(cls, text: str | Week) -> Week:
+        """Read ``2027-W14``; a `Week` passes through.
+
+        Raises
+        ------
+        Refused
+            If the text is not a week or the year has no such week.
+        """
+        if isinstance(text, Week):
+            return text
+        match = _WRITTEN.fullmatch(text.strip()) if isinstance(text, str) else None
+        if match is None:
+            raise refuse("week", text, "not a week", "Write it as year and week number, such as 2027-W14.")
+        return cls(int(match[1]), int(match[2]))
+
+    @classmethod
+    def of(cls, day: date) -> Week:
+        """Give the week that holds a day."""
+        year, week, _ = day.isocalendar()
+        return cls(year, week)
+
+    @property
+    def monday(self) -> date:
+        """First day of the week."""
+        return date.fromisocalendar(self.year, self.week, 1)
+
+    def __str__(self) -> str:
+        return f"{self.year}-W{self.week:02d}"
+
+    def __lt__(self, other: Week) -> bool:
+        return (self.year, self.week) < (other.year, other.week)
+
+    def __add__(self, weeks: int) -> Week:
+        return Week.of(date.fromordinal(self.monday.toordinal() + 7 * weeks))
+
+    def __sub__(self, other: Week) -> int:
+        return (self.monday - other.monday).days // 7
