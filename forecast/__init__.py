@@ -5,7 +5,8 @@ from forecast.decisions.space import BenchSpace, bench_space
 from forecast.errors import Fault, ForecastError, OutOfReach, Refused
 from forecast.growth.outcome import Batch, Outcome
 from forecast.growth.simulation import simulate
-from forecast.rates.distributions import Amount, Count, Duration, Share
+from forecast.rates.amounts import Amount, Count
+from forecast.rates.distributions import Duration, Share
 from forecast.rates.levels import Level
 from forecast.season.files import read_season, write_season
 from forecast.season.plan import Season

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
+
+_LONGEST = 120  # characters shown of a value
+_MOST_RUNS = 10  # rows, or rows that follow each other, named in one line
+_MOST_LINES = 20  # lines for one table
 
 
 @dataclass(frozen=True)
@@ -35,16 +40,39 @@ class Fault:
     value: Any = None
 
     def __str__(self) -> str:
-        place = [self.table] if self.table else []
-        if self.row is not None:
-            place.append(f"row {self.row}")
-        if self.column:
-            place.append(f"column {self.column}" if self.row is not None else self.column)
-        if self.value is not None:
-            shown = repr(self.value) if isinstance(self.value, str) else str(self.value)
-            place.append(shown if len(shown) <= 80 else shown[:77] + "...")
-        where = ", ".join(place)
-        return f"{where}: {self.problem}. {self.remedy}" if where else f"{self.problem}. {self.remedy}"
+        return _told(self, [] if self.row is None else [self.row])
+
+    def placed(self, table: str, row: int | None) -> Fault:
+        """Make the same fault in a table and row."""
+        return replace(self, table=table, row=row)
+
+
+def _told(fault: Fault, rows: Sequence[int]) -> str:
+    place = [fault.table] if fault.table else []
+    if rows:
+        place.append(_rows(sorted(rows)))
+    if fault.column:
+        place.append(f"column {fault.column}" if rows else fault.column)
+    if fault.value is not None:
+        shown = repr(fault.value) if isinstance(fault.value, str) else str(fault.value)
+        place.append(shown if len(shown) <= _LONGEST else f"{shown[: _LONGEST - 3]}...")
+    where = ", ".join(place)
+    said = f"{fault.problem}. {fault.remedy}".rstrip()
+    return f"{where}: {said}" if where else said
+
+
+def _rows(rows: Sequence[int]) -> str:
+    if len(rows) == 1:
+        return f"row {rows[0]}"
+    runs: list[list[int]] = []
+    for row in rows:
+        if runs and row == runs[-1][-1] + 1:
+            runs[-1].append(row)
+        else:
+            runs.append([row])
+    named = [str(run[0]) if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs[:_MOST_RUNS]]
+    more = sum(len(run) for run in runs[_MOST_RUNS:])
+    return f"rows {', '.join(named)}{f' and {more:,} more' if more else ''}"
 
 
 class ForecastError(ValueError):
@@ -52,17 +80,42 @@ class ForecastError(ValueError):
 
 
 class Refused(ForecastError):
-    """Input that cannot be used; ``faults`` lists every fault found, not only the first.
+    """Input that cannot be used; ``faults`` holds every fault found, not only the first.
 
     Parameters
     ----------
     faults
         At least one fault.
+
+    Notes
+    -----
+    The message has a line for each fault. Rows of a table with the same fault share a line, and a table
+    has at most 20 lines; what is left out is counted.
     """
 
     def __init__(self, faults: Sequence[Fault]) -> None:
         self.faults = tuple(faults)
-        super().__init__("\n".join(str(fault) for fault in self.faults))
+        super().__init__(self.faults)
+
+    def __str__(self) -> str:
+        rows: dict[tuple[Any, ...], list[int]] = defaultdict(list)
+        alike: dict[tuple[Any, ...], Fault] = {}
+        for fault in self.faults:
+            key = (fault.table, fault.column, repr(fault.value), fault.problem, fault.remedy)
+            alike.setdefault(key, fault)
+            if fault.row is not None:
+                rows[key].append(fault.row)
+        lines: dict[str, list[str]] = defaultdict(list)
+        for key, fault in alike.items():
+            lines[fault.table].append(_told(fault, rows[key]))
+        return "\n".join(line for table, told in lines.items() for line in _shortened(table, told))
+
+
+def _shortened(table: str, lines: Sequence[str]) -> Sequence[str]:
+    if len(lines) <= _MOST_LINES:
+        return lines
+    where = f" in {table}" if table else ""
+    return [*lines[:_MOST_LINES], f"... and {len(lines) - _MOST_LINES:,} more{where}. Correct these first."]
 
 
 class OutOfReach(ForecastError):

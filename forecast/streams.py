@@ -82,8 +82,11 @@ class Streams:
         array of shape (draws,), read-only, standard normal.
         """
         if quantity in self._coordinates:
-            return self._scores(owner, len(self._coordinates))[self._coordinates[quantity]]
-        return self._scores((*owner, quantity), 1)[0]
+            name, at = owner, self._coordinates[quantity]
+        else:
+            name, at = (*owner, quantity), 0
+        scores: Array = self._scores(name, len(self._coordinates) if name is owner else 1)[at]
+        return scores
 
     def generator(self, *name: str) -> np.random.Generator:
         """Give a pseudo-random generator of its own to a name, for the chance of single plants."""

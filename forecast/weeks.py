@@ -10,6 +10,8 @@ from functools import total_ordering
 from forecast.errors import refuse
 
 _WRITTEN = re.compile(r"(\d{4})-W(\d{2})")
+_NEARLY = re.compile(r"(\d{4})[ -]?[Ww](?:eek)?[ -]?(\d{1,2})")
+_LAST_DAY = date(9998, 12, 31).toordinal()
 
 
 @total_ordering
@@ -27,7 +29,7 @@ class Week:
     Raises
     ------
     Refused
-        If the year has no such week.
+        If the year has no such week, or a sum leaves the years that a calendar can count.
 
     References
     ----------
@@ -72,7 +74,7 @@ class Week:
             return text
         match = _WRITTEN.fullmatch(text.strip()) if isinstance(text, str) else None
         if match is None:
-            raise refuse("week", text, "not a week", "Write it as year and week number, such as 2027-W14.")
+            raise refuse("week", text, "not a week", _remedy(text))
         return cls(int(match[1]), int(match[2]))
 
     @classmethod
@@ -87,13 +89,37 @@ class Week:
         return date.fromisocalendar(self.year, self.week, 1)
 
     def __str__(self) -> str:
-        return f"{self.year}-W{self.week:02d}"
+        return f"{self.year:04d}-W{self.week:02d}"
 
     def __lt__(self, other: Week) -> bool:
+        if not isinstance(other, Week):
+            return NotImplemented
         return (self.year, self.week) < (other.year, other.week)
 
     def __add__(self, weeks: int) -> Week:
-        return Week.of(date.fromordinal(self.monday.toordinal() + 7 * weeks))
+        day = self.monday.toordinal() + 7 * weeks
+        if not 1 <= day <= _LAST_DAY:
+            raise refuse("week", f"{self} {weeks:+,} weeks", "no calendar goes that far", "Give a smaller number.")
+        return Week.of(date.fromordinal(day))
 
     def __sub__(self, other: Week) -> int:
+        if not isinstance(other, Week):
+            return NotImplemented
         return (self.monday - other.monday).days // 7
+
+
+def _remedy(written: object) -> str:
+    """Say how a week is written, with the week that is meant if it can be told."""
+    day = written
+    if isinstance(written, str):
+        parts = _NEARLY.fullmatch(written.strip())
+        if parts and 1 <= int(parts[2]) <= 52:
+            return f"Write {parts[1]}-W{int(parts[2]):02d}."
+        try:
+            day = date.fromisoformat(written.strip())
+        except ValueError:
+            day = None
+    if isinstance(day, date):
+        year, week, _ = day.isocalendar()
+        return f"That day lies in {year}-W{week:02d}; write the week."
+    return "Write it as year and week number, such as 2027-W14."

@@ -59,7 +59,7 @@ class PriceList:
             accepted = math.ceil(max(number, row.minimum) / row.multiple) * row.multiple
             if self.row(accepted) is row:
                 return accepted
-            number = accepted
+            number = min(later.from_quantity for later in self.breaks if later.from_quantity > number)
 
     def worth_buying(self, quantity: int) -> list[int]:
         """Give a quantity and the larger ones at which a lower price begins."""

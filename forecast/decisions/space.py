@@ -1,4 +1,4 @@
-"""Do the plants fit on the benches, week by week?"""
+"""Whether the plants fit on the benches, week by week."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from forecast.growth.outcome import RANGE, Outcome, rounded
+from forecast.growth.outcome import RANGE, Outcome, rounded, seasons
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,12 +31,10 @@ class BenchSpace:
     def __str__(self) -> str:
         lines = []
         for row in self.places.to_dict("records"):
-            verdict = f"it overruns in about {100 * row['overrun']:.0f} seasons in 100"
-            if row["overrun"] < 0.005:
-                verdict = "it fits"
+            low, middle, high, there_is = (rounded(row[name]) for name in ("low", "middle", "high", "there_is"))
+            verdict = f"it overruns in {seasons(row['overrun'])}" if row["overrun"] > 0 else "it fits"
             lines.append(
-                f"{row['place']}: fullest in {row['week']}, about {rounded(row['middle'])} m2 ({rounded(row['low'])} to "
-                f"{rounded(row['high'])}) of {rounded(row['there_is'])}; {verdict}."
+                f"{row['place']}: fullest in {row['week']}, about {middle} m² ({low} to {high}) of {there_is}; {verdict}."
             )
         return "\n".join(lines)
 
@@ -61,14 +59,16 @@ def bench_space(outcome: Outcome) -> BenchSpace:
     area = outcome.area
     weekly, places = [], []
     for place in outcome.season.places:
-        expected = area["expected"].sel(place=place.place).values
-        deviation = area["deviation"].sel(place=place.place).values
+        expected = area["expected"].sel(place=place.place).to_numpy()
+        deviation = area["deviation"].sel(place=place.place).to_numpy()
         bench = np.array([place.bench(week) for week in outcome.weeks])[:, None]
         chance = outcome.score("bench", place.place)
         drawn = np.maximum(expected + deviation * chance, 0)
         low, middle, high = np.quantile(drawn, RANGE, axis=1)
         with np.errstate(divide="ignore", invalid="ignore"):
             over = np.where(deviation > 0, ndtr((expected - bench) / deviation), expected > bench + 1e-9)
+            any_plant = -np.expm1(-((expected / deviation) ** 2))  # a place that is shut is overrun by one
+        over = np.where((bench == 0) & (deviation > 0), any_plant, over)
         overrun = over.mean(axis=1)
         frame = pd.DataFrame(
             {
@@ -83,9 +83,17 @@ def bench_space(outcome: Outcome) -> BenchSpace:
         )
         weekly.append(frame.round({"low": 2, "middle": 2, "high": 2, "overrun": 4}))
         fullest = int(np.argmax(overrun if overrun.max() > 0.005 else middle))
-        ever = float((drawn > bench + 1e-9).any(axis=0).mean())
+        ever = float((ndtr(-chance) < over).any(axis=0).mean())
         places.append(
-            (place.place, str(outcome.weeks[fullest]), low[fullest], middle[fullest], high[fullest], bench[fullest, 0], ever)
+            (
+                place.place,
+                str(outcome.weeks[fullest]),
+                low[fullest],
+                middle[fullest],
+                high[fullest],
+                bench[fullest, 0],
+                ever,
+            )
         )
     columns = ["place", "week", "low", "middle", "high", "there_is", "overrun"]
     return BenchSpace(pd.concat(weekly, ignore_index=True), pd.DataFrame(places, columns=columns))

@@ -1,0 +1,1 @@
+"""From a season to draws of what happens."""

@@ -17,7 +17,7 @@ from forecast.errors import refuse
 from forecast.growth.stages import Fate
 from forecast.growth.tails import sum_at_least
 from forecast.season.plan import Season
-from forecast.season.rows import Stage
+from forecast.season.rows import Stage, Wanted
 from forecast.streams import Streams
 from forecast.weeks import Week
 
@@ -114,7 +114,7 @@ class Outcome:
         -----
         The standard error of the mean is at most sqrt(p (1 - p) / draws), and usually far less.
         """
-        if isinstance(at_least, bool) or at_least != at_least or at_least != int(at_least):
+        if isinstance(at_least, bool) or at_least != np.floor(at_least):
             raise refuse("at_least", at_least, "not a whole number", "Give a number of plants.")
         return float(self.chances(variety, week=week, at_least=at_least).mean())
 
@@ -145,7 +145,11 @@ class Outcome:
         if not ((q >= 0) & (q <= 1)).all():
             raise refuse("q", q.tolist(), "not a probability", "Give numbers from 0 to 1.")
         self._of(variety)
-        counts = self.saleable.sel(variety=variety, week=str(self._week(week))).values if variety in self.varieties else 0
+        counts = (
+            self.saleable.sel(variety=variety, week=str(self._week(week))).to_numpy()
+            if variety in self.varieties
+            else 0
+        )
         return np.asarray(np.quantile(counts, q, method="inverted_cdf"), dtype=np.int64)
 
     @cached_property
@@ -162,10 +166,33 @@ class Outcome:
 
     def table(self) -> pd.DataFrame:
         """Give saleable plants by variety and week: nine in ten lie between low and high."""
-        low, middle, high = np.quantile(self.saleable.values, RANGE, axis=2, method="inverted_cdf").astype(np.int64)
-        index = pd.MultiIndex.from_product([self.varieties, [str(week) for week in self.weeks]], names=["variety", "week"])
+        low, middle, high = np.quantile(self.saleable.to_numpy(), RANGE, axis=2, method="inverted_cdf").astype(np.int64)
+        index = pd.MultiIndex.from_product(
+            [self.varieties, [str(week) for week in self.weeks]], names=["variety", "week"]
+        )
         frame = pd.DataFrame({"low": low.ravel(), "middle": middle.ravel(), "high": high.ravel()}, index=index)
         return frame.reset_index()
+
+    def wanted(self) -> pd.DataFrame:
+        """Give, for each row that is wanted, what comes of it.
+
+        Returns
+        -------
+        DataFrame
+            variety, week, wanted (all that is wanted of the variety by then; the likely number of a
+            range), low, middle and high number saleable, and the chance that it suffices, where a range
+            is drawn anew in every draw.
+        """
+        rows = []
+        for variety in self.varieties:
+            total, needed = 0, np.zeros(self.draws)
+            for row in self.season.wanted_of(variety):
+                total += row.likely_number
+                needed = needed + drawn_demand(self._streams, row)
+                chance = float(self.chances(variety, week=row.week, at_least=needed).mean())
+                low, middle, high = self.quantile(variety, week=row.week)
+                rows.append((variety, str(row.week), total, low, middle, high, round(chance, 4)))
+        return pd.DataFrame(rows, columns=["variety", "week", "wanted", *RANGE_NAMES, "chance"])
 
     def states(self, variety: str) -> xr.DataArray:
         """Give where the delivered plants of a variety are, in every week and draw.
@@ -251,19 +278,21 @@ class Outcome:
         return self._streams.normal(("plants", *name), "chance")
 
     def __str__(self) -> str:
-        parts = []
-        for variety in self.varieties:
-            for row in self.season.wanted_of(variety):
-                low, middle, high = self.quantile(variety, week=row.week)
-                parts.append(f"{variety}: about {rounded(middle)} saleable by {row.week} ({rounded(low)} to {rounded(high)})")
+        parts = [
+            f"{row['variety']}: about {rounded(row['middle'])} saleable in {row['week']} ({rounded(row['low'])} to "
+            f"{rounded(row['high'])}); the {row['wanted']:,} wanted in {seasons(row['chance'])}."
+            for row in self.wanted().to_dict("records")
+        ]
         return "\n".join(parts) or "Nothing that is wanted has been ordered."
 
     def _areas(self, variety: str, draws: slice) -> dict[str, tuple[Array, Array]]:
-        """Expected area [m2] of a variety in each place given the draw, and its variance by chance."""
+        """Give the expected area [m2] of a variety in each place given the draw, and its variance by chance."""
         route = self.season.route(variety)
         stages = (*route, route[-1])  # saleable plants stand where the last stage did
-        found = {row.place: (0.0, 0.0) for row in stages}
-        for batch, plants in zip(self._of(variety), self._occupied(variety, range(self.season.weeks), draws), strict=True):
+        found: dict[str, tuple[Any, Any]] = {row.place: (0.0, 0.0) for row in stages}
+        for batch, plants in zip(
+            self._of(variety), self._occupied(variety, range(self.season.weeks), draws), strict=True
+        ):
             for place, (total, variance) in found.items():
                 here = [(row.plants_per_m2, n) for row, n in zip(stages, plants, strict=True) if row.place == place]
                 area = sum(n / density for density, n in here)
@@ -277,7 +306,9 @@ class Outcome:
         After the stages come saleable plants that are not sold yet; what is wanted by a week is sold in it.
         """
         first, life = self.season.first_week, self._shelf_life(variety)
-        found, ready, past = [], 0.0, 0.0
+        found: list[list[Array]] = []
+        ready: Any = 0.0
+        past: Any = 0.0
         for batch in self._of(variety):
             elapsed = np.array([float(first - batch.week + at) for at in weeks])
             fate = self._fates[batch].of(draws)
@@ -318,12 +349,19 @@ class Outcome:
         return ready if life is None else ready - fate.ready(elapsed.astype(np.float64) - life)
 
     def _sampled_ready(self, batch: Batch) -> NDArray[np.int32]:
-        """Number ready by each week in one history a draw, shape (weeks, draws)."""
+        """Sample the number ready by each week, one history a draw, shape (weeks, draws)."""
         ready = self._fates[batch].ready(self._elapsed(batch))
         steps = np.diff(ready, axis=0, prepend=0, append=1).clip(min=0).T
         rng = self._streams.generator("plants", batch.variety, str(batch.number))
         newly = rng.multinomial(batch.quantity, np.ascontiguousarray(steps))[:, :-1]
         return np.cumsum(newly, axis=1, dtype=np.int32).T
+
+
+def drawn_demand(streams: Streams, row: Wanted) -> Array:
+    """Give the number wanted in every draw, shape (draws,): always the same, or drawn from its range."""
+    if row.demand is None:
+        return np.full(streams.draws, float(row.likely_number))
+    return row.demand.at(streams.normal(("demand", row.variety, str(row.week)), "demand"))
 
 
 def _names(stages: Sequence[Stage]) -> list[str]:
@@ -339,6 +377,16 @@ def _later(ready: NDArray[Any], weeks: int | None) -> NDArray[Any]:
 
 
 def rounded(number: float) -> str:
-    """Write a number of plants to two or three figures, as far as draws support it."""
+    """Write a number to the two or three figures that draws support: 1,153 as 1,150."""
     step = 10 ** max(int(np.log10(max(number, 1))) - 1, 0) // 2 or 1
     return f"{round(number / step) * step:,}"
+
+
+def seasons(chance: float) -> str:
+    """Write a chance as a number of seasons: 0.9124 as about 91 seasons in 100."""
+    number = round(100 * chance)
+    if number == 0:
+        return "no season in 100" if chance == 0 else "fewer than 1 season in 100"
+    if number == 100:
+        return "every season" if chance == 1 else "more than 99 seasons in 100"
+    return f"about {number} season{'s' if number > 1 else ''} in 100"

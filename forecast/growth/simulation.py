@@ -25,9 +25,7 @@ Array = NDArray[np.float64]
 COORDINATES = tuple(f"{stage} {kind}" for kind in ("survival", "time") for stage in STAGES)
 
 
-def simulate(
-    season: Season, orders: Iterable[Any] | pd.DataFrame | None = None, *, draws: int, seed: int
-) -> Outcome:
+def simulate(season: Season, orders: Iterable[Any] | pd.DataFrame | None = None, *, draws: int, seed: int) -> Outcome:
     """Forecast what comes of orders, in many imagined seasons.
 
     Parameters
@@ -113,11 +111,12 @@ def _score(streams: Streams, level: Level | str, owners: dict[str, tuple[str, ..
 
 
 def _batches(deliveries: Sequence[Delivery]) -> list[Batch]:
-    """Number the batches of each variety by week and lab, whatever the order of the rows."""
+    """Put deliveries into batches, numbered by week and lab for each variety, whatever the order of the rows."""
     together: dict[tuple[str, Any, str], int] = defaultdict(int)
     for row in deliveries:
         together[row.variety, row.week, row.lab or ""] += row.quantity
-    batches, numbers = [], defaultdict(int)
+    batches: list[Batch] = []
+    numbers: dict[str, int] = defaultdict(int)
     for (variety, week, lab), quantity in sorted(together.items()):
         numbers[variety] += 1
         batches.append(Batch(variety, numbers[variety], week, quantity, lab or None))
@@ -127,7 +126,9 @@ def _batches(deliveries: Sequence[Delivery]) -> list[Batch]:
 def _deliveries(season: Season, orders: Iterable[Any] | pd.DataFrame) -> tuple[Delivery, ...]:
     if isinstance(orders, pd.DataFrame):
         known = [name for name in orders.columns if name in Delivery.model_fields]
-        orders = [{key: cell for key, cell in row.items() if not pd.isna(cell)} for row in orders[known].to_dict("records")]
+        orders = [
+            {key: cell for key, cell in row.items() if not pd.isna(cell)} for row in orders[known].to_dict("records")
+        ]
     rows, faults = [], []
     for number, order in enumerate(orders, start=1):
         try:
@@ -138,7 +139,10 @@ def _deliveries(season: Season, orders: Iterable[Any] | pd.DataFrame) -> tuple[D
                 raise refuse("week", str(row.week), "outside the season", remedy)
             rows.append(row)
         except Refused as error:
-            faults += [Fault(fault.problem, fault.remedy, "orders", number, fault.column, fault.value) for fault in error.faults]
+            faults += [
+                Fault(fault.problem, fault.remedy, "orders", number, fault.column, fault.value)
+                for fault in error.faults
+            ]
     if faults:
         raise Refused(faults)
     return tuple(rows)

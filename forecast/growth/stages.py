@@ -60,7 +60,7 @@ class Fate:
     @cached_property
     def survival(self) -> Array:
         """Share of plants that survive all stages, shape (draws,)."""
-        return np.exp(self.log_survival.sum(axis=0))
+        return np.asarray(np.exp(self.log_survival.sum(axis=0)))
 
     @cached_property
     def _timed(self) -> tuple[int, ...]:
@@ -119,10 +119,10 @@ class Fate:
         timed = [k for k in self._timed if k < stages]
         spread = self.spread[timed]
         if np.ptp(spread) == 0:
-            return np.log(time / self._begun[stages][draw]) / spread[0]
+            return np.asarray(np.log(time / self._begun[stages][draw]) / spread[0])
         weeks = self.weeks[timed].take(draw, axis=1)
         target = np.log(time)
-        vigour = np.zeros(time.shape)
+        vigour: Array = np.zeros(time.shape)
         for _ in range(60):
             parts = weeks * np.exp(spread[:, None] * vigour)
             total = parts.sum(axis=0)

@@ -1,0 +1,1 @@
+"""What is believed of one number."""

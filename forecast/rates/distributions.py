@@ -1,4 +1,4 @@
-"""What is believed of one number: a share, a duration, an amount, a count."""
+"""What is believed of a share of plants, and of how long a stage takes."""
 
 from __future__ import annotations
 
@@ -53,9 +53,9 @@ class Share:
     --------
     >>> survival = Share(0.8, 0.12, "batch")
     >>> print(survival)
-    80 % on average; nine batches in ten between 58 and 96 %
+    80 % on average; nine batches in ten between 57 and 96 %
     >>> round(float(survival.quantile(0.05)), 3)
-    0.577
+    0.572
     """
 
     mean: float
@@ -310,151 +310,6 @@ class Duration:
             return f"{self.median:.3g} weeks"
         low, high = self.quantile([0.05, 0.95])
         return f"{self.median:.3g} weeks; {_nine_in_ten(self.level)} between {low:.2g} and {high:.2g}"
-
-
-@dataclass(frozen=True)
-class Amount:
-    """A positive amount, such as a price or a demand, that is believed to lie in a range.
-
-    Parameters
-    ----------
-    low, likely, high
-        Values [any unit] that it is below once in twenty, once in two, and 19 times in 20:
-        0 < low <= likely <= high.
-
-    Raises
-    ------
-    Refused
-        If the three are not in this order.
-
-    Notes
-    -----
-    The logarithm is normal on either side of the median, with a width of its own on each.
-
-    Examples
-    --------
-    >>> print(Amount(300, 400, 600))
-    about 400; nine times in ten between 300 and 600
-    """
-
-    low: float
-    likely: float
-    high: float
-
-    def __post_init__(self) -> None:
-        if not 0 < self.low <= self.likely <= self.high < math.inf:
-            raise refuse(
-                "low",
-                f"{self.low}, {self.likely}, {self.high}",
-                "low, likely and high are not in order above 0",
-                "Give 0 < low <= likely <= high.",
-            )
-
-    @classmethod
-    def from_mean(cls, mean: float, spread: float) -> Amount:
-        """Make the lognormal amount with a given mean and standard deviation [same unit].
-
-        Raises
-        ------
-        Refused
-            If the mean is not above 0 or the spread is negative.
-        """
-        if not (0 < mean < math.inf and 0 <= spread < math.inf):
-            raise refuse("mean", f"{mean}, spread {spread}", "not a mean and spread", "Give mean > 0 and spread >= 0.")
-        width = math.sqrt(math.log1p((spread / mean) ** 2))
-        median = mean * math.exp(-(width**2) / 2)
-        return cls(median * math.exp(-Z90 * width), median, median * math.exp(Z90 * width))
-
-    @classmethod
-    def from_range(cls, low: float, high: float) -> Amount:
-        """Make the lognormal amount that lies between two values nine times in ten."""
-        return cls(low, math.sqrt(low * high) if low > 0 else low, high)
-
-    @property
-    def _widths(self) -> tuple[float, float]:
-        return math.log(self.likely / self.low) / Z90, math.log(self.high / self.likely) / Z90
-
-    def _moment(self, order: int) -> float:
-        below, above = (order * width for width in self._widths)
-        halves = math.exp(below**2 / 2) * ndtr(-below) + math.exp(above**2 / 2) * ndtr(above)
-        return float(self.likely**order * halves)
-
-    @property
-    def mean(self) -> float:
-        """Expected amount."""
-        return self._moment(1)
-
-    @property
-    def variance(self) -> float:
-        """Variance of the amount."""
-        return self._moment(2) - self._moment(1) ** 2
-
-    def quantile(self, u: ArrayLike) -> Array:
-        """Give the quantile at probabilities `u` [0 to 1], any shape."""
-        return self.at(ndtri(np.asarray(u, dtype=np.float64)))
-
-    def at(self, score: ArrayLike) -> Array:
-        """Give the amount at normal scores."""
-        score = np.asarray(score, dtype=np.float64)
-        below, above = self._widths
-        return self.likely * np.exp(np.where(score < 0, below, above) * score)
-
-    def __str__(self) -> str:
-        return f"about {self.likely:.3g}; nine times in ten between {self.low:.3g} and {self.high:.3g}"
-
-
-@dataclass(frozen=True)
-class Count:
-    """A whole number, such as plants asked for, that is believed to lie in a range.
-
-    Parameters
-    ----------
-    amount
-        The amount of which it is the nearest whole number.
-
-    Examples
-    --------
-    >>> demand = Count(Amount(300, 400, 600))
-    >>> demand.quantile([0.05, 0.5, 0.95])
-    array([300., 400., 600.])
-    """
-
-    amount: Amount
-
-    def _chance_above(self, number: Array) -> Array:
-        below, above = self.amount._widths
-        step = np.log((number + 0.5) / self.amount.likely)
-        width = np.where(step < 0, below, above)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            score = np.where(width > 0, step / width, np.where(step < 0, -np.inf, np.inf))
-        return np.asarray(ndtr(-score))
-
-    def _survivals(self) -> tuple[Array, Array]:
-        most = int(self.amount.at(8.0)) + 1
-        number = np.arange(most, dtype=np.float64)
-        return number, self._chance_above(number)
-
-    @property
-    def mean(self) -> float:
-        """Expected number: the sum over n >= 0 of the chance of more than n."""
-        return float(self._survivals()[1].sum())
-
-    @property
-    def variance(self) -> float:
-        """Variance of the number."""
-        number, above = self._survivals()
-        return float(((2 * number + 1) * above).sum()) - self.mean**2
-
-    def quantile(self, u: ArrayLike) -> Array:
-        """Give the quantile at probabilities `u` [0 to 1], any shape, as whole numbers."""
-        return self.at(ndtri(np.asarray(u, dtype=np.float64)))
-
-    def at(self, score: ArrayLike) -> Array:
-        """Give the number at normal scores."""
-        return np.floor(self.amount.at(score) + 0.5)
-
-    def __str__(self) -> str:
-        return str(self.amount)
 
 
 def _nine_in_ten(level: Level | str) -> str:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 import re
-from collections.abc import Callable, Mapping
+import unicodedata
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from decimal import Decimal
 from typing import Annotated, Any, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
@@ -14,7 +17,10 @@ from forecast.errors import Fault, Refused
 from forecast.rates.levels import Level
 from forecast.weeks import Week
 
+SPREADSHEET_ERROR = re.compile(r"#(REF!|N/A|NAME\?|VALUE!|DIV/0!|NUM!|NULL!)")
+_LISTED = 12  # names in one line
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+_THOUSANDS = re.compile(r"[+-]?\d{1,3}([ .,'\u00a0\u202f]\d{3})+([.,]\d+)?")
 
 
 def wrong(problem: str, remedy: str, column: str = "", value: object = None) -> PydanticCustomError:
@@ -23,18 +29,35 @@ def wrong(problem: str, remedy: str, column: str = "", value: object = None) -> 
     return PydanticCustomError("wrong", "{problem}", context)
 
 
+def two_ways(text: str) -> str | None:
+    """Give the remedy if a number such as 1,200 or 1.200 may be 1200 or 1.2; None if it is plain."""
+    if not re.fullmatch(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", text):
+        return None
+    whole, decimals = re.split(r"[.,]", text)
+    number = f"{whole}.{decimals}".rstrip("0").rstrip(".") if decimals.endswith("0") else f"{whole}.{decimals}0"
+    return f"Write {whole}{decimals} or {number}, whichever is meant."
+
+
 def _number(cell: Any) -> Any:
+    if isinstance(cell, bool):
+        raise wrong("not a number", "Write a number.")
     if not isinstance(cell, str):
         return cell
     text = cell.strip()
     if _NUMBER.fullmatch(text):
-        return float(text)
+        return _finite(float(text))
     if text.endswith("%"):
         raise wrong("a percentage", f"Write the share itself: {_hundredth(text[:-1])}.")
+    if "," in text and (remedy := two_ways(text)):
+        raise wrong("could be read in two ways", remedy)
     if re.fullmatch(r"[+-]?\d+,\d+", text):
         raise wrong("a decimal comma in a file separated by commas", f"Write {text.replace(',', '.')}.")
+    if _THOUSANDS.fullmatch(text):
+        raise wrong("a number with marks or spaces between its thousands", "Write it without them, such as 1200.")
     if text.lower().lstrip("+-") in ("nan", "inf", "infinity", "na", "n/a"):
-        raise wrong("not a number that can be used", "Give a finite number, or leave the cell empty if that is allowed.")
+        raise wrong("not a number that can be used", "Give a finite number; leave the cell empty if it may be.")
+    if SPREADSHEET_ERROR.fullmatch(text):
+        raise wrong("an error of the spreadsheet", "Correct the formula there, and save it again.")
     raise wrong("not a number", "Write digits with a decimal point, without unit or spaces, such as 12.5.")
 
 
@@ -57,8 +80,8 @@ def _share(cell: Any) -> Any:
 
 def _whole(cell: Any) -> Any:
     number = _number(cell)
-    if isinstance(number, float) and math.isfinite(number):
-        if number != int(number):
+    if isinstance(number, float):
+        if _finite(number) != int(number):
             raise wrong("not a whole number", f"Write {round(number)}, for example.")
         return int(number)
     return number
@@ -74,7 +97,44 @@ def _parsed(parse: Callable[[Any], Any]) -> BeforeValidator:
     return BeforeValidator(read)
 
 
-Text = Annotated[str, Field(min_length=1, max_length=200)]
+def _text(cell: Any) -> Any:
+    """Make letters and spaces that look alike the same, so that names can be compared."""
+    if not isinstance(cell, str):
+        return cell
+    if any(mark in cell.strip() for mark in "\r\n"):
+        raise wrong("holds a line break", "Write it on one line; look for a stray double quote.")
+    text = _printable(" ".join(unicodedata.normalize("NFC", cell).split()))
+    if SPREADSHEET_ERROR.fullmatch(text):
+        raise wrong("an error of the spreadsheet", "Correct the formula there, and save it again.")
+    return text
+
+
+def _note(cell: Any) -> Any:
+    return (_printable(cell.strip()) or None) if isinstance(cell, str) else cell
+
+
+def _printable(text: str) -> str:
+    if any(unicodedata.category(letter) in ("Cc", "Cs") and letter not in "\r\n\t" for letter in text):
+        raise wrong("holds a character that cannot be printed", "Type it again.")
+    return text
+
+
+def _not_a_remark(text: str) -> str:
+    if text.startswith("#"):
+        raise wrong("begins with #, as remarks do", "Give a name that begins otherwise.")
+    return text
+
+
+def _currency(text: str) -> str:
+    if not re.fullmatch("[A-Z]{3}", text):
+        raise wrong("not the code of a currency", "Write its three capital letters, such as EUR.")
+    return text
+
+
+Text = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=200)]
+Name = Annotated[Text, AfterValidator(_not_a_remark)]
+Note = Annotated[str | None, BeforeValidator(_note)]
+Currency = Annotated[str, AfterValidator(_currency)]
 Number = Annotated[float, BeforeValidator(_number), AfterValidator(_finite)]
 FromZero = Annotated[Number, Field(ge=0)]
 AboveZero = Annotated[Number, Field(gt=0)]
@@ -101,7 +161,9 @@ class Row(BaseModel):
             super().__init__(**cells)
         except ValidationError as error:
             table = type(self).__name__
-            raise Refused([_fault(detail, type(self), table, cells) for detail in error.errors()]) from None
+            raise Refused(
+                [fault for detail in error.errors() for fault in _faults(detail, type(self), table, cells)]
+            ) from None
 
     def replace(self, **changes: Any) -> Self:
         """Make a row that differs in the named cells; it is checked like any other."""
@@ -112,29 +174,59 @@ class Row(BaseModel):
         return {name: value for name in type(self).model_fields if (value := getattr(self, name)) is not None}
 
 
+def plain(cell: Any) -> Any:
+    """Give a cell as a file or a table holds it: text, a number or nothing."""
+    if isinstance(cell, Level) and len(cell.shares) > 1:  # every digit, where its text for people rounds
+        return " ".join(f"{word} {Decimal(repr(float(share))):f}" for word, share in cell.shares)
+    return cell if cell is None or isinstance(cell, str | int | float) else str(cell)
+
+
+def _faults(detail: ErrorDetails, row: type[BaseModel], table: str, cells: Mapping[str, Any]) -> Iterator[Fault]:
+    within = detail.get("ctx", {}).get("error")
+    if isinstance(within, Refused):  # a row given as a dict within a season
+        table, number = str(detail["loc"][0]), int(detail["loc"][1]) + 1
+        yield from (fault.placed(table, number) for fault in within.faults)
+    else:
+        yield _fault(detail, row, table, cells)
+
+
 def _fault(detail: ErrorDetails, row: type[BaseModel], table: str, cells: Mapping[str, Any]) -> Fault:
     context = detail.get("ctx", {})
     column = str(detail["loc"][0]) if detail["loc"] else str(context.get("column", ""))
     value = cells.get(column) if detail["loc"] else context.get("value")
     if detail["type"] == "wrong":
         return Fault(context["problem"], context["remedy"], table, None, column, value)
-    if detail["type"] == "missing":
-        return Fault("nothing stands here", "Fill it in; this column is needed.", table, None, column)
     if detail["type"] == "extra_forbidden":
-        known = ", ".join(row.model_fields)
-        return Fault("there is no such column", f"The columns are {known}.", table, None, column, value)
+        return Fault("not known here", suggestion(column, row.model_fields), table, None, column, value)
+    if value is None:
+        return Fault("nothing stands here", "Fill it in; it is needed.", table, None, column)
     problem, remedy = _RANGES.get(detail["type"], ("cannot be used", "{msg}."))
     words = {**context, "msg": detail["msg"]}
     return Fault(problem.format(**words), remedy.format(**words), table, None, column, value)
 
 
+def nearest(name: str, known: Iterable[str]) -> str | None:
+    """Give the known name that is spelt most alike, if any is."""
+    names = {word.lower(): word for word in known}
+    near = difflib.get_close_matches(name.lower(), names, n=1, cutoff=0.75)
+    return names[near[0]] if near else None
+
+
+def suggestion(name: str, known: Iterable[str]) -> str:
+    """Say which known name is probably meant, or what is known."""
+    names = list(known)
+    if near := nearest(name, names):
+        return f"Is {near} meant?"
+    return f"Known: {', '.join(names[:_LISTED])}{', ...' if len(names) > _LISTED else ''}."
+
+
 _RANGES = {
     "greater_than": ("not above {gt:g}", "Give a number above {gt:g}."),
     "greater_than_equal": ("below {ge:g}", "Give a number from {ge:g}."),
+    "less_than": ("not below {lt:g}", "Give a number below {lt:g}."),
     "less_than_equal": ("above {le:g}", "Give a number up to {le:g}."),
     "literal_error": ("not one of the words for this column", "Write {expected}."),
-    "string_too_short": ("nothing stands here", "Fill it in; this column is needed."),
-    "string_too_long": ("too long", "Shorten it to {max_length} characters."),
-    "string_type": ("not a text", "Write a text."),
-    "string_pattern_mismatch": ("not in the form that is needed", "Write it like {pattern}."),
+    "too_short": ("nothing stands here", "Fill it in; this column is needed."),
+    "too_long": ("too long", "Shorten it to {max_length} characters."),
+    "string_type": ("not a text", "Write a text, in double quotes."),
 }

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
+import pandas as pd
+
 from forecast.errors import Fault, Refused, refuse
 from forecast.rates.distributions import Share
-from forecast.season.rows import Delivery, Header, Offer, Place, Row, Stage, Variety, Wanted
+from forecast.season.cells import Row, plain, suggestion
+from forecast.season.rows import Delivery, Header, Offer, Place, Stage, Variety, Wanted
 from forecast.weeks import Week
+
+_SUGGESTED = 20  # unknown names for which the nearest known one is sought
 
 TABLES: dict[str, type[Row]] = {
     "varieties": Variety,
@@ -81,8 +86,7 @@ class Season(Header):
             If the season has no such variety.
         """
         if name not in self._by_name:
-            known = ", ".join(self._by_name)
-            raise refuse("variety", name, "this season has no such variety", f"It has {known}.")
+            raise refuse("variety", name, "this season has no such variety", suggestion(name, self._by_name))
         return self._by_name[name]
 
     def route(self, variety: str) -> tuple[Stage, ...]:
@@ -95,8 +99,19 @@ class Season(Header):
         return entering(self.route(variety))
 
     def place(self, name: str) -> Place:
-        """Give a place by its name."""
-        return next(row for row in self.places if row.place == name)
+        """Give a place by its name.
+
+        Raises
+        ------
+        Refused
+            If the season has no such place.
+        """
+        for row in self.places:
+            if row.place == name:
+                return row
+        raise refuse(
+            "place", name, "this season has no such place", suggestion(name, (row.place for row in self.places))
+        )
 
     def offers_for(self, variety: str) -> tuple[Offer, ...]:
         """Give the rows of the price lists for a variety."""
@@ -105,6 +120,25 @@ class Season(Header):
     def wanted_of(self, variety: str) -> tuple[Wanted, ...]:
         """Give what is wanted of a variety, by week."""
         return self._wanted.get(variety, ())
+
+    def table(self, name: str) -> pd.DataFrame:
+        """Give one of the season's tables for eyes: the columns that are filled, an empty text where a cell is empty.
+
+        Parameters
+        ----------
+        name
+            varieties, stages, places, offers, wanted or orders.
+
+        Raises
+        ------
+        Refused
+            If the season has no such table.
+        """
+        if name not in TABLES:
+            raise refuse("name", name, "a season has no such table", f"It has {', '.join(TABLES)}.")
+        rows = [{column: plain(cell) for column, cell in row.given().items()} for row in getattr(self, name)]
+        columns = [column for column in TABLES[name].model_fields if any(column in row for row in rows)]
+        return pd.DataFrame(rows, columns=columns).astype(object).fillna("")
 
     def with_stage(self, applies_to: str, stage: str, **changes: Any) -> Season:
         """Make a season in which one stage of a group or variety differs.
@@ -127,13 +161,16 @@ class Season(Header):
         """
         stages = list(self.stages)
         if applies_to not in self._routes:
+            if applies_to not in self._by_name:
+                remedy = suggestion(applies_to, [*self._by_name, *self._routes])
+                raise refuse("applies_to", applies_to, "this season has no such group or variety", remedy)
             stages += [row.replace(applies_to=applies_to) for row in self.route(applies_to)]
         for i, row in enumerate(stages):
             if (row.applies_to, row.stage) == (applies_to, stage):
                 stages[i] = row.replace(**changes)
                 return self.replace(stages=tuple(stages))
-        names = ", ".join(row.stage for row in stages if row.applies_to == applies_to)
-        raise refuse("stage", stage, f"{applies_to} has no such stage", f"It has {names}.")
+        names = [row.stage for row in stages if row.applies_to == applies_to]
+        raise refuse("stage", stage, f"{applies_to} has no such stage", suggestion(stage, names))
 
 
 def _grouped(rows: Sequence[Any], key: Callable[[Any], str]) -> dict[str, tuple[Any, ...]]:
@@ -154,16 +191,24 @@ def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
     Raises
     ------
     Refused
-        If such losses leave nothing.
+        If such losses leave nothing, or a spread that no share can have; the fault names the stage.
     """
     shares, left = [], 1.0
     for row in route:
         share = row.stated
         if row.share_of == "original":
             lost = 1 - share.mean
-            if lost >= left:
-                raise refuse("share_of", "original", "the losses in points of the original number leave nothing", "")
-            share = Share(1 - lost / left, share.spread / left, share.level)
+            if lost >= left - 1e-9:
+                problem = (
+                    f"after the losses before, {left:.3g} of the original is left, and this stage loses {lost:.3g}"
+                )
+                remedy = "Lower the losses, or use share_of 'entering' if each is a share of what enters its stage."
+                raise refuse(row.stage, None, problem, remedy)
+            try:
+                share = Share(1 - lost / left, share.spread / left, share.level)
+            except Refused as error:
+                problem = f"of those that enter it, {error.faults[0].problem}"
+                raise refuse(row.stage, None, problem, "Lower the spread of its survival.") from error
             left -= lost
         shares.append(share)
     return tuple(shares)
@@ -171,10 +216,11 @@ def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
 
 @dataclass(frozen=True)
 class Tables:
-    """Numbered rows of each table, and names that stand in rows too faulty to be read."""
+    """Numbered rows of each table, names that stand in rows too faulty to be read, and tables not read to their end."""
 
     rows: Mapping[str, Sequence[tuple[int, Any]]]
     spoken: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    unread: frozenset[str] = frozenset()
 
     def names(self, table: str, column: str) -> set[str]:
         """Give all names that stand in a column."""
@@ -226,66 +272,73 @@ def _unknown(tables: Tables) -> Iterator[Fault]:
     owners = varieties | tables.names("varieties", "group")
     places = tables.names("places", "place")
     checks = [
-        ("stages", "applies_to", owners, "no group or variety of this name in varieties"),
-        ("stages", "place", places, "no place of this name in places"),
-        ("offers", "variety", varieties, "no variety of this name in varieties"),
-        ("wanted", "variety", varieties, "no variety of this name in varieties"),
-        ("orders", "variety", varieties, "no variety of this name in varieties"),
+        ("stages", "applies_to", owners, "group or variety", "varieties"),
+        ("stages", "place", places, "place", "places"),
+        ("offers", "variety", varieties, "variety", "varieties"),
+        ("wanted", "variety", varieties, "variety", "varieties"),
+        ("orders", "variety", varieties, "variety", "varieties"),
     ]
-    for table, column, known, problem in checks:
+    for table, column, known, noun, source in checks:
+        if source in tables.unread:
+            continue
+        remedies: dict[str, str] = {}
         for number, row in tables.rows[table]:
             name = getattr(row, column)
-            if name not in known:
-                shown = ", ".join(sorted(known)[:12])
-                yield Fault(problem, f"Correct the spelling or add it there. Known: {shown}.", table, number, column, name)
+            if name in known:
+                continue
+            if name not in remedies:
+                told = suggestion(name, sorted(known)) if len(remedies) < _SUGGESTED else ""
+                remedies[name] = f"Correct the spelling, or add it to {source}. {told}".rstrip()
+            yield Fault(f"there is no {noun} of this name in {source}", remedies[name], table, number, column, name)
 
 
 def _routes(tables: Tables) -> Iterator[Fault]:
     owners = tables.names("stages", "applies_to")
     for number, row in tables.rows["varieties"]:
-        if row.variety not in owners and row.group not in owners:
+        if row.variety not in owners and row.group not in owners and "stages" not in tables.unread:
             remedy = f"Add rows for {row.group!r} or {row.variety!r} to stages."
             yield Fault("no stages for this group or variety", remedy, "varieties", number, "group", row.group)
     by_owner: dict[str, list[tuple[int, Stage]]] = defaultdict(list)
     for number, row in tables.rows["stages"]:
         by_owner[row.applies_to].append((number, row))
     for owner, rows in by_owner.items():
-        words = Counter(row.share_of for _, row in rows)
-        number = rows[-1][0]
-        if len(words) > 1:
+        meaning = rows[0][1].share_of
+        other = [(number, row) for number, row in rows if row.share_of != meaning]
+        if other:
+            number, row = other[0]
+            problem = f"{owner} mixes both meanings of a survival: row {rows[0][0]} says {meaning}"
             remedy = "Use one meaning for all stages of a group or variety."
-            yield Fault(f"{owner} mixes both meanings of a survival", remedy, "stages", number, "share_of")
+            yield Fault(problem, remedy, "stages", number, "share_of", row.share_of)
             continue
         try:
             entering([row for _, row in rows])
         except Refused as error:
-            remedy = "Check the losses, or use share_of 'entering'."
-            yield Fault(f"{owner}: {error.faults[0].problem}", remedy, "stages", number, "share_of", "original")
+            fault = error.faults[0]
+            number = next(number for number, row in rows if row.stage == fault.column)
+            yield Fault(f"{owner}: {fault.problem}", fault.remedy, "stages", number, "share_of", "original")
 
 
 def _unoffered(tables: Tables) -> Iterator[Fault]:
-    offered = tables.names("offers", "variety")
+    if "offers" in tables.unread:
+        return
+    varieties, offered = tables.names("varieties", "variety"), tables.names("offers", "variety")
     for number, row in tables.rows["wanted"]:
-        if row.variety not in offered:
+        if row.variety in varieties and row.variety not in offered:
             remedy = "Add a row for it to offers, or take it out of wanted."
             yield Fault("wanted, but no lab offers it", remedy, "wanted", number, "variety", row.variety)
-    labs = {(row.lab, row.variety) for _, row in tables.rows["offers"]} | {
-        (lab, variety) for lab in tables.spoken.get("offers.lab", ()) for variety in offered
-    }
+    pairs = {(row.lab, row.variety) for _, row in tables.rows["offers"]}
+    doubtful = tables.spoken.get("offers.lab", frozenset())
     for number, row in tables.rows["orders"]:
-        if row.lab is not None and (row.lab, row.variety) not in labs:
+        if row.lab is None or row.lab in doubtful or row.variety not in varieties:
+            continue
+        if (row.lab, row.variety) not in pairs:
             remedy = "Correct the lab, leave it empty, or add its offer."
             yield Fault(f"this lab does not offer {row.variety}", remedy, "orders", number, "lab", row.lab)
 
 
 def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
     first, last = header.first_week, header.first_week + (header.weeks - 1)
-    for table in ("wanted", "orders"):
-        for number, row in tables.rows[table]:
-            if not first <= row.week <= last:
-                remedy = f"Give a week from {first} to {last}, or change first_week or weeks in season.toml."
-                yield Fault("outside the season", remedy, table, number, "week", str(row.week))
-    earliest: dict[str, Week] = {}
+    earliest: dict[str, Week] = dict.fromkeys(tables.spoken.get("offers.variety", ()), first)
     for number, row in tables.rows["offers"]:
         possible = first_delivery(row, first)
         if possible > row.last_week:
@@ -293,11 +346,15 @@ def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
             yield Fault("can no longer be delivered in time", remedy, "offers", number, "last_week", str(row.last_week))
         elif row.variety not in earliest or possible < earliest[row.variety]:
             earliest[row.variety] = possible
-    for number, row in tables.rows["wanted"]:
-        possible = earliest.get(row.variety, first)
-        if row.week < possible:
-            remedy = f"The first delivery of {row.variety} can come in {possible}: want it later, or find an earlier offer."
-            yield Fault("wanted before any delivery is possible", remedy, "wanted", number, "week", str(row.week))
+    for table in ("wanted", "orders"):
+        for number, row in tables.rows[table]:
+            possible = earliest.get(row.variety, first)
+            if not first <= row.week <= last:
+                remedy = f"Give a week from {first} to {last}, or change first_week or weeks in season.toml."
+                yield Fault("outside the season", remedy, table, number, "week", str(row.week))
+            elif table == "wanted" and row.week < possible:
+                remedy = f"The first delivery can come in {possible}: want it later, or find an earlier offer."
+                yield Fault("wanted before any delivery is possible", remedy, table, number, "week", str(row.week))
 
 
 def first_delivery(offer: Offer, ordered: Week) -> Week:

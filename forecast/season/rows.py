@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
 from forecast.errors import Refused
-from forecast.rates.distributions import Amount, Count, Duration, Share
+from forecast.rates.amounts import Amount, Count
+from forecast.rates.distributions import Duration, Share
 from forecast.season.cells import (
     AboveZero,
     Counted,
+    Currency,
     FromZero,
     LevelCell,
+    Name,
+    Note,
     Row,
     ShareCell,
     Text,
@@ -40,13 +45,13 @@ class Variety(Row):
         Whole weeks for which a saleable plant keeps its grade [weeks]; without it, it keeps for the whole season.
     """
 
-    variety: Text
-    group: Text
+    variety: Name
+    group: Name
     pot: Text | None = None
     sale_price: FromZero | None = None
     markdown_price: FromZero | None = None
     shelf_life: Counted | None = None
-    note: str | None = None
+    note: Note = None
 
 
 class Stage(Row):
@@ -86,9 +91,9 @@ class Stage(Row):
         Where the figures come from.
     """
 
-    applies_to: Text
+    applies_to: Name
     stage: Text
-    place: Text
+    place: Name
     clock: Literal["weeks"]
     typical: FromZero
     spread_batches: Annotated[FromZero, Field(le=2)] = 0.0
@@ -105,8 +110,8 @@ class Stage(Row):
     plants_per_m2: AboveZero
     cost: FromZero = 0.0
     minutes: FromZero = 0.0
-    source: str | None = None
-    note: str | None = None
+    source: Note = None
+    note: Note = None
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
@@ -130,17 +135,20 @@ class Stage(Row):
             (self.survival_low, self.survival_high),
             (self.survived, self.of),
         ]
-        if sum(any(cell is not None for cell in form) for form in forms) != 1 or not any(
-            all(cell is not None for cell in form) for form in forms
-        ):
+        begun = [form for form in forms if any(cell is not None for cell in form)]
+        if len(begun) != 1 or None in begun[0]:
+            problem = {0: "no survival is stated", 1: "only half of the survival is stated"}.get(
+                len(begun), "the survival is stated in more than one way"
+            )
             raise wrong(
-                "the survival is not stated in one way",
+                problem,
                 "Fill survival and survival_spread, or survival_low and survival_high, or survived and of.",
                 "survival",
                 self.survival,
             )
-        if self.survival == 0 or (self.survived == 0 and self.of is not None):
-            raise wrong("no plant survives, so no order can be met", "Give a survival above 0.", "survival", 0)
+        for column in ("survival", "survived"):
+            if getattr(self, column) == 0:
+                raise wrong("no plant survives, so no order can be met", "Give a number above 0.", column, 0)
         try:
             _ = self.stated
         except Refused as error:
@@ -149,7 +157,7 @@ class Stage(Row):
             raise wrong(fault.problem, fault.remedy, column, fault.value) from error
         return self
 
-    @property
+    @cached_property
     def stated(self) -> Share:
         """The survival as it is stated; whose share it is, `share_of` tells."""
         if self.survived is not None and self.of is not None:
@@ -181,13 +189,13 @@ class Place(Row):
         First and last week in which it can be used; without them, always.
     """
 
-    place: Text
+    place: Name
     area: AboveZero
     usable: Annotated[ShareCell, Field(gt=0)]
     cost_per_m2_week: FromZero = 0.0
     first_week: WeekCell | None = None
     last_week: WeekCell | None = None
-    note: str | None = None
+    note: Note = None
 
     def bench(self, week: Week) -> float:
         """Give the area [m2] on which plants can stand in a week."""
@@ -218,20 +226,20 @@ class Offer(Row):
         Freight a box [currency], and plants to a box.
     """
 
-    lab: Text
-    variety: Text
+    lab: Name
+    variety: Name
     form: Text | None = None
     from_quantity: Counted = 1
     unit_price: FromZero
     minimum: Counted = 1
     multiple: Counted = 1
-    lead: Whole = 0
+    lead: Annotated[Whole, Field(le=520)] = 0
     first_week: WeekCell
     last_week: WeekCell
     deposit: ShareCell = 0.0
     freight_per_box: FromZero = 0.0
     plants_per_box: Counted | None = None
-    note: str | None = None
+    note: Note = None
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
@@ -260,26 +268,22 @@ class Wanted(Row):
         Share of draws in which it is to be met; without it, that of the season.
     """
 
-    variety: Text
+    variety: Name
     week: WeekCell
     wanted: Counted | None = None
     low: AboveZero | None = None
     likely: AboveZero | None = None
     high: AboveZero | None = None
     confidence: Annotated[ShareCell, Field(gt=0, lt=1)] | None = None
-    note: str | None = None
+    note: Note = None
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
         number = self.wanted is not None
         some = [cell is not None for cell in (self.low, self.likely, self.high)]
         if number == any(some) or any(some) != all(some):
-            raise wrong(
-                "what is wanted is not stated in one way",
-                "Fill wanted, or all of low, likely and high.",
-                "wanted",
-                self.wanted,
-            )
+            problem = "what is wanted is stated in two ways" if number else "how many are wanted is not stated"
+            raise wrong(problem, "Fill wanted, or all of low, likely and high.", "wanted", self.wanted)
         if not number and not (self.low or 0) <= (self.likely or 0) <= (self.high or 0):
             raise wrong("low, likely and high are not in order", "Give low <= likely <= high.", "likely", self.likely)
         return self
@@ -310,11 +314,11 @@ class Delivery(Row):
         From which lab; deliveries of one variety from one lab in one week are one batch.
     """
 
-    variety: Text
+    variety: Name
     week: WeekCell
     quantity: Whole
-    lab: Text | None = None
-    note: str | None = None
+    lab: Name | None = None
+    note: Note = None
 
 
 class Header(Row):
@@ -339,11 +343,11 @@ class Header(Row):
     """
 
     name: Text
-    currency: Annotated[str, Field(pattern="^[A-Z]{3}$")]
+    currency: Currency
     first_week: WeekCell
     weeks: Annotated[Counted, Field(le=520)]
     confidence: Annotated[ShareCell, Field(gt=0, lt=1)]
     budget: AboveZero | None = None
     hourly_wage: FromZero = 0.0
     seed: Whole = 1
-    note: str | None = None
+    note: Note = None

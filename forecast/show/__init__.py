@@ -1,0 +1,1 @@
+"""For eyes: charts and pages."""

@@ -1,0 +1,132 @@
+"""The command line: ``python -m forecast``."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from tqdm import tqdm
+
+from forecast.decisions.order import Orders, size_orders
+from forecast.decisions.space import bench_space
+from forecast.errors import Refused, refuse
+from forecast.growth.simulation import simulate
+from forecast.season.files import read_season, table_text, write_texts
+from forecast.season.plan import Season
+from forecast.season.rows import Delivery
+from forecast.season.starter import start
+
+REFUSED = 2
+OUT_OF_REACH = 1
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command.
+
+    Returns
+    -------
+    int
+        0; 1 if something wanted is out of reach; 2 if something given cannot be used.
+    """
+    parsed = _parser().parse_args(arguments)
+    try:
+        return int(parsed.run(parsed))
+    except Refused as error:
+        count = len(error.faults)
+        print(f"{error}\n{count} fault{'s' if count > 1 else ''} found; nothing was written.", file=sys.stderr)
+        return REFUSED
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="python -m forecast", description="How many plantlets to order, and why.")
+    commands = parser.add_subparsers(required=True, metavar="command")
+    command = commands.add_parser("start", help="write a small season to begin with")
+    command.add_argument("folder", type=Path)
+    command.set_defaults(run=_start)
+    command = commands.add_parser("check", help="read a season and list everything that is wrong with it")
+    command.add_argument("folder", type=Path)
+    command.set_defaults(run=_check)
+    command = commands.add_parser("order", help="say what to order, how sure it is, and whether it fits")
+    command.add_argument("folder", type=Path)
+    command.add_argument("--out", type=Path, help="folder to write orders.csv, order_table.csv and order.html into")
+    command.add_argument("--overwrite", action="store_true", help="replace them if they are there")
+    command.add_argument("--draws", type=int, default=4096, help="imagined seasons (4096)")
+    command.add_argument("--seed", type=int, help="seed of the draws (that of season.toml)")
+    command.set_defaults(run=_order)
+    return parser
+
+
+def _start(parsed: argparse.Namespace) -> int:
+    start(parsed.folder)
+    print(f"Written to {parsed.folder}. Fill in your own figures, then: python -m forecast order {parsed.folder}")
+    return 0
+
+
+def _check(parsed: argparse.Namespace) -> int:
+    season = read_season(parsed.folder)
+    print(f"{season.name}: {season.first_week} to {season.last_week}, {season.currency}.")
+    print(
+        f"{len(season.varieties)} varieties, {len(season.offers)} offers, {len(season.wanted)} wanted. Nothing is wrong."
+    )
+    for variety in season.varieties:
+        print(f"\n{variety.variety}")
+        for stage, share in zip(season.route(variety.variety), season.survivals(variety.variety), strict=True):
+            time = "no time" if stage.typical == 0 else str(stage.duration)
+            print(f"  {stage.stage}: {time}. Survives: {share}.")
+    return 0
+
+
+def _order(parsed: argparse.Namespace) -> int:
+    season = read_season(parsed.folder)
+    files = ["orders.csv", "order_table.csv", "order.html"]
+    there = [name for name in files if parsed.out and (parsed.out / name).exists() and not parsed.overwrite]
+    if there:
+        raise refuse(
+            "--out", str(parsed.out / there[0]), "is there already", "Give another folder, or add --overwrite."
+        )
+    seed = season.seed if parsed.seed is None else parsed.seed
+    orders = size_orders(season, draws=parsed.draws, seed=seed)
+    for error in orders.unmet:
+        print(error, file=sys.stderr)
+    if len(orders):
+        _show(parsed, season, orders, seed)
+    return OUT_OF_REACH if orders.unmet else 0
+
+
+def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int) -> None:
+    from forecast.show.page import order_page, order_table  # noqa: PLC0415 (charts take a second to import)
+
+    outcome = simulate(season, orders, draws=parsed.draws, seed=seed)
+    space = bench_space(outcome)
+    print(f"{season.name}: what to order, from {parsed.draws:,} imagined seasons, seed {seed}. In {season.currency}.\n")
+    print(order_table(orders).to_string(index=False))
+    total = sum(order.cost for order in orders)
+    spent = sum(order.spent for order in orders)
+    print(
+        f"\nPlants and freight {spent:,.0f} {season.currency}; with growing until the weeks wanted about {total:,.0f}."
+    )
+    if season.budget is not None and total > season.budget:
+        print(f"That is more than the budget of {season.budget:,.0f} {season.currency}.")
+    print(f"\n{space}")
+    if parsed.out:
+        with tqdm(desc="charts", disable=None, leave=False) as bar:
+
+            def progress(done: int, total: int) -> None:
+                bar.total = total
+                bar.update(done - bar.n)
+
+            page = order_page(season, orders, outcome, space, progress=progress)
+        rows = tuple(order.delivery for order in orders)
+        texts = {
+            "orders.csv": table_text(rows, Delivery),
+            "order_table.csv": orders.table().to_csv(index=False),
+            "order.html": page,
+        }
+        write_texts(texts, parsed.out, overwrite=parsed.overwrite)
+        print(f"\nWritten to {parsed.out}: {', '.join(texts)}.")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,203 @@
+"""One wanted number, and the orders that can be tried for it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import ndtr
+
+from forecast.decisions.prices import PriceList
+from forecast.errors import refuse
+from forecast.growth.outcome import drawn_demand
+from forecast.growth.simulation import draw_fate
+from forecast.growth.tails import at_least
+from forecast.season.plan import Season
+from forecast.season.rows import Wanted
+from forecast.streams import Streams
+from forecast.weeks import Week
+
+Array = NDArray[np.float64]
+
+MOST = 100  # an order of more plantlets than this for each plant wanted counts as out of reach
+_COSTED = 256  # draws from which expected costs are taken
+
+
+class Case:
+    """One wanted number, and all that is needed to try orders for it."""
+
+    def __init__(self, season: Season, streams: Streams, request: Wanted, number: int) -> None:
+        self.season = season
+        self.request = request
+        self.confidence = request.confidence or season.confidence
+        self.fate = draw_fate(season, streams, request.variety, number)
+        self.price_lists = PriceList.of(season.offers_for(request.variety))
+        self.needed = drawn_demand(streams, request)
+        self._shares: dict[Week, Array] = {}
+        self._abouts: dict[Week, float] = {}
+
+    def share(self, week: Week) -> Array:
+        """Give the share of plantlets delivered in a week that is saleable when wanted, by draw."""
+        if week not in self._shares:
+            life = self.season.variety(self.request.variety).shelf_life
+            elapsed = float(self.request.week - week)
+            ready = self.fate.ready(np.array([elapsed] if life is None else [elapsed, elapsed - life]))
+            self._shares[week] = ready[0] if life is None else ready[0] - ready[1]
+        return self._shares[week]
+
+    def chance(self, quantity: int, share: Array) -> float:
+        """Give the chance that a quantity suffices."""
+        return float(at_least(self.needed, quantity, share).mean())
+
+    def cost(self, prices: PriceList, quantity: int, week: Week) -> float:
+        """Give the expected cost [currency] of an order until the week wanted."""
+        return prices.price(quantity) + prices.freight(quantity) + quantity * self._cost_of_growing(week)
+
+    def cheapest(self, prices: PriceList, week: Week) -> tuple[int, float] | None:
+        """Give the quantity that suffices at the least cost, and that cost; None if none does."""
+        share = self.share(week)
+        start = self._about(week)
+        if not math.isfinite(start):
+            return None
+        enough = self._smallest(prices, share, start)
+        if enough is None:
+            return None
+        costs = {n: self.cost(prices, n, week) for n in prices.worth_buying(enough)}
+        best = min(costs, key=lambda n: (costs[n], n))
+        return best, costs[best]
+
+    def best(self, delivery: Week | None = None, lab: str | None = None) -> tuple[PriceList, Week, int] | None:
+        """Give the offer, week and quantity that suffice at the least cost; None if nothing does.
+
+        Raises
+        ------
+        Refused
+            If no offer is from that lab, or can be delivered in that week.
+        """
+        best: tuple[float, PriceList, Week, int] | None = None
+        ways = self._bounds(self.ways(delivery, lab))
+        for bound, prices, week in sorted(ways, key=lambda way: (way[0], -way[2].monday.toordinal())):
+            if best is not None and bound > best[0]:
+                break
+            found = self.cheapest(prices, week)
+            if found is not None and (best is None or found[1] < best[0]):
+                best = (found[1], prices, week, found[0])
+        return None if best is None else best[1:]
+
+    def nearest(self, delivery: Week | None = None, lab: str | None = None) -> tuple[PriceList, Week, int]:
+        """Give the offer and week that come nearest where nothing suffices, and the order from the mean."""
+        most = MOST * self.request.likely_number
+        prices, week = max(
+            self.ways(delivery, lab),
+            key=lambda way: (self.chance(most, self.share(way[1])), float(self.share(way[1]).mean())),
+        )
+        return prices, week, prices.lawful(min(self.from_mean(week), most))
+
+    def from_mean(self, week: Week) -> int:
+        """Give the quantity of which the mean share saleable is the number wanted."""
+        mean = float(self.share(week).mean())
+        return math.ceil(self.request.likely_number / max(mean, 1 / MOST))
+
+    def ways(self, delivery: Week | None = None, lab: str | None = None) -> list[tuple[PriceList, Week]]:
+        """Give the offers and weeks of delivery that are possible, or of those asked for."""
+        lists = [prices for prices in self.price_lists if lab in (None, prices.lab)]
+        if not lists:
+            labs = ", ".join(sorted({prices.lab for prices in self.price_lists})) or "none"
+            raise refuse("lab", lab, f"no offer of {self.request.variety}", f"Labs that offer it: {labs}.")
+        every = [(prices, week) for prices in lists for week in prices.weeks(self.season.first_week, self.request.week)]
+        ways = [way for way in every if delivery in (None, way[1])]
+        if not ways:
+            weeks = sorted({week for _, week in every})
+            remedy = f"Possible are {weeks[0]} to {weeks[-1]}." if weeks else "Want it later, or find an earlier offer."
+            shown = str(delivery) if delivery else str(self.request.week)
+            raise refuse("delivery", shown, f"{self.request.variety} cannot be delivered then", remedy)
+        return ways
+
+    def _bounds(self, ways: list[tuple[PriceList, Week]]) -> Iterator[tuple[float, PriceList, Week]]:
+        """Give each way with a little less than its cost, from the normal approximation of its quantity."""
+        for prices, week in ways:
+            if math.isfinite(self._about(week)):
+                enough = prices.lawful(max(0.98 * self._about(week) - 3, 1))
+                yield min(self.cost(prices, n, week) for n in prices.worth_buying(enough)), prices, week
+
+    def _about(self, week: Week) -> float:
+        """Quantity that suffices for a delivery, by the normal approximation; infinite if none does."""
+        if week not in self._abouts:
+            self._abouts[week] = self._normal_quantity(self.share(week))
+        return self._abouts[week]
+
+    def _normal_quantity(self, share: Array) -> float:
+        def lacking(log_quantity: float) -> float:
+            mean = math.exp(log_quantity) * share
+            deviation = np.sqrt(np.maximum(mean * (1 - share), 1e-12))
+            return self.confidence - float(ndtr((mean - self.needed + 0.5) / deviation).mean())
+
+        usual = max(float(np.quantile(share, 1 - self.confidence)), 1 / MOST)
+        likely = math.log(self.request.likely_number / usual)
+        low, high = likely - 0.1, likely + 0.1
+        limit = math.log(2 * MOST * self.request.likely_number)
+        while lacking(high) > 0:
+            low, high = high, high + 0.5
+            if high > limit:
+                return math.inf
+        while lacking(low) <= 0:
+            low, high = low - 0.5, low
+        return math.exp(brentq(lacking, low, high, xtol=1e-3))
+
+    def _smallest(self, prices: PriceList, share: Array, start: float) -> int | None:
+        """Find the smallest lawful quantity that suffices, outwards from `start`."""
+        suffices: Callable[[int], bool] = lambda n: self.chance(n, share) >= self.confidence  # noqa: E731
+        step = max(prices.breaks[-1].multiple, 1)
+        high = prices.lawful(start)
+        while not suffices(high):
+            if high > MOST * self.request.likely_number:
+                return None
+            high = prices.lawful(high + step)
+            step *= 2
+        step, low = max(prices.breaks[-1].multiple, 1), high
+        while low > 1:
+            low = max(low - step, 1)
+            lawful = prices.lawful(low)
+            if lawful < high and suffices(lawful):
+                high = lawful
+            elif lawful < high:
+                break
+            step *= 2
+        while prices.lawful(low + 1) < high:
+            middle = prices.lawful((low + high) // 2)
+            if middle >= high:
+                middle = prices.lawful(low + 1)
+            if suffices(middle):
+                high = middle
+            else:
+                low = middle
+        return high
+
+    @cached_property
+    def _course_costs(self) -> tuple[float, Array]:
+        """Cost of a plantlet by stages and work, and of its bench by the week since delivery."""
+        season, variety = self.season, self.request.variety
+        route = season.route(variety)
+        some = self.fate.of(slice(_COSTED))
+        reached = np.exp(np.cumsum(some.log_survival, axis=0)).mean(axis=1)
+        entering = np.concatenate([[1.0], reached[:-1]])
+        each = [row.cost + row.minutes / 60 * season.hourly_wage for row in route]
+        rates = [season.place(row.place).cost_per_m2_week / row.plants_per_m2 for row in route]
+        if not any(rates):
+            return float(entering @ each), np.zeros(season.weeks)
+        longest = max(self.request.week - prices.breaks[0].first_week for prices in self.price_lists)
+        standing, ready = some.course(np.arange(max(longest, 1), dtype=np.float64))
+        life = season.variety(variety).shelf_life
+        bench = sum(rate * alive.mean(axis=1) for rate, alive in zip(rates, standing, strict=True))
+        kept = ready.mean(axis=1)
+        if life is not None:
+            kept[life:] -= ready.mean(axis=1)[:-life]
+        return float(entering @ each), bench + rates[-1] * kept
+
+    def _cost_of_growing(self, week: Week) -> float:
+        stages, bench = self._course_costs
+        return stages + float(bench[: self.request.week - week].sum())

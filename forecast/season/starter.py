@@ -1,0 +1,170 @@
+"""A small season to begin with, with a remark on every column."""
+
+from __future__ import annotations
+
+import csv
+import inspect
+import io
+import os
+from datetime import date
+
+from forecast.season.cells import Row
+from forecast.season.files import table_text, write_texts
+from forecast.season.plan import TABLES, Season
+from forecast.season.rows import Delivery, Header, Offer, Place, Stage, Variety, Wanted
+from forecast.weeks import Week
+
+_PRACTICE = "common practice, no source: put your own figures here"
+
+
+def start(path: str | os.PathLike[str], *, first_week: Week | None = None) -> None:
+    """Write a small season to begin with; nothing that is there is replaced.
+
+    Parameters
+    ----------
+    path
+        Folder to write into; it is made if it is not there.
+    first_week
+        Week in which orders are placed; this week if not given.
+
+    Raises
+    ------
+    Refused
+        If one of the files is there already; nothing is written then.
+    """
+    season = example(first_week or Week.of(date.today()))
+    texts = {"season.toml": _header(season)}
+    for table, kind in TABLES.items():
+        texts[f"{table}.csv"] = _remarks(kind) + table_text(getattr(season, table), kind)
+    write_texts(texts, path)
+
+
+def example(first_week: Week) -> Season:
+    """Make the season that `start` writes: two invented hostas, ordered in a week."""
+
+    def stage(name: str, place: str, density: float, survival: float, spread: float, **cells: object) -> Stage:
+        level = "plant" if spread == 0 else "season 0.3 variety 0.2 batch 0.5"
+        return Stage(
+            applies_to="hosta", stage=name, place=place, clock="weeks", survival=survival, survival_spread=spread,
+            survival_level=level, share_of="entering", plants_per_m2=density, source=_PRACTICE, **cells,
+        )  # fmt: skip
+
+    delivery, wanted = first_week + 20, first_week + 52
+    timed = {"spread_plants": 0.1, "time_level": "batch"}
+    return Season(
+        name="Our nursery",
+        currency="EUR",
+        first_week=first_week,
+        weeks=70,
+        confidence=0.9,
+        hourly_wage=18.0,
+        varieties=(
+            Variety(
+                variety="Hosta 'First'", group="hosta", pot="1 l", sale_price=7.5, markdown_price=4.0, shelf_life=26
+            ),
+            Variety(
+                variety="Hosta 'Second'", group="hosta", pot="1 l", sale_price=9.5, markdown_price=5.0, shelf_life=26
+            ),
+        ),
+        stages=(
+            stage("arrival", "covered house", 478, 0.97, 0.02, typical=0),
+            stage("acclimatisation", "covered house", 478, 0.85, 0.07, typical=4, spread_batches=0.15, **timed),
+            stage(
+                "growing on",
+                "covered house",
+                69,
+                0.95,
+                0.03,
+                typical=10,
+                spread_batches=0.15,
+                cost=0.4,
+                minutes=0.6,
+                **timed,
+            ),
+            stage(
+                "hardening",
+                "shade house",
+                36,
+                0.95,
+                0.03,
+                typical=9,
+                spread_batches=0.12,
+                cost=0.1,
+                minutes=0.4,
+                **timed,
+            ),
+            stage("grading", "shade house", 36, 0.95, 0.0, typical=0, minutes=0.3),
+        ),
+        places=(
+            Place(place="covered house", area=80, usable=0.6, cost_per_m2_week=3.0),
+            Place(place="shade house", area=120, usable=0.7, cost_per_m2_week=1.0),
+        ),
+        offers=tuple(
+            Offer(
+                lab="Our lab",
+                variety=variety,
+                form="plantlets, 72 to a tray",
+                from_quantity=quantity,
+                unit_price=price,
+                minimum=72,
+                multiple=72,
+                lead=16,
+                first_week=delivery,
+                last_week=delivery + 8,
+                deposit=0.25,
+                freight_per_box=30,
+                plants_per_box=288,
+            )
+            for variety in ("Hosta 'First'", "Hosta 'Second'")
+            for quantity, price in ((1, 1.4), (720, 1.2))
+        ),
+        wanted=(
+            Wanted(variety="Hosta 'First'", week=wanted, wanted=400),
+            Wanted(variety="Hosta 'Second'", week=wanted, low=120, likely=200, high=280, confidence=0.8),
+        ),
+        orders=(
+            Delivery(
+                variety="Hosta 'First'", week=delivery, quantity=504, lab="Our lab", note="a first thought: 20 % more"
+            ),
+        ),
+    )
+
+
+def _parameters(kind: type[Row]) -> list[tuple[str, str]]:
+    """Names and meanings of the columns, as the docstring of the row tells them."""
+    text = inspect.cleandoc(kind.__doc__ or "").split("Parameters\n----------\n")[-1].split("\n\n")[0]
+    found: list[tuple[str, str]] = []
+    for line in text.splitlines():
+        if line.startswith(" ") and found:
+            name, meaning = found[-1]
+            found[-1] = (name, f"{meaning} {line.strip()}".strip())
+        else:
+            found.append((line.strip(), ""))
+    return found
+
+
+def _remarks(kind: type[Row]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    summary = inspect.cleandoc(kind.__doc__ or "").splitlines()[0]
+    needed = ", ".join(name for name, cell in kind.model_fields.items() if cell.is_required())
+    writer.writerow([f"# One row is: {summary} Lines that begin with # are remarks; take them out when you like."])
+    writer.writerow([f"# Must be filled: {needed}. Weeks are written 2027-W14; shares 0.85, never 85 %."])
+    for name, meaning in _parameters(kind):
+        writer.writerow([f"# {name}: {meaning}"])
+    return text.getvalue()
+
+
+def _header(season: Season) -> str:
+    lines = ["# What holds for the whole season. Lines that begin with # are remarks."]
+    for names, meaning in _parameters(Header):
+        lines.append(f"\n# {names}: {meaning}")
+        for name in names.split(", "):
+            value = getattr(season, name)
+            if value is None:
+                lines.append(f"# {name} = 20000")
+            elif isinstance(value, int | float):
+                lines.append(f"{name} = {value}")
+            else:
+                lines.append(f'{name} = "{value}"')
+    return "\n".join(lines) + "\n"

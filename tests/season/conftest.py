@@ -1,0 +1,107 @@
+"""A small sound season that tests damage."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from forecast import Refused, read_season
+from forecast.__main__ import main
+
+TEXTS = {
+    "season.toml": """\
+name = "A small season"
+currency = "EUR"
+first_week = "2026-W40"
+weeks = 70
+confidence = 0.9
+budget = 5000
+""",
+    "varieties.csv": """\
+variety,group,pot,sale_price,shelf_life,note
+Hosta 'Ambrel',hosta,1 l,9.50,26,
+Hosta 'Belwin',hosta,1 l,8.50,26,
+Calla 'Corvane',calla,12 cm,9.80,12,new here
+""",
+    "stages.csv": """\
+applies_to,stage,place,clock,typical,spread_batches,spread_plants,time_level,survival,survival_spread,survival_low,\
+survival_high,survived,of,survival_level,share_of,plants_per_m2,cost
+hosta,acclimatisation,house,weeks,4,0.15,0.1,batch,0.85,0.07,,,,,season 0.3 variety 0.2 batch 0.5,entering,478,0.08
+hosta,growing on,house,weeks,10,0.15,0.1,batch,,,0.9,0.98,,,batch,entering,69,0.4
+hosta,grading,shade,weeks,0,,,,,,,,95,100,belief,entering,36,
+calla,acclimatisation,house,weeks,5,0.2,0.1,batch,0.8,0.05,,,,,batch,original,478,0.08
+calla,growing on,house,weeks,9,0.2,0.1,batch,0.89,0.03,,,,,batch,original,69,0.4
+calla,grading,shade,weeks,0,,,,0.91,0,,,,,plant,original,36,
+""",
+    "places.csv": """\
+place,area,usable,cost_per_m2_week
+house,80,0.6,3.20
+shade,120,0.75,1.40
+""",
+    "offers.csv": """\
+lab,variety,form,from_quantity,unit_price,minimum,multiple,lead,first_week,last_week,deposit,freight_per_box,plants_per_box
+North Lab,Hosta 'Ambrel',plug,1,1.45,72,72,16,2027-W08,2027-W16,0.25,26.00,288
+North Lab,Hosta 'Ambrel',plug,720,1.25,72,72,16,2027-W08,2027-W16,0.25,26.00,288
+North Lab,Hosta 'Belwin',plug,1,1.55,72,72,16,2027-W08,2027-W16,0.25,26.00,288
+South Lab,Calla 'Corvane',vessel,1,1.10,100,50,16,2027-W10,2027-W18,0.3,18.00,500
+""",
+    "wanted.csv": """\
+variety,week,wanted,low,likely,high,confidence,note
+Hosta 'Ambrel',2027-W41,400,,,,,
+Hosta 'Belwin',2027-W41,250,,,,0.8,
+Calla 'Corvane',2027-W40,,120,150,200,,
+""",
+    "orders.csv": """\
+variety,week,quantity,lab
+Hosta 'Ambrel',2027-W10,504,North Lab
+Calla 'Corvane',2027-W11,200,South Lab
+""",
+}
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A folder that holds a small sound season."""
+    made = tmp_path / "season"
+    made.mkdir()
+    for name, text in TEXTS.items():
+        (made / name).write_text(text, encoding="utf-8", newline="")
+    return made
+
+
+@pytest.fixture
+def change(folder: Path) -> Callable[[str, str, str], None]:
+    """Replace the first place in a file of the folder where a text stands."""
+
+    def changed(name: str, old: str, new: str) -> None:
+        text = (folder / name).read_text(encoding="utf-8")
+        assert old in text
+        (folder / name).write_text(text.replace(old, new, 1), encoding="utf-8", newline="")
+
+    return changed
+
+
+def contents(folder: Path) -> dict[str, str | None]:
+    return {
+        str(file.relative_to(folder)): None if file.is_dir() else file.read_text(encoding="latin-1")
+        for file in folder.rglob("*")
+    }
+
+
+@pytest.fixture
+def refusal(folder: Path, capsys: pytest.CaptureFixture[str]) -> Callable[[], list[str]]:
+    """Give the lines by which the folder is refused: from Python and by command alike, with nothing written."""
+
+    def refused() -> list[str]:
+        before = contents(folder.parent)
+        with pytest.raises(Refused) as caught:
+            read_season(folder)
+        for command in (["check", str(folder)], ["order", str(folder), "--out", str(folder / "out")]):
+            assert main(command) == 2
+            told = capsys.readouterr()
+            assert told.out == ""
+            assert told.err.startswith(f"{caught.value}\n")
+        assert contents(folder.parent) == before
+        return str(caught.value).splitlines()
+
+    return refused

@@ -1,0 +1,35 @@
+"""The README's code and commands are what they claim to be."""
+
+import re
+import runpy
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_the_code_runs_as_it_stands(tmp_path, monkeypatch, capsys):
+    code = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
+    assert len(code) == 1
+    (tmp_path / "screen.py").write_text(code[0], encoding="utf-8")
+    monkeypatch.chdir(ROOT)
+    runpy.run_path(str(tmp_path / "screen.py"))
+    printed = capsys.readouterr().out
+    for promise in re.findall(r"print\(\w+\)  # (.*?) \.\.\.", code[0]):
+        assert promise in printed
+
+
+def test_there_are_exactly_two_commands_to_set_up():
+    commands = re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
+    assert [command.count("\n") for command in commands] == [1, 1]
+    assert commands[0].rstrip().endswith("-m forecast order demo_data")
+    assert commands[1].rstrip().endswith("-m pytest")
+
+
+def test_the_job_stands_first_in_one_paragraph():
+    assert README.split("\n\n")[1].startswith("A small nursery")
+
+
+def test_the_cautions_are_shown():
+    for word in ("phytosanitary", "breeder's rights", "labels", "ethanol", "estimates, not accounts", "licensed"):
+        assert word in README
