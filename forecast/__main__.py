@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -33,6 +34,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parsed = _parser().parse_args(arguments)
     try:
         return int(parsed.run(parsed))
+    except BrokenPipeError:  # whoever read the output, such as head, has had enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
     except Refused as error:
         count = len(error.faults)
         print(f"{error}\n{count} fault{'s' if count > 1 else ''} found; nothing was written.", file=sys.stderr)
@@ -67,9 +71,8 @@ def _start(parsed: argparse.Namespace) -> int:
 def _check(parsed: argparse.Namespace) -> int:
     season = read_season(parsed.folder)
     print(f"{season.name}: {season.first_week} to {season.last_week}, {season.currency}.")
-    print(
-        f"{len(season.varieties)} varieties, {len(season.offers)} offers, {len(season.wanted)} wanted. Nothing is wrong."
-    )
+    counts = (len(rows) for rows in (season.varieties, season.offers, season.wanted))
+    print("{} varieties, {} offers, {} wanted. Nothing is wrong.".format(*counts))
     for variety in season.varieties:
         print(f"\n{variety.variety}")
         for stage, share in zip(season.route(variety.variety), season.survivals(variety.variety), strict=True):

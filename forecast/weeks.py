@@ -11,7 +11,8 @@ from forecast.errors import refuse
 
 _WRITTEN = re.compile(r"(\d{4})-W(\d{2})")
 _NEARLY = re.compile(r"(\d{4})[ -]?[Ww](?:eek)?[ -]?(\d{1,2})")
-_LAST_DAY = date(9998, 12, 31).toordinal()
+_LAST_YEAR = 9998
+_LAST_DAY = date(_LAST_YEAR, 12, 31).toordinal()
 
 
 @total_ordering
@@ -48,18 +49,14 @@ class Week:
     week: int
 
     def __post_init__(self) -> None:
-        try:
-            date.fromisocalendar(self.year, self.week, 7)
-        except (ValueError, OverflowError) as error:
-            last = 52
-            if 1 <= self.year <= 9998:
-                last = date(self.year, 12, 28).isocalendar().week
-            raise refuse(
-                "week",
-                f"{self.year}-W{self.week:02d}",
-                f"there is no such week; {self.year} has weeks 01 to {last}",
-                "Write a week as year and week number, such as 2027-W14.",
-            ) from error
+        held = "years run from 1 to 9998"
+        if 1 <= self.year <= _LAST_YEAR:
+            last = date(self.year, 12, 28).isocalendar().week
+            if 1 <= self.week <= last:
+                return
+            held = f"{self.year} has weeks 01 to {last}"
+        remedy = "Write a week as year and week number, such as 2027-W14."
+        raise refuse("week", str(self), f"there is no such week; {held}", remedy)
 
     @classmethod
     def parse(cls, text: str | Week) -> Week:

@@ -24,7 +24,7 @@ def test_order_prints_a_row_for_everything_wanted_and_whether_it_fits(capsys):
     assert printed.err == ""
 
 
-def test_order_writes_tables_and_a_page_that_can_be_used_again(tmp_path, capsys):
+def test_order_writes_tables_and_a_page_that_can_be_used_again(tmp_path):
     out = tmp_path / "deep" / "out"
     assert main(["order", DEMO, "--draws", "128", "--out", str(out)]) == 0
     assert sorted(file.name for file in out.iterdir()) == ["order.html", "order_table.csv", "orders.csv"]

@@ -13,11 +13,11 @@ from forecast.cores import on_all_cores
 from forecast.decisions.case import Case
 from forecast.decisions.prices import PriceList
 from forecast.errors import OutOfReach, refuse
-from forecast.growth.outcome import rounded, seasons
 from forecast.growth.simulation import season_streams
 from forecast.season.plan import Season
 from forecast.season.rows import Delivery, Wanted
 from forecast.weeks import Week
+from forecast.words import rounded, seasons
 
 
 @dataclass(frozen=True, eq=False)

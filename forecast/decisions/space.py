@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from forecast.growth.outcome import RANGE, Outcome, rounded, seasons
+from forecast.growth.outcome import RANGE, Outcome
+from forecast.words import rounded, seasons
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,9 +34,8 @@ class BenchSpace:
         for row in self.places.to_dict("records"):
             low, middle, high, there_is = (rounded(row[name]) for name in ("low", "middle", "high", "there_is"))
             verdict = f"it overruns in {seasons(row['overrun'])}" if row["overrun"] > 0 else "it fits"
-            lines.append(
-                f"{row['place']}: fullest in {row['week']}, about {middle} m² ({low} to {high}) of {there_is}; {verdict}."
-            )
+            area = f"about {middle} m² ({low} to {high}) of {there_is}"
+            lines.append(f"{row['place']}: fullest in {row['week']}, {area}; {verdict}.")
         return "\n".join(lines)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -20,6 +21,7 @@ from forecast.season.plan import Season
 from forecast.season.rows import Stage, Wanted
 from forecast.streams import Streams
 from forecast.weeks import Week
+from forecast.words import rounded, seasons
 
 Array = NDArray[np.float64]
 
@@ -164,17 +166,33 @@ class Outcome:
             counts, dims=("variety", "week", "draw"), coords={"variety": list(self.varieties), "week": weeks}
         )
 
-    def table(self) -> pd.DataFrame:
-        """Give saleable plants by variety and week: nine in ten lie between low and high."""
-        low, middle, high = np.quantile(self.saleable.to_numpy(), RANGE, axis=2, method="inverted_cdf").astype(np.int64)
-        index = pd.MultiIndex.from_product(
-            [self.varieties, [str(week) for week in self.weeks]], names=["variety", "week"]
-        )
-        frame = pd.DataFrame({"low": low.ravel(), "middle": middle.ravel(), "high": high.ravel()}, index=index)
-        return frame.reset_index()
+    def table(self, variety: str | None = None) -> pd.DataFrame:
+        """Give the number of saleable plants by variety and week.
 
-    def wanted(self) -> pd.DataFrame:
+        Parameters
+        ----------
+        variety
+            Which variety; all that are ordered if not given.
+
+        Returns
+        -------
+        DataFrame
+            variety, week, low, middle and high number; nine in ten lie between low and high.
+        """
+        names = self.varieties if variety is None else (variety,)
+        counts = self.saleable.sel(variety=list(names)).to_numpy()
+        quantiles = np.quantile(counts, RANGE, axis=2, method="inverted_cdf").astype(np.int64)
+        weeks = [str(week) for week in self.weeks]
+        frame = pd.DataFrame({"variety": np.repeat(names, len(weeks)), "week": weeks * len(names)})
+        return frame.assign(**{name: part.ravel() for name, part in zip(RANGE_NAMES, quantiles, strict=True)})
+
+    def wanted(self, variety: str | None = None) -> pd.DataFrame:
         """Give, for each row that is wanted, what comes of it.
+
+        Parameters
+        ----------
+        variety
+            Which variety; all that are ordered if not given.
 
         Returns
         -------
@@ -184,14 +202,14 @@ class Outcome:
             is drawn anew in every draw.
         """
         rows = []
-        for variety in self.varieties:
+        for name in self.varieties if variety is None else (variety,):
             total, needed = 0, np.zeros(self.draws)
-            for row in self.season.wanted_of(variety):
+            for row in self.season.wanted_of(name):
                 total += row.likely_number
                 needed = needed + drawn_demand(self._streams, row)
-                chance = float(self.chances(variety, week=row.week, at_least=needed).mean())
-                low, middle, high = self.quantile(variety, week=row.week)
-                rows.append((variety, str(row.week), total, low, middle, high, round(chance, 4)))
+                chance = float(self.chances(name, week=row.week, at_least=needed).mean())
+                low, middle, high = self.quantile(name, week=row.week)
+                rows.append((name, str(row.week), total, low, middle, high, round(chance, 4)))
         return pd.DataFrame(rows, columns=["variety", "week", "wanted", *RANGE_NAMES, "chance"])
 
     def states(self, variety: str) -> xr.DataArray:
@@ -328,7 +346,14 @@ class Outcome:
 
     def _of(self, variety: str) -> list[Batch]:
         self.season.variety(variety)
-        return [batch for batch in self.batches if batch.variety == variety]
+        return self._by_variety.get(variety, [])
+
+    @cached_property
+    def _by_variety(self) -> dict[str, list[Batch]]:
+        found: dict[str, list[Batch]] = defaultdict(list)
+        for batch in self.batches:
+            found[batch.variety].append(batch)
+        return dict(found)
 
     def _week(self, week: Week | str) -> Week:
         asked = Week.parse(week)
@@ -374,19 +399,3 @@ def _later(ready: NDArray[Any], weeks: int | None) -> NDArray[Any]:
     if weeks is not None:
         before[weeks:] = ready[:-weeks]
     return before
-
-
-def rounded(number: float) -> str:
-    """Write a number to the two or three figures that draws support: 1,153 as 1,150."""
-    step = 10 ** max(int(np.log10(max(number, 1))) - 1, 0) // 2 or 1
-    return f"{round(number / step) * step:,}"
-
-
-def seasons(chance: float) -> str:
-    """Write a chance as a number of seasons: 0.9124 as about 91 seasons in 100."""
-    number = round(100 * chance)
-    if number == 0:
-        return "no season in 100" if chance == 0 else "fewer than 1 season in 100"
-    if number == 100:
-        return "every season" if chance == 1 else "more than 99 seasons in 100"
-    return f"about {number} season{'s' if number > 1 else ''} in 100"

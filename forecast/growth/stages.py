@@ -122,15 +122,21 @@ class Fate:
             return np.asarray(np.log(time / self._begun[stages][draw]) / spread[0])
         weeks = self.weeks[timed].take(draw, axis=1)
         target = np.log(time)
-        vigour: Array = np.zeros(time.shape)
+        middling = weeks.sum(axis=0)  # the first step, from a vigour of 0
+        vigour: Array = np.clip(
+            (target - np.log(middling)) * middling / (spread[:, None] * weeks).sum(axis=0), -_SLOWEST, _SLOWEST
+        )
+        open_ = np.arange(time.size)  # each cell stops by itself, so that no draw depends on the others
         for _ in range(60):
-            parts = weeks * np.exp(spread[:, None] * vigour)
+            parts = weeks[:, open_] * np.exp(spread[:, None] * vigour[open_])
             total = parts.sum(axis=0)
-            step = (target - np.log(total)) * total / np.maximum(spread @ parts, 1e-9 * total)
-            stepped = np.clip(vigour + step, -_SLOWEST, _SLOWEST)
-            done = np.abs(stepped - vigour).max() < 1e-7  # the step after it would be below 1e-14
-            vigour = stepped
-            if done:
+            slope = (spread[:, None] * parts).sum(axis=0)
+            step = (target[open_] - np.log(total)) * total / np.maximum(slope, 1e-9 * total)
+            stepped = np.clip(vigour[open_] + step, -_SLOWEST, _SLOWEST)
+            moved = np.abs(stepped - vigour[open_]) >= 1e-5  # the step after a smaller one is below 1e-10
+            vigour[open_] = stepped
+            open_ = open_[moved]
+            if not open_.size:
                 break
         return vigour
 
@@ -177,11 +183,13 @@ class Fate:
     def _kept(self, k: int, time: Array, draw: Cells, leaving: Array, staying: Array) -> Array:
         """Mean share of plants kept so far, of those that are in stage k."""
         kept = np.zeros(time.shape)
-        hazard = self.log_survival[k][draw]
+        begun, weeks, hazard = self._begun[k][draw], self.weeks[k][draw], self.log_survival[k][draw]
+        one_pace = len({self.spread[j] for j in self._timed if j <= k}) == 1
         for node, weight in _NODES:
             vigour = np.clip(ndtri(leaving + node * staying), -_SLOWEST, _SLOWEST)
-            part = (time - self.until(k, vigour, draw)) / (self.weeks[k][draw] * np.exp(self.spread[k] * vigour))
-            kept += weight * np.exp(hazard * np.clip(part, 0, 1))
+            pace = np.exp(self.spread[k] * vigour)
+            start = begun * pace if one_pace else self.until(k, vigour, draw)
+            kept += weight * np.exp(hazard * np.clip((time - start) / (weeks * pace), 0, 1))
         return kept
 
 

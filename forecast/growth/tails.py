@@ -12,7 +12,7 @@ from scipy.special import bdtrc, xlogy
 Array = NDArray[np.float64]
 
 _SURE = 41.0  # exp(-41) is below 1e-17
-_CHUNK = 1_000_000
+_TOGETHER = 256  # draws that are worked on together, so that they stay in fast memory
 
 
 def at_least(number: ArrayLike, of: int, share: Array) -> Array:
@@ -90,22 +90,26 @@ def sum_at_least(number: ArrayLike, of: Sequence[int], shares: Sequence[Array]) 
     number = np.broadcast_to(np.asarray(number, dtype=np.float64), table.shape[1:])
     mean = sizes @ table
     deviation = np.sqrt(sizes @ (table * (1 - table)))
-    width = int(min(sizes.sum() + 1, 20 * deviation.max() + 40))
-    width = next_fast_len(width, real=True)
-    step = max(1, _CHUNK // width)
     chance = np.empty(table.shape[1])
-    for start in range(0, table.shape[1], step):
-        part = slice(start, start + step)
+    order = np.argsort(deviation)  # draws that spread alike share a window
+    for start in range(0, order.size, _TOGETHER):
+        part = order[start : start + _TOGETHER]
+        width = int(min(sizes.sum() + 1, 20 * deviation[part[-1]] + 40))
+        width = next_fast_len(width, real=True)
         first = np.clip(np.floor(mean[part] - width / 2), 0, max(sizes.sum() + 1 - width, 0))
-        mass = _window(sizes, table[:, part], first, width)
+        mass = _window(sizes, table[:, part], first, width, deviation[part[0]])
         inside = first[:, None] + np.arange(width) >= number[part, None]
         chance[part] = np.where(number[part] <= first, 1.0, (mass * inside).sum(axis=1))
     return np.clip(chance, 0, 1)
 
 
-def _window(sizes: Array, shares: Array, first: Array, width: int) -> Array:
-    """Probabilities of first, first + 1, ... first + width - 1 plants, shape (draws, width)."""
+def _window(sizes: Array, shares: Array, first: Array, width: int, least: float) -> Array:
+    """Probabilities of first, first + 1, ... first + width - 1 plants, shape (draws, width).
+
+    Frequencies at which a sum with a standard deviation of at least `least` has nothing left are passed over.
+    """
     angle = 2 * np.pi * np.arange(width // 2 + 1) / width
+    angle = angle[least**2 * (1 - np.cos(angle)) <= _SURE]  # the size is at most exp(-variance (1 - cosine))
     cosine, sine = np.cos(angle), np.sin(angle)
     log_size = np.zeros((first.size, angle.size))
     turn = -first[:, None] * angle

@@ -15,6 +15,7 @@ from scipy.special import betainc, betaincinv, ndtr, ndtri
 
 from forecast.errors import refuse
 from forecast.rates.levels import Level
+from forecast.words import percent
 
 Array = NDArray[np.float64]
 
@@ -196,8 +197,8 @@ class Share:
 
     def __str__(self) -> str:
         if self.spread == 0:
-            return f"{_percent(self.mean)} %, always"
-        mean, low, high = (_percent(share) for share in (self.mean, *self.quantile([0.05, 0.95])))
+            return f"{percent(self.mean)} %, always"
+        mean, low, high = (percent(share) for share in (self.mean, *self.quantile([0.05, 0.95])))
         return f"{mean} % on average; {_nine_in_ten(self.level)} between {low} and {high} %"
 
 
@@ -316,7 +317,3 @@ def _nine_in_ten(level: Level | str) -> str:
     nouns = {"belief": "times", "season": "seasons", "variety": "varieties", "batch": "batches", "plant": "plants"}
     shares = Level.parse(level).shares
     return f"nine {nouns[max(shares, key=lambda pair: pair[1])[0]]} in ten"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f}" if 0.01 <= share <= 0.985 else f"{100 * share:.3g}"

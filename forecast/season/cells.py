@@ -18,6 +18,7 @@ from forecast.rates.levels import Level
 from forecast.weeks import Week
 
 SPREADSHEET_ERROR = re.compile(r"#(REF!|N/A|NAME\?|VALUE!|DIV/0!|NUM!|NULL!)")
+LEAST = 1e-6  # of a number above 0
 _LISTED = 12  # names in one line
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}([ .,'\u00a0\u202f]\d{3})+([.,]\d+)?")
@@ -68,6 +69,12 @@ def _hundredth(text: str) -> str:
 def _finite(number: float) -> float:
     if not math.isfinite(number):
         raise wrong("not a number that can be used", "Give a finite number.")
+    return number
+
+
+def _not_tiny(number: float) -> float:
+    if number < LEAST:
+        raise wrong("too small to be meant", f"Give a number from {LEAST:f}.")
     return number
 
 
@@ -136,8 +143,8 @@ Name = Annotated[Text, AfterValidator(_not_a_remark)]
 Note = Annotated[str | None, BeforeValidator(_note)]
 Currency = Annotated[str, AfterValidator(_currency)]
 Number = Annotated[float, BeforeValidator(_number), AfterValidator(_finite)]
-FromZero = Annotated[Number, Field(ge=0)]
-AboveZero = Annotated[Number, Field(gt=0)]
+FromZero = Annotated[Number, Field(ge=0, le=10**9)]
+AboveZero = Annotated[Number, Field(gt=0, le=10**9), AfterValidator(_not_tiny)]
 ShareCell = Annotated[float, BeforeValidator(_share), AfterValidator(_finite), Field(ge=0, le=1)]
 Whole = Annotated[int, BeforeValidator(_whole), Field(ge=0, le=10**9)]
 Counted = Annotated[int, BeforeValidator(_whole), Field(ge=1, le=10**9)]
@@ -221,12 +228,12 @@ def suggestion(name: str, known: Iterable[str]) -> str:
 
 
 _RANGES = {
-    "greater_than": ("not above {gt:g}", "Give a number above {gt:g}."),
-    "greater_than_equal": ("below {ge:g}", "Give a number from {ge:g}."),
-    "less_than": ("not below {lt:g}", "Give a number below {lt:g}."),
-    "less_than_equal": ("above {le:g}", "Give a number up to {le:g}."),
+    "greater_than": ("not above {gt:,.12g}", "Give a number above {gt:,.12g}."),
+    "greater_than_equal": ("below {ge:,.12g}", "Give a number from {ge:,.12g}."),
+    "less_than": ("not below {lt:,.12g}", "Give a number below {lt:,.12g}."),
+    "less_than_equal": ("above {le:,.12g}", "Give a number up to {le:,.12g}."),
     "literal_error": ("not one of the words for this column", "Write {expected}."),
-    "too_short": ("nothing stands here", "Fill it in; this column is needed."),
+    "too_short": ("nothing stands here", "Fill it in; it is needed."),
     "too_long": ("too long", "Shorten it to {max_length} characters."),
     "string_type": ("not a text", "Write a text, in double quotes."),
 }

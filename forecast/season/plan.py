@@ -13,7 +13,7 @@ import pandas as pd
 from forecast.errors import Fault, Refused, refuse
 from forecast.rates.distributions import Share
 from forecast.season.cells import Row, plain, suggestion
-from forecast.season.rows import Delivery, Header, Offer, Place, Stage, Variety, Wanted
+from forecast.season.rows import SURVIVALS, Delivery, Header, Offer, Place, Stage, Variety, Wanted
 from forecast.weeks import Week
 
 _SUGGESTED = 20  # unknown names for which the nearest known one is sought
@@ -152,7 +152,8 @@ class Season(Header):
         stage
             Name of the stage.
         **changes
-            Cells of the stage, such as ``survival=0.75``.
+            Cells of the stage, such as ``survival=0.75``. A survival stated in one way replaces one stated
+            in another.
 
         Raises
         ------
@@ -165,6 +166,9 @@ class Season(Header):
                 remedy = suggestion(applies_to, [*self._by_name, *self._routes])
                 raise refuse("applies_to", applies_to, "this season has no such group or variety", remedy)
             stages += [row.replace(applies_to=applies_to) for row in self.route(applies_to)]
+        if changes.keys() & {cell for form in SURVIVALS for cell in form}:
+            other = [cell for form in SURVIVALS for cell in form if not changes.keys() & set(form)]
+            changes = dict.fromkeys(other) | changes
         for i, row in enumerate(stages):
             if (row.applies_to, row.stage) == (applies_to, stage):
                 stages[i] = row.replace(**changes)

@@ -11,6 +11,7 @@ from forecast.errors import Refused
 from forecast.rates.amounts import Amount, Count
 from forecast.rates.distributions import Duration, Share
 from forecast.season.cells import (
+    LEAST,
     AboveZero,
     Counted,
     Currency,
@@ -28,6 +29,12 @@ from forecast.season.cells import (
 from forecast.weeks import Week
 
 STAGES = ("arrival", "acclimatisation", "growing on", "spacing out", "hardening", "grading")
+
+SURVIVALS = (
+    ("survival", "survival_spread"),
+    ("survival_low", "survival_high"),
+    ("survived", "of"),
+)  # ways to state one
 
 
 class Variety(Row):
@@ -95,7 +102,7 @@ class Stage(Row):
     stage: Text
     place: Name
     clock: Literal["weeks"]
-    typical: FromZero
+    typical: Annotated[FromZero, Field(le=520)]
     spread_batches: Annotated[FromZero, Field(le=2)] = 0.0
     spread_plants: Annotated[FromZero, Field(le=2)] = 0.0
     time_level: LevelCell | None = None
@@ -130,11 +137,7 @@ class Stage(Row):
                 "time_level",
                 "plant",
             )
-        forms = [
-            (self.survival, self.survival_spread),
-            (self.survival_low, self.survival_high),
-            (self.survived, self.of),
-        ]
+        forms = [[getattr(self, cell) for cell in form] for form in SURVIVALS]
         begun = [form for form in forms if any(cell is not None for cell in form)]
         if len(begun) != 1 or None in begun[0]:
             problem = {0: "no survival is stated", 1: "only half of the survival is stated"}.get(
@@ -155,6 +158,9 @@ class Stage(Row):
             fault = error.faults[0]
             column = "survived" if self.of else "survival_low" if self.survival_low is not None else "survival_spread"
             raise wrong(fault.problem, fault.remedy, column, fault.value) from error
+        if 0 < self.stated.spread < LEAST:
+            remedy = f"Write a spread of 0, or of at least {LEAST:f}."
+            raise wrong("a spread too small to be meant", remedy, "survival_spread", self.survival_spread)
         return self
 
     @cached_property

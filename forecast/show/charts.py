@@ -10,8 +10,9 @@ import pandas as pd
 from forecast.decisions.order import Order
 from forecast.decisions.space import BenchSpace
 from forecast.errors import refuse
-from forecast.growth.outcome import Outcome, rounded, seasons
+from forecast.growth.outcome import Outcome
 from forecast.weeks import Week
+from forecast.words import rounded, seasons
 
 # Colours that stay apart without colour vision: Okabe, M. and Ito, K. (2008), Color Universal Design.
 BLUE, ORANGE, BLACK = "#0072B2", "#D55E00", "#222222"
@@ -58,12 +59,10 @@ def saleable(outcome: Outcome, variety: str) -> Chart:
     """
     if variety not in outcome.varieties:
         raise refuse("variety", variety, "not ordered", f"Ordered are {', '.join(outcome.varieties)}.")
-    table = outcome.table()
-    table = table[table["variety"] == variety]
+    table = outcome.table(variety)
     first = min(batch.week for batch in outcome.batches if batch.variety == variety)
     table = _dated(table[table["week"] >= str(first)])
-    wanted = outcome.wanted()
-    wanted = wanted.loc[wanted["variety"] == variety, ["week", "wanted", "chance"]]
+    wanted = outcome.wanted(variety)[["week", "wanted", "chance"]]
     words = [f"{row['wanted']:,} by {row['week']} in {seasons(row['chance'])}" for row in wanted.to_dict("records")]
     at_end = table.iloc[-1]
     text = (

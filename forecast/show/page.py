@@ -12,9 +12,10 @@ import vl_convert
 
 from forecast.decisions.order import Orders
 from forecast.decisions.space import BenchSpace
-from forecast.growth.outcome import Outcome, rounded
+from forecast.growth.outcome import Outcome
 from forecast.season.plan import Season
 from forecast.show import charts
+from forecast.words import rounded
 
 CAUTIONS = (
     "A planning aid, not advice. Where somebody is licensed to decide, they decide.",

@@ -41,7 +41,10 @@ def lab(tmp_path_factory):
         "--LabApp.extension_manager=readonly", "--KernelManager.transport=ipc",
     ]  # fmt: skip
     environment = {**os.environ, "JUPYTER_CONFIG_DIR": str(config), "JUPYTER_RUNTIME_DIR": str(folder / "run")}
-    with (folder / "lab.log").open("w") as log, subprocess.Popen(command, env=environment, stdout=log, stderr=log) as server:
+    with (
+        (folder / "lab.log").open("w") as log,
+        subprocess.Popen(command, env=environment, stdout=log, stderr=log) as server,
+    ):
         address = f"http://127.0.0.1:{port}"
         try:
             for _ in range(240):

@@ -17,7 +17,9 @@ PLACES = [
 ]
 ROUTE = [
     stage("arrival", survival=0.96, survival_spread=0.02, plants_per_m2=400),
-    stage(typical=4, spread_batches=0.2, spread_plants=0.1, survival_spread=0.1, survival_level=MIXED, plants_per_m2=400),
+    stage(
+        typical=4, spread_batches=0.2, spread_plants=0.1, survival_spread=0.1, survival_level=MIXED, plants_per_m2=400
+    ),
     stage("growing on", typical=5, spread_batches=0.2, spread_plants=0.1, survival=0.95, plants_per_m2=80),
     stage("hardening", typical=6, spread_batches=0.2, spread_plants=0.1, survival=0.9, plants_per_m2=30, place="beds"),
 ]
@@ -35,7 +37,9 @@ def expected_area(outcome, place):
     """Area [m2] by week and draw if nothing is sold."""
     total = np.zeros((outcome.season.weeks, outcome.draws))
     for variety in outcome.varieties:
-        for (where, density), plants in zip(densities(outcome.season, variety), outcome.states(variety).values, strict=False):
+        for (where, density), plants in zip(
+            densities(outcome.season, variety), outcome.states(variety).values, strict=False
+        ):
             total += plants / density if where == place else 0
     return total
 
@@ -44,7 +48,9 @@ def expected_area(outcome, place):
 @given(plan=seasons(), orders=deliveries)
 def test_the_expected_area_is_that_of_the_plants_in_each_stage(plan, orders):
     outcome = forecast.simulate(plan, orders, draws=1100, seed=1)
-    assert outcome.area["expected"].sel(place="house").values == pytest.approx(expected_area(outcome, "house"), abs=1e-9)
+    assert outcome.area["expected"].sel(place="house").values == pytest.approx(
+        expected_area(outcome, "house"), abs=1e-9
+    )
 
 
 @pytest.fixture(scope="module")
@@ -57,7 +63,9 @@ def sampled():
         states = outcome.states(variety)
         since = forecast.Week.parse(delivered) - PLAN.first_week
         shares = np.moveaxis(states.values[:, since:], 0, -1).clip(min=0) / quantity
-        counts = rng.multinomial(quantity, shares / shares.sum(axis=-1, keepdims=True), size=(SAMPLES, *shares.shape[:-1]))
+        counts = rng.multinomial(
+            quantity, shares / shares.sum(axis=-1, keepdims=True), size=(SAMPLES, *shares.shape[:-1])
+        )
         for k, (place, density) in enumerate(densities(PLAN, variety)):
             areas[place][:, since:] += counts[..., k] / density
     return outcome, areas
@@ -93,7 +101,9 @@ def test_nine_in_ten_areas_lie_between_low_and_high(sampled, place):
     for at in range(PLAN.weeks):
         low, middle, high = np.quantile(areas[place][:, at], [0.05, 0.5, 0.95])
         wide = high - low
-        assert told.iloc[at][["low", "middle", "high"]].tolist() == pytest.approx([low, middle, high], abs=0.01 + 0.12 * wide)
+        assert told.iloc[at][["low", "middle", "high"]].tolist() == pytest.approx(
+            [low, middle, high], abs=0.01 + 0.12 * wide
+        )
 
 
 def test_a_place_that_is_shut_is_overrun_by_any_plant():

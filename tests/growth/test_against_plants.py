@@ -40,7 +40,11 @@ ROUTE = [
 MIXED_ROUTE = [
     row
     | ({"time_level": "season 0.5 batch 0.5"} if row["typical"] else {})
-    | ({"survival_level": "belief 0.4 batch 0.6" if row["stage"] == "acclimatisation" else MIXED} if row["stage"] != "grading" else {})
+    | (
+        {"survival_level": "belief 0.4 batch 0.6" if row["stage"] == "acclimatisation" else MIXED}
+        if row["stage"] != "grading"
+        else {}
+    )
     for row in ROUTE
 ]
 CASES = {
@@ -60,13 +64,26 @@ CASES = {
     "two batches": Case(
         season(ROUTE, weeks=36),
         (("A", "2027-W03", 12), ("A", "2027-W06", 12)),
-        {"acclimatisation": (4, 7), "growing on": (9, 12), "hardening": (13, 17), SALEABLE: (18, 21, 24, 35), LOST: (8, 35)},
+        {
+            "acclimatisation": (4, 7),
+            "growing on": (9, 12),
+            "hardening": (13, 17),
+            SALEABLE: (18, 21, 24, 35),
+            LOST: (8, 35),
+        },
         ((20, 8), (22, 13), (35, 17), (35, 13)),
     ),
     "season, variety and batch": Case(
         season(MIXED_ROUTE, shelf_life=10, varieties=("A", "B"), weeks=36),
         (("B", "2027-W02", 10), ("A", "2027-W03", 12), ("A", "2027-W05", 12)),
-        {"acclimatisation": (4, 7), "growing on": (8, 11), "hardening": (13, 17), SALEABLE: (18, 20, 24), PAST: (30, 35), LOST: (8, 35)},
+        {
+            "acclimatisation": (4, 7),
+            "growing on": (8, 11),
+            "hardening": (13, 17),
+            SALEABLE: (18, 20, 24),
+            PAST: (30, 35),
+            LOST: (8, 35),
+        },
         ((20, 8), (22, 13), (24, 17), (24, 13)),
     ),
 }
@@ -98,7 +115,9 @@ def compared(request):
 def _scores(walked, engine, factor=1.0):
     scores = {}
     for cell, values in walked.items():
-        error = np.hypot(values.std(ddof=1) / np.sqrt(REPLICATES), np.std(engine[cell], ddof=1) / np.sqrt(len(engine[cell])))
+        error = np.hypot(
+            values.std(ddof=1) / np.sqrt(REPLICATES), np.std(engine[cell], ddof=1) / np.sqrt(len(engine[cell]))
+        )
         scores[cell] = (factor * np.mean(engine[cell]) - values.mean()) / error
     return scores
 

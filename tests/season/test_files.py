@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
 from forecast import Refused, Season, Week, read_season, write_season
+from forecast.season.cells import LEAST
 from forecast.season.files import write_texts
 from forecast.season.plan import TABLES
 from forecast.season.starter import start
@@ -29,8 +30,8 @@ names = sound(
     st.text(st.sampled_from(string.ascii_letters + string.digits + AWKWARD), min_size=1, max_size=12)
 ) | sound(st.text(st.characters(exclude_categories=["Cc", "Cs"]), min_size=1, max_size=12))
 notes = st.none() | st.text(st.characters(exclude_categories=["Cc", "Cs"]) | st.sampled_from('\n\r\t,;"#'), max_size=20)
-money = st.floats(0, 1e12, allow_nan=False)
-numbers = st.floats(0, 1e12, exclude_min=True, allow_nan=False)
+money = st.floats(0, 1e9)
+numbers = st.floats(1e-6, 1e9)
 counted = st.integers(1, 10**9)
 shares = st.floats(0, 1)
 
@@ -45,6 +46,7 @@ def survivals(draw: st.DrawFn) -> dict[str, Any]:
     if kind == "spread":
         mean = draw(st.floats(0.01, 1))
         spread = 0.0 if mean == 1 else draw(st.floats(0, 0.9)) * (mean * (1 - mean)) ** 0.5
+        spread = 0.0 if spread < LEAST else spread
         return {"survival": mean, "survival_spread": spread}
     if kind == "range":
         low = draw(st.floats(0.2, 0.7))
@@ -319,6 +321,22 @@ def test_files_are_written_aside_and_moved_into_place_whole(folder: Path, monkey
     write_texts({"a.csv": "one", "b.csv": "two"}, folder / "new")
     assert moved == [("one", False), ("two", False)]
     assert sorted(file.name for file in (folder / "new").iterdir()) == ["a.csv", "b.csv"]
+
+
+def test_files_for_a_folder_that_is_there_are_written_within_it_for_it_may_be_another_disk(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    move, homes = os.replace, []
+
+    def watched(source: Path, target: Path) -> None:
+        homes.append(Path(source).parent.parent)
+        move(source, target)
+
+    monkeypatch.setattr(os, "replace", watched)
+    before = {file.name for file in folder.iterdir()}
+    write_texts({"a.csv": "one"}, folder)
+    assert homes == [folder]
+    assert {file.name for file in folder.iterdir()} == before | {"a.csv"}
 
 
 def test_a_folder_in_the_place_of_a_file_stops_all_writing(folder: Path) -> None:

@@ -92,7 +92,7 @@ def test_a_variety_that_nobody_wants_is_drawn_all_the_same(season):
 
 
 def test_a_variety_that_is_not_ordered_is_refused(outcome):
-    with pytest.raises(forecast.Refused, match="Hosta 'Quenvara'.*not ordered"):
+    with pytest.raises(forecast.Refused, match=r"Hosta 'Quenvara'.*not ordered"):
         charts.saleable(outcome, "Hosta 'Quenvara'")
 
 

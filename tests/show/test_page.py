@@ -26,7 +26,7 @@ class Tree(HTMLParser):
         if tag not in VOID:
             self.open.append(tag)
 
-    def handle_startendtag(self, tag, attributes):
+    def handle_startendtag(self, tag, _attributes):
         self.tags.append(tag)
 
     def handle_endtag(self, tag):

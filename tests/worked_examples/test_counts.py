@@ -78,7 +78,10 @@ def test_the_survival_of_acclimatised_orchids_pools_to_96_per_cent():
 
 def groups_of(total, printed, least):
     """Give sizes and deaths of three groups whose shares of deaths [%] round to those printed."""
-    first, second, third = ([(n, d) for n in range(least, total) for d in range(n // 10) if round(100 * d / n, 1) == share] for share in printed)
+    first, second, third = (
+        [(n, d) for n in range(least, total) for d in range(n // 10) if round(100 * d / n, 1) == share]
+        for share in printed
+    )
     triples = [(a, b, c) for a in first for b in second for c in third if a[0] + b[0] + c[0] == total]
     assert len(triples) > 50
     return triples

@@ -23,7 +23,13 @@ def only_a_loss(**survival):
 
 def sized(plan, wanted, confidence, **options):
     return forecast.size_order(
-        plan, "A", wanted=wanted, week=WEEK, delivery=WEEK, confidence=confidence, **{"draws": DRAWS, "seed": 1} | options
+        plan,
+        "A",
+        wanted=wanted,
+        week=WEEK,
+        delivery=WEEK,
+        confidence=confidence,
+        **{"draws": DRAWS, "seed": 1} | options,
     )
 
 
@@ -150,7 +156,7 @@ def test_the_chance_of_every_order_of_the_demo_season_holds_on_fresh_draws(demo,
     for order in demo_orders:
         fresh = forecast.simulate(demo, [order], draws=16384, seed=1234567)
         again = fresh.chance(order.variety, week=order.by, at_least=order.wanted)
-        demand = [row.demand for row in demo.wanted_of(order.variety) if row.week == order.by][0]
+        demand = next(row.demand for row in demo.wanted_of(order.variety) if row.week == order.by)
         if demand is not None:
             needed = demand.quantile(np.random.default_rng(1).random(16384))
             again = fresh.chances(order.variety, week=order.by, at_least=needed).mean()
@@ -160,7 +166,8 @@ def test_the_chance_of_every_order_of_the_demo_season_holds_on_fresh_draws(demo,
 def test_common_practice_about_three_months_under_cover_before_hardening(demo):
     """Common practice among growers, no publication: about 3 months under cover, then under 30 % shade."""
     weeks = [
-        sum(row.typical for row in demo.route(variety.variety) if row.place == "covered house") for variety in demo.varieties
+        sum(row.typical for row in demo.route(variety.variety) if row.place == "covered house")
+        for variety in demo.varieties
     ]
     assert 11 <= np.median(weeks) <= 16
 

@@ -1,0 +1,70 @@
+"""What an error says, and how much of it."""
+
+import pickle
+
+import pytest
+
+from forecast import Fault, ForecastError, OutOfReach, Refused
+from forecast.errors import refuse
+
+
+@pytest.mark.parametrize(
+    ("fault", "text"),
+    [
+        (Fault("not above 0", "Give more."), "not above 0. Give more."),
+        (Fault("not above 0", ""), "not above 0."),
+        (Fault("empty", "Fill it.", "wanted.csv"), "wanted.csv: empty. Fill it."),
+        (Fault("empty", "Fill it.", "wanted.csv", 4, "week"), "wanted.csv, row 4, column week: empty. Fill it."),
+        (Fault("too low", "Give 1.", "season.toml", None, "seed", 0), "season.toml, seed, 0: too low. Give 1."),
+        (Fault("odd", "Mend it.", value="a\tb"), "'a\\tb': odd. Mend it."),
+    ],
+)
+def test_a_fault_says_place_value_problem_and_remedy(fault: Fault, text: str) -> None:
+    assert str(fault) == text
+
+
+def test_a_long_value_is_cut_in_the_message_and_kept_in_the_fault() -> None:
+    error = refuse("note", "x" * 5000, "too long", "Shorten it.")
+    assert len(str(error)) < 200
+    assert error.faults[0].value == "x" * 5000
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        ([7], "row 7"),
+        ([2, 3], "rows 2 to 3"),
+        ([9, 2, 3, 4], "rows 2 to 4, 9"),
+        (list(range(2, 10_002)), "rows 2 to 10001"),
+        (list(range(2, 30, 2)), "rows 2, 4, 6, 8, 10, 12, 14, 16, 18, 20 and 4 more"),
+    ],
+)
+def test_rows_with_the_same_fault_share_a_line(rows: list[int], told: str) -> None:
+    error = Refused([Fault("odd", "Mend it.", "wanted.csv", row, "week", "W") for row in rows])
+    assert str(error) == f"wanted.csv, {told}, column week, 'W': odd. Mend it."
+    assert len(error.faults) == len(rows)
+
+
+def test_what_differs_does_not_share_a_line() -> None:
+    faults = [Fault("odd", "Mend it.", "wanted.csv", 2, "week", value) for value in ("1", 1, 1.0, True, None)]
+    faults += [Fault("odd", "Mend it.", table, 2, "week", "1") for table in ("orders.csv", "offers.csv")]
+    assert len(str(Refused(faults)).splitlines()) == len(faults)
+
+
+def test_a_table_full_of_faults_does_not_hide_those_of_another() -> None:
+    many = [Fault("odd", "Mend it.", "wanted.csv", row, "week", str(row)) for row in range(2, 1002)]
+    lines = str(Refused([*many, Fault("gone", "Add it.", "orders.csv")])).splitlines()
+    assert len(lines) == 22
+    assert lines[20] == "... and 980 more in wanted.csv. Correct these first."
+    assert lines[21] == "orders.csv: gone. Add it."
+
+
+def test_errors_are_value_errors_and_survive_being_sent_to_another_process() -> None:
+    refused = refuse("weeks", 0, "too few", "Give 1.")
+    sent = pickle.loads(pickle.dumps(refused))
+    assert (str(sent), sent.faults) == (str(refused), refused.faults)
+    beyond = pickle.loads(pickle.dumps(OutOfReach("No order does.", best=7)))
+    assert (str(beyond), beyond.best) == ("No order does.", 7)
+    assert issubclass(Refused, ForecastError)
+    assert issubclass(OutOfReach, ForecastError)
+    assert issubclass(ForecastError, ValueError)
