@@ -3,8 +3,9 @@
 from forecast.decisions.order import Order, Orders, size_order, size_orders
 from forecast.decisions.space import BenchSpace, bench_space
 from forecast.errors import Fault, ForecastError, OutOfReach, Refused
-from forecast.growth.outcome import Batch, Outcome
+from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
+from forecast.growth.stages import Batch
 from forecast.rates.amounts import Amount, Count
 from forecast.rates.distributions import Duration, Share
 from forecast.rates.levels import Level

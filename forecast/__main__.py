@@ -12,15 +12,18 @@ from tqdm import tqdm
 
 from forecast.decisions.order import Orders, size_orders
 from forecast.decisions.space import bench_space
-from forecast.errors import Refused, refuse
+from forecast.errors import Refused
 from forecast.growth.simulation import simulate
-from forecast.season.files import read_season, table_text, write_texts
+from forecast.season.files import check_free, read_season, table_text, write_texts
 from forecast.season.plan import Season
 from forecast.season.rows import Delivery
 from forecast.season.starter import start
+from forecast.words import seasons
 
 REFUSED = 2
 OUT_OF_REACH = 1
+FEW_DRAWS = 1000
+WRITTEN = ("orders.csv", "order_table.csv", "order.html")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -72,10 +75,11 @@ def _check(parsed: argparse.Namespace) -> int:
     season = read_season(parsed.folder)
     print(f"{season.name}: {season.first_week} to {season.last_week}, {season.currency}.")
     counts = (len(rows) for rows in (season.varieties, season.offers, season.wanted))
-    print("{} varieties, {} offers, {} wanted. Nothing is wrong.".format(*counts))
-    for variety in season.varieties:
-        print(f"\n{variety.variety}")
-        for stage, share in zip(season.route(variety.variety), season.survivals(variety.variety), strict=True):
+    print("{} varieties, {} offers, {} wanted. No fault found.".format(*counts))
+    routes = {season.route(row.variety)[0].applies_to: row.variety for row in season.varieties}
+    for owner, variety in routes.items():
+        print(f"\n{owner}")
+        for stage, share in zip(season.route(variety), season.survivals(variety), strict=True):
             time = "no time" if stage.typical == 0 else str(stage.duration)
             print(f"  {stage.stage}: {time}. Survives: {share}.")
     return 0
@@ -83,12 +87,8 @@ def _check(parsed: argparse.Namespace) -> int:
 
 def _order(parsed: argparse.Namespace) -> int:
     season = read_season(parsed.folder)
-    files = ["orders.csv", "order_table.csv", "order.html"]
-    there = [name for name in files if parsed.out and (parsed.out / name).exists() and not parsed.overwrite]
-    if there:
-        raise refuse(
-            "--out", str(parsed.out / there[0]), "is there already", "Give another folder, or add --overwrite."
-        )
+    if parsed.out:
+        check_free(WRITTEN, parsed.out, overwrite=parsed.overwrite)
     seed = season.seed if parsed.seed is None else parsed.seed
     orders = size_orders(season, draws=parsed.draws, seed=seed)
     for error in orders.unmet:
@@ -106,12 +106,13 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
     print(f"{season.name}: what to order, from {parsed.draws:,} imagined seasons, seed {seed}. In {season.currency}.\n")
     print(order_table(orders).to_string(index=False))
     total = sum(order.cost for order in orders)
-    spent = sum(order.spent for order in orders)
-    print(
-        f"\nPlants and freight {spent:,.0f} {season.currency}; with growing until the weeks wanted about {total:,.0f}."
-    )
+    purchase = sum(order.purchase for order in orders)
+    print(f"\nPlants and freight {purchase:,.0f} {season.currency}; with growing, about {total:,.0f}.")
     if season.budget is not None and total > season.budget:
         print(f"That is more than the budget of {season.budget:,.0f} {season.currency}.")
+    print(f"Everything that is wanted is there in {seasons(outcome.chance_of_all())}.")
+    if parsed.draws < FEW_DRAWS:
+        print(f"With {parsed.draws:,} draws a chance may be off by {100 / parsed.draws**0.5:.0f} points; use more.")
     print(f"\n{space}")
     if parsed.out:
         with tqdm(desc="charts", disable=None, leave=False) as bar:

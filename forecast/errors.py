@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -137,3 +138,15 @@ class OutOfReach(ForecastError):
 def refuse(field: str, value: object, problem: str, remedy: str) -> Refused:
     """Make the error for one refused value of one field."""
     return Refused([Fault(problem, remedy, column=field, value=value)])
+
+
+def whole(field: str, value: object, low: int, high: int) -> int:
+    """Give a whole number between two bounds as an int, or refuse it by the name of its field."""
+    number = None
+    if hasattr(value, "__index__") and not isinstance(value, bool):
+        number = operator.index(value)
+    elif isinstance(value, float) and value.is_integer():
+        number = int(value)
+    if number is None or not low <= number <= high:
+        raise refuse(field, str(value), "not usable", f"Give a whole number from {low} to {high:,}.")
+    return number

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import operator
 from collections.abc import Sequence
 
 import numpy as np
@@ -11,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 from scipy.stats import qmc
 
-from forecast.errors import refuse
+from forecast.errors import whole
 
 Array = NDArray[np.float64]
 
@@ -62,8 +61,8 @@ class Streams:
     """
 
     def __init__(self, seed: int, draws: int, coordinates: Sequence[str] = ()) -> None:
-        self.seed = _whole("seed", seed, 0, 2**63 - 1)
-        self.draws = _whole("draws", draws, 1, MOST_DRAWS)
+        self.seed = whole("seed", seed, 0, 2**63 - 1)
+        self.draws = whole("draws", draws, 1, MOST_DRAWS)
         self._coordinates = {name: i for i, name in enumerate(coordinates)}
         self._points: dict[tuple[str, ...], Array] = {}
 
@@ -108,13 +107,3 @@ class Streams:
             scores.flags.writeable = False
             self._points[name] = scores
         return self._points[name]
-
-
-def _whole(field: str, value: int, low: int, high: int) -> int:
-    try:
-        number = operator.index(value)
-    except TypeError:
-        number = low - 1
-    if isinstance(value, bool) or not low <= number <= high:
-        raise refuse(field, value, "not usable", f"Give a whole number from {low} to {high:,}.")
-    return number

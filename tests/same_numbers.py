@@ -24,6 +24,6 @@ def numbers(seed: int) -> tuple[object, ...]:
         outcome.table().to_csv(),
         outcome.chance("A", week="2027-W12", at_least=50),
         space.weekly.to_csv(),
-        space.places.to_csv(),
+        str(space.overruns),
         orders.table().to_csv(),
     )

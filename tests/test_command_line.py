@@ -60,7 +60,7 @@ def test_what_is_out_of_reach_is_said_and_the_rest_is_sized(tmp_path, capsys):
 def test_check_says_what_is_believed_of_every_stage(capsys):
     assert main(["check", DEMO]) == 0
     printed = capsys.readouterr().out
-    assert "Nothing is wrong" in printed
+    assert "No fault found" in printed
     assert "acclimatisation: 4 weeks" in printed
 
 

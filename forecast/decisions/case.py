@@ -13,10 +13,10 @@ from scipy.special import ndtr
 
 from forecast.decisions.prices import PriceList
 from forecast.errors import refuse
-from forecast.growth.outcome import drawn_demand
 from forecast.growth.simulation import draw_fate
+from forecast.growth.stock import drawn_demand
 from forecast.growth.tails import at_least
-from forecast.season.plan import Season
+from forecast.season.plan import Season, first_delivery
 from forecast.season.rows import Wanted
 from forecast.streams import Streams
 from forecast.weeks import Week
@@ -97,6 +97,19 @@ class Case:
         )
         return prices, week, prices.lawful(min(self.from_mean(week), most))
 
+    def first_week_in_reach(self) -> Week | None:
+        """Give the first later week by which one plantlet in ten is saleable as surely as asked."""
+        season, request = self.season, self.request
+        possible = {week for prices in self.price_lists for week in prices.weeks(season.first_week, season.last_week)}
+        for later in range(1, season.last_week - request.week + 1):
+            elapsed = np.array(
+                [float(request.week + later - week) for week in possible if week <= request.week + later]
+            )
+            ready = self.fate.ready(elapsed)
+            if np.quantile(ready, 1 - self.confidence, axis=1).max() > 0.1:
+                return request.week + later
+        return None
+
     def from_mean(self, week: Week) -> int:
         """Give the quantity of which the mean share saleable is the number wanted."""
         mean = float(self.share(week).mean())
@@ -112,7 +125,8 @@ class Case:
         ways = [way for way in every if delivery in (None, way[1])]
         if not ways:
             weeks = sorted({week for _, week in every})
-            remedy = f"Possible are {weeks[0]} to {weeks[-1]}." if weeks else "Want it later, or find an earlier offer."
+            first = min(first_delivery(prices.breaks[0], self.season.first_week) for prices in lists)
+            remedy = f"Possible are {weeks[0]} to {weeks[-1]}." if weeks else f"The first delivery can come in {first}."
             shown = str(delivery) if delivery else str(self.request.week)
             raise refuse("delivery", shown, f"{self.request.variety} cannot be delivered then", remedy)
         return ways

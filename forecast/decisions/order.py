@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast.cores import on_all_cores
 from forecast.decisions.case import Case
 from forecast.decisions.prices import PriceList
 from forecast.errors import OutOfReach, refuse
@@ -32,15 +31,19 @@ class Order:
         The number that is to be saleable by a week (the likely one, if a range is wanted), and the share
         of draws in which it is to be.
     chance
-        Share of draws in which it is.
+        Share of draws in which it is [0 to 1].
     cost
-        Expected cost [currency]: price, freight, stages, work and bench until the week wanted.
-    spent
-        Price and freight [currency].
+        Expected cost [currency]: plants, freight, stages, work and bench until the week wanted. Freight is
+        counted order by order, as if each came in boxes of its own.
+    purchase
+        Of this, plants and freight [currency].
     saleable
         Expected number of saleable plants in that week.
     from_mean, chance_from_mean
-        The order that the mean share saleable suggests, and its chance.
+        The number that the mean share saleable suggests, before rounding to what the lab sells, and its
+        chance [0 to 1].
+    currency
+        ISO 4217 code.
     """
 
     variety: str
@@ -52,7 +55,7 @@ class Order:
     confidence: float
     chance: float
     cost: float
-    spent: float
+    purchase: float
     saleable: float
     from_mean: int
     chance_from_mean: float
@@ -75,7 +78,7 @@ class Order:
             number, the expected cost [currency] and the expected number saleable.
         """
         share = self._case.share(self.week)
-        lowest = min(self.from_mean, self.quantity) * 0.75
+        lowest = min(self.from_mean, self.quantity) * 0.75 - self._prices.row(1).multiple
         highest = max(self.quantity, self.from_mean) * 1.25
         grid = sorted(
             {self._prices.lawful(quantity) for quantity in np.linspace(lowest, highest, 41)} | {self.quantity}
@@ -111,7 +114,8 @@ class Order:
             f"Order {self.quantity:,} of {self.variety} from {self.lab} for {self.week}.\n"
             f"In {seasons(self.chance)} they give the {self.wanted:,} wanted by {self.by}, for about "
             f"{rounded(self.cost)} {self.currency} in all.\n"
-            f"The mean alone suggests {self.from_mean:,}, enough in {seasons(self.chance_from_mean)}."
+            f"The mean alone suggests {self.from_mean:,} before rounding to what the lab sells, enough in "
+            f"{seasons(self.chance_from_mean)}."
         )
 
 
@@ -144,7 +148,7 @@ class Orders:
             for order in self.orders
         ]
         return pd.DataFrame(rows, columns=columns).round(
-            {"chance": 4, "chance_from_mean": 4, "spent": 2, "cost": 2, "saleable": 1}
+            {"chance": 4, "chance_from_mean": 4, "purchase": 2, "cost": 2, "saleable": 1}
         )
 
     def __str__(self) -> str:
@@ -193,7 +197,9 @@ def size_order(
     Notes
     -----
     The chance that n plantlets suffice is the mean over draws of P(Binomial(n, share saleable) >= wanted),
-    which never falls as n grows; the smallest n is found by bisection and is exact on the draws.
+    which never falls as n grows; the smallest n is found by bisection and is exact on the draws. Offers
+    and weeks are tried in the order of a bound on their cost, 2 % and three plants below a normal approximation.
+    The order is chosen and judged on the same draws, so with few of them its chance looks a little too good.
 
     Examples
     --------
@@ -211,6 +217,9 @@ def size_order(
 def size_orders(season: Season, *, draws: int, seed: int) -> Orders:
     """Find the order for every row that is wanted, one by one, as `size_order` does.
 
+    Each row gets a delivery of its own; what another row of the same variety may leave over is not counted
+    on. `Outcome.wanted` tells what comes of all of them together.
+
     Parameters
     ----------
     season
@@ -224,22 +233,14 @@ def size_orders(season: Season, *, draws: int, seed: int) -> Orders:
     """
     streams = season_streams(draws, seed)
 
-    def sized(job: tuple[Wanted, int]) -> Order | OutOfReach:
-        try:
-            return _order(Case(season, streams, *job))
-        except OutOfReach as error:
-            return error
-
-    jobs = [
-        (wanted, number)
-        for row in season.varieties
-        for number, wanted in enumerate(season.wanted_of(row.variety), start=1)
-    ]
-    found = on_all_cores(sized, jobs)
-    return Orders(
-        tuple(order for order in found if isinstance(order, Order)),
-        tuple(error for error in found if isinstance(error, OutOfReach)),
-    )
+    orders, unmet = [], []
+    for variety in season.varieties:
+        for number, row in enumerate(season.wanted_of(variety.variety), start=1):
+            try:
+                orders.append(_order(Case(season, streams, row, number)))
+            except OutOfReach as error:
+                unmet.append(error)
+    return Orders(tuple(orders), tuple(unmet))
 
 
 def _order(case: Case, delivery: Week | None = None, lab: str | None = None) -> Order:
@@ -247,12 +248,14 @@ def _order(case: Case, delivery: Week | None = None, lab: str | None = None) -> 
     if best is not None:
         return _made(case, *best)
     nearest = _made(case, *case.nearest(delivery, lab))
-    mean = 100 * float(case.share(nearest.week).mean())
+    mean = float(case.share(nearest.week).mean())
+    fewer = f"{100 * mean:.0f} %" if mean >= 0.01 else "fewer than 1 %"
+    first = case.first_week_in_reach()
+    later = f"later ({first} is in reach)" if first else "later"
     raise OutOfReach(
         f"No order of {nearest.variety} gives {nearest.wanted:,} by {nearest.by} in {100 * nearest.confidence:g} "
-        f"seasons in 100. The best delivery is {nearest.week}, where {mean:.1f} % are saleable by then on average; "
-        f"{nearest.quantity:,} from {nearest.lab} would do in {seasons(nearest.chance)}. Want fewer or later, ask for "
-        "less confidence, or find an offer of larger plants.",
+        f"seasons in 100. The best delivery is {nearest.week}, of which {fewer} are saleable by then on average. "
+        f"Want fewer, want them {later}, ask for less confidence, or find an earlier offer or plants further on.",
         nearest,
     )
 
@@ -269,7 +272,7 @@ def _made(case: Case, prices: PriceList, week: Week, quantity: int) -> Order:
         confidence=case.confidence,
         chance=case.chance(quantity, share),
         cost=case.cost(prices, quantity, week),
-        spent=prices.price(quantity) + prices.freight(quantity),
+        purchase=prices.price(quantity) + prices.freight(quantity),
         saleable=quantity * float(share.mean()),
         from_mean=from_mean,
         chance_from_mean=case.chance(from_mean, share),

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from forecast.growth.outcome import RANGE, Outcome
+from forecast.growth.outcome import RANGE, RANGE_NAMES, Outcome
 from forecast.words import rounded, seasons
 
 
@@ -20,23 +22,31 @@ class BenchSpace:
     ----------
     weekly
         A row for each place and week: low, middle and high area [m2], nine in ten lie between low and
-        high; ``there_is`` [m2]; ``overrun``, the chance that it does not suffice.
-    places
-        A row for each place: the week in which it is fullest, and the chance that it does not suffice in
-        some week.
+        high; ``there_is`` [m2]; ``overrun``, the chance [0 to 1] that it does not suffice.
+    overruns
+        For each place, the chance [0 to 1] that it does not suffice in some week.
     """
 
     weekly: pd.DataFrame
-    places: pd.DataFrame
+    overruns: dict[str, float]
 
     def __str__(self) -> str:
-        lines = []
-        for row in self.places.to_dict("records"):
-            low, middle, high, there_is = (rounded(row[name]) for name in ("low", "middle", "high", "there_is"))
-            verdict = f"it overruns in {seasons(row['overrun'])}" if row["overrun"] > 0 else "it fits"
-            area = f"about {middle} m² ({low} to {high}) of {there_is}"
-            lines.append(f"{row['place']}: fullest in {row['week']}, {area}; {verdict}.")
-        return "\n".join(lines)
+        return "\n".join(self.sentence(place) for place in self.overruns)
+
+    def sentence(self, place: str) -> str:
+        """Say when a place is fullest, and how often it does not suffice."""
+        weekly = self.weekly[self.weekly["place"] == place]
+        if weekly["high"].max() == 0:
+            return f"{place}: not used."
+        fullest = max(weekly.to_dict("records"), key=lambda row: row["middle"])
+        worst = max(weekly.to_dict("records"), key=lambda row: row["overrun"])
+        text = f"{place}: fullest in {fullest['week']}, {_area(fullest)}; "
+        if self.overruns[place] == 0:
+            return f"{text}it fits."
+        text += f"it overruns in {seasons(self.overruns[place])}"
+        if worst["overrun"] > fullest["overrun"]:
+            text += f", most often in {worst['week']}, {_area(worst)}"
+        return f"{text}."
 
 
 def bench_space(outcome: Outcome) -> BenchSpace:
@@ -53,47 +63,39 @@ def bench_space(outcome: Outcome) -> BenchSpace:
 
     Notes
     -----
-    Given a draw, the area in a place is a sum over many plants; its chance is taken as normal, with the
-    exact mean and variance. Saleable plants stand in the place of the last stage until they are wanted.
+    Given a draw, the area in a place is a sum over many plants; its chance is taken as normal, with its
+    mean and variance, and the same in all weeks. Of plants that are sold in part, the rest is taken at its
+    expected number. Saleable plants stand in the place of the last stage until what is wanted in a
+    week is sold; the rest stands there until it is past its best.
+
+    Examples
+    --------
+    >>> import forecast
+    >>> season = forecast.read_season("demo_data")
+    >>> space = forecast.bench_space(forecast.simulate(season, draws=256, seed=1))
+    >>> space.overruns["covered house"]
+    0.0
     """
     area = outcome.area
-    weekly, places = [], []
-    for place in outcome.season.places:
-        expected = area["expected"].sel(place=place.place).to_numpy()
-        deviation = area["deviation"].sel(place=place.place).to_numpy()
-        bench = np.array([place.bench(week) for week in outcome.weeks])[:, None]
-        chance = outcome.score("bench", place.place)
+    weekly, overruns = [], {}
+    for place in outcome.season.place_names:
+        expected = area["expected"].sel(place=place).to_numpy()
+        deviation = area["deviation"].sel(place=place).to_numpy()
+        bench = np.array([outcome.season.bench(place, week) for week in outcome.weeks])[:, None]
+        chance = outcome.score("bench", place)
         drawn = np.maximum(expected + deviation * chance, 0)
         low, middle, high = np.quantile(drawn, RANGE, axis=1)
         with np.errstate(divide="ignore", invalid="ignore"):
             over = np.where(deviation > 0, ndtr((expected - bench) / deviation), expected > bench + 1e-9)
             any_plant = -np.expm1(-((expected / deviation) ** 2))  # a place that is shut is overrun by one
         over = np.where((bench == 0) & (deviation > 0), any_plant, over)
-        overrun = over.mean(axis=1)
-        frame = pd.DataFrame(
-            {
-                "place": place.place,
-                "week": [str(week) for week in outcome.weeks],
-                "low": low,
-                "middle": middle,
-                "high": high,
-                "there_is": bench[:, 0],
-                "overrun": overrun,
-            }
-        )
+        frame = pd.DataFrame({"place": place, "week": [str(week) for week in outcome.weeks]})
+        frame = frame.assign(low=low, middle=middle, high=high, there_is=bench[:, 0], overrun=over.mean(axis=1))
         weekly.append(frame.round({"low": 2, "middle": 2, "high": 2, "overrun": 4}))
-        fullest = int(np.argmax(overrun if overrun.max() > 0.005 else middle))
-        ever = float((ndtr(-chance) < over).any(axis=0).mean())
-        places.append(
-            (
-                place.place,
-                str(outcome.weeks[fullest]),
-                low[fullest],
-                middle[fullest],
-                high[fullest],
-                bench[fullest, 0],
-                ever,
-            )
-        )
-    columns = ["place", "week", "low", "middle", "high", "there_is", "overrun"]
-    return BenchSpace(pd.concat(weekly, ignore_index=True), pd.DataFrame(places, columns=columns))
+        overruns[place] = float((ndtr(-chance) < over).any(axis=0).mean())
+    return BenchSpace(pd.concat(weekly, ignore_index=True), overruns)
+
+
+def _area(row: dict[Hashable, Any]) -> str:
+    low, middle, high = (rounded(row[name]) for name in RANGE_NAMES)
+    return f"about {middle} m² ({low} to {high}) of {row['there_is']:.3g}"

@@ -4,21 +4,20 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pandas as pd
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
-from forecast.cores import on_all_cores
-from forecast.errors import refuse
-from forecast.growth.stages import Fate
+from forecast.errors import refuse, whole
+from forecast.growth.benches import Grown, areas, occupied
+from forecast.growth.stages import Batch, Fate
+from forecast.growth.stock import drawn_demand, earlier, on_hand
 from forecast.growth.tails import sum_at_least
 from forecast.season.plan import Season
-from forecast.season.rows import Stage, Wanted
+from forecast.season.rows import Stage
 from forecast.streams import Streams
 from forecast.weeks import Week
 from forecast.words import rounded, seasons
@@ -28,29 +27,6 @@ Array = NDArray[np.float64]
 RANGE = (0.05, 0.5, 0.95)  # nine in ten lie between the first and the last
 RANGE_NAMES = ("low", "middle", "high")
 _TOGETHER = 1024  # draws that are worked on together, so that they stay in fast memory
-
-
-@dataclass(frozen=True)
-class Batch:
-    """Plants of one variety delivered together.
-
-    Parameters
-    ----------
-    variety, lab
-        What, and from which lab if that is known.
-    number
-        1 for the first delivery of the variety, 2 for the second, and so on.
-    week
-        Week of delivery; the plants come on its Monday.
-    quantity
-        Plants ordered.
-    """
-
-    variety: str
-    number: int
-    week: Week
-    quantity: int
-    lab: str | None = None
 
 
 class Outcome:
@@ -116,12 +92,22 @@ class Outcome:
         -----
         The standard error of the mean is at most sqrt(p (1 - p) / draws), and usually far less.
         """
-        if isinstance(at_least, bool) or at_least != np.floor(at_least):
-            raise refuse("at_least", at_least, "not a whole number", "Give a number of plants.")
-        return float(self.chances(variety, week=week, at_least=at_least).mean())
+        return float(self.chances(variety, week=week, at_least=whole("at_least", at_least, 0, 10**12)).mean())
 
     def chances(self, variety: str, *, week: Week | str, at_least: ArrayLike) -> Array:
-        """Give the chance in every draw, shape (draws,); `at_least` may differ between draws."""
+        """Give the chance of at least so many saleable plants in every draw, as `chance` gives their mean.
+
+        Parameters
+        ----------
+        variety, week
+            Which variety, on the Monday of which week.
+        at_least
+            How many plants, one number for all draws or shape (draws,).
+
+        Returns
+        -------
+        array of shape (draws,)
+        """
         monday = self._week(week)
         batches = self._of(variety)
         if not batches:
@@ -143,36 +129,36 @@ class Outcome:
         -------
         whole numbers of the shape of `q`
         """
-        q = np.asarray(q, dtype=np.float64)
-        if not ((q >= 0) & (q <= 1)).all():
-            raise refuse("q", q.tolist(), "not a probability", "Give numbers from 0 to 1.")
-        self._of(variety)
-        counts = (
-            self.saleable.sel(variety=variety, week=str(self._week(week))).to_numpy()
-            if variety in self.varieties
-            else 0
-        )
-        return np.asarray(np.quantile(counts, q, method="inverted_cdf"), dtype=np.int64)
+        try:
+            wanted = np.asarray(q, dtype=np.float64)
+        except (TypeError, ValueError):
+            wanted = np.array(np.nan)
+        if not ((wanted >= 0) & (wanted <= 1)).all():
+            raise refuse("q", str(q), "not a probability", "Give numbers from 0 to 1.")
+        at = self._week(week) - self.season.first_week
+        counts = self._counted(variety)[at] if self._of(variety) else np.zeros(1)
+        return np.asarray(np.quantile(counts, wanted, method="inverted_cdf"), dtype=np.int64)
 
     @cached_property
     def saleable(self) -> xr.DataArray:
-        """Number of saleable plants in one history a draw, by variety, week and draw."""
+        """Number of saleable plants in one history a draw, by variety, week and draw, if none is sold."""
         counts = np.zeros((len(self.varieties), self.season.weeks, self.draws), dtype=np.int32)
-        for batch, ready in zip(self.batches, on_all_cores(self._sampled_ready, self.batches), strict=True):
-            counts[self.varieties.index(batch.variety)] += ready - _later(ready, self._shelf_life(batch.variety))
-        counts.flags.writeable = False
+        for i, variety in enumerate(self.varieties):
+            counts[i] = self._counted(variety)
         weeks = [str(week) for week in self.weeks]
-        return xr.DataArray(
-            counts, dims=("variety", "week", "draw"), coords={"variety": list(self.varieties), "week": weeks}
-        )
+        coordinates = {"variety": list(self.varieties), "week": weeks}
+        return xr.DataArray(_frozen(counts), dims=("variety", "week", "draw"), coords=coordinates)
 
-    def table(self, variety: str | None = None) -> pd.DataFrame:
+    def table(self, variety: str | None = None, *, sold: bool = False) -> pd.DataFrame:
         """Give the number of saleable plants by variety and week.
 
         Parameters
         ----------
         variety
             Which variety; all that are ordered if not given.
+        sold
+            Whether what is wanted in a week is sold in it, as far as it is there: then the number is what is
+            on hand before that week's sale.
 
         Returns
         -------
@@ -180,7 +166,7 @@ class Outcome:
             variety, week, low, middle and high number; nine in ten lie between low and high.
         """
         names = self.varieties if variety is None else (variety,)
-        counts = self.saleable.sel(variety=list(names)).to_numpy()
+        counts = np.array([self._on_hand(name)[0] if sold else self._counted(name) for name in names])
         quantiles = np.quantile(counts, RANGE, axis=2, method="inverted_cdf").astype(np.int64)
         weeks = [str(week) for week in self.weeks]
         frame = pd.DataFrame({"variety": np.repeat(names, len(weeks)), "week": weeks * len(names)})
@@ -197,20 +183,68 @@ class Outcome:
         Returns
         -------
         DataFrame
-            variety, week, wanted (all that is wanted of the variety by then; the likely number of a
-            range), low, middle and high number saleable, and the chance that it suffices, where a range
-            is drawn anew in every draw.
+            variety, week, wanted (the likely number of a range), low, middle and high number on hand in that
+            week after what earlier weeks want is sold, and the chance that it suffices.
+
+        Notes
+        -----
+        The chance of the first row of a variety is exact given the draws; that of a later one is the share of
+        sampled histories. A range that is wanted is drawn anew in every draw.
         """
         rows = []
         for name in self.varieties if variety is None else (variety,):
-            total, needed = 0, np.zeros(self.draws)
-            for row in self.season.wanted_of(name):
-                total += row.likely_number
-                needed = needed + drawn_demand(self._streams, row)
-                chance = float(self.chances(name, week=row.week, at_least=needed).mean())
-                low, middle, high = self.quantile(name, week=row.week)
-                rows.append((name, str(row.week), total, low, middle, high, round(chance, 4)))
+            met = self._met(name)
+            hand = self._on_hand(name)[0]
+            for row, chance in zip(self.season.wanted_of(name), met, strict=True):
+                here = hand[row.week - self.season.first_week]
+                quantiles = np.quantile(here, RANGE, method="inverted_cdf").astype(int)
+                rows.append((name, str(row.week), row.likely_number, *quantiles, round(float(chance.mean()), 4)))
         return pd.DataFrame(rows, columns=["variety", "week", "wanted", *RANGE_NAMES, "chance"])
+
+    def chance_of_all(self) -> float:
+        """Give the chance [0 to 1] that everything that is wanted is met, in one and the same season.
+
+        What nobody has ordered is not met.
+        """
+        every = np.ones(self.draws)
+        for variety in {row.variety for row in self.season.wanted}:
+            met = self._met(variety)
+            if len(met) > 1:  # the rows of a variety hang together: take all from the same history
+                hand = self._on_hand(variety)[0]
+                met = [hand[at] >= number for at, number in self._sales(variety)]
+            every *= np.min(met, axis=0)
+        return float(every.mean())
+
+    def _met(self, variety: str) -> list[Array]:
+        """Chance that each row wanted of a variety is met, in every draw."""
+        sales = self._sales(variety)
+        if not sales:
+            return []
+        first = self.season.first_week + sales[0][0]
+        hand = self._on_hand(variety)[0] if len(sales) > 1 else np.zeros(0)
+        later = [(hand[at] >= number).astype(np.float64) for at, number in sales[1:]]
+        return [self.chances(variety, week=first, at_least=sales[0][1]), *later]
+
+    def _sales(self, variety: str) -> list[tuple[int, Array]]:
+        rows = self.season.wanted_of(variety)
+        return [(row.week - self.season.first_week, drawn_demand(self._streams, row)) for row in rows]
+
+    def _on_hand(self, variety: str) -> tuple[Array, Array]:
+        return on_hand(self._ready[variety], self._shelf_life(variety), self._sales(variety))
+
+    def _counted(self, variety: str) -> NDArray[np.int32]:
+        ready = self._ready[variety]
+        counts: NDArray[np.int32] = ready - earlier(ready, self._shelf_life(variety))
+        return counts
+
+    @cached_property
+    def _ready(self) -> dict[str, NDArray[np.int32]]:
+        """Number that have become saleable by each week in one history a draw, shape (weeks, draws)."""
+        nothing = np.zeros((self.season.weeks, self.draws), dtype=np.int32)
+        found: dict[str, NDArray[np.int32]] = defaultdict(lambda: nothing)
+        for batch in self.batches:
+            found[batch.variety] = _frozen(found[batch.variety] + self._sampled_ready(batch))
+        return found
 
     def states(self, variety: str) -> xr.DataArray:
         """Give where the delivered plants of a variety are, in every week and draw.
@@ -234,7 +268,7 @@ class Outcome:
             fate = self._fates[batch]
             delivered = (elapsed >= 0).astype(np.float64)[:, None]
             alive, ready = fate.course(elapsed)
-            past = _later(ready, self._shelf_life(variety))
+            past = earlier(ready, self._shelf_life(variety))
             shares = [*alive, ready - past, past, delivered - alive.sum(axis=0) - ready]
             numbers += batch.quantity * np.array(shares)
         names = [*route, "saleable", "past its best", "lost"]
@@ -259,8 +293,9 @@ class Outcome:
         rows = []
         for variety in self.varieties:
             stages = self.season.route(variety)
-            batches = self._occupied(variety, range(at, at + 1), slice(None))
-            plants = [sum(parts)[0] for parts in zip(*batches, strict=True)]
+            shares = self._occupied(variety, np.array([at]), slice(None))
+            sizes = [batch.quantity for batch in self._of(variety)]
+            plants = np.tensordot(sizes, np.array(shares)[:, :, 0], axes=1)
             for row, name, number in zip([*stages, stages[-1]], [*_names(stages), "saleable"], plants, strict=True):
                 low, middle, high = np.rint(np.quantile(number, RANGE)).astype(int)
                 if high > 0:
@@ -275,15 +310,15 @@ class Outcome:
         ``expected`` [m2] given the draw, and ``deviation`` [m2], the standard deviation that the chance
         of single plants adds to it. What is wanted by a week counts as sold in it.
         """
-        places = [row.place for row in self.season.places]
+        places = list(self.season.place_names)
         expected = np.zeros((len(places), self.season.weeks, self.draws))
         variance = np.zeros_like(expected)
         parts = [slice(start, start + _TOGETHER) for start in range(0, self.draws, _TOGETHER)]
-        jobs = [(variety, part) for part in parts for variety in self.varieties]
-        for (_, part), areas in zip(jobs, on_all_cores(lambda job: self._areas(*job), jobs), strict=True):
-            for place, (area, chance) in areas.items():
-                expected[places.index(place), :, part] += area
-                variance[places.index(place), :, part] += chance
+        for variety in self.varieties:
+            for part in parts:
+                for place, (area, chance) in self._areas(variety, part).items():
+                    expected[places.index(place), :, part] += area
+                    variance[places.index(place), :, part] += chance
         weeks = [str(week) for week in self.weeks]
         dims = ("place", "week", "draw")
         return xr.Dataset(
@@ -304,45 +339,15 @@ class Outcome:
         return "\n".join(parts) or "Nothing that is wanted has been ordered."
 
     def _areas(self, variety: str, draws: slice) -> dict[str, tuple[Array, Array]]:
-        """Give the expected area [m2] of a variety in each place given the draw, and its variance by chance."""
-        route = self.season.route(variety)
-        stages = (*route, route[-1])  # saleable plants stand where the last stage did
-        found: dict[str, tuple[Any, Any]] = {row.place: (0.0, 0.0) for row in stages}
-        for batch, plants in zip(
-            self._of(variety), self._occupied(variety, range(self.season.weeks), draws), strict=True
-        ):
-            for place, (total, variance) in found.items():
-                here = [(row.plants_per_m2, n) for row, n in zip(stages, plants, strict=True) if row.place == place]
-                area = sum(n / density for density, n in here)
-                square = sum(n / density**2 for density, n in here)
-                found[place] = (total + area, variance + np.maximum(square - area**2 / max(batch.quantity, 1), 0))
-        return found
+        shares = self._occupied(variety, np.arange(self.season.weeks), draws)
+        return areas(self.season.route(variety), self._grown(variety, draws), shares)
 
-    def _occupied(self, variety: str, weeks: range, draws: slice) -> list[list[Array]]:
-        """Plants of each batch on the benches by stage, given the draw, arrays of shape (weeks, draws).
+    def _occupied(self, variety: str, at: NDArray[np.intp], draws: slice) -> list[list[Array]]:
+        sales = [(week, number[draws]) for week, number in self._sales(variety)]
+        return occupied(self._grown(variety, draws), at, self._shelf_life(variety), sales)
 
-        After the stages come saleable plants that are not sold yet; what is wanted by a week is sold in it.
-        """
-        first, life = self.season.first_week, self._shelf_life(variety)
-        found: list[list[Array]] = []
-        ready: Any = 0.0
-        past: Any = 0.0
-        for batch in self._of(variety):
-            elapsed = np.array([float(first - batch.week + at) for at in weeks])
-            fate = self._fates[batch].of(draws)
-            standing, through = fate.course(elapsed)
-            gone = np.zeros_like(through)
-            if life is not None:
-                gone = _later(through, life) if len(weeks) > 1 else fate.ready(elapsed - life)
-            found.append([batch.quantity * alive for alive in (*standing, through - gone)])
-            ready = ready + batch.quantity * through
-            past = past + batch.quantity * gone
-        wanted = self.season.wanted_of(variety)
-        sold = np.array([sum(row.likely_number for row in wanted if row.week - first <= at) for at in weeks])
-        unsold = ready - np.maximum(past, np.minimum(ready, sold[:, None]))
-        for plants in found:
-            plants[-1] *= unsold / np.maximum(ready - past, 1e-300)
-        return found
+    def _grown(self, variety: str, draws: slice) -> list[Grown]:
+        return [Grown(row.quantity, self._fates[row].of(draws), self._elapsed(row)) for row in self._of(variety)]
 
     def _of(self, variety: str) -> list[Batch]:
         self.season.variety(variety)
@@ -382,20 +387,10 @@ class Outcome:
         return np.cumsum(newly, axis=1, dtype=np.int32).T
 
 
-def drawn_demand(streams: Streams, row: Wanted) -> Array:
-    """Give the number wanted in every draw, shape (draws,): always the same, or drawn from its range."""
-    if row.demand is None:
-        return np.full(streams.draws, float(row.likely_number))
-    return row.demand.at(streams.normal(("demand", row.variety, str(row.week)), "demand"))
-
-
 def _names(stages: Sequence[Stage]) -> list[str]:
     return [row.stage for row in stages]
 
 
-def _later(ready: NDArray[Any], weeks: int | None) -> NDArray[Any]:
-    """Those that were ready `weeks` before, shape (weeks, draws)."""
-    before = np.zeros_like(ready)
-    if weeks is not None:
-        before[weeks:] = ready[:-weeks]
-    return before
+def _frozen(counts: NDArray[np.int32]) -> NDArray[np.int32]:
+    counts.flags.writeable = False
+    return counts

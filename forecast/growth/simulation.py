@@ -12,8 +12,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.errors import Fault, Refused, refuse
-from forecast.growth.outcome import Batch, Outcome
-from forecast.growth.stages import Fate
+from forecast.growth.outcome import Outcome
+from forecast.growth.stages import Batch, Fate
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.season.plan import Season
@@ -55,6 +55,8 @@ def simulate(season: Season, orders: Iterable[Any] | pd.DataFrame | None = None,
     >>> season = forecast.read_season("demo_data")
     >>> outcome = forecast.simulate(season, draws=1024, seed=1)
     """
+    if hasattr(orders, "delivery"):
+        orders = [orders]
     deliveries = season.orders if orders is None else _deliveries(season, orders)
     if not deliveries:
         remedy = "Give rows of variety, week and quantity, or orders from size_orders(season, ...)."

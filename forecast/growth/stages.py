@@ -10,6 +10,7 @@ time at which a plant of given vigour leaves a stage.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -17,12 +18,38 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from forecast.weeks import Week
+
 Array = NDArray[np.float64]
 Cells = NDArray[np.intp]
 
 _SLOWEST = 5.0  # a vigour beyond +-5, that of one plant in three million, counts as +-5
 _FEW = 1e-7  # a smaller share of a batch is not looked for in a stage
+_DEGREE = 3
 _NODES = ((0.5 - 0.75**0.5 / 3, 0.5), (0.5 + 0.75**0.5 / 3, 0.5))  # two-point Gauss-Legendre on 0 to 1
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Plants of one variety delivered together.
+
+    Parameters
+    ----------
+    variety, lab
+        What, and from which lab if that is known.
+    number
+        1 for the first delivery of the variety, 2 for the second, and so on.
+    week
+        Week of delivery; the plants come on its Monday.
+    quantity
+        Plants ordered.
+    """
+
+    variety: str
+    number: int
+    week: Week
+    quantity: int
+    lab: str | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +94,12 @@ class Fate:
         return tuple(k for k in range(len(self.spread)) if self.weeks[k].any())
 
     @cached_property
+    def _pace(self) -> float | None:
+        """The spread that all stages share, so that a plant lives by a clock of its own; None if they differ."""
+        spreads = {float(self.spread[k]) for k in self._timed}
+        return None if len(spreads) > 1 else max(spreads, default=0.0)
+
+    @cached_property
     def _begun(self) -> Array:
         """Time at which a plant of middling vigour has left the first 0, 1, 2, ... stages."""
         return np.concatenate([np.zeros((1, self.weeks.shape[1])), np.cumsum(self.weeks, axis=0)])
@@ -106,7 +139,10 @@ class Fate:
         -------
         array of shape (weeks, draws)
         """
-        time = np.asarray(elapsed, dtype=np.float64)[:, None]
+        elapsed = np.asarray(elapsed, dtype=np.float64)
+        if self._pace is not None:
+            return self._moments(stages, elapsed, 0)[0]
+        time = elapsed[:, None]
         first, last = self.until(stages, -_SLOWEST), self.until(stages, _SLOWEST)
         share = (time >= last).astype(np.float64)
         week, draw, cell = _cells((time > first) & (time < last))
@@ -161,12 +197,73 @@ class Fate:
 
         Notes
         -----
-        The mean of survival^(part of the stage done) over the plants in a stage is taken by
-        two-point Gauss-Legendre quadrature over their vigour; all else is exact.
+        The mean of survival^(part of the stage done) over the plants in a stage is taken from a cubic through
+        it where all stages share a spread, else by two-point Gauss-Legendre quadrature over the vigour; all
+        else is exact.
         """
         elapsed = np.asarray(elapsed, dtype=np.float64)
+        last = float(self.until(len(self.spread), _SLOWEST).max())
+        growing = (elapsed >= 0) & (elapsed <= last)
         standing = np.zeros((len(self.spread), elapsed.size, self.weeks.shape[1]))
-        inside = np.broadcast_to((elapsed >= 0).astype(np.float64)[:, None], standing.shape[1:])
+        ready = np.where(elapsed[:, None] > last, self.survival, 0.0)
+        course = self._growing_alike if self._pace else self._growing
+        standing[:, growing], ready[growing] = course(elapsed[growing])
+        return standing, ready
+
+    def _growing_alike(self, elapsed: Array) -> tuple[Array, Array]:
+        """Give the course where all stages share a spread: then a plant lives by a clock of its own.
+
+        On the clock tau = t exp(-spread v) of a plant, stage k lasts from begun_(k-1) to begun_k for all plants.
+        The share kept, survival^f, is a cubic in f = (tau - begun) / weeks, and the moments of tau between
+        two boundaries are those of a lognormal distribution: E[tau^n; v > u] = t^n exp(n^2 s^2 / 2) Phi(-u - n s).
+        """
+        spread = self._pace or 0.0
+        standing = np.zeros((len(self.spread), elapsed.size, self.weeks.shape[1]))
+        inside = [np.ones(standing.shape[1:]) for _ in range(_DEGREE + 1)]
+        for k in range(len(self.spread)):
+            if k in self._timed:
+                left = self._moments(k + 1, elapsed, _DEGREE)
+                reached = np.exp(self.log_survival[:k].sum(axis=0))
+                rows = np.flatnonzero((inside[0] != left[0]).any(axis=1))
+                weeks = slice(rows[0], rows[-1] + 1) if rows.size else slice(0)
+                for n, row in enumerate(self._kept_by_clock(k)):
+                    part = inside[n][weeks] - left[n][weeks]
+                    part *= elapsed[weeks, None] ** n * np.exp(n**2 * spread**2 / 2)
+                    part *= reached * row
+                    standing[k, weeks] += part
+                inside = left
+        return np.maximum(standing, 0, out=standing), self.survival * inside[0]
+
+    def _moments(self, stages: int, elapsed: Array, highest: int) -> list[Array]:
+        """Give Phi(v + n spread) for n = 0 to `highest`, v the vigour that just leaves the first stages in time."""
+        begun, spread = self._begun[stages], self._pace or 0.0
+        time = elapsed[:, None]
+        share = (time >= begun * np.exp(_SLOWEST * spread)).astype(np.float64)
+        week, draw, cell = _cells((time > begun * np.exp(-_SLOWEST * spread)) & (share == 0))
+        vigour = (np.log(elapsed[week]) - np.log(begun)[draw]) / spread if cell.size else np.zeros(0)
+        found = []
+        for n in range(highest + 1):
+            moment = share.copy() if n < highest else share
+            moment.ravel()[cell] = ndtr(vigour + n * spread)
+            found.append(moment)
+        return found
+
+    def _kept_by_clock(self, k: int) -> Array:
+        """Give the coefficients in tau of the cubic that is survival^f at four Chebyshev points of a stage."""
+        points = 0.5 - 0.5 * np.cos(np.pi * (np.arange(_DEGREE + 1) + 0.5) / (_DEGREE + 1))
+        kept = np.exp(points[:, None] * self.log_survival[k])
+        in_part = (np.linalg.inv(np.vander(points, increasing=True))[:, :, None] * kept).sum(axis=1)
+        begun, weeks = self._begun[k], self.weeks[k]
+        in_clock = np.zeros_like(in_part)
+        for n, row in enumerate(in_part):  # (tau - begun)^n / weeks^n by the binomial theorem
+            for m in range(n + 1):
+                in_clock[m] += row * math.comb(n, m) * (-begun) ** (n - m) / weeks**n
+        return in_clock
+
+    def _growing(self, elapsed: Array) -> tuple[Array, Array]:
+        """Give the course for weeks in which plants are in stages, all from delivery on."""
+        standing = np.zeros((len(self.spread), elapsed.size, self.weeks.shape[1]))
+        inside = np.ones(standing.shape[1:])
         reached = np.ones(self.weeks.shape[1])
         for k in range(len(self.spread)):
             if k in self._timed:
@@ -178,7 +275,7 @@ class Fate:
                 standing[k].ravel()[cell] = staying * kept * reached[draw]
                 inside = left
             reached = reached * np.exp(self.log_survival[k])
-        return standing, reached * inside
+        return standing, self.survival * inside
 
     def _kept(self, k: int, time: Array, draw: Cells, leaving: Array, staying: Array) -> Array:
         """Mean share of plants kept so far, of those that are in stage k."""
@@ -196,5 +293,5 @@ class Fate:
 def _cells(where: NDArray[np.bool_]) -> tuple[Cells, Cells, Cells]:
     """Week, draw and position of the cells that are true in an array of shape (weeks, draws)."""
     cell = np.flatnonzero(where)
-    week, draw = np.divmod(cell, where.shape[1])
-    return week, draw, cell
+    week = cell // where.shape[1]
+    return week, cell - week * where.shape[1], cell

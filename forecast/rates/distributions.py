@@ -20,6 +20,7 @@ from forecast.words import percent
 Array = NDArray[np.float64]
 
 Z90 = 1.6448536269514722  # standard normal quantile at 0.95: nine in ten lie within -Z90 and Z90
+_LEAST = 1e-6  # below this spread a share counts as known
 _WIDEST = 6.5  # scores beyond, one in 10^10, count as this
 
 
@@ -75,6 +76,9 @@ class Share:
                 f"no share with a mean of {self.mean:g} has this spread",
                 f"Give a standard deviation from 0 to below {widest:.3g}.",
             )
+        if 0 < self.spread < _LEAST:
+            remedy = f"Give a spread of 0, or of at least {_LEAST:f}."
+            raise refuse("spread", self.spread, "a spread too small to be meant", remedy)
 
     @classmethod
     def from_counts(cls, survived: int, of: int, *, level: Level | str) -> Share:
@@ -136,7 +140,8 @@ class Share:
         size = max(mean * (1 - mean) / spread**2 - 1, 0.5)
         found = root(excess, np.log([mean * size, (1 - mean) * size]), tol=1e-12)
         if not np.abs(excess(found.x)).max() < 1e-8:
-            raise refuse("low", f"{low} to {high}", "no share fits this range", "Bring the two values closer.")
+            remedy = "Give two values that differ, not too close to 0 or 1."
+            raise refuse("low", f"{low} to {high}", "no share fits this range", remedy)
         a, b = (float(value) for value in np.exp(found.x))
         return cls(a / (a + b), math.sqrt(a * b / (a + b + 1)) / (a + b), level)
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from decimal import Decimal
 
 from forecast.errors import refuse
 
@@ -100,4 +101,4 @@ class Level:
     def __str__(self) -> str:
         if len(self.shares) == 1:
             return self.shares[0][0]
-        return " ".join(f"{word} {share:g}" for word, share in self.shares)
+        return " ".join(f"{word} {Decimal(repr(float(share))):f}" for word, share in self.shares)  # every digit

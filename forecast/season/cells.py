@@ -7,7 +7,6 @@ import math
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from decimal import Decimal
 from typing import Annotated, Any, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
@@ -183,8 +182,6 @@ class Row(BaseModel):
 
 def plain(cell: Any) -> Any:
     """Give a cell as a file or a table holds it: text, a number or nothing."""
-    if isinstance(cell, Level) and len(cell.shares) > 1:  # every digit, where its text for people rounds
-        return " ".join(f"{word} {Decimal(repr(float(share))):f}" for word, share in cell.shares)
     return cell if cell is None or isinstance(cell, str | int | float) else str(cell)
 
 

@@ -9,7 +9,7 @@ import shutil
 import tempfile
 import tomllib
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -134,16 +134,7 @@ def write_texts(texts: Mapping[str, str], path: str | os.PathLike[str], *, overw
         If `path` is a file, a folder has the name of one of the files, or one of them is there already
         and `overwrite` is not asked for.
     """
-    folder = Path(path)
-    if folder.exists() and not folder.is_dir():
-        raise refuse("folder", str(path), "this is a file", "Give a folder.")
-    there = [] if overwrite else [name for name in texts if (folder / name).exists()]
-    if there:
-        remedy = "Give another folder, or ask for it to be replaced (overwrite=True, --overwrite)."
-        raise Refused([Fault("is there already; nothing was written", remedy, str(folder / name)) for name in there])
-    folders = [str(folder / name) for name in texts if (folder / name).is_dir()]
-    if folders:
-        raise Refused([Fault("this is a folder, not a file", "Rename or move it.", name) for name in folders])
+    folder = check_free(texts, path, overwrite=overwrite)
     folder.parent.mkdir(parents=True, exist_ok=True)
     fresh = Path(tempfile.mkdtemp(prefix=".writing-", dir=folder if folder.is_dir() else folder.parent))
     try:
@@ -154,6 +145,37 @@ def write_texts(texts: Mapping[str, str], path: str | os.PathLike[str], *, overw
             os.replace(fresh / name, folder / name)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
+
+
+def check_free(names: Iterable[str], path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+    """Refuse, before any work is done, a folder into which files of these names cannot be written.
+
+    Parameters
+    ----------
+    names, path, overwrite
+        As for `write_texts`.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    Refused
+        As for `write_texts`.
+    """
+    folder = Path(path)
+    if folder.exists() and not folder.is_dir():
+        raise refuse("folder", str(path), "this is a file", "Give a folder.")
+    there = [] if overwrite else [str(folder / name) for name in names if (folder / name).exists()]
+    if there:
+        remedy = "Give another folder, or ask for it to be replaced (overwrite=True, --overwrite)."
+        raise Refused([Fault("is there already; nothing was written", remedy, name) for name in there])
+    folders = [str(folder / name) for name in names if (folder / name).is_dir()]
+    if folders:
+        raise Refused([Fault("this is a folder, not a file", "Rename or move it.", name) for name in folders])
+    return folder
 
 
 def _read_header(folder: Path) -> tuple[Header | None, list[Fault]]:

@@ -98,8 +98,13 @@ class Season(Header):
         """Give the share surviving each stage of a variety's route, of those that enter it."""
         return entering(self.route(variety))
 
+    @cached_property
+    def place_names(self) -> tuple[str, ...]:
+        """Names of the places, each once."""
+        return tuple(dict.fromkeys(row.place for row in self.places))
+
     def place(self, name: str) -> Place:
-        """Give a place by its name.
+        """Give a place by its name: its first row, if it is open several times.
 
         Raises
         ------
@@ -109,9 +114,11 @@ class Season(Header):
         for row in self.places:
             if row.place == name:
                 return row
-        raise refuse(
-            "place", name, "this season has no such place", suggestion(name, (row.place for row in self.places))
-        )
+        raise refuse("place", name, "this season has no such place", suggestion(name, self.place_names))
+
+    def bench(self, place: str, week: Week) -> float:
+        """Give the area [m2] of a place on which plants can stand in a week."""
+        return max(row.bench(week) for row in self.places if row.place == place)
 
     def offers_for(self, variety: str) -> tuple[Offer, ...]:
         """Give the rows of the price lists for a variety."""
@@ -250,7 +257,7 @@ def contradictions(header: Header | None, tables: Tables) -> list[Fault]:
 def _repeated(tables: Tables) -> Iterator[Fault]:
     keys = {
         "varieties": ("variety",),
-        "places": ("place",),
+        "places": ("place", "first_week"),
         "stages": ("applies_to", "stage"),
         "offers": ("lab", "variety", "form", "from_quantity", "first_week"),
         "wanted": ("variety", "week"),

@@ -11,7 +11,6 @@ from forecast.errors import Refused
 from forecast.rates.amounts import Amount, Count
 from forecast.rates.distributions import Duration, Share
 from forecast.season.cells import (
-    LEAST,
     AboveZero,
     Counted,
     Currency,
@@ -158,9 +157,6 @@ class Stage(Row):
             fault = error.faults[0]
             column = "survived" if self.of else "survival_low" if self.survival_low is not None else "survival_spread"
             raise wrong(fault.problem, fault.remedy, column, fault.value) from error
-        if 0 < self.stated.spread < LEAST:
-            remedy = f"Write a spread of 0, or of at least {LEAST:f}."
-            raise wrong("a spread too small to be meant", remedy, "survival_spread", self.survival_spread)
         return self
 
     @cached_property
@@ -192,7 +188,8 @@ class Place(Row):
     cost_per_m2_week
         Cost of a square metre of bench for a week [currency].
     first_week, last_week
-        First and last week in which it can be used; without them, always.
+        First and last week in which it can be used; without them, always. A place that closes in between
+        has a row for each time it is open.
     """
 
     place: Name
@@ -202,6 +199,17 @@ class Place(Row):
     first_week: WeekCell | None = None
     last_week: WeekCell | None = None
     note: Note = None
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        if self.first_week and self.last_week and self.last_week < self.first_week:
+            raise wrong(
+                "the last usable week comes before the first",
+                "Swap the two; a place that closes in between has a row for each time it is open.",
+                "last_week",
+                str(self.last_week),
+            )
+        return self
 
     def bench(self, week: Week) -> float:
         """Give the area [m2] on which plants can stand in a week."""
@@ -341,7 +349,7 @@ class Header(Row):
     confidence
         Share of draws in which a wanted number is to be met, unless its row says otherwise.
     budget
-        Most that may be spent [currency].
+        Most that the orders may cost, growing included [currency]; it is said when they cost more.
     hourly_wage
         Cost of an hour of work [currency].
     seed

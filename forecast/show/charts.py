@@ -12,7 +12,7 @@ from forecast.decisions.space import BenchSpace
 from forecast.errors import refuse
 from forecast.growth.outcome import Outcome
 from forecast.weeks import Week
-from forecast.words import rounded, seasons
+from forecast.words import seasons
 
 # Colours that stay apart without colour vision: Okabe, M. and Ito, K. (2008), Color Universal Design.
 BLUE, ORANGE, BLACK = "#0072B2", "#D55E00", "#222222"
@@ -43,7 +43,7 @@ def draw_offline() -> None:
 
 
 def saleable(outcome: Outcome, variety: str) -> Chart:
-    """Draw the number of saleable plants of a variety by week, against what is wanted.
+    """Draw the saleable plants of a variety on hand by week, against what is wanted and then sold.
 
     Parameters
     ----------
@@ -59,22 +59,17 @@ def saleable(outcome: Outcome, variety: str) -> Chart:
     """
     if variety not in outcome.varieties:
         raise refuse("variety", variety, "not ordered", f"Ordered are {', '.join(outcome.varieties)}.")
-    table = outcome.table(variety)
+    table = outcome.table(variety, sold=True)
     first = min(batch.week for batch in outcome.batches if batch.variety == variety)
     table = _dated(table[table["week"] >= str(first)])
     wanted = outcome.wanted(variety)[["week", "wanted", "chance"]]
     words = [f"{row['wanted']:,} by {row['week']} in {seasons(row['chance'])}" for row in wanted.to_dict("records")]
-    at_end = table.iloc[-1]
-    text = (
-        f"Saleable plants of {variety} by week, if none is sold. In the last week of the season "
-        f"{rounded(at_end['middle'])} "
-        f"in the middle, between {rounded(at_end['low'])} and {rounded(at_end['high'])} nine times in "
-        "ten. Wanted: " + ("; ".join(words) or "nothing")
-    )
+    text = f"Saleable plants of {variety} on hand by week; what is wanted in a week is sold in it. "
+    text += f"Wanted: {'; '.join(words) or 'nothing'}."
     base = alt.Chart(table).encode(x=_week_axis())
     tips = [alt.Tooltip("week"), alt.Tooltip("low"), alt.Tooltip("middle"), alt.Tooltip("high")]
     band = base.mark_area(opacity=0.25, color=BLUE).encode(
-        y=alt.Y("low:Q", title="saleable plants [number]"), y2="high:Q", tooltip=tips
+        y=alt.Y("low:Q", title="saleable plants on hand [number]"), y2="high:Q", tooltip=tips
     )
     line = base.mark_line(color=BLUE).encode(y="middle:Q", tooltip=tips)
     layers = [band, line]
@@ -87,7 +82,7 @@ def saleable(outcome: Outcome, variety: str) -> Chart:
         layers.append(point.mark_text(align="right", dx=-10, dy=-8, color=BLACK).encode(text="wanted:Q"))
     title = _title(
         variety,
-        "Saleable plants by week: the line is the middle, nine draws in ten lie in the band, diamonds are wanted.",
+        "Saleable plants on hand: middle and nine draws in ten. Diamonds are wanted, and sold then.",
     )
     return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
 
@@ -173,7 +168,7 @@ def bench(space: BenchSpace, place: str) -> Chart:
     if len(used):
         weekly = weekly.loc[used[0] : used[-1]]
     weekly = _dated(weekly)
-    text = next(line for line in str(space).splitlines() if line.startswith(f"{place}:"))
+    text = space.sentence(place)
     base = alt.Chart(weekly).encode(x=_week_axis())
     tips = [
         alt.Tooltip("week"),

@@ -15,7 +15,7 @@ from forecast.decisions.space import BenchSpace
 from forecast.growth.outcome import Outcome
 from forecast.season.plan import Season
 from forecast.show import charts
-from forecast.words import rounded
+from forecast.words import rounded, seasons
 
 CAUTIONS = (
     "A planning aid, not advice. Where somebody is licensed to decide, they decide.",
@@ -29,6 +29,7 @@ CAUTIONS = (
 _STYLE = """
 body { font: 16px/1.5 system-ui, sans-serif; color: #222; max-width: 52rem; margin: 2rem auto; padding: 0 1rem; }
 h1 { font-size: 1.6rem; } h2 { font-size: 1.2rem; margin-top: 2rem; }
+.wide { overflow-x: auto; }
 table { border-collapse: collapse; width: 100%; font-size: 0.85rem; }
 caption { text-align: left; color: #555; padding-bottom: 0.4rem; }
 th, td { padding: 0.3rem 0.5rem; border-bottom: 1px solid #ccc; text-align: left; }
@@ -65,35 +66,36 @@ def order_page(
     drawn = [
         *(charts.order_curve(order) for order in orders),
         *(charts.saleable(outcome, variety) for variety in outcome.varieties),
-        *(charts.bench(space, place.place) for place in season.places),
+        *(charts.bench(space, place) for place in season.place_names),
     ]
     figures = []
     for number, chart in enumerate(drawn, start=1):
         figures.append(_figure(chart))
         if progress:
             progress(number, len(drawn))
-    curves, fans = figures[: len(orders)], figures[len(orders) : len(figures) - len(season.places)]
-    benches = figures[len(figures) - len(season.places) :]
+    places = len(season.place_names)
+    curves, fans, benches = figures[: len(orders)], figures[len(orders) : -places], figures[-places:]
     total = sum(order.cost for order in orders)
-    spent = sum(order.spent for order in orders)
+    purchase = sum(order.purchase for order in orders)
     summary = [
-        f"{sum(order.quantity for order in orders):,} plantlets in {len(orders)} orders: about {rounded(spent)} "
+        f"{sum(order.quantity for order in orders):,} plantlets in {len(orders)} orders: about {rounded(purchase)} "
         f"{season.currency} for plants and freight, about {rounded(total)} with growing, until the weeks wanted."
     ]
     if season.budget is not None and total > season.budget:
-        summary.append(f"That is more than the budget of {rounded(season.budget)} {season.currency}.")
+        summary.append(f"With growing, that is more than the budget of {rounded(season.budget)} {season.currency}.")
+    summary.append(f"Everything that is wanted is there in {seasons(outcome.chance_of_all())}.")
     body = [
         f"<h1>{escape(season.name)}: what to order</h1>",
         *(f"<p>{escape(line)}</p>" for line in (*summary, *map(str, orders.unmet), *str(space).splitlines())),
         _table(
             order_table(orders), f"Orders. Cost in {season.currency}. A chance is a share of {outcome.draws:,} draws."
         ),
-        "<h2>How much is enough</h2>",
-        *curves,
-        "<h2>What comes of it</h2>",
-        *fans,
         "<h2>Does it fit</h2>",
         *benches,
+        "<h2>What comes of it</h2>",
+        *fans,
+        "<h2>How much is enough</h2>",
+        *curves,
         "<h2>Please note</h2>",
         f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in CAUTIONS)}</ul>",
         f"<footer>forecast {version('forecast')}, {outcome.draws:,} draws, seed {outcome.seed}, "
@@ -138,7 +140,8 @@ def _table(table: pd.DataFrame, caption: str) -> str:
 
     body = "".join(row([str(cell) for cell in cells], "td") for cells in table.itertuples(index=False))
     head = row([str(name) for name in table.columns], "th")
-    return f"<table><caption>{escape(caption)}</caption><thead>{head}</thead><tbody>{body}</tbody></table>"
+    inside = f"<caption>{escape(caption)}</caption><thead>{head}</thead><tbody>{body}</tbody>"
+    return f'<div class="wide"><table>{inside}</table></div>'
 
 
 _NUMBERS = {"order", "wanted", "chance", "from the mean", "its chance", "cost"}

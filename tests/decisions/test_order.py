@@ -125,7 +125,7 @@ def test_a_price_break_that_makes_more_plants_cheaper_is_taken():
     offers = [offer(unit_price=2), offer(unit_price=1, from_quantity=200)]
     plan = season([stage(survival=0.8, survival_level="plant")], offers=offers)
     order = forecast.size_order(plan, "A", wanted=100, week="2027-W10", draws=1, seed=1)
-    assert (order.quantity, order.spent) == (200, 200)
+    assert (order.quantity, order.purchase) == (200, 200)
     dear = plan.replace(offers=[offers[0], offers[1] | {"unit_price": 1.4}])
     assert forecast.size_order(dear, "A", wanted=100, week="2027-W10", draws=1, seed=1).quantity == 132
 
@@ -154,7 +154,7 @@ def test_the_cost_is_price_freight_stages_work_and_bench():
     plan = season(rows, places=places, offers=offers, hourly_wage=20)
     order = forecast.size_order(plan, "A", wanted=100, week="2027-W20", draws=4, seed=1)
     assert order.quantity == 100
-    assert order.spent == 150 + 16
+    assert order.purchase == 150 + 16
     assert order.cost == pytest.approx(150 + 16 + 100 * (0.2 + 3 / 60 * 20) + 6 * 3 * 100 / 100)
 
 

@@ -21,7 +21,7 @@ SCORES = np.concatenate([np.linspace(-6, 6, 1201), np.random.default_rng(1).norm
 @st.composite
 def shares(draw, widest=0.95):
     mean = draw(st.one_of(st.floats(0.01, 0.99), st.sampled_from([0.001, 0.999, 0.9999])))
-    part = draw(st.one_of(st.floats(0.001, widest), st.just(1e-4)))
+    part = draw(st.floats(0.001, widest))
     return Share(mean, part * math.sqrt(mean * (1 - mean)), "batch")
 
 
@@ -101,6 +101,7 @@ def test_a_share_without_spread_is_always_its_mean():
         (lambda: Share(0.8, -0.1, "batch"), "spread, -0.1"),
         (lambda: Share(0.8, math.nan, "batch"), "spread, nan"),
         (lambda: Share(1, 0.1, "batch"), "spread, 0.1"),
+        (lambda: Share(0.8, 1e-9, "batch"), "a spread too small to be meant"),
         (lambda: Share(0.8, 0.1, "lab"), "level, 'lab': not a level"),
         (lambda: Share.from_counts(11, 10, level="belief"), "11 of 10"),
         (lambda: Share.from_counts(-1, 10, level="belief"), "-1 of 10"),

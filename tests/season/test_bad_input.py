@@ -380,7 +380,7 @@ def test_the_command_finds_nothing_wrong_with_the_sound_season(
 ) -> None:
     assert main(["check", str(folder)]) == 0
     told = capsys.readouterr()
-    assert "Nothing is wrong." in told.out
+    assert "No fault found." in told.out
     assert told.err == ""
 
 

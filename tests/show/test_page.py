@@ -62,7 +62,7 @@ def season():
 
 def test_the_page_holds_its_charts_and_asks_for_nothing(season):
     page, tree, orders = page_of(season)
-    assert tree.tags.count("svg") == len(orders) + 2 + len(season.places)
+    assert tree.tags.count("svg") == len(orders) + 2 + len(season.place_names)
     assert "script" not in tree.tags
     assert tree.addresses == []
     assert re.findall(r"url\((?!#)", page) == []

@@ -1,0 +1,93 @@
+"""What stands on the benches: plants by stage, and the area they take."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.growth.stages import Fate
+from forecast.growth.stock import earlier, on_hand
+from forecast.season.rows import Stage
+
+Array = NDArray[np.float64]
+
+
+class Grown(NamedTuple):
+    """One batch as it grows: plants delivered, its fate, and the weeks since delivery, shape (weeks,)."""
+
+    quantity: int
+    fate: Fate
+    elapsed: Array
+
+
+def occupied(
+    batches: Sequence[Grown], at: NDArray[np.intp], shelf_life: int | None, sales: Sequence[tuple[int, Array]]
+) -> list[list[Array]]:
+    """Give the share of each batch of a variety that is on the benches, expected given the draw.
+
+    Parameters
+    ----------
+    batches
+        Its batches, with the weeks of the whole season.
+    at
+        Numbers of the weeks that are asked for: one of them, or all.
+    shelf_life, sales
+        As for `on_hand`; what is sold in a week leaves the bench on its Monday.
+
+    Returns
+    -------
+    list for each batch
+        arrays of shape (weeks, draws) [0 to 1] for each stage, and for saleable plants not sold yet.
+    """
+    standing, through = [], []
+    for batch in batches:
+        alive, ready = batch.fate.course(batch.elapsed[at])
+        standing.append(alive)
+        through.append(ready if at.size == batch.elapsed.size else batch.fate.ready(batch.elapsed))
+    plants = sum(batch.quantity * ready for batch, ready in zip(batches, through, strict=True))
+    unsold = on_hand(np.asarray(plants), shelf_life, sales)[1][at]
+    fresh = [(ready - earlier(ready, shelf_life))[at] for ready in through]
+    whole = sum(batch.quantity * share for batch, share in zip(batches, fresh, strict=True))
+    part = np.minimum(unsold / np.maximum(whole, 1e-9), 1)
+    return [[*alive, good * part] for alive, good in zip(standing, fresh, strict=True)]
+
+
+def areas(
+    route: Sequence[Stage], batches: Sequence[Grown], shares: Sequence[Sequence[Array]]
+) -> dict[str, tuple[Array, Array]]:
+    """Give the area of a variety in each place, and its variance by the chance of single plants.
+
+    Parameters
+    ----------
+    route
+        Stages of the variety; saleable plants stand where the last one did.
+    batches, shares
+        Its batches, and what `occupied` gives for them.
+
+    Returns
+    -------
+    dict from place to expected area [m2] and variance [m4], arrays of shape (weeks, draws)
+
+    Notes
+    -----
+    Given the draw the N plants of a batch are spread over stages by a multinomial distribution: with shares p_k
+    of a_k m2 each, the variance is N (sum p_k a_k^2 - (sum p_k a_k)^2).
+    """
+    stages = (*route, route[-1])
+    shape = shares[0][0].shape
+    found = {row.place: (np.zeros(shape), np.zeros(shape)) for row in stages}
+    for batch, parts in zip(batches, shares, strict=True):
+        for place in found:
+            one, square = np.zeros(shape), np.zeros(shape)
+            for row, share in zip(stages, parts, strict=True):
+                if row.place == place:
+                    area = share / row.plants_per_m2
+                    one += area
+                    area /= row.plants_per_m2
+                    square += area
+            found[place][0][:] += batch.quantity * one
+            found[place][1][:] += batch.quantity * np.maximum(square - one**2, 0)
+    return found
