@@ -251,10 +251,10 @@ class Fate:
     def _kept_by_clock(self, k: int) -> Array:
         """Give the coefficients in tau of the cubic that is survival^f at four Chebyshev points of a stage."""
         points = 0.5 - 0.5 * np.cos(np.pi * (np.arange(_DEGREE + 1) + 0.5) / (_DEGREE + 1))
-        kept = np.exp(points[:, None] * self.log_survival[k])
-        in_part = (np.linalg.inv(np.vander(points, increasing=True))[:, :, None] * kept).sum(axis=1)
+        kept: Array = np.exp(points[:, None] * self.log_survival[k])
+        in_part: Array = (np.linalg.inv(np.vander(points, increasing=True))[:, :, None] * kept).sum(axis=1)
         begun, weeks = self._begun[k], self.weeks[k]
-        in_clock = np.zeros_like(in_part)
+        in_clock: Array = np.zeros(in_part.shape)
         for n, row in enumerate(in_part):  # (tau - begun)^n / weeks^n by the binomial theorem
             for m in range(n + 1):
                 in_clock[m] += row * math.comb(n, m) * (-begun) ** (n - m) / weeks**n

@@ -81,7 +81,8 @@ def test_the_area_of_sampled_plants_has_the_mean_and_deviation_that_are_told(sam
     assert many.sum() > 8
     off = ((mean - told["expected"].values) ** 2).sum(axis=1)
     assert (off <= 1.5 * (error**2).sum(axis=1) + 1e-12)[many].all()
-    assert variance.mean(axis=1) == pytest.approx((told["deviation"].values ** 2).mean(axis=1), rel=0.03, abs=2e-5)
+    excess = (variance - told["deviation"].values ** 2)[many]  # independent between draws
+    assert (np.abs(excess.mean(axis=1)) <= 4 * excess.std(axis=1) / np.sqrt(DRAWS) + 1e-12).all()
 
 
 @pytest.mark.parametrize("place", ["house", "beds"])
