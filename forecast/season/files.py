@@ -135,7 +135,10 @@ def write_texts(texts: Mapping[str, str], path: str | os.PathLike[str], *, overw
         and `overwrite` is not asked for.
     """
     folder = check_free(texts, path, overwrite=overwrite)
-    folder.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise refuse("folder", str(path), f"cannot be made: {error.strerror}", "Give another folder.") from error
     fresh = Path(tempfile.mkdtemp(prefix=".writing-", dir=folder if folder.is_dir() else folder.parent))
     try:
         for name, text in texts.items():

@@ -140,7 +140,7 @@ def _parameters(kind: type[Row]) -> list[tuple[str, str]]:
             found[-1] = (name, f"{meaning} {line.strip()}".strip())
         else:
             found.append((line.strip(), ""))
-    return found
+    return [(name, meaning.replace("``", "").replace(" (see `Level`)", "")) for name, meaning in found]
 
 
 def _remarks(kind: type[Row]) -> str:
