@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 
 RANGE = (0.05, 0.5, 0.95)  # nine in ten lie between the first and the last
 RANGE_NAMES = ("low", "middle", "high")
-_TOGETHER = 1024  # draws that are worked on together, so that they stay in fast memory
+_TOGETHER = 2048  # draws that are worked on together, so that they stay in fast memory
 
 
 class Outcome:
