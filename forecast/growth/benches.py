@@ -83,7 +83,7 @@ def areas(
         for place in found:
             one, square = np.zeros(shape), np.zeros(shape)
             for row, share in zip(stages, parts, strict=True):
-                if row.place == place:
+                if row.place == place and share.any():
                     area = share / row.plants_per_m2
                     one += area
                     area /= row.plants_per_m2

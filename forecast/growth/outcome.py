@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Sequence
 from functools import cached_property
@@ -167,7 +168,8 @@ class Outcome:
         """
         names = self.varieties if variety is None else (variety,)
         counts = np.array([self._on_hand(name)[0] if sold else self._counted(name) for name in names])
-        quantiles = np.quantile(counts, RANGE, axis=2, method="inverted_cdf").astype(np.int64)
+        ranks = [max(math.ceil(q * self.draws) - 1, 0) for q in RANGE]
+        quantiles = np.moveaxis(np.sort(counts, axis=2)[:, :, ranks], 2, 0).astype(np.int64)
         weeks = [str(week) for week in self.weeks]
         frame = pd.DataFrame({"variety": np.repeat(names, len(weeks)), "week": weeks * len(names)})
         return frame.assign(**{name: part.ravel() for name, part in zip(RANGE_NAMES, quantiles, strict=True)})

@@ -10,7 +10,6 @@ time at which a plant of given vigour leaves a stage.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -237,9 +236,16 @@ class Fate:
     def _moments(self, stages: int, elapsed: Array, highest: int) -> list[Array]:
         """Give Phi(v + n spread) for n = 0 to `highest`, v the vigour that just leaves the first stages in time."""
         begun, spread = self._begun[stages], self._pace or 0.0
-        time = elapsed[:, None]
-        share = (time >= begun * np.exp(_SLOWEST * spread)).astype(np.float64)
-        week, draw, cell = _cells((time > begun * np.exp(-_SLOWEST * spread)) & (share == 0))
+        first, last = begun * np.exp(-_SLOWEST * spread), begun * np.exp(_SLOWEST * spread)
+        share = np.zeros((elapsed.size, begun.size))
+        share[elapsed >= last.max()] = 1
+        open_ = np.flatnonzero((elapsed > first.min()) & (elapsed < last.max()))  # weeks in which draws differ
+        time = elapsed[open_, None]
+        over = time >= last
+        share[open_] = over
+        week, draw, _ = _cells((time > first) & ~over)
+        week = open_[week]
+        cell = week * begun.size + draw
         vigour = (np.log(elapsed[week]) - np.log(begun)[draw]) / spread if cell.size else np.zeros(0)
         found = []
         for n in range(highest + 1):
@@ -253,11 +259,11 @@ class Fate:
         points = 0.5 - 0.5 * np.cos(np.pi * (np.arange(_DEGREE + 1) + 0.5) / (_DEGREE + 1))
         kept: Array = np.exp(points[:, None] * self.log_survival[k])
         in_part: Array = (np.linalg.inv(np.vander(points, increasing=True))[:, :, None] * kept).sum(axis=1)
-        begun, weeks = self._begun[k], self.weeks[k]
+        step, start = 1 / self.weeks[k], -self._begun[k] / self.weeks[k]  # f = step tau + start
         in_clock: Array = np.zeros(in_part.shape)
-        for n, row in enumerate(in_part):  # (tau - begun)^n / weeks^n by the binomial theorem
-            for m in range(n + 1):
-                in_clock[m] += row * math.comb(n, m) * (-begun) ** (n - m) / weeks**n
+        for row in in_part[::-1]:  # Horner's rule, with a polynomial for its argument
+            in_clock[1:] = start * in_clock[1:] + step * in_clock[:-1]
+            in_clock[0] = start * in_clock[0] + row
         return in_clock
 
     def _growing(self, elapsed: Array) -> tuple[Array, Array]:
