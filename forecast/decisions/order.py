@@ -199,6 +199,7 @@ def size_order(
     The chance that n plantlets suffice is the mean over draws of P(Binomial(n, share saleable) >= wanted),
     which never falls as n grows; the smallest n is found by bisection and is exact on the draws. Offers
     and weeks are tried in the order of a bound on their cost, 2 % and three plants below a normal approximation.
+    Expected costs of growing are means over the first 256 draws.
     The order is chosen and judged on the same draws, so with few of them its chance looks a little too good.
 
     Examples

@@ -209,7 +209,7 @@ class Outcome:
         What nobody has ordered is not met.
         """
         every = np.ones(self.draws)
-        for variety in {row.variety for row in self.season.wanted}:
+        for variety in sorted({row.variety for row in self.season.wanted}):
             met = self._met(variety)
             if len(met) > 1:  # the rows of a variety hang together: take all from the same history
                 hand = self._on_hand(variety)[0]
@@ -288,8 +288,9 @@ class Outcome:
         Returns
         -------
         DataFrame
-            A row for each place, variety and stage with plants: low, middle and high number, and the
-            middle area [m2]. What is wanted by then counts as sold.
+            A row for each place, variety and stage with plants: low, middle and high number expected given the
+            draw (single plants' chance adds little and is left out), and the middle area [m2]. What is wanted
+            by then counts as sold.
         """
         at = self._week(week) - self.season.first_week
         rows = []
