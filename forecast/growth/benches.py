@@ -80,14 +80,26 @@ def areas(
     shape = shares[0][0].shape
     found = {row.place: (np.zeros(shape), np.zeros(shape)) for row in stages}
     for batch, parts in zip(batches, shares, strict=True):
-        for place in found:
-            one, square = np.zeros(shape), np.zeros(shape)
-            for row, share in zip(stages, parts, strict=True):
-                if row.place == place and share.any():
-                    area = share / row.plants_per_m2
-                    one += area
-                    area /= row.plants_per_m2
-                    square += area
-            found[place][0][:] += batch.quantity * one
-            found[place][1][:] += batch.quantity * np.maximum(square - one**2, 0)
+        here: dict[str, list[tuple[slice, Array, Array]]] = {place: [] for place in found}
+        for row, share in zip(stages, parts, strict=True):
+            weeks = _span(share)
+            area = share[weeks] / row.plants_per_m2
+            here[row.place].append((weeks, area, area / row.plants_per_m2))
+        for place, terms in here.items():
+            weeks = slice(min(w.start for w, _, _ in terms), max(w.stop for w, _, _ in terms))
+            one = np.zeros((weeks.stop - weeks.start, shape[1]))
+            square = np.zeros_like(one)
+            for w, area, squared in terms:
+                one[w.start - weeks.start : w.stop - weeks.start] += area
+                square[w.start - weeks.start : w.stop - weeks.start] += squared
+            expected, variance = found[place]
+            expected[weeks] += batch.quantity * one
+            square -= one**2
+            variance[weeks] += batch.quantity * np.maximum(square, 0, out=square)
     return found
+
+
+def _span(share: Array) -> slice:
+    """Weeks from the first to the last in which there is anything."""
+    weeks = np.flatnonzero(share.any(axis=1))
+    return slice(int(weeks[0]), int(weeks[-1]) + 1) if weeks.size else slice(0, 0)

@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from forecast.errors import refuse, whole
 from forecast.growth.benches import Grown, areas, occupied
 from forecast.growth.stages import Batch, Fate
-from forecast.growth.stock import drawn_demand, earlier, on_hand
+from forecast.growth.stock import drawn_demand, earlier, on_hand, sampled
 from forecast.growth.tails import sum_at_least
 from forecast.season.plan import Season
 from forecast.season.rows import Stage
@@ -384,10 +384,7 @@ class Outcome:
     def _sampled_ready(self, batch: Batch) -> NDArray[np.int32]:
         """Sample the number ready by each week, one history a draw, shape (weeks, draws)."""
         ready = self._fates[batch].ready(self._elapsed(batch))
-        steps = np.diff(ready, axis=0, prepend=0, append=1).clip(min=0).T
-        rng = self._streams.generator("plants", batch.variety, str(batch.number))
-        newly = rng.multinomial(batch.quantity, np.ascontiguousarray(steps))[:, :-1]
-        return np.cumsum(newly, axis=1, dtype=np.int32).T
+        return sampled(ready, batch.quantity, self._streams.generator("plants", batch.variety, str(batch.number)))
 
 
 def _names(stages: Sequence[Stage]) -> list[str]:

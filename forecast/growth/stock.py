@@ -21,6 +21,32 @@ def drawn_demand(streams: Streams, row: Wanted) -> Array:
     return row.demand.at(streams.normal(("demand", row.variety, str(row.week)), "demand"))
 
 
+def sampled(ready: Array, plants: int, rng: np.random.Generator) -> NDArray[np.int32]:
+    """Sample one history a draw of the number ready.
+
+    Parameters
+    ----------
+    ready
+        Share of the plants that have become saleable by each week, shape (weeks, draws).
+    plants
+        Number delivered.
+    rng
+        Where chance comes from.
+
+    Returns
+    -------
+    array of shape (weeks, draws) [plants]
+    """
+    some = np.flatnonzero(np.diff(ready, axis=0, prepend=0).any(axis=1))
+    weeks = slice(int(some[0]), int(some[-1]) + 1) if some.size else slice(0)  # in which any become ready
+    steps = np.diff(ready[weeks], axis=0, prepend=0, append=1).clip(min=0).T
+    newly = rng.multinomial(plants, np.ascontiguousarray(steps))[:, :-1]
+    counts = np.zeros(ready.shape, dtype=np.int32)
+    counts[weeks] = np.cumsum(newly, axis=1, dtype=np.int32).T
+    counts[weeks.stop :] = counts[weeks.stop - 1] if some.size else 0
+    return counts
+
+
 def earlier(ready: NDArray[Any], weeks: int | None) -> NDArray[Any]:
     """Give those that were ready `weeks` before, shape (weeks, draws): they are past their best."""
     before = np.zeros_like(ready)

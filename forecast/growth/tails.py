@@ -12,6 +12,7 @@ from scipy.special import bdtrc, xlogy
 Array = NDArray[np.float64]
 
 _SURE = 41.0  # exp(-41) is below 1e-17
+_SMALL = 31.0  # exp(-31) is below 1e-13
 _TOGETHER = 256  # draws that are worked on together, so that they stay in fast memory
 
 
@@ -74,7 +75,7 @@ def sum_at_least(number: ArrayLike, of: Sequence[int], shares: Sequence[Array]) 
     Notes
     -----
     The distribution of a sum of binomials is found from its characteristic function by a discrete
-    Fourier transform over a window of 20 standard deviations and 40 plants.
+    Fourier transform over a window of 15 standard deviations and 40 plants.
 
     References
     ----------
@@ -94,28 +95,28 @@ def sum_at_least(number: ArrayLike, of: Sequence[int], shares: Sequence[Array]) 
     order = np.argsort(deviation)  # draws that spread alike share a window
     for start in range(0, order.size, _TOGETHER):
         part = order[start : start + _TOGETHER]
-        width = int(min(sizes.sum() + 1, 20 * deviation[part[-1]] + 40))
+        width = int(min(sizes.sum() + 1, 15 * deviation[part[-1]] + 40))
         width = next_fast_len(width, real=True)
         first = np.clip(np.floor(mean[part] - width / 2), 0, max(sizes.sum() + 1 - width, 0))
-        mass = _window(sizes, table[:, part], first, width, deviation[part[0]])
-        inside = first[:, None] + np.arange(width) >= number[part, None]
+        mass = _modulo(width, sizes, table[:, part], deviation[part[0]])
+        inside = first[:, None] + (np.arange(width) - first[:, None]) % width >= number[part, None]
         chance[part] = np.where(number[part] <= first, 1.0, (mass * inside).sum(axis=1))
     return np.clip(chance, 0, 1)
 
 
-def _window(sizes: Array, shares: Array, first: Array, width: int, least: float) -> Array:
-    """Probabilities of first, first + 1, ... first + width - 1 plants, shape (draws, width).
+def _modulo(width: int, sizes: Array, shares: Array, least: float) -> Array:
+    """Probabilities that the number of plants leaves 0, 1, ... width - 1 when divided by width, shape (draws, width).
 
     Frequencies at which a sum with a standard deviation of at least `least` has nothing left are passed over.
     """
     angle = 2 * np.pi * np.arange(width // 2 + 1) / width
-    angle = angle[least**2 * (1 - np.cos(angle)) <= _SURE]  # the size is at most exp(-variance (1 - cosine))
-    cosine, sine = np.cos(angle), np.sin(angle)
-    log_size = np.zeros((first.size, angle.size))
-    turn = -first[:, None] * angle
-    with np.errstate(divide="ignore"):
-        for n, share in zip(sizes, shares, strict=True):
-            p = share[:, None]
-            log_size += n / 2 * np.log(np.maximum(1 - 2 * p * (1 - p) * (1 - cosine), 0))
-            turn = turn + n * np.arctan2(p * sine, 1 - p + p * cosine)
-    return np.asarray(irfft(np.exp(log_size) * np.exp(-1j * turn), n=width, axis=1))
+    angle = angle[least**2 * (1 - np.cos(angle)) <= _SMALL]  # the size is at most exp(-variance (1 - cosine))
+    found = np.ones((shares.shape[1], angle.size), dtype=np.complex128)
+    for n, share in zip(sizes, shares, strict=True):
+        factor, left = 1 + share[:, None] * np.expm1(-1j * angle), int(n)
+        while left:  # factor to the power n, by squaring
+            if left % 2:
+                found *= factor
+            factor *= factor
+            left //= 2
+    return np.asarray(irfft(found, n=width, axis=1))

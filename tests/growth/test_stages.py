@@ -143,3 +143,9 @@ def test_stages_that_take_no_time_are_passed_on_the_day_of_delivery():
 def test_some_of_the_draws_are_the_same_as_in_all():
     fate = Fate(np.log(np.array([[0.9, 0.5, 0.7]])), np.array([[4.0, 2.0, 3.0]]), np.array([0.2]))
     assert (fate.of(slice(1, 3)).ready(WEEKS) == fate.ready(WEEKS)[:, 1:3]).all()
+
+
+@some
+@given(fate=fates(), order=st.permutations(range(WEEKS.size)))
+def test_times_may_be_asked_for_in_any_order(fate, order):
+    assert (fate.ready(WEEKS[order]) == fate.ready(WEEKS)[order]).all()
