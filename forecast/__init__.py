@@ -1,11 +1,13 @@
 """How many plantlets to order, of what, from which offer, for which week."""
 
+from forecast.decisions.explants import explants_needed
 from forecast.decisions.order import Order, Orders, size_order, size_orders
+from forecast.decisions.routes import compare_routes
 from forecast.decisions.space import BenchSpace, bench_space
 from forecast.errors import Fault, ForecastError, OutOfReach, Refused
+from forecast.growth.cultures import multiply
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
-from forecast.growth.stages import Batch
 from forecast.rates.amounts import Amount, Count
 from forecast.rates.distributions import Duration, Share
 from forecast.rates.levels import Level
@@ -16,7 +18,6 @@ from forecast.weeks import Week
 
 __all__ = [
     "Amount",
-    "Batch",
     "BenchSpace",
     "Count",
     "Delivery",
@@ -38,6 +39,9 @@ __all__ = [
     "Wanted",
     "Week",
     "bench_space",
+    "compare_routes",
+    "explants_needed",
+    "multiply",
     "read_season",
     "simulate",
     "size_order",

@@ -11,12 +11,14 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import ndtr
 
+from forecast.decisions.growing import growing_costs
 from forecast.decisions.prices import PriceList
 from forecast.errors import refuse
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
 from forecast.growth.tails import at_least
-from forecast.season.plan import Season, first_delivery
+from forecast.season.checks import first_delivery
+from forecast.season.plan import Season
 from forecast.season.rows import Wanted
 from forecast.streams import Streams
 from forecast.weeks import Week
@@ -24,7 +26,6 @@ from forecast.weeks import Week
 Array = NDArray[np.float64]
 
 MOST = 100  # an order of more plantlets than this for each plant wanted counts as out of reach
-_COSTED = 256  # draws from which expected costs are taken
 
 
 class Case:
@@ -194,23 +195,8 @@ class Case:
     @cached_property
     def _course_costs(self) -> tuple[float, Array]:
         """Cost of a plantlet by stages and work, and of its bench by the week since delivery."""
-        season, variety = self.season, self.request.variety
-        route = season.route(variety)
-        some = self.fate.of(slice(_COSTED))
-        reached = np.exp(np.cumsum(some.log_survival, axis=0)).mean(axis=1)
-        entering = np.concatenate([[1.0], reached[:-1]])
-        each = [row.cost + row.minutes / 60 * season.hourly_wage for row in route]
-        rates = [season.place(row.place).cost_per_m2_week / row.plants_per_m2 for row in route]
-        if not any(rates):
-            return float(entering @ each), np.zeros(season.weeks)
         longest = max(self.request.week - prices.breaks[0].first_week for prices in self.price_lists)
-        standing, ready = some.course(np.arange(max(longest, 1), dtype=np.float64))
-        life = season.variety(variety).shelf_life
-        bench = sum(rate * alive.mean(axis=1) for rate, alive in zip(rates, standing, strict=True))
-        kept = ready.mean(axis=1)
-        if life is not None:
-            kept[life:] -= ready.mean(axis=1)[:-life]
-        return float(entering @ each), bench + rates[-1] * kept
+        return growing_costs(self.season, self.request.variety, self.fate, max(longest, 1))
 
     def _cost_of_growing(self, week: Week) -> float:
         stages, bench = self._course_costs

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from forecast.decisions.case import Case
 from forecast.decisions.prices import PriceList
-from forecast.errors import OutOfReach, refuse
+from forecast.decisions.requests import requested
+from forecast.errors import OutOfReach
 from forecast.growth.simulation import season_streams
 from forecast.season.plan import Season
-from forecast.season.rows import Delivery, Wanted
+from forecast.season.rows import Delivery
 from forecast.weeks import Week
 from forecast.words import rounded, seasons
 
@@ -210,7 +210,7 @@ def size_order(
     >>> order.chance >= order.confidence
     True
     """
-    request, number = _request(season, variety, wanted, week, confidence)
+    request, number = requested(season, variety, wanted, week, confidence)
     case = Case(season, season_streams(draws, seed), request, number)
     return _order(case, None if delivery is None else Week.parse(delivery), lab)
 
@@ -281,32 +281,3 @@ def _made(case: Case, prices: PriceList, week: Week, quantity: int) -> Order:
         _case=case,
         _prices=prices,
     )
-
-
-def _request(
-    season: Season, variety: str, wanted: int | None, week: Week | str | None, confidence: float | None
-) -> tuple[Wanted, int]:
-    """Say what is wanted, after the keywords, and which delivery of the variety is to give it."""
-    season.variety(variety)
-    rows = season.wanted_of(variety)
-    by = None if week is None else Week.parse(week)
-    if by is not None and not season.first_week <= by <= season.last_week:
-        raise refuse("week", str(by), "outside the season", f"Give a week to {season.last_week}.")
-    match = [row for row in rows if row.week == by]
-    if not match and len(rows) > 1 and (by is None or wanted is None):
-        weeks = ", ".join(str(row.week) for row in rows)
-        raise refuse("week", week, f"{variety} is wanted in several weeks", f"Give one of {weeks}.")
-    base = match or rows[:1] if len(rows) == 1 or match else []
-    number = rows.index(base[0]) + 1 if base else 1
-    cells: dict[str, Any] = base[0].given() if base else {"variety": variety}
-    if wanted is not None:
-        cells = {key: cell for key, cell in cells.items() if key not in ("low", "likely", "high")} | {"wanted": wanted}
-    if by is not None:
-        cells["week"] = by
-    if "week" not in cells or not cells.keys() & {"wanted", "low"}:
-        raise refuse(
-            "wanted", wanted, f"{variety} is not in the season's table of what is wanted", "Give wanted and week."
-        )
-    if confidence is not None:
-        cells["confidence"] = confidence
-    return Wanted(**cells), number

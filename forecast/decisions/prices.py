@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from forecast.season.plan import first_delivery
+from forecast.season.checks import first_delivery
 from forecast.season.rows import Offer
 from forecast.weeks import Week
 

@@ -72,7 +72,7 @@ def season_streams(draws: int, seed: int) -> Streams:
     return Streams(seed, draws, COORDINATES)
 
 
-def draw_fate(season: Season, streams: Streams, variety: str, number: int) -> Fate:
+def draw_fate(season: Season, streams: Streams, variety: str, number: int | str, enters: str | None = None) -> Fate:
     """Draw what the batch `number` of a variety meets.
 
     Parameters
@@ -80,10 +80,14 @@ def draw_fate(season: Season, streams: Streams, variety: str, number: int) -> Fa
     season, streams
         The season, and its streams.
     variety, number
-        Which batch: 1 for the first delivery of the variety.
+        Which batch: 1 for the first delivery of the variety, or a name for one that is no delivery.
+    enters
+        Stage at which it enters the route; the first if not given.
     """
     survival, weeks, spread = [], [], []
-    for stage, share in zip(season.route(variety), season.survivals(variety), strict=True):
+    route = season.route(variety)
+    first = 0 if enters is None else [stage.stage for stage in route].index(enters)
+    for stage, share in zip(route[first:], season.survivals(variety)[first:], strict=True):
         owners = {
             "belief": ("belief", stage.applies_to),
             "season": ("season",),
@@ -104,12 +108,7 @@ def _log_survival(share: Share, streams: Streams, owners: dict[str, tuple[str, .
 
 
 def _score(streams: Streams, level: Level | str, owners: dict[str, tuple[str, ...]], quantity: str) -> Array:
-    chain = Level.parse(level)
-    score = np.zeros(streams.draws)
-    if not chain.plant:
-        for word, share in chain.shares:
-            score += math.sqrt(share) * streams.normal(owners[word], quantity)
-    return score
+    return np.zeros(streams.draws) + Level.parse(level).score(lambda word: streams.normal(owners[word], quantity))
 
 
 def _batches(deliveries: Sequence[Delivery]) -> list[Batch]:

@@ -21,7 +21,7 @@ def drawn_demand(streams: Streams, row: Wanted) -> Array:
     return row.demand.at(streams.normal(("demand", row.variety, str(row.week)), "demand"))
 
 
-def sampled(ready: Array, plants: int, rng: np.random.Generator) -> NDArray[np.int32]:
+def sampled(ready: Array, plants: int | NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int32]:
     """Sample one history a draw of the number ready.
 
     Parameters
@@ -29,7 +29,7 @@ def sampled(ready: Array, plants: int, rng: np.random.Generator) -> NDArray[np.i
     ready
         Share of the plants that have become saleable by each week, shape (weeks, draws).
     plants
-        Number delivered.
+        Number delivered, one for all draws or shape (draws,).
     rng
         Where chance comes from.
 

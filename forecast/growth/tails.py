@@ -16,7 +16,7 @@ _SMALL = 31.0  # exp(-31) is below 1e-13
 _TOGETHER = 256  # draws that are worked on together, so that they stay in fast memory
 
 
-def at_least(number: ArrayLike, of: int, share: Array) -> Array:
+def at_least(number: ArrayLike, of: ArrayLike, share: Array) -> Array:
     """Give P(Binomial(of, share) >= number), exactly.
 
     Parameters
@@ -24,7 +24,7 @@ def at_least(number: ArrayLike, of: int, share: Array) -> Array:
     number
         Whole number, or one for each share.
     of
-        Number of plants, from 0.
+        Number of plants, from 0, or one for each share.
     share
         Probability that a plant comes through [0 to 1], shape (draws,).
 
@@ -44,6 +44,7 @@ def at_least(number: ArrayLike, of: int, share: Array) -> Array:
     """
     share = np.asarray(share, dtype=np.float64)
     number = np.broadcast_to(np.asarray(number, dtype=np.float64), share.shape)
+    of = np.broadcast_to(np.asarray(of, dtype=np.int64), share.shape)
     chance = np.where(number <= of * share, 1.0, 0.0)
     chance[number <= 0] = 1.0
     chance[number > of] = 0.0
@@ -52,7 +53,7 @@ def at_least(number: ArrayLike, of: int, share: Array) -> Array:
     with np.errstate(divide="ignore", invalid="ignore"):
         bound = xlogy(near, near / (of * share)) + xlogy(of - near, (of - near) / (of * (1 - share)))
     open_ = (number > 0) & (number <= of) & ~(bound > _SURE)
-    chance[open_] = bdtrc(number[open_] - 1, of, share[open_])
+    chance[open_] = bdtrc(number[open_] - 1, of[open_], share[open_])
     return chance
 
 

@@ -214,8 +214,21 @@ def _log_share(a: float, b: float) -> Callable[[Array], Array]:
     # Small shares are accurate as quantiles, large ones as quantiles of the share lost.
     lower = np.log(np.maximum(betaincinv(a, b, ndtr(knots)), 1e-300))
     upper = np.log1p(-np.minimum(betaincinv(b, a, ndtr(-knots)), 1 - 1e-16))
-    spline: Callable[[Array], Array] = CubicSpline(knots, np.where(lower < -0.7, lower, upper))
-    return spline
+    spline = CubicSpline(knots, np.where(lower < -0.7, lower, upper))
+    cubic, square, slope, value = spline.c
+    per_step = (knots.size - 1) / (2 * _WIDEST)
+
+    def evaluate(score: Array) -> Array:  # even knots need no search for their interval
+        at = ((score + _WIDEST) * per_step).astype(np.intp)
+        np.minimum(at, knots.size - 2, out=at)
+        past = score - knots.take(at)
+        found: Array = cubic.take(at)
+        for part in (square, slope, value):
+            found *= past
+            found += part.take(at)
+        return found
+
+    return evaluate
 
 
 @dataclass(frozen=True)
@@ -319,6 +332,9 @@ class Duration:
 
 
 def _nine_in_ten(level: Level | str) -> str:
-    nouns = {"belief": "times", "season": "seasons", "variety": "varieties", "batch": "batches", "plant": "plants"}
+    nouns = {
+        "belief": "times", "season": "seasons", "variety": "varieties", "batch": "batches", "cycle": "cycles",
+        "plant": "plants",
+    }  # fmt: skip
     shares = Level.parse(level).shares
     return f"nine {nouns[max(shares, key=lambda pair: pair[1])[0]]} in ten"

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 
+import numpy as np
+from numpy.typing import NDArray
+
 from forecast.errors import refuse
 
-WORDS = ("belief", "season", "variety", "batch", "plant")
+WORDS = ("belief", "season", "variety", "batch", "cycle", "plant")
 _CHAIN = re.compile(r"[a-z]+ [0-9.]+(?: [a-z]+ [0-9.]+)*")
 _REMEDY = (
-    "Write one of belief, season, variety, batch, plant, or shares of the first four "
+    "Write one of belief, season, variety, batch, cycle, plant, or shares of all but the last "
     "that add to 1, such as 'season 0.3 variety 0.2 batch 0.5'."
 )
 
@@ -24,7 +28,8 @@ class Level:
     ``belief``: we do not know the true value; one value a draw, for all that share the rate.
     ``season``: one value a draw, shared by all batches of the season, whatever their variety.
     ``variety``: one value a draw for all batches of a variety.
-    ``batch``: each delivery has its own. ``plant``: each plant has its own, so that only its mean counts.
+    ``batch``: each delivery, or line of a culture, has its own. ``cycle``: each cycle of a culture has its own.
+    ``plant``: each plant has its own, so that only its mean counts.
 
     Parameters
     ----------
@@ -97,6 +102,22 @@ class Level:
     def plant(self) -> bool:
         """Whether only single plants differ."""
         return self.shares[0][0] == "plant"
+
+    def score(self, normal: Callable[[str], NDArray[np.float64]]) -> NDArray[np.float64]:
+        """Combine the normal scores of its words into one.
+
+        Parameters
+        ----------
+        normal
+            Gives the standard normal scores of a word's owner.
+
+        Returns
+        -------
+        array of the shape of the scores; a single 0 where only plants differ.
+        """
+        if self.plant:
+            return np.zeros(1)
+        return np.asarray(sum(math.sqrt(share) * normal(word) for word, share in self.shares))
 
     def __str__(self) -> str:
         if len(self.shares) == 1:

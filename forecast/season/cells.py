@@ -93,7 +93,9 @@ def _whole(cell: Any) -> Any:
     return number
 
 
-def _parsed(parse: Callable[[Any], Any]) -> BeforeValidator:
+def parsed(parse: Callable[[Any], Any]) -> BeforeValidator:
+    """Make the reader of a cell from a function that reads or refuses a text."""
+
     def read(cell: Any) -> Any:
         try:
             return parse(cell)
@@ -147,8 +149,8 @@ AboveZero = Annotated[Number, Field(gt=0, le=10**9), AfterValidator(_not_tiny)]
 ShareCell = Annotated[float, BeforeValidator(_share), AfterValidator(_finite), Field(ge=0, le=1)]
 Whole = Annotated[int, BeforeValidator(_whole), Field(ge=0, le=10**9)]
 Counted = Annotated[int, BeforeValidator(_whole), Field(ge=1, le=10**9)]
-WeekCell = Annotated[Week, _parsed(Week.parse)]
-LevelCell = Annotated[Level, _parsed(Level.parse)]
+WeekCell = Annotated[Week, parsed(Week.parse)]
+LevelCell = Annotated[Level, parsed(Level.parse)]
 
 
 class Row(BaseModel):

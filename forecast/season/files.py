@@ -17,7 +17,8 @@ import tomli_w
 
 from forecast.errors import Fault, Refused, refuse
 from forecast.season.cells import Row, plain
-from forecast.season.plan import TABLES, Season, Tables, contradictions
+from forecast.season.checks import Tables, contradictions
+from forecast.season.plan import TABLES, Season
 from forecast.season.rows import Header
 from forecast.season.sheets import HEADER, OPTIONAL, Line, read_sheet, read_text
 

@@ -136,6 +136,12 @@ class Stage(Row):
                 "time_level",
                 "plant",
             )
+        for column in ("time_level", "survival_level"):
+            level = getattr(self, column)
+            if level is not None and "cycle" in dict(level.shares):
+                raise wrong(
+                    "only cultures have cycles", "Write belief, season, variety, batch or plant.", column, str(level)
+                )
         forms = [[getattr(self, cell) for cell in form] for form in SURVIVALS]
         begun = [form for form in forms if any(cell is not None for cell in form)]
         if len(begun) != 1 or None in begun[0]:

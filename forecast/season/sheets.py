@@ -16,7 +16,7 @@ from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion, t
 from forecast.season.plan import TABLES
 
 HEADER = "season.toml"
-OPTIONAL = {"orders"}
+OPTIONAL = {"orders", "cultures", "divisions"}
 _MOST_BYTES = 50_000_000
 _WORKBOOKS = {".xlsx", ".xlsm", ".xls", ".ods", ".numbers"}
 _NAMELESS = "Give the column a name, such as note, or empty it."

@@ -9,6 +9,7 @@ import os
 from datetime import date
 
 from forecast.season.cells import Row
+from forecast.season.cultures import Culture, Division
 from forecast.season.files import table_text, write_texts
 from forecast.season.plan import TABLES, Season
 from forecast.season.rows import Delivery, Header, Offer, Place, Stage, Variety, Wanted
@@ -125,6 +126,56 @@ def example(first_week: Week) -> Season:
         orders=(
             Delivery(
                 variety="Hosta 'First'", week=delivery, quantity=504, lab="Our lab", note="a first thought: 20 % more"
+            ),
+        ),
+        cultures=(
+            Culture(
+                variety="Hosta 'First'",
+                explants=20,
+                start_weeks=5,
+                start_contamination=0.2,
+                start_contamination_spread=0.08,
+                start_death=0.1,
+                cycle_weeks=5,
+                multiplication="2 2.3 2.2",
+                multiplication_spread=0.15,
+                multiplication_level="season 0.3 cycle 0.7",
+                spread_explants=0.8,
+                contamination="0.06 0.04",
+                contamination_spread=0.03,
+                contamination_level="cycle",
+                explants_per_vessel=5,
+                most_cycles=5,
+                rooting_weeks=5,
+                rooting=0.9,
+                rooting_level="batch",
+                rooting_per_vessel=12,
+                deflasking=0.97,
+                shelf_places=200,
+                hood_hours=8,
+                minutes_per_vessel=3,
+                medium_per_vessel=40,
+                cost_start=100,
+                cost_per_explant=2,
+                cost_per_vessel=1,
+                source=_PRACTICE,
+                note="only if no breeder's right stands against it; delete the row if you do not multiply",
+            ),
+        ),
+        divisions=(
+            Division(
+                variety="Hosta 'First'",
+                stock=10,
+                divisions=1.8,
+                divisions_spread=0.15,
+                divisions_level="season",
+                spread_plants=0,
+                survival=0.95,
+                survival_level="season",
+                cost=0.2,
+                minutes=3,
+                source=_PRACTICE,
+                note="delete the row if you do not divide",
             ),
         ),
     )

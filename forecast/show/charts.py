@@ -8,14 +8,16 @@ import altair as alt
 import pandas as pd
 
 from forecast.decisions.order import Order
+from forecast.decisions.routes import Routes
 from forecast.decisions.space import BenchSpace
 from forecast.errors import refuse
+from forecast.growth.cultures import Cultures
 from forecast.growth.outcome import Outcome
 from forecast.weeks import Week
 from forecast.words import seasons
 
 # Colours that stay apart without colour vision: Okabe, M. and Ito, K. (2008), Color Universal Design.
-BLUE, ORANGE, BLACK = "#0072B2", "#D55E00", "#222222"
+BLUE, ORANGE, GREEN, BLACK = "#0072B2", "#D55E00", "#009E73", "#222222"
 WIDTH, HEIGHT = 560, 260
 
 Chart = alt.LayerChart | alt.FacetChart  # what altair.layer gives
@@ -189,6 +191,134 @@ def bench(space: BenchSpace, place: str) -> Chart:
         place, "Area that plants stand on: nine draws in ten lie in the band. The dashed line is what there is."
     )
     return alt.layer(band, line, limit).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
+
+
+def ready(cultures: Cultures) -> Chart:
+    """Draw the saleable plants that come of cultures by week, if none is sold.
+
+    Parameters
+    ----------
+    cultures
+        What comes of explants.
+
+    Returns
+    -------
+    LayerChart
+        A band that holds nine draws in ten, and the middle as a line.
+    """
+    base = alt.Chart(_dated(cultures.by_week())).encode(x=_week_axis())
+    tips = [alt.Tooltip("week"), alt.Tooltip("low"), alt.Tooltip("middle"), alt.Tooltip("high")]
+    band = base.mark_area(opacity=0.25, color=BLUE).encode(
+        y=alt.Y("low:Q", title="saleable plants [number]"), y2="high:Q", tooltip=tips
+    )
+    line = base.mark_line(color=BLUE).encode(y="middle:Q", tooltip=tips)
+    title = _title(cultures.variety, "Saleable plants if none is sold: middle and nine draws in ten.")
+    return alt.layer(band, line).properties(width=WIDTH, height=HEIGHT, title=title, description=str(cultures))
+
+
+def cycles(cultures: Cultures) -> Chart:
+    """Draw the plants of cultures by cycle on a logarithmic scale, against what there is room and time for.
+
+    Parameters
+    ----------
+    cultures
+        What comes of explants.
+
+    Returns
+    -------
+    LayerChart
+        A band that holds nine draws in ten, the middle as a line with its numbers, the cap as a stepped line. None
+        left is drawn as one.
+    """
+    table = cultures.by_step().assign(
+        drawn=lambda t: t["low"].clip(lower=1), middle_drawn=lambda t: t["middle"].clip(1)
+    )
+    order = list(table["step"])
+    x = alt.X(
+        "step:O",
+        title="explants at the start and in each cycle, then plantlets [step]",
+        sort=order,
+        axis=alt.Axis(labelAngle=0),
+    )
+    scale = alt.Scale(type="log", nice=True)
+    tips = [alt.Tooltip("step"), alt.Tooltip("low"), alt.Tooltip("middle"), alt.Tooltip("high"), alt.Tooltip("most")]
+    base = alt.Chart(table).encode(x=x)
+    band = base.mark_area(opacity=0.25, color=BLUE).encode(
+        y=alt.Y("drawn:Q", title="plants [number, logarithmic]", scale=scale), y2="high:Q", tooltip=tips
+    )
+    line = base.mark_line(color=BLUE, point=True).encode(y="middle_drawn:Q", tooltip=tips)
+    words = base.mark_text(dy=-10, color=BLACK).encode(y="middle_drawn:Q", text=alt.Text("middle:Q", format=","))
+    layers = [band, line, words]
+    if table["most"].notna().any():
+        cap = alt.Chart(table[table["most"].notna()]).encode(x=x, y="most:Q", tooltip=tips)
+        layers.append(cap.mark_tick(color=ORANGE, thickness=3, size=46))
+    title = _title(
+        f"{cultures.variety}: {cultures.explants:,} explants from {cultures.start}",
+        "Middle and nine draws in ten. Bars above are what shelf and hood allow.",
+    )
+    return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=str(cultures))
+
+
+def clean(cultures: Cultures) -> Chart:
+    """Draw the share of vessels that stay clean in each cycle, and that of lines clean so far.
+
+    Parameters
+    ----------
+    cultures
+        What comes of explants.
+
+    Returns
+    -------
+    LayerChart
+        A point for each cycle, and a falling line for all cycles together, each with its name.
+    """
+    table = cultures.table()[["cycle", "clean", "clean_so_far"]]
+    x = alt.X("cycle:O", title="cycle [number]", axis=alt.Axis(labelAngle=0))
+    y = alt.Y("share:Q", title="clean vessels [%]", axis=alt.Axis(format="%"), scale=alt.Scale(zero=False))
+    layers = []
+    for column, name, colour in (("clean", "in the cycle", BLUE), ("clean_so_far", "so far", ORANGE)):
+        rows = table.rename(columns={column: "share"})[["cycle", "share"]].assign(which=name)
+        base = alt.Chart(rows).encode(x=x, y=y, tooltip=["cycle", alt.Tooltip("share", format=".1%")])
+        layers.append(base.mark_line(color=colour, point=alt.OverlayMarkDef(color=colour, size=50)))
+        last = alt.Chart(rows.tail(1)).encode(x=x, y=y, text="which:N")
+        layers.append(last.mark_text(align="left", dx=8, color=colour))
+    left = float(table["clean_so_far"].iloc[-1])
+    text = f"Of {cultures.variety}, {left:.0%} of lines are clean after {cultures.cycles} cycles, on average."
+    title = _title(cultures.variety, "Share of vessels that stay clean, in each cycle and so far.")
+    return alt.layer(*layers).properties(width=WIDTH - 60, height=HEIGHT, title=title, description=text)
+
+
+def routes(compared: Routes) -> Chart:
+    """Draw what a wanted plant costs by each route, against the number wanted.
+
+    Parameters
+    ----------
+    compared
+        The routes.
+
+    Returns
+    -------
+    LayerChart
+        A line with its name for each route, and the number wanted as a rule.
+    """
+    curve = compared.curve
+    names = [route.route for route in compared]
+    colours = alt.Scale(domain=names, range=[BLUE, ORANGE, GREEN][: len(names)])
+    x = alt.X("wanted:Q", title="plants wanted [number, logarithmic]", scale=alt.Scale(type="log", nice=False))
+    y = alt.Y("cost_per_plant:Q", title=f"cost of a plant wanted [{compared.currency}]", scale=alt.Scale(zero=False))
+    colour = alt.Color("route:N", scale=colours, legend=None)
+    tips = ["route", "wanted", alt.Tooltip("cost_per_plant", title="cost of a plant"), "cost"]
+    lines = alt.Chart(curve).mark_line(point=True).encode(x=x, y=y, color=colour, tooltip=tips)
+    last = curve.sort_values("wanted").groupby("route").tail(1)
+    words = alt.Chart(last).mark_text(align="left", dx=8).encode(x=x, y=y, color=colour, text="route:N")
+    rule = alt.Chart(pd.DataFrame({"wanted": [compared.wanted]})).mark_rule(strokeDash=[5, 4], color=BLACK).encode(x=x)
+    title = _title(
+        f"{compared.variety} by {compared.by}",
+        f"What a plant costs by each route. The dashed line is the {compared.wanted:,} wanted.",
+    )
+    return alt.layer(rule, lines, words).properties(
+        width=WIDTH - 60, height=HEIGHT, title=title, description=str(compared)
+    )
 
 
 def _week_axis() -> alt.X:

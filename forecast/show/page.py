@@ -23,6 +23,8 @@ CAUTIONS = (
     "Buying a plantlet is not permission to multiply it: check the breeder's right and licence of a variety first.",
     "Follow product labels and local codes for fungicides, disinfectants, flames and ethanol at the bench; rules on "
     "work in heat, on lifting and on lighting are local.",
+    "At the sterile bench, ethanol near a flame catches fire, and hypochlorite burns skin and gives off chlorine with "
+    "acids: learn the work from somebody who knows it, and keep to local rules.",
     "Money figures are estimates, not accounts.",
 )
 

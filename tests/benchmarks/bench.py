@@ -14,6 +14,7 @@ import statistics
 import sys
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -22,12 +23,16 @@ from scipy.special import betaincinv, ndtr
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from culture_by_culture import many
 from plant_by_plant import Drawn, draw, saleable, walk
 from small_seasons import MIXED, season, stage
 
 import forecast
+from forecast.growth.multiplication import Multiplication, Rates, grow
 from forecast.growth.simulation import draw_fate, season_streams
+from forecast.growth.stages import Batch
 
+DEMO_CULTURE = forecast.read_season("demo_data").culture("Heuchera 'Pellowen'")
 SEEDS = range(1, 31)
 LONG = 2**20
 ROUTE = [
@@ -189,12 +194,48 @@ def demo_season() -> None:
     print(f"  {'all':42s} {total:14.3f} {bare:20.3f} {total / bare:14.1f}")
 
 
-def steps_of(outcome: forecast.Outcome, batch: forecast.Batch) -> Any:
+def steps_of(outcome: forecast.Outcome, batch: Batch) -> Any:
     """Shares newly ready by week, as the engine samples them."""
     ready = outcome._fates[batch].ready(outcome._elapsed(batch))
     return np.diff(ready, axis=0, prepend=0, append=1).clip(min=0).T
 
 
+def _grown(number: int) -> float:
+    """Multiply one variety of the demo over ten cycles; plants that come of it on average."""
+    row = DEMO_CULTURE.replace(variety=f"V{number}", most_cycles=10, shelf_places=None, hood_hours=None, lines=1)
+    return float(grow(Rates(Multiplication.of(row), season_streams(10_000, 1)), 30, [1.0] * 9 + [0.0]).plantlets.mean())
+
+
+def cultures() -> None:
+    """Print the third table: explants, against a culture-by-culture simulation."""
+    row = DEMO_CULTURE.replace(shelf_places=None, hood_hours=None, lines=1)
+    alone = seconds(lambda: [_grown(i) for i in range(50)], 3)
+    with ProcessPoolExecutor(2) as pool:
+        list(pool.map(_grown, range(4)))
+        both = seconds(lambda: list(pool.map(_grown, range(50), chunksize=5)), 3)
+    print("\n50 varieties, 10 cycles, 10,000 draws")
+    print(f"  {alone:.2f} s in one process, {both:.2f} s in two")
+
+    def engine(explants: int) -> Any:
+        return grow(Rates(Multiplication.of(row), season_streams(4096, 1)), explants, [1.0, 1.0, 1.0, 0.0])
+
+    def pieces(replicates: int) -> Any:
+        return many(
+            replicates, 1, explants=30, lines=1, cycles=4, kept=[1, 1, 1, 0], vessel=5, rooting_vessel=12,
+            start_survival=0.8, contamination=[0.05, 0.04, 0.03, 0.03, 0.03], means=[[2.6], [3.2], [3.4], [3.2]],
+            size=multiplication.size, whole_shoots=False, rooted=0.9, start_weeks=5, cycle_weeks=4, rooting_weeks=4,
+        )  # fmt: skip
+
+    multiplication = Multiplication.of(row)
+    few, lots = seconds(lambda: engine(30), 5), seconds(lambda: engine(30_000), 5)
+    each = seconds(lambda: pieces(20), 3) / 20
+    print(f"  4,096 draws of 4 cycles: {1e3 * few:.1f} ms with 30 explants, {1e3 * lots:.1f} ms with 30,000")
+    print(
+        f"  a draw takes {1e6 * few / 4096:.2f} us here, {1e6 * each:,.0f} us culture by culture: {each * 4096 / few:,.0f} times"
+    )
+
+
 if __name__ == "__main__":
     demo_season()
+    cultures()
     at_equal_error()

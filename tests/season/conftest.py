@@ -58,6 +58,28 @@ Calla 'Corvane',2027-W11,200,South Lab
 """,
 }
 
+MULTIPLIED = {
+    "cultures.csv": """\
+variety,lab,explants,lines,start,start_weeks,start_contamination,start_contamination_spread,start_death,cycle_weeks,\
+multiplication,multiplication_spread,multiplication_level,spread_explants,contamination,contamination_spread,\
+contamination_level,explants_per_vessel,most_cycles,off_types,rooting_weeks,rooting,rooting_spread,rooting_level,\
+rooting_per_vessel,deflasking,enters,hood_hours,shelf_places,minutes_per_vessel,medium_per_vessel,cost_start,\
+cost_per_explant,cost_per_vessel,source,note
+Hosta 'Ambrel',,40,4,,6,0.22,0.1,0.1,5,1.9 2.2 2.4,0.2,season 0.2 batch 0.5 cycle 0.3,0.8,0.08 0.06,0.04,\
+season 0.3 cycle 0.7,4,5,0.01 0.02,5,0.85,0.06,belief 0.4 cycle 0.6,10,0.97,acclimatisation,6.5,240,3.5,40,180.00,\
+4.10,1.15,a guess,
+Calla 'Corvane',Lab Aurin,20,,2026-W45,4,0.15,,,4,3,,batch,0,0.05,,plant,5,6,,4,0.9,,plant,12,,acclimatisation,,,,,,\
+0.50,0.9,,
+""",
+    "divisions.csv": """\
+variety,stock,price,first_weeks,round_weeks,divisions,divisions_spread,divisions_level,spread_plants,survival,\
+survival_spread,survival_level,most_rounds,enters,place,plants_per_m2,cost,minutes,source,note
+Hosta 'Ambrel',12,16.00,,52,1.6 1.9,0.15,season 0.5 variety 0.2 batch 0.3,0,0.95,0.03,season 0.5 batch 0.5,,\
+growing on,house,16.5,0.25,3.0,,
+Calla 'Corvane',30,,20,,4,,batch,0.6,0.9,,batch,3,acclimatisation,shade,20,,,,
+""",
+}
+
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
@@ -67,6 +89,14 @@ def folder(tmp_path: Path) -> Path:
     for name, text in TEXTS.items():
         (made / name).write_text(text, encoding="utf-8", newline="")
     return made
+
+
+@pytest.fixture
+def multiplied(folder: Path) -> Path:
+    """The folder, with rows that say how two of its varieties are multiplied."""
+    for name, text in MULTIPLIED.items():
+        (folder / name).write_text(text, encoding="utf-8", newline="")
+    return folder
 
 
 @pytest.fixture

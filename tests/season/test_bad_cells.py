@@ -428,7 +428,7 @@ CASES = [
         ",belief,",
         ",tray,",
         "stages.csv, row 4, column survival_level, 'tray': not a level. Write one of belief, season, "
-        "variety, batch, plant, or shares of the first four that add to 1, such as 'season 0.3 variety 0.2 "
+        "variety, batch, cycle, plant, or shares of all but the last that add to 1, such as 'season 0.3 variety 0.2 "
         "batch 0.5'.",
     ),
     case(
@@ -437,7 +437,7 @@ CASES = [
         "season 0.3 variety 0.2 batch 0.5",
         "season 0.3 variety 0.2 batch 0.6",
         "stages.csv, row 2, column survival_level, 'season 0.3 variety 0.2 batch 0.6': not a level. Write "
-        "one of belief, season, variety, batch, plant, or shares of the first four that add to 1, such as "
+        "one of belief, season, variety, batch, cycle, plant, or shares of all but the last that add to 1, such as "
         "'season 0.3 variety 0.2 batch 0.5'.",
     ),
     case(

@@ -333,8 +333,9 @@ SPOILERS = [
     spoils=st.lists(st.tuples(st.floats(0, 1), st.integers(0, 6), st.sampled_from(SPOILERS)), min_size=1, max_size=3),
 )
 def test_whatever_stands_in_a_file_it_is_read_or_refused(
-    folder: Path, name: str, spoils: list[tuple[float, int, str]]
+    multiplied: Path, name: str, spoils: list[tuple[float, int, str]]
 ) -> None:
+    folder = multiplied
     text = before = (folder / name).read_text(encoding="utf-8")
     for where, length, spoiler in spoils:
         start = int(where * len(text))

@@ -14,6 +14,7 @@ from forecast import Refused, Season, Week, read_season, write_season
 from forecast.season.cells import LEAST
 from forecast.season.files import write_texts
 from forecast.season.plan import TABLES
+from forecast.season.sheets import OPTIONAL
 from forecast.season.starter import start
 
 Change = Callable[[str, str, str], None]
@@ -293,7 +294,7 @@ def test_a_season_without_orders_needs_no_file_for_them(folder: Path) -> None:
     season = read_season(folder).replace(orders=())
     write_season(season, folder / "again")
     assert sorted(file.name for file in (folder / "again").iterdir()) == sorted(
-        ["season.toml", *(f"{table}.csv" for table in TABLES if table != "orders")]
+        ["season.toml", *(f"{table}.csv" for table in TABLES if table not in OPTIONAL)]
     )
     assert read_season(folder / "again") == season
 

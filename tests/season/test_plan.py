@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forecast import Refused, Season, Stage, Week, read_season
-from forecast.season.plan import entering
+from forecast.season.checks import entering
 
 
 @pytest.fixture
@@ -134,7 +134,8 @@ def test_with_stage_twice_is_as_once(season: Season) -> None:
         ),
         (
             lambda season: season.table("climate"),
-            "name, 'climate': a season has no such table. It has varieties, stages, places, offers, wanted, orders.",
+            "name, 'climate': a season has no such table. It has varieties, stages, places, offers, wanted, orders, "
+            "cultures, divisions.",
         ),
     ],
 )

@@ -11,6 +11,8 @@ from forecast.show import charts
 
 ROOT = Path(__file__).parents[2]
 VARIETY = "Hosta 'Orrinfall'"
+HEUCHERA = "Heuchera 'Pellowen'"
+NAMES = ["saleable", "order", "bench", "cycles", "clean", "ready", "routes"]
 
 
 @pytest.fixture(scope="module")
@@ -29,8 +31,22 @@ def outcome(season, order):
 
 
 @pytest.fixture(scope="module")
-def drawn(outcome, order):
+def cultures(season):
+    return forecast.multiply(season, HEUCHERA, cycles=4, draws=256, seed=1)
+
+
+@pytest.fixture(scope="module")
+def routes(season):
+    return forecast.compare_routes(season, HEUCHERA, draws=256, seed=1)
+
+
+@pytest.fixture(scope="module")
+def drawn(outcome, order, cultures, routes):
     return {
+        "cycles": charts.cycles(cultures).to_dict(),
+        "clean": charts.clean(cultures).to_dict(),
+        "ready": charts.ready(cultures).to_dict(),
+        "routes": charts.routes(routes).to_dict(),
         "saleable": charts.saleable(outcome, VARIETY).to_dict(),
         "order": charts.order_curve(order).to_dict(),
         "bench": charts.bench(forecast.bench_space(outcome), "covered house").to_dict(),
@@ -44,7 +60,7 @@ def _titles(spec):
                 yield channel["title"]
 
 
-@pytest.mark.parametrize("name", ["saleable", "order", "bench"])
+@pytest.mark.parametrize("name", NAMES)
 def test_axes_name_their_units_and_a_text_says_the_same(drawn, name):
     spec = drawn[name]
     axes = set(_titles(spec))
@@ -54,7 +70,7 @@ def test_axes_name_their_units_and_a_text_says_the_same(drawn, name):
     assert spec["title"]["text"]
 
 
-@pytest.mark.parametrize("name", ["saleable", "order", "bench"])
+@pytest.mark.parametrize("name", NAMES)
 def test_a_chart_holds_a_summary_and_not_the_draws(drawn, name):
     rows = sum(len(rows) for rows in drawn[name]["datasets"].values())
     assert rows < 120
@@ -103,3 +119,30 @@ def test_notebooks_draw_with_what_jupyterlab_brings_along(drawn):
         assert bundle["application/vnd.vegalite.v5+json"]["$schema"].endswith("/v5.json")
         assert bundle["text/plain"] == drawn["order"]["description"]
         assert set(metadata) == {"application/vnd.vegalite.v5+json"}
+
+
+def test_plants_by_cycle_are_drawn_on_a_logarithmic_scale_with_what_there_is_room_for(drawn, cultures):
+    spec = drawn["cycles"]
+    assert spec["layer"][0]["encoding"]["y"]["scale"]["type"] == "log"
+    rows = next(iter(spec["datasets"].values()))
+    assert [row["step"] for row in rows] == ["start", "1", "2", "3", "4", "plantlets"]
+    assert all(row["drawn"] >= 1 for row in rows)
+    assert rows[0]["most"] == 210
+    assert any(layer["mark"]["type"] == "tick" for layer in spec["layer"])
+    free = forecast.read_season(ROOT / "demo_data").with_culture(HEUCHERA, shelf_places=None, hood_hours=None)
+    unlimited = charts.cycles(forecast.multiply(free, HEUCHERA, cycles=2, draws=64, seed=1)).to_dict()
+    assert not any(layer["mark"]["type"] == "tick" for layer in unlimited["layer"])
+
+
+def test_the_clean_share_is_drawn_for_each_cycle_and_so_far(drawn, cultures):
+    table = cultures.table()
+    drawn_shares = [[row["share"] for row in rows] for rows in drawn["clean"]["datasets"].values() if len(rows) == 4]
+    assert sorted(drawn_shares) == sorted([list(table["clean"]), list(table["clean_so_far"])])
+    assert f"{table['clean_so_far'].iloc[-1]:.0%} of lines are clean" in drawn["clean"]["description"]
+
+
+def test_every_route_has_a_line_with_its_name(drawn, routes):
+    text = json.dumps(drawn["routes"])
+    for route in routes:
+        assert route.route in text
+    assert drawn["routes"]["description"] == str(routes)

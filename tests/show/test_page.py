@@ -57,6 +57,8 @@ def season():
         offers=tuple(row for row in whole.offers if row.variety in keep),
         wanted=tuple(row for row in whole.wanted if row.variety in keep),
         orders=(),
+        cultures=(),
+        divisions=(),
     )
 
 

@@ -1,0 +1,393 @@
+"""How many explants for how many cycles, begun when: the search behind the plans that multiply."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.decisions.growing import growing_costs
+from forecast.errors import Refused
+from forecast.growth.cultures import Cultures, earliest_start
+from forecast.growth.multiplication import Multiplication
+from forecast.growth.stock import drawn_demand
+from forecast.growth.tails import at_least
+from forecast.season.cultures import Culture, Division
+from forecast.season.plan import Season
+from forecast.season.rows import Wanted
+from forecast.streams import Streams
+from forecast.weeks import Week
+from forecast.words import rounded, seasons
+
+Array = NDArray[np.float64]
+
+MOST_EXPLANTS = 1_000_000
+_LONGEST_WAIT = 104  # weeks that plantlets are thought to be grown at most
+_MORE = (1.0, 1.15, 1.35, 1.7)  # times the smallest number to begin with, of which fewer plantlets need be potted
+_TRIED = 2  # weeks of starting that are worked out for a number of cycles
+_OFTEN = 0.02  # a shortage in fewer seasons is no reason to spread rooting over several cycles
+_INSTALMENTS = 3  # cycles over which rooting is spread at most, where shelf or hood are short
+
+
+@dataclass(frozen=True, eq=False)
+class Tried:
+    """One way to multiply that was thought of: what comes of it, or why it was given up."""
+
+    cycles: int
+    instalments: int
+    cultures: Cultures | None
+    chance: float
+    cost: float
+    why_not: str = ""
+
+
+class Search:
+    """Looks for the cheapest way to multiply that gives a wanted number as surely as asked.
+
+    Parameters
+    ----------
+    season, streams
+        The season, and what is drawn from.
+    row
+        How the variety is multiplied.
+    request
+        What is wanted, by when, how surely.
+    """
+
+    def __init__(self, season: Season, streams: Streams, row: Culture | Division, request: Wanted) -> None:
+        self.season, self.streams, self.row, self.request = season, streams, row, request
+        self.by = request.week
+        self.confidence = request.confidence or season.confidence
+        self.needed = drawn_demand(streams, request)
+        self.earliest = earliest_start(season, row)
+        self.most = _most(row)
+        self._way = Multiplication.of(row)
+        self._ready: dict[int, Array] = {}
+        self._made: dict[tuple[int, int, int], Cultures] = {}
+
+    def cultures(self, cycles: int, instalments: int, explants: int, start: Week) -> Cultures:
+        """Give what comes of a plan; plans that differ by their start alone are grown once."""
+        key = (cycles, instalments, explants)
+        if key not in self._made:
+            kept = self._kept(cycles, instalments)
+            self._made[key] = Cultures(self.season, self.row, self.streams, start, explants, kept)
+        return self._made[key].but(start=start)
+
+    def chance(self, cultures: Cultures) -> float:
+        """Give the chance that a plan suffices."""
+        if len(cultures.rounds) > 1:
+            return float((cultures.saleable(self.by) >= self.needed).mean())
+        cycle = cultures.rounds[0]
+        return float(at_least(self.needed, cultures.entering[cycle - 1], cultures.share(cycle, self.by)).mean())
+
+    def cost(self, cultures: Cultures) -> float:
+        """Give the expected cost of a plan until the week wanted [currency]."""
+        return sum(amount for _, _, amount in outlays(cultures, self.by))
+
+    @cached_property
+    def tried(self) -> tuple[Tried, ...]:
+        """Every number of cycles, and of instalments where shelf or hood are short, each at its best."""
+        return tuple(self._each())
+
+    def best(self) -> Tried | None:
+        """Give the cheapest plan that suffices; None if none does."""
+        found = [one for one in self.tried if one.cultures is not None and not one.why_not]
+        return min(found, key=lambda one: (one.cost, one.cycles), default=None)
+
+    def nearest(self) -> Tried | None:
+        """Give the plan that comes nearest where none suffices; None if nothing is ready in time."""
+        found = [one for one in self.tried if one.cultures is not None]
+        return max(found, key=lambda one: (one.chance, -one.cost), default=None)
+
+    def first_week_in_reach(self) -> Week | None:
+        """Give about the first later week by which a plan suffices."""
+        weeks = []
+        for cycles in range(1, self.row_cycles + 1):
+            enough = self._waits(cycles, 1)[1]
+            if enough.size:
+                least = int(np.flatnonzero(enough <= self.most)[0]) if (enough <= self.most).any() else None
+                if least is not None:
+                    ready = self.earliest + self._way_weeks(cycles) + least
+                    weeks.append(ready)
+        later = [week for week in weeks if week > self.by]
+        return min(later, default=None)
+
+    @property
+    def row_cycles(self) -> int:
+        """Most cycles, or rounds of division, that are thought of."""
+        return self.row.most_rounds if isinstance(self.row, Division) else self.row.most_cycles
+
+    def alternatives(self) -> pd.DataFrame:
+        """Give every plan that was thought of.
+
+        Returns
+        -------
+        DataFrame
+            cycles, instalments (cycles over which rooting is spread), start, explants, potted (plantlets taken into
+            the nursery at most), chance, cost [currency] and verdict: chosen, or why not.
+        """
+        best = self.best()
+        rows = []
+        for one in self.tried:
+            made = one.cultures
+            verdict = one.why_not or ("chosen" if best is one else "")
+            if not verdict and best is not None:
+                verdict = f"costs about {rounded(one.cost - best.cost)} {self.season.currency} more"
+            rows.append(
+                {
+                    "cycles": one.cycles,
+                    "instalments": one.instalments,
+                    "start": str(made.start) if made else "",
+                    "explants": made.explants if made else None,
+                    "potted": made.potted if made else None,
+                    "chance": round(one.chance, 4) if made else None,
+                    "cost": round(one.cost, 2) if made else None,
+                    "verdict": verdict,
+                }
+            )
+        return pd.DataFrame(rows).astype({"explants": "Int64", "potted": "Int64", "chance": float, "cost": float})
+
+    def _each(self) -> Iterator[Tried]:
+        for cycles in range(1, self.row_cycles + 1):
+            first = self._try(cycles, 1)
+            yield first
+            limited = isinstance(self.row, Culture) and (self.row.shelf_places or self.row.hood_hours)
+            short = first.cultures is not None and first.cultures.short > _OFTEN
+            if limited and short:
+                for instalments in range(2, min(_INSTALMENTS, cycles) + 1):
+                    yield self._try(cycles, instalments)
+
+    def _try(self, cycles: int, instalments: int) -> Tried:
+        """Find the best start and number of explants for a number of cycles."""
+        longest = self._begin(cycles, 0) - self.earliest
+        if longest < 0:
+            why = f"plantlets come {-longest} weeks too late, even if begun in {self.earliest}"
+            return Tried(cycles, instalments, None, 0.0, math.inf, why)
+        costs, enough = self._waits(cycles, instalments)
+        possible = np.flatnonzero((enough <= self.most) & np.isfinite(costs))
+        in_time = possible[possible <= longest]
+        if not in_time.size:
+            return self._too_late(cycles, instalments, enough)
+        found: list[Tried] = []
+        for wait in in_time[np.argsort(costs[in_time], kind="stable")][:_TRIED]:
+            start = self._begin(cycles, int(wait))
+            smallest = self._smallest(cycles, instalments, start, float(enough[wait]))
+            found.append(smallest)
+            if smallest.cultures is not None and not smallest.why_not:
+                found += self._potting(instalments, smallest.cultures)
+        return min(found, key=lambda one: (bool(one.why_not), one.cost if not one.why_not else -one.chance))
+
+    def _too_late(self, cycles: int, instalments: int, enough: Array) -> Tried:
+        """Say why no start in time suffices, and give what comes of the best that can be done."""
+        made = self.cultures(
+            cycles, instalments, self.most if self.most < MOST_EXPLANTS else self._usual, self.earliest
+        )
+        chance = self.chance(made)
+        possible = np.flatnonzero(enough <= self.most)
+        if possible.size:
+            why = f"would have to begin by {self._begin(cycles, int(possible[0]))}, before {self.earliest}"
+        elif made.short > _OFTEN:
+            why = self._why_not(made, chance)
+        elif math.isfinite(enough.min()):
+            why = f"needs about {rounded(float(enough.min()))} to begin with, of {self.most:,}"
+        else:
+            why = "no number to begin with suffices"
+        return Tried(cycles, instalments, made, chance, self.cost(made), why)
+
+    def _smallest(self, cycles: int, instalments: int, start: Week, about: float) -> Tried:
+        """Find the smallest number of explants that suffices for a start."""
+
+        def made(explants: int) -> tuple[Cultures, float]:
+            cultures = self.cultures(cycles, instalments, explants, start)
+            return cultures, self.chance(cultures)
+
+        high = min(max(round(about), 1), self.most)
+        low, (cultures, chance) = 0, made(high)
+        while chance < self.confidence:
+            low = high
+            if high >= self.most:
+                return Tried(
+                    cycles, instalments, cultures, chance, self.cost(cultures), self._why_not(cultures, chance)
+                )
+            high = min(max(high + 1, math.ceil(high * 1.25)), self.most)
+            before = chance
+            try:
+                cultures, chance = made(high)
+            except Refused:
+                return Tried(
+                    cycles, instalments, cultures, before, self.cost(cultures), self._why_not(cultures, before)
+                )
+            if low > 8 * about and chance <= before + 1e-3:  # shelf or hood hold back whatever is begun with
+                return Tried(
+                    cycles, instalments, cultures, chance, self.cost(cultures), self._why_not(cultures, chance)
+                )
+        while high - low > 1:
+            middle = max((low + high) // 2, math.floor(high * 0.9)) if low == 0 else (low + high) // 2
+            tried, its = made(middle)
+            if its >= self.confidence:
+                high, cultures, chance = middle, tried, its
+            else:
+                low = middle
+        return Tried(cycles, instalments, cultures, chance, self.cost(cultures))
+
+    def _potting(self, instalments: int, smallest: Cultures) -> Iterator[Tried]:
+        """Begin with more, and take no more plantlets into the nursery than suffice."""
+        for more in _MORE:
+            explants = min(math.ceil(smallest.explants * more), self.most)
+            try:
+                made = self.cultures(smallest.cycles, instalments, explants, smallest.start)
+                low, high = 0, int(made.plantlets.max())
+            except Refused:
+                return
+            while high - low > max(high // 200, 1):  # plantlets are not counted more exactly than that
+                middle = (low + high) // 2
+                low, high = (low, middle) if self.chance(made.but(potted=middle)) >= self.confidence else (middle, high)
+            made = made.but(potted=high)
+            if (chance := self.chance(made)) >= self.confidence:
+                yield Tried(made.cycles, instalments, made, chance, self.cost(made))
+            if explants == self.most:
+                return
+
+    def _why_not(self, cultures: Cultures, chance: float) -> str:
+        short = cultures.shortage.split(";")[0]
+        reason = short or f"no more than {self.most:,} to begin with"
+        return f"enough in only {seasons(chance).removeprefix('about ')}: {reason[0].lower()}{reason[1:]}"
+
+    def _waits(self, cycles: int, instalments: int) -> tuple[Array, Array]:
+        """Give about the cost, and about the explants that suffice, for each wait between the last plantlets and sale.
+
+        Plants are taken to grow in proportion to explants; shelf and hood are looked at when a plan is tried.
+        """
+        usual = self._usual
+        # as many as are about needed, so that shelf and hood are met as they will be
+        for _ in range(2):
+            made = self.cultures(cycles, instalments, usual, self._begin(cycles, 0))
+            waits = range(_LONGEST_WAIT + 1)
+            plants = np.zeros((len(waits), self.streams.draws))
+            for cycle in made.rounds:
+                before = self.row_step * (cycles - cycle)
+                plants += made.grown.plantlets[cycle - 1] * self._shares(made, cycle)[before : before + len(waits)]
+            with np.errstate(divide="ignore", invalid="ignore"):
+                factor = np.where(plants > 0, self.needed / plants, np.inf)
+            ratio = np.quantile(factor, self.confidence, axis=1, method="inverted_cdf")
+            enough = usual * ratio
+            best = float(enough.min())
+            if not math.isfinite(best) or 0.5 < best / usual < 2:
+                break
+            usual = int(min(max(round(best), 1), self.most))
+        scale = enough / usual
+        fixed, each = self._costs(made)
+        with np.errstate(invalid="ignore"):
+            costs = fixed + scale * np.array([each(wait) for wait in waits])
+        return costs, enough
+
+    def _costs(self, made: Cultures) -> tuple[float, Any]:
+        """Give the fixed cost, and that in proportion to explants by the wait before sale."""
+        spent = outlays(made, made.enters(made.cycles))
+        fixed = sum(amount for what, _, amount in spent if what == "beginning")
+        variable = sum(amount for _, _, amount in spent) - fixed
+        cycle, plants = made.cycles, float(made.plantlets.mean())
+        stages, bench = growing_costs(
+            self.season, made.variety, made.fates[cycle], _LONGEST_WAIT + 1, self.row.enters
+        )  # fmt: skip
+        total = np.concatenate([[0.0], np.cumsum(bench)])
+        return fixed, lambda wait: variable + plants * (float(total[wait]) + (stages if wait == 0 else 0.0))
+
+    def _shares(self, made: Cultures, cycle: int) -> Array:
+        """Give the share of a cycle's plantlets saleable by the weeks since they came, shape (weeks, draws)."""
+        last = made.cycles - cycle  # fates are counted from the last
+        if last not in self._ready:
+            weeks = _LONGEST_WAIT + 1 + last * self.row_step
+            life = self.season.variety(made.variety).shelf_life
+            ready = made.fates[cycle].ready(np.arange(weeks, dtype=np.float64))
+            self._ready[last] = ready.copy()
+            if life is not None:
+                self._ready[last][life:] -= ready[:-life]
+        return self._ready[last] * made.true(cycle)
+
+    @property
+    def row_step(self) -> int:
+        """Weeks from one cycle, or round of division, to the next."""
+        return self.row.round_weeks if isinstance(self.row, Division) else self.row.cycle_weeks
+
+    @property
+    def _usual(self) -> int:
+        """Explants to look at first: those of the row, or what there is stock of."""
+        usual = self.row.stock if isinstance(self.row, Division) else self.row.explants
+        return int(min(usual, self.most))
+
+    def _begin(self, cycles: int, wait: int) -> Week:
+        """Give the week to begin in, so that the last plantlets come so long before the week wanted."""
+        return self.by + -(self._way_weeks(cycles) + wait)
+
+    def _way_weeks(self, cycles: int) -> int:
+        return self._way.weeks(cycles)
+
+    def _kept(self, cycles: int, instalments: int) -> list[float]:
+        """Keep all, and in the last cycles what keeps their number level, so that rooting is spread over them."""
+        kept = [1.0] * (cycles - 1) + [0.0]
+        if isinstance(self.row, Culture):
+            for cycle in range(cycles - instalments + 1, cycles):
+                growth = self.row.multiplication.at(cycle) * (1 - self.row.contamination.at(cycle))
+                kept[cycle - 1] = min(1 / growth, 1.0)
+        return kept
+
+
+def _most(row: Culture | Division) -> int:
+    if isinstance(row, Division):
+        return MOST_EXPLANTS if row.price is not None else row.stock
+    return min(row.explants, row.shelf_places or row.explants)
+
+
+def outlays(cultures: Cultures, until: Week) -> list[tuple[str, Week, float]]:
+    """Give what multiplying and growing on costs, and when.
+
+    Parameters
+    ----------
+    cultures
+        What is begun.
+    until
+        Week up to which plants are grown.
+
+    Returns
+    -------
+    list of tuples
+        What, in which week, and the expected amount [currency].
+    """
+    season, row, grown = cultures.season, cultures.row, cultures.grown
+    rows: list[tuple[str, Week, float]] = []
+    if isinstance(row, Division):
+        extra = max(cultures.explants - row.stock, 0)
+        if extra and row.price is not None:
+            rows.append(("stock plants", cultures.start, extra * row.price))
+        for i in range(cultures.cycles):
+            week = cultures.start + i * row.round_weeks
+            each = row.cost + row.minutes / 60 * season.hourly_wage
+            rows.append((f"division {i + 1}", week, float(grown.shoots[i].mean()) * each))
+            if row.place is not None and row.plants_per_m2 is not None and i + 1 < cultures.cycles:
+                area = float(grown.planted[i + 1].mean()) / row.plants_per_m2
+                cost = area * season.place(row.place).cost_per_m2_week * row.round_weeks
+                rows.append((f"bench of stock {i + 1}", week + row.round_weeks // 2, cost))
+    else:
+        vessel = row.cost_per_vessel + row.minutes_per_vessel / 60 * season.hourly_wage
+        rows.append(("beginning", cultures.start, row.cost_start))
+        rows.append(("explants", cultures.start, cultures.explants * (row.cost_per_explant + vessel)))
+        for i in range(cultures.cycles):
+            week = cultures.start + (row.start_weeks + i * row.cycle_weeks)
+            rows.append((f"cycle {i + 1}", week, float(grown.vessels[i].mean()) * vessel))
+            if i + 1 in cultures.rounds:
+                week = week + row.cycle_weeks
+                rows.append((f"rooting {i + 1}", week, float(grown.rooting_vessels[i].mean()) * vessel))
+    for cycle in cultures.rounds:
+        enters, plants = cultures.enters(cycle), float(cultures.entering[cycle - 1].mean())
+        weeks = until - enters
+        if weeks > 0 and plants:
+            stages, bench = growing_costs(season, cultures.variety, cultures.fates[cycle], weeks, row.enters)
+            rows.append(("growing on", enters + weeks // 2, plants * (stages + float(bench.sum()))))
+    return rows

@@ -1,0 +1,394 @@
+"""What comes of explants that are multiplied: plants by cycle, work by week, saleable plants by week."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.errors import OutOfReach, whole
+from forecast.growth.multiplication import Grown, Multiplication, Rates, grow
+from forecast.growth.outcome import RANGE, RANGE_NAMES
+from forecast.growth.simulation import draw_fate, season_streams
+from forecast.growth.stages import Fate
+from forecast.growth.stock import earlier, sampled
+from forecast.growth.tails import at_least as _chance
+from forecast.season.cultures import Culture, Division
+from forecast.season.plan import Season
+from forecast.streams import Streams
+from forecast.weeks import Week
+from forecast.words import rounded, seasons
+
+Array = NDArray[np.float64]
+
+
+class Cultures:
+    """What comes of explants of one variety that are multiplied, rooted and grown on.
+
+    Parameters
+    ----------
+    season
+        The season.
+    row
+        How the variety is multiplied: a row of its cultures or divisions.
+    streams
+        What it is drawn from.
+    start
+        Week in which explants are put into culture.
+    explants
+        How many.
+    kept
+        Share of the shoots of each cycle that is planted again [0 to 1], the last 0; the rest is rooted.
+    potted
+        Plantlets taken into the nursery at most, the earliest first; the rest is given up. None if all are.
+    """
+
+    def __init__(
+        self, season: Season, row: Culture | Division, streams: Streams, start: Week, explants: int,
+        kept: Sequence[float], potted: int | None = None,
+    ) -> None:  # fmt: skip
+        self.season, self.row, self.streams = season, row, streams
+        self.variety, self.start, self.explants, self.kept = row.variety, start, explants, tuple(kept)
+        self.potted = potted
+        self.cycles, self.draws = len(self.kept), streams.draws
+        self.way = Multiplication.of(row)
+
+    def but(self, *, start: Week | None = None, potted: int | None = None) -> Cultures:
+        """Give the same cultures, begun in another week, or with fewer plantlets taken into the nursery."""
+        other = Cultures(
+            self.season, self.row, self.streams, start or self.start, self.explants, self.kept, potted or self.potted
+        )
+        other.__dict__ |= {"grown": self.grown, "fates": self.fates}
+        return other
+
+    @cached_property
+    def grown(self) -> Grown:
+        """What comes of them cycle by cycle, in every draw."""
+        return grow(Rates(self.way, self.streams), self.explants, self.kept)
+
+    @cached_property
+    def rounds(self) -> tuple[int, ...]:
+        """Cycles after which shoots are rooted."""
+        return tuple(cycle for cycle in range(1, self.cycles + 1) if self.kept[cycle - 1] < 1)
+
+    def enters(self, cycle: int) -> Week:
+        """Give the week in which the plantlets of a cycle enter the nursery."""
+        return self.start + self.way.weeks(cycle)
+
+    @property
+    def plantlets(self) -> NDArray[np.int64]:
+        """Number of plantlets that come out of culture, shape (draws,)."""
+        return np.asarray(self.grown.plantlets.sum(axis=0))
+
+    @cached_property
+    def entering(self) -> NDArray[np.int64]:
+        """Number of plantlets of each cycle that are taken into the nursery, shape (cycles, draws)."""
+        if self.potted is None:
+            return self.grown.plantlets
+        return np.diff(np.minimum(np.cumsum(self.grown.plantlets, axis=0), self.potted), axis=0, prepend=0)
+
+    @property
+    def lost(self) -> float:
+        """Chance [0 to 1] that no plantlet at all comes of them."""
+        return float((self.plantlets == 0).mean())
+
+    @property
+    def short(self) -> float:
+        """Chance [0 to 1] that shelf or hood do not suffice in some cycle."""
+        return float((self.grown.unplanted > 0).any(axis=0).mean())
+
+    def table(self) -> pd.DataFrame:
+        """Give the plants by cycle.
+
+        Returns
+        -------
+        DataFrame
+            cycle, week it is planted; low, middle and high number of explants planted; shoots and plantlets
+            (their middle number); clean, the share of its vessels that stay clean, and clean_so_far, that of
+            culture lines from the first cycle on; lost, the chance that nothing is left by its end; short, the chance
+            that shelf or hood do not suffice, and shelf, in how many of these cases it is the shelf [0 to 1].
+        """
+        grown, rows, so_far = self.grown, [], 1.0
+        for i in range(self.cycles):
+            clean = float(grown.clean[i].sum() / max(grown.vessels[i].sum(), 1))
+            so_far *= clean
+            cut = grown.unplanted[i] > 0
+            rows.append(
+                {
+                    "cycle": i + 1,
+                    "week": str(self.start + (self.way.lead + i * self.way.cycle_weeks)),
+                    **dict(zip(RANGE_NAMES, _quantiles(grown.planted[i]), strict=True)),
+                    "shoots": _quantiles(grown.shoots[i])[1],
+                    "plantlets": _quantiles(grown.plantlets[i])[1],
+                    "clean": round(clean, 4),
+                    "clean_so_far": round(so_far, 4),
+                    "lost": round(float((grown.shoots[i] == 0).mean()), 4),
+                    "short": round(float(cut.mean()), 4),
+                    "shelf": round(float(grown.crowded[i][cut].mean()), 2) if cut.any() else 0.0,
+                }
+            )
+        return pd.DataFrame(rows)
+
+    def by_step(self) -> pd.DataFrame:
+        """Give the plants from explants to plantlets, with what there is room and time for.
+
+        Returns
+        -------
+        DataFrame
+            step (``start``, the cycles, ``plantlets``); low, middle and high number; most, the number that shelf and
+            hood allow if nothing else stands there, missing where nothing is limited.
+        """
+        caps = [cap for cap in (self.way.places, self.way.vessels_in_hours) if cap is not None]
+        vessels = min(caps, default=None)
+        numbers = [np.full(self.draws, self.explants), *self.grown.planted, self.plantlets]
+        full = [1, *[self.way.vessel] * self.cycles, self.way.rooting_vessel]
+        rows = [
+            (step, *_quantiles(number), None if vessels is None else vessels * most)
+            for step, number, most in zip(
+                ["start", *map(str, range(1, self.cycles + 1)), "plantlets"], numbers, full, strict=True
+            )
+        ]
+        return pd.DataFrame(rows, columns=["step", *RANGE_NAMES, "most"])
+
+    def schedule(self) -> pd.DataFrame:
+        """Give the work of each week on the bench.
+
+        Returns
+        -------
+        DataFrame
+            week and what is done; explants or shoots, and vessels, done in it (expected); low, middle and high
+            medium [L], hood hours [h] and shelf places [vessels]. The work of a cycle, and of rooting, is spread evenly
+            over the weeks of a cycle; its vessels stand from its first week on.
+        """
+        way, grown = self.way, self.grown
+        jobs: list[tuple[int, int, int, str, Any, Any]] = [
+            (0, 1, max(way.lead, 1), "start", self.explants, self.explants)
+        ]
+        for i in range(self.cycles):
+            at = way.lead + i * way.cycle_weeks
+            jobs.append((at, way.cycle_weeks, way.cycle_weeks, f"cycle {i + 1}", grown.planted[i], grown.vessels[i]))
+            if i + 1 in self.rounds:
+                at += way.cycle_weeks
+                name = f"rooting {i + 1}"
+                jobs.append((at, way.cycle_weeks, way.rooting_weeks, name, grown.rooting[i], grown.rooting_vessels[i]))
+        last = max(at + max(work, stand) for at, work, stand, *_ in jobs)
+        minutes = getattr(self.row, "minutes_per_vessel", 0.0)
+        medium = getattr(self.row, "medium_per_vessel", 0.0)
+        rows = []
+        for week in range(max(last, 0)):
+            doing = [(name, plants / work, vessels / work) for at, work, _, name, plants, vessels in jobs
+                     if at <= week < at + work]  # fmt: skip
+            made = sum((vessels for _, _, vessels in doing), start=np.zeros(self.draws))
+            standing = [vessels for at, _, stand, _, _, vessels in jobs if at <= week < at + stand]
+            shelf = sum(standing, start=np.zeros(self.draws))
+            row: dict[str, Any] = {"week": str(self.start + week), "what": ", ".join(name for name, _, _ in doing)}
+            row |= {"plants": round(float(np.mean(sum(plants for _, plants, _ in doing))), 1)}
+            row |= {"vessels": round(float(made.mean()), 1)}
+            for name, number in (("medium", medium / 1000 * made), ("hours", minutes / 60 * made), ("shelf", shelf)):
+                row |= {
+                    f"{name}_{word}": round(float(q), 2)
+                    for word, q in zip(RANGE_NAMES, np.quantile(number, RANGE), strict=True)
+                }
+            rows.append(row)
+        return pd.DataFrame(rows)
+
+    @cached_property
+    def fates(self) -> dict[int, Fate]:
+        """What the plantlets of each cycle meet in the nursery."""
+        names = {cycle: f"culture {self.cycles - cycle}" for cycle in self.rounds}  # counted from the last
+        return {
+            cycle: draw_fate(self.season, self.streams, self.variety, name, self.row.enters)
+            for cycle, name in names.items()
+        }
+
+    def share(self, cycle: int, week: Week) -> Array:
+        """Give the share of the plantlets of a cycle that is saleable in a week, shape (draws,)."""
+        elapsed, life = float(week - self.enters(cycle)), self.season.variety(self.variety).shelf_life
+        ready = self.fates[cycle].ready(np.array([elapsed] if life is None else [elapsed, elapsed - life]))
+        return np.asarray(self.true(cycle) * (ready[0] if life is None else ready[0] - ready[1]))
+
+    def true(self, cycle: int) -> float:
+        """Give the share of plants true to the variety after so many cycles."""
+        off_types = getattr(self.row, "off_types", None)
+        return 1 - off_types.at(cycle) if off_types else 1.0
+
+    def chance(self, *, week: Week | str, at_least: int) -> float:
+        """Give the chance that at least so many plants are saleable in a week.
+
+        Parameters
+        ----------
+        week
+            On the Monday of which week.
+        at_least
+            How many plants.
+
+        Returns
+        -------
+        float
+            Chance [0 to 1]: exact, given the plantlets of a draw, if all are rooted at once; else the share of
+            sampled histories.
+        """
+        monday, number = Week.parse(week), whole("at_least", at_least, 0, 10**12)
+        if len(self.rounds) == 1:
+            cycle = self.rounds[0]
+            return float(_chance(number, self.entering[cycle - 1], self.share(cycle, monday)).mean())
+        return float((self.saleable(monday) >= number).mean())
+
+    def saleable(self, week: Week | str) -> NDArray[np.int64]:
+        """Sample the number of saleable plants in a week, shape (draws,); no history joins one week to another."""
+        monday = Week.parse(week)
+        total = np.zeros(self.draws, dtype=np.int64)
+        for cycle in self.rounds:
+            rng = self.streams.generator("culture", self.variety, "saleable", str(cycle))
+            total += rng.binomial(self.entering[cycle - 1], self.share(cycle, monday))
+        return total
+
+    def by_week(self) -> pd.DataFrame:
+        """Give the number of saleable plants by week, if none is sold.
+
+        Returns
+        -------
+        DataFrame
+            week, low, middle and high number, from the week in which the first plantlets enter the nursery on until
+            all have had their time.
+        """
+        first = self.enters(self.rounds[0])
+        slowest = max(float(np.quantile(fate.weeks.sum(axis=0), 0.95)) for fate in self.fates.values())
+        last = max(self.enters(self.rounds[-1]) + math.ceil(1.3 * slowest), self.season.last_week)
+        weeks, life = [first + i for i in range(last - first + 1)], self.season.variety(self.variety).shelf_life
+        counts = np.zeros((len(weeks), self.draws), dtype=np.int64)
+        for cycle in self.rounds:
+            elapsed = np.array([float(week - self.enters(cycle)) for week in weeks])
+            rng = self.streams.generator("culture", self.variety, "history", str(cycle))
+            ready = sampled(self.true(cycle) * self.fates[cycle].ready(elapsed), self.entering[cycle - 1], rng)
+            counts += ready - earlier(ready, life)
+        frame = pd.DataFrame({"week": [str(week) for week in weeks]})
+        quantiles = np.quantile(counts, RANGE, axis=1, method="inverted_cdf").astype(int)
+        return frame.assign(**dict(zip(RANGE_NAMES, quantiles, strict=True)))
+
+    @property
+    def shortage(self) -> str:
+        """What is short first, in which cycle and how often, as a sentence; empty if nothing ever is."""
+        table = self.table()
+        short = table[table["short"] > 0].to_dict("records")
+        if not short:
+            return ""
+        worst = max(short, key=lambda row: (row["short"], -row["cycle"]))
+        what = "shelf places are" if worst["shelf"] >= 0.5 else "hood hours are"
+        left = float(self.grown.unplanted[worst["cycle"] - 1].mean())
+        return (
+            f"{what.capitalize()} short at cycle {worst['cycle']} in {seasons(worst['short'])}; "
+            f"about {rounded(left)} shoots are left over on average."
+        )
+
+    def __str__(self) -> str:
+        low, middle, high = _quantiles(self.plantlets)
+        text = (
+            f"{self.variety}: {self.explants:,} explants, {self.cycles} cycles from {self.start}: about "
+            f"{rounded(middle)} plantlets ({rounded(low)} to {rounded(high)}) by {self.enters(self.cycles)}."
+        )
+        text += f" All is lost in {seasons(self.lost)}." if self.lost else ""
+        return f"{text} {self.shortage}".rstrip()
+
+
+def multiply(
+    season: Season,
+    variety: str,
+    *,
+    draws: int,
+    seed: int,
+    cycles: int | None = None,
+    explants: int | None = None,
+    start: Week | str | None = None,
+    kept: Sequence[float] | None = None,
+    potted: int | None = None,
+) -> Cultures:
+    """Forecast what comes of explants that are multiplied in culture.
+
+    Parameters
+    ----------
+    season, variety
+        The season, and a variety that has a row in its cultures.
+    draws, seed
+        Number of imagined seasons, and seed of the draws.
+    cycles
+        Cycles before everything is rooted; the most that the row allows if not given.
+    explants
+        Explants put into culture; all that the row says can be had if not given.
+    start
+        Week in which they are; the earliest possible if not given.
+    kept
+        Share of the shoots planted again [0 to 1] after each cycle but the last, the rest being rooted; all are
+        if not given.
+    potted
+        Plantlets taken into the nursery at most; all if not given.
+
+    Returns
+    -------
+    Cultures
+
+    Raises
+    ------
+    Refused
+        If the variety has no row in cultures, or a number is of the wrong kind.
+    OutOfReach
+        If there are more cycles than the row allows, the start lies in the past, more is kept than there is, or
+        there are more explants than places; ``best`` is what comes of the nearest plan that can be done.
+
+    Notes
+    -----
+    A rate that differs at the level ``cycle`` evens out over the cycles; the same rate at the level ``season`` or
+    ``belief`` is good or bad in all cycles of a draw, and its range grows with every cycle.
+
+    Examples
+    --------
+    >>> import forecast
+    >>> season = forecast.read_season("demo_data")
+    >>> cultures = forecast.multiply(season, "Heuchera 'Pellowen'", cycles=4, draws=1024, seed=1)
+    >>> cultures.cycles
+    4
+    """
+    row = season.culture(variety)
+    asked = row.most_cycles if cycles is None else whole("cycles", cycles, 1, 10**6)
+    number = row.explants if explants is None else whole("explants", explants, 1, 10**9)
+    begun = earliest_start(season, row) if start is None else Week.parse(start)
+    shares = [1.0] * (asked - 1) if kept is None else [float(share) for share in kept]
+    faults = []
+    if len(shares) != asked - 1:
+        faults.append(f"kept has {len(shares)} shares, but {asked} cycles need {asked - 1}: the last keeps nothing")
+        shares = (shares + [1.0] * asked)[: asked - 1]
+    if not all(0 <= share <= 1 for share in shares):
+        faults.append(f"kept {shares}: more than there is, or less than nothing; give shares from 0 to 1")
+        shares = [0.0 if share < 0 else 1.0 if not share <= 1 else share for share in shares]
+    if asked > row.most_cycles:
+        problem = f"{asked} cycles: off-types become too many, cultures allows {row.most_cycles}"
+        faults.append(f"{problem}; multiply for fewer, or begin with more explants")
+    if begun < earliest_start(season, row):
+        faults.append(f"start {begun}: in the past; the first week possible is {earliest_start(season, row)}")
+    if row.shelf_places is not None and number > row.shelf_places:
+        faults.append(f"{number:,} explants: each begins in a vessel of its own, on {row.shelf_places:,} shelf places")
+    streams = season_streams(draws, seed)
+    best = Cultures(
+        season, row, streams,
+        max(begun, earliest_start(season, row)), min(number, row.shelf_places or number),
+        [*shares[: row.most_cycles - 1], 0.0], None if potted is None else whole("potted", potted, 1, 10**9),
+    )  # fmt: skip
+    if faults:
+        raise OutOfReach(". ".join(fault[0].upper() + fault[1:] for fault in faults) + ".", best)
+    return best
+
+
+def earliest_start(season: Season, row: Culture | Division) -> Week:
+    """Give the first week in which a culture can be begun, or stock divided."""
+    if isinstance(row, Division):
+        return season.first_week + row.first_weeks
+    return max(row.start or season.first_week, season.first_week)
+
+
+def _quantiles(numbers: NDArray[np.int64]) -> list[int]:
+    return [int(q) for q in np.quantile(numbers, RANGE, method="inverted_cdf")]

@@ -1,0 +1,102 @@
+"""A rate that changes from cycle to cycle: it may fall, rise or do both."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from forecast.errors import refuse
+
+_NUMBER = re.compile(r"(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+_REMEDY = "Write one number, or one for each cycle separated by spaces, such as 2.1 2.6 2.4; decimals with a point."
+
+
+@dataclass(frozen=True)
+class ByCycle:
+    """A number for each cycle; the last holds for all later cycles.
+
+    Parameters
+    ----------
+    values
+        Numbers for cycles 1, 2, 3, ..., at least one.
+
+    Raises
+    ------
+    Refused
+        If there is none, or one is not a finite number from 0.
+
+    Examples
+    --------
+    >>> rate = ByCycle.parse("2.1 2.6 2.4")
+    >>> rate.at(2), rate.at(9)
+    (2.6, 2.4)
+    """
+
+    values: tuple[float, ...]
+
+    def __post_init__(self) -> None:
+        if not self.values or not all(0 <= value < math.inf for value in self.values):
+            raise refuse("values", str(self), "not numbers from 0, one for each cycle", _REMEDY)
+
+    @classmethod
+    def parse(cls, cell: str | float | Sequence[float] | ByCycle) -> ByCycle:
+        """Read numbers separated by spaces, a number, or a sequence of numbers.
+
+        Raises
+        ------
+        Refused
+            If it is none of these.
+        """
+        if isinstance(cell, ByCycle):
+            return cell
+        if isinstance(cell, str):
+            words = cell.split()
+            if not words or not all(_NUMBER.fullmatch(word) for word in words):
+                raise refuse("values", cell, "not numbers from 0, one for each cycle", _REMEDY)
+            return cls(tuple(float(word) for word in words))
+        try:
+            return cls(tuple(float(value) for value in cell) if isinstance(cell, Sequence) else (float(cell),))
+        except (TypeError, ValueError) as error:
+            raise refuse("values", str(cell), "not numbers from 0, one for each cycle", _REMEDY) from error
+
+    @classmethod
+    def from_totals(cls, totals: Mapping[int, float], *, start: float = 1.0) -> ByCycle:
+        """Fit rates that fall or rise by the same share each cycle to plants counted after some cycles.
+
+        Parameters
+        ----------
+        totals
+            Plants after so many cycles, such as ``{6: 584, 8: 3451}``; at least one, all above 0.
+        start
+            Plants at the beginning.
+
+        Raises
+        ------
+        Refused
+            If a total is not above 0, a cycle not a whole number from 1, or the fit gives no rates.
+
+        Notes
+        -----
+        The rate of cycle i is a f^(i - 1); log totals are fitted by least squares, exactly if there are two.
+        One total gives the same rate in all cycles.
+        """
+        sound = totals and all(n >= 1 and n == int(n) and 0 < total < math.inf for n, total in totals.items())
+        if not (sound and 0 < start < math.inf):
+            remedy = "Give cycles from 1 with plants above 0, such as {6: 584, 8: 3451}."
+            raise refuse("totals", str(dict(totals)), "not plants counted after cycles", remedy)
+        cycles = np.array(sorted(totals), dtype=np.float64)
+        logs = np.log([totals[int(n)] / start for n in cycles])
+        columns = np.stack([cycles, cycles * (cycles - 1) / 2], axis=1)[:, : min(len(totals), 2)]
+        found = [*np.linalg.lstsq(columns, logs, rcond=None)[0], 0.0]
+        return cls(tuple(math.exp(found[0] + found[1] * i) for i in range(int(cycles[-1]))))
+
+    def at(self, cycle: int) -> float:
+        """Give the number for a cycle, counted from 1."""
+        return self.values[min(max(cycle, 1), len(self.values)) - 1]
+
+    def __str__(self) -> str:
+        return " ".join(f"{value:.15g}" for value in self.values)

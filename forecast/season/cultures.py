@@ -1,0 +1,296 @@
+"""How a variety is multiplied: in culture from explants, or by dividing stock plants."""
+
+from __future__ import annotations
+
+import math
+from typing import Annotated, Any, Self
+
+from pydantic import AfterValidator, Field, model_validator
+
+from forecast.errors import Refused
+from forecast.rates.cycles import ByCycle
+from forecast.rates.distributions import Share
+from forecast.rates.levels import Level
+from forecast.season.cells import (
+    AboveZero,
+    Counted,
+    FromZero,
+    LevelCell,
+    Name,
+    Note,
+    Row,
+    ShareCell,
+    Text,
+    WeekCell,
+    Whole,
+    parsed,
+    wrong,
+)
+
+
+def _rates(by_cycle: ByCycle) -> ByCycle:
+    for value in by_cycle.values:
+        if not 0 < value <= 1000:
+            raise wrong(f"{value:g} is not a rate", "Give numbers above 0, up to 1,000.")
+    return by_cycle
+
+
+def _shares(by_cycle: ByCycle) -> ByCycle:
+    for value in by_cycle.values:
+        if value >= 1:
+            told = f"For {value:g} % write {value / 100:g}." if 1 < value < 100 else "Give shares below 1."
+            raise wrong(f"{value:g} would take everything", told)
+    return by_cycle
+
+
+RatesCell = Annotated[ByCycle, parsed(ByCycle.parse), AfterValidator(_rates)]
+SharesCell = Annotated[ByCycle, parsed(ByCycle.parse), AfterValidator(_shares)]
+Part = Annotated[ShareCell, Field(lt=1)]
+Some = Annotated[ShareCell, Field(gt=0)]
+Spread = Annotated[FromZero, Field(le=5)]
+Weeks = Annotated[Whole, Field(le=520)]
+
+
+class Culture(Row):
+    """How a variety is multiplied from explants, on the own bench or in a contract lab.
+
+    Parameters
+    ----------
+    variety, lab
+        What, and in which lab; without one, on the own bench.
+    explants, lines
+        Explants that can be had, and the lines (mother plants) that they are of.
+    start
+        Week in which that can be done at the earliest; without it, the season's first.
+    start_weeks
+        From putting in to the first cycle [weeks].
+    start_contamination, start_contamination_spread
+        Share of explants lost to contamination at the start, each in a vessel of its own, and its standard deviation.
+    start_death
+        Share of the clean ones that die.
+    cycle_weeks
+        A cycle, from cutting to cutting [weeks].
+    multiplication
+        Usable shoots per clean explant in a cycle: one number, or one for each cycle separated by spaces, of which
+        the last holds for later cycles. Rates may fall, rise or do both.
+    multiplication_spread
+        How that rate differs, at its level, as a share of itself.
+    multiplication_level
+        Level at which it differs: ``cycle`` (each cycle for itself), ``batch`` (each line), ``season`` or
+        ``belief`` (one value for all cycles of a draw), or shares of them (see `Level`).
+    spread_explants
+        How explants of one line and cycle differ in their shoots, as a share of their mean: 0 if they do not,
+        else at least 1 / sqrt(rate), which is chance alone.
+    contamination
+        Share of vessels lost in a cycle, each with all it holds; likewise one number or one for each cycle.
+    contamination_spread, contamination_level
+        Its standard deviation in the first cycle, in proportion later, and the level at which it differs.
+    explants_per_vessel
+        Explants in a full vessel.
+    most_cycles
+        Cycles after which multiplying ends, because off-types become too many.
+    off_types
+        Share of plants not true to the variety after so many cycles; they are found at grading.
+    rooting_weeks, rooting, rooting_spread, rooting_level
+        Time to root [weeks], share of clean shoots that root, its standard deviation and level.
+    rooting_per_vessel
+        Shoots in a full vessel for rooting.
+    deflasking
+        Share of rooted shoots that are usable when taken out.
+    enters
+        Stage of its route at which plantlets enter the nursery.
+    hood_hours, shelf_places
+        Hours a week at the hood [h] and places for vessels on the shelf that there are for this variety; without
+        them, no limit.
+    minutes_per_vessel, medium_per_vessel
+        Work at the hood [min] and medium [ml] for a vessel.
+    cost_start, cost_per_explant, cost_per_vessel
+        Cost of beginning at all, such as a licence or a test for virus, of an explant, and of a vessel with its
+        medium [currency].
+    source
+        Where the figures come from.
+    """
+
+    variety: Name
+    lab: Name | None = None
+    explants: Counted
+    lines: Annotated[Counted, Field(le=1000)] = 1
+    start: WeekCell | None = None
+    start_weeks: Weeks
+    start_contamination: Part
+    start_contamination_spread: FromZero = 0.0
+    start_death: Part = 0.0
+    cycle_weeks: Annotated[Counted, Field(le=520)]
+    multiplication: RatesCell
+    multiplication_spread: Spread = 0.0
+    multiplication_level: LevelCell
+    spread_explants: Spread
+    contamination: SharesCell
+    contamination_spread: FromZero = 0.0
+    contamination_level: LevelCell
+    explants_per_vessel: Counted
+    most_cycles: Annotated[Counted, Field(le=100)]
+    off_types: SharesCell | None = None
+    rooting_weeks: Weeks
+    rooting: Some
+    rooting_spread: FromZero = 0.0
+    rooting_level: LevelCell
+    rooting_per_vessel: Counted
+    deflasking: Some = 1.0
+    enters: Text = "acclimatisation"
+    hood_hours: AboveZero | None = None
+    shelf_places: Counted | None = None
+    minutes_per_vessel: FromZero = 0.0
+    medium_per_vessel: FromZero = 0.0
+    cost_start: FromZero = 0.0
+    cost_per_explant: FromZero = 0.0
+    cost_per_vessel: FromZero = 0.0
+    source: Note = None
+    note: Note = None
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        size_of(self.multiplication, self.spread_explants, "spread_explants")
+        _possible("start_contamination_spread", self.start_clean)
+        _possible("contamination_spread", lambda: [self.clean(i) for i in range(1, len(self.contamination.values) + 1)])
+        _possible("rooting_spread", self.rooted)
+        if self.lines > self.explants:
+            raise wrong("more lines than explants", f"Give at most {self.explants}.", "lines", self.lines)
+        if self.shelf_places is not None and self.explants > self.shelf_places:
+            raise wrong(
+                f"each explant begins in a vessel of its own, and there are {self.shelf_places} places",
+                f"Begin with {self.shelf_places} at most.",
+                "explants",
+                self.explants,
+            )
+        if self.hood_hours is not None and not self.minutes_per_vessel:
+            raise wrong("hours are limited, but a vessel takes none", "Give its minutes.", "minutes_per_vessel")
+        if self.vessels_in_hours == 0:
+            raise wrong("not even one vessel can be done in a cycle", "Give more hours.", "hood_hours", self.hood_hours)
+        return self
+
+    def start_clean(self) -> Share:
+        """Give the share of explants that are clean at the start."""
+        return _clean(self.start_contamination, self.start_contamination_spread, self.contamination_level)
+
+    def clean(self, cycle: int) -> Share:
+        """Give the share of vessels that stay clean in a cycle; the one after the last is that of rooting."""
+        mean, first = self.contamination.at(cycle), self.contamination.at(1)
+        if not mean and not first:
+            return _clean(0.0, self.contamination_spread, self.contamination_level)
+        spread = self.contamination_spread * mean / first if first else math.inf if self.contamination_spread else 0.0
+        return _clean(mean, spread, self.contamination_level)
+
+    def rooted(self) -> Share:
+        """Give the share of clean shoots that root."""
+        return Share(self.rooting, self.rooting_spread, self.rooting_level)
+
+    @property
+    def vessels_in_hours(self) -> int | None:
+        """Vessels that can be done at the hood in a cycle; None if there is no limit."""
+        if self.hood_hours is None:
+            return None
+        return math.floor(60 * self.hood_hours * self.cycle_weeks / self.minutes_per_vessel + 1e-9)
+
+
+class Division(Row):
+    """How stock plants of a variety are divided.
+
+    Parameters
+    ----------
+    variety
+        Which variety.
+    stock, price
+        Stock plants at hand, and the price of one more [currency]; without a price, no more can be had.
+    first_weeks, round_weeks
+        From the season's first week to the first division, and from one division to the next [weeks].
+    divisions
+        Plants that come of one plant when it is divided, itself included: one number, or one for each round.
+    divisions_spread, divisions_level
+        How that number differs, at its level, as a share of itself; a round counts as a ``cycle``.
+    spread_plants
+        How plants of one round differ, as a share of their mean: 0, or at least 1 / sqrt(divisions).
+    survival, survival_spread, survival_level
+        Share of the divisions that live to be divided again, its standard deviation and level.
+    most_rounds
+        Rounds that are thought of at most.
+    enters
+        Stage of its route at which divisions enter the nursery.
+    place, plants_per_m2
+        Where stock stands, and how densely; without them, it costs no space.
+    cost, minutes
+        Cost [currency] and work [minutes] for each plant that comes of dividing.
+    source
+        Where the figures come from.
+    """
+
+    variety: Name
+    stock: Counted
+    price: FromZero | None = None
+    first_weeks: Weeks = 0
+    round_weeks: Annotated[Counted, Field(le=520)] = 52
+    divisions: RatesCell
+    divisions_spread: Spread = 0.0
+    divisions_level: LevelCell
+    spread_plants: Spread
+    survival: Some
+    survival_spread: FromZero = 0.0
+    survival_level: LevelCell
+    most_rounds: Annotated[Counted, Field(le=50)] = 8
+    enters: Text = "growing on"
+    place: Name | None = None
+    plants_per_m2: AboveZero | None = None
+    cost: FromZero = 0.0
+    minutes: FromZero = 0.0
+    source: Note = None
+    note: Note = None
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        size_of(self.divisions, self.spread_plants, "spread_plants")
+        _possible("survival_spread", self.lives)
+        if (self.place is None) != (self.plants_per_m2 is None):
+            column = "place" if self.place is None else "plants_per_m2"
+            raise wrong("space for stock is only half stated", "Fill both place and plants_per_m2.", column)
+        return self
+
+    def lives(self) -> Share:
+        """Give the share of divisions that live to be divided again."""
+        return Share(self.survival, self.survival_spread, self.survival_level)
+
+
+def size_of(rates: ByCycle, spread: float, column: str) -> float:
+    """Give the size k of the negative binomial number of shoots, variance m + m^2 / k.
+
+    Parameters
+    ----------
+    rates, spread
+        Mean by cycle, and standard deviation of one explant's number as a share of the first mean.
+    column
+        Where the spread stands.
+
+    Returns
+    -------
+    float
+        Infinite for a Poisson number, and 0 where explants do not differ.
+    """
+    if spread == 0:
+        return 0.0
+    more = spread**2 - 1 / rates.at(1)
+    if more < -1e-9:
+        least = math.ceil(1000 / math.sqrt(rates.at(1))) / 1000
+        problem = f"chance alone makes explants with {rates.at(1):g} shoots differ by {least:g} of that"
+        raise wrong(problem, f"Give 0, or at least {least:g}.", column, spread)
+    return 1 / more if more > 1e-6 else math.inf
+
+
+def _clean(contamination: float, spread: float, level: Level) -> Share:
+    return Share(1 - contamination, spread, level)
+
+
+def _possible(column: str, make: Any) -> None:
+    try:
+        make()
+    except Refused as error:
+        fault = error.faults[0]
+        raise wrong(fault.problem, fault.remedy, column, fault.value) from error
