@@ -76,6 +76,9 @@ def _check(parsed: argparse.Namespace) -> int:
     print(f"{season.name}: {season.first_week} to {season.last_week}, {season.currency}.")
     counts = (len(rows) for rows in (season.varieties, season.offers, season.wanted))
     print("{} varieties, {} offers, {} wanted. No fault found.".format(*counts))
+    for name, rows in (("culture", season.cultures), ("stock plants", season.divisions)):
+        if rows:
+            print(f"Multiplied from {name}: {', '.join(row.variety for row in rows)}.")
     routes = {season.route(row.variety)[0].applies_to: row.variety for row in season.varieties}
     for owner, variety in routes.items():
         print(f"\n{owner}")

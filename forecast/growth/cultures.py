@@ -115,7 +115,8 @@ class Cultures:
         """
         grown, rows, so_far = self.grown, [], 1.0
         for i in range(self.cycles):
-            clean = float(grown.clean[i].sum() / max(grown.vessels[i].sum(), 1))
+            vessels = int(grown.vessels[i].sum())
+            clean = float(grown.clean[i].sum() / vessels) if vessels else math.nan
             so_far *= clean
             cut = grown.unplanted[i] > 0
             rows.append(

@@ -12,6 +12,7 @@ import numpy as np
 from forecast.errors import refuse
 
 _NUMBER = re.compile(r"(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+_STEEPEST = 100.0  # of the logarithm of a rate
 _REMEDY = "Write one number, or one for each cycle separated by spaces, such as 2.1 2.6 2.4; decimals with a point."
 
 
@@ -53,6 +54,8 @@ class ByCycle:
         """
         if isinstance(cell, ByCycle):
             return cell
+        if isinstance(cell, bool):
+            raise refuse("values", cell, "not numbers from 0, one for each cycle", _REMEDY)
         if isinstance(cell, str):
             words = cell.split()
             if not words or not all(_NUMBER.fullmatch(word) for word in words):
@@ -84,19 +87,24 @@ class ByCycle:
         The rate of cycle i is a f^(i - 1); log totals are fitted by least squares, exactly if there are two.
         One total gives the same rate in all cycles.
         """
-        sound = totals and all(n >= 1 and n == int(n) and 0 < total < math.inf for n, total in totals.items())
-        if not (sound and 0 < start < math.inf):
+        if not 0 < start < math.inf:
+            raise refuse("start", start, "not a number of plants to begin with", "Give a number above 0.")
+        if not totals or not all(1 <= n < 10**6 and n == int(n) and 0 < t < math.inf for n, t in totals.items()):
             remedy = "Give cycles from 1 with plants above 0, such as {6: 584, 8: 3451}."
             raise refuse("totals", str(dict(totals)), "not plants counted after cycles", remedy)
         cycles = np.array(sorted(totals), dtype=np.float64)
         logs = np.log([totals[int(n)] / start for n in cycles])
         columns = np.stack([cycles, cycles * (cycles - 1) / 2], axis=1)[:, : min(len(totals), 2)]
         found = [*np.linalg.lstsq(columns, logs, rcond=None)[0], 0.0]
-        return cls(tuple(math.exp(found[0] + found[1] * i) for i in range(int(cycles[-1]))))
+        rates = found[0] + found[1] * np.arange(cycles[-1])
+        if np.abs(rates).max() > _STEEPEST:
+            remedy = "Check the totals; they would need rates beyond any that occur."
+            raise refuse("totals", str(dict(totals)), "no rates fit these totals", remedy)
+        return cls(tuple(np.exp(rates).tolist()))
 
     def at(self, cycle: int) -> float:
         """Give the number for a cycle, counted from 1."""
         return self.values[min(max(cycle, 1), len(self.values)) - 1]
 
     def __str__(self) -> str:
-        return " ".join(f"{value:.15g}" for value in self.values)
+        return " ".join(repr(float(value)).removesuffix(".0") for value in self.values)  # every digit

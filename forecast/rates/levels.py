@@ -16,7 +16,7 @@ from forecast.errors import refuse
 WORDS = ("belief", "season", "variety", "batch", "cycle", "plant")
 _CHAIN = re.compile(r"[a-z]+ [0-9.]+(?: [a-z]+ [0-9.]+)*")
 _REMEDY = (
-    "Write one of belief, season, variety, batch, cycle, plant, or shares of all but the last "
+    "Write one of belief, season, variety, batch, cycle (of a culture), plant, or shares of all but the last "
     "that add to 1, such as 'season 0.3 variety 0.2 batch 0.5'."
 )
 

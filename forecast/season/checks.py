@@ -203,6 +203,10 @@ def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
             yield Fault("can no longer be delivered in time", remedy, "offers", number, "last_week", str(row.last_week))
         elif row.variety not in earliest or possible < earliest[row.variety]:
             earliest[row.variety] = possible
+    for number, row in tables.rows["cultures"]:
+        if row.start is not None and not first <= row.start <= last:
+            remedy = f"Give a week from {first} to {last}, or leave it empty."
+            yield Fault("outside the season", remedy, "cultures", number, "start", str(row.start))
     for table in ("wanted", "orders"):
         for number, row in tables.rows[table]:
             possible = earliest.get(row.variety, first)

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, Any, Self
+from collections.abc import Sequence
+from typing import Annotated, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from forecast.errors import Refused
 from forecast.rates.cycles import ByCycle
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.season.cells import (
+    LEAST,
     AboveZero,
     Counted,
     FromZero,
@@ -30,8 +31,8 @@ from forecast.season.cells import (
 
 def _rates(by_cycle: ByCycle) -> ByCycle:
     for value in by_cycle.values:
-        if not 0 < value <= 1000:
-            raise wrong(f"{value:g} is not a rate", "Give numbers above 0, up to 1,000.")
+        if not LEAST <= value <= 1000:
+            raise wrong(f"{value:g} is not a rate", f"Give numbers from {LEAST:f} to 1,000.")
     return by_cycle
 
 
@@ -103,7 +104,7 @@ class Culture(Row):
         Hours a week at the hood [h] and places for vessels on the shelf that there are for this variety; without
         them, no limit.
     minutes_per_vessel, medium_per_vessel
-        Work at the hood [min] and medium [ml] for a vessel.
+        Work at the hood [min] and medium [ml] for a vessel, also for those that explants begin in.
     cost_start, cost_per_explant, cost_per_vessel
         Cost of beginning at all, such as a licence or a test for virus, of an explant, and of a vessel with its
         medium [currency].
@@ -151,11 +152,15 @@ class Culture(Row):
     @model_validator(mode="after")
     def _sound(self) -> Self:
         size_of(self.multiplication, self.spread_explants, "spread_explants")
-        _possible("start_contamination_spread", self.start_clean)
-        _possible("contamination_spread", lambda: [self.clean(i) for i in range(1, len(self.contamination.values) + 1)])
-        _possible("rooting_spread", self.rooted)
-        if self.lines > self.explants:
-            raise wrong("more lines than explants", f"Give at most {self.explants}.", "lines", self.lines)
+        contaminations = {"start_contamination_spread": [self.start_contamination]}
+        contaminations["contamination_spread"] = list(self.contamination.values)
+        for column, means in contaminations.items():
+            _possible(column, getattr(self, column), means, self.contamination_level)
+        _possible("rooting_spread", self.rooting_spread, [self.rooting], self.rooting_level)
+        _possible("multiplication_spread", self.multiplication_spread, [], self.multiplication_level)
+        for most, noun in ((self.explants, "explants"), (self.shelf_places, "shelf places")):
+            if most is not None and self.lines > most:
+                raise wrong(f"more lines than {noun}", f"Give at most {most}.", "lines", self.lines)
         if self.shelf_places is not None and self.explants > self.shelf_places:
             raise wrong(
                 f"each explant begins in a vessel of its own, and there are {self.shelf_places} places",
@@ -165,8 +170,9 @@ class Culture(Row):
             )
         if self.hood_hours is not None and not self.minutes_per_vessel:
             raise wrong("hours are limited, but a vessel takes none", "Give its minutes.", "minutes_per_vessel")
-        if self.vessels_in_hours == 0:
-            raise wrong("not even one vessel can be done in a cycle", "Give more hours.", "hood_hours", self.hood_hours)
+        if self.vessels_in_hours is not None and self.vessels_in_hours < self.lines:
+            problem = "not even one vessel of each line can be done in a cycle"
+            raise wrong(problem, "Give more hours, or fewer lines.", "hood_hours", self.hood_hours)
         return self
 
     def start_clean(self) -> Share:
@@ -248,7 +254,8 @@ class Division(Row):
     @model_validator(mode="after")
     def _sound(self) -> Self:
         size_of(self.divisions, self.spread_plants, "spread_plants")
-        _possible("survival_spread", self.lives)
+        _possible("survival_spread", self.survival_spread, [self.survival], self.survival_level)
+        _possible("divisions_spread", self.divisions_spread, [], self.divisions_level)
         if (self.place is None) != (self.plants_per_m2 is None):
             column = "place" if self.place is None else "plants_per_m2"
             raise wrong("space for stock is only half stated", "Fill both place and plants_per_m2.", column)
@@ -279,7 +286,8 @@ def size_of(rates: ByCycle, spread: float, column: str) -> float:
     more = spread**2 - 1 / rates.at(1)
     if more < -1e-9:
         least = math.ceil(1000 / math.sqrt(rates.at(1))) / 1000
-        problem = f"chance alone makes explants with {rates.at(1):g} shoots differ by {least:g} of that"
+        noun = "explants" if column == "spread_explants" else "plants"
+        problem = f"chance alone makes {noun} with a mean of {rates.at(1):g} differ by {least:g} of that"
         raise wrong(problem, f"Give 0, or at least {least:g}.", column, spread)
     return 1 / more if more > 1e-6 else math.inf
 
@@ -288,9 +296,19 @@ def _clean(contamination: float, spread: float, level: Level) -> Share:
     return Share(1 - contamination, spread, level)
 
 
-def _possible(column: str, make: Any) -> None:
-    try:
-        make()
-    except Refused as error:
-        fault = error.faults[0]
-        raise wrong(fault.problem, fault.remedy, column, fault.value) from error
+def _possible(column: str, spread: float, means: Sequence[float], level: Level) -> None:
+    """Refuse a spread, in proportion to the first mean, that no share can have, or that its level denies."""
+    if spread and level.plant:
+        remedy = "Set the spread to 0, or write who shares it: belief, season, variety, batch or cycle."
+        raise wrong("there is a spread, but the level says that only single plants differ", remedy, column, spread)
+    for mean in means if spread else ():
+        if mean and spread * mean < LEAST * means[0]:
+            remedy = f"Give a spread of 0, or of at least {LEAST:f}."
+            raise wrong("a spread too small to be meant", remedy, column, spread)
+    widest = [math.sqrt(m * (1 - m)) * means[0] / m if m else (math.inf if means[0] else 0.0) for m in means]
+    for mean, most in zip(means, widest, strict=True):
+        if spread and not spread < most * (1 - 1e-9):
+            remedy = (
+                f"Give a standard deviation from 0 to below {min(widest):.3g}." if min(widest) else "Leave it empty."
+            )
+            raise wrong(f"no share with a mean of {mean:g} has this spread", remedy, column, spread)

@@ -190,7 +190,7 @@ class Season(Header):
             raise refuse("name", name, "a season has no such table", f"It has {', '.join(TABLES)}.")
         rows = [{column: plain(cell) for column, cell in row.given().items()} for row in getattr(self, name)]
         columns = [column for column in TABLES[name].model_fields if any(column in row for row in rows)]
-        return pd.DataFrame(rows, columns=columns).astype(object).fillna("")
+        return pd.DataFrame(rows, columns=columns, dtype=object).fillna("")
 
     def with_stage(self, applies_to: str, stage: str, **changes: Any) -> Season:
         """Make a season in which one stage of a group or variety differs.

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 from forecast.errors import Fault, Refused
+from forecast.rates.cycles import ByCycle
 from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion, two_ways
 from forecast.season.plan import TABLES
 
@@ -154,7 +155,8 @@ def _nearest_file(folder: Path, name: str, cutoff: float) -> str | None:
     expected = {HEADER, *(f"{table}.csv" for table in TABLES)}
     files = [file.name for file in folder.iterdir() if file.is_file()]
     others = {file.lower(): file for file in sorted(files) if file not in expected}
-    near = difflib.get_close_matches(name, others, n=1, cutoff=cutoff)
+    books = [file.lower() for file in files if Path(file).stem == Path(name).stem and Path(file).suffix in _WORKBOOKS]
+    near = books or difflib.get_close_matches(name, others, n=1, cutoff=cutoff)
     if not near:
         return None
     if Path(near[0]).suffix in _WORKBOOKS:
@@ -214,4 +216,4 @@ def _read_decimal_commas(cells: dict[str, str], kind: type[Row]) -> Iterator[Fau
 
 
 def _holds_number(kind: Any) -> bool:
-    return kind in (int, float) or any(_holds_number(part) for part in get_args(kind))
+    return kind in (int, float, ByCycle) or any(_holds_number(part) for part in get_args(kind))

@@ -247,7 +247,9 @@ def cycles(cultures: Cultures) -> Chart:
         y=alt.Y("drawn:Q", title="plants [number, logarithmic]", scale=scale), y2="high:Q", tooltip=tips
     )
     line = base.mark_line(color=BLUE, point=True).encode(y="middle_drawn:Q", tooltip=tips)
-    words = base.mark_text(dy=-10, color=BLACK).encode(y="middle_drawn:Q", text=alt.Text("middle:Q", format=","))
+    words = base.mark_text(dy=14, dx=6, align="left", color=BLACK).encode(
+        y="middle_drawn:Q", text=alt.Text("middle:Q", format=",")
+    )
     layers = [band, line, words]
     if table["most"].notna().any():
         cap = alt.Chart(table[table["most"].notna()]).encode(x=x, y="most:Q", tooltip=tips)

@@ -138,14 +138,19 @@ def test_totals_that_no_law_gives_are_fitted_by_least_squares_of_their_logarithm
     ("totals", "options"),
     [
         ({}, {}), ({0: 5}, {}), ({-1: 5}, {}), ({1.5: 5}, {}), ({6: 0}, {}), ({6: -1}, {}), ({6: math.nan}, {}),
-        ({6: math.inf}, {}), ({6: 584, 8: 0}, {}), ({6: 584}, {"start": 0}), ({6: 584}, {"start": -1}),
-        ({6: 584}, {"start": math.inf}), ({6: 584}, {"start": math.nan}),
+        ({6: math.inf}, {}), ({6: 584, 8: 0}, {}), ({0.5: 5}, {}),
     ],
 )  # fmt: skip
 def test_totals_that_cannot_be_are_refused_with_what_would_do(totals, options):
     with pytest.raises(Refused) as caught:
         ByCycle.from_totals(totals, **options)
     assert str(caught.value) == f"totals, '{totals}': {NOT_TOTALS}"
+
+
+@pytest.mark.parametrize("start", [0, -1, math.inf, math.nan])
+def test_a_start_that_cannot_be_is_refused(start):
+    with pytest.raises(Refused, match=r"start, .*not a number of plants to begin with"):
+        ByCycle.from_totals({6: 584}, start=start)
 
 
 @pytest.mark.parametrize("totals", [{1: 1e-300, 2: 1e300}, {math.inf: 5}])
@@ -198,8 +203,8 @@ def test_a_level_with_cycles_that_is_none_is_refused(text):
     with pytest.raises(Refused) as caught:
         Level.parse(text)
     assert str(caught.value) == (
-        f"level, '{text}': not a level. Write one of belief, season, variety, batch, cycle, plant, or shares of all "
-        "but the last that add to 1, such as 'season 0.3 variety 0.2 batch 0.5'."
+        f"level, '{text}': not a level. Write one of belief, season, variety, batch, cycle (of a culture), plant, "
+        "or shares of all but the last that add to 1, such as 'season 0.3 variety 0.2 batch 0.5'."
     )
 
 

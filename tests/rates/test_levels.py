@@ -102,7 +102,9 @@ def test_a_level_reads_back_what_it_says(words, cuts):
     ],
 )
 def test_what_is_no_level_is_refused_with_all_that_would_do(text):
-    with pytest.raises(Refused, match=r"not a level.*Write one of belief, season, variety, batch, cycle, plant"):
+    with pytest.raises(
+        Refused, match=r"not a level.*Write one of belief, season, variety, batch, cycle \(of a culture\), plant"
+    ):
         Level.parse(text)
 
 

@@ -428,8 +428,8 @@ CASES = [
         ",belief,",
         ",tray,",
         "stages.csv, row 4, column survival_level, 'tray': not a level. Write one of belief, season, "
-        "variety, batch, cycle, plant, or shares of all but the last that add to 1, such as 'season 0.3 variety 0.2 "
-        "batch 0.5'.",
+        "variety, batch, cycle (of a culture), plant, or shares of all but the last that add to 1, "
+        "such as 'season 0.3 variety 0.2 batch 0.5'.",
     ),
     case(
         "levels that add to more than 1",
@@ -437,8 +437,8 @@ CASES = [
         "season 0.3 variety 0.2 batch 0.5",
         "season 0.3 variety 0.2 batch 0.6",
         "stages.csv, row 2, column survival_level, 'season 0.3 variety 0.2 batch 0.6': not a level. Write "
-        "one of belief, season, variety, batch, cycle, plant, or shares of all but the last that add to 1, such as "
-        "'season 0.3 variety 0.2 batch 0.5'.",
+        "one of belief, season, variety, batch, cycle (of a culture), plant, or shares of all but the last that add to "
+        "1, such as 'season 0.3 variety 0.2 batch 0.5'.",
     ),
     case(
         "no level for the time",

@@ -224,7 +224,7 @@ def test_a_level_that_is_none_is_refused(level: str) -> None:
     with pytest.raises(Refused) as caught:
         Stage(**STAGE | {"survival_level": level})
     assert [fault.column for fault in caught.value.faults] == ["survival_level"]
-    assert "belief, season, variety, batch, cycle, plant" in str(caught.value)
+    assert "belief, season, variety, batch, cycle (of a culture), plant" in str(caught.value)
 
 
 def test_a_place_can_be_used_from_its_first_to_its_last_week() -> None:

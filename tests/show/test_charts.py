@@ -121,7 +121,7 @@ def test_notebooks_draw_with_what_jupyterlab_brings_along(drawn):
         assert set(metadata) == {"application/vnd.vegalite.v5+json"}
 
 
-def test_plants_by_cycle_are_drawn_on_a_logarithmic_scale_with_what_there_is_room_for(drawn, cultures):
+def test_plants_by_cycle_are_drawn_on_a_logarithmic_scale_with_what_there_is_room_for(drawn):
     spec = drawn["cycles"]
     assert spec["layer"][0]["encoding"]["y"]["scale"]["type"] == "log"
     rows = next(iter(spec["datasets"].values()))

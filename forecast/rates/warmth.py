@@ -1,0 +1,219 @@
+"""Warmth that plants can use: degree-days of a day, and the base temperature of a stage."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from forecast.errors import refuse
+
+Array = NDArray[np.float64]
+Method = Literal["sine", "triangle", "mean", "limited mean"]
+
+_NO_RANGE = 1e-150  # a daily range this small is none, and divides safely
+
+
+def degree_days(
+    low: ArrayLike,
+    high: ArrayLike,
+    *,
+    base: ArrayLike,
+    cap: ArrayLike | None,
+    method: Method = "sine",
+    cutoff: Literal["horizontal"] = "horizontal",
+) -> Array:
+    """Give the warmth of a day above a base, counting none above a cap.
+
+    Parameters
+    ----------
+    low, high
+        Minimum and maximum of the day [degC], any shapes that go together; or the mean minimum and
+        maximum of the days of a week.
+    base
+        Temperature at and below which nothing develops [degC].
+    cap
+        Temperature above which development goes no faster [degC]; None if there is no such limit.
+    method
+        How the temperature runs between minimum and maximum: as a ``sine`` or a ``triangle`` of one
+        day; or not at all, with the ``mean`` of both held between base and cap, or with each held there
+        before the mean is taken (``limited mean``). Use the method with which base and degree-days of
+        the crop were found: published ones of ornamentals mostly rest on ``mean``.
+    cutoff
+        What happens above the cap: ``horizontal``, the rate of the cap goes on.
+
+    Returns
+    -------
+    array of the common shape, 0 to cap - base [degC days per day].
+
+    Raises
+    ------
+    Refused
+        If a number is missing or infinite, a maximum lies below its minimum, a cap does not lie above
+        its base, or the method is not known.
+
+    Notes
+    -----
+    E(base) - E(cap), with E(c) the mean of max(T - c, 0) over the day. With m = (low + high) / 2 and
+    w = (high - low) / 2 it is m - c for c below low, 0 for c above high, and between them
+
+        sine        ((m - c) (pi/2 - a) + w cos a) / pi, with sin a = (c - m) / w
+        triangle    (high - c)^2 / (4 w)
+
+    This holds in all six positions of minimum and maximum about base and cap. ``mean`` and ``limited
+    mean`` are methods 1 and 2 of McMaster and Wilhelm; on a day that crosses the base alone ``mean``
+    gives less than the others. The averages of a week give a little less than its days if some days
+    crossed the base, and a little more if some crossed the cap.
+
+    References
+    ----------
+    Baskerville, G. L. and Emin, P. (1969). Rapid estimation of heat accumulation from maximum and
+    minimum temperatures. Ecology 50, 514-517. doi:10.2307/1933912
+    Zalom, F. G., Goodell, P. B., Wilson, L. T., Barnett, W. W. and Bentley, W. J. (1983). Degree-days:
+    the calculation and use of heat units in pest management. Univ. Calif. DANR Leaflet 21373.
+    McMaster, G. S. and Wilhelm, W. W. (1997). Growing degree-days: one equation, two interpretations.
+    Agric. For. Meteorol. 87, 291-300. doi:10.1016/S0168-1923(97)00027-0
+
+    Examples
+    --------
+    >>> degree_days([7, 15, 35], [14, 25, 40], base=12, cap=33).round(3).tolist()
+    [0.468, 8.0, 21.0]
+    """
+    if method not in get_args(Method):
+        raise refuse("method", method, "no such method", f"Give one of: {', '.join(get_args(Method))}.")
+    if cutoff != "horizontal":
+        raise refuse("cutoff", cutoff, "no such cutoff", "Give horizontal: above the cap the rate of the cap goes on.")
+    low, high, base, cap = _checked(low, high, base, cap)
+    mean = (low + high) / 2
+    if method == "mean":
+        found = np.clip(mean, base, cap) - base
+    elif method == "limited mean":
+        found = (np.clip(low, base, cap) + np.clip(high, base, cap)) / 2 - base
+    else:
+        above = _sine_above if method == "sine" else _triangle_above
+        found = above(low, high, base) - np.where(high > cap, above(low, high, np.minimum(cap, high)), 0.0)
+    return np.clip(found, 0.0, cap - base)
+
+
+def _sine_above(low: Array, high: Array, threshold: Array) -> Array:
+    mean, half = (low + high) / 2, np.maximum((high - low) / 2, _NO_RANGE)
+    sine = np.clip((threshold - mean) / half, -1.0, 1.0)
+    above: Array = (mean - threshold) * np.arccos(sine) + half * np.sqrt((1 - sine) * (1 + sine))
+    return np.where(threshold < high, above / np.pi, 0.0)
+
+
+def _triangle_above(low: Array, high: Array, threshold: Array) -> Array:
+    side = np.clip(high - threshold, 0.0, high - low)
+    above: Array = side * (side / np.maximum(high - low, _NO_RANGE)) / 2 + np.maximum(low - threshold, 0.0)
+    return above
+
+
+def _checked(low: ArrayLike, high: ArrayLike, base: ArrayLike, cap: ArrayLike | None) -> tuple[Array, ...]:
+    given = {"low": low, "high": high, "base": base} | ({} if cap is None else {"cap": cap})
+    found = {name: _numbers(name, value) for name, value in given.items()}
+    try:
+        arrays = np.broadcast_arrays(*found.values())
+    except ValueError:
+        shapes = ", ".join(f"{name} {value.shape}" for name, value in found.items())
+        raise refuse("low", shapes, "shapes that do not go together", "Give as many minima as maxima.") from None
+    low, high, base = arrays[:3]
+    cap = np.full(low.shape, np.inf) if len(arrays) == 3 else arrays[3]
+    if (wrong := high < low).any():
+        remedy = "Give the minimum first, then the maximum."
+        raise refuse("high", f"{high[wrong][0]:g} with a minimum of {low[wrong][0]:g}", "below the minimum", remedy)
+    if (wrong := cap <= base).any():
+        remedy = "Give a cap above the base, or None if there is no upper limit."
+        raise refuse("cap", f"{cap[wrong][0]:g} with a base of {base[wrong][0]:g}", "not above the base", remedy)
+    return low, high, base, cap
+
+
+def _numbers(name: str, given: ArrayLike) -> Array:
+    """Give finite numbers as an array of floats, or refuse them by the name of their field."""
+    try:
+        found = np.asarray(given, dtype=np.float64)
+    except (TypeError, ValueError):
+        raise refuse(name, str(given), "not numbers", "Give numbers.") from None
+    if (wrong := ~np.isfinite(found)).any():
+        more = f" and {wrong.sum() - 1:,} more" if wrong.sum() > 1 else ""
+        raise refuse(name, f"{found[wrong][0]}{more}", "not a finite number", "Leave out days without a number.")
+    return found
+
+
+@dataclass(frozen=True)
+class ThermalTime:
+    """What a stage needs, counted in warmth instead of weeks.
+
+    Parameters
+    ----------
+    base
+        Temperature at and below which nothing develops [degC].
+    degree_days
+        Warmth above the base that the stage takes [degC days].
+    """
+
+    base: float
+    degree_days: float
+
+    def __str__(self) -> str:
+        return f"{self.degree_days:.3g} degree-days above {self.base:.3g} degC"
+
+
+def base_from_rates(temperatures: ArrayLike, rates: ArrayLike) -> ThermalTime:
+    """Learn the base temperature and the degree-days of a stage from its rates at several temperatures.
+
+    Parameters
+    ----------
+    temperatures
+        Mean temperatures at which the stage was timed [degC], at least two that differ. Leave out those
+        so cold that nothing moved or so warm that the rate no longer rose: the line does not hold there.
+    rates
+        Rate of development at each [stages per day]: one over the days that the stage took.
+
+    Returns
+    -------
+    ThermalTime
+
+    Raises
+    ------
+    Refused
+        If there are not two temperatures, a rate is negative, or the rate does not rise with temperature.
+
+    Warns
+    -----
+    UserWarning
+        If the base comes out below 0 degC: few plants of a nursery grow there, and two temperatures
+        far above the base say little about it.
+
+    Notes
+    -----
+    Least squares of rate = a + b T; base = -a / b, degree-days = 1 / b.
+
+    Examples
+    --------
+    >>> print(base_from_rates([15, 20, 25], [0.0592, 0.1166, 0.1740]))
+    87.1 degree-days above 9.84 degC
+    """
+    at, rate = _numbers("temperatures", temperatures).ravel(), _numbers("rates", rates).ravel()
+    if at.size != rate.size:
+        raise refuse("rates", f"{rate.size} for {at.size} temperatures", "not as many", "Give one rate a temperature.")
+    if np.unique(at).size < 2:
+        raise refuse("temperatures", str(at.tolist()), "not two that differ", "Give rates at two temperatures or more.")
+    if (rate < 0).any():
+        raise refuse("rates", f"{rate.min():g}", "a rate below 0", "Give one over the days that the stage took.")
+    apart = at - at.mean()
+    slope = float(apart @ rate / (apart @ apart))
+    if not slope > 0 or not math.isfinite(1 / slope):
+        remedy = "Leave out temperatures so warm that the rate no longer rose."
+        raise refuse("rates", f"{slope:.3g} a degree", "the rate does not rise with temperature", remedy)
+    base = float(at.mean() - rate.mean() / slope)
+    if base < 0:
+        warnings.warn(
+            f"The base comes out at {base:.3g} degC, below 0: {at.size} rates at {at.min():g} to {at.max():g} degC "
+            "are too few, or do not lie on a line. Time the stage at a cooler temperature, or state a base.",
+            stacklevel=2,
+        )
+    return ThermalTime(base, 1 / slope)
