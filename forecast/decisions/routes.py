@@ -188,8 +188,7 @@ class Routes:
             else:
                 lines.append(
                     f"{route.route}: {seasons(route.chance)}, about {rounded(route.cost)} {self.currency}, "
-                    f"{route.cost_per_plant:.2f} for each plant saleable, spent {route.weeks_out:.0f} weeks before on "
-                    "average."
+                    f"{route.cost_per_plant:.2f} a saleable plant, spent {route.weeks_out:.0f} weeks ahead on average."
                 )
         best = self.best
         lines.append(f"Cheapest: {best.route}." if best else "None of them gives the number by its week.")

@@ -67,7 +67,8 @@ def degree_days(
     This holds in all six positions of minimum and maximum about base and cap. ``mean`` and ``limited
     mean`` are methods 1 and 2 of McMaster and Wilhelm; on a day that crosses the base alone ``mean``
     gives less than the others. The averages of a week give a little less than its days if some days
-    crossed the base, and a little more if some crossed the cap.
+    crossed the base, and a little more if some crossed the cap: at Clemson (1991-2020) and Seattle
+    (2012-2015), with a cap of 30, a year has 1 to 5 % less by weeks than by days for bases of 5 to 15.
 
     References
     ----------

@@ -114,5 +114,5 @@ def test_an_unknown_route_is_refused(sure):
 
 def test_routes_say_it_in_words(sure):
     text = str(sure)
-    assert "for each plant saleable" in text
+    assert "a saleable plant" in text
     assert text.splitlines()[-1] == f"Cheapest: {sure.best.route}."

@@ -56,7 +56,7 @@ CASES = {
     "each cycle for itself, vessels of five": Case(
         culture(
             explants=8, start_contamination=0.15, start_contamination_spread=0.08, start_death=0.1,
-            multiplication="2.2 2.8 2.6", multiplication_spread=0.2, multiplication_level="cycle",
+            multiplication="2 2.5 2.2", multiplication_spread=0.2, multiplication_level="cycle",
             spread_explants=0.8, contamination="0.1 0.12", contamination_spread=0.05, contamination_level="cycle",
             explants_per_vessel=5, rooting_per_vessel=8, rooting=0.85, rooting_spread=0.08, deflasking=0.95,
         ),
@@ -68,7 +68,7 @@ CASES = {
             spread_explants=0.7, contamination="0.12 0.1 0.14", contamination_spread=0.05,
             explants_per_vessel=4, rooting_per_vessel=6, rooting=0.8, rooting_spread=0.1,
         ),
-        (1, 0.6, 0.7, 0), rounds=(2, 3, 4),
+        (1, 0.4, 0.6, 0), rounds=(2, 3, 4),
     ),
     "shelf and hood too small, rooting longer than a cycle": Case(
         culture(
@@ -272,8 +272,8 @@ def plans(draw, most_lines=3):
     explants, number = draw(st.integers(most_lines, 40)), draw(st.integers(1, most_lines))
     rates = draw(st.lists(st.sampled_from([0.6, 1.0, 1.7, 2.5, 4.0]), min_size=1, max_size=3))
     losses = draw(st.lists(st.sampled_from([0.0, 0.05, 0.2, 0.5]), min_size=1, max_size=3))
-    weeks, hours = draw(st.integers(1, 4)), draw(st.none() | st.integers(1, 25))
-    levels = st.sampled_from(["season", "cycle", "batch", "belief 0.3 batch 0.3 cycle 0.4", "plant"])
+    weeks, hours = draw(st.integers(1, 4)), draw(st.none() | st.integers(number, 25))
+    levels = st.sampled_from(["season", "cycle", "batch", "belief 0.3 batch 0.3 cycle 0.4"])
     row = culture(
         explants=explants, lines=number, start_contamination=draw(st.sampled_from([0.0, 0.3])), cycle_weeks=weeks,
         multiplication=rates, multiplication_spread=draw(st.sampled_from([0.0, 0.3])),

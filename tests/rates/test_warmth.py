@@ -12,7 +12,7 @@ from scipy.integrate import quad
 from forecast.errors import Refused
 from forecast.rates.warmth import ThermalTime, base_from_rates, degree_days
 
-some = settings(max_examples=60, deadline=None, derandomize=True)
+some = settings(max_examples=40, deadline=None, derandomize=True)
 METHODS = ["sine", "triangle", "mean", "limited mean"]
 
 # Zalom, F. G., Goodell, P. B., Wilson, L. T., Barnett, W. W. and Bentley, W. J. (1983). Degree-days: the calculation

@@ -1,0 +1,156 @@
+"""The daily record of a weather station, read and checked."""
+
+from __future__ import annotations
+
+import calendar
+import math
+from collections.abc import Sequence
+from datetime import date, datetime
+from numbers import Real
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.errors import Fault, Refused, refuse
+
+Array = NDArray[np.float64]
+Days = NDArray[np.int64]
+
+COLDEST, WARMEST = -90.0, 60.0  # no air is colder or warmer [degC]
+_MOST_MISSING, _MOST_RUNNING = 5, 3  # days a month may lack, and may lack in a row
+
+
+def read_days(
+    dates: Sequence[object], low: Sequence[object], high: Sequence[object], unit: str
+) -> tuple[Days, Array, Array]:
+    """Read the days on which both minimum and maximum were measured.
+
+    Parameters
+    ----------
+    dates
+        Days in any order, as dates or written as 2027-04-13.
+    low, high
+        Minimum and maximum of each day [`unit`]; None, empty or NaN where it was not measured.
+    unit
+        ``C`` or ``F``.
+
+    Returns
+    -------
+    days, low, high
+        Ordinals of the days, in order, and their minima and maxima [degC].
+
+    Raises
+    ------
+    Refused
+        With every fault: what is no date, a day that comes twice, what is no temperature of air, a maximum
+        below its minimum. Rows are counted with the header as row 1.
+    """
+    if not len(dates) == len(low) == len(high):
+        counts = f"{len(dates)} dates, {len(low)} minima, {len(high)} maxima"
+        raise refuse("date", counts, "columns of different length", "Give all three for every day.")
+    faults: list[Fault] = []
+    seen: dict[int, int] = {}
+    record: list[tuple[float, float, float]] = []
+    for row, (written, *pair) in enumerate(zip(dates, low, high, strict=True), 2):
+        day = _day(written)
+        if day is None:
+            faults.append(Fault("not a date", "Write it as 2027-04-13.", "record", row, "date", written))
+        elif day in seen:
+            problem = f"the day stands in row {seen[day]} already"
+            faults.append(Fault(problem, "Keep one row a day.", "record", row, "date", str(date.fromordinal(day))))
+        else:
+            seen[day] = row
+        least, most = (
+            _celsius(value, unit, row, column, faults) for column, value in zip(("tmin", "tmax"), pair, strict=True)
+        )
+        if most < least:
+            faults.append(contrary("record", row, "tmax", *pair[::-1]))
+        if day is not None and not math.isnan(least + most):
+            record.append((day, least, most))
+    if faults:
+        raise Refused(faults)
+    table = np.array(sorted(record), dtype=np.float64).reshape(-1, 3)
+    return table[:, 0].astype(np.int64), table[:, 1], table[:, 2]
+
+
+def months_measured(days: Days, low: Array, high: Array) -> list[Array]:
+    """Give the mean minimum and maximum of every January that was measured well enough, and so on.
+
+    Parameters
+    ----------
+    days
+        Ordinals of the days, in order.
+    low, high
+        Their minima and maxima [degC].
+
+    Returns
+    -------
+    twelve arrays of shape (years, 2) [degC].
+
+    Notes
+    -----
+    A month counts if at most five of its days are missing, and at most three in a row.
+
+    References
+    ----------
+    National Centers for Environmental Information. Global Summary of the Month: documentation.
+    """
+    dates = [date.fromordinal(int(day)) for day in days]
+    months = np.array([12 * day.year + day.month - 1 for day in dates], dtype=np.int64)
+    means: list[list[tuple[float, float]]] = [[] for _ in range(12)]
+    for month in np.unique(months):
+        here = slice(*np.searchsorted(months, [month, month + 1]))
+        if _counts(days[here], dates[here.start].replace(day=1)):
+            means[month % 12].append((float(low[here].mean()), float(high[here].mean())))
+    return [np.array(known, dtype=np.float64).reshape(-1, 2) for known in means]
+
+
+def contrary(table: str, row: int, column: str, high: object, low: object) -> Fault:
+    """Make the fault of a maximum that lies below its minimum."""
+    remedy = "Give the minimum first, then the maximum."
+    return Fault(f"the maximum lies below the minimum of {low}", remedy, table, row, column, high)
+
+
+def number(given: object) -> float:
+    """Give a number as a float, and NaN for what is none."""
+    try:
+        return float(given)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        return math.nan
+
+
+def _celsius(value: object, unit: str, row: int, column: str, faults: list[Fault]) -> float:
+    """Give a temperature, or NaN if there is none; add what is wrong to the faults."""
+    found = number(value)
+    blank = value is None or value is pd.NA or (isinstance(value, str) and not value.strip())
+    if blank or (isinstance(value, Real) and math.isnan(found)):
+        return math.nan
+    celsius = (found - 32) / 1.8 if unit == "F" else found
+    if COLDEST <= celsius <= WARMEST:
+        return celsius
+    problem = f"not a temperature of air in degrees {'Fahrenheit' if unit == 'F' else 'Celsius'}"
+    remedy = "Leave a cell empty if nothing was measured, and look at the unit."
+    faults.append(Fault(problem, remedy, "record", row, column, value))
+    return math.nan
+
+
+def _day(written: object) -> int | None:
+    try:
+        if isinstance(written, np.datetime64):
+            written = written.astype("datetime64[D]").item()
+        if isinstance(written, str):
+            written = date.fromisoformat(written.strip())
+        if isinstance(written, datetime):
+            written = written.date()
+        return written.toordinal() if isinstance(written, date) else None
+    except (TypeError, ValueError):
+        return None
+
+
+def _counts(days: Days, first: date) -> bool:
+    """Tell whether enough of the days of a month was measured."""
+    length = calendar.monthrange(first.year, first.month)[1]
+    before = first.toordinal() - 1
+    running = np.diff([before, *days, before + length + 1]).max() - 1
+    return length - len(days) <= _MOST_MISSING and bool(running <= _MOST_RUNNING)
