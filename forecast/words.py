@@ -11,6 +11,11 @@ def rounded(number: float) -> str:
     return f"{round(number / step) * step:,}"
 
 
+def counted(number: int, noun: str) -> str:
+    """Write a number of things: 1 cycle, 1,200 cycles."""
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
 def seasons(chance: float) -> str:
     """Write a chance as a number of seasons: 0.9124 as about 91 seasons in 100."""
     number = round(100 * chance)

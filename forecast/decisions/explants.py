@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -17,7 +18,7 @@ from forecast.season.cultures import Division
 from forecast.season.plan import Season
 from forecast.season.rows import Wanted
 from forecast.weeks import Week
-from forecast.words import rounded, seasons
+from forecast.words import counted, rounded, seasons
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,7 +36,7 @@ class MultiplicationPlan:
     cost
         Expected cost until that week [currency]: explants, vessels, work, stages and bench.
     from_mean, chance_from_mean
-        Explants that the mean alone suggests for the same start and cycles, and their chance.
+        Explants that the mean alone suggests for the same start and cycles, and their chance; 0 if it is hopeless.
     latest_start
         Last week in which the same explants suffice.
     currency
@@ -92,19 +93,18 @@ class MultiplicationPlan:
 
     def __str__(self) -> str:
         made = self.cultures
-        times = f"{self.cycles} {{}}{'s' if self.cycles > 1 else ''}"
         if isinstance(made.row, Division):
             bought = max(self.explants - made.row.stock, 0)
             text = (
                 f"Divide {self.explants:,} stock plants of {self.variety}"
-                f"{f', {bought:,} of them bought,' if bought else ''} in {self.start}, in {times.format('round')}; "
-                f"the last divisions are potted in {made.enters(self.cycles)}."
+                f"{f', {bought:,} of them bought,' if bought else ''} in {self.start}, in "
+                f"{counted(self.cycles, 'round')}; the last divisions are potted in {made.enters(self.cycles)}."
             )
         else:
             spread = "in instalments, the last" if len(made.rounds) > 1 else "all"
             text = (
-                f"Begin with {self.explants:,} explants of {self.variety} in {self.start}, multiply for "
-                f"{times.format('cycle')}, and root {spread} from {self.cut_over}; plantlets come out by "
+                f"Begin with {counted(self.explants, 'explant')} of {self.variety} in {self.start}, multiply for "
+                f"{counted(self.cycles, 'cycle')}, and root {spread} from {self.cut_over}; plantlets come out by "
                 f"{made.enters(self.cycles)}."
             )
         if self.potted is not None:
@@ -115,7 +115,8 @@ class MultiplicationPlan:
         )
         if self.chance >= self.confidence:
             text += f" The last week to begin with as many is {self.latest_start}."
-        text += f"\nThe mean alone suggests {self.from_mean:,}, enough in {seasons(self.chance_from_mean)}."
+        if self.from_mean:
+            text += f"\nThe mean alone suggests {self.from_mean:,}, enough in {seasons(self.chance_from_mean)}."
         if made.lost:
             text += f"\nAll is lost in {seasons(made.lost)}."
         return f"{text}\n{made.shortage}".rstrip()
@@ -162,7 +163,7 @@ def explants_needed(
     proportion to explants; for the best, the smallest number of explants that suffices is found by bisection with
     the same draws. Where shelf or hood are short, rooting spread over two or three cycles is tried too. Plantlets
     are counted before they are potted, so to begin with some more and pot no more than suffice can cost less; that is
-    tried with up to 1.7 times as many.
+    tried with up to 1.7 times as many. With few draws, plans of nearly the same cost change places.
 
     Examples
     --------
@@ -187,11 +188,7 @@ def explants_needed(
         found = again.best()
         if found is not None:
             plan, reason = made_plan(again, found), f" It is in reach by {later}."
-    why = " ".join(
-        f"{one.cycles} cycle{'s' if one.cycles > 1 else ''}: {one.why_not}."
-        for one in search.tried
-        if one.instalments == 1
-    )
+    why = " ".join(f"{counted(one.cycles, 'cycle')}: {one.why_not}." for one in search.tried if one.instalments == 1)
     raise OutOfReach(
         f"No plan gives {request.likely_number:,} {variety} from explants by {request.week} in "
         f"{100 * search.confidence:g} seasons in 100. {why}{reason} Want fewer or later, ask for less confidence, "
@@ -206,12 +203,11 @@ def made_plan(search: Search, tried: Tried) -> MultiplicationPlan:
     assert made is not None
     request: Wanted = search.request
     mean = float(sum((made.grown.plantlets[c - 1] * made.share(c, request.week)).mean() for c in made.rounds))
-    from_mean = min(max(math.ceil(request.likely_number / max(mean / made.explants, 1e-9)), 1), search.most)
-    instalments = len(made.rounds)
-    try:
-        chance_from_mean = search.chance(search.cultures(made.cycles, instalments, from_mean, made.start))
-    except Refused:
-        chance_from_mean = 0.0
+    from_mean, chance_from_mean = 0, 0.0
+    if mean > 0:
+        from_mean = math.ceil(request.likely_number * made.explants / mean)
+        with suppress(Refused):
+            chance_from_mean = search.chance(search.cultures(made.cycles, len(made.rounds), from_mean, made.start))
     latest = made.start
     while latest < request.week and search.chance(made.but(start=latest + 1)) >= search.confidence:
         latest = latest + 1

@@ -30,6 +30,7 @@ Array = NDArray[np.float64]
 MOST_EXPLANTS = 1_000_000
 _LONGEST_WAIT = 104  # weeks that plantlets are thought to be grown at most
 _MORE = (1.0, 1.15, 1.35, 1.7)  # times the smallest number to begin with, of which fewer plantlets need be potted
+_SAFE = 20  # explants of which at least one nearly always lives
 _TRIED = 2  # weeks of starting that are worked out for a number of cycles
 _OFTEN = 0.02  # a shortage in fewer seasons is no reason to spread rooting over several cycles
 _INSTALMENTS = 3  # cycles over which rooting is spread at most, where shelf or hood are short
@@ -103,18 +104,18 @@ class Search:
     def nearest(self) -> Tried | None:
         """Give the plan that comes nearest where none suffices; None if nothing is ready in time."""
         found = [one for one in self.tried if one.cultures is not None]
-        return max(found, key=lambda one: (one.chance, -one.cost), default=None)
+        return max(found, key=lambda one: (one.chance, saleable(one.cultures, self.by)), default=None)
 
     def first_week_in_reach(self) -> Week | None:
         """Give about the first later week by which a plan suffices."""
         weeks = []
         for cycles in range(1, self.row_cycles + 1):
-            enough = self._waits(cycles, 1)[1]
-            if enough.size:
-                least = int(np.flatnonzero(enough <= self.most)[0]) if (enough <= self.most).any() else None
-                if least is not None:
-                    ready = self.earliest + self._way_weeks(cycles) + least
-                    weeks.append(ready)
+            try:
+                possible = np.flatnonzero(self._waits(cycles, 1)[1] <= self.most)
+            except Refused:
+                break
+            if possible.size:
+                weeks.append(self.earliest + self._way_weeks(cycles) + int(possible[0]))
         later = [week for week in weeks if week > self.by]
         return min(later, default=None)
 
@@ -155,7 +156,11 @@ class Search:
 
     def _each(self) -> Iterator[Tried]:
         for cycles in range(1, self.row_cycles + 1):
-            first = self._try(cycles, 1)
+            try:
+                first = self._try(cycles, 1)
+            except Refused as error:  # more plants than can be counted, and more still in later cycles
+                yield Tried(cycles, 1, None, 0.0, math.inf, error.faults[0].problem)
+                return
             yield first
             limited = isinstance(self.row, Culture) and (self.row.shelf_places or self.row.hood_hours)
             short = first.cultures is not None and first.cultures.short > _OFTEN
@@ -173,7 +178,10 @@ class Search:
         possible = np.flatnonzero((enough <= self.most) & np.isfinite(costs))
         in_time = possible[possible <= longest]
         if not in_time.size:
-            return self._too_late(cycles, instalments, enough)
+            late = self._too_late(cycles, instalments, enough)
+            if late.chance < self.confidence or late.cultures is None:
+                return late
+            in_time, enough = np.array([longest]), np.full(enough.shape, float(late.cultures.explants))
         found: list[Tried] = []
         for wait in in_time[np.argsort(costs[in_time], kind="stable")][:_TRIED]:
             start = self._begin(cycles, int(wait))
@@ -257,14 +265,14 @@ class Search:
     def _why_not(self, cultures: Cultures, chance: float) -> str:
         short = cultures.shortage.split(";")[0]
         reason = short or f"no more than {self.most:,} to begin with"
-        return f"enough in only {seasons(chance).removeprefix('about ')}: {reason[0].lower()}{reason[1:]}"
+        return f"enough in {seasons(chance)}: {reason[0].lower()}{reason[1:]}"
 
     def _waits(self, cycles: int, instalments: int) -> tuple[Array, Array]:
         """Give about the cost, and about the explants that suffice, for each wait between the last plantlets and sale.
 
         Plants are taken to grow in proportion to explants; shelf and hood are looked at when a plan is tried.
         """
-        usual = self._usual
+        usual, first = self._usual, None
         # as many as are about needed, so that shelf and hood are met as they will be
         for _ in range(2):
             made = self.cultures(cycles, instalments, usual, self._begin(cycles, 0))
@@ -275,9 +283,12 @@ class Search:
                 plants += made.grown.plantlets[cycle - 1] * self._shares(made, cycle)[before : before + len(waits)]
             with np.errstate(divide="ignore", invalid="ignore"):
                 factor = np.where(plants > 0, self.needed / plants, np.inf)
-            ratio = np.quantile(factor, self.confidence, axis=1, method="inverted_cdf")
-            enough = usual * ratio
-            best = float(enough.min())
+            found = usual * np.quantile(factor, self.confidence, axis=1, method="inverted_cdf")
+            best = float(found.min())
+            if first is not None and not math.isfinite(best):  # with so few, all is lost too often to tell
+                made, usual, enough = first
+                break
+            enough, first = found, (made, usual, found)
             if not math.isfinite(best) or 0.5 < best / usual < 2:
                 break
             usual = int(min(max(round(best), 1), self.most))
@@ -297,7 +308,7 @@ class Search:
             self.season, made.variety, made.fates[cycle], _LONGEST_WAIT + 1, self.row.enters
         )  # fmt: skip
         total = np.concatenate([[0.0], np.cumsum(bench)])
-        return fixed, lambda wait: variable + plants * (float(total[wait]) + (stages if wait == 0 else 0.0))
+        return fixed, lambda wait: variable + plants * (float(total[wait]) + (stages if wait > 0 else 0.0))
 
     def _shares(self, made: Cultures, cycle: int) -> Array:
         """Give the share of a cycle's plantlets saleable by the weeks since they came, shape (weeks, draws)."""
@@ -318,9 +329,9 @@ class Search:
 
     @property
     def _usual(self) -> int:
-        """Explants to look at first: those of the row, or what there is stock of."""
+        """What to look at first: the explants of the row, or the stock; enough that all is rarely lost."""
         usual = self.row.stock if isinstance(self.row, Division) else self.row.explants
-        return int(min(usual, self.most))
+        return int(min(max(usual, _SAFE), self.most))
 
     def _begin(self, cycles: int, wait: int) -> Week:
         """Give the week to begin in, so that the last plantlets come so long before the week wanted."""
@@ -342,7 +353,13 @@ class Search:
 def _most(row: Culture | Division) -> int:
     if isinstance(row, Division):
         return MOST_EXPLANTS if row.price is not None else row.stock
-    return min(row.explants, row.shelf_places or row.explants)
+    return min(row.explants, row.most_explants or row.explants)
+
+
+def saleable(cultures: Cultures | None, week: Week) -> float:
+    """Give the expected number of plants of a plan that are saleable in a week."""
+    rounds = () if cultures is None else cultures.rounds
+    return sum(float((cultures.entering[c - 1] * cultures.share(c, week)).mean()) for c in rounds if cultures)
 
 
 def outlays(cultures: Cultures, until: Week) -> list[tuple[str, Week, float]]:

@@ -212,7 +212,7 @@ def size_order(
     """
     request, number = requested(season, variety, wanted, week, confidence)
     case = Case(season, season_streams(draws, seed), request, number)
-    return _order(case, None if delivery is None else Week.parse(delivery), lab)
+    return order_of(case, None if delivery is None else Week.parse(delivery), lab)
 
 
 def size_orders(season: Season, *, draws: int, seed: int) -> Orders:
@@ -237,14 +237,18 @@ def size_orders(season: Season, *, draws: int, seed: int) -> Orders:
     orders, unmet = [], []
     for variety in season.varieties:
         for number, row in enumerate(season.wanted_of(variety.variety), start=1):
+            if not season.offers_for(variety.variety):
+                unmet.append(OutOfReach(f"No lab offers {variety.variety}; see what multiplying or dividing gives."))
+                continue
             try:
-                orders.append(_order(Case(season, streams, row, number)))
+                orders.append(order_of(Case(season, streams, row, number)))
             except OutOfReach as error:
                 unmet.append(error)
     return Orders(tuple(orders), tuple(unmet))
 
 
-def _order(case: Case, delivery: Week | None = None, lab: str | None = None) -> Order:
+def order_of(case: Case, delivery: Week | None = None, lab: str | None = None) -> Order:
+    """Give the cheapest order of a case, as `size_order` does."""
     best = case.best(delivery, lab)
     if best is not None:
         return _made(case, *best)

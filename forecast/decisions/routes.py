@@ -12,9 +12,10 @@ from itertools import combinations, pairwise
 import numpy as np
 import pandas as pd
 
+from forecast.decisions.case import Case
 from forecast.decisions.explants import MultiplicationPlan, made_plan
-from forecast.decisions.multiplying import Search, outlays
-from forecast.decisions.order import Order, size_order
+from forecast.decisions.multiplying import Search, outlays, saleable
+from forecast.decisions.order import Order, order_of
 from forecast.decisions.requests import requested
 from forecast.errors import OutOfReach, Refused, refuse
 from forecast.growth.cultures import Cultures
@@ -48,9 +49,11 @@ class Route:
     start
         Week in which money is first spent.
     earliest
-        First week in which the number could be had as surely as asked if it were begun at once.
-    cost, cost_per_plant
-        Expected cost until the week wanted [currency], and that for each plant then saleable on average.
+        First week in which the number could be had as surely as asked if it were begun at once: by this plan if it
+        suffices, else about that of any plan; None if it is not known or never.
+    cost, cost_per_plant, cost_per_saleable
+        Expected cost until the week wanted [currency], that for each plant wanted, and that for each of the plants,
+        wanted or not, that are then saleable on average.
     weeks_out
         How long money is out on average before the week wanted [weeks].
     why_not
@@ -64,6 +67,7 @@ class Route:
     earliest: Week | None = None
     cost: float = math.nan
     cost_per_plant: float = math.nan
+    cost_per_saleable: float = math.nan
     weeks_out: float = math.nan
     why_not: str = ""
 
@@ -118,6 +122,7 @@ class Routes:
                 "chance": round(route.chance, 4),
                 "cost": round(route.cost, 2),
                 "cost_per_plant": round(route.cost_per_plant, 2),
+                "cost_per_saleable": round(route.cost_per_saleable, 2),
                 "weeks_out": round(route.weeks_out, 1),
                 "why_not": route.why_not,
             }
@@ -129,15 +134,12 @@ class Routes:
         """Cost of each route for a number wanted by the same week; missing where it does not suffice."""
         if number == self.wanted:
             return {route.route: route.cost for route in self.routes if not route.why_not}
-        request = Wanted(variety=self.variety, week=self.by, wanted=number, confidence=self.confidence)
+        request = _scaled(self._request, number)
         draws, found = min(self._draws, _CURVE_DRAWS), {}
         for route in self.routes:
             if route.route == BUY:
                 with suppress(OutOfReach, Refused):
-                    found[BUY] = size_order(
-                        self._season, self.variety, draws=draws, seed=self._seed, wanted=number, week=self.by,
-                        confidence=self.confidence,
-                    ).cost  # fmt: skip
+                    found[BUY] = _order(self._season, request, draws, self._seed).cost
             elif best := _search(self._season, route.route, request, draws, self._seed).best():
                 found[route.route] = best.cost
         return found
@@ -160,9 +162,9 @@ class Routes:
     def break_even(self) -> pd.DataFrame:
         """Numbers wanted above which one route stays cheaper than another; takes some seconds.
 
-        Columns: cheaper and than, the two routes, and wanted, the number between two of `curve` at which their costs
-        cross for the last time, on a logarithmic scale. Two routes without a row: one is cheaper at all numbers that
-        both can give.
+        Columns: cheaper and than, the two routes, and wanted, about the number between two of `curve` at which their
+        costs cross for the last time, on a logarithmic scale; near it the routes cost much the same. Two routes without
+        a row: one is cheaper at all numbers that both can give.
         """
         costs = self.curve.pivot_table(index="wanted", columns="route", values="cost")
         rows = []
@@ -170,10 +172,10 @@ class Routes:
             crossing = None
             gap = (costs[one] / costs[other]).dropna().map(math.log)
             for (low, before), (high, after) in pairwise(zip(gap.index, gap, strict=True)):
-                if before * after < 0:
+                if before * after < 0 or (after == 0 and before):
                     number = math.exp(math.log(low) + math.log(high / low) * before / (before - after))
                     cheaper, than = (one, other) if after < 0 else (other, one)
-                    crossing = (cheaper, than, round(number))
+                    crossing = (cheaper, than, rounded(number))
             rows += [crossing] if crossing else []
         return pd.DataFrame(rows, columns=["cheaper", "than", "wanted"])
 
@@ -181,14 +183,12 @@ class Routes:
         lines = []
         for route in self.routes:
             if route.why_not:
-                when = (
-                    f"Begun at once, it could be had by {route.earliest}" if route.earliest else "It is never in reach"
-                )
-                lines.append(f"{route.route}: not by {self.by}; {route.why_not}. {when}.")
+                when = f" Begun at once, it could be had by {route.earliest}." if route.earliest else ""
+                lines.append(f"{route.route}: not by {self.by}; {route.why_not}.{when}")
             else:
                 lines.append(
                     f"{route.route}: {seasons(route.chance)}, about {rounded(route.cost)} {self.currency}, "
-                    f"{route.cost_per_plant:.2f} a saleable plant, spent {route.weeks_out:.0f} weeks ahead on average."
+                    f"{route.cost_per_plant:.2f} a plant wanted, spent {route.weeks_out:.0f} weeks ahead on average."
                 )
         best = self.best
         lines.append(f"Cheapest: {best.route}." if best else "None of them gives the number by its week.")
@@ -256,6 +256,23 @@ def compare_routes(
     )  # fmt: skip
 
 
+def _order(season: Season, request: Wanted, draws: int, seed: int) -> Order:
+    """Size the order of a request, drawn as the delivery that the season's row would be."""
+    weeks = [row.week for row in season.wanted_of(request.variety)]
+    number = weeks.index(request.week) + 1 if request.week in weeks else 1
+    if request.week > season.last_week:
+        raise refuse("week", str(request.week), "after the season", f"Give a week to {season.last_week}.")
+    return order_of(Case(season, season_streams(draws, seed), request, number))
+
+
+def _scaled(request: Wanted, number: int) -> Wanted:
+    """Give the same request for another likely number, its range in proportion."""
+    if request.low is None or request.likely is None or request.high is None:
+        return request.replace(wanted=number)
+    part = number / request.likely
+    return request.replace(low=request.low * part, likely=float(number), high=request.high * part)
+
+
 def _search(season: Season, route: str, request: Wanted, draws: int, seed: int) -> Search:
     row = season.culture(request.variety) if route == EXPLANTS else season.division(request.variety)
     return Search(season, season_streams(draws, seed), row, request)
@@ -269,13 +286,13 @@ def _multiplying(search: Search, name: str) -> Route:
     made = tried.cultures
     spent = outlays(made, search.by)
     cost = sum(amount for _, _, amount in spent)
-    plants = float(sum((made.entering[c - 1] * made.share(c, search.by)).mean() for c in made.rounds))
+    plants = saleable(made, search.by)
     out = sum(amount * (search.by - week) for _, week, amount in spent) / max(cost, 1e-9)
     why = "" if best else f"enough in {seasons(tried.chance)}"
     earliest = _first_week(search, made.but(start=search.earliest)) if best else search.first_week_in_reach()
     return Route(
         name, made_plan(search, tried), tried.chance, made.start, earliest, cost,
-        cost / plants if plants else math.inf, float(out), why,
+        cost / search.request.likely_number, cost / plants if plants else math.nan, float(out), why,
     )  # fmt: skip
 
 
@@ -297,10 +314,7 @@ def _first_week(search: Search, made: Cultures) -> Week | None:
 def _buying(season: Season, request: Wanted, draws: int, seed: int) -> Route:
     why = ""
     try:
-        order = size_order(
-            season, request.variety, draws=draws, seed=seed, week=request.week, confidence=request.confidence,
-            wanted=request.wanted,
-        )  # fmt: skip
+        order = _order(season, request, draws, seed)
     except OutOfReach as error:
         order, why = error.best, f"enough in {seasons(error.best.chance)}"
     except Refused as error:
@@ -318,6 +332,6 @@ def _buying(season: Season, request: Wanted, draws: int, seed: int) -> Route:
     enough = [float(at_least(case.needed, order.quantity, share).mean()) >= order.confidence for share in ready]
     earliest = delivered + int(np.argmax(enough)) if any(enough) else None
     return Route(
-        BUY, order, order.chance, season.first_week, earliest, order.cost, order.cost / max(order.saleable, 1e-9),
-        float(out), why,
+        BUY, order, order.chance, season.first_week if deposit else order.week, earliest, order.cost,
+        order.cost / order.wanted, order.cost / order.saleable if order.saleable > 0.5 else math.nan, float(out), why,
     )  # fmt: skip

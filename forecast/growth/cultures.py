@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from forecast.errors import OutOfReach, whole
+from forecast.errors import OutOfReach, refuse, whole
 from forecast.growth.multiplication import Grown, Multiplication, Rates, grow
 from forecast.growth.outcome import RANGE, RANGE_NAMES
 from forecast.growth.simulation import draw_fate, season_streams
@@ -22,7 +22,7 @@ from forecast.season.cultures import Culture, Division
 from forecast.season.plan import Season
 from forecast.streams import Streams
 from forecast.weeks import Week
-from forecast.words import rounded, seasons
+from forecast.words import counted, rounded, seasons
 
 Array = NDArray[np.float64]
 
@@ -110,8 +110,8 @@ class Cultures:
         DataFrame
             cycle, week it is planted; low, middle and high number of explants planted; shoots and plantlets
             (their middle number); clean, the share of its vessels that stay clean, and clean_so_far, that of
-            culture lines from the first cycle on; lost, the chance that nothing is left by its end; short, the chance
-            that shelf or hood do not suffice, and shelf, in how many of these cases it is the shelf [0 to 1].
+            vessels followed from the first cycle on; lost, the chance that nothing is left by its end; short, the
+            chance that shelf or hood do not suffice, and shelf, in how many of these cases it is the shelf [0 to 1].
         """
         grown, rows, so_far = self.grown, [], 1.0
         for i in range(self.cycles):
@@ -144,12 +144,12 @@ class Cultures:
             step (``start``, the cycles, ``plantlets``); low, middle and high number; most, the number that shelf and
             hood allow if nothing else stands there, missing where nothing is limited.
         """
-        caps = [cap for cap in (self.way.places, self.way.vessels_in_hours) if cap is not None]
-        vessels = min(caps, default=None)
+        vessels = min((most for most in (self.way.places, self.way.vessels_in_hours) if most is not None), default=None)
+        first = self.row.most_explants if isinstance(self.row, Culture) else None
         numbers = [np.full(self.draws, self.explants), *self.grown.planted, self.plantlets]
         full = [1, *[self.way.vessel] * self.cycles, self.way.rooting_vessel]
         rows = [
-            (step, *_quantiles(number), None if vessels is None else vessels * most)
+            (step, *_quantiles(number), first if step == "start" else None if vessels is None else vessels * most)
             for step, number, most in zip(
                 ["start", *map(str, range(1, self.cycles + 1)), "plantlets"], numbers, full, strict=True
             )
@@ -163,12 +163,13 @@ class Cultures:
         -------
         DataFrame
             week and what is done; explants or shoots, and vessels, done in it (expected); low, middle and high
-            medium [L], hood hours [h] and shelf places [vessels]. The work of a cycle, and of rooting, is spread evenly
-            over the weeks of a cycle; its vessels stand from its first week on.
+            medium [L], hood hours [h] and shelf places [vessels]. The work of the start, of a cycle and of rooting is
+            spread evenly over the weeks until the first cycle or those of a cycle; vessels stand from the first week on
+            until the work is done, and rooting ones until shoots have rooted.
         """
         way, grown = self.way, self.grown
         jobs: list[tuple[int, int, int, str, Any, Any]] = [
-            (0, 1, max(way.lead, 1), "start", self.explants, self.explants)
+            (0, max(way.lead, 1), max(way.lead, 0), "start", self.explants, self.explants)
         ]
         for i in range(self.cycles):
             at = way.lead + i * way.cycle_weeks
@@ -176,7 +177,16 @@ class Cultures:
             if i + 1 in self.rounds:
                 at += way.cycle_weeks
                 name = f"rooting {i + 1}"
-                jobs.append((at, way.cycle_weeks, way.rooting_weeks, name, grown.rooting[i], grown.rooting_vessels[i]))
+                jobs.append(
+                    (
+                        at,
+                        way.cycle_weeks,
+                        max(way.cycle_weeks, way.rooting_weeks),
+                        name,
+                        grown.rooting[i],
+                        grown.rooting_vessels[i],
+                    )
+                )
         last = max(at + max(work, stand) for at, work, stand, *_ in jobs)
         minutes = getattr(self.row, "minutes_per_vessel", 0.0)
         medium = getattr(self.row, "medium_per_vessel", 0.0)
@@ -290,8 +300,8 @@ class Cultures:
     def __str__(self) -> str:
         low, middle, high = _quantiles(self.plantlets)
         text = (
-            f"{self.variety}: {self.explants:,} explants, {self.cycles} cycles from {self.start}: about "
-            f"{rounded(middle)} plantlets ({rounded(low)} to {rounded(high)}) by {self.enters(self.cycles)}."
+            f"{self.variety}: {counted(self.explants, 'explant')}, {counted(self.cycles, 'cycle')} from {self.start}: "
+            f"about {rounded(middle)} plantlets ({rounded(low)} to {rounded(high)}) by {self.enters(self.cycles)}."
         )
         text += f" All is lost in {seasons(self.lost)}." if self.lost else ""
         return f"{text} {self.shortage}".rstrip()
@@ -320,7 +330,7 @@ def multiply(
     cycles
         Cycles before everything is rooted; the most that the row allows if not given.
     explants
-        Explants put into culture; all that the row says can be had if not given.
+        Explants put into culture; if not given, all that can be had and for which there are places and hours.
     start
         Week in which they are; the earliest possible if not given.
     kept
@@ -356,9 +366,15 @@ def multiply(
     """
     row = season.culture(variety)
     asked = row.most_cycles if cycles is None else whole("cycles", cycles, 1, 10**6)
-    number = row.explants if explants is None else whole("explants", explants, 1, 10**9)
+    most = row.most_explants or 10**9
+    number = min(row.explants, most) if explants is None else whole("explants", explants, 1, 10**9)
     begun = earliest_start(season, row) if start is None else Week.parse(start)
-    shares = [1.0] * (asked - 1) if kept is None else [float(share) for share in kept]
+    try:
+        shares = [1.0] * (asked - 1) if kept is None else [float(share) for share in kept]
+    except (TypeError, ValueError) as error:
+        raise refuse(
+            "kept", str(kept), "not shares, one for each cycle but the last", "Such as [1, 1, 0.5]."
+        ) from error
     faults = []
     if len(shares) != asked - 1:
         faults.append(f"kept has {len(shares)} shares, but {asked} cycles need {asked - 1}: the last keeps nothing")
@@ -371,12 +387,12 @@ def multiply(
         faults.append(f"{problem}; multiply for fewer, or begin with more explants")
     if begun < earliest_start(season, row):
         faults.append(f"start {begun}: in the past; the first week possible is {earliest_start(season, row)}")
-    if row.shelf_places is not None and number > row.shelf_places:
-        faults.append(f"{number:,} explants: each begins in a vessel of its own, on {row.shelf_places:,} shelf places")
+    if number > most:
+        faults.append(f"{number:,} explants: each begins in a vessel of its own, and shelf and hood allow {most:,}")
     streams = season_streams(draws, seed)
     best = Cultures(
         season, row, streams,
-        max(begun, earliest_start(season, row)), min(number, row.shelf_places or number),
+        max(begun, earliest_start(season, row)), min(number, most),
         [*shares[: row.most_cycles - 1], 0.0], None if potted is None else whole("potted", potted, 1, 10**9),
     )  # fmt: skip
     if faults:

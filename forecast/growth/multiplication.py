@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -133,10 +132,14 @@ class Rates:
         """Give the share of explants of a line that come through the start, shape (draws,) or (1,)."""
         return self._share(self.way.start, "contamination", 0, line) * (1 - self.way.death)
 
-    @cached_property
-    def rooted(self) -> Array:
-        """Share of clean shoots that become plantlets, shape (draws,) or (1,)."""
-        return self._share(self.way.rooted, "rooting", 0, 1) * self.way.usable
+    def rooting_clean(self, cycle: int, cycles: int) -> Array:
+        """Give the share of rooting vessels that stay clean: in them the lines are mixed, so it is their mean."""
+        lines = range(1, self.way.lines + 1)
+        return np.asarray(sum(self.clean(cycle, cycles, line) for line in lines) / self.way.lines)
+
+    def rooted(self, cycle: int) -> Array:
+        """Give the share of clean shoots of a cycle that become plantlets, shape (draws,) or (1,)."""
+        return self._share(self.way.rooted, "rooting", cycle, 1) * self.way.usable
 
     def _share(self, share: Share, quantity: str, cycle: int, line: int) -> Array:
         level = Level.parse(share.level)
@@ -249,8 +252,11 @@ def grow(rates: Rates, explants: int, kept: Sequence[float]) -> Grown:
             shoots, vessels, left = _rooting(way, waiting, filled.sum(axis=0), standing)
             rounds.append(vessels)
             if shoots.any():
-                clean = _clean(rates, "rooting", cycle, 1, shoots, vessels, way.rooting_vessel, cycles)[1]
-                found["plantlets"][cycle - 2] = _chance(rates, "rooted", cycle, 1).binomial(clean, rates.rooted)
+                share = rates.rooting_clean(cycle, cycles)
+                clean = _clean(rates, "rooting", cycle, 1, shoots, vessels, way.rooting_vessel, share)[1]
+                found["plantlets"][cycle - 2] = _chance(rates, "rooted", cycle, 1).binomial(
+                    clean, rates.rooted(cycle - 1)
+                )
             found["rooting"][cycle - 2], found["rooting_vessels"][cycle - 2] = shoots, vessels
             found["unplanted"][cycle - 2] += left
         if cycle > cycles:
@@ -261,7 +267,8 @@ def grow(rates: Rates, explants: int, kept: Sequence[float]) -> Grown:
             crowded[cycle - 1] = way.places - standing <= (way.vessels_in_hours or math.inf)
         each = np.empty_like(held)
         for line in range(1, way.lines + 1):
-            vessels, clean = _clean(rates, "cycle", cycle, line, held[line - 1], filled[line - 1], way.vessel, cycles)
+            share = rates.clean(cycle, cycles, line)
+            vessels, clean = _clean(rates, "cycle", cycle, line, held[line - 1], filled[line - 1], way.vessel, share)
             found["clean"][cycle - 1] += vessels
             each[line - 1] = _shoots(rates, cycle, line, clean)
         held = each if kept[cycle - 1] == 1 else np.floor(kept[cycle - 1] * each + 1e-9).astype(np.int64)
@@ -305,10 +312,9 @@ def _rooting(way: Multiplication, shoots: Numbers, busy: Numbers, standing: Any)
 
 
 def _clean(
-    rates: Rates, what: str, cycle: int, line: int, plants: Numbers, vessels: Numbers, full: int, cycles: int
+    rates: Rates, what: str, cycle: int, line: int, plants: Numbers, vessels: Numbers, full: int, share: Array
 ) -> tuple[Numbers, Numbers]:
     """Lose whole vessels, all full but the last; give the clean vessels and what stands in them."""
-    share = rates.clean(cycle, cycles, line)
     if (share == 1).all():
         return vessels, plants
     clean = _chance(rates, f"{what} contamination", cycle, line).binomial(vessels, share)

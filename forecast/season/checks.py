@@ -179,9 +179,10 @@ def _unoffered(tables: Tables) -> Iterator[Fault]:
     if "offers" in tables.unread:
         return
     varieties, offered = tables.names("varieties", "variety"), tables.names("offers", "variety")
+    possible = offered | _multiplied(tables)
     for number, row in tables.rows["wanted"]:
-        if row.variety in varieties and row.variety not in offered:
-            remedy = "Add a row for it to offers, or take it out of wanted."
+        if row.variety in varieties and row.variety not in possible:
+            remedy = "Add a row for it to offers, cultures or divisions, or take it out of wanted."
             yield Fault("wanted, but no lab offers it", remedy, "wanted", number, "variety", row.variety)
     pairs = {(row.lab, row.variety) for _, row in tables.rows["offers"]}
     doubtful = tables.spoken.get("offers.lab", frozenset())
@@ -191,6 +192,11 @@ def _unoffered(tables: Tables) -> Iterator[Fault]:
         if (row.lab, row.variety) not in pairs:
             remedy = "Correct the lab, leave it empty, or add its offer."
             yield Fault(f"this lab does not offer {row.variety}", remedy, "orders", number, "lab", row.lab)
+
+
+def _multiplied(tables: Tables) -> set[str]:
+    """Give the varieties that can be had without any lab."""
+    return {row.variety for table in ("cultures", "divisions") for _, row in tables.rows[table]}
 
 
 def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
@@ -207,13 +213,14 @@ def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
         if row.start is not None and not first <= row.start <= last:
             remedy = f"Give a week from {first} to {last}, or leave it empty."
             yield Fault("outside the season", remedy, "cultures", number, "start", str(row.start))
+    multiplied = _multiplied(tables)
     for table in ("wanted", "orders"):
         for number, row in tables.rows[table]:
             possible = earliest.get(row.variety, first)
             if not first <= row.week <= last:
                 remedy = f"Give a week from {first} to {last}, or change first_week or weeks in season.toml."
                 yield Fault("outside the season", remedy, table, number, "week", str(row.week))
-            elif table == "wanted" and row.week < possible:
+            elif table == "wanted" and row.week < possible and row.variety not in multiplied:
                 remedy = f"The first delivery can come in {possible}: want it later, or find an earlier offer."
                 yield Fault("wanted before any delivery is possible", remedy, table, number, "week", str(row.week))
 

@@ -58,7 +58,7 @@ class Culture(Row):
     Parameters
     ----------
     variety, lab
-        What, and in which lab; without one, on the own bench.
+        What, and for the record in which contract lab, if not on the own bench; what it asks goes into the costs.
     explants, lines
         Explants that can be had, and the lines (mother plants) that they are of.
     start
@@ -83,7 +83,8 @@ class Culture(Row):
         How explants of one line and cycle differ in their shoots, as a share of their mean: 0 if they do not,
         else at least 1 / sqrt(rate), which is chance alone.
     contamination
-        Share of vessels lost in a cycle, each with all it holds; likewise one number or one for each cycle.
+        Share of vessels lost in a cycle, each with all it holds; likewise one number or one for each cycle. Rooting
+        after a cycle counts as the next one.
     contamination_spread, contamination_level
         Its standard deviation in the first cycle, in proportion later, and the level at which it differs.
     explants_per_vessel
@@ -93,7 +94,8 @@ class Culture(Row):
     off_types
         Share of plants not true to the variety after so many cycles; they are found at grading.
     rooting_weeks, rooting, rooting_spread, rooting_level
-        Time to root [weeks], share of clean shoots that root, its standard deviation and level.
+        Time to root [weeks], share of clean shoots that root, its standard deviation and level; in rooting vessels
+        the lines are mixed.
     rooting_per_vessel
         Shoots in a full vessel for rooting.
     deflasking
@@ -198,6 +200,18 @@ class Culture(Row):
             return None
         return math.floor(60 * self.hood_hours * self.cycle_weeks / self.minutes_per_vessel + 1e-9)
 
+    @property
+    def start_in_hours(self) -> int | None:
+        """Explants that can be put in at the hood until the first cycle; None if there is no limit."""
+        if self.hood_hours is None or not self.minutes_per_vessel:
+            return None
+        return math.floor(60 * self.hood_hours * max(self.start_weeks, 1) / self.minutes_per_vessel + 1e-9)
+
+    @property
+    def most_explants(self) -> int | None:
+        """Most explants for which there are places and hours at the start; None if there is no limit."""
+        return min((most for most in (self.shelf_places, self.start_in_hours) if most is not None), default=None)
+
 
 class Division(Row):
     """How stock plants of a variety are divided.
@@ -207,7 +221,8 @@ class Division(Row):
     variety
         Which variety.
     stock, price
-        Stock plants at hand, and the price of one more [currency]; without a price, no more can be had.
+        Stock plants at hand, which cost nothing here, and the price of one more [currency]; without a price, no
+        more can be had.
     first_weeks, round_weeks
         From the season's first week to the first division, and from one division to the next [weeks].
     divisions

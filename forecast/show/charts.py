@@ -230,9 +230,8 @@ def cycles(cultures: Cultures) -> Chart:
         A band that holds nine draws in ten, the middle as a line with its numbers, the cap as a stepped line. None
         left is drawn as one.
     """
-    table = cultures.by_step().assign(
-        drawn=lambda t: t["low"].clip(lower=1), middle_drawn=lambda t: t["middle"].clip(1)
-    )
+    table = cultures.by_step()
+    table = table.assign(**{f"{word}_drawn": table[word].clip(lower=1) for word in ("low", "middle", "high")})
     order = list(table["step"])
     x = alt.X(
         "step:O",
@@ -244,7 +243,7 @@ def cycles(cultures: Cultures) -> Chart:
     tips = [alt.Tooltip("step"), alt.Tooltip("low"), alt.Tooltip("middle"), alt.Tooltip("high"), alt.Tooltip("most")]
     base = alt.Chart(table).encode(x=x)
     band = base.mark_area(opacity=0.25, color=BLUE).encode(
-        y=alt.Y("drawn:Q", title="plants [number, logarithmic]", scale=scale), y2="high:Q", tooltip=tips
+        y=alt.Y("low_drawn:Q", title="plants [number, logarithmic]", scale=scale), y2="high_drawn:Q", tooltip=tips
     )
     line = base.mark_line(color=BLUE, point=True).encode(y="middle_drawn:Q", tooltip=tips)
     words = base.mark_text(dy=14, dx=6, align="left", color=BLACK).encode(
@@ -262,7 +261,7 @@ def cycles(cultures: Cultures) -> Chart:
 
 
 def clean(cultures: Cultures) -> Chart:
-    """Draw the share of vessels that stay clean in each cycle, and that of lines clean so far.
+    """Draw the share of vessels that stay clean in each cycle, and that of vessels clean so far.
 
     Parameters
     ----------
@@ -285,7 +284,7 @@ def clean(cultures: Cultures) -> Chart:
         last = alt.Chart(rows.tail(1)).encode(x=x, y=y, text="which:N")
         layers.append(last.mark_text(align="left", dx=8, color=colour))
     left = float(table["clean_so_far"].iloc[-1])
-    text = f"Of {cultures.variety}, {left:.0%} of lines are clean after {cultures.cycles} cycles, on average."
+    text = f"Of vessels of {cultures.variety} followed through {cultures.cycles} cycles, {left:.0%} stay clean."
     title = _title(cultures.variety, "Share of vessels that stay clean, in each cycle and so far.")
     return alt.layer(*layers).properties(width=WIDTH - 60, height=HEIGHT, title=title, description=text)
 

@@ -29,19 +29,32 @@ def plan(unsure):
     return needed(unsure, wanted=150, week="2027-W30", confidence=0.9)
 
 
-def test_a_plan_suffices_and_one_explant_fewer_does_not(unsure, plan):
+def test_a_plan_suffices_and_potting_fewer_does_not(plan):
     assert plan.chance >= 0.9
     assert plan.chance == pytest.approx(plan.cultures.chance(week="2027-W30", at_least=150))
-    whole = Cultures(unsure, plan.cultures.row, season_streams(DRAWS, 3), plan.start, plan.explants, plan.cultures.kept)
-    smallest = plan.explants
-    while (
-        Cultures(unsure, whole.row, whole.streams, plan.start, smallest - 1, whole.kept).chance(
-            week="2027-W30", at_least=150
-        )
-        >= 0.9
-    ):
-        smallest -= 1
-    assert smallest <= plan.explants <= math.ceil(1.7 * smallest)
+    if plan.potted is not None:
+        fewer = plan.cultures.but(potted=math.floor(plan.potted * 0.98))
+        assert fewer.chance(week="2027-W30", at_least=150) < 0.9
+
+
+def test_the_smallest_number_suffices_and_one_fewer_does_not(plan):
+    search = plan._search
+    smallest = search._smallest(plan.cycles, 1, plan.start, 5.0)
+    assert smallest.chance >= 0.9
+    fewer = search.cultures(plan.cycles, 1, smallest.cultures.explants - 1, plan.start)
+    assert search.chance(fewer) < 0.9
+
+
+@pytest.mark.parametrize("wanted", [1, 2, 3])
+def test_a_few_plants_are_never_out_of_reach_because_few_explants_may_all_die(unsure, wanted):
+    assert needed(unsure, wanted=wanted, week="2027-W30", confidence=0.95).chance >= 0.95
+
+
+def test_rates_that_would_fill_the_world_end_the_search_and_not_the_call():
+    season = nursery(UNSURE | {"explants": 300, "most_cycles": 30, "multiplication": 9, "spread_explants": 0.6})
+    plan = needed(season, wanted=500, week="2028-W20", confidence=0.9)
+    assert plan.chance >= 0.9
+    assert plan.alternatives["verdict"].str.contains("million million").any()
 
 
 def test_a_plan_costs_no_more_than_the_best_of_all_explants_cycles_and_starts(unsure, plan):

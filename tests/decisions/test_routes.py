@@ -6,6 +6,9 @@ import pytest
 from small_cultures import UNSURE, nursery
 
 import forecast
+from forecast.decisions.multiplying import outlays
+from forecast.growth.cultures import Cultures
+from forecast.growth.simulation import season_streams
 
 CULTURE = {"cost_start": 90, "cost_per_explant": 3, "cost_per_vessel": 1.5, "minutes_per_vessel": 3}
 
@@ -34,7 +37,8 @@ def test_buying_in_is_the_order_sized_alone(sure):
     route = sure["buy in"]
     assert route.cost == order.cost
     assert route.chance == order.chance
-    assert route.cost_per_plant == pytest.approx(order.cost / order.saleable)
+    assert route.cost_per_plant == pytest.approx(order.cost / 60)
+    assert route.cost_per_saleable == pytest.approx(order.cost / order.saleable)
 
 
 def test_explants_cost_what_vessels_and_growing_come_to_by_hand(sure):
@@ -93,8 +97,8 @@ def test_break_even_lies_where_the_costs_cross():
     crossing = routes.break_even.iloc[0]
     assert (crossing["cheaper"], crossing["than"]) == ("from explants", "buy in")
     costs = routes.curve.pivot(index="wanted", columns="route", values="cost")
-    below = costs[costs.index <= crossing["wanted"]].iloc[-1]
-    above = costs[costs.index >= crossing["wanted"]].iloc[0]
+    number = float(crossing["wanted"].replace(",", ""))
+    below, above = costs[costs.index < number].iloc[-1], costs[costs.index > number].iloc[0]
     assert below["buy in"] < below["from explants"]
     assert above["buy in"] > above["from explants"]
 
@@ -114,5 +118,30 @@ def test_an_unknown_route_is_refused(sure):
 
 def test_routes_say_it_in_words(sure):
     text = str(sure)
-    assert "a saleable plant" in text
+    assert "a plant wanted" in text
     assert text.splitlines()[-1] == f"Cheapest: {sure.best.route}."
+
+
+@pytest.mark.parametrize("wanted", [12, 50, 100])
+def test_dividing_costs_no_more_than_the_best_of_all_rounds_stock_and_starts(wanted):
+    """Brute force over rounds, stock and every week of starting, all divisions potted."""
+    season = nursery(None, {"price": 4, "most_rounds": 2})
+    by, streams, best = forecast.Week.parse("2027-W30"), season_streams(512, 1), math.inf
+    for rounds in (1, 2):
+        for stock in range(1, 60):
+            kept = [1.0] * (rounds - 1) + [0.0]
+            made = Cultures(season, season.division("A"), streams, season.first_week, stock, kept)
+            for later in range(by - made.enters(rounds) + 1):
+                begun = made.but(start=season.first_week + later)
+                if begun.chance(week=by, at_least=wanted) >= 0.9:
+                    best = min(best, sum(amount for _, _, amount in outlays(begun, by)))
+    assert compared(season, wanted=wanted)["divide stock"].cost <= best * 1.01
+
+
+def test_a_range_that_is_wanted_keeps_its_shape_for_other_numbers():
+    wanted = ({"variety": "A", "week": "2027-W30", "low": 30, "likely": 100, "high": 300},)
+    season = nursery(CULTURE | {"explants": 400}).replace(wanted=wanted)
+    curve = forecast.compare_routes(season, "A", draws=512, seed=1).curve
+    costs = curve[curve["route"] == "buy in"].set_index("wanted")["cost_per_plant"]
+    assert costs.loc[100] == pytest.approx(costs.loc[200], rel=0.1)
+    assert costs.loc[100] == pytest.approx(costs.loc[50], rel=0.1)

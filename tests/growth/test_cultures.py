@@ -44,17 +44,17 @@ def test_the_schedule_adds_up_to_vessels_hours_and_medium():
     for word in forecast.growth.outcome.RANGE_NAMES:
         assert schedule[f"medium_{word}"].sum() == pytest.approx(0.05 * vessels, abs=0.05)
         assert schedule[f"hours_{word}"].sum() == pytest.approx(0.1 * vessels, abs=0.05)
-    assert list(schedule["shelf_middle"]) == [4, 4, 4, 4, 4, 12, 12, 12, 36, 36, 36, 11, 11, 0]
-    assert list(schedule["what"])[:3] == ["start", "", "cycle 1"]
+    assert list(schedule["shelf_middle"]) == [4, 4, 4, 4, 4, 12, 12, 12, 36, 36, 36, 11, 11, 11]
+    assert list(schedule["what"])[:3] == ["start", "start", "cycle 1"]
 
 
 def test_a_schedule_never_needs_more_than_there_is():
     culture = UNSURE | {"explants": 20, "shelf_places": 20, "hood_hours": 0.5, "minutes_per_vessel": 4}
     made = forecast.multiply(nursery(culture), "A", cycles=3, draws=512, seed=1)
     schedule = made.schedule()
-    assert made.short > 0.3
+    assert made.short > 0.2
     assert schedule["shelf_high"].max() <= 20
-    assert schedule["hours_high"][3:].max() <= 0.5 + 1e-9
+    assert schedule["hours_high"].max() <= 0.5 + 1e-9
     assert "short at cycle" in made.shortage
 
 
@@ -125,7 +125,7 @@ def test_off_types_are_lost_at_the_end():
         ({"kept": [1]}, "kept has 1 shares, but 3 cycles need 2", lambda c: c.kept == (1, 1, 0)),
         (
             {"explants": 60},
-            "60 explants: each begins in a vessel of its own, on 50 shelf places",
+            "60 explants: each begins in a vessel of its own, and shelf and hood allow 50",
             lambda c: c.explants == 50,
         ),
         ({"cycles": 9, "start": "2026-W01"}, "9 cycles.*Start 2026-W01", lambda c: c.cycles == 3),

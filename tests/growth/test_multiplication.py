@@ -23,7 +23,7 @@ from forecast.growth.multiplication import Multiplication, Rates, grow
 from forecast.growth.simulation import season_streams
 from forecast.season.cultures import Culture, Division
 
-DRAWS, REPLICATES = 2**16, 7000
+DRAWS, REPLICATES = 2**15, 4500
 some = settings(max_examples=60, deadline=None, derandomize=True)
 
 
@@ -74,8 +74,8 @@ CASES = {
         culture(
             explants=6, lines=2, start_contamination=0.1, multiplication="2.6 3.3 2.9", multiplication_spread=0.3,
             multiplication_level="belief 0.5 cycle 0.5", contamination="0.15 0.12", contamination_spread=0.06,
-            contamination_level="variety", explants_per_vessel=4, rooting_weeks=6, rooting_per_vessel=5, rooting=0.9,
-            rooting_spread=0.05, shelf_places=12, hood_hours=0.5, minutes_per_vessel=12,
+            contamination_level="variety", explants_per_vessel=4, rooting_weeks=6, rooting_per_vessel=5, rooting=0.8,
+            rooting_spread=0.15, shelf_places=12, hood_hours=0.5, minutes_per_vessel=12,
         ),
         (0.75, 0.7, 0.8, 0), rounds=(1, 2, 3, 4), short=(2, 3, 4),
     ),
@@ -257,12 +257,12 @@ def test_a_rate_of_the_season_spreads_the_total_far_more_than_one_of_the_cycle(l
     F, n^2 w^2 if all share one; its mean factor is E[F]^n = 1, or E[F^n] = exp(n (n - 1) w^2 / 2)."""
     n, draws, start = 4, 2**14, 10**6
     own = {"cycle": 1.0, "season 0.5 cycle 0.5": 0.5}.get(level, 0.0)
-    row = culture(multiplication=2, multiplication_spread=0.2, multiplication_level=level)
+    row = culture(multiplication=2, multiplication_spread=0.5, multiplication_level=level)
     totals = grown_of(row, start, (1,) * (n - 1) + (0,), draws).shoots[-1] / (start * 2.0**n)
-    wide = math.log(1 + 0.2**2) * (own * n + (1 - own) * n**2)
+    wide = math.log(1 + 0.5**2) * (own * n + (1 - own) * n**2)
     assert np.log(totals).std(ddof=1) == pytest.approx(math.sqrt(wide), rel=0.03)
     assert totals.mean() == pytest.approx(
-        math.exp(wide / 2) / (1 + 0.2**2) ** (n / 2), rel=4 * math.sqrt(math.expm1(wide) / draws)
+        math.exp(wide / 2) / (1 + 0.5**2) ** (n / 2), rel=4 * math.sqrt(math.expm1(wide) / draws)
     )
 
 
@@ -365,10 +365,10 @@ def test_one_cycle_more_does_not_change_those_before(plan):
 
 
 def test_the_same_seed_gives_the_same_numbers_and_another_seed_or_variety_others():
-    case = CASES["seasons, lines that differ, instalments"]
+    row = culture(multiplication=2.5, spread_explants=0.8, contamination=0.2, rooting=0.9)  # only single plants differ
     first, again, seed, variety = (
-        vars(grown_of(row, 40, case.kept, draws=256, seed=seed))
-        for row, seed in ((case.row, 7), (case.row, 7), (case.row, 8), (case.row.replace(variety="B"), 7))
+        vars(grown_of(row.replace(variety=name), 40, (1, 0.6, 0), draws=256, seed=seed))
+        for name, seed in (("A", 7), ("A", 7), ("A", 8), ("B", 7))
     )
     assert all(np.array_equal(first[name], again[name]) for name in first)
     assert all((first["shoots"] != other["shoots"]).mean() > 0.5 for other in (seed, variety))

@@ -262,7 +262,7 @@ CASES = [
         "offers.csv, row 4, column variety, \"Hosta 'Bellwin'\": there is no variety of this name in "
         "varieties. Correct the spelling, or add it to varieties. Is Hosta 'Belwin' meant?",
         "wanted.csv, row 3, column variety, \"Hosta 'Belwin'\": wanted, but no lab offers it. Add a row for "
-        "it to offers, or take it out of wanted.",
+        "it to offers, cultures or divisions, or take it out of wanted.",
     ),
     case(
         "an unknown variety in wanted",
@@ -313,7 +313,7 @@ CASES = [
         "North Lab,Hosta 'Belwin',plug,1,1.55,72,72,16,2027-W08,2027-W16,0.25,26.00,288\n",
         "",
         "wanted.csv, row 3, column variety, \"Hosta 'Belwin'\": wanted, but no lab offers it. Add a row for "
-        "it to offers, or take it out of wanted.",
+        "it to offers, cultures or divisions, or take it out of wanted.",
     ),
     case(
         "a lab that does not offer it",

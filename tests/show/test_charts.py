@@ -126,7 +126,7 @@ def test_plants_by_cycle_are_drawn_on_a_logarithmic_scale_with_what_there_is_roo
     assert spec["layer"][0]["encoding"]["y"]["scale"]["type"] == "log"
     rows = next(iter(spec["datasets"].values()))
     assert [row["step"] for row in rows] == ["start", "1", "2", "3", "4", "plantlets"]
-    assert all(row["drawn"] >= 1 for row in rows)
+    assert all(row["low_drawn"] >= 1 for row in rows)
     assert rows[0]["most"] == 210
     assert any(layer["mark"]["type"] == "tick" for layer in spec["layer"])
     free = forecast.read_season(ROOT / "demo_data").with_culture(HEUCHERA, shelf_places=None, hood_hours=None)
@@ -138,7 +138,7 @@ def test_the_clean_share_is_drawn_for_each_cycle_and_so_far(drawn, cultures):
     table = cultures.table()
     drawn_shares = [[row["share"] for row in rows] for rows in drawn["clean"]["datasets"].values() if len(rows) == 4]
     assert sorted(drawn_shares) == sorted([list(table["clean"]), list(table["clean_so_far"])])
-    assert f"{table['clean_so_far'].iloc[-1]:.0%} of lines are clean" in drawn["clean"]["description"]
+    assert f"{table['clean_so_far'].iloc[-1]:.0%} stay clean" in drawn["clean"]["description"]
 
 
 def test_every_route_has_a_line_with_its_name(drawn, routes):
