@@ -52,8 +52,8 @@ class Route:
         First week in which the number could be had as surely as asked if it were begun at once: by this plan if it
         suffices, else about that of any plan; None if it is not known or never.
     cost, cost_per_plant, cost_per_saleable
-        Expected cost until the week wanted [currency], that for each plant wanted, and that for each of the plants,
-        wanted or not, that are then saleable on average.
+        Expected cost until the week wanted [currency]; that for each plant wanted, if the number is had; and that for
+        each of the plants, wanted or not, that are then saleable on average.
     weeks_out
         How long money is out on average before the week wanted [weeks].
     why_not
@@ -292,7 +292,7 @@ def _multiplying(search: Search, name: str) -> Route:
     earliest = _first_week(search, made.but(start=search.earliest)) if best else search.first_week_in_reach()
     return Route(
         name, made_plan(search, tried), tried.chance, made.start, earliest, cost,
-        cost / search.request.likely_number, cost / plants if plants else math.nan, float(out), why,
+        cost / search.request.likely_number if best else math.nan, cost / plants if plants else math.nan, float(out), why,
     )  # fmt: skip
 
 
@@ -333,5 +333,5 @@ def _buying(season: Season, request: Wanted, draws: int, seed: int) -> Route:
     earliest = delivered + int(np.argmax(enough)) if any(enough) else None
     return Route(
         BUY, order, order.chance, season.first_week if deposit else order.week, earliest, order.cost,
-        order.cost / order.wanted, order.cost / order.saleable if order.saleable > 0.5 else math.nan, float(out), why,
+        math.nan if why else order.cost / order.wanted, order.cost / order.saleable if order.saleable > 0.5 else math.nan, float(out), why,
     )  # fmt: skip

@@ -23,7 +23,7 @@ from forecast.growth.multiplication import Multiplication, Rates, grow
 from forecast.growth.simulation import season_streams
 from forecast.season.cultures import Culture, Division
 
-DRAWS, REPLICATES = 2**15, 4500
+DRAWS, REPLICATES = 2**15, 6000
 some = settings(max_examples=60, deadline=None, derandomize=True)
 
 
