@@ -292,7 +292,8 @@ def _multiplying(search: Search, name: str) -> Route:
     earliest = _first_week(search, made.but(start=search.earliest)) if best else search.first_week_in_reach()
     return Route(
         name, made_plan(search, tried), tried.chance, made.start, earliest, cost,
-        cost / search.request.likely_number if best else math.nan, cost / plants if plants else math.nan, float(out), why,
+        cost / search.request.likely_number if best else math.nan, cost / plants if plants else math.nan, float(out),
+        why,
     )  # fmt: skip
 
 
@@ -333,5 +334,6 @@ def _buying(season: Season, request: Wanted, draws: int, seed: int) -> Route:
     earliest = delivered + int(np.argmax(enough)) if any(enough) else None
     return Route(
         BUY, order, order.chance, season.first_week if deposit else order.week, earliest, order.cost,
-        math.nan if why else order.cost / order.wanted, order.cost / order.saleable if order.saleable > 0.5 else math.nan, float(out), why,
+        math.nan if why else order.cost / order.wanted,
+        order.cost / order.saleable if order.saleable > 0.5 else math.nan, float(out), why,
     )  # fmt: skip

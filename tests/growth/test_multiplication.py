@@ -8,6 +8,7 @@ fixed. Rates are drawn here from their stated distributions, not by the package.
 import math
 import statistics
 import time
+from collections import defaultdict
 from dataclasses import dataclass
 
 import numpy as np
@@ -92,14 +93,11 @@ CASES = {
 
 def drawn_rates(row, cycles, draws, rng):
     """Draw lognormal means, betas of losses, and shares that come through and root, of scores shared as stated."""
-    scores = {}
+    scores = defaultdict(lambda: rng.standard_normal(draws))
 
     def score(level, quantity, cycle, line):
-        owners = {word: (quantity, word, {"cycle": cycle, "batch": line}.get(word)) for word, _ in level.shares}
-        for owner in owners.values():
-            if owner not in scores:
-                scores[owner] = rng.standard_normal(draws)
-        return sum(math.sqrt(share) * scores[owners[word]] for word, share in level.shares)
+        own = {"cycle": cycle, "batch": line}
+        return sum(math.sqrt(share) * scores[quantity, word, own.get(word)] for word, share in level.shares)
 
     def beta(mean, spread, level, quantity, cycle=0):
         if not spread:
@@ -254,16 +252,18 @@ def test_a_vessel_lost_together_spreads_what_is_left_by_the_square_of_what_it_ho
 @pytest.mark.parametrize("level", ["cycle", "season", "belief", "batch", "season 0.5 cycle 0.5"])
 def test_a_rate_of_the_season_spreads_the_total_far_more_than_one_of_the_cycle(level):
     """With F lognormal of mean 1, log-variance w^2, the log total has variance n w^2 if each of n cycles has its own
-    F, n^2 w^2 if all share one; its mean factor is E[F]^n = 1, or E[F^n] = exp(n (n - 1) w^2 / 2)."""
+    F, n^2 w^2 if all share one; its mean is E[F]^n = 1, or E[F^n] = exp(n (n - 1) w^2 / 2). Rooting is shared alike."""
     n, draws, start = 4, 2**14, 10**6
     own = {"cycle": 1.0, "season 0.5 cycle 0.5": 0.5}.get(level, 0.0)
-    row = culture(multiplication=2, multiplication_spread=0.5, multiplication_level=level)
-    totals = grown_of(row, start, (1,) * (n - 1) + (0,), draws).shoots[-1] / (start * 2.0**n)
-    wide = math.log(1 + 0.5**2) * (own * n + (1 - own) * n**2)
+    cells = {"multiplication_level": level, "rooting": 0.6, "rooting_spread": 0.2, "rooting_level": level}
+    grown = grown_of(culture(multiplication_spread=0.5, **cells), start, (0.5, 0.5, 0.5, 0), draws)
+    totals, wide = grown.shoots[-1] / (2 * start), math.log(1 + 0.5**2) * (own * n + (1 - own) * n**2)
     assert np.log(totals).std(ddof=1) == pytest.approx(math.sqrt(wide), rel=0.03)
-    assert totals.mean() == pytest.approx(
-        math.exp(wide / 2) / (1 + 0.5**2) ** (n / 2), rel=4 * math.sqrt(math.expm1(wide) / draws)
-    )
+    mean, error = math.exp(wide / 2) / (1 + 0.5**2) ** (n / 2), math.sqrt(math.expm1(wide) / draws)
+    assert totals.mean() == pytest.approx(mean, rel=4 * error)
+    rooted = grown.plantlets / grown.rooting
+    assert rooted.std(axis=1) == pytest.approx(0.2, rel=0.03)
+    assert np.corrcoef(rooted)[0, 1:] == pytest.approx(1 - own, abs=0.04)
 
 
 @st.composite
