@@ -5,7 +5,7 @@ from forecast.decisions.order import Order, Orders, size_order, size_orders
 from forecast.decisions.routes import compare_routes
 from forecast.decisions.space import BenchSpace, bench_space
 from forecast.errors import Fault, ForecastError, OutOfReach, Refused
-from forecast.growth.cultures import multiply
+from forecast.growth.initiation import multiply
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
 from forecast.rates.amounts import Amount, Count

@@ -9,8 +9,9 @@ from functools import cached_property
 
 import pandas as pd
 
-from forecast.decisions.multiplying import Search, Tried, outlays
+from forecast.decisions.multiplying import Search, Tried
 from forecast.decisions.requests import requested
+from forecast.decisions.spending import outlays
 from forecast.errors import OutOfReach, Refused
 from forecast.growth.cultures import Cultures
 from forecast.growth.simulation import season_streams

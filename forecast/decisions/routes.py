@@ -14,9 +14,10 @@ import pandas as pd
 
 from forecast.decisions.case import Case
 from forecast.decisions.explants import MultiplicationPlan, made_plan
-from forecast.decisions.multiplying import Search, outlays, saleable
+from forecast.decisions.multiplying import Search
 from forecast.decisions.order import Order, order_of
 from forecast.decisions.requests import requested
+from forecast.decisions.spending import outlays, saleable
 from forecast.errors import OutOfReach, Refused, refuse
 from forecast.growth.cultures import Cultures
 from forecast.growth.simulation import season_streams

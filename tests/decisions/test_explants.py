@@ -8,7 +8,7 @@ from culture_by_culture import many
 from small_cultures import UNSURE, nursery
 
 import forecast
-from forecast.decisions.multiplying import outlays
+from forecast.decisions.spending import outlays
 from forecast.growth.cultures import Cultures
 from forecast.growth.simulation import season_streams
 

@@ -6,7 +6,7 @@ import pytest
 from small_cultures import UNSURE, nursery
 
 import forecast
-from forecast.decisions.multiplying import outlays
+from forecast.decisions.spending import outlays
 from forecast.growth.cultures import Cultures
 from forecast.growth.simulation import season_streams
 

@@ -1,0 +1,373 @@
+"""Varieties within groups within a nursery, integrated on a lattice of logits: the numbers behind pooling."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import BSpline, make_interp_spline
+from scipy.sparse import csr_array
+from scipy.special import expit, gammaln, logsumexp, ndtri
+from scipy.stats import qmc
+
+Array = NDArray[np.float64]
+Indices = NDArray[np.intp]
+
+EDGE = 10.0  # logits from -10 to 10: shares from 0.005 to 99.995 %
+_KNOTS = np.linspace(-14.0, 14.0, 141)  # log-likelihoods are analytic to a distance of pi; wider by the shifts of labs
+_FINEST, _COARSEST = 0.02, 0.25  # steps of the lattice
+_FINE = 1.2  # step of the lattice over the narrowest distribution on it; at 1 a sum is an integral to 1e-8
+_NEAR = 0.6  # a normal step of less than this of the lattice's goes to the next neighbours alone
+_NODES = 11  # for each of log k and the two log spreads
+_REACH = 4.5  # standard deviations of a prior that are searched
+_DROP = 8.0  # log of the density below its peak at which a node is left out
+_ENOUGH = 7  # nodes above it
+_FEWER = 7  # nodes once centred, for each point of the shifts of labs
+_PAIRS = 8  # pairs of points for the shifts of labs, at least
+_TINY = 1e-300
+_ROWS, _BLOCK = 16, 2**18  # rows of a block of a product, and multiplications in it
+
+
+@dataclass(frozen=True)
+class Normals:
+    """Normal priors: mean and standard deviation of the nursery's logit, log k and the log spreads; sd of a lab."""
+
+    nursery: tuple[float, float]
+    log_k: tuple[float, float]
+    log_varieties: tuple[float, float]
+    log_groups: tuple[float, float]
+    lab: float
+
+
+@dataclass(frozen=True, eq=False)
+class Counts:
+    """Batches by variety and lab, as whole numbers: their order is lost at once."""
+
+    variety: Indices
+    lab: Indices
+    survived: NDArray[np.int64]
+    of: NDArray[np.int64]
+    group: Indices  # of each variety
+    groups: int
+    labs: int  # 0 if there is no lab effect
+
+    @property
+    def varieties(self) -> int:
+        """Number of varieties, with or without a record."""
+        return len(self.group)
+
+    @cached_property
+    def _tables(self) -> list[tuple[Array, csr_array]]:
+        pair = self.variety * max(self.labs, 1) + self.lab
+        shape = self.varieties * max(self.labs, 1)
+        tables = []
+        for number in (self.survived, self.of - self.survived, self.of):
+            values, at = np.unique(number, return_inverse=True)
+            table = csr_array((np.ones(len(at)), (pair, at)), shape=(shape, max(len(values), 1)))
+            table.sum_duplicates()
+            tables.append((np.asarray(values if len(values) else [0], dtype=np.float64)[:, None], table))
+        return tables
+
+    def log_likelihood(self, log_k: float) -> Array:
+        """Give the log-likelihood of variety by lab at the knots, without binomial coefficients."""
+        k = math.exp(log_k)
+        (y, alive), (z, dead), (n, there) = self._tables
+        a, b = k * expit(_KNOTS), k * expit(-_KNOTS)
+        found = alive @ (gammaln(y + a) - gammaln(a)) + dead @ (gammaln(z + b) - gammaln(b))
+        whole = there @ (gammaln(n + k) - gammaln(k))
+        return np.asarray(found - whole).reshape(self.varieties, max(self.labs, 1), len(_KNOTS))
+
+    def narrowest(self, log_k: float, varieties: float) -> float:
+        """Give about the least standard deviation of a logit, of varieties and groups, for a k and a spread."""
+        size = self.of / (1 + (self.of - 1) / (math.exp(log_k) + 1))
+        share = (self.survived + 0.5) / (self.of + 1)
+        known = np.bincount(self.variety, share * (1 - share) * size, self.varieties)
+        within = np.bincount(self.group, 1 / (varieties**2 + 1 / np.maximum(known, 1e-9)), self.groups)
+        return float(1 / math.sqrt(max(known.max(), within.max(), 1e-9)))
+
+
+def logits(step: float) -> Array:
+    """Give logits from -10 to 10 with about this step."""
+    return np.linspace(-EDGE, EDGE, 1 + 2 * math.ceil(EDGE / step))
+
+
+def kernel(x: Array, spread: float) -> Array:
+    """Give the chances to come from a logit (row) to another (column) by a normal step.
+
+    Notes
+    -----
+    Normal densities, each row made to add to 1. Steps below 0.6 of the lattice's go to the next neighbours alone,
+    with the right variance.
+    """
+    step = x[1] - x[0]
+    if spread < _NEAR * step:
+        side = np.full(len(x) - 1, spread**2 / (2 * step**2))
+        steps = np.diag(side, 1) + np.diag(side, -1)
+        return np.asarray(steps + np.diag(1 - steps.sum(axis=1)))
+    steps = np.exp(-0.5 * ((x[:, None] - x) / spread) ** 2)
+    return np.asarray(steps / steps.sum(axis=1, keepdims=True))
+
+
+@lru_cache(maxsize=1)
+def _spline() -> BSpline[np.float64]:
+    return make_interp_spline(_KNOTS, np.eye(len(_KNOTS)), k=7)
+
+
+@lru_cache(maxsize=64)
+def _finer(points: int, shift: float) -> Array:
+    x = np.linspace(-EDGE, EDGE, points)
+    return np.asarray(_spline()(np.clip(x + shift, _KNOTS[0], _KNOTS[-1])))
+
+
+def _log_normal(x: Array, normal: tuple[float, float]) -> Array:
+    return -0.5 * ((x - normal[0]) / normal[1]) ** 2
+
+
+class Lattice:
+    """The model on one lattice: nodes of log k, spread of varieties and spread of groups, and messages between."""
+
+    def __init__(self, counts: Counts, normals: Normals, axes: list[Array], step: float) -> None:
+        self.counts, self.normals, self.axes = counts, normals, axes
+        self.x = logits(step)
+        self.variety_steps = np.stack([kernel(self.x, s) for s in np.exp(axes[1])])
+        self.group_steps = np.stack([kernel(self.x, s) for s in np.exp(axes[2])])
+        log_mu = _log_normal(self.x, normals.nursery)
+        self.log_mu = log_mu - logsumexp(log_mu)
+        priors = (normals.log_k, normals.log_varieties, normals.log_groups)
+        parts = [_log_normal(axis, prior) for axis, prior in zip(axes, priors, strict=True)]
+        self.log_prior = parts[0][:, None, None] + parts[1][:, None] + parts[2]
+        self.knots = [counts.log_likelihood(log_k) for log_k in axes[0]]
+        self.member = csr_array(
+            (np.ones(counts.varieties), (counts.group, np.arange(counts.varieties))),
+            shape=(counts.groups, counts.varieties),
+        )
+
+    def likelihood(self, node: int, shifts: Array) -> Array:
+        """Give log-likelihoods of varieties on the lattice, at a node of log k."""
+        knots = self.knots[node]
+        lines = shifts if len(shifts) else np.zeros(1)
+        return np.asarray(
+            sum(_times(knots[:, lab], _finer(len(self.x), float(shift)).T) for lab, shift in enumerate(lines))
+        )
+
+    def up(self, node: int, shifts: Array) -> tuple[Array, Array, Array, Array, Array, Array]:
+        """Pass likelihoods up: variety, group, nursery; the last is the log of the evidence by the two spreads."""
+        like = self.likelihood(node, shifts)
+        top = like.max(axis=1, keepdims=True)
+        like = np.exp(like - top)
+        s, t, g = len(self.axes[1]), len(self.x), self.counts.groups
+        of_group = np.log(_times(like, self.variety_steps.reshape(s * t, t).T) + _TINY)  # variety, spread x logit
+        together = (self.member @ of_group).reshape(g, s, t).swapaxes(0, 1)  # spread, group, logit
+        peak = together.max(axis=2, keepdims=True)
+        together = np.exp(together - peak)
+        r = len(self.axes[2])
+        of_nursery = _times(together.reshape(s * g, t), self.group_steps.reshape(r * t, t).T)
+        of_nursery = np.log(of_nursery.reshape(s, g, r, t).swapaxes(1, 2) + _TINY)  # spread, spread, group, logit
+        whole = of_nursery.sum(axis=2) + self.log_mu
+        evidence = logsumexp(whole, axis=2) + top.sum() + peak.sum(axis=(1, 2))[:, None]
+        return like, of_group.reshape(-1, s, t).swapaxes(0, 1), together, of_nursery, whole, evidence
+
+    def evidence(self, shifts: Array) -> Array:
+        """Give log prior times evidence by log k and the two log spreads."""
+        return self.log_prior + np.stack([self.up(node, shifts)[-1] for node in range(len(self.axes[0]))])
+
+    def down(self, node: int, shifts: Array, log_weight: float) -> tuple[Array, Array, Array, Array]:
+        """Pass back down what all records say, at a node of log k.
+
+        Parameters
+        ----------
+        log_weight
+            Added to the log of prior times evidence.
+
+        Returns
+        -------
+        weights : prior times evidence by the two spreads, which weigh all that follows
+        units : posterior of the logit of each variety, of a new one in each group, and of a new one in a new group
+        means : likewise of the mean of each group, and of the nursery
+        own : for each variety, 1 - posterior variance / variance without its own records
+        """
+        like, of_group, together, of_nursery, whole, evidence = self.up(node, shifts)
+        log_weights = self.log_prior[node] + evidence + log_weight
+        log_mu = whole + (log_weights - logsumexp(whole, axis=2))[:, :, None]
+        s, r, g, t = of_nursery.shape
+        cavity = np.exp(log_mu[:, :, None] - of_nursery).swapaxes(1, 2).reshape(s * g, r * t)
+        groups = _times(cavity, self.group_steps.reshape(r * t, t)).reshape(s, g, t) * together
+        mu = np.exp(log_mu)
+        rest = _each(groups[:, self.counts.group] * np.exp(-of_group), self.variety_steps)
+        posterior = rest * like
+        new = _times(mu.reshape(s, r * t), self.group_steps.reshape(r * t, t))
+        drawn = _each(np.concatenate([groups, new[:, None]], axis=1), self.variety_steps)
+        units = np.concatenate([posterior, drawn], axis=1).sum(axis=0)
+        means = np.concatenate([groups.sum(axis=0), mu.sum(axis=(0, 1))[None]])
+        weights = np.exp(log_weights)
+        part = 1 - _variance(posterior, self.x) / _variance(rest, self.x)
+        return weights, units, means, np.clip(part, 0, 1).T @ weights.sum(axis=1)
+
+
+def _times(a: Array, b: Array) -> Array:
+    """Multiply two matrices in blocks too small to be split between threads, which wait long where cores are busy."""
+    (m, inner), n = a.shape, b.shape[1]
+    rows = min(_ROWS, m)
+    columns = min(max(_BLOCK // (rows * inner), 1), n)
+    a = np.pad(a, ((0, -m % rows), (0, 0))).reshape(-1, 1, rows, inner)
+    b = np.pad(b, ((0, 0), (0, -n % columns))).reshape(inner, -1, columns).swapaxes(0, 1)
+    product = (a @ b).swapaxes(1, 2)
+    return np.asarray(product.reshape(a.shape[0] * rows, -1)[:m, :n])
+
+
+def _each(a: Array, b: Array) -> Array:
+    return np.stack([_times(one, two) for one, two in zip(a, b, strict=True)])
+
+
+def _variance(weights: Array, x: Array) -> Array:
+    weights = weights / np.maximum(weights.sum(axis=-1, keepdims=True), _TINY)
+    mean = weights @ x
+    return np.asarray(np.maximum(weights @ x**2 - mean**2, _TINY))
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """What comes of the integration.
+
+    ``units`` is by lab (first: a lab not named, or none), unit, log k and logit; ``means`` by group (last: the
+    nursery) and logit; ``own`` by variety; ``hyper`` holds mean and standard deviation of log k, log spread of
+    varieties and log spread of groups; ``shifts`` and ``covariance`` are those of the labs.
+    """
+
+    x: Array
+    log_k: Array
+    units: Array
+    means: Array
+    own: Array
+    hyper: Array
+    shifts: Array
+    covariance: Array
+
+
+def integrate(counts: Counts, normals: Normals) -> Posterior:
+    """Integrate the model; the cost is linear in batches, and in varieties."""
+    shifts = np.zeros(counts.labs)
+    priors = (normals.log_k, normals.log_varieties, normals.log_groups)
+    bounds = [(mean - _REACH * sd, mean + _REACH * sd) for mean, sd in priors]
+    model, density = _narrowed(counts, normals, bounds, shifts)
+    points = np.zeros((1, counts.labs))
+    covariance = np.zeros((counts.labs, counts.labs))
+    log_density = np.zeros(1)
+    if counts.labs:
+        shifts, covariance = _peak(model, density)
+        model, density = _narrowed(counts, normals, bounds, shifts)
+        points, log_density = _points(shifts, covariance)
+        axes = [np.linspace(axis[0], axis[-1], _FEWER) for axis in model.axes]
+        model = Lattice(counts, normals, axes, float(model.x[1] - model.x[0]))
+    log_weights = 0.5 * ((shifts**2).sum() - (points**2).sum(axis=1)) / normals.lab**2 - log_density - density.max()
+    x, nodes = model.x, len(model.axes[0])
+    units = np.zeros((1 + counts.labs, counts.varieties + counts.groups + 1, nodes, len(x)))
+    means, own = np.zeros((counts.groups + 1, len(x))), np.zeros(counts.varieties)
+    weights = np.zeros((len(points), *model.log_prior.shape))
+    for at, (point, log_weight) in enumerate(zip(points, log_weights, strict=True)):
+        for node in range(nodes):
+            weights[at, node], unit, mean, part = model.down(node, point, float(log_weight))
+            units[0, :, node] += unit
+            for lab, shift in enumerate(point, 1):
+                units[lab, :, node] += _moved(unit, shift / (x[1] - x[0]))
+            means += mean
+            own += part
+    if counts.labs:
+        units[0] = _times(units[0].reshape(-1, len(x)), kernel(x, normals.lab)).reshape(units[0].shape)
+    total = weights.sum()
+    units, means, own, weights = units / total, means / total, own / total, weights / total
+    mass = weights.sum(axis=(1, 2, 3))
+    shifts = mass @ points
+    covariance = ((points - shifts).T * mass) @ (points - shifts)
+    hyper = np.stack([_moments(weights.sum(axis=0), axis, model.axes[axis]) for axis in range(3)])
+    return Posterior(x, model.axes[0], units, means, own, hyper, shifts, covariance)
+
+
+def _moments(weights: Array, axis: int, nodes: Array) -> Array:
+    marginal = weights.sum(axis=tuple({0, 1, 2} - {axis}))
+    mean = float(marginal @ nodes)
+    return np.array([mean, math.sqrt(max(float(marginal @ (nodes - mean) ** 2), 0))])
+
+
+def _narrowed(
+    counts: Counts, normals: Normals, bounds: list[tuple[float, float]], shifts: Array
+) -> tuple[Lattice, Array]:
+    """Centre the nodes where the posterior is, starting from all that the priors allow."""
+    step = _COARSEST
+    for _ in range(8):
+        axes = [np.linspace(low, high, _NODES) for low, high in bounds]
+        model = Lattice(counts, normals, axes, step)
+        density = model.evidence(shifts)
+        kept, inner = [], []
+        for axis, nodes in enumerate(axes):
+            marginal = logsumexp(density, axis=tuple({0, 1, 2} - {axis}))
+            high = np.flatnonzero(marginal > marginal.max() - _DROP)
+            kept.append(high[-1] - high[0] + 1)
+            inner.append((nodes[max(high[0] - 1, 0)], nodes[min(high[-1] + 1, _NODES - 1)]))
+        finer = _FINE * counts.narrowest(float(axes[0][-1]), math.exp(float(axes[1][0])))
+        finer = float(np.clip(finer, _FINEST, _COARSEST))
+        if min(kept) >= _ENOUGH and step <= finer * 1.5:
+            break
+        if min(kept) >= _ENOUGH:
+            step = finer
+        else:
+            bounds = inner
+    return model, density
+
+
+def _peak(model: Lattice, density: Array) -> tuple[Array, Array]:
+    """Find the mode of the shifts of labs, and the covariance there, at the middle of the other unknowns."""
+    weights = np.exp(density - density.max())
+    weights /= weights.sum()
+    axes = [np.array([_moments(weights, axis, model.axes[axis])[0]]) for axis in range(3)]
+    small = Lattice(model.counts, model.normals, axes, float(model.x[1] - model.x[0]))
+    labs, width = model.counts.labs, 0.05
+
+    def value(point: Array) -> float:
+        return float(small.evidence(point)[0, 0, 0]) - 0.5 * float((point**2).sum()) / model.normals.lab**2
+
+    at, curve = np.zeros(labs), np.eye(labs)
+    steps = width * np.eye(labs)
+    for _ in range(6):
+        middle = value(at)
+        up, down = np.array([[value(at + sign * step) for step in steps] for sign in (1, -1)])
+        slope = (up - down) / (2 * width)
+        curve = np.diag((2 * middle - up - down) / width**2)
+        for one in range(labs):
+            for two in range(one):
+                both = value(at + steps[one] + steps[two]) - up[one] - up[two] + middle
+                curve[one, two] = curve[two, one] = -both / width**2
+        values, vectors = np.linalg.eigh(curve)
+        curve = (vectors * np.maximum(values, 1 / model.normals.lab**2)) @ vectors.T
+        move = np.linalg.solve(curve, slope)
+        at = at + np.clip(move, -1, 1)
+        if np.abs(move).max() < 0.01:
+            break
+    return at, np.asarray(np.linalg.inv(curve))
+
+
+def _points(mean: Array, covariance: Array) -> tuple[Array, Array]:
+    """Give points in pairs about the mean, with just this mean and covariance, and their log normal density."""
+    labs = len(mean)
+    pairs = max(_PAIRS, 1 << (2 * labs - 1).bit_length())
+    normal = ndtri(qmc.Sobol(labs, scramble=False).random(pairs) + 0.5 / pairs)
+    normal = normal @ np.linalg.inv(np.linalg.cholesky(normal.T @ normal / pairs)).T
+    normal = np.concatenate([normal, -normal])
+    return np.asarray(mean + normal @ np.linalg.cholesky(covariance).T), np.asarray(-0.5 * (normal**2).sum(axis=1))
+
+
+def _moved(weights: Array, steps: float) -> Array:
+    """Move weights along the lattice by a number of steps, whole or not; what leaves it stays at its edge."""
+    low = math.floor(steps)
+    size = weights.shape[-1]
+    moved = np.zeros_like(weights)
+    for whole, part in ((low, 1 - steps + low), (low + 1, steps - low)):
+        to = np.clip(np.arange(size) + whole, 0, size - 1)
+        inner = slice(max(-whole, 0), size - max(whole, 0))
+        moved[..., to[inner]] += part * weights[..., inner]
+        moved[..., 0] += part * weights[..., : max(-whole, 0)].sum(axis=-1)
+        moved[..., -1] += part * weights[..., size - max(whole, 0) :].sum(axis=-1)
+    return moved
