@@ -45,9 +45,7 @@ class Case:
         """Give the share of plantlets delivered in a week that is saleable when wanted, by draw."""
         if week not in self._shares:
             life = self.season.variety(self.request.variety).shelf_life
-            elapsed = float(self.request.week - week)
-            ready = self.fate.ready(np.array([elapsed] if life is None else [elapsed, elapsed - life]))
-            self._shares[week] = ready[0] if life is None else ready[0] - ready[1]
+            self._shares[week] = self.fate.saleable(np.array([float(self.request.week - week)]), life)[0]
         return self._shares[week]
 
     def chance(self, quantity: int, share: Array) -> float:

@@ -13,13 +13,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.decisions.growing import growing_costs
-from forecast.decisions.spending import outlays, saleable
+from forecast.decisions.spending import outlays
 from forecast.errors import Refused
 from forecast.growth.cultures import Cultures
 from forecast.growth.initiation import earliest_start
 from forecast.growth.multiplication import Multiplication
 from forecast.growth.stock import drawn_demand
-from forecast.growth.tails import at_least
 from forecast.season.cultures import Culture, Division
 from forecast.season.plan import Season
 from forecast.season.rows import Wanted
@@ -84,10 +83,7 @@ class Search:
 
     def chance(self, cultures: Cultures) -> float:
         """Give the chance that a plan suffices."""
-        if len(cultures.rounds) > 1:
-            return float((cultures.saleable(self.by) >= self.needed).mean())
-        cycle = cultures.rounds[0]
-        return float(at_least(self.needed, cultures.entering[cycle - 1], cultures.share(cycle, self.by)).mean())
+        return float(cultures.chances(week=self.by, at_least=self.needed).mean())
 
     def cost(self, cultures: Cultures) -> float:
         """Give the expected cost of a plan until the week wanted [currency]."""
@@ -105,24 +101,24 @@ class Search:
 
     def nearest(self) -> Tried | None:
         """Give the plan that comes nearest where none suffices; None if nothing is ready in time."""
-        found = [one for one in self.tried if one.cultures is not None]
-        return max(found, key=lambda one: (one.chance, saleable(one.cultures, self.by)), default=None)
+        found = [(one.chance, one.cultures.expected(self.by), one) for one in self.tried if one.cultures is not None]
+        return max(found, key=lambda ranked: ranked[:2], default=(0.0, 0.0, None))[2]
 
     def first_week_in_reach(self) -> Week | None:
         """Give about the first later week by which a plan suffices."""
         weeks = []
-        for cycles in range(1, self.row_cycles + 1):
+        for cycles in range(1, self.most_cycles + 1):
             try:
                 possible = np.flatnonzero(self._waits(cycles, 1)[1] <= self.most)
             except Refused:
                 break
             if possible.size:
-                weeks.append(self.earliest + self._way_weeks(cycles) + int(possible[0]))
+                weeks.append(self.earliest + self._way.weeks(cycles) + int(possible[0]))
         later = [week for week in weeks if week > self.by]
         return min(later, default=None)
 
     @property
-    def row_cycles(self) -> int:
+    def most_cycles(self) -> int:
         """Most cycles, or rounds of division, that are thought of."""
         return self.row.most_rounds if isinstance(self.row, Division) else self.row.most_cycles
 
@@ -157,7 +153,7 @@ class Search:
         return pd.DataFrame(rows).astype({"explants": "Int64", "potted": "Int64", "chance": float, "cost": float})
 
     def _each(self) -> Iterator[Tried]:
-        for cycles in range(1, self.row_cycles + 1):
+        for cycles in range(1, self.most_cycles + 1):
             try:
                 first = self._try(cycles, 1)
             except Refused as error:  # more plants than can be counted, and more still in later cycles
@@ -281,7 +277,7 @@ class Search:
             waits = range(_LONGEST_WAIT + 1)
             plants = np.zeros((len(waits), self.streams.draws))
             for cycle in made.rounds:
-                before = self.row_step * (cycles - cycle)
+                before = self._way.cycle_weeks * (cycles - cycle)
                 plants += made.grown.plantlets[cycle - 1] * self._shares(made, cycle)[before : before + len(waits)]
             with np.errstate(divide="ignore", invalid="ignore"):
                 factor = np.where(plants > 0, self.needed / plants, np.inf)
@@ -316,18 +312,10 @@ class Search:
         """Give the share of a cycle's plantlets saleable by the weeks since they came, shape (weeks, draws)."""
         last = made.cycles - cycle  # fates are counted from the last
         if last not in self._ready:
-            weeks = _LONGEST_WAIT + 1 + last * self.row_step
+            weeks = _LONGEST_WAIT + 1 + last * self._way.cycle_weeks
             life = self.season.variety(made.variety).shelf_life
-            ready = made.fates[cycle].ready(np.arange(weeks, dtype=np.float64))
-            self._ready[last] = ready.copy()
-            if life is not None:
-                self._ready[last][life:] -= ready[:-life]
+            self._ready[last] = made.fates[cycle].saleable(np.arange(weeks, dtype=np.float64), life)
         return self._ready[last] * made.true(cycle)
-
-    @property
-    def row_step(self) -> int:
-        """Weeks from one cycle, or round of division, to the next."""
-        return self.row.round_weeks if isinstance(self.row, Division) else self.row.cycle_weeks
 
     @property
     def _usual(self) -> int:
@@ -337,10 +325,7 @@ class Search:
 
     def _begin(self, cycles: int, wait: int) -> Week:
         """Give the week to begin in, so that the last plantlets come so long before the week wanted."""
-        return self.by + -(self._way_weeks(cycles) + wait)
-
-    def _way_weeks(self, cycles: int) -> int:
-        return self._way.weeks(cycles)
+        return self.by + -(self._way.weeks(cycles) + wait)
 
     def _kept(self, cycles: int, instalments: int) -> list[float]:
         """Keep all, and in the last cycles what keeps their number level, so that rooting is spread over them."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -17,7 +17,7 @@ from forecast.decisions.explants import MultiplicationPlan, made_plan
 from forecast.decisions.multiplying import Search
 from forecast.decisions.order import Order, order_of
 from forecast.decisions.requests import requested
-from forecast.decisions.spending import outlays, saleable
+from forecast.decisions.spending import outlays
 from forecast.errors import OutOfReach, Refused, refuse
 from forecast.growth.cultures import Cultures
 from forecast.growth.simulation import season_streams
@@ -285,17 +285,21 @@ def _multiplying(search: Search, name: str) -> Route:
     if tried is None or tried.cultures is None:
         return Route(name, None, earliest=search.first_week_in_reach(), why_not="nothing is ready by then")
     made = tried.cultures
-    spent = outlays(made, search.by)
-    cost = sum(amount for _, _, amount in spent)
-    plants = saleable(made, search.by)
-    out = sum(amount * (search.by - week) for _, week, amount in spent) / max(cost, 1e-9)
+    spent = [(week, amount) for _, week, amount in outlays(made, search.by)]
+    plants = made.expected(search.by)
     why = "" if best else f"enough in {seasons(tried.chance)}"
     earliest = _first_week(search, made.but(start=search.earliest)) if best else search.first_week_in_reach()
     return Route(
-        name, made_plan(search, tried), tried.chance, made.start, earliest, cost,
-        cost / search.request.likely_number if best else math.nan, cost / plants if plants else math.nan, float(out),
-        why,
+        name, made_plan(search, tried), tried.chance, made.start, earliest, tried.cost,
+        tried.cost / search.request.likely_number if best else math.nan,
+        tried.cost / plants if plants else math.nan, _weeks_out(spent, search.by), why,
     )  # fmt: skip
+
+
+def _weeks_out(spent: Sequence[tuple[Week, float]], by: Week) -> float:
+    """Give how long money is out on average before a week [weeks]."""
+    total = sum(amount for _, amount in spent)
+    return sum(amount * (by - week) for week, amount in spent) / total if total else 0.0
 
 
 def _first_week(search: Search, made: Cultures) -> Week | None:
@@ -303,12 +307,7 @@ def _first_week(search: Search, made: Cultures) -> Week | None:
     first = made.enters(made.rounds[0])
     for later in range(_HORIZON):
         week = first + later
-        if len(made.rounds) == 1:
-            cycle = made.rounds[0]
-            chance = float(at_least(search.needed, made.entering[cycle - 1], made.share(cycle, week)).mean())
-        else:
-            chance = float((made.saleable(week) >= search.needed).mean())
-        if chance >= search.confidence:
+        if made.chances(week=week, at_least=search.needed).mean() >= search.confidence:
             return week
     return None
 
@@ -328,7 +327,6 @@ def _buying(season: Season, request: Wanted, draws: int, seed: int) -> Route:
         (order.week, order.purchase - deposit),
         (order.week + (order.by - order.week) // 2, order.cost - order.purchase),
     ]
-    out = sum(amount * (order.by - week) for week, amount in spent) / max(order.cost, 1e-9)
     delivered = min(first_delivery(row, season.first_week) for row in prices.breaks)
     ready = case.fate.ready(np.arange(105.0))
     enough = [float(at_least(case.needed, order.quantity, share).mean()) >= order.confidence for share in ready]
@@ -336,5 +334,5 @@ def _buying(season: Season, request: Wanted, draws: int, seed: int) -> Route:
     return Route(
         BUY, order, order.chance, season.first_week if deposit else order.week, earliest, order.cost,
         math.nan if why else order.cost / order.wanted,
-        order.cost / order.saleable if order.saleable > 0.5 else math.nan, float(out), why,
+        order.cost / order.saleable if order.saleable > 0.5 else math.nan, _weeks_out(spent, order.by), why,
     )  # fmt: skip

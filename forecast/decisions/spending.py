@@ -1,4 +1,4 @@
-"""What comes of a plan that multiplies, in plants and in money."""
+"""What a plan that multiplies costs, and when."""
 
 from __future__ import annotations
 
@@ -6,12 +6,6 @@ from forecast.decisions.growing import growing_costs
 from forecast.growth.cultures import Cultures
 from forecast.season.cultures import Division
 from forecast.weeks import Week
-
-
-def saleable(cultures: Cultures | None, week: Week) -> float:
-    """Give the expected number of plants of a plan that are saleable in a week."""
-    rounds = () if cultures is None else cultures.rounds
-    return sum(float((cultures.entering[c - 1] * cultures.share(c, week)).mean()) for c in rounds if cultures)
 
 
 def outlays(cultures: Cultures, until: Week) -> list[tuple[str, Week, float]]:

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from forecast.errors import whole
 from forecast.growth.multiplication import Grown, Multiplication, Rates, grow
@@ -219,9 +219,12 @@ class Cultures:
 
     def share(self, cycle: int, week: Week) -> Array:
         """Give the share of the plantlets of a cycle that is saleable in a week, shape (draws,)."""
-        elapsed, life = float(week - self.enters(cycle)), self.season.variety(self.variety).shelf_life
-        ready = self.fates[cycle].ready(np.array([elapsed] if life is None else [elapsed, elapsed - life]))
-        return np.asarray(self.true(cycle) * (ready[0] if life is None else ready[0] - ready[1]))
+        elapsed, life = np.array([float(week - self.enters(cycle))]), self.season.variety(self.variety).shelf_life
+        return np.asarray(self.true(cycle) * self.fates[cycle].saleable(elapsed, life)[0])
+
+    def expected(self, week: Week) -> float:
+        """Give the expected number of plants that are saleable in a week."""
+        return sum(float((self.entering[cycle - 1] * self.share(cycle, week)).mean()) for cycle in self.rounds)
 
     def true(self, cycle: int) -> float:
         """Give the share of plants true to the variety after so many cycles."""
@@ -244,11 +247,27 @@ class Cultures:
             Chance [0 to 1]: exact, given the plantlets of a draw, if all are rooted at once; else the share of
             sampled histories.
         """
-        monday, number = Week.parse(week), whole("at_least", at_least, 0, 10**12)
+        return float(self.chances(week=week, at_least=whole("at_least", at_least, 0, 10**12)).mean())
+
+    def chances(self, *, week: Week | str, at_least: ArrayLike) -> Array:
+        """Give the chance of at least so many saleable plants in every draw, as `chance` gives their mean.
+
+        Parameters
+        ----------
+        week
+            On the Monday of which week.
+        at_least
+            How many plants, one number for all draws or shape (draws,).
+
+        Returns
+        -------
+        array of shape (draws,)
+        """
+        monday = Week.parse(week)
         if len(self.rounds) == 1:
             cycle = self.rounds[0]
-            return float(_chance(number, self.entering[cycle - 1], self.share(cycle, monday)).mean())
-        return float((self.saleable(monday) >= number).mean())
+            return _chance(at_least, self.entering[cycle - 1], self.share(cycle, monday))
+        return (self.saleable(monday) >= np.asarray(at_least)).astype(np.float64)
 
     def saleable(self, week: Week | str) -> NDArray[np.int64]:
         """Sample the number of saleable plants in a week, shape (draws,); no history joins one week to another."""

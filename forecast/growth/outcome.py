@@ -377,9 +377,7 @@ class Outcome:
         return self.season.variety(variety).shelf_life
 
     def _saleable_share(self, batch: Batch, elapsed: NDArray[np.int_]) -> Array:
-        fate, life = self._fates[batch], self._shelf_life(batch.variety)
-        ready = fate.ready(elapsed.astype(np.float64))
-        return ready if life is None else ready - fate.ready(elapsed.astype(np.float64) - life)
+        return self._fates[batch].saleable(elapsed.astype(np.float64), self._shelf_life(batch.variety))
 
     def _sampled_ready(self, batch: Batch) -> NDArray[np.int32]:
         """Sample the number ready by each week, one history a draw, shape (weeks, draws)."""

@@ -185,6 +185,19 @@ class Fate:
         """Give the share of plants that have come through all stages, shape (weeks, draws)."""
         return self.survival * self.past(len(self.spread), elapsed)
 
+    def saleable(self, elapsed: Array, shelf_life: int | None) -> Array:
+        """Give the share of plants that are ready and not past their best, shape (weeks, draws).
+
+        Parameters
+        ----------
+        elapsed
+            Time since delivery [weeks], shape (weeks,).
+        shelf_life
+            Time for which a plant keeps its grade [weeks]; None if for the whole season.
+        """
+        ready = self.ready(elapsed)
+        return ready if shelf_life is None else ready - self.ready(elapsed - shelf_life)
+
     def course(self, elapsed: Array) -> tuple[Array, Array]:
         """Give the share of plants alive in each stage, and that of plants through all of them.
 

@@ -183,11 +183,9 @@ class Culture(Row):
 
     def clean(self, cycle: int) -> Share:
         """Give the share of vessels that stay clean in a cycle; the one after the last is that of rooting."""
-        mean, first = self.contamination.at(cycle), self.contamination.at(1)
-        if not mean and not first:
-            return _clean(0.0, self.contamination_spread, self.contamination_level)
-        spread = self.contamination_spread * mean / first if first else math.inf if self.contamination_spread else 0.0
-        return _clean(mean, spread, self.contamination_level)
+        mean = self.contamination.at(cycle)
+        part = mean / self.contamination.at(1) if self.contamination_spread else 0.0
+        return _clean(mean, self.contamination_spread * part, self.contamination_level)
 
     def rooted(self) -> Share:
         """Give the share of clean shoots that root."""

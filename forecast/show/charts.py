@@ -20,6 +20,8 @@ from forecast.words import seasons
 BLUE, ORANGE, GREEN, BLACK = "#0072B2", "#D55E00", "#009E73", "#222222"
 WIDTH, HEIGHT = 560, 260
 
+_NUMBERS = [alt.Tooltip("week"), alt.Tooltip("low"), alt.Tooltip("middle"), alt.Tooltip("high")]
+
 Chart = alt.LayerChart | alt.FacetChart  # what altair.layer gives
 
 _MIME = "application/vnd.vegalite.v5+json"
@@ -68,13 +70,7 @@ def saleable(outcome: Outcome, variety: str) -> Chart:
     words = [f"{row['wanted']:,} by {row['week']} in {seasons(row['chance'])}" for row in wanted.to_dict("records")]
     text = f"Saleable plants of {variety} on hand by week; what is wanted in a week is sold in it. "
     text += f"Wanted: {'; '.join(words) or 'nothing'}."
-    base = alt.Chart(table).encode(x=_week_axis())
-    tips = [alt.Tooltip("week"), alt.Tooltip("low"), alt.Tooltip("middle"), alt.Tooltip("high")]
-    band = base.mark_area(opacity=0.25, color=BLUE).encode(
-        y=alt.Y("low:Q", title="saleable plants on hand [number]"), y2="high:Q", tooltip=tips
-    )
-    line = base.mark_line(color=BLUE).encode(y="middle:Q", tooltip=tips)
-    layers = [band, line]
+    layers = _fan(table, "saleable plants on hand [number]", _NUMBERS)
     if len(wanted):
         point = alt.Chart(_dated(wanted)).encode(x=_week_axis(), y="wanted:Q")
         tips = [alt.Tooltip("week"), alt.Tooltip("wanted"), alt.Tooltip("chance", format=".0%")]
@@ -180,17 +176,15 @@ def bench(space: BenchSpace, place: str) -> Chart:
         alt.Tooltip("there_is", title="there is", format=".0f"),
         alt.Tooltip("overrun", title="chance of overrun", format=".0%"),
     ]
-    band = base.mark_area(opacity=0.25, color=BLUE).encode(
-        y=alt.Y("low:Q", title="bench area [m²]"), y2="high:Q", tooltip=tips
-    )
-    line = base.mark_line(color=BLUE).encode(y="middle:Q", tooltip=tips)
     limit = base.mark_line(color=ORANGE, strokeWidth=2.5, strokeDash=[7, 3], interpolate="step-after").encode(
         y="there_is:Q", tooltip=tips
     )
     title = _title(
         place, "Area that plants stand on: nine draws in ten lie in the band. The dashed line is what there is."
     )
-    return alt.layer(band, line, limit).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
+    return alt.layer(*_fan(weekly, "bench area [m²]", tips), limit).properties(
+        width=WIDTH, height=HEIGHT, title=title, description=text
+    )
 
 
 def ready(cultures: Cultures) -> Chart:
@@ -206,14 +200,9 @@ def ready(cultures: Cultures) -> Chart:
     LayerChart
         A band that holds nine draws in ten, and the middle as a line.
     """
-    base = alt.Chart(_dated(cultures.by_week())).encode(x=_week_axis())
-    tips = [alt.Tooltip("week"), alt.Tooltip("low"), alt.Tooltip("middle"), alt.Tooltip("high")]
-    band = base.mark_area(opacity=0.25, color=BLUE).encode(
-        y=alt.Y("low:Q", title="saleable plants [number]"), y2="high:Q", tooltip=tips
-    )
-    line = base.mark_line(color=BLUE).encode(y="middle:Q", tooltip=tips)
+    layers = _fan(_dated(cultures.by_week()), "saleable plants [number]", _NUMBERS)
     title = _title(cultures.variety, "Saleable plants if none is sold: middle and nine draws in ten.")
-    return alt.layer(band, line).properties(width=WIDTH, height=HEIGHT, title=title, description=str(cultures))
+    return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=str(cultures))
 
 
 def cycles(cultures: Cultures) -> Chart:
@@ -320,6 +309,13 @@ def routes(compared: Routes) -> Chart:
     return alt.layer(rule, lines, words).properties(
         width=WIDTH - 60, height=HEIGHT, title=title, description=str(compared)
     )
+
+
+def _fan(table: pd.DataFrame, title: str, tips: list[alt.Tooltip]) -> list[alt.Chart]:
+    """Give the band from low to high by week, and the middle as a line."""
+    base = alt.Chart(table).encode(x=_week_axis())
+    band = base.mark_area(opacity=0.25, color=BLUE).encode(y=alt.Y("low:Q", title=title), y2="high:Q", tooltip=tips)
+    return [band, base.mark_line(color=BLUE).encode(y="middle:Q", tooltip=tips)]
 
 
 def _week_axis() -> alt.X:
