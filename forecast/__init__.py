@@ -4,7 +4,9 @@ from forecast.decisions.explants import explants_needed
 from forecast.decisions.order import Order, Orders, size_order, size_orders
 from forecast.decisions.routes import compare_routes
 from forecast.decisions.space import BenchSpace, bench_space
-from forecast.errors import Fault, ForecastError, OutOfReach, Refused
+from forecast.decisions.timing import DeliveryWeeks, delivery_weeks
+from forecast.decisions.work import hours_of_work
+from forecast.errors import ForecastError, OutOfReach, Refused
 from forecast.growth.initiation import multiply
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
@@ -13,7 +15,7 @@ from forecast.rates.distributions import Duration, Share
 from forecast.rates.levels import Level
 from forecast.season.files import read_season, write_season
 from forecast.season.plan import Season
-from forecast.season.rows import Delivery, Offer, Place, Stage, Variety, Wanted
+from forecast.season.rows import Delivery
 from forecast.weeks import Week
 
 __all__ = [
@@ -21,26 +23,23 @@ __all__ = [
     "BenchSpace",
     "Count",
     "Delivery",
+    "DeliveryWeeks",
     "Duration",
-    "Fault",
     "ForecastError",
     "Level",
-    "Offer",
     "Order",
     "Orders",
     "OutOfReach",
     "Outcome",
-    "Place",
     "Refused",
     "Season",
     "Share",
-    "Stage",
-    "Variety",
-    "Wanted",
     "Week",
     "bench_space",
     "compare_routes",
+    "delivery_weeks",
     "explants_needed",
+    "hours_of_work",
     "multiply",
     "read_season",
     "simulate",

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Hashable, Sequence
+from typing import Any, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from scipy.stats import qmc
 from forecast.errors import whole
 
 Array = NDArray[np.float64]
+_Made = TypeVar("_Made")
 
 MOST_DRAWS = 2**22
 _EDGE = 2.0**-32
@@ -65,6 +67,7 @@ class Streams:
         self.draws = whole("draws", draws, 1, MOST_DRAWS)
         self._coordinates = {name: i for i, name in enumerate(coordinates)}
         self._points: dict[tuple[str, ...], Array] = {}
+        self._once: dict[Hashable, Any] = {}
 
     def normal(self, owner: tuple[str, ...], quantity: str) -> Array:
         """Give the scores of one quantity of one owner.
@@ -90,6 +93,12 @@ class Streams:
     def generator(self, *name: str) -> np.random.Generator:
         """Give a pseudo-random generator of its own to a name, for the chance of single plants."""
         return np.random.default_rng(self._entropy(name))
+
+    def once(self, key: Hashable, make: Callable[[], _Made]) -> _Made:
+        """Give what was made of these streams under a key, made the first time it is asked for."""
+        if key not in self._once:
+            self._once[key] = make()
+        return cast("_Made", self._once[key])
 
     def _entropy(self, name: tuple[str, ...]) -> list[int]:
         digest = hashlib.blake2b("\x1f".join(name).encode(), digest_size=16).digest()

@@ -51,13 +51,13 @@ def test_adding_a_variety_or_a_stage_leaves_the_draws_of_the_others_unchanged():
     ]
     added = stage("growing on", typical=3, spread_batches=0.2, survival_spread=0.1, survival_level=MIXED)
     strange = stage("a stage of our own", typical=3, spread_batches=0.2, survival_spread=0.1, survival_level=MIXED)
-    plain = draw_fate(season(rows), season_streams(128, 1), "A", 1)
+    plain = draw_fate(season(rows), season_streams(128, 1), "A", 1, season(rows).first_week)
     for more in (added, strange):
         grown = season([rows[0], more, rows[1]], varieties=("B", "A", "C"))
         streams = season_streams(128, 1)
         for variety in ("B", "C"):
-            draw_fate(grown, streams, variety, 1)
-        fate = draw_fate(grown, streams, "A", 1)
+            draw_fate(grown, streams, variety, 1, grown.first_week)
+        fate = draw_fate(grown, streams, "A", 1, grown.first_week)
         assert np.array_equal(fate.log_survival[[0, 2]], plain.log_survival)
         assert np.array_equal(fate.weeks[[0, 2]], plain.weeks)
 

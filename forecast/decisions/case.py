@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +14,7 @@ from forecast.decisions.growing import growing_costs
 from forecast.decisions.prices import PriceList
 from forecast.errors import refuse
 from forecast.growth.simulation import draw_fate
+from forecast.growth.stages import Fate
 from forecast.growth.stock import drawn_demand
 from forecast.growth.tails import at_least
 from forecast.season.checks import first_delivery
@@ -35,17 +35,29 @@ class Case:
         self.season = season
         self.request = request
         self.confidence = request.confidence or season.confidence
-        self.fate = draw_fate(season, streams, request.variety, number)
+        self.streams, self._number = streams, number
+        self._fates: dict[Week | None, Fate] = {}
+        self._costs: dict[Week | None, tuple[float, Array]] = {}
         self.price_lists = PriceList.of(season.offers_for(request.variety))
         self.needed = drawn_demand(streams, request)
         self._shares: dict[Week, Array] = {}
         self._abouts: dict[Week, float] = {}
 
+    def fate(self, week: Week) -> Fate:
+        """Give what a delivery of a week meets: the same in all weeks, unless the weather matters."""
+        key = week if self.season.by_weather(self.request.variety) else None
+        if key not in self._fates:
+            weeks = max(self.request.week - week, 0) + 1
+            self._fates[key] = draw_fate(
+                self.season, self.streams, self.request.variety, self._number, week, weeks=weeks
+            )
+        return self._fates[key]
+
     def share(self, week: Week) -> Array:
         """Give the share of plantlets delivered in a week that is saleable when wanted, by draw."""
         if week not in self._shares:
             life = self.season.variety(self.request.variety).shelf_life
-            self._shares[week] = self.fate.saleable(np.array([float(self.request.week - week)]), life)[0]
+            self._shares[week] = self.fate(week).saleable(np.array([float(self.request.week - week)]), life)[0]
         return self._shares[week]
 
     def chance(self, quantity: int, share: Array) -> float:
@@ -101,12 +113,10 @@ class Case:
         season, request = self.season, self.request
         possible = {week for prices in self.price_lists for week in prices.weeks(season.first_week, season.last_week)}
         for later in range(1, season.last_week - request.week + 1):
-            elapsed = np.array(
-                [float(request.week + later - week) for week in possible if week <= request.week + later]
-            )
-            ready = self.fate.ready(elapsed)
-            if np.quantile(ready, 1 - self.confidence, axis=1).max() > 0.1:
-                return request.week + later
+            for week in sorted(week for week in possible if week <= request.week + later):
+                ready = self.fate(week).ready(np.array([float(request.week + later - week)]))
+                if np.quantile(ready, 1 - self.confidence) > 0.1:
+                    return request.week + later
         return None
 
     def from_mean(self, week: Week) -> int:
@@ -190,12 +200,12 @@ class Case:
                 low = middle
         return high
 
-    @cached_property
-    def _course_costs(self) -> tuple[float, Array]:
-        """Cost of a plantlet by stages and work, and of its bench by the week since delivery."""
-        longest = max(self.request.week - prices.breaks[0].first_week for prices in self.price_lists)
-        return growing_costs(self.season, self.request.variety, self.fate, max(longest, 1))
-
     def _cost_of_growing(self, week: Week) -> float:
-        stages, bench = self._course_costs
+        """Cost of a plantlet by stages and work, and of its bench until the week wanted."""
+        fate, key = self.fate(week), week if self.season.by_weather(self.request.variety) else None
+        if key not in self._costs:
+            first = week if key else min(prices.breaks[0].first_week for prices in self.price_lists)
+            weeks = max(self.request.week - first, 1)
+            self._costs[key] = growing_costs(self.season, self.request.variety, fate, weeks)
+        stages, bench = self._costs[key]
         return stages + float(bench[: self.request.week - week].sum())

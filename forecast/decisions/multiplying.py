@@ -18,6 +18,7 @@ from forecast.errors import Refused
 from forecast.growth.cultures import Cultures
 from forecast.growth.initiation import earliest_start
 from forecast.growth.multiplication import Multiplication
+from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
 from forecast.season.cultures import Culture, Division
 from forecast.season.plan import Season
@@ -313,9 +314,23 @@ class Search:
         last = made.cycles - cycle  # fates are counted from the last
         if last not in self._ready:
             weeks = _LONGEST_WAIT + 1 + last * self._way.cycle_weeks
-            life = self.season.variety(made.variety).shelf_life
-            self._ready[last] = made.fates[cycle].saleable(np.arange(weeks, dtype=np.float64), life)
+            self._ready[last] = self._by_wait(made, cycle, weeks)
         return self._ready[last] * made.true(cycle)
+
+    def _by_wait(self, made: Cultures, cycle: int, weeks: int) -> Array:
+        """Give the share saleable by the week wanted of plantlets that came 0, 1, 2, ... weeks before."""
+        life, every = self.season.variety(made.variety).shelf_life, np.arange(weeks, dtype=np.float64)
+        if not self.season.by_weather(made.variety):
+            return made.fates[cycle].saleable(every, life)
+        name, enters = f"culture {made.cycles - cycle}", self.row.enters
+        longest = min(weeks - 1, self.by - self.season.first_week)
+        shares = np.zeros((weeks, self.streams.draws))
+        for wait in range(1, longest + 1):
+            fate = draw_fate(
+                self.season, self.streams, made.variety, name, self.by + -wait, enters=enters, weeks=wait + 1
+            )
+            shares[wait] = fate.saleable(every[wait : wait + 1], life)[0]
+        return shares
 
     @property
     def _usual(self) -> int:

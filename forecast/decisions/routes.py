@@ -328,7 +328,8 @@ def _buying(season: Season, request: Wanted, draws: int, seed: int) -> Route:
         (order.week + (order.by - order.week) // 2, order.cost - order.purchase),
     ]
     delivered = min(first_delivery(row, season.first_week) for row in prices.breaks)
-    ready = case.fate.ready(np.arange(105.0))
+    fate = case.fate(delivered)
+    ready = fate.ready(np.arange(min(105.0, fate.last + 1)))
     enough = [float(at_least(case.needed, order.quantity, share).mean()) >= order.confidence for share in ready]
     earliest = delivered + int(np.argmax(enough)) if any(enough) else None
     return Route(

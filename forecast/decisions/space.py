@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtr
 
+from forecast.decisions.crowding import Remedies, causes, ever, overrun, remedies
 from forecast.growth.outcome import RANGE, RANGE_NAMES, Outcome
 from forecast.words import rounded, seasons
 
@@ -29,9 +29,34 @@ class BenchSpace:
 
     weekly: pd.DataFrame
     overruns: dict[str, float]
+    _outcome: Outcome = field(repr=False)
 
     def __str__(self) -> str:
         return "\n".join(self.sentence(place) for place in self.overruns)
+
+    def causes(self, place: str) -> pd.DataFrame:
+        """Say which batches make a place overrun; the first causes most.
+
+        Returns
+        -------
+        DataFrame
+            variety, week, lab and quantity of the largest batches there in the week in which it overruns most often;
+            ``area`` [m2], the expected area of each in that week; ``overrun``, the chance [0 to 1] of an overrun in
+            some week, and ``without``, the same if the batch were not there.
+        """
+        return causes(self._outcome, place)
+
+    def remedies(self, place: str, *, most: float = 0.1) -> Remedies:
+        """Try to split, to move and to cut each of the deliveries that cause most; takes some seconds.
+
+        Parameters
+        ----------
+        place
+            Which place.
+        most
+            Chance of an overrun [0 to 1] that can be lived with.
+        """
+        return remedies(self._outcome, place, most)
 
     def sentence(self, place: str) -> str:
         """Say when a place is fullest, and how often it does not suffice."""
@@ -85,15 +110,12 @@ def bench_space(outcome: Outcome) -> BenchSpace:
         chance = outcome.score("bench", place)
         drawn = np.maximum(expected + deviation * chance, 0)
         low, middle, high = np.quantile(drawn, RANGE, axis=1)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            over = np.where(deviation > 0, ndtr((expected - bench) / deviation), expected > bench + 1e-9)
-            any_plant = -np.expm1(-((expected / deviation) ** 2))  # a place that is shut is overrun by one
-        over = np.where((bench == 0) & (deviation > 0), any_plant, over)
+        over = overrun(expected, deviation, bench)
         frame = pd.DataFrame({"place": place, "week": [str(week) for week in outcome.weeks]})
         frame = frame.assign(low=low, middle=middle, high=high, there_is=bench[:, 0], overrun=over.mean(axis=1))
         weekly.append(frame.round({"low": 2, "middle": 2, "high": 2, "overrun": 4}))
-        overruns[place] = float((ndtr(-chance) < over).any(axis=0).mean())
-    return BenchSpace(pd.concat(weekly, ignore_index=True), overruns)
+        overruns[place] = ever(over, chance)
+    return BenchSpace(pd.concat(weekly, ignore_index=True), overruns, outcome)
 
 
 def _area(row: dict[Hashable, Any]) -> str:

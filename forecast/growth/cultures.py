@@ -26,6 +26,8 @@ from forecast.words import counted, rounded, seasons
 
 Array = NDArray[np.float64]
 
+_LOOKED = 156  # weeks for which plants are followed in the nursery
+
 
 class Cultures:
     """What comes of explants of one variety that are multiplied, rooted and grown on.
@@ -63,7 +65,9 @@ class Cultures:
         other = Cultures(
             self.season, self.row, self.streams, start or self.start, self.explants, self.kept, potted or self.potted
         )
-        other.__dict__ |= {"grown": self.grown, "fates": self.fates}
+        other.__dict__["grown"] = self.grown
+        if other.start == self.start or not self.season.by_weather(self.variety):
+            other.__dict__["fates"] = self.fates
         return other
 
     @cached_property
@@ -213,7 +217,9 @@ class Cultures:
         """What the plantlets of each cycle meet in the nursery."""
         names = {cycle: f"culture {self.cycles - cycle}" for cycle in self.rounds}  # counted from the last
         return {
-            cycle: draw_fate(self.season, self.streams, self.variety, name, self.row.enters)
+            cycle: draw_fate(
+                self.season, self.streams, self.variety, name, self.enters(cycle), enters=self.row.enters, weeks=_LOOKED
+            )
             for cycle, name in names.items()
         }
 
@@ -288,8 +294,9 @@ class Cultures:
             all have had their time.
         """
         first = self.enters(self.rounds[0])
-        slowest = max(float(np.quantile(fate.weeks.sum(axis=0), 0.95)) for fate in self.fates.values())
+        slowest = max(float(np.quantile(fate.middling(), 0.95)) for fate in self.fates.values())
         last = max(self.enters(self.rounds[-1]) + math.ceil(1.3 * slowest), self.season.last_week)
+        last = min(last, self.enters(self.rounds[0]) + _LOOKED)
         weeks, life = [first + i for i in range(last - first + 1)], self.season.variety(self.variety).shelf_life
         counts = np.zeros((len(weeks), self.draws), dtype=np.int64)
         for cycle in self.rounds:

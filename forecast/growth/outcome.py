@@ -18,7 +18,6 @@ from forecast.growth.stages import Batch, Fate
 from forecast.growth.stock import drawn_demand, earlier, on_hand, sampled
 from forecast.growth.tails import sum_at_least
 from forecast.season.plan import Season
-from forecast.season.rows import Stage
 from forecast.streams import Streams
 from forecast.weeks import Week
 from forecast.words import rounded, seasons
@@ -53,13 +52,17 @@ class Outcome:
         self.batches = tuple(batches)
         self.draws = streams.draws
         self.seed = streams.seed
-        self._streams = streams
+        self.streams = streams
         self._fates = dict(zip(self.batches, fates, strict=True))
 
     @cached_property
     def weeks(self) -> tuple[Week, ...]:
         """Weeks of the season."""
         return tuple(self.season.first_week + i for i in range(self.season.weeks))
+
+    @cached_property
+    def _names(self) -> list[str]:
+        return [str(week) for week in self.weeks]
 
     @cached_property
     def varieties(self) -> tuple[str, ...]:
@@ -113,7 +116,8 @@ class Outcome:
         batches = self._of(variety)
         if not batches:
             return np.broadcast_to(np.where(np.asarray(at_least) <= 0, 1.0, 0.0), (self.draws,)).astype(np.float64)
-        shares = [self._saleable_share(batch, np.array([monday - batch.week]))[0] for batch in batches]
+        life = self._shelf_life(variety)
+        shares = [self._fates[one].saleable(np.array([float(monday - one.week)]), life)[0] for one in batches]
         return sum_at_least(at_least, [batch.quantity for batch in batches], shares)
 
     def quantile(self, variety: str, *, week: Week | str, q: ArrayLike = RANGE) -> NDArray[np.int64]:
@@ -146,8 +150,7 @@ class Outcome:
         counts = np.zeros((len(self.varieties), self.season.weeks, self.draws), dtype=np.int32)
         for i, variety in enumerate(self.varieties):
             counts[i] = self._counted(variety)
-        weeks = [str(week) for week in self.weeks]
-        coordinates = {"variety": list(self.varieties), "week": weeks}
+        coordinates = {"variety": list(self.varieties), "week": self._names}
         return xr.DataArray(_frozen(counts), dims=("variety", "week", "draw"), coords=coordinates)
 
     def table(self, variety: str | None = None, *, sold: bool = False) -> pd.DataFrame:
@@ -170,8 +173,7 @@ class Outcome:
         counts = np.array([self._on_hand(name)[0] if sold else self._counted(name) for name in names])
         ranks = [max(math.ceil(q * self.draws) - 1, 0) for q in RANGE]
         quantiles = np.moveaxis(np.sort(counts, axis=2)[:, :, ranks], 2, 0).astype(np.int64)
-        weeks = [str(week) for week in self.weeks]
-        frame = pd.DataFrame({"variety": np.repeat(names, len(weeks)), "week": weeks * len(names)})
+        frame = pd.DataFrame({"variety": np.repeat(names, len(self._names)), "week": self._names * len(names)})
         return frame.assign(**{name: part.ravel() for name, part in zip(RANGE_NAMES, quantiles, strict=True)})
 
     def wanted(self, variety: str | None = None) -> pd.DataFrame:
@@ -229,7 +231,7 @@ class Outcome:
 
     def _sales(self, variety: str) -> list[tuple[int, Array]]:
         rows = self.season.wanted_of(variety)
-        return [(row.week - self.season.first_week, drawn_demand(self._streams, row)) for row in rows]
+        return [(row.week - self.season.first_week, drawn_demand(self.streams, row)) for row in rows]
 
     def _on_hand(self, variety: str) -> tuple[Array, Array]:
         return on_hand(self._ready[variety], self._shelf_life(variety), self._sales(variety))
@@ -267,15 +269,13 @@ class Outcome:
         numbers = np.zeros((len(route) + 3, self.season.weeks, self.draws))
         for batch in batches:
             elapsed = self._elapsed(batch)
-            fate = self._fates[batch]
             delivered = (elapsed >= 0).astype(np.float64)[:, None]
-            alive, ready = fate.course(elapsed)
+            alive, ready = self._fates[batch].course(elapsed)
             past = earlier(ready, self._shelf_life(variety))
             shares = [*alive, ready - past, past, delivered - alive.sum(axis=0) - ready]
             numbers += batch.quantity * np.array(shares)
         names = [*route, "saleable", "past its best", "lost"]
-        weeks = [str(week) for week in self.weeks]
-        return xr.DataArray(numbers, dims=("state", "week", "draw"), coords={"state": names, "week": weeks})
+        return xr.DataArray(numbers, dims=("state", "week", "draw"), coords={"state": names, "week": self._names})
 
     def in_place(self, week: Week | str) -> pd.DataFrame:
         """Give how many plants stand where in a week.
@@ -299,7 +299,9 @@ class Outcome:
             shares = self._occupied(variety, np.array([at]), slice(None))
             sizes = [batch.quantity for batch in self._of(variety)]
             plants = np.tensordot(sizes, np.array(shares)[:, :, 0], axes=1)
-            for row, name, number in zip([*stages, stages[-1]], [*_names(stages), "saleable"], plants, strict=True):
+            for row, name, number in zip(
+                [*stages, stages[-1]], [*(one.stage for one in stages), "saleable"], plants, strict=True
+            ):
                 low, middle, high = np.rint(np.quantile(number, RANGE)).astype(int)
                 if high > 0:
                     rows.append((row.place, variety, name, low, middle, high, round(middle / row.plants_per_m2, 2)))
@@ -322,16 +324,26 @@ class Outcome:
                 for place, (area, chance) in self._areas(variety, part).items():
                     expected[places.index(place), :, part] += area
                     variance[places.index(place), :, part] += chance
-        weeks = [str(week) for week in self.weeks]
         dims = ("place", "week", "draw")
         return xr.Dataset(
             {"expected": (dims, expected), "deviation": (dims, np.sqrt(variance))},
-            coords={"place": places, "week": weeks},
+            coords={"place": places, "week": self._names},
         )
+
+    def fate(self, batch: Batch) -> Fate:
+        """Give what one of the batches meets in every draw."""
+        return self._fates[batch]
+
+    def area_of(self, batch: Batch) -> dict[str, tuple[Array, Array]]:
+        """Give the expected area of one batch in each place [m2] and its variance; sales are shared in proportion."""
+        shares = self._occupied(batch.variety, np.arange(self.season.weeks), slice(None))
+        at = self._of(batch.variety).index(batch)
+        grown = self._grown(batch.variety, slice(None))[at]
+        return areas(self.season.route(batch.variety), [grown], [shares[at]])
 
     def score(self, *name: str) -> Array:
         """Give normal scores for the chance of single plants under a name, shape (draws,)."""
-        return self._streams.normal(("plants", *name), "chance")
+        return self.streams.normal(("plants", *name), "chance")
 
     def __str__(self) -> str:
         parts = [
@@ -376,17 +388,10 @@ class Outcome:
     def _shelf_life(self, variety: str) -> int | None:
         return self.season.variety(variety).shelf_life
 
-    def _saleable_share(self, batch: Batch, elapsed: NDArray[np.int_]) -> Array:
-        return self._fates[batch].saleable(elapsed.astype(np.float64), self._shelf_life(batch.variety))
-
     def _sampled_ready(self, batch: Batch) -> NDArray[np.int32]:
         """Sample the number ready by each week, one history a draw, shape (weeks, draws)."""
         ready = self._fates[batch].ready(self._elapsed(batch))
-        return sampled(ready, batch.quantity, self._streams.generator("plants", batch.variety, str(batch.number)))
-
-
-def _names(stages: Sequence[Stage]) -> list[str]:
-    return [row.stage for row in stages]
+        return sampled(ready, batch.quantity, self.streams.generator("plants", batch.variety, str(batch.number)))
 
 
 def _frozen(counts: NDArray[np.int32]) -> NDArray[np.int32]:

@@ -14,11 +14,14 @@ from numpy.typing import NDArray
 from forecast.errors import Fault, Refused, refuse
 from forecast.growth.outcome import Outcome
 from forecast.growth.stages import Batch, Fate
+from forecast.growth.thermal import WarmFate
+from forecast.growth.weather import Weather, lowered
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.season.plan import Season
 from forecast.season.rows import STAGES, Delivery
 from forecast.streams import Streams
+from forecast.weeks import Week
 
 Array = NDArray[np.float64]
 
@@ -61,9 +64,13 @@ def simulate(season: Season, orders: Iterable[Any] | pd.DataFrame | None = None,
     if not deliveries:
         remedy = "Give rows of variety, week and quantity, or orders from size_orders(season, ...)."
         raise refuse("orders", None, "there are no orders to simulate", remedy)
-    streams = season_streams(draws, seed)
+    return outcome_of(season, deliveries, season_streams(draws, seed))
+
+
+def outcome_of(season: Season, deliveries: Sequence[Delivery], streams: Streams) -> Outcome:
+    """Forecast what comes of deliveries under streams, as `simulate` does."""
     batches = _batches(deliveries)
-    fates = [draw_fate(season, streams, batch.variety, batch.number) for batch in batches]
+    fates = [draw_fate(season, streams, batch.variety, batch.number, batch.week) for batch in batches]
     return Outcome(season, batches, fates, streams)
 
 
@@ -72,7 +79,16 @@ def season_streams(draws: int, seed: int) -> Streams:
     return Streams(seed, draws, COORDINATES)
 
 
-def draw_fate(season: Season, streams: Streams, variety: str, number: int | str, enters: str | None = None) -> Fate:
+def draw_fate(
+    season: Season,
+    streams: Streams,
+    variety: str,
+    number: int | str,
+    week: Week,
+    *,
+    enters: str | None = None,
+    weeks: int | None = None,
+) -> Fate:
     """Draw what the batch `number` of a variety meets.
 
     Parameters
@@ -81,12 +97,20 @@ def draw_fate(season: Season, streams: Streams, variety: str, number: int | str,
         The season, and its streams.
     variety, number
         Which batch: 1 for the first delivery of the variety, or a name for one that is no delivery.
+    week
+        Week in which it comes; before the season, as if in its first week. It matters only if the weather does.
     enters
         Stage at which it enters the route; the first if not given.
+    weeks
+        Weeks since then that are to be looked at, if the weather matters; those of the season if not given.
     """
-    survival, weeks, spread = [], [], []
+    survival, needs, spread, clocks = [], [], [], []
     route = season.route(variety)
     first = 0 if enters is None else [stage.stage for stage in route].index(enters)
+    start = max(week - season.first_week, 0)
+    until = season.weeks if weeks is None else max(start + weeks, season.weeks)
+    weather = Weather.of(season, streams) if season.by_weather(variety) else None
+    come = True  # whether plants are in the stage when they come
     for stage, share in zip(route[first:], season.survivals(variety)[first:], strict=True):
         owners = {
             "belief": ("belief", stage.applies_to),
@@ -95,10 +119,16 @@ def draw_fate(season: Season, streams: Streams, variety: str, number: int | str,
             "batch": ("batch", variety, str(number)),
         }
         duration = stage.duration
-        survival.append(_log_survival(share, streams, owners, f"{stage.stage} survival"))
-        weeks.append(duration.at(_score(streams, duration.level, owners, f"{stage.stage} time")))
+        stays = _log_survival(share, streams, owners, f"{stage.stage} survival")
+        if weather and come and stage.harmed:
+            stays = lowered(stays, weather.harm(stage, week, on_the_way=stage.typical == 0))
+        come = come and stage.typical == 0
+        survival.append(stays)
+        needs.append(duration.at(_score(streams, duration.level, owners, f"{stage.stage} time")))
         spread.append(duration.log_spreads[1])
-    return Fate(np.array(survival), np.array(weeks), np.array(spread))
+        clocks.append(weather.clock(stage, until) if weather and stage.clock == "degree-days" else None)
+    parts = np.array(survival), np.array(needs), np.array(spread)
+    return Fate(*parts) if all(clock is None for clock in clocks) else WarmFate(*parts, tuple(clocks), start)
 
 
 def _log_survival(share: Share, streams: Streams, owners: dict[str, tuple[str, ...]], quantity: str) -> Array:

@@ -4,8 +4,7 @@ Given a draw, the plants of a batch differ only by their vigour, a standard norm
 lengthens or shortens all their stages, and by chance. So the share of them in each stage follows from
 the normal distribution and needs no plant to be simulated.
 
-Stages run on weeks here. A clock of another kind changes `Fate.until` and its inverse alone: the elapsed
-time at which a plant of given vigour leaves a stage.
+Stages run on weeks here; `forecast.growth.thermal` has those that run on warmth.
 """
 
 from __future__ import annotations
@@ -23,11 +22,11 @@ from forecast.weeks import Week
 Array = NDArray[np.float64]
 Cells = NDArray[np.intp]
 
-_SLOWEST = 5.0  # a vigour beyond +-5, that of one plant in three million, counts as +-5
+SLOWEST = 5.0  # a vigour beyond +-5, that of one plant in three million, counts as +-5
 _FEW = 1e-7  # a smaller share of a batch is not looked for in a stage
 _STEPS = 1 << 14  # of the table of the normal distribution
 _DEGREE = 3
-_NODES = ((0.5 - 0.75**0.5 / 3, 0.5), (0.5 + 0.75**0.5 / 3, 0.5))  # two-point Gauss-Legendre on 0 to 1
+NODES = ((0.5 - 0.75**0.5 / 3, 0.5), (0.5 + 0.75**0.5 / 3, 0.5))  # two-point Gauss-Legendre on 0 to 1
 
 
 @dataclass(frozen=True)
@@ -84,6 +83,11 @@ class Fate:
     def of(self, draws: slice) -> Fate:
         """Give the same for some of the draws."""
         return Fate(self.log_survival[:, draws], self.weeks[:, draws], self.spread)
+
+    @property
+    def last(self) -> int:
+        """Weeks since delivery that can be asked for."""
+        return 10**6
 
     @cached_property
     def survival(self) -> Array:
@@ -148,12 +152,20 @@ class Fate:
             past[order[weeks]], past[order[weeks.stop :]] = share[0], 1
             return past
         time = elapsed[:, None]
-        first, last = self.until(stages, -_SLOWEST), self.until(stages, _SLOWEST)
+        first, last = self.until(stages, -SLOWEST), self.until(stages, SLOWEST)
         share = (time >= last).astype(np.float64)
-        week, draw, cell = _cells((time > first) & (time < last))
+        week, draw, cell = cells((time > first) & (time < last))
         if cell.size:
             share.ravel()[cell] = ndtr(self._vigour(stages, time.ravel()[week], draw))
         return share
+
+    def middling(self) -> Array:
+        """Give the week since delivery by which a plant of middling vigour is through, shape (draws,)."""
+        return np.asarray(self.until(len(self.spread), 0.0))
+
+    def boundaries(self, elapsed: Array) -> list[Array]:
+        """Give `past` for the first 0, 1, 2, ... all stages."""
+        return [self.past(stages, elapsed) for stages in range(len(self.spread) + 1)]
 
     def _vigour(self, stages: int, time: Array, draw: Cells) -> Array:
         """Solve C(v) = t for v; log C is convex and increasing in v, so Newton's method finds it."""
@@ -165,7 +177,7 @@ class Fate:
         target = np.log(time)
         middling = weeks.sum(axis=0)  # the first step, from a vigour of 0
         vigour: Array = np.clip(
-            (target - np.log(middling)) * middling / (spread[:, None] * weeks).sum(axis=0), -_SLOWEST, _SLOWEST
+            (target - np.log(middling)) * middling / (spread[:, None] * weeks).sum(axis=0), -SLOWEST, SLOWEST
         )
         open_ = np.arange(time.size)  # each cell stops by itself, so that no draw depends on the others
         for _ in range(60):
@@ -173,7 +185,7 @@ class Fate:
             total = parts.sum(axis=0)
             slope = (spread[:, None] * parts).sum(axis=0)
             step = (target[open_] - np.log(total)) * total / np.maximum(slope, 1e-9 * total)
-            stepped = np.clip(vigour[open_] + step, -_SLOWEST, _SLOWEST)
+            stepped = np.clip(vigour[open_] + step, -SLOWEST, SLOWEST)
             moved = np.abs(stepped - vigour[open_]) >= 1e-5  # the step after a smaller one is below 1e-10
             vigour[open_] = stepped
             open_ = open_[moved]
@@ -220,7 +232,7 @@ class Fate:
         else is exact.
         """
         elapsed = np.asarray(elapsed, dtype=np.float64)
-        last = float(self.until(len(self.spread), _SLOWEST).max())
+        last = float(self.until(len(self.spread), SLOWEST).max())
         standing = np.zeros((len(self.spread), elapsed.size, self.weeks.shape[1]))
         growing = slice(*np.searchsorted(elapsed, [0, np.nextafter(last, np.inf)]))
         (self._growing_alike if self._pace else self._growing)(elapsed[growing], standing[:, growing])
@@ -256,14 +268,14 @@ class Fate:
         Times ascend. Only for the weeks in which draws differ: earlier it is 0, later 1.
         """
         begun, spread = self._begun[stages], self._pace or 0.0
-        first, last = begun * np.exp(-_SLOWEST * spread), begun * np.exp(_SLOWEST * spread)
+        first, last = begun * np.exp(-SLOWEST * spread), begun * np.exp(SLOWEST * spread)
         end = int(np.searchsorted(elapsed, last.max()))
         weeks = slice(min(int(np.searchsorted(elapsed, first.min(), side="right")), end), end)
         time = elapsed[weeks, None]
         over = time >= last
         found = np.empty((highest + 1, *over.shape))
         found[:] = over
-        week, draw, cell = _cells((time > first) & ~over)
+        week, draw, cell = cells((time > first) & ~over)
         if cell.size:
             vigour = (np.log(time[:, 0])[week] - np.log(begun)[draw]) / spread
             for moment, value in zip(found, _chances(vigour, spread, highest), strict=True):
@@ -290,7 +302,7 @@ class Fate:
             if k in self._timed:
                 left = self.past(k + 1, elapsed)
                 here = inside - left
-                week, draw, cell = _cells(here > _FEW)
+                week, draw, cell = cells(here > _FEW)
                 staying = here.ravel()[cell]
                 kept = self._kept(k, elapsed[week], draw, left.ravel()[cell], staying)
                 standing[k, week, draw] = staying * kept * reached[draw]
@@ -302,8 +314,8 @@ class Fate:
         kept = np.zeros(time.shape)
         begun, weeks, hazard = self._begun[k][draw], self.weeks[k][draw], self.log_survival[k][draw]
         one_pace = len({self.spread[j] for j in self._timed if j <= k}) == 1
-        for node, weight in _NODES:
-            vigour = np.clip(ndtri(leaving + node * staying), -_SLOWEST, _SLOWEST)
+        for node, weight in NODES:
+            vigour = np.clip(ndtri(leaving + node * staying), -SLOWEST, SLOWEST)
             pace = np.exp(self.spread[k] * vigour)
             start = begun * pace if one_pace else self.until(k, vigour, draw)
             kept += weight * np.exp(hazard * np.clip((time - start) / (weeks * pace), 0, 1))
@@ -312,7 +324,7 @@ class Fate:
 
 def _chances(vigour: Array, spread: float, highest: int) -> Iterator[Array]:
     """Give Phi(v + n spread), n = 0 to `highest`, from a table: wrong by less than 2e-8."""
-    part = (vigour + _SLOWEST) * (_STEPS / (2 * _SLOWEST))
+    part = (vigour + SLOWEST) * (_STEPS / (2 * SLOWEST))
     cell = part.astype(np.intp)
     part -= cell
     for value, step in _tables(spread, highest):
@@ -324,12 +336,12 @@ def _chances(vigour: Array, spread: float, highest: int) -> Iterator[Array]:
 
 @lru_cache(maxsize=64)
 def _tables(spread: float, highest: int) -> tuple[tuple[Array, Array], ...]:
-    vigour = np.linspace(-_SLOWEST, _SLOWEST, _STEPS + 1)
+    vigour = np.linspace(-SLOWEST, SLOWEST, _STEPS + 1)
     values = [np.asarray(ndtr(vigour + n * spread)) for n in range(highest + 1)]
     return tuple((value[:-1], np.diff(value)) for value in values)
 
 
-def _cells(where: NDArray[np.bool_]) -> tuple[Cells, Cells, Cells]:
+def cells(where: NDArray[np.bool_]) -> tuple[Cells, Cells, Cells]:
     """Week, draw and position of the cells that are true in an array of shape (weeks, draws)."""
     cell = np.flatnonzero(where)
     week = cell // where.shape[1]

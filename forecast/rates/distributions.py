@@ -238,13 +238,15 @@ class Duration:
     Parameters
     ----------
     median
-        Time that half of the plants of a usual batch need [weeks], at least 0.
+        Time that half of the plants of a usual batch need [weeks, or whatever `unit` says], at least 0.
     batches
         Spread between batches, as a share of the typical time (coefficient of variation).
     plants
         Spread between the plants of one batch, likewise.
     level
         The level at which the batches differ: a word or a `Level`.
+    unit
+        What the median is counted in.
 
     Raises
     ------
@@ -268,6 +270,7 @@ class Duration:
     batches: float
     plants: float
     level: Level | str
+    unit: str = "weeks"
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "level", Level.parse(self.level))
@@ -325,10 +328,11 @@ class Duration:
         return self.median * np.exp(self.log_spreads[0] * np.asarray(score, dtype=np.float64))
 
     def __str__(self) -> str:
+        text = f"{self.median:.3g} {self.unit}"
         if self.batches == 0:
-            return f"{self.median:.3g} weeks"
-        low, high = self.quantile([0.05, 0.95])
-        return f"{self.median:.3g} weeks; {_nine_in_ten(self.level)} between {low:.2g} and {high:.2g}"
+            return text
+        low, high = (f"{q:.2g}" if q < 99.5 else f"{q:.0f}" for q in self.quantile([0.05, 0.95]))
+        return f"{text}; {_nine_in_ten(self.level)} between {low} and {high}"
 
 
 def _nine_in_ten(level: Level | str) -> str:

@@ -101,10 +101,13 @@ def degree_days(
 
 
 def _sine_above(low: Array, high: Array, threshold: Array) -> Array:
-    mean, half = (low + high) / 2, np.maximum((high - low) / 2, _NO_RANGE)
-    sine = np.clip((threshold - mean) / half, -1.0, 1.0)
-    above: Array = (mean - threshold) * np.arccos(sine) + half * np.sqrt((1 - sine) * (1 + sine))
-    return np.where(threshold < high, above / np.pi, 0.0)
+    above: Array = np.where(threshold < high, (low + high) / 2 - threshold, 0.0)
+    crosses = (low < threshold) & (threshold < high)
+    if crosses.any():
+        mean, half, at = ((low + high) / 2)[crosses], ((high - low) / 2)[crosses], threshold[crosses]
+        sine = np.clip((at - mean) / half, -1.0, 1.0)
+        above[crosses] = ((mean - at) * np.arccos(sine) + half * np.sqrt((1 - sine) * (1 + sine))) / np.pi
+    return above
 
 
 def _triangle_above(low: Array, high: Array, threshold: Array) -> Array:

@@ -14,6 +14,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 
 from forecast.errors import Fault, Refused
 from forecast.rates.levels import Level
+from forecast.rates.station import COLDEST, WARMEST
 from forecast.weeks import Week
 
 SPREADSHEET_ERROR = re.compile(r"#(REF!|N/A|NAME\?|VALUE!|DIV/0!|NUM!|NULL!)")
@@ -146,6 +147,7 @@ Currency = Annotated[str, AfterValidator(_currency)]
 Number = Annotated[float, BeforeValidator(_number), AfterValidator(_finite)]
 FromZero = Annotated[Number, Field(ge=0, le=10**9)]
 AboveZero = Annotated[Number, Field(gt=0, le=10**9), AfterValidator(_not_tiny)]
+Celsius = Annotated[Number, Field(ge=COLDEST, le=WARMEST)]
 ShareCell = Annotated[float, BeforeValidator(_share), AfterValidator(_finite), Field(ge=0, le=1)]
 Whole = Annotated[int, BeforeValidator(_whole), Field(ge=0, le=10**9)]
 Counted = Annotated[int, BeforeValidator(_whole), Field(ge=1, le=10**9)]

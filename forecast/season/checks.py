@@ -8,8 +8,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from forecast.errors import Fault, Refused, refuse
+from forecast.rates.climate import PERSISTENCE
 from forecast.rates.distributions import Share
 from forecast.season.cells import suggestion
+from forecast.season.places import climate_of
 from forecast.season.rows import Header, Offer, Stage
 from forecast.weeks import Week
 
@@ -74,6 +76,7 @@ def contradictions(header: Header | None, tables: Tables) -> list[Fault]:
         The rows, numbered as they are to be named.
     """
     faults = [*_repeated(tables), *_unknown(tables), *_routes(tables), *_entries(tables), *_unoffered(tables)]
+    faults += _climate(header, tables)
     if header is not None:
         faults += _untimely(header, tables)
     return faults
@@ -86,6 +89,7 @@ def _repeated(tables: Tables) -> Iterator[Fault]:
         "stages": ("applies_to", "stage"),
         "offers": ("lab", "variety", "form", "from_quantity", "first_week"),
         "wanted": ("variety", "week"),
+        "climate": ("month", "week"),
         "cultures": ("variety",),
         "divisions": ("variety",),
     }
@@ -157,6 +161,50 @@ def _routes(tables: Tables) -> Iterator[Fault]:
             fault = error.faults[0]
             number = next(number for number, row in rows if row.stage == fault.column)
             yield Fault(f"{owner}: {fault.problem}", fault.remedy, "stages", number, "share_of", "original")
+
+
+def _climate(header: Header | None, tables: Tables) -> Iterator[Fault]:
+    """Tell what the climate lacks, and which stages ask for one, or for weather after the first weeks."""
+    begun: set[str] = set()  # owners that already had a stage that takes time
+    asked = False
+    for number, row in tables.rows["stages"]:
+        if row.harmed and row.applies_to in begun:
+            column = "cold_below" if row.heat_above is None else "heat_above"
+            problem = "plants are not in this stage when they come"
+            remedy = "State heat and cold for the stages up to the first that takes time."
+            yield Fault(problem, remedy, "stages", number, column, getattr(row, column))
+        if row.typical:
+            begun.add(row.applies_to)
+        if (row.clock == "degree-days" or row.harmed) and not asked and "climate" not in tables.unread:
+            asked = True
+            if not tables.rows["climate"]:
+                remedy = "Add climate.csv with 12 months or 52 weeks, or use the clock weeks and no heat or cold."
+                column, value = ("clock", row.clock) if row.clock == "degree-days" else ("heat_above", row.heat_above)
+                yield Fault(
+                    "depends on the weather, but the season has no climate", remedy, "stages", number, column, value
+                )
+    rows = [row for _, row in tables.rows["climate"]]
+    if not rows or "climate" in tables.unread:
+        return
+    monthly = rows[0].month is not None
+    word, count = ("month", 12) if monthly else ("week", 52)
+    for number, row in tables.rows["climate"]:
+        if getattr(row, word) is None:
+            yield Fault("months and weeks are mixed", f"Fill {word} in all rows.", "climate", number, word)
+    if "climate.month" in tables.spoken:
+        return
+    known = {getattr(row, word) for row in rows}
+    absent = [str(i) for i in range(1, count + 1) if i not in known]
+    if absent:
+        problem = f"not a whole year: {word} {', '.join(absent)} missing"
+        yield Fault(problem, f"Give {count} rows, one for each {word}.", "climate", None, word)
+    elif len(rows) == count:
+        try:
+            climate_of(rows, header.persistence if header else PERSISTENCE)
+        except Refused as error:
+            yield from (
+                Fault(fault.problem, fault.remedy, "climate", None, fault.column, fault.value) for fault in error.faults
+            )
 
 
 def _entries(tables: Tables) -> Iterator[Fault]:

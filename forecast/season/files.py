@@ -20,13 +20,14 @@ from forecast.season.cells import Row, plain
 from forecast.season.checks import Tables, contradictions
 from forecast.season.plan import TABLES, Season
 from forecast.season.rows import Header
-from forecast.season.sheets import HEADER, OPTIONAL, Line, read_sheet, read_text
+from forecast.season.sheets import HEADER, OPTIONAL, read_row, read_sheet, read_text
 
 _REFERRED = {
     "varieties": ("variety", "group"),
     "stages": ("applies_to",),
     "places": ("place",),
     "offers": ("lab", "variety"),
+    "climate": ("month",),
 }
 
 
@@ -37,7 +38,8 @@ def read_season(path: str | os.PathLike[str]) -> Season:
     ----------
     path
         The folder. It holds season.toml, varieties.csv, stages.csv, places.csv, offers.csv, wanted.csv
-        and, if there are any, orders.csv; other files are left alone. Lines that begin with # are remarks.
+        and, if there are any, orders.csv, climate.csv, cultures.csv, divisions.csv; other files are left
+        alone. Lines that begin with # are remarks.
 
     Returns
     -------
@@ -74,7 +76,7 @@ def read_season(path: str | os.PathLike[str]) -> Season:
         if not (sheet.complete and sheet.unusable.isdisjoint(_REFERRED.get(table, ()))):
             unread.add(table)
         for line in sheet.lines:
-            row, found = _row(line, kind)
+            row, found = read_row(line, kind)
             if row is not None:
                 rows[table].append((line.number, row))
                 continue
@@ -190,19 +192,6 @@ def _read_header(folder: Path) -> tuple[Header | None, list[Fault]]:
         return None, [Fault(f"not valid TOML: {error}", 'Write lines such as first_week = "2026-W40".', HEADER)]
     except Refused as error:
         return None, [fault.placed(HEADER, fault.row) for fault in error.faults]
-
-
-def _row(line: Line, kind: type[Row]) -> tuple[Row | None, list[Fault]]:
-    """Give the row that stands in a line, or all its faults."""
-    if any(not fault.column for fault in line.faults):  # its cells may be shifted
-        return None, list(line.faults)
-    faults = list(line.faults)
-    try:
-        row = kind(**line.cells)
-    except Refused as error:
-        named = {fault.column for fault in faults}
-        faults += [fault for fault in error.faults if fault.column not in named]
-    return (None, faults) if faults else (row, faults)
 
 
 def table_text(rows: tuple[Row, ...], kind: type[Row]) -> str:

@@ -10,11 +10,13 @@ from typing import Any, TypeVar
 import pandas as pd
 
 from forecast.errors import Refused, refuse
+from forecast.rates.climate import Climate
 from forecast.rates.distributions import Share
 from forecast.season.cells import Row, plain, suggestion
 from forecast.season.checks import Tables, contradictions, entering
 from forecast.season.cultures import Culture, Division
-from forecast.season.rows import SURVIVALS, Delivery, Header, Offer, Place, Stage, Variety, Wanted
+from forecast.season.places import Normal, Place, climate_of
+from forecast.season.rows import SURVIVALS, Delivery, Header, Offer, Stage, Variety, Wanted
 from forecast.weeks import Week
 
 _Row = TypeVar("_Row", Culture, Division)
@@ -26,6 +28,7 @@ TABLES: dict[str, type[Row]] = {
     "offers": Offer,
     "wanted": Wanted,
     "orders": Delivery,
+    "climate": Normal,
     "cultures": Culture,
     "divisions": Division,
 }
@@ -36,9 +39,10 @@ class Season(Header):
 
     Parameters
     ----------
-    varieties, stages, places, offers, wanted, orders, cultures, divisions
-        The rows of its tables. ``orders`` are deliveries already ordered or thought of, ``cultures`` and
-        ``divisions`` how a variety is multiplied from explants or stock plants; these three may be empty.
+    varieties, stages, places, offers, wanted, orders, climate, cultures, divisions
+        The rows of its tables. ``orders`` are deliveries already ordered or thought of, ``climate`` the usual
+        temperatures outside, ``cultures`` and ``divisions`` how a variety is multiplied from explants or stock
+        plants; these four may be empty.
 
     Raises
     ------
@@ -52,6 +56,7 @@ class Season(Header):
     offers: tuple[Offer, ...]
     wanted: tuple[Wanted, ...]
     orders: tuple[Delivery, ...] = ()
+    climate: tuple[Normal, ...] = ()
     cultures: tuple[Culture, ...] = ()
     divisions: tuple[Division, ...] = ()
 
@@ -77,6 +82,23 @@ class Season(Header):
     @cached_property
     def _wanted(self) -> dict[str, tuple[Wanted, ...]]:
         return _grouped(sorted(self.wanted, key=lambda row: row.week), lambda row: row.variety)
+
+    @cached_property
+    def normals(self) -> Climate:
+        """The climate outside.
+
+        Raises
+        ------
+        Refused
+            If the season has no table of it.
+        """
+        if not self.climate:
+            raise refuse("climate", None, "this season has no climate", "Add climate.csv with 12 months or 52 weeks.")
+        return climate_of(self.climate, self.persistence)
+
+    def by_weather(self, variety: str) -> bool:
+        """Say whether what a variety meets depends on the week it comes: by degree-days, heat or cold."""
+        return any(row.clock == "degree-days" or row.harmed for row in self.route(variety))
 
     @property
     def last_week(self) -> Week:
@@ -121,6 +143,11 @@ class Season(Header):
             if row.place == name:
                 return row
         raise refuse("place", name, "this season has no such place", suggestion(name, self.place_names))
+
+    def place_in(self, name: str, week: Week) -> Place:
+        """Give the row of a place that holds in a week: the one that is open then, else its first."""
+        rows = [row for row in self.places if row.place == name and row.bench(week)]
+        return rows[0] if rows else self.place(name)
 
     def bench(self, place: str, week: Week) -> float:
         """Give the area [m2] of a place on which plants can stand in a week."""
@@ -179,7 +206,7 @@ class Season(Header):
         Parameters
         ----------
         name
-            varieties, stages, places, offers, wanted, orders, cultures or divisions.
+            varieties, stages, places, offers, wanted, orders, climate, cultures or divisions.
 
         Raises
         ------

@@ -9,9 +9,12 @@ from pydantic import Field, model_validator
 
 from forecast.errors import Refused
 from forecast.rates.amounts import Amount, Count
+from forecast.rates.climate import PERSISTENCE
 from forecast.rates.distributions import Duration, Share
+from forecast.rates.warmth import Method
 from forecast.season.cells import (
     AboveZero,
+    Celsius,
     Counted,
     Currency,
     FromZero,
@@ -25,9 +28,11 @@ from forecast.season.cells import (
     Whole,
     wrong,
 )
-from forecast.weeks import Week
 
 STAGES = ("arrival", "acclimatisation", "growing on", "spacing out", "hardening", "grading")
+
+MOST_WEEKS = 520
+MOST_DEGREE_DAYS = 50_000
 
 SURVIVALS = (
     ("survival", "survival_spread"),
@@ -73,9 +78,12 @@ class Stage(Row):
     place
         Growing space it stands in.
     clock
-        What the stage runs on: ``weeks``.
+        What the stage runs on: ``weeks``, or ``degree-days`` of the air of its place.
     typical
-        Time half of the plants need [weeks]; 0 for a stage that is only a loss, such as grading.
+        Time half of the plants need [weeks or degC days]; 0 for a stage that is only a loss, such as grading.
+    base, cap
+        For degree-days: temperature at and below which nothing develops, and above which it goes no faster
+        [degC]; no cap if it is empty.
     spread_batches, spread_plants
         How batches, and the plants of a batch, differ in time, as shares of the typical time.
     time_level, survival_level
@@ -86,6 +94,11 @@ class Stage(Row):
         Or the range in which it lies nine times in ten.
     survived, of
         Or a count from which it is learned.
+    cold_below, cold_loss
+        For stages that plants are in when they come: mean daily minimum of a week below which they suffer
+        [degC], and how much each degree below it lowers the survival [logits a degC].
+    heat_above, heat_loss
+        Likewise, mean daily maximum above which they suffer, and how much each degree above it lowers the survival.
     share_of
         ``entering``: the survival is a share of the plants that enter the stage. ``original``: it is
         one less the loss in points of the original number, as supply-chain losses are quoted.
@@ -100,8 +113,10 @@ class Stage(Row):
     applies_to: Name
     stage: Text
     place: Name
-    clock: Literal["weeks"]
-    typical: Annotated[FromZero, Field(le=520)]
+    clock: Literal["weeks", "degree-days"]
+    typical: Annotated[FromZero, Field(le=MOST_DEGREE_DAYS)]
+    base: Celsius | None = None
+    cap: Celsius | None = None
     spread_batches: Annotated[FromZero, Field(le=2)] = 0.0
     spread_plants: Annotated[FromZero, Field(le=2)] = 0.0
     time_level: LevelCell | None = None
@@ -112,6 +127,10 @@ class Stage(Row):
     survived: Whole | None = None
     of: Counted | None = None
     survival_level: LevelCell
+    cold_below: Celsius | None = None
+    cold_loss: FromZero | None = None
+    heat_above: Celsius | None = None
+    heat_loss: FromZero | None = None
     share_of: Literal["entering", "original"]
     plants_per_m2: AboveZero
     cost: FromZero = 0.0
@@ -136,6 +155,7 @@ class Stage(Row):
                 "time_level",
                 "plant",
             )
+        self._warm()
         for column in ("time_level", "survival_level"):
             level = getattr(self, column)
             if level is not None and "cycle" in dict(level.shares):
@@ -165,6 +185,29 @@ class Stage(Row):
             raise wrong(fault.problem, fault.remedy, column, fault.value) from error
         return self
 
+    def _warm(self) -> None:
+        """Refuse a clock without its thresholds, and thresholds without their loss."""
+        if self.clock == "weeks":
+            if self.typical > MOST_WEEKS:
+                raise wrong(f"above {MOST_WEEKS}", f"Give a number up to {MOST_WEEKS}.", "typical", self.typical)
+            for column in ("base", "cap"):
+                if getattr(self, column) is not None:
+                    remedy = "Leave it empty, or set the clock to degree-days."
+                    raise wrong("a stage that runs on weeks has no such limit", remedy, column, getattr(self, column))
+        elif self.base is None:
+            raise wrong("nothing stands here, so its degree-days cannot be counted", "Write the base in degC.", "base")
+        elif self.cap is not None and self.cap <= self.base:
+            raise wrong("not above the base", "Give a cap above the base, or leave it empty.", "cap", self.cap)
+        for limit, loss in (("cold_below", "cold_loss"), ("heat_above", "heat_loss")):
+            if (getattr(self, limit) is None) != (getattr(self, loss) is None):
+                column = limit if getattr(self, limit) is None else loss
+                raise wrong("nothing stands here", f"Fill both {limit} and {loss}, or neither.", column)
+
+    @property
+    def harmed(self) -> bool:
+        """Whether the weather of the first weeks can lower the survival."""
+        return self.cold_below is not None or self.heat_above is not None
+
     @cached_property
     def stated(self) -> Share:
         """The survival as it is stated; whose share it is, `share_of` tells."""
@@ -177,50 +220,8 @@ class Stage(Row):
     @property
     def duration(self) -> Duration:
         """The time the stage takes."""
-        return Duration(self.typical, self.spread_batches, self.spread_plants, self.time_level or "plant")
-
-
-class Place(Row):
-    """One growing space.
-
-    Parameters
-    ----------
-    place
-        Its name.
-    area
-        Floor or bench area [m2].
-    usable
-        Share of it on which plants can stand.
-    cost_per_m2_week
-        Cost of a square metre of bench for a week [currency].
-    first_week, last_week
-        First and last week in which it can be used; without them, always. A place that closes in between
-        has a row for each time it is open.
-    """
-
-    place: Name
-    area: AboveZero
-    usable: Annotated[ShareCell, Field(gt=0)]
-    cost_per_m2_week: FromZero = 0.0
-    first_week: WeekCell | None = None
-    last_week: WeekCell | None = None
-    note: Note = None
-
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
-        if self.first_week and self.last_week and self.last_week < self.first_week:
-            raise wrong(
-                "the last usable week comes before the first",
-                "Swap the two; a place that closes in between has a row for each time it is open.",
-                "last_week",
-                str(self.last_week),
-            )
-        return self
-
-    def bench(self, week: Week) -> float:
-        """Give the area [m2] on which plants can stand in a week."""
-        shut = (self.first_week and week < self.first_week) or (self.last_week and week > self.last_week)
-        return 0.0 if shut else self.area * self.usable
+        unit = "weeks" if self.clock == "weeks" else f"degree-days above {self.base:g} degC"
+        return Duration(self.typical, self.spread_batches, self.spread_plants, self.time_level or "plant", unit)
 
 
 class Offer(Row):
@@ -358,6 +359,12 @@ class Header(Row):
         Most that the orders may cost, growing included [currency]; it is said when they cost more.
     hourly_wage
         Cost of an hour of work [currency].
+    location
+        Where the temperatures of climate.csv were measured.
+    persistence
+        Correlation between the weather of a week and of the week before (see `Climate`).
+    daily_course
+        How the temperature of a day runs for degree-days: ``sine``, ``triangle``, ``mean`` or ``limited mean``.
     seed
         Seed of the draws when none is given.
     """
@@ -369,5 +376,8 @@ class Header(Row):
     confidence: Annotated[ShareCell, Field(gt=0, lt=1)]
     budget: AboveZero | None = None
     hourly_wage: FromZero = 0.0
+    location: Text | None = None
+    persistence: Annotated[FromZero, Field(le=0.95)] = PERSISTENCE
+    daily_course: Method = "sine"
     seed: Whole = 1
     note: Note = None

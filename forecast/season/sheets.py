@@ -1,4 +1,4 @@
-"""From a file to its text, and from the text of a CSV file to the cells of its rows."""
+"""From a file to its text, and from the rows of a CSV file or a workbook to their cells, checked alike."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import csv
 import difflib
 import io
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, Literal, get_args
 
 from forecast.errors import Fault, Refused
 from forecast.rates.cycles import ByCycle
@@ -17,7 +17,9 @@ from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion, t
 from forecast.season.plan import TABLES
 
 HEADER = "season.toml"
-OPTIONAL = {"orders", "cultures", "divisions"}
+OPTIONAL = {"orders", "climate", "cultures", "divisions"}
+RECORDS = ("batches", "counts")
+Empty = Literal["", "header", "absent"]
 _MOST_BYTES = 50_000_000
 _WORKBOOKS = {".xlsx", ".xlsm", ".xls", ".ods", ".numbers"}
 _NAMELESS = "Give the column a name, such as note, or empty it."
@@ -26,7 +28,7 @@ _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+")
 
 @dataclass(frozen=True)
 class Line:
-    """A row of a CSV file: its number, its filled cells by column, and what is wrong with its form."""
+    """A row of a file: its number, its filled cells by column, and what is wrong with its form."""
 
     number: int
     cells: dict[str, str]
@@ -35,7 +37,7 @@ class Line:
 
 @dataclass(frozen=True)
 class Sheet:
-    """What stands in a CSV file.
+    """What stands in a CSV file, or a sheet of a workbook.
 
     Parameters
     ----------
@@ -67,7 +69,8 @@ def read_text(folder: Path, name: str) -> str:
     if file.is_dir():
         raise _refused(name, "this is a folder, not a file", f"Rename it, and put the file {name} here.")
     if not file.is_file():
-        remedy = _nearest_file(folder, name, 0.75) or f"Add {name}; `python -m forecast start` writes an example."
+        example = "." if Path(name).stem in RECORDS else "; `python -m forecast start` writes an example."
+        remedy = _nearest_file(folder, name, 0.75) or f"Add {name}{example}"
         raise _refused(name, "there is no such file", remedy)
     try:
         data = file.read_bytes()
@@ -113,38 +116,91 @@ def read_sheet(folder: Path, table: str, kind: type[Row]) -> Sheet:
     if "\t" in first and "," not in first:
         raise _refused(name, "separated by tabs", "Save it as CSV, separated by commas.")
     mark = ";" if first.count(";") > first.count(",") else ","
+    rows: list[tuple[int, Sequence[str]]] = []
+    broken = None
+    try:
+        for number, cells in enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True), start=1):
+            rows.append((number, cells))
+    except csv.Error as error:
+        remedy = "Look for a stray double quote there; within a quoted text, write it twice."
+        broken = Fault(f"not valid CSV: {error}", remedy, name, len(rows) + 1)
+    empty: Empty = "absent" if table in OPTIONAL else "header" if table in RECORDS else ""
+    return lay_out(name, rows, kind, mark=mark, broken=broken, empty=empty)
+
+
+def lay_out(
+    name: str,
+    rows: Sequence[tuple[int, Sequence[str]]],
+    kind: type[Row],
+    *,
+    mark: str = "",
+    broken: Fault | None = None,
+    empty: Empty = "",
+    odd: Mapping[int, Mapping[int, Fault]] | None = None,
+) -> Sheet:
+    """Put numbered rows of cells under the columns of their header.
+
+    Parameters
+    ----------
+    name
+        File or sheet, as it is named in faults.
+    rows
+        Its rows, the header among them: number, and cells as text.
+    kind
+        What the rows are to be.
+    mark
+        What separates cells in a file of text; empty for a workbook.
+    broken
+        Why the rows end before the file does, if so.
+    empty
+        What may be empty: nothing, what stands below the ``header``, or all of it, as in a file that may be ``absent``.
+    odd
+        What is wrong with a cell, by row and place in it from 0, or with a row, at place -1. Row 0 speaks of columns.
+    """
+    odd = odd or {}
     header: list[str] = []
     lines: list[Line] = []
     faults: list[Fault] = []
     nameless: list[Fault] = []  # one is told
     unusable: frozenset[str] = frozenset()
-    complete, number = True, 0
+    for number, cells in rows:
+        if not any(cell.strip() for cell in cells) or _is_remark(cells[0]):
+            continue
+        if header:
+            lines.append(_line(number, header, cells, kind, mark, odd.get(number, {})))
+            stray = next((cell for name, cell in zip(header, cells, strict=False) if cell.strip() and not name), None)
+            if stray and not nameless:
+                nameless = [Fault("stands under no column name", _NAMELESS, name, number, value=stray)]
+            continue
+        width = 0 if mark else max(len(cells) for _, cells in rows)  # a workbook has as many columns as cells
+        named = [cell.strip() for cell in cells] + [""] * (width - len(cells))
+        header, found, unusable = _header(named, kind)
+        found += _odd(header, cells, kind, {**odd.get(0, {}), **odd.get(number, {})})
+        faults += [fault.placed(name, number) for fault in found]
+        if not set(header) & set(kind.model_fields):
+            return Sheet((), tuple(faults), complete=False)
+    if broken:
+        faults.append(broken)
+    if not header and not broken and empty != "absent":
+        columns = (mark or ", ").join(kind.model_fields)
+        least = "" if empty else ", and at least one row"
+        faults.append(Fault("empty", f"Add the header, {columns}{least}.", name))
+    elif not lines and not broken and not empty:
+        faults.append(Fault("holds no rows", "Add at least one row below the header.", name))
+    return Sheet(tuple(lines), (*faults, *nameless), unusable, broken is None)
+
+
+def read_row(line: Line, kind: type[Row]) -> tuple[Row | None, list[Fault]]:
+    """Give the row that stands in a line, or all its faults."""
+    if any(not fault.column for fault in line.faults):  # its cells may be shifted
+        return None, list(line.faults)
+    faults = list(line.faults)
     try:
-        for number, cells in enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True), start=1):
-            if not any(cell.strip() for cell in cells) or _is_remark(cells[0]):
-                continue
-            if header:
-                lines.append(_line(number, header, cells, kind, mark))
-                stray = next(
-                    (cell for name, cell in zip(header, cells, strict=False) if cell.strip() and not name), None
-                )
-                if stray and not nameless:
-                    nameless = [Fault("stands under no column name", _NAMELESS, name, number, value=stray)]
-                continue
-            header, found, unusable = _header([cell.strip() for cell in cells], kind)
-            faults += [fault.placed(name, number) for fault in found]
-            if not set(header) & set(kind.model_fields):
-                return Sheet((), tuple(faults), complete=False)
-    except csv.Error as error:
-        remedy = "Look for a stray double quote there; within a quoted text, write it twice."
-        faults.append(Fault(f"not valid CSV: {error}", remedy, name, number + 1))
-        complete = False
-    if not lines and complete and table not in OPTIONAL:
-        problem, remedy = "holds no rows", "Add at least one row below the header."
-        if not header:
-            problem, remedy = "empty", f"Add the header, {mark.join(kind.model_fields)}, and at least one row."
-        faults.append(Fault(problem, remedy, name))
-    return Sheet(tuple(lines), (*faults, *nameless), unusable, complete)
+        row = kind(**line.cells)
+    except Refused as error:
+        named = {fault.column for fault in faults}
+        faults += [fault for fault in error.faults if fault.column not in named]
+    return (None, faults) if faults else (row, faults)
 
 
 def _refused(name: str, problem: str, remedy: str) -> Refused:
@@ -152,7 +208,7 @@ def _refused(name: str, problem: str, remedy: str) -> Refused:
 
 
 def _nearest_file(folder: Path, name: str, cutoff: float) -> str | None:
-    expected = {HEADER, *(f"{table}.csv" for table in TABLES)}
+    expected = {HEADER, *(f"{table}.csv" for table in (*TABLES, *RECORDS))}
     files = [file.name for file in folder.iterdir() if file.is_file()]
     others = {file.lower(): file for file in sorted(files) if file not in expected}
     books = [file.lower() for file in files if Path(file).stem == Path(name).stem and Path(file).suffix in _WORKBOOKS]
@@ -188,8 +244,20 @@ def _header(header: list[str], kind: type[Row]) -> tuple[list[str], list[Fault],
     return columns, faults, frozenset(twice + absent)
 
 
-def _line(number: int, header: list[str], cells: list[str], kind: type[Row], mark: str) -> Line:
-    faults: list[Fault] = []
+def _odd(header: Sequence[str], cells: Sequence[str], kind: type[Row], odd: Mapping[int, Fault]) -> list[Fault]:
+    """Say what is wrong with cells under known columns, and with the row."""
+    faults = [odd[-1]] if -1 in odd else []
+    for place in sorted(odd):
+        if 0 <= place < len(header) and header[place] in kind.model_fields:
+            cell = cells[place].strip() if place < len(cells) else ""
+            faults.append(replace(odd[place], column=header[place], value=cell or None))
+    return faults
+
+
+def _line(
+    number: int, header: list[str], cells: Sequence[str], kind: type[Row], mark: str, odd: Mapping[int, Fault]
+) -> Line:
+    faults = _odd(header, cells, kind, odd)
     if len(cells) > len(header):
         remedy = "Put a text that holds a semicolon in double quotes, or remove what is too much."
         if mark == ",":

@@ -11,8 +11,9 @@ from datetime import date
 from forecast.season.cells import Row
 from forecast.season.cultures import Culture, Division
 from forecast.season.files import table_text, write_texts
+from forecast.season.places import Place
 from forecast.season.plan import TABLES, Season
-from forecast.season.rows import Delivery, Header, Offer, Place, Stage, Variety, Wanted
+from forecast.season.rows import Delivery, Header, Offer, Stage, Variety, Wanted
 from forecast.weeks import Week
 
 _PRACTICE = "common practice, no source: put your own figures here"

@@ -65,20 +65,20 @@ def saleable(outcome: Outcome, variety: str) -> Chart:
         raise refuse("variety", variety, "not ordered", f"Ordered are {', '.join(outcome.varieties)}.")
     table = outcome.table(variety, sold=True)
     first = min(batch.week for batch in outcome.batches if batch.variety == variety)
-    table = _dated(table[table["week"] >= str(first)])
+    table = dated(table[table["week"] >= str(first)])
     wanted = outcome.wanted(variety)[["week", "wanted", "chance"]]
     words = [f"{row['wanted']:,} by {row['week']} in {seasons(row['chance'])}" for row in wanted.to_dict("records")]
     text = f"Saleable plants of {variety} on hand by week; what is wanted in a week is sold in it. "
     text += f"Wanted: {'; '.join(words) or 'nothing'}."
     layers = _fan(table, "saleable plants on hand [number]", _NUMBERS)
     if len(wanted):
-        point = alt.Chart(_dated(wanted)).encode(x=_week_axis(), y="wanted:Q")
+        point = alt.Chart(dated(wanted)).encode(x=week_axis(), y="wanted:Q")
         tips = [alt.Tooltip("week"), alt.Tooltip("wanted"), alt.Tooltip("chance", format=".0%")]
         layers.append(
             point.mark_point(shape="diamond", size=140, filled=True, color=ORANGE, opacity=1).encode(tooltip=tips)
         )
         layers.append(point.mark_text(align="right", dx=-10, dy=-8, color=BLACK).encode(text="wanted:Q"))
-    title = _title(
+    title = heading(
         variety,
         "Saleable plants on hand: middle and nine draws in ten. Diamonds are wanted, and sold then.",
     )
@@ -139,7 +139,7 @@ def order_curve(order: Order) -> Chart:
             tooltip=[alt.Tooltip("which"), alt.Tooltip("chance", format=".1%")],
         )
     )
-    title = _title(
+    title = heading(
         f"{order.variety}: {order.wanted:,} wanted by {order.by}",
         f"Delivered {order.week} by {order.lab}. The dashed line is the confidence asked for.",
     )
@@ -165,9 +165,9 @@ def bench(space: BenchSpace, place: str) -> Chart:
     used = weekly.index[(weekly["high"] > 0)]
     if len(used):
         weekly = weekly.loc[used[0] : used[-1]]
-    weekly = _dated(weekly)
+    weekly = dated(weekly)
     text = space.sentence(place)
-    base = alt.Chart(weekly).encode(x=_week_axis())
+    base = alt.Chart(weekly).encode(x=week_axis())
     tips = [
         alt.Tooltip("week"),
         alt.Tooltip("low", format=".0f"),
@@ -179,7 +179,7 @@ def bench(space: BenchSpace, place: str) -> Chart:
     limit = base.mark_line(color=ORANGE, strokeWidth=2.5, strokeDash=[7, 3], interpolate="step-after").encode(
         y="there_is:Q", tooltip=tips
     )
-    title = _title(
+    title = heading(
         place, "Area that plants stand on: nine draws in ten lie in the band. The dashed line is what there is."
     )
     return alt.layer(*_fan(weekly, "bench area [m²]", tips), limit).properties(
@@ -200,8 +200,8 @@ def ready(cultures: Cultures) -> Chart:
     LayerChart
         A band that holds nine draws in ten, and the middle as a line.
     """
-    layers = _fan(_dated(cultures.by_week()), "saleable plants [number]", _NUMBERS)
-    title = _title(cultures.variety, "Saleable plants if none is sold: middle and nine draws in ten.")
+    layers = _fan(dated(cultures.by_week()), "saleable plants [number]", _NUMBERS)
+    title = heading(cultures.variety, "Saleable plants if none is sold: middle and nine draws in ten.")
     return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=str(cultures))
 
 
@@ -242,7 +242,7 @@ def cycles(cultures: Cultures) -> Chart:
     if table["most"].notna().any():
         cap = alt.Chart(table[table["most"].notna()]).encode(x=x, y="most:Q", tooltip=tips)
         layers.append(cap.mark_tick(color=ORANGE, thickness=3, size=46))
-    title = _title(
+    title = heading(
         f"{cultures.variety}: {cultures.explants:,} explants from {cultures.start}",
         "Middle and nine draws in ten. Bars above are what shelf and hood allow.",
     )
@@ -274,7 +274,7 @@ def clean(cultures: Cultures) -> Chart:
         layers.append(last.mark_text(align="left", dx=8, color=colour))
     left = float(table["clean_so_far"].iloc[-1])
     text = f"Of vessels of {cultures.variety} followed through {cultures.cycles} cycles, {left:.0%} stay clean."
-    title = _title(cultures.variety, "Share of vessels that stay clean, in each cycle and so far.")
+    title = heading(cultures.variety, "Share of vessels that stay clean, in each cycle and so far.")
     return alt.layer(*layers).properties(width=WIDTH - 60, height=HEIGHT, title=title, description=text)
 
 
@@ -302,7 +302,7 @@ def routes(compared: Routes) -> Chart:
     last = curve.sort_values("wanted").groupby("route").tail(1)
     words = alt.Chart(last).mark_text(align="left", dx=8).encode(x=x, y=y, color=colour, text="route:N")
     rule = alt.Chart(pd.DataFrame({"wanted": [compared.wanted]})).mark_rule(strokeDash=[5, 4], color=BLACK).encode(x=x)
-    title = _title(
+    title = heading(
         f"{compared.variety} by {compared.by}",
         f"What a plant costs by each route. The dashed line is the {compared.wanted:,} wanted.",
     )
@@ -313,19 +313,22 @@ def routes(compared: Routes) -> Chart:
 
 def _fan(table: pd.DataFrame, title: str, tips: list[alt.Tooltip]) -> list[alt.Chart]:
     """Give the band from low to high by week, and the middle as a line."""
-    base = alt.Chart(table).encode(x=_week_axis())
+    base = alt.Chart(table).encode(x=week_axis())
     band = base.mark_area(opacity=0.25, color=BLUE).encode(y=alt.Y("low:Q", title=title), y2="high:Q", tooltip=tips)
     return [band, base.mark_line(color=BLUE).encode(y="middle:Q", tooltip=tips)]
 
 
-def _week_axis() -> alt.X:
+def week_axis() -> alt.X:
+    """Give an axis of time on which weeks lie by their Mondays."""
     return alt.X("monday:T", title="week [its Monday]", axis=alt.Axis(format="%d %b %Y", labelAngle=-35, tickCount=9))
 
 
-def _title(text: str, subtitle: str) -> alt.TitleParams:
+def heading(text: str, subtitle: str) -> alt.TitleParams:
+    """Give a chart its title, and below it how it is to be read."""
     return alt.TitleParams(text=text, subtitle=subtitle, anchor="start", subtitleColor="#555555")
 
 
-def _dated(table: pd.DataFrame) -> pd.DataFrame:
+def dated(table: pd.DataFrame) -> pd.DataFrame:
+    """Add the Mondays of weeks, and leave out what is the same in all rows."""
     mondays = [Week.parse(week).monday.isoformat() for week in table["week"]]
     return table.assign(monday=mondays).drop(columns=["variety", "place"], errors="ignore")

@@ -173,7 +173,7 @@ def demo_season() -> None:
     def bare_forecast() -> None:
         streams = season_streams(draws, next(seed))
         for batch, step in zip(outcome.batches, steps, strict=True):
-            draw_fate(demo, streams, batch.variety, batch.number)
+            draw_fate(demo, streams, batch.variety, batch.number, demo.first_week)
             streams.generator("plants", batch.variety, str(batch.number)).multinomial(batch.quantity, step)
         for place in demo.places:
             streams.normal(("plants", "bench", place.place), "chance")
@@ -181,7 +181,7 @@ def demo_season() -> None:
     def bare_orders() -> None:
         streams = season_streams(draws, next(seed))
         for variety, number in wanted:
-            draw_fate(demo, streams, variety, number)
+            draw_fate(demo, streams, variety, number, demo.first_week)
 
     print(f"\ndemo season, {draws} draws, {os.cpu_count()} cores")
     print(f"{'':52s}time [s]   bare random numbers [s]   ratio")

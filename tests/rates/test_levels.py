@@ -20,7 +20,10 @@ def survivals(level, batches, draws=DRAWS):
     """Give the survival of batches, each named by variety and number, by draw."""
     plan = season([stage(survival=0.8, survival_spread=0.12, survival_level=level)], varieties=("A", "B"))
     streams = season_streams(draws, 1)
-    return [np.exp(draw_fate(plan, streams, variety, number).log_survival[0]) for variety, number in batches]
+    return [
+        np.exp(draw_fate(plan, streams, variety, number, plan.first_week).log_survival[0])
+        for variety, number in batches
+    ]
 
 
 def rank_correlation(shared):
@@ -65,7 +68,7 @@ def test_plants_that_differ_one_by_one_leave_a_batch_at_its_mean():
 def test_the_times_of_stages_at_one_level_are_drawn_apart_from_their_survivals():
     cells = {"typical": 4, "spread_batches": 0.2, "survival_spread": 0.1}
     plan = season([stage("acclimatisation", **cells), stage("hardening", **cells)])
-    fate = draw_fate(plan, season_streams(4096, 1), "A", 1)
+    fate = draw_fate(plan, season_streams(4096, 1), "A", 1, plan.first_week)
     table = np.vstack([fate.log_survival, fate.weeks])
     assert np.abs(np.corrcoef(table) - np.eye(4)).max() < 3 / math.sqrt(4096)
 

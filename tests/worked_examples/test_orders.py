@@ -103,7 +103,7 @@ def expected_cost(quantity, shares, wanted, price, short, surplus):
 def test_the_order_of_least_expected_cost_under_random_yield(wanted, survival, costs, right, cost):
     """Prices of a plant bought, lacking and left over; the right answers are enumerated from exact binomials."""
     plan = only_a_loss(**survival)
-    shares = draw_fate(plan, season_streams(16384, 1), "A", 1).survival
+    shares = draw_fate(plan, season_streams(16384, 1), "A", 1, plan.first_week).survival
     shares = shares if np.ptp(shares) > 0 else shares[:1]
     found = {n: expected_cost(n, shares, wanted, *costs) for n in range(right - 3, right + 4)}
     assert min(found, key=found.get) == right

@@ -1,0 +1,266 @@
+"""Where the plants of a batch stand if some of their stages run on warmth.
+
+A stage boundary is then no formula of the time since delivery: growth stops in the cold and goes on after it. But
+plants of one vigour can be followed forward, from stage to stage, in all draws at once; a few dozen vigours tell all.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from forecast.growth.stages import NODES, Array, Cells, Fate
+
+_FEW = 1e-7  # a smaller share of a batch is not looked for in a stage
+_STEP = 0.25  # between the vigours that are followed
+_FEW_WEEKS = 3  # for which the other Mondays are not worked out
+_REACH = 4.0  # vigours beyond it, those of one plant in sixteen thousand, count as +-4
+_VIGOURS = np.arange(-_REACH, _REACH + _STEP / 2, _STEP)[:, None]
+
+
+@dataclass(frozen=True, eq=False)
+class WarmFate(Fate):
+    """What one batch meets in every draw if warmth drives some of its stages.
+
+    Parameters
+    ----------
+    log_survival, spread
+        As for `Fate`.
+    weeks
+        What a plant of middling vigour needs in each stage [weeks, or degC days], shape (stages, draws).
+    clocks
+        For each stage, None if it runs on weeks, else its degree-days since the first of the weeks drawn
+        [degC days], shape (weeks drawn + 1, draws).
+    start
+        How many of the weeks drawn have gone by when the plants come.
+
+    Notes
+    -----
+    With H_k the clock of stage k, even within a week, a plant of vigour v that enters it at u leaves it when the clock
+    shows A_k(v) = H_k(u) + weeks_k exp(spread_k v). Both are found exactly for vigours from -4 to 4 in steps of
+    0.25; between them A_k is taken as linear in v, so the share that has left by t is Phi(v), A_k(v) = H_k(t).
+    A clock that stands still through the winter moves neither side.
+    """
+
+    clocks: tuple[Array | None, ...]
+    start: int
+
+    def of(self, draws: slice) -> WarmFate:
+        """Give the same for some of the draws."""
+        clocks = tuple(None if clock is None else clock[:, draws] for clock in self.clocks)
+        return WarmFate(self.log_survival[:, draws], self.weeks[:, draws], self.spread, clocks, self.start)
+
+    @property
+    def last(self) -> int:
+        """Weeks since delivery for which weather is drawn."""
+        return min(len(clock) for clock in self.clocks if clock is not None) - 1 - self.start
+
+    def middling(self) -> Array:
+        """Give the week since delivery by which a plant of middling vigour is through, or `last`, shape (draws,)."""
+        return np.asarray((self._through < 0.5).sum(axis=0, dtype=np.float64))
+
+    def past(self, stages: int, elapsed: Array) -> Array:
+        """Give the share of plants, losses apart, that have left the first `stages` stages, as for `Fate`."""
+        elapsed = np.asarray(elapsed, dtype=np.float64)
+        timed = [k for k in self._timed if k < stages]
+        if not timed:
+            return np.repeat((elapsed >= 0)[:, None].astype(np.float64), self.weeks.shape[1], axis=1)
+        if timed == list(self._timed):
+            if elapsed.size <= _FEW_WEEKS and not (elapsed % 1).any() and "_through" not in self.__dict__:
+                return self._few(elapsed)
+            return self._at(self._through, elapsed)
+        *_, leaving = (step for step in self._steps(self._weeks(elapsed)) if step.stage in timed)
+        return self._at(leaving.gone(), elapsed)
+
+    def boundaries(self, elapsed: Array) -> list[Array]:
+        """Give `past` for the first 0, 1, 2, ... all stages, as for `Fate`."""
+        elapsed = np.asarray(elapsed, dtype=np.float64)
+        found = [self.past(0, elapsed)] * (len(self.spread) + 1)
+        for step in self._steps(self._weeks(elapsed)):
+            found[step.stage + 1 :] = [self._at(step.gone(), elapsed)] * (len(self.spread) - step.stage)
+        return found
+
+    def course(self, elapsed: Array) -> tuple[Array, Array]:
+        """Give the share of plants alive in each stage, and of those through all, as for `Fate`."""
+        elapsed = np.asarray(elapsed, dtype=np.float64)
+        standing = np.zeros((len(self.spread), elapsed.size, self.weeks.shape[1]))
+        since = np.flatnonzero(elapsed >= 0)
+        if since.size:
+            at = elapsed[since].astype(np.intp)
+            inside = np.ones((at.size, self.weeks.shape[1]))
+            for step in self._steps(self._weeks(elapsed)):
+                gone = step.gone()
+                left = gone[at]
+                reached = np.exp(self.log_survival[: step.stage].sum(axis=0))
+                step.stand(standing[step.stage, since[0] :], at, inside, left, self.log_survival[step.stage], reached)
+                inside = left
+            if self._weeks(elapsed) == self.last:
+                self.__dict__["_through"] = gone
+        return standing, self.ready(elapsed)
+
+    def _weeks(self, elapsed: Array) -> int:
+        last = int(np.ceil(elapsed.max(initial=0.0)))
+        if last > self.last:
+            raise ValueError(f"weather is drawn for {self.last} weeks after delivery, but {last} are asked for")
+        return last
+
+    @cached_property
+    def _through(self) -> Array:
+        """Share that has left all stages by each Monday since delivery."""
+        *_, step = self._steps(self.last)
+        return step.gone()
+
+    def _few(self, elapsed: Array) -> Array:
+        """Give what `_at` gives for a few whole weeks, in any order."""
+        asked, back = np.unique(np.maximum(elapsed, 0).astype(np.intp), return_inverse=True)
+        *_, step = self._steps(self._weeks(elapsed))
+        return np.where((elapsed >= 0)[:, None], step.gone(asked)[back], 0.0)
+
+    def _at(self, gone: Array, elapsed: Array) -> Array:
+        self._weeks(elapsed)
+        week = np.clip(elapsed, 0, len(gone) - 1)
+        below = np.minimum(week.astype(np.intp), len(gone) - 2)
+        part = (week - below)[:, None]
+        found = gone[week.astype(np.intp)]
+        if (part % 1).any():
+            found = gone[below] + part * (gone[below + 1] - gone[below])
+        return np.where((elapsed >= 0)[:, None], found, 0.0)
+
+    def _steps(self, last: int) -> Iterator[_Step]:
+        """Go through the timed stages, by the Mondays since delivery up to the `last`.
+
+        Plants are followed to the end of the weather whatever is asked, so that no answer depends on the others.
+        """
+        end, before = max(self.last, 1), None
+        for k in self._timed:
+            whole, clock = self.clocks[k], None
+            if whole is not None:
+                clock = whole[self.start : self.start + end + 1] - whole[self.start]
+            if before is None:
+                begin = np.zeros((len(_VIGOURS), self.weeks.shape[1]))
+            elif whole is self.clocks[before.stage]:
+                begin = before.end
+            else:
+                begin = before.left() if clock is None else _shown(clock, before.left())
+            before = _Step(k, clock, end, max(last, 1), begin, self.weeks[k] * np.exp(self.spread[k] * _VIGOURS))
+            yield before
+
+
+class _Step:
+    """One timed stage: its clock by Mondays since delivery, and when on it the plants of each vigour come and go.
+
+    The clock is None if it runs on weeks; `over` is the last Monday with weather, `last` the last asked for; `begin`,
+    `need` and `end` are what it shows when plants of each vigour enter, what they need of it, and what it shows when
+    they leave, shape (vigours, draws).
+    """
+
+    def __init__(self, stage: int, clock: Array | None, over: int, last: int, begin: Array, need: Array) -> None:
+        self.stage, self.clock, self.over, self.last, self.begin, self.need = stage, clock, over, last, begin, need
+        self.end = begin + need
+
+    def left(self) -> Array:
+        """Give when plants of each vigour leave [weeks since delivery], the last Monday if later."""
+        if self.clock is None:
+            return np.minimum(self.end, self.over)
+        week, part = _between(self.clock, self.end)
+        part += week
+        return part
+
+    def gone(self, at: Cells | None = None) -> Array:
+        """Give the share of plants, losses apart, that have left by each Monday, or by those asked for in their order.
+
+        Returns
+        -------
+        array of shape (weeks, draws)
+        """
+        at = np.arange(self.last + 1) if at is None else at
+        clock = at[:, None] + np.zeros(self.need.shape[1]) if self.clock is None else self.clock[at]
+        share = np.zeros(clock.shape)
+        begun, over = clock >= self.end[0], clock >= self.end[-1]
+        some = np.flatnonzero((begun & ~over).any(axis=1))
+        share[over] = 1
+        if some.size:
+            rows = slice(int(some[0]), int(some[-1]) + 1)
+            step, part = _between(self.end, clock[rows])
+            part += step
+            found = ndtr(_STEP * part - _REACH)
+            share[rows] = np.where(over[rows], 1, np.where(begun[rows], found, 0))
+        return share
+
+    def stand(self, standing: Array, at: Cells, inside: Array, left: Array, hazard: Array, reached: Array) -> None:
+        """Find the share of plants alive in the stage.
+
+        Parameters
+        ----------
+        standing
+            Where to write it, shape (Mondays asked for, draws).
+        at
+            Which Mondays.
+        inside, left
+            Shares that have entered and left by then, losses apart.
+        hazard, reached
+            Logarithm of the survival of the stage, and share that lives to enter it, shape (draws,).
+        """
+        here = inside - left
+        some = np.flatnonzero((here > _FEW).any(axis=1))
+        if not some.size:
+            return
+        rows = slice(int(some[0]), int(some[-1]) + 1)
+        here, gone = here[rows], left[rows]
+        cell = np.flatnonzero(here > _FEW)
+        draws = here.shape[1]
+        draw = cell % draws
+        staying, leaving = here.ravel()[cell], gone.ravel()[cell]
+        week = at[rows][cell // draws]
+        shows = week.astype(np.float64) if self.clock is None else self.clock[week, draw]
+        rate, kept = hazard[draw], np.zeros(cell.size)
+        begin, need = self.begin.ravel(), self.need.ravel()
+        for node, weight in NODES:
+            step = (np.clip(ndtri(leaving + node * staying), -_REACH, _REACH) + _REACH) / _STEP
+            below = np.minimum(step.astype(np.intp), len(_VIGOURS) - 2)
+            step -= below
+            flat = below * draws + draw
+            start, takes = begin.take(flat), need.take(flat)
+            start += step * (begin.take(flat + draws) - start)
+            takes += step * (need.take(flat + draws) - takes)
+            kept += weight * np.exp(rate * np.clip((shows - start) / takes, 0, 1))
+        standing[rows].ravel()[cell] = kept * staying * reached[draw]
+
+
+def _shown(clock: Array, time: Array) -> Array:
+    """Give what a clock, told by Mondays, shows at times since delivery [weeks]."""
+    draws = clock.shape[1]
+    week = np.minimum(time.astype(np.intp), len(clock) - 2)
+    flat = week * draws + np.arange(draws)
+    values, part = clock.ravel(), np.minimum(time - week, 1)
+    start = values.take(flat)
+    return np.asarray(start + part * (values.take(flat + draws) - start))
+
+
+def _between(steps: Array, x: Array) -> tuple[Array, Array]:
+    """Give, in each column, where x lies among the steps: the number of the step below, and the part of the way on.
+
+    Both rise down each column. Before the first step it is the first, after the last the last.
+    """
+    draws = x.shape[1]
+    values = np.concatenate([steps, np.full((1, draws), np.inf)]).ravel()
+    flat = np.arange(draws)
+    following = values.take(flat + draws)
+    found = np.empty(x.shape, dtype=np.intp)
+    for i, row in enumerate(x):
+        while (on := following <= row).any():
+            flat += draws * on
+            following = values.take(flat + draws)
+        found[i] = flat
+    np.minimum(found, (len(steps) - 2) * draws + np.arange(draws), out=found)
+    start = values.take(found)
+    gap = values.take(found + draws)
+    gap -= start
+    part = x - start
+    np.divide(part, gap, out=part, where=gap > 0)
+    part[gap <= 0] = 1
+    return np.asarray(found // draws, dtype=np.float64), np.clip(part, 0, 1, out=part)

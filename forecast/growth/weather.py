@@ -1,0 +1,138 @@
+"""The weather of a season's draws, in its places, and the warmth and harm that plants have of it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.rates.warmth import degree_days
+from forecast.season.plan import Season
+from forecast.season.rows import Stage
+from forecast.streams import Streams
+from forecast.weeks import Week
+
+Array = NDArray[np.float64]
+
+FIRST_WEEKS = 2  # in which plants that have come suffer from heat and cold
+_YEAR = 52
+
+
+class Weather:
+    """The weather of a season's draws: one history of weeks a draw, shared by all its batches.
+
+    Parameters
+    ----------
+    season
+        The season; it has a climate.
+    streams
+        The streams it is drawn from.
+    """
+
+    def __init__(self, season: Season, streams: Streams) -> None:
+        self.season, self.streams = season, streams
+        self._outside: tuple[Array, Array] = (np.zeros((0, 0)), np.zeros((0, 0)))
+        self._clocks: dict[tuple[str, float, float | None], Array] = {}
+
+    @classmethod
+    def of(cls, season: Season, streams: Streams) -> Weather:
+        """Give the weather of a season under streams: the same one for all that ask."""
+        key = ("weather", season.climate, season.places, season.persistence, season.daily_course, season.first_week)
+        return streams.once(key, lambda: cls(season, streams))
+
+    def outside(self, weeks: int) -> tuple[Array, Array]:
+        """Give the mean daily minimum and maximum outside [degC], from the season's first week on.
+
+        Returns
+        -------
+        two arrays of shape (weeks or more, draws)
+        """
+        if len(self._outside[0]) < weeks:
+            asked = self.season.weeks + 1
+            while asked < weeks:
+                asked += _YEAR
+            self._outside = self.season.normals.draw(self.season.first_week, asked, self.streams)
+        return self._outside
+
+    def air(self, place: str, weeks: int) -> tuple[Array, Array]:
+        """Give the same inside a place."""
+        low, high = self.outside(weeks)
+        rows = [self.season.place_in(place, self.season.first_week + i) for i in range(len(low))]
+        if all(row is rows[0] for row in rows):
+            return rows[0].air(low, high)
+        inside = [row.air(low[i], high[i]) for i, row in enumerate(rows)]
+        return np.array([low for low, _ in inside]), np.array([high for _, high in inside])
+
+    def clock(self, stage: Stage, weeks: int) -> Array:
+        """Give the degree-days of a stage, counted from the season's first Monday.
+
+        Parameters
+        ----------
+        stage
+            A stage that runs on degree-days.
+        weeks
+            Weeks that are needed.
+
+        Returns
+        -------
+        array of shape (weeks + 1 or more, draws) [degC days]: what the first 0, 1, 2, ... weeks give.
+        """
+        key = (stage.place, stage.base or 0.0, stage.cap)
+        if key not in self._clocks or len(self._clocks[key]) <= weeks:
+            low, high = self.air(stage.place, weeks)
+            daily = degree_days(low, high, base=key[1], cap=key[2], method=self.season.daily_course)
+            clock = np.zeros((len(daily) + 1, self.streams.draws))
+            np.cumsum(7 * daily, axis=0, out=clock[1:])
+            clock.flags.writeable = False
+            self._clocks[key] = clock
+        return self._clocks[key]
+
+    def harm(self, stage: Stage, week: Week, *, on_the_way: bool) -> Array:
+        """Give how much heat and cold lower the survival of plants that come in a week.
+
+        Parameters
+        ----------
+        stage
+            A stage that they are in when they come.
+        week
+            The week.
+        on_the_way
+            Whether they meet the air outside in that week, as on arrival, not that of their place in the
+            first two weeks.
+
+        Returns
+        -------
+        array of shape (draws,) [logits], from 0
+
+        Notes
+        -----
+        The mean over those weeks of cold_loss max(cold_below - low, 0) + heat_loss max(high - heat_above, 0).
+        """
+        first = max(week - self.season.first_week, 0)
+        last = first + (1 if on_the_way else FIRST_WEEKS)
+        low, high = self.outside(last) if on_the_way else self.air(stage.place, last)
+        found = np.zeros(self.streams.draws)
+        if stage.cold_below is not None:
+            found += (stage.cold_loss or 0) * np.maximum(stage.cold_below - low[first:last], 0).mean(axis=0)
+        if stage.heat_above is not None:
+            found += (stage.heat_loss or 0) * np.maximum(high[first:last] - stage.heat_above, 0).mean(axis=0)
+        return found
+
+
+def lowered(log_survival: Array, harm: Array) -> Array:
+    """Lower a survival on the logit scale.
+
+    Parameters
+    ----------
+    log_survival
+        Logarithm of the share that survives.
+    harm
+        How much to lower it [logits], from 0.
+
+    Notes
+    -----
+    With s the share and d the harm: s exp(-d) / (1 - s + s exp(-d)).
+    """
+    left = log_survival - harm
+    with np.errstate(divide="ignore"):  # the logarithm of no loss at all
+        lost = np.log(-np.expm1(log_survival))
+    return np.asarray(np.minimum(left - np.logaddexp(lost, left), 0.0))
