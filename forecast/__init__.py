@@ -1,6 +1,7 @@
 """How many plantlets to order, of what, from which offer, for which week."""
 
 from forecast.decisions.explants import explants_needed
+from forecast.decisions.midseason import reforecast
 from forecast.decisions.order import Order, Orders, size_order, size_orders
 from forecast.decisions.routes import compare_routes
 from forecast.decisions.space import BenchSpace, bench_space
@@ -14,6 +15,7 @@ from forecast.rates.amounts import Amount, Count
 from forecast.rates.distributions import Duration, Share
 from forecast.rates.levels import Level
 from forecast.season.files import read_season, write_season
+from forecast.season.learning import learn
 from forecast.season.plan import Season
 from forecast.season.rows import Delivery
 from forecast.weeks import Week
@@ -40,8 +42,10 @@ __all__ = [
     "delivery_weeks",
     "explants_needed",
     "hours_of_work",
+    "learn",
     "multiply",
     "read_season",
+    "reforecast",
     "simulate",
     "size_order",
     "size_orders",

@@ -32,7 +32,7 @@ class Drawn:
     """What each batch meets in every replicate, arrays of shape (stages, replicates).
 
     The time a stage needs is in weeks, or in the unit of its clock: degree-days since the first week of the season,
-    shape (weeks + 1, replicates).
+    shape (weeks + 1, replicates); without clocks all are in weeks.
     """
 
     variety: str
@@ -41,7 +41,7 @@ class Drawn:
     survival: Array
     weeks: Array
     spread: Array
-    clocks: tuple[Array | None, ...]
+    clocks: tuple[Array | None, ...] = ()
 
 
 def weather(season: Season, replicates: int, rng: np.random.Generator) -> tuple[Array, Array]:
@@ -176,7 +176,7 @@ def walk(season: Season, variety: str, batches: Sequence[Drawn], replicate: int,
         lives = rng.exponential(size=(batch.plants, stages)).tolist()
         times = batch.weeks[:, replicate] * np.exp(batch.spread * vigour[:, None])
         survival = batch.survival[:, replicate].tolist()
-        clocks = [None if shows is None else shows[:, replicate].tolist() for shows in batch.clocks]
+        clocks = [None if shows is None else shows[:, replicate].tolist() for shows in batch.clocks or [None] * stages]
         for life, time in zip(lives, times.tolist(), strict=True):
             env.process(plant(life, survival, time, clocks))
 
@@ -206,7 +206,8 @@ def saleable(season: Season, variety: str, batches: Sequence[Drawn], week: int, 
         shape = (batch.weeks.shape[1], batch.plants)
         vigour = rng.standard_normal(shape)
         time = np.zeros(shape)
-        for middling, spread, shows in zip(batch.weeks, batch.spread, batch.clocks, strict=True):
+        clocks = batch.clocks or [None] * len(batch.spread)
+        for middling, spread, shows in zip(batch.weeks, batch.spread, clocks, strict=True):
             need = middling[:, None] * np.exp(spread * vigour)
             time = time + need if shows is None else _after(shows, batch.start, time, need)
         good = (rng.random(shape) < batch.survival.prod(axis=0)[:, None]) & (time <= week - batch.start)
@@ -217,7 +218,7 @@ def saleable(season: Season, variety: str, batches: Sequence[Drawn], week: int, 
 
 
 def _after(shows: Array, start: int, time: Array, need: Array) -> Array:
-    """Give when plants that come at a time since delivery have what they need of a clock, shape (replicates, plants)."""
+    """Give when plants that enter at some time since delivery have what they need of a clock [weeks since then]."""
     weeks = np.arange(len(shows)) - start
     found = np.empty(time.shape)
     for i, clock_of_one in enumerate(shows.T):

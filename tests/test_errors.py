@@ -4,8 +4,8 @@ import pickle
 
 import pytest
 
-from forecast import Fault, ForecastError, OutOfReach, Refused
-from forecast.errors import refuse
+from forecast import ForecastError, OutOfReach, Refused
+from forecast.errors import Fault, refuse
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,20 +26,52 @@ from forecast.weeks import Week
 Array = NDArray[np.float64]
 
 MOST = 100  # an order of more plantlets than this for each plant wanted counts as out of reach
+_MOST_MORE = 10  # likewise, for each plant that is lacking, if some are there
 
 
 class Case:
-    """One wanted number, and all that is needed to try orders for it."""
+    """One wanted number, and all that is needed to try orders for it.
 
-    def __init__(self, season: Season, streams: Streams, request: Wanted, number: int) -> None:
+    Parameters
+    ----------
+    season, streams, request
+        The season, its streams, and what is wanted.
+    number
+        Number of the batch in its variety.
+    ordered
+        Week in which it is ordered; the first of the season if not given.
+    shifts
+        What is added to the scores of its batch, as for `draw_fate`.
+    there
+        Plants that are there without an order when they are wanted, shape (draws,).
+    """
+
+    def __init__(
+        self,
+        season: Season,
+        streams: Streams,
+        request: Wanted,
+        number: int,
+        *,
+        ordered: Week | None = None,
+        shifts: Mapping[str, Array] | None = None,
+        there: Array | float = 0.0,
+    ) -> None:
         self.season = season
+        self.ordered = ordered or season.first_week
+        self._shifts = shifts
         self.request = request
         self.confidence = request.confidence or season.confidence
         self.streams, self._number = streams, number
         self._fates: dict[Week | None, Fate] = {}
         self._costs: dict[Week | None, tuple[float, Array]] = {}
         self.price_lists = PriceList.of(season.offers_for(request.variety))
-        self.needed = drawn_demand(streams, request)
+        self.topping_up = bool(np.any(there))
+        self.needed = np.maximum(drawn_demand(streams, request) - there, 0)
+        self._lacking = max(request.likely_number - float(np.mean(there)), 0)
+        self.most = MOST * request.likely_number
+        if self.topping_up:
+            self.most = math.ceil(_MOST_MORE * float(np.quantile(self.needed, self.confidence)))
         self._shares: dict[Week, Array] = {}
         self._abouts: dict[Week, float] = {}
 
@@ -49,7 +81,9 @@ class Case:
         if key not in self._fates:
             weeks = max(self.request.week - week, 0) + 1
             self._fates[key] = draw_fate(
-                self.season, self.streams, self.request.variety, self._number, week, weeks=weeks
+                *(self.season, self.streams, self.request.variety, self._number, week),
+                weeks=weeks,
+                shifts=self._shifts,
             )
         return self._fates[key]
 
@@ -101,7 +135,7 @@ class Case:
 
     def nearest(self, delivery: Week | None = None, lab: str | None = None) -> tuple[PriceList, Week, int]:
         """Give the offer and week that come nearest where nothing suffices, and the order from the mean."""
-        most = MOST * self.request.likely_number
+        most = self.most
         prices, week = max(
             self.ways(delivery, lab),
             key=lambda way: (self.chance(most, self.share(way[1])), float(self.share(way[1]).mean())),
@@ -111,7 +145,7 @@ class Case:
     def first_week_in_reach(self) -> Week | None:
         """Give the first later week by which one plantlet in ten is saleable as surely as asked."""
         season, request = self.season, self.request
-        possible = {week for prices in self.price_lists for week in prices.weeks(season.first_week, season.last_week)}
+        possible = {week for prices in self.price_lists for week in prices.weeks(self.ordered, season.last_week)}
         for later in range(1, season.last_week - request.week + 1):
             for week in sorted(week for week in possible if week <= request.week + later):
                 ready = self.fate(week).ready(np.array([float(request.week + later - week)]))
@@ -120,9 +154,9 @@ class Case:
         return None
 
     def from_mean(self, week: Week) -> int:
-        """Give the quantity of which the mean share saleable is the number wanted."""
+        """Give the quantity of which the mean share saleable is the number wanted, less the mean of what is there."""
         mean = float(self.share(week).mean())
-        return math.ceil(self.request.likely_number / max(mean, 1 / MOST))
+        return math.ceil(self._lacking / max(mean, 1 / MOST))
 
     def ways(self, delivery: Week | None = None, lab: str | None = None) -> list[tuple[PriceList, Week]]:
         """Give the offers and weeks of delivery that are possible, or of those asked for."""
@@ -130,12 +164,19 @@ class Case:
         if not lists:
             labs = ", ".join(sorted({prices.lab for prices in self.price_lists})) or "none"
             raise refuse("lab", lab, f"no offer of {self.request.variety}", f"Labs that offer it: {labs}.")
-        every = [(prices, week) for prices in lists for week in prices.weeks(self.season.first_week, self.request.week)]
+        every = [(prices, week) for prices in lists for week in prices.weeks(self.ordered, self.request.week)]
         ways = [way for way in every if delivery in (None, way[1])]
         if not ways:
             weeks = sorted({week for _, week in every})
-            first = min(first_delivery(prices.breaks[0], self.season.first_week) for prices in lists)
+            firsts = {prices: first_delivery(prices.breaks[0], self.ordered) for prices in lists}
+            latest = max(prices.breaks[0].last_week for prices in lists)
+            first = min(
+                (week for prices, week in firsts.items() if week <= prices.breaks[0].last_week),
+                default=min(firsts.values()),
+            )
             remedy = f"Possible are {weeks[0]} to {weeks[-1]}." if weeks else f"The first delivery can come in {first}."
+            if first > latest:
+                remedy = f"Ordered in {self.ordered}, it would come in {first}; the last delivery is in {latest}."
             shown = str(delivery) if delivery else str(self.request.week)
             raise refuse("delivery", shown, f"{self.request.variety} cannot be delivered then", remedy)
         return ways
@@ -162,13 +203,15 @@ class Case:
         usual = max(float(np.quantile(share, 1 - self.confidence)), 1 / MOST)
         likely = math.log(self.request.likely_number / usual)
         low, high = likely - 0.1, likely + 0.1
-        limit = math.log(2 * MOST * self.request.likely_number)
+        limit = math.log(max(2 * self.most, 1))
         while lacking(high) > 0:
             low, high = high, high + 0.5
             if high > limit:
                 return math.inf
         while lacking(low) <= 0:
             low, high = low - 0.5, low
+            if high < 0:  # fewer than one plant: none is lacking
+                return 1.0
         return math.exp(brentq(lacking, low, high, xtol=1e-3))
 
     def _smallest(self, prices: PriceList, share: Array, start: float) -> int | None:
@@ -177,7 +220,7 @@ class Case:
         step = max(prices.breaks[-1].multiple, 1)
         high = prices.lawful(start)
         while not suffices(high):
-            if high > MOST * self.request.likely_number:
+            if high > self.most:
                 return None
             high = prices.lawful(high + step)
             step *= 2
@@ -198,7 +241,7 @@ class Case:
                 high = middle
             else:
                 low = middle
-        return high
+        return None if self.topping_up and high > max(self.most, prices.lawful(1)) else high
 
     def _cost_of_growing(self, week: Week) -> float:
         """Cost of a plantlet by stages and work, and of its bench until the week wanted."""

@@ -38,7 +38,7 @@ class Order:
     purchase
         Of this, plants and freight [currency].
     saleable
-        Expected number of saleable plants in that week.
+        Expected number of saleable plants in that week, of those ordered.
     from_mean, chance_from_mean
         The number that the mean share saleable suggests, before rounding to what the lab sells, and its
         chance [0 to 1].
@@ -110,9 +110,10 @@ class Order:
         return frame.sort_values(["cost", "lab", "week"], na_position="last", ignore_index=True)
 
     def __str__(self) -> str:
+        they = "these and the plants there are" if self._case.topping_up else "they"
         return (
             f"Order {self.quantity:,} of {self.variety} from {self.lab} for {self.week}.\n"
-            f"In {seasons(self.chance)} they give the {self.wanted:,} wanted by {self.by}, for about "
+            f"In {seasons(self.chance)} {they} give the {self.wanted:,} wanted by {self.by}, for about "
             f"{rounded(self.cost)} {self.currency} in all.\n"
             f"The mean alone suggests {self.from_mean:,} before rounding to what the lab sells, enough in "
             f"{seasons(self.chance_from_mean)}."

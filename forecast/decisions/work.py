@@ -103,9 +103,8 @@ def entering(outcome: Outcome, batch: Batch, *, ends: bool = False) -> NDArray[n
     fate = outcome.fate(batch)
     edges = np.arange(outcome.season.weeks + 1, dtype=np.float64) - (batch.week - outcome.season.first_week)
     left = np.array(fate.boundaries(edges - _BEFORE))  # those who enter a stage have left the ones before
-    reached = np.exp(np.cumsum(np.concatenate([np.zeros((1, outcome.draws)), fate.log_survival]), axis=0))
     stages = slice(None if ends else -1)
-    return np.asarray(batch.quantity * reached[stages, None] * np.diff(left[stages], axis=1))
+    return np.asarray(batch.quantity * fate.reached[stages, None] * np.diff(left[stages], axis=1))
 
 
 def _range(numbers: NDArray[np.float64], digits: int) -> dict[str, NDArray[np.float64]]:

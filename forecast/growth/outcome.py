@@ -170,7 +170,7 @@ class Outcome:
             variety, week, low, middle and high number; nine in ten lie between low and high.
         """
         names = self.varieties if variety is None else (variety,)
-        counts = np.array([self._on_hand(name)[0] if sold else self._counted(name) for name in names])
+        counts = np.array([self.on_hand(name)[0] if sold else self._counted(name) for name in names])
         ranks = [max(math.ceil(q * self.draws) - 1, 0) for q in RANGE]
         quantiles = np.moveaxis(np.sort(counts, axis=2)[:, :, ranks], 2, 0).astype(np.int64)
         frame = pd.DataFrame({"variety": np.repeat(names, len(self._names)), "week": self._names * len(names)})
@@ -198,7 +198,7 @@ class Outcome:
         rows = []
         for name in self.varieties if variety is None else (variety,):
             met = self._met(name)
-            hand = self._on_hand(name)[0]
+            hand = self.on_hand(name)[0]
             for row, chance in zip(self.season.wanted_of(name), met, strict=True):
                 here = hand[row.week - self.season.first_week]
                 quantiles = np.quantile(here, RANGE, method="inverted_cdf").astype(int)
@@ -214,7 +214,7 @@ class Outcome:
         for variety in sorted({row.variety for row in self.season.wanted}):
             met = self._met(variety)
             if len(met) > 1:  # the rows of a variety hang together: take all from the same history
-                hand = self._on_hand(variety)[0]
+                hand = self.on_hand(variety)[0]
                 met = [hand[at] >= number for at, number in self._sales(variety)]
             every *= np.min(met, axis=0)
         return float(every.mean())
@@ -225,7 +225,7 @@ class Outcome:
         if not sales:
             return []
         first = self.season.first_week + sales[0][0]
-        hand = self._on_hand(variety)[0] if len(sales) > 1 else np.zeros(0)
+        hand = self.on_hand(variety)[0] if len(sales) > 1 else np.zeros(0)
         later = [(hand[at] >= number).astype(np.float64) for at, number in sales[1:]]
         return [self.chances(variety, week=first, at_least=sales[0][1]), *later]
 
@@ -233,7 +233,8 @@ class Outcome:
         rows = self.season.wanted_of(variety)
         return [(row.week - self.season.first_week, drawn_demand(self.streams, row)) for row in rows]
 
-    def _on_hand(self, variety: str) -> tuple[Array, Array]:
+    def on_hand(self, variety: str) -> tuple[Array, Array]:
+        """Give the plants of one history a draw before and after each week's sale, arrays of shape (weeks, draws)."""
         return on_hand(self._ready[variety], self._shelf_life(variety), self._sales(variety))
 
     def _counted(self, variety: str) -> NDArray[np.int32]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -19,7 +19,7 @@ from forecast.growth.weather import Weather, lowered
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.season.plan import Season
-from forecast.season.rows import STAGES, Delivery
+from forecast.season.rows import STAGES, Delivery, Stage
 from forecast.streams import Streams
 from forecast.weeks import Week
 
@@ -88,6 +88,8 @@ def draw_fate(
     *,
     enters: str | None = None,
     weeks: int | None = None,
+    shifts: Mapping[str, Array] | None = None,
+    harmed: bool = True,
 ) -> Fate:
     """Draw what the batch `number` of a variety meets.
 
@@ -103,7 +105,12 @@ def draw_fate(
         Stage at which it enters the route; the first if not given.
     weeks
         Weeks since then that are to be looked at, if the weather matters; those of the season if not given.
+    shifts
+        What is added to the scores of some quantities, such as ``acclimatisation time``, each of shape (draws,).
+    harmed
+        Whether heat and cold of its first weeks still lie ahead.
     """
+    shifts = shifts or {}
     survival, needs, spread, clocks = [], [], [], []
     route = season.route(variety)
     first = 0 if enters is None else [stage.stage for stage in route].index(enters)
@@ -112,33 +119,41 @@ def draw_fate(
     weather = Weather.of(season, streams) if season.by_weather(variety) else None
     come = True  # whether plants are in the stage when they come
     for stage, share in zip(route[first:], season.survivals(variety)[first:], strict=True):
-        owners = {
-            "belief": ("belief", stage.applies_to),
-            "season": ("season",),
-            "variety": ("variety", variety),
-            "batch": ("batch", variety, str(number)),
-        }
-        duration = stage.duration
-        stays = _log_survival(share, streams, owners, f"{stage.stage} survival")
-        if weather and come and stage.harmed:
+        names, duration = owners(stage, variety, number), stage.duration
+        survives, takes = f"{stage.stage} survival", f"{stage.stage} time"
+        stays = _log_survival(share, streams, names, survives, shifts.get(survives))
+        if weather and come and harmed and stage.harmed:
             stays = lowered(stays, weather.harm(stage, week, on_the_way=stage.typical == 0))
         come = come and stage.typical == 0
         survival.append(stays)
-        needs.append(duration.at(_score(streams, duration.level, owners, f"{stage.stage} time")))
+        needs.append(duration.at(_score(streams, duration.level, names, takes) + shifts.get(takes, 0.0)))
         spread.append(duration.log_spreads[1])
-        clocks.append(weather.clock(stage, until) if weather and stage.clock == "degree-days" else None)
+        warm = weather and stage.clock == "degree-days" and stage.typical
+        clocks.append(weather.clock(stage, until) if weather and warm else None)
     parts = np.array(survival), np.array(needs), np.array(spread)
     return Fate(*parts) if all(clock is None for clock in clocks) else WarmFate(*parts, tuple(clocks), start)
 
 
-def _log_survival(share: Share, streams: Streams, owners: dict[str, tuple[str, ...]], quantity: str) -> Array:
+def owners(stage: Stage, variety: str, number: int | str) -> dict[str, tuple[str, ...]]:
+    """Give by level whose value of a stage's quantities a batch has."""
+    return {
+        "belief": ("belief", stage.applies_to),
+        "season": ("season",),
+        "variety": ("variety", variety),
+        "batch": ("batch", variety, str(number)),
+    }
+
+
+def _log_survival(
+    share: Share, streams: Streams, names: dict[str, tuple[str, ...]], quantity: str, shift: Array | None
+) -> Array:
     if share.spread == 0 or Level.parse(share.level).plant:  # plants that differ one by one: only the mean counts
         return np.full(streams.draws, math.log(share.mean))
-    return share.log_at(_score(streams, share.level, owners, quantity))
+    return share.log_at(_score(streams, share.level, names, quantity) + (0.0 if shift is None else shift))
 
 
-def _score(streams: Streams, level: Level | str, owners: dict[str, tuple[str, ...]], quantity: str) -> Array:
-    return np.zeros(streams.draws) + Level.parse(level).score(lambda word: streams.normal(owners[word], quantity))
+def _score(streams: Streams, level: Level | str, names: dict[str, tuple[str, ...]], quantity: str) -> Array:
+    return np.zeros(streams.draws) + Level.parse(level).score(lambda word: streams.normal(names[word], quantity))
 
 
 def _batches(deliveries: Sequence[Delivery]) -> list[Batch]:

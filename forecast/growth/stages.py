@@ -95,6 +95,12 @@ class Fate:
         return np.asarray(np.exp(self.log_survival.sum(axis=0)))
 
     @cached_property
+    def reached(self) -> Array:
+        """Share of plants that live to enter each stage, and to leave the last, shape (stages + 1, draws)."""
+        start = np.zeros((1, self.weeks.shape[1]))
+        return np.asarray(np.exp(np.cumsum(np.concatenate([start, self.log_survival]), axis=0)))
+
+    @cached_property
     def _timed(self) -> tuple[int, ...]:
         return tuple(k for k in range(len(self.spread)) if self.weeks[k].any())
 
@@ -207,8 +213,10 @@ class Fate:
         shelf_life
             Time for which a plant keeps its grade [weeks]; None if for the whole season.
         """
-        ready = self.ready(elapsed)
-        return ready if shelf_life is None else ready - self.ready(elapsed - shelf_life)
+        if shelf_life is None:
+            return self.ready(elapsed)
+        ready, past = np.split(self.ready(np.concatenate([elapsed, elapsed - shelf_life])), 2)
+        return np.asarray(ready - past)
 
     def course(self, elapsed: Array) -> tuple[Array, Array]:
         """Give the share of plants alive in each stage, and that of plants through all of them.

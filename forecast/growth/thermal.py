@@ -43,7 +43,9 @@ class WarmFate(Fate):
     With H_k the clock of stage k, even within a week, a plant of vigour v that enters it at u leaves it when the clock
     shows A_k(v) = H_k(u) + weeks_k exp(spread_k v). Both are found exactly for vigours from -4 to 4 in steps of
     0.25; between them A_k is taken as linear in v, so the share that has left by t is Phi(v), A_k(v) = H_k(t).
-    A clock that stands still through the winter moves neither side.
+    A clock that stands still through the winter moves neither side. But of plants that stand still in one place and
+    then go on in a warmer one, those between two followed vigours are smeared: in tests up to 0.09 of the plants of
+    one draw in one week, 0.02 on average over the draws.
     """
 
     clocks: tuple[Array | None, ...]
@@ -73,15 +75,18 @@ class WarmFate(Fate):
             if elapsed.size <= _FEW_WEEKS and not (elapsed % 1).any() and "_through" not in self.__dict__:
                 return self._few(elapsed)
             return self._at(self._through, elapsed)
-        *_, leaving = (step for step in self._steps(self._weeks(elapsed)) if step.stage in timed)
-        return self._at(leaving.gone(), elapsed)
+        *_, gone = (gone for step, gone in self._left(self._mondays(elapsed)) if step.stage in timed)
+        return self._at(gone, elapsed)
 
     def boundaries(self, elapsed: Array) -> list[Array]:
         """Give `past` for the first 0, 1, 2, ... all stages, as for `Fate`."""
         elapsed = np.asarray(elapsed, dtype=np.float64)
         found = [self.past(0, elapsed)] * (len(self.spread) + 1)
-        for step in self._steps(self._weeks(elapsed)):
-            found[step.stage + 1 :] = [self._at(step.gone(), elapsed)] * (len(self.spread) - step.stage)
+        for step, gone in self._left(self._mondays(elapsed)):
+            left = self._at(gone, elapsed)
+            if step.clock is None:  # known between Mondays, too
+                left = np.where((elapsed >= 0)[:, None], step.gone(np.maximum(elapsed, 0)), 0.0)
+            found[step.stage + 1 :] = [np.minimum(found[step.stage], left)] * (len(self.spread) - step.stage)
         return found
 
     def course(self, elapsed: Array) -> tuple[Array, Array]:
@@ -92,8 +97,7 @@ class WarmFate(Fate):
         if since.size:
             at = elapsed[since].astype(np.intp)
             inside = np.ones((at.size, self.weeks.shape[1]))
-            for step in self._steps(self._weeks(elapsed)):
-                gone = step.gone()
+            for step, gone in self._left(self._mondays(elapsed)):
                 left = gone[at]
                 reached = np.exp(self.log_survival[: step.stage].sum(axis=0))
                 step.stand(standing[step.stage, since[0] :], at, inside, left, self.log_survival[step.stage], reached)
@@ -108,17 +112,21 @@ class WarmFate(Fate):
             raise ValueError(f"weather is drawn for {self.last} weeks after delivery, but {last} are asked for")
         return last
 
+    def _mondays(self, elapsed: Array) -> Cells:
+        return np.arange(max(self._weeks(elapsed), 1) + 1)
+
     @cached_property
     def _through(self) -> Array:
         """Share that has left all stages by each Monday since delivery."""
-        *_, step = self._steps(self.last)
-        return step.gone()
+        *_, (_, gone) = self._left(np.arange(max(self.last, 1) + 1))
+        return gone
 
     def _few(self, elapsed: Array) -> Array:
         """Give what `_at` gives for a few whole weeks, in any order."""
         asked, back = np.unique(np.maximum(elapsed, 0).astype(np.intp), return_inverse=True)
-        *_, step = self._steps(self._weeks(elapsed))
-        return np.where((elapsed >= 0)[:, None], step.gone(asked)[back], 0.0)
+        self._weeks(elapsed)
+        *_, (_, gone) = self._left(asked)
+        return np.where((elapsed >= 0)[:, None], gone[back], 0.0)
 
     def _at(self, gone: Array, elapsed: Array) -> Array:
         self._weeks(elapsed)
@@ -130,8 +138,16 @@ class WarmFate(Fate):
             found = gone[below] + part * (gone[below + 1] - gone[below])
         return np.where((elapsed >= 0)[:, None], found, 0.0)
 
-    def _steps(self, last: int) -> Iterator[_Step]:
-        """Go through the timed stages, by the Mondays since delivery up to the `last`.
+    def _left(self, at: Cells) -> Iterator[tuple[_Step, Array]]:
+        """Give each timed stage and the share that has left it by some Mondays, no more than have left those before."""
+        gone: Array | None = None
+        for step in self._steps():
+            left = step.gone(at)
+            gone = left if gone is None else np.minimum(gone, left, out=left)
+            yield step, gone
+
+    def _steps(self) -> Iterator[_Step]:
+        """Go through the timed stages.
 
         Plants are followed to the end of the weather whatever is asked, so that no answer depends on the others.
         """
@@ -146,39 +162,38 @@ class WarmFate(Fate):
                 begin = before.end
             else:
                 begin = before.left() if clock is None else _shown(clock, before.left())
-            before = _Step(k, clock, end, max(last, 1), begin, self.weeks[k] * np.exp(self.spread[k] * _VIGOURS))
+            before = _Step(k, clock, end, begin, self.weeks[k] * np.exp(self.spread[k] * _VIGOURS))
             yield before
 
 
 class _Step:
     """One timed stage: its clock by Mondays since delivery, and when on it the plants of each vigour come and go.
 
-    The clock is None if it runs on weeks; `over` is the last Monday with weather, `last` the last asked for; `begin`,
-    `need` and `end` are what it shows when plants of each vigour enter, what they need of it, and what it shows when
-    they leave, shape (vigours, draws).
+    The clock is None if it runs on weeks; `last` is the last Monday with weather; `begin`, `need` and `end` are what it
+    shows when plants of each vigour enter, what they need of it, and what it shows when they leave, shape (vigours,
+    draws).
     """
 
-    def __init__(self, stage: int, clock: Array | None, over: int, last: int, begin: Array, need: Array) -> None:
-        self.stage, self.clock, self.over, self.last, self.begin, self.need = stage, clock, over, last, begin, need
+    def __init__(self, stage: int, clock: Array | None, last: int, begin: Array, need: Array) -> None:
+        self.stage, self.clock, self.last, self.begin, self.need = stage, clock, last, begin, need
         self.end = begin + need
 
     def left(self) -> Array:
         """Give when plants of each vigour leave [weeks since delivery], the last Monday if later."""
         if self.clock is None:
-            return np.minimum(self.end, self.over)
+            return np.minimum(self.end, self.last)
         week, part = _between(self.clock, self.end)
         part += week
         return part
 
-    def gone(self, at: Cells | None = None) -> Array:
-        """Give the share of plants, losses apart, that have left by each Monday, or by those asked for in their order.
+    def gone(self, at: Cells | Array) -> Array:
+        """Give the share of plants, losses apart, that have left by some Mondays, in their order.
 
         Returns
         -------
         array of shape (weeks, draws)
         """
-        at = np.arange(self.last + 1) if at is None else at
-        clock = at[:, None] + np.zeros(self.need.shape[1]) if self.clock is None else self.clock[at]
+        clock = at[:, None] + np.zeros(self.need.shape[1]) if self.clock is None else self.clock[at.astype(np.intp)]
         share = np.zeros(clock.shape)
         begun, over = clock >= self.end[0], clock >= self.end[-1]
         some = np.flatnonzero((begun & ~over).any(axis=1))

@@ -31,6 +31,7 @@ class Weather:
     def __init__(self, season: Season, streams: Streams) -> None:
         self.season, self.streams = season, streams
         self._outside: tuple[Array, Array] = (np.zeros((0, 0)), np.zeros((0, 0)))
+        self._airs: dict[str, tuple[Array, Array]] = {}
         self._clocks: dict[tuple[str, float, float | None], Array] = {}
 
     @classmethod
@@ -56,11 +57,12 @@ class Weather:
     def air(self, place: str, weeks: int) -> tuple[Array, Array]:
         """Give the same inside a place."""
         low, high = self.outside(weeks)
+        if place in self._airs and len(self._airs[place][0]) == len(low):
+            return self._airs[place]
         rows = [self.season.place_in(place, self.season.first_week + i) for i in range(len(low))]
-        if all(row is rows[0] for row in rows):
-            return rows[0].air(low, high)
         inside = [row.air(low[i], high[i]) for i, row in enumerate(rows)]
-        return np.array([low for low, _ in inside]), np.array([high for _, high in inside])
+        self._airs[place] = np.array([low for low, _ in inside]), np.array([high for _, high in inside])
+        return self._airs[place]
 
     def clock(self, stage: Stage, weeks: int) -> Array:
         """Give the degree-days of a stage, counted from the season's first Monday.

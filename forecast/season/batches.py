@@ -153,6 +153,7 @@ class Interval(NamedTuple):
     after: float
     until: float
     number: int
+    entered: date
 
 
 @dataclass(frozen=True)
@@ -249,7 +250,7 @@ class Passage:
 
     def times(self) -> list[Interval]:
         """Give when plants left, in weeks since they entered; see `Records.times`."""
-        found: dict[tuple[float, float], int] = defaultdict(int)
+        found: dict[tuple[float, float, date], int] = defaultdict(int)
         inside: list[list[Any]] = []  # day of entry, plants
         pending, last = list(self.entries), None
         for look in self.looks():
@@ -264,12 +265,12 @@ class Passage:
                 leaving -= gone
                 if gone and day > cohort[0]:
                     since = cohort[0] if last is None else max(cohort[0], last)
-                    found[_weeks(since, cohort[0]), _weeks(day, cohort[0])] += gone
+                    found[_weeks(since, cohort[0]), _weeks(day, cohort[0]), cohort[0]] += gone
             inside, last = [cohort for cohort in inside if cohort[1]], day
         for entry, number in [*inside, *pending]:
             if last is not None:
-                found[_weeks(max(entry, last), entry), math.inf] += number
-        return [Interval(*times, number) for times, number in sorted(found.items())]
+                found[_weeks(max(entry, last), entry), math.inf, entry] += number
+        return [Interval(after, until, number, entry) for (after, until, entry), number in sorted(found.items())]
 
 
 def _weeks(day: date, entry: date) -> float:

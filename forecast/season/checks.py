@@ -169,7 +169,7 @@ def _climate(header: Header | None, tables: Tables) -> Iterator[Fault]:
     asked = False
     for number, row in tables.rows["stages"]:
         if row.harmed and row.applies_to in begun:
-            column = "cold_below" if row.heat_above is None else "heat_above"
+            column = _limit(row)
             problem = "plants are not in this stage when they come"
             remedy = "State heat and cold for the stages up to the first that takes time."
             yield Fault(problem, remedy, "stages", number, column, getattr(row, column))
@@ -177,12 +177,11 @@ def _climate(header: Header | None, tables: Tables) -> Iterator[Fault]:
             begun.add(row.applies_to)
         if (row.clock == "degree-days" or row.harmed) and not asked and "climate" not in tables.unread:
             asked = True
-            if not tables.rows["climate"]:
+            if not tables.rows["climate"] and "climate.month" not in tables.spoken:
                 remedy = "Add climate.csv with 12 months or 52 weeks, or use the clock weeks and no heat or cold."
-                column, value = ("clock", row.clock) if row.clock == "degree-days" else ("heat_above", row.heat_above)
-                yield Fault(
-                    "depends on the weather, but the season has no climate", remedy, "stages", number, column, value
-                )
+                column = "clock" if row.clock == "degree-days" else _limit(row)
+                problem = "depends on the weather, but the season has no climate"
+                yield Fault(problem, remedy, "stages", number, column, getattr(row, column))
     rows = [row for _, row in tables.rows["climate"]]
     if not rows or "climate" in tables.unread:
         return
@@ -205,6 +204,10 @@ def _climate(header: Header | None, tables: Tables) -> Iterator[Fault]:
             yield from (
                 Fault(fault.problem, fault.remedy, "climate", None, fault.column, fault.value) for fault in error.faults
             )
+
+
+def _limit(row: Stage) -> str:
+    return "cold_below" if row.heat_above is None else "heat_above"
 
 
 def _entries(tables: Tables) -> Iterator[Fault]:

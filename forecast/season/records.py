@@ -27,7 +27,7 @@ _STAGES = {
     "finished": "bool",
     **dict.fromkeys(("first_date", "last_date"), "datetime64[s]"),
 }
-_TIMES = {"after": "float64", "until": "float64", "number": "int64"}
+_TIMES = {"after": "float64", "until": "float64", "number": "int64", "entered": "object"}
 _SUGGESTED = 20  # unknown names for which the nearest known one is sought
 
 
@@ -126,10 +126,10 @@ class Records(Row):
         Returns
         -------
         DataFrame
-            A row for each batch, stage and interval: batch, variety, stage, after and until [weeks since the plants
-            entered the stage], number. The plants became ready after the count before (or their entry) and until
-            the count at which they were moved on or put up for sale; those still growing at the last count of
-            the stage have an infinite until.
+            A row for each batch, stage, day of entry and interval: batch, variety, stage, after and until [weeks since
+            the plants entered the stage], number, and entered, the day on which they did. The plants became ready
+            after the count before (or their entry) and until the count at which they were moved on or put up for
+            sale; those still growing at the last count of the stage have an infinite until.
 
         Notes
         -----

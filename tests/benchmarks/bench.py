@@ -10,22 +10,25 @@ replicates is sqrt(p (1 - p) / R) and the time they need for the engine's error 
 from __future__ import annotations
 
 import os
+import resource
 import statistics
 import sys
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.special import betaincinv, ndtr
+from scipy.special import betaincinv, expit, logit, ndtr
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from culture_by_culture import many
 from plant_by_plant import Drawn, draw, saleable, walk
-from small_seasons import MIXED, season, stage
+from simulated_records import Truth, simulated
+from small_seasons import MIXED, offer, season, stage
 
 import forecast
 from forecast.growth.multiplication import Multiplication, Rates, grow
@@ -173,7 +176,7 @@ def demo_season() -> None:
     def bare_forecast() -> None:
         streams = season_streams(draws, next(seed))
         for batch, step in zip(outcome.batches, steps, strict=True):
-            draw_fate(demo, streams, batch.variety, batch.number, demo.first_week)
+            draw_fate(demo, streams, batch.variety, batch.number, batch.week)
             streams.generator("plants", batch.variety, str(batch.number)).multinomial(batch.quantity, step)
         for place in demo.places:
             streams.normal(("plants", "bench", place.place), "chance")
@@ -192,6 +195,37 @@ def demo_season() -> None:
         total, bare = total + took, bare + numbers
         print(f"  {name:42s} {took:14.3f} {numbers:20.3f} {took / numbers:14.1f}")
     print(f"  {'all':42s} {total:14.3f} {bare:20.3f} {total / bare:14.1f}")
+
+
+def by_size() -> None:
+    """Print the whole demo season for more weeks and more varieties, in weather and on weeks."""
+    demo, draws, seed = forecast.read_season("demo_data"), 4096, iter(range(10**6))
+
+    def larger(times: int, weeks: int) -> forecast.Season:
+        tables: dict[str, tuple[Any, ...]] = {}
+        for name in ("varieties", "offers", "wanted", "orders", "stages"):
+            rows = getattr(demo, name)
+            owner = "applies_to" if name == "stages" else "variety"
+            known = {row.variety for row in demo.varieties}
+            more = [
+                row.replace(**{owner: f"{getattr(row, owner)} {i}"})
+                for i in range(1, times) for row in rows if getattr(row, owner) in known
+            ]  # fmt: skip
+            tables[name] = (*rows, *more)
+        return demo.replace(**tables, cultures=(), divisions=(), weeks=weeks)
+
+    def whole(plan: forecast.Season) -> None:
+        made = forecast.simulate(plan, draws=draws, seed=next(seed))
+        for row in plan.wanted:
+            made.chance(row.variety, week=row.week, at_least=row.likely_number)
+        made.table()
+        forecast.bench_space(made)
+
+    print(f"\nwhole demo season in weather, {draws} draws: simulate, chances, table, bench space")
+    print("  varieties   weeks   time [s]")
+    for times, weeks in ((1, 70), (1, 87), (1, 104), (2, 70), (4, 70)):
+        plan = larger(times, weeks)
+        print(f"  {len(plan.varieties):9d} {weeks:7d} {seconds(lambda plan=plan: whole(plan), 5):10.3f}")  # type: ignore[misc]
 
 
 def steps_of(outcome: forecast.Outcome, batch: Batch) -> Any:
@@ -236,7 +270,35 @@ def cultures() -> None:
     )
 
 
+def learning() -> None:
+    """Print a table of its own: 5,000 batches of 200 varieties in 20 groups, learned."""
+    rng, names = np.random.default_rng(1), [f"V{i:03d}" for i in range(200)]
+    groups = {name: f"G{i // 10:02d}" for i, name in enumerate(names)}
+    survival = {"arrival": 0.95, "acclimatisation": 0.85, "growing on": 0.93, "grading": 0.95}
+    typical = {"acclimatisation": 4, "growing on": 7}
+    timed = {"spread_batches": 0.1, "spread_plants": 0.1}
+    stages = [
+        stage(name, applies_to=group, survival=mean, survival_spread=0.03, typical=typical.get(name, 0))
+        | (timed if name in typical else {})
+        for group in dict.fromkeys(groups.values())
+        for name, mean in survival.items()
+    ]
+    cells = season([stage()]).given() | {"stages": stages, "offers": [offer(name) for name in names]}
+    plan = forecast.Season(**cells | {"varieties": [{"variety": n, "group": g} for n, g in groups.items()]})
+    means = {
+        (n, s): float(expit(logit(mean) + 0.4 * rng.standard_normal())) for n in names for s, mean in survival.items()
+    }
+    deliveries = [(names[i % 200], date(2022, 1, 3) + timedelta(int(rng.integers(1400))), 300) for i in range(5000)]
+    records = simulated(plan, deliveries, Truth(means, 20, typical), rng)
+    took = seconds(lambda: forecast.learn(plan, records.model_copy()), 3)
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+    print(f"\n{records}, of 200 varieties in 20 groups, four stages, two of them timed")
+    print(f"  learned in {took:.1f} s; at most {most:.2f} GiB, the simulation of the records included")
+
+
 if __name__ == "__main__":
     demo_season()
+    learning()
+    by_size()
     cultures()
     at_equal_error()

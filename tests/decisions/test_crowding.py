@@ -158,6 +158,17 @@ def test_a_delay_is_found_first_where_a_minimum_forbids_to_split_and_no_delivery
     assert "split" not in table["remedy"].tolist()
 
 
+@pytest.mark.parametrize(
+    ("least", "remedy", "deliveries"), [(1, "split", "2027-W10 300, 2027-W14 300"), (600, "delay", "2027-W14 600")]
+)
+def test_of_a_later_and_an_earlier_delivery_that_help_alike_the_later_is_named(least, remedy, deliveries):
+    """By hand: both come in week 10 and leave after week 13; four weeks apart they fit, two weeks apart they do not."""
+    plan = sure(offers=[offer("A", minimum=least), offer("B")], wanted=wants(A=600, B=500))
+    table = crowded(plan, [("A", "2027-W10", 600), ("B", "2027-W10", 500)]).remedies("house").table
+    own = table[(table["variety"] == "A") & (table["remedy"] == remedy)]
+    assert own.iloc[0, 2:].tolist() == [deliveries, 0, 1, 1]
+
+
 def test_a_cut_is_found_first_where_only_one_week_can_be_had_and_more_was_ordered_than_is_wanted():
     """By hand: a fifth less of 600 is 480, in fifties 500, which with the other 500 just fit; a tenth less does not."""
     offers = [offer(v, multiple=50, first_week=w, last_week=w) for v, w, _ in ORDERS]

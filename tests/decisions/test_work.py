@@ -92,7 +92,7 @@ def test_hours_of_less_than_half_a_plant_are_told_without_a_stage():
 
 
 def test_a_busy_week_may_be_made_by_several_batches_and_varieties():
-    """By hand: in week 7 720 of A are potted on, 2 minutes each, 500 of B come, 1.2 each, and 450 are weaned, 0.5 each."""
+    """By hand: in week 7 720 of A are potted on, 2 minutes each, 500 of B come, 1.2, and 450 are weaned, 0.5."""
     found = work(season(SURE, varieties="AB"), [("A", "2027-W03", 1000), ("B", "2027-W07", 500)])
     assert found.weekly.set_index("week")["middle"]["2027-W07"] == pytest.approx((720 * 2 + 500 * 1.2 + 450 * 0.5) / 60)
     here = found.by_stage[found.by_stage["week"] == "2027-W07"]

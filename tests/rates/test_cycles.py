@@ -8,8 +8,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from small_seasons import stage
 
-from forecast import Duration, Level, Refused, Share, Stage
+from forecast import Duration, Level, Refused, Share
 from forecast.rates.cycles import ByCycle
+from forecast.season.rows import Stage
 
 some = settings(max_examples=100, deadline=None, derandomize=True)
 numbers = st.floats(0, 1e300)

@@ -39,7 +39,8 @@ CASES = [
         "places.csv",
         "place,area",
         "place,size",
-        "places.csv, row 1, column size: there is no such column. Known: area, first_week, last_week, note.",
+        "places.csv, row 1, column size: there is no such column. Known: area, warmer_by, held_above, "
+        "shaded_by, first_week, last_week, note.",
         "places.csv, row 1, column area: the column is missing. Add it to the header.",
     ),
     case(
@@ -478,7 +479,8 @@ CASES = [
         "stages.csv",
         "growing on,house,weeks,10",
         "growing on,house,days,70",
-        "stages.csv, row 3, column clock, 'days': not one of the words for this column. Write 'weeks'.",
+        "stages.csv, row 3, column clock, 'days': not one of the words for this column. "
+        "Write 'weeks' or 'degree-days'.",
     ),
     case(
         "a minimum of 0",
@@ -597,7 +599,7 @@ CASES = [
         "budget",
         "country",
         "season.toml, country, 5000: not known here. Known: name, currency, first_week, weeks, confidence, "
-        "budget, hourly_wage, seed, note.",
+        "budget, hourly_wage, location, persistence, daily_course, seed, note.",
     ),
     case(
         "EURO",

@@ -11,8 +11,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from forecast import Fault, Refused, Season, read_season
+from forecast import Refused, Season, read_season
 from forecast.__main__ import main
+from forecast.errors import Fault
 from forecast.season.plan import TABLES
 
 Change = Callable[[str, str, str], None]

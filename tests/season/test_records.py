@@ -401,6 +401,24 @@ def test_times_are_as_by_hand() -> None:
     ]
 
 
+def test_times_name_the_day_on_which_plants_entered_a_stage() -> None:
+    rows = [
+        count("2027-03-15", "weaning", 95, moved_on=40, discarded=5),
+        count("2027-03-29", "weaning", 55, moved_on=55),
+        count("2027-03-29", "pots", 40),
+        count("2027-04-12", "pots", 95, moved_on=50),
+        count("2027-04-26", "pots", 45, moved_on=45),
+    ]
+    times = Records(batches=[came()], counts=rows).times()
+    assert times[["stage", "entered", "after", "until", "number"]].values.tolist() == [
+        ["weaning", date(2027, 3, 1), 0.0, 2.0, 40],
+        ["weaning", date(2027, 3, 1), 2.0, 4.0, 55],
+        ["pots", date(2027, 3, 29), 0.0, 2.0, 10],  # 50 less the 40 that came before them
+        ["pots", date(2027, 3, 15), 2.0, 4.0, 40],
+        ["pots", date(2027, 3, 29), 2.0, 4.0, 45],  # the same weeks, another day
+    ]
+
+
 def test_times_leave_out_what_was_discarded_or_took_no_time(demo: Records) -> None:
     stages, times = demo.stages(), demo.times()
     told = times.groupby(["batch", "stage"]).number.sum()

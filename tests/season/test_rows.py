@@ -9,9 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from forecast import Delivery, Offer, Place, Refused, Stage, Variety, Wanted, Week
+from forecast import Delivery, Refused, Week
 from forecast.season.cells import Row, two_ways
-from forecast.season.rows import Header
+from forecast.season.places import Place
+from forecast.season.rows import Header, Offer, Stage, Variety, Wanted
 
 STAGE = {
     "applies_to": "hosta",
@@ -44,7 +45,8 @@ def test_a_row_lists_all_its_faults_at_once() -> None:
         "Place, area, 0: not above 0. Give a number above 0.",
         "Place, usable, 60: a share lies between 0 and 1. For 60 % write 0.6.",
         "Place, colour, 'green': not known here. "
-        "Known: place, area, usable, cost_per_m2_week, first_week, last_week, note.",
+        "Known: place, area, usable, cost_per_m2_week, "
+        "warmer_by, held_above, shaded_by, first_week, last_week, note.",
     ]
 
 

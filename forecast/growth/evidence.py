@@ -1,0 +1,207 @@
+"""What counts of running batches say of the rates that the rest of the season depends on."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import log_ndtr
+
+from forecast.growth.simulation import owners
+from forecast.rates.levels import Level
+from forecast.rates.warmth import degree_days
+from forecast.season.batches import Interval
+from forecast.season.plan import Season
+from forecast.season.rows import Stage
+from forecast.streams import Streams
+
+Array = NDArray[np.float64]
+Clock = Callable[[date], float]
+
+_GRID = np.linspace(-5, 5, 401)
+_LEAST_SPREAD = 0.02  # between plants [log]: counts are made by the day at best
+_SAYS_NOTHING = 1e-3  # of the variance
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What was counted of one batch in one stage.
+
+    Parameters
+    ----------
+    stage
+        Its name.
+    discarded, left, remaining
+        Plants taken out, plants that came through, plants still there.
+    intervals
+        When they left, or that they had not; see `Passage.times`.
+    """
+
+    stage: str
+    discarded: int
+    left: int
+    remaining: int
+    intervals: tuple[Interval, ...]
+
+
+@dataclass(frozen=True)
+class Followed:
+    """One batch of the season, counted or still to come: whose scores it has, and what was counted."""
+
+    variety: str
+    number: int
+    seen: tuple[Seen, ...] = ()
+
+
+def usual_clock(season: Season, stage: Stage) -> Clock:
+    """Give what the clock of a stage shows on a day, in the usual weather of the season [weeks or degC days]."""
+    monday = season.first_week.monday
+    if stage.clock == "weeks":
+        return lambda day: (day - monday).days / 7
+    daily = []
+    for i in range(season.weeks + 1):
+        low, high = season.normals.normal(season.first_week + i)
+        air = season.place_in(stage.place, season.first_week + i).air(np.array([low]), np.array([high]))
+        daily.append(float(degree_days(*air, base=stage.base or 0.0, cap=stage.cap, method=season.daily_course)[0]))
+    shown = np.concatenate([[0.0], 7 * np.cumsum(daily)])
+    return lambda day: float(np.interp((day - monday).days / 7, np.arange(len(shown)), shown))
+
+
+def shifts(season: Season, streams: Streams, batches: Sequence[Followed]) -> list[dict[str, Array]]:
+    """Give what has to be added to the scores of each batch, so that they agree with what was counted.
+
+    Parameters
+    ----------
+    season, streams
+        The season, and its streams.
+    batches
+        All its batches, counted ones and those still to come.
+
+    Returns
+    -------
+    list for each batch
+        from the name of a quantity, such as ``acclimatisation survival``, to an array of shape (draws,).
+
+    Notes
+    -----
+    The scores z of a quantity are normal, and batches share parts of them by their levels: cov(z_i, z_j) = sum of
+    sqrt(share_i share_j) over the words whose owner is the same. The counts of batch i alone say of z_i about as
+    much as one look at it with a normal error: m_i with variance v_i, from the mean and variance of prior times
+    likelihood on a grid. With all looks together, z + K (m - z - e), K = C (C + V)^-1, is a draw given the counts
+    for every draw z given none (Matheron's rule); without a count nothing changes. Likelihood: of those that
+    left a stage and those that died, binomial; of those still there the part of the loss that the usual time says
+    they have met; times of plants interval-censored, lognormal. Thermal time so far is that of usual weather. What
+    heat and cold took of plants is not told apart from the survival of their batch. The order of the batches is
+    of no account.
+
+    References
+    ----------
+    Chiles, J.-P. and Delfiner, P. (2012). Geostatistics, 2nd ed., ch. 7 (conditioning by kriging). Wiley.
+    """
+    found: list[dict[str, Array]] = [{} for _ in batches]
+    asked: dict[str, list[tuple[int, Stage, tuple[float, float] | None]]] = {}
+    clocks: dict[tuple[object, ...], Clock] = {}
+    for i in sorted(range(len(batches)), key=lambda i: (batches[i].variety, batches[i].number)):
+        batch = batches[i]
+        counted = {one.stage: one for one in batch.seen}
+        for stage, share in zip(season.route(batch.variety), season.survivals(batch.variety), strict=True):
+            key = (stage.place, stage.clock, stage.base, stage.cap)
+            if key not in clocks and counted:
+                clocks[key] = usual_clock(season, stage)
+            one = counted.get(stage.stage)
+            if share.spread and not Level.parse(share.level).plant:
+                look = None if one is None else _look(_survival(one, stage, share.log_at(_GRID), clocks[key]))
+                asked.setdefault(f"{stage.stage} survival", []).append((i, stage, look))
+            if stage.spread_batches and not Level.parse(stage.duration.level).plant:
+                look = None if one is None else _look(_times(one, stage, clocks[key]))
+                asked.setdefault(f"{stage.stage} time", []).append((i, stage, look))
+    for quantity, rows in asked.items():
+        looks = [k for k, (_, _, look) in enumerate(rows) if look is not None]
+        if not looks:
+            continue
+        parts = [_parts(quantity, stage, batches[i]) for i, stage, _ in rows]
+        scores = np.array([_score(streams, parts[k], quantity) for k in looks])
+        shared = np.array([[_shared(parts[i], parts[k]) for k in looks] for i in range(len(rows))])
+        mean, variance = np.array([rows[k][2] for k in looks], dtype=np.float64).T
+        gain = np.linalg.solve(shared[looks] + np.diag(variance), shared.T).T
+        error = np.array(
+            [
+                streams.normal(("seen", batches[rows[k][0]].variety, str(batches[rows[k][0]].number)), quantity)
+                for k in looks
+            ]
+        )
+        change = gain @ (mean[:, None] - scores - np.sqrt(variance)[:, None] * error)
+        for (i, _, _), shift in zip(rows, change, strict=True):
+            found[i][quantity] = shift
+    return found
+
+
+def _parts(quantity: str, stage: Stage, batch: Followed) -> Mapping[tuple[str, ...], float]:
+    """Give the root of the share of each owner in the score of a quantity."""
+    level = stage.duration.level if quantity.endswith(" time") else stage.survival_level
+    names = owners(stage, batch.variety, batch.number)
+    return {names[word]: math.sqrt(share) for word, share in Level.parse(level).shares}
+
+
+def _score(streams: Streams, parts: Mapping[tuple[str, ...], float], quantity: str) -> Array:
+    return np.asarray(sum(root * streams.normal(owner, quantity) for owner, root in parts.items()))
+
+
+def _shared(one: Mapping[tuple[str, ...], float], other: Mapping[tuple[str, ...], float]) -> float:
+    return sum(root * other.get(owner, 0.0) for owner, root in one.items())
+
+
+def _look(log_likelihood: Array) -> tuple[float, float] | None:
+    """Give the normal look at a score that says as much as a likelihood; None if it says nothing."""
+    log_weight = log_likelihood - _GRID**2 / 2
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    mean = float(weight @ _GRID)
+    variance = float(weight @ (_GRID - mean) ** 2) + (_GRID[1] - _GRID[0]) ** 2 / 12
+    if variance > 1 - _SAYS_NOTHING:
+        return None
+    look = 1 / (1 / variance - 1)
+    return mean * look / variance, look
+
+
+def _shown(clock: Clock, row: Interval, weeks: float) -> float:
+    """Give what the clock of a stage shows so many weeks after plants entered it."""
+    if math.isinf(weeks):
+        return math.inf
+    return clock(row.entered + timedelta(days=round(7 * weeks))) - clock(row.entered)
+
+
+def _survival(one: Seen, stage: Stage, log_share: Array, clock: Clock) -> Array:
+    """Logarithm of the chance of the losses counted, for each score."""
+    met = [
+        (row.number, min(_shown(clock, row, row.after) / stage.typical, 1.0) if stage.typical else 0.0)
+        for row in one.intervals
+        if math.isinf(row.until)
+    ]
+    waiting = sum(number * part for number, part in met)
+    alive = one.left + one.remaining
+    mean_part = (one.left + waiting) / alive if alive else 1.0
+    dead = np.log(-np.expm1(np.minimum(max(mean_part, 1e-3) * log_share, -1e-12)))
+    return np.asarray((one.left + waiting) * log_share + one.discarded * dead)
+
+
+def _times(one: Seen, stage: Stage, clock: Clock) -> Array:
+    """Logarithm of the chance of the times counted, for each score."""
+    batches, plants = stage.duration.log_spreads
+    plants = max(plants, _LEAST_SPREAD)
+    middle = math.log(stage.typical) + batches * _GRID
+    found = np.zeros(_GRID.size)
+    for row in one.intervals:
+        early, late = _shown(clock, row, row.after), _shown(clock, row, row.until)
+        low = log_ndtr((math.log(early) - middle) / plants) if early > 0 else np.full(_GRID.size, -np.inf)
+        if math.isinf(late):
+            found += row.number * (log_ndtr((middle - math.log(early)) / plants) if early > 0 else 0.0)
+            continue
+        high = log_ndtr((math.log(max(late, 1e-9)) - middle) / plants)
+        between = np.where(high > low, -np.expm1(np.minimum(low - high, -1e-12)), 1e-12)
+        found += row.number * np.maximum(high + np.log(between), -700)
+    return found

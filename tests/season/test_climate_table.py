@@ -1,0 +1,398 @@
+"""Climate, clocks, heat and cold: what is refused, word by word, and what is written and read back."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from forecast import Refused, Season, read_season, write_season
+from forecast.season.places import Normal, Place
+from forecast.season.rows import Stage
+
+Change = Callable[[str, str, str], None]
+Refusal = Callable[[], list[str]]
+
+LOW = (-2.5, -2, 0.5, 3, 7.5, 11, 13, 12.5, 9, 5, 1.5, -1)
+STAGES = """\
+applies_to,stage,place,clock,typical,base,cap,spread_batches,spread_plants,time_level,survival,survival_spread,\
+survived,of,survival_level,cold_below,cold_loss,heat_above,heat_loss,share_of,plants_per_m2,cost
+hosta,arrival,house,weeks,0,,,,,,0.97,0.01,,,batch,5,0.08,28,0.15,entering,478,
+hosta,acclimatisation,house,weeks,4,,,0.15,0.1,batch,0.85,0.07,,,batch,,,30,0.2,entering,478,0.08
+hosta,growing on,shade,degree-days,620,5,30,0.15,0.1,batch,0.95,0.02,,,batch,,,,,entering,69,0.4
+calla,acclimatisation,house,weeks,5,,,0.2,0.1,batch,0.8,0.05,,,batch,,,,,entering,478,0.08
+calla,growing on,house,degree-days,900,8.5,,0.2,0.1,batch,0.89,0.03,,,batch,,,,,entering,69,0.4
+"""
+PLACES = """\
+place,area,usable,cost_per_m2_week,warmer_by,held_above,shaded_by,first_week,last_week
+house,80,0.6,3.20,3.5,12,0,,
+shade,120,0.75,1.40,,,2.5,2026-W40,2026-W46
+shade,120,0.75,1.40,1,,2.5,2027-W12,2028-W06
+"""
+MONTHS = "".join(f"{k},{low},{low + 8.5},1.5,from memory\n" for k, low in enumerate(LOW, start=1))
+CLIMATE = f"month,low,high,spread,source\n{MONTHS}"
+
+
+@pytest.fixture(autouse=True)
+def weathered(folder: Path) -> Path:
+    """The folder, with stages that depend on the weather, places that differ from it, and a climate."""
+    for name, text in (("stages.csv", STAGES), ("places.csv", PLACES), ("climate.csv", CLIMATE)):
+        (folder / name).write_text(text, encoding="utf-8", newline="")
+    toml = (folder / "season.toml").read_text(encoding="utf-8")
+    more = 'location = "Ambrel Hill"\npersistence = 0.35\ndaily_course = "triangle"\n'
+    (folder / "season.toml").write_text(toml + more, encoding="utf-8", newline="")
+    return folder
+
+
+def case(name: str, old: str, new: str, *lines: str) -> object:
+    file, _ = lines[0].split(",", 1)
+    return pytest.param(file, old, new, list(lines), id=name)
+
+
+GROWING = "hosta,growing on,shade,degree-days,620,5,30,"
+ARRIVAL = "batch,5,0.08,28,0.15,"
+CASES = [
+    case(
+        "degree-days without a base",
+        GROWING,
+        "hosta,growing on,shade,degree-days,620,,30,",
+        "stages.csv, row 4, column base: nothing stands here, so its degree-days cannot be counted. Write the base in "
+        "degC.",
+    ),
+    case(
+        "a cap at the base",
+        GROWING,
+        "hosta,growing on,shade,degree-days,620,5,5,",
+        "stages.csv, row 4, column cap, 5.0: not above the base. Give a cap above the base, or leave it empty.",
+    ),
+    case(
+        "a base for weeks",
+        "hosta,acclimatisation,house,weeks,4,,",
+        "hosta,acclimatisation,house,weeks,4,5,",
+        "stages.csv, row 3, column base, 5.0: a stage that runs on weeks has no such limit. Leave it empty, or set the "
+        "clock to degree-days.",
+    ),
+    case(
+        "degree-days for weeks",
+        "hosta,growing on,shade,degree-days,620,5,30,",
+        "hosta,growing on,shade,weeks,620,,,",
+        "stages.csv, row 4, column typical, 620.0: above 520. Give a number up to 520.",
+    ),
+    case(
+        "more degree-days than can be meant",
+        ",900,8.5,",
+        ",90000,8.5,",
+        "stages.csv, row 6, column typical, '90000': above 50,000. Give a number up to 50,000.",
+    ),
+    case(
+        "a clock in days",
+        ",degree-days,620",
+        ",days,620",
+        "stages.csv, row 4, column clock, 'days': not one of the words for this column. Write 'weeks' or "
+        "'degree-days'.",
+    ),
+    case(
+        "a base in Fahrenheit",
+        ",900,8.5,",
+        ",900,88,",
+        "stages.csv, row 6, column base, '88': above 60. Give a number up to 60.",
+    ),
+    case(
+        "heat without its loss",
+        ARRIVAL,
+        "batch,5,0.08,28,,",
+        "stages.csv, row 2, column heat_loss: nothing stands here. Fill both heat_above and heat_loss, or neither.",
+    ),
+    case(
+        "a loss without its heat",
+        ARRIVAL,
+        "batch,5,0.08,,0.15,",
+        "stages.csv, row 2, column heat_above: nothing stands here. Fill both heat_above and heat_loss, or neither.",
+    ),
+    case(
+        "cold without its loss",
+        ARRIVAL,
+        "batch,5,,28,0.15,",
+        "stages.csv, row 2, column cold_loss: nothing stands here. Fill both cold_below and cold_loss, or neither.",
+    ),
+    case(
+        "a loss without its cold",
+        ARRIVAL,
+        "batch,,0.08,28,0.15,",
+        "stages.csv, row 2, column cold_below: nothing stands here. Fill both cold_below and cold_loss, or neither.",
+    ),
+    case(
+        "a negative loss",
+        ARRIVAL,
+        "batch,5,-0.08,28,0.15,",
+        "stages.csv, row 2, column cold_loss, '-0.08': below 0. Give a number from 0.",
+    ),
+    case(
+        "heat in a later stage",
+        "0.95,0.02,,,batch,,,,,",
+        "0.95,0.02,,,batch,,,30,0.1,",
+        "stages.csv, row 4, column heat_above, 30.0: plants are not in this stage when they come. State heat and cold "
+        "for the stages up to the first that takes time.",
+    ),
+    case(
+        "cold in a later stage",
+        "0.95,0.02,,,batch,,,,,",
+        "0.95,0.02,,,batch,4,0.1,,,",
+        "stages.csv, row 4, column cold_below, 4.0: plants are not in this stage when they come. State heat and cold "
+        "for the stages up to the first that takes time.",
+    ),
+    case(
+        "a missing month",
+        "4,3,11.5,1.5,from memory\n",
+        "",
+        "climate.csv, month: not a whole year: month 4 missing. Give 12 rows, one for each month.",
+    ),
+    case(
+        "a month twice",
+        "12,-1,",
+        "1,-1,",
+        "climate.csv, row 13, column month, '1': the same as row 2. Keep one of the two rows, or change its month or "
+        "week.",
+        "climate.csv, month: not a whole year: month 12 missing. Give 12 rows, one for each month.",
+    ),
+    case(
+        "month 13",
+        "12,-1,",
+        "13,-1,",
+        "climate.csv, row 13, column month, '13': above 12. Give a number up to 12.",
+    ),
+    case(
+        "a month by its name",
+        "12,-1,",
+        "December,-1,",
+        "climate.csv, row 13, column month, 'December': not a number. Write digits with a decimal point, without unit "
+        "or spaces, such as 12.5.",
+    ),
+    case(
+        "no month",
+        "12,-1,",
+        ",-1,",
+        "climate.csv, row 13, column month: neither a month nor a week. Fill one.",
+    ),
+    case(
+        "a high below the low",
+        "7,13,21.5",
+        "7,13,2.5",
+        "climate.csv, row 8, column high, 2.5: the maximum lies below the minimum. Swap the two.",
+    ),
+    case(
+        "Fahrenheit",
+        "7,13,21.5",
+        "7,55.4,70.7",
+        "climate.csv, row 8, column high, '70.7': above 60. Give a number up to 60.",
+    ),
+    case(
+        "colder than any air",
+        "1,-2.5,",
+        "1,-250,",
+        "climate.csv, row 2, column low, '-250': below -90. Give a number from -90.",
+    ),
+    case(
+        "a negative spread",
+        "21.5,1.5,",
+        "21.5,-1.5,",
+        "climate.csv, row 8, column spread, '-1.5': below 0. Give a number from 0.",
+    ),
+    case(
+        "no spread",
+        "21.5,1.5,",
+        "21.5,,",
+        "climate.csv, row 8, column spread: nothing stands here. Fill it in; it is needed.",
+    ),
+    case(
+        "a spread in per cent",
+        "21.5,1.5,",
+        "21.5,15%,",
+        "climate.csv, row 8, column spread, '15%': a percentage. Write the share itself: 0.15.",
+    ),
+    case(
+        "a place cooler by a warmth",
+        "3.5,12,0",
+        "-3.5,12,0",
+        "places.csv, row 2, column warmer_by, '-3.5': below 0. Give a number from 0.",
+    ),
+    case(
+        "shade that warms",
+        "3.5,12,0",
+        "3.5,12,-1",
+        "places.csv, row 2, column shaded_by, '-1': below 0. Give a number from 0.",
+    ),
+    case(
+        "held above in Fahrenheit",
+        "3.5,12,0",
+        "3.5,68,0",
+        "places.csv, row 2, column held_above, '68': above 60. Give a number up to 60.",
+    ),
+    case(
+        "warmer by a temperature",
+        "3.5,12,0",
+        "41,12,0",
+        "places.csv, row 2, column warmer_by, '41': above 40. Give a number up to 40.",
+    ),
+    case(
+        "persistence in per cent",
+        "persistence = 0.35",
+        "persistence = 35",
+        "season.toml, persistence, 35: above 0.95. Give a number up to 0.95.",
+    ),
+    case(
+        "a course of the day by another name",
+        '"triangle"',
+        '"cosine"',
+        "season.toml, daily_course, 'cosine': not one of the words for this column. Write 'sine', 'triangle', 'mean' "
+        "or 'limited mean'.",
+    ),
+]
+
+
+@pytest.mark.parametrize(("file", "old", "new", "lines"), CASES)
+def test_a_fault_is_told_with_place_value_and_remedy(
+    change: Change, refusal: Refusal, file: str, old: str, new: str, lines: list[str]
+) -> None:
+    change(file, old, new)
+    assert refusal() == lines
+
+
+def test_months_and_weeks_are_not_mixed(folder: Path, refusal: Refusal) -> None:
+    rows = CLIMATE.replace("month,", "month,week,").splitlines()
+    rows[1:] = [row.replace(",", ",,", 1) for row in rows[1:]]
+    rows[12] = rows[12].replace("12,,", ",12,")
+    (folder / "climate.csv").write_text("\n".join(rows), encoding="utf-8")
+    assert refusal() == [
+        "climate.csv, row 13, column month: months and weeks are mixed. Fill month in all rows.",
+        "climate.csv, month: not a whole year: month 12 missing. Give 12 rows, one for each month.",
+    ]
+    rows[12] = rows[12].replace(",12,", "12,50,")
+    (folder / "climate.csv").write_text("\n".join(rows), encoding="utf-8")
+    assert refusal() == ["climate.csv, row 13, column month: a month and a week. Fill one."]
+
+
+@pytest.mark.parametrize("kept", [51, 12])
+def test_weeks_that_are_missing_are_told_by_their_numbers(folder: Path, refusal: Refusal, kept: int) -> None:
+    rows = [f"{week},8,16,1.5" for week in range(1, kept + 1)]
+    (folder / "climate.csv").write_text("\n".join(["week,low,high,spread", *rows]), encoding="utf-8")
+    absent = ", ".join(str(week) for week in range(kept + 1, 53))
+    told = f"climate.csv, week: not a whole year: week {absent} missing. Give 52 rows, one for each week."
+    assert refusal() == [told]
+
+
+def test_stages_that_ask_for_weather_ask_for_a_climate_once(folder: Path, change: Change, refusal: Refusal) -> None:
+    (folder / "climate.csv").unlink()
+    remedy = "Add climate.csv with 12 months or 52 weeks, or use the clock weeks and no heat or cold."
+    told = "depends on the weather, but the season has no climate"
+    assert refusal() == [f"stages.csv, row 2, column heat_above, 28.0: {told}. {remedy}"]
+    change("stages.csv", ARRIVAL, "batch,5,0.08,,,")
+    assert refusal() == [f"stages.csv, row 2, column cold_below, 5.0: {told}. {remedy}"]
+    change("stages.csv", "batch,5,0.08,,,", "batch,,,,,")
+    change("stages.csv", "batch,,,30,0.2,", "batch,,,,,")
+    assert refusal() == [f"stages.csv, row 4, column clock, 'degree-days': {told}. {remedy}"]
+
+
+def test_a_climate_whose_rows_cannot_be_read_is_not_called_missing(folder: Path, refusal: Refusal) -> None:
+    (folder / "climate.csv").write_text("month,low,high,spread\n" + "1,a,b,c\n", encoding="utf-8")
+    assert not [line for line in refusal() if "has no climate" in line]
+
+
+def test_a_daily_range_that_leaps_from_month_to_month_is_refused(change: Change, refusal: Refusal) -> None:
+    change("climate.csv", "7,13,21.5", "7,13,13")
+    (line,) = refusal()
+    assert line == (
+        "climate.csv, high, 'as given': the maxima would fall below the minima within a month. The daily range leaps "
+        "from month to month; give weekly normals."
+    )
+
+
+def test_all_faults_of_stages_and_climate_are_told_at_once(change: Change, refusal: Refusal) -> None:
+    change("stages.csv", GROWING, "hosta,growing on,shade,degree-days,620,,30,")
+    change("stages.csv", ",900,8.5,", ",900,8.5,8,")
+    change("climate.csv", "7,13,21.5", "7,13,2.5")
+    change("climate.csv", "12,-1,", "13,-1,")
+    assert len(refusal()) == 4
+
+
+def test_a_season_in_weather_is_read_back_as_it_was_written(folder: Path) -> None:
+    season = read_season(folder)
+    write_season(season, folder / "again")
+    assert read_season(folder / "again") == season
+    assert (season.location, season.persistence, season.daily_course) == ("Ambrel Hill", 0.35, "triangle")
+    assert season.normals.low == LOW
+    assert season.by_weather("Hosta 'Ambrel'")
+    assert season.stages[2].duration.unit == "degree-days above 5 degC"
+
+
+def test_a_climate_saved_with_semicolons_and_decimal_commas_says_the_same(folder: Path) -> None:
+    season = read_season(folder)
+    for name in ("climate.csv", "places.csv", "stages.csv"):
+        text = (folder / name).read_text(encoding="utf-8")
+        (folder / name).write_text(text.replace(",", ";").replace(".", ","), encoding="utf-8")
+    assert ";21,5;1,5;" in (folder / "climate.csv").read_text(encoding="utf-8")
+    assert read_season(folder) == season
+
+
+def test_the_order_of_the_months_does_not_matter(folder: Path) -> None:
+    season = read_season(folder)
+    header, *rows = CLIMATE.splitlines()
+    (folder / "climate.csv").write_text("\n".join([header, *reversed(rows)]), encoding="utf-8")
+    assert read_season(folder).normals == season.normals
+
+
+degrees = st.floats(-40, 45)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@given(
+    lows=st.lists(degrees, min_size=52, max_size=52),
+    ranges=st.lists(st.floats(0, 15), min_size=52, max_size=52),
+    spread=st.floats(0, 6),
+    limits=st.tuples(st.floats(-5, 12), st.floats(12.5, 40)),
+    losses=st.tuples(st.floats(0, 3), st.floats(0, 3)),
+    place=st.tuples(st.floats(0, 40), st.none() | degrees, st.floats(0, 40)),
+    persistence=st.floats(0, 0.95),
+)
+def test_every_digit_of_a_climate_is_kept(
+    folder: Path,
+    tmp_path_factory: pytest.TempPathFactory,
+    lows: list[float],
+    ranges: list[float],
+    spread: float,
+    limits: tuple[float, float],
+    losses: tuple[float, float],
+    place: tuple[float, float | None, float],
+    persistence: float,
+) -> None:
+    season = read_season(folder)
+    rows = [
+        Normal(week=k, low=low, high=low + more, spread=spread)
+        for k, (low, more) in enumerate(zip(lows, ranges, strict=True), start=1)
+    ]
+    warm: dict[str, Any] = dict(zip(("warmer_by", "held_above", "shaded_by"), place, strict=True))
+    changed = season.replace(
+        climate=rows, persistence=persistence, places=tuple(row.replace(**warm) for row in season.places)
+    )
+    changed = changed.with_stage("hosta", "growing on", base=limits[0], cap=limits[1])
+    harm = {"cold_below": limits[0], "cold_loss": losses[0], "heat_above": limits[1], "heat_loss": losses[1]}
+    changed = changed.with_stage("hosta", "arrival", **harm)
+    again = tmp_path_factory.mktemp("round") / "season"
+    write_season(changed, again)
+    assert read_season(again) == changed
+
+
+def test_a_row_that_is_made_in_python_is_refused_in_the_same_words() -> None:
+    cells = {"applies_to": "hosta", "stage": "growing on", "place": "house", "clock": "degree-days", "typical": 500}
+    cells |= {"time_level": "batch", "survival": 0.9, "survival_spread": 0, "survival_level": "batch"}
+    cells |= {"share_of": "entering", "plants_per_m2": 69}
+    with pytest.raises(Refused, match="base: nothing stands here, so its degree-days cannot be counted"):
+        Stage(**cells)
+    with pytest.raises(Refused, match=r"warmer_by, -1: below 0\. Give a number from 0"):
+        Place(place="house", area=1, usable=1, warmer_by=-1)
+    header = {"name": "s", "currency": "EUR", "first_week": "2027-W01", "weeks": 9, "confidence": 0.9}
+    empty: dict[str, Any] = dict.fromkeys(("varieties", "stages", "places", "offers", "wanted"), ())
+    with pytest.raises(Refused, match="climate: this season has no climate"):
+        _ = Season(**header, **empty).normals
