@@ -4,6 +4,7 @@ from forecast.decisions.explants import explants_needed
 from forecast.decisions.midseason import reforecast
 from forecast.decisions.order import Order, Orders, size_order, size_orders
 from forecast.decisions.routes import compare_routes
+from forecast.decisions.scoring import scorecard
 from forecast.decisions.space import BenchSpace, bench_space
 from forecast.decisions.timing import DeliveryWeeks, delivery_weeks
 from forecast.decisions.work import hours_of_work
@@ -46,6 +47,7 @@ __all__ = [
     "multiply",
     "read_season",
     "reforecast",
+    "scorecard",
     "simulate",
     "size_order",
     "size_orders",

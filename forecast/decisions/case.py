@@ -42,6 +42,8 @@ class Case:
         Week in which it is ordered; the first of the season if not given.
     shifts
         What is added to the scores of its batch, as for `draw_fate`.
+    moved
+        What becomes of its fate in the nursery; nothing else if not given.
     there
         Plants that are there without an order when they are wanted, shape (draws,).
     """
@@ -55,11 +57,12 @@ class Case:
         *,
         ordered: Week | None = None,
         shifts: Mapping[str, Array] | None = None,
+        moved: Callable[[Fate], Fate] | None = None,
         there: Array | float = 0.0,
     ) -> None:
         self.season = season
         self.ordered = ordered or season.first_week
-        self._shifts = shifts
+        self._shifts, self._moved = shifts, moved
         self.request = request
         self.confidence = request.confidence or season.confidence
         self.streams, self._number = streams, number
@@ -80,11 +83,12 @@ class Case:
         key = week if self.season.by_weather(self.request.variety) else None
         if key not in self._fates:
             weeks = max(self.request.week - week, 0) + 1
-            self._fates[key] = draw_fate(
+            fate = draw_fate(
                 *(self.season, self.streams, self.request.variety, self._number, week),
                 weeks=weeks,
                 shifts=self._shifts,
             )
+            self._fates[key] = self._moved(fate) if self._moved else fate
         return self._fates[key]
 
     def share(self, week: Week) -> Array:

@@ -12,12 +12,13 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from forecast.decisions.case import Case
 from forecast.decisions.order import Orders, order_of
 from forecast.errors import OutOfReach, Refused, refuse
 from forecast.growth.evidence import Followed, Seen, shifts
-from forecast.growth.onward import Onward, Saleable
+from forecast.growth.onward import Saleable, onward
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import draw_fate, season_streams
 from forecast.growth.stages import Batch, Fate
@@ -33,7 +34,55 @@ Array = NDArray[np.float64]
 
 _SETTLED = 2.0  # weeks after which heat and cold of the first weeks have done their harm
 _APART = 2  # weeks by which a delivery may miss the week that was planned
+_SELDOM = 13  # weeks between counts at most
 _MANY = 1000  # more parts than a batch falls into
+
+
+@dataclass(frozen=True, eq=False)
+class _Drawn:
+    """What one batch meets, drawn given what was counted."""
+
+    season: Season
+    streams: Streams
+    variety: str
+    number: int
+    change: dict[str, Array]
+    counted_every: float
+
+    def fate(self, week: Week, place: int = 0, *, harmed: bool = True) -> Fate:
+        """Give what plants meet that enter a stage in a week."""
+        enters = self.season.route(self.variety)[place].stage
+        owner = self.season, self.streams, self.variety, self.number
+        return draw_fate(*owner, week, enters=enters, shifts=self.change, harmed=harmed)
+
+    def moved(self, fate: Fate) -> Fate:
+        """Give what plants meet from delivery on that wait for the next count once they are ready."""
+        return fate if self._waits is None else onward(fate, 0, 0.0, 0.0, self.done, self._waits)
+
+    def onward(self, place: int, entered: date, seen: float) -> Fate:
+        """Give what plants meet that entered a stage on a day and still stood in it some weeks later."""
+        looked = Week.of(entered + timedelta(days=round(7 * seen)))
+        inner = self.fate(Week.of(entered), place, harmed=seen < _SETTLED)
+        overdue = self.done
+        if place + 1 < len(self.season.route(self.variety)):
+            later = self.fate(looked, place + 1, harmed=False)
+            overdue = onward(later, place + 1, 0.0, 0.0, self.done, self._waits)
+        since = (looked.monday - entered).days / 7
+        return onward(inner, place, since, seen, overdue, self._waits)
+
+    @cached_property
+    def done(self) -> Fate:
+        """What plants meet that are saleable."""
+        return Saleable.through(len(self.season.route(self.variety)), self.streams.draws)
+
+    @cached_property
+    def _waits(self) -> Array | None:
+        """Weeks from when plants are ready in each stage to the count, shape (stages, draws)."""
+        if not self.counted_every:
+            return None
+        owner = ("count", self.variety, str(self.number))
+        scores = [self.streams.normal(owner, f"{row.stage} wait") for row in self.season.route(self.variety)]
+        return np.asarray(self.counted_every * ndtr(scores))
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +108,7 @@ class Reforecast:
     outcome: Outcome
     standing: pd.DataFrame = field(repr=False)
     not_come: tuple[Delivery, ...] = ()
-    _next: Mapping[str, tuple[int, dict[str, Array]]] = field(default_factory=dict, repr=False)
+    _next: Mapping[str, _Drawn] = field(default_factory=dict, repr=False)
 
     def wanted(self, variety: str | None = None) -> pd.DataFrame:
         """Give, for each row that is wanted from this week on, what comes of it; see `Outcome.wanted`."""
@@ -79,13 +128,19 @@ class Reforecast:
         for name in dict.fromkeys(row.variety for row in season.wanted):
             hand = self.outcome.on_hand(name)[0]
             chances = self.outcome.wanted(name)["chance"]
-            number, change = self._next[name]
+            one = self._next[name]
             for row, chance in zip(season.wanted_of(name), chances, strict=True):
                 if row.week < first or chance >= (row.confidence or season.confidence):
                     continue
                 there = hand[row.week - season.first_week]
                 try:
-                    case = Case(*(season, self.outcome.streams, row, number), ordered=first, shifts=change, there=there)
+                    case = Case(
+                        *(season, one.streams, row, one.number),
+                        ordered=first,
+                        shifts=one.change,
+                        moved=one.moved,
+                        there=there,
+                    )
                     orders.append(order_of(case))
                 except OutOfReach as error:
                     unmet.append(error)
@@ -105,7 +160,9 @@ class Reforecast:
         return "\n".join(lines)
 
 
-def reforecast(season: Season, records: Records, *, on_date: date | str, draws: int, seed: int) -> Reforecast:
+def reforecast(
+    season: Season, records: Records, *, on_date: date | str, draws: int, seed: int, counted_every: float = 0.0
+) -> Reforecast:
     """Forecast a running season from what is alive today.
 
     Parameters
@@ -119,6 +176,8 @@ def reforecast(season: Season, records: Records, *, on_date: date | str, draws: 
         The day, or its text such as 2027-06-14.
     draws, seed
         Number of imagined seasons, and their seed; the same as those of a forecast pair the two.
+    counted_every
+        Time between counts [weeks], where plants are moved on and put up for sale on days of a count alone.
 
     Returns
     -------
@@ -127,7 +186,8 @@ def reforecast(season: Season, records: Records, *, on_date: date | str, draws: 
     Raises
     ------
     Refused
-        If the day lies outside the season, or the season does not know a variety, lab or stage of the records.
+        If the day lies outside the season, `counted_every` is no such time, or the season does not know a variety, lab
+        or stage of the records.
 
     Notes
     -----
@@ -137,9 +197,9 @@ def reforecast(season: Season, records: Records, *, on_date: date | str, draws: 
     usual weather in the looks at the past, and of the drawn weather in what is to come. A batch whose counts say
     nothing yet is forecast as `simulate` does it, draw by draw.
 
-    Plants go on as soon as they are ready. Where they are moved on days of a count only, each stage still ahead takes
-    longer by about half the time between counts, so dates come out early by that much a stage; the number that
-    comes through does not depend on it.
+    Plants go on as soon as they are ready, or wait for the next count: after each stage that takes time, all of a batch
+    wait for the same time, any from 0 to `counted_every` as likely as another. How many come through does not depend
+    on it, but when: without it, plants are expected half that time early for each stage.
 
     A record belongs to the order of its variety and lab for the week of its delivery; failing that, to one for the
     same quantity a week or two before or after.
@@ -157,6 +217,9 @@ def reforecast(season: Season, records: Records, *, on_date: date | str, draws: 
     if not season.first_week.monday <= today <= season.last_week.monday + timedelta(6):
         remedy = f"Give a day from {season.first_week.monday} to {season.last_week.monday + timedelta(6)}."
         raise refuse("on_date", str(today), "outside the season", remedy)
+    if not 0 <= counted_every <= _SELDOM:
+        remedy = f"Give weeks from 0 to {_SELDOM}."
+        raise refuse("counted_every", str(counted_every), "not a time between counts", remedy)
     known = records.until(today)
     known.against(season)
     streams = season_streams(draws, seed)
@@ -180,20 +243,22 @@ def reforecast(season: Season, records: Records, *, on_date: date | str, draws: 
     more = [Followed(row.variety, numbers[row.variety] + 1) for row in season.varieties]
     changes = shifts(season, streams, [*followed, *more])
     plants: list[tuple[Batch, Fate, tuple[object, ...]]] = []
-    for (variety, week, _, _, row), one, route, change in zip(rows, followed, routes, changes, strict=False):
+    drawn = [
+        _Drawn(season, streams, one.variety, one.number, change, counted_every)
+        for one, change in zip([*followed, *more], changes, strict=True)
+    ]
+    for (variety, week, _, _, row), one, route in zip(rows, drawn, routes, strict=False):
         if isinstance(row, Delivery):
-            fate = draw_fate(season, streams, variety, one.number, week, shifts=change)
             batch = Batch(variety, one.number, week, row.quantity, row.lab)
-            plants.append((batch, fate, ("", "", week.monday, None)))
+            plants.append((batch, one.moved(one.fate(week)), ("", "", week.monday, None)))
         else:
-            plants += _standing(season, streams, row, one.number, route, change)
+            plants += _standing(one, row, route)
     outcome = Outcome(season, [batch for batch, *_ in plants], [fate for _, fate, _ in plants], streams)
     standing = pd.DataFrame(
         [(batch.variety, *where, batch.quantity) for batch, _, where in plants],
         columns=["variety", "batch", "stage", "entered", "counted", "plants"],
     )
-    following = {one.variety: (one.number, change) for one, change in zip(more, changes[len(rows) :], strict=True)}
-    return Reforecast(today, outcome, standing, not_come, following)
+    return Reforecast(today, outcome, standing, not_come, {one.variety: one for one in drawn[len(rows) :]})
 
 
 def narrowing(
@@ -205,12 +270,13 @@ def narrowing(
     days: Sequence[date | str],
     draws: int,
     seed: int,
+    counted_every: float = 0.0,
 ) -> pd.DataFrame:
     """Show how the forecast of one wanted week narrows as counts come in.
 
     Parameters
     ----------
-    season, records, draws, seed
+    season, records, draws, seed, counted_every
         As for `reforecast`.
     variety, week
         Which variety, saleable on the Monday of which week if none is sold.
@@ -225,7 +291,7 @@ def narrowing(
     """
     rows = []
     for day in days:
-        made = reforecast(season, records, on_date=day, draws=draws, seed=seed)
+        made = reforecast(season, records, on_date=day, draws=draws, seed=seed, counted_every=counted_every)
         low, middle, high = made.outcome.quantile(variety, week=week).tolist()
         here = made.standing[(made.standing["variety"] == variety) & (made.standing["batch"] != "")]
         rows.append((str(made.on_date), low, middle, high, int(here["plants"].sum())))
@@ -273,28 +339,26 @@ def _seen(season: Season, row: BatchRecord | Delivery, route: Sequence[Passage])
 
 
 def _standing(
-    season: Season, streams: Streams, row: BatchRecord, number: int, route: Sequence[Passage], change: dict[str, Array]
+    drawn: _Drawn, row: BatchRecord, route: Sequence[Passage]
 ) -> list[tuple[Batch, Fate, tuple[object, ...]]]:
     """Give the plants of a batch that are left, by the stage they stand in and the day they entered it."""
-    names = [stage.stage for stage in season.route(row.variety)]
-    arrival = season.route(row.variety)[0].typical == 0 and len(names) > 1
-    place = int(arrival)  # where plants stand that were delivered and not counted since
+    stages = drawn.season.route(row.variety)
+    names = [stage.stage for stage in stages]
+    place = int(stages[0].typical == 0 and len(names) > 1)  # where plants stand that were not counted since delivery
     found: list[tuple[Batch, Fate, tuple[object, ...]]] = []
 
     def add(week: Week, plants: int, fate: Fate, *where: object) -> None:
-        named = number if not found else _MANY * number + len(found)
-        found.append((Batch(row.variety, named, week, plants, row.lab), fate, (row.batch, *where)))
+        number = drawn.number if not found else _MANY * drawn.number + len(found)
+        found.append((Batch(row.variety, number, week, plants, row.lab), fate, (row.batch, *where)))
 
     for one in route:
         place = names.index(one.stage) if one.stage else place
         for entered, seen, plants in _cohorts(one):
             looked = entered + timedelta(days=round(7 * seen))
-            fate = _onward(season, streams, row.variety, number, place, (entered, seen), change)
-            add(Week.of(looked), plants, fate, names[place], entered, looked)
+            add(Week.of(looked), plants, drawn.onward(place, entered, seen), names[place], entered, looked)
         for count in one.counts:
             if count.saleable:
-                fate = Saleable.through(len(names), streams.draws)
-                add(_monday_from(count.date), count.saleable, fate, "saleable", count.date, count.date)
+                add(_monday_from(count.date), count.saleable, drawn.done, "saleable", count.date, count.date)
         place = min(place + 1, len(names) - 1)
     return found
 
@@ -312,37 +376,3 @@ def _monday_from(day: date) -> Week:
     """Give the first week whose Monday is not before a day."""
     week = Week.of(day)
     return week if week.monday == day else week + 1
-
-
-def _onward(
-    season: Season,
-    streams: Streams,
-    variety: str,
-    number: int,
-    place: int,
-    stood: tuple[date, float],
-    change: dict[str, Array],
-) -> Fate:
-    """Give what plants meet that entered a stage on a day and still stood in it some weeks later."""
-    route = season.route(variety)
-    entered, seen = stood
-    week, looked = Week.of(entered), Week.of(entered + timedelta(days=round(7 * seen)))
-
-    def drawn(since: Week, stage: int, harmed: bool) -> Fate:
-        enters = route[stage].stage
-        return draw_fate(season, streams, variety, number, since, enters=enters, shifts=change, harmed=harmed)
-
-    inner = drawn(week, place, harmed=seen < _SETTLED)
-    further = place + 1 < len(route)
-    overdue = drawn(looked, place + 1, harmed=False) if further else Saleable.through(len(route), streams.draws)
-    zeros = np.zeros((place, streams.draws))
-    return Onward(
-        np.concatenate([zeros, inner.log_survival]),
-        np.concatenate([zeros, inner.weeks]),
-        np.concatenate([np.zeros(place), inner.spread]),
-        inner,
-        place,
-        (looked.monday - entered).days / 7,
-        seen,
-        overdue,
-    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from functools import cached_property
 
 import numpy as np
@@ -59,10 +60,6 @@ class Outcome:
     def weeks(self) -> tuple[Week, ...]:
         """Weeks of the season."""
         return tuple(self.season.first_week + i for i in range(self.season.weeks))
-
-    @cached_property
-    def _names(self) -> list[str]:
-        return [str(week) for week in self.weeks]
 
     @cached_property
     def varieties(self) -> tuple[str, ...]:
@@ -150,8 +147,8 @@ class Outcome:
         counts = np.zeros((len(self.varieties), self.season.weeks, self.draws), dtype=np.int32)
         for i, variety in enumerate(self.varieties):
             counts[i] = self._counted(variety)
-        coordinates = {"variety": list(self.varieties), "week": self._names}
-        return xr.DataArray(_frozen(counts), dims=("variety", "week", "draw"), coords=coordinates)
+        names = {"variety": list(self.varieties), "week": list(map(str, self.weeks))}
+        return xr.DataArray(_frozen(counts), dims=("variety", "week", "draw"), coords=names)
 
     def table(self, variety: str | None = None, *, sold: bool = False) -> pd.DataFrame:
         """Give the number of saleable plants by variety and week.
@@ -173,7 +170,12 @@ class Outcome:
         counts = np.array([self.on_hand(name)[0] if sold else self._counted(name) for name in names])
         ranks = [max(math.ceil(q * self.draws) - 1, 0) for q in RANGE]
         quantiles = np.moveaxis(np.sort(counts, axis=2)[:, :, ranks], 2, 0).astype(np.int64)
-        frame = pd.DataFrame({"variety": np.repeat(names, len(self._names)), "week": self._names * len(names)})
+        frame = pd.DataFrame(
+            {
+                "variety": np.repeat(names, len(list(map(str, self.weeks)))),
+                "week": list(map(str, self.weeks)) * len(names),
+            }
+        )
         return frame.assign(**{name: part.ravel() for name, part in zip(RANGE_NAMES, quantiles, strict=True)})
 
     def wanted(self, variety: str | None = None) -> pd.DataFrame:
@@ -265,10 +267,9 @@ class Outcome:
             Expected number of plants, given the draw: in each stage of its route, ``saleable``, ``past
             its best`` and ``lost``. They add to the plants delivered so far.
         """
-        batches = self._of(variety)
         route = [stage.stage for stage in self.season.route(variety)]
         numbers = np.zeros((len(route) + 3, self.season.weeks, self.draws))
-        for batch in batches:
+        for batch in self._of(variety):
             elapsed = self._elapsed(batch)
             delivered = (elapsed >= 0).astype(np.float64)[:, None]
             alive, ready = self._fates[batch].course(elapsed)
@@ -276,7 +277,9 @@ class Outcome:
             shares = [*alive, ready - past, past, delivered - alive.sum(axis=0) - ready]
             numbers += batch.quantity * np.array(shares)
         names = [*route, "saleable", "past its best", "lost"]
-        return xr.DataArray(numbers, dims=("state", "week", "draw"), coords={"state": names, "week": self._names})
+        return xr.DataArray(
+            numbers, dims=("state", "week", "draw"), coords={"state": names, "week": list(map(str, self.weeks))}
+        )
 
     def in_place(self, week: Week | str) -> pd.DataFrame:
         """Give how many plants stand where in a week.
@@ -300,9 +303,8 @@ class Outcome:
             shares = self._occupied(variety, np.array([at]), slice(None))
             sizes = [batch.quantity for batch in self._of(variety)]
             plants = np.tensordot(sizes, np.array(shares)[:, :, 0], axes=1)
-            for row, name, number in zip(
-                [*stages, stages[-1]], [*(one.stage for one in stages), "saleable"], plants, strict=True
-            ):
+            names = [*(one.stage for one in stages), "saleable"]
+            for row, name, number in zip([*stages, stages[-1]], names, plants, strict=True):
                 low, middle, high = np.rint(np.quantile(number, RANGE)).astype(int)
                 if high > 0:
                     rows.append((row.place, variety, name, low, middle, high, round(middle / row.plants_per_m2, 2)))
@@ -319,16 +321,20 @@ class Outcome:
         places = list(self.season.place_names)
         expected = np.zeros((len(places), self.season.weeks, self.draws))
         variance = np.zeros_like(expected)
-        parts = [slice(start, start + _TOGETHER) for start in range(0, self.draws, _TOGETHER)]
-        for variety in self.varieties:
-            for part in parts:
+
+        def fill(start: int) -> None:
+            part = slice(start, start + _TOGETHER)
+            for variety in self.varieties:
                 for place, (area, chance) in self._areas(variety, part).items():
                     expected[places.index(place), :, part] += area
                     variance[places.index(place), :, part] += chance
+
+        with ThreadPoolExecutor(2) as pool:  # most of the time is spent in large arrays
+            list(pool.map(fill, range(0, self.draws, _TOGETHER)))
         dims = ("place", "week", "draw")
         return xr.Dataset(
             {"expected": (dims, expected), "deviation": (dims, np.sqrt(variance))},
-            coords={"place": places, "week": self._names},
+            coords={"place": places, "week": list(map(str, self.weeks))},
         )
 
     def fate(self, batch: Batch) -> Fate:

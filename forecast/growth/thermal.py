@@ -6,18 +6,21 @@ plants of one vigour can be followed forward, from stage to stage, in all draws 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from forecast.growth.stages import NODES, Array, Cells, Fate
 
 _FEW = 1e-7  # a smaller share of a batch is not looked for in a stage
+_GENTLE = 0.1  # log loss up to which the mean share kept is that of the middle plant, to 4e-4
+_MIDDLE = ((0.5, 1.0),)
 _STEP = 0.25  # between the vigours that are followed
-_FEW_WEEKS = 3  # for which the other Mondays are not worked out
 _REACH = 4.0  # vigours beyond it, those of one plant in sixteen thousand, count as +-4
 _VIGOURS = np.arange(-_REACH, _REACH + _STEP / 2, _STEP)[:, None]
 
@@ -54,7 +57,10 @@ class WarmFate(Fate):
     def of(self, draws: slice) -> WarmFate:
         """Give the same for some of the draws."""
         clocks = tuple(None if clock is None else clock[:, draws] for clock in self.clocks)
-        return WarmFate(self.log_survival[:, draws], self.weeks[:, draws], self.spread, clocks, self.start)
+        part = WarmFate(self.log_survival[:, draws], self.weeks[:, draws], self.spread, clocks, self.start)
+        if "_through" in self.__dict__:
+            part.__dict__["_through"] = self._through[:, draws]
+        return part
 
     @property
     def last(self) -> int:
@@ -72,11 +78,9 @@ class WarmFate(Fate):
         if not timed:
             return np.repeat((elapsed >= 0)[:, None].astype(np.float64), self.weeks.shape[1], axis=1)
         if timed == list(self._timed):
-            if elapsed.size <= _FEW_WEEKS and not (elapsed % 1).any() and "_through" not in self.__dict__:
-                return self._few(elapsed)
             return self._at(self._through, elapsed)
-        *_, gone = (gone for step, gone in self._left(self._mondays(elapsed)) if step.stage in timed)
-        return self._at(gone, elapsed)
+        left = dict(self._left(self._mondays(elapsed)))
+        return self._at(next(gone for step, gone in left.items() if step.stage == timed[-1]), elapsed)
 
     def boundaries(self, elapsed: Array) -> list[Array]:
         """Give `past` for the first 0, 1, 2, ... all stages, as for `Fate`."""
@@ -92,19 +96,19 @@ class WarmFate(Fate):
     def course(self, elapsed: Array) -> tuple[Array, Array]:
         """Give the share of plants alive in each stage, and of those through all, as for `Fate`."""
         elapsed = np.asarray(elapsed, dtype=np.float64)
+        self._weeks(elapsed)
         standing = np.zeros((len(self.spread), elapsed.size, self.weeks.shape[1]))
+        ready = np.zeros(standing.shape[1:])
         since = np.flatnonzero(elapsed >= 0)
         if since.size:
             at = elapsed[since].astype(np.intp)
             inside = np.ones((at.size, self.weeks.shape[1]))
-            for step, gone in self._left(self._mondays(elapsed)):
-                left = gone[at]
+            for step, left in self._left(at):
                 reached = np.exp(self.log_survival[: step.stage].sum(axis=0))
                 step.stand(standing[step.stage, since[0] :], at, inside, left, self.log_survival[step.stage], reached)
                 inside = left
-            if self._weeks(elapsed) == self.last:
-                self.__dict__["_through"] = gone
-        return standing, self.ready(elapsed)
+            ready[since] = self.survival * inside
+        return standing, ready
 
     def _weeks(self, elapsed: Array) -> int:
         last = int(np.ceil(elapsed.max(initial=0.0)))
@@ -118,15 +122,8 @@ class WarmFate(Fate):
     @cached_property
     def _through(self) -> Array:
         """Share that has left all stages by each Monday since delivery."""
-        *_, (_, gone) = self._left(np.arange(max(self.last, 1) + 1))
-        return gone
-
-    def _few(self, elapsed: Array) -> Array:
-        """Give what `_at` gives for a few whole weeks, in any order."""
-        asked, back = np.unique(np.maximum(elapsed, 0).astype(np.intp), return_inverse=True)
-        self._weeks(elapsed)
-        *_, (_, gone) = self._left(asked)
-        return np.where((elapsed >= 0)[:, None], gone[back], 0.0)
+        *_, step = self._steps()
+        return step.gone(np.arange(max(self.last, 1) + 1))
 
     def _at(self, gone: Array, elapsed: Array) -> Array:
         self._weeks(elapsed)
@@ -138,13 +135,16 @@ class WarmFate(Fate):
             found = gone[below] + part * (gone[below + 1] - gone[below])
         return np.where((elapsed >= 0)[:, None], found, 0.0)
 
-    def _left(self, at: Cells) -> Iterator[tuple[_Step, Array]]:
-        """Give each timed stage and the share that has left it by some Mondays, no more than have left those before."""
-        gone: Array | None = None
-        for step in self._steps():
-            left = step.gone(at)
-            gone = left if gone is None else np.minimum(gone, left, out=left)
-            yield step, gone
+    def _left(self, at: Cells) -> list[tuple[_Step, Array]]:
+        """Give each timed stage and the share that has left it by some Mondays, no fewer than have left those after."""
+        steps = list(self._steps())
+        known = self.__dict__.get("_through")
+        found = [(step, step.gone(at)) for step in (steps[:-1] if known is not None else steps)]
+        if known is not None:
+            found.append((steps[-1], known[at]))
+        for (_, before), (_, after) in pairwise(reversed(found)):
+            np.maximum(before, after, out=after)  # of the last stage first
+        return found
 
     def _steps(self) -> Iterator[_Step]:
         """Go through the timed stages.
@@ -194,16 +194,18 @@ class _Step:
         array of shape (weeks, draws)
         """
         clock = at[:, None] + np.zeros(self.need.shape[1]) if self.clock is None else self.clock[at.astype(np.intp)]
-        share = np.zeros(clock.shape)
         begun, over = clock >= self.end[0], clock >= self.end[-1]
-        some = np.flatnonzero((begun & ~over).any(axis=1))
-        share[over] = 1
+        share: Array = over.astype(np.float64)
+        some = np.flatnonzero((begun ^ over).any(axis=1))
         if some.size:
             rows = slice(int(some[0]), int(some[-1]) + 1)
             step, part = _between(self.end, clock[rows])
             part += step
-            found = ndtr(_STEP * part - _REACH)
-            share[rows] = np.where(over[rows], 1, np.where(begun[rows], found, 0))
+            part *= _STEP
+            part -= _REACH
+            found: Array = ndtr(part, out=part)
+            found *= begun[rows]
+            np.maximum(found, share[rows], out=share[rows])
         return share
 
     def stand(self, standing: Array, at: Cells, inside: Array, left: Array, hazard: Array, reached: Array) -> None:
@@ -226,15 +228,24 @@ class _Step:
             return
         rows = slice(int(some[0]), int(some[-1]) + 1)
         here, gone = here[rows], left[rows]
-        cell = np.flatnonzero(here > _FEW)
+        harsh = hazard < -_GENTLE
+        for draws, nodes in ((~harsh, _MIDDLE), (harsh, NODES)):
+            cell = np.flatnonzero((here > _FEW) & draws)
+            if cell.size:
+                kept = self._kept(at[rows], cell, here, gone, hazard, nodes)
+                standing[rows].ravel()[cell] = kept * reached[cell % here.shape[1]]
+
+    def _kept(
+        self, at: Cells, cell: Cells, here: Array, gone: Array, hazard: Array, nodes: Sequence[tuple[float, float]]
+    ) -> Array:
+        """Give the share alive in some cells, of those that reach the stage."""
         draws = here.shape[1]
-        draw = cell % draws
+        week, draw = cell // draws, cell % draws
         staying, leaving = here.ravel()[cell], gone.ravel()[cell]
-        week = at[rows][cell // draws]
-        shows = week.astype(np.float64) if self.clock is None else self.clock[week, draw]
+        shows = at[week].astype(np.float64) if self.clock is None else self.clock[at[week], draw]
         rate, kept = hazard[draw], np.zeros(cell.size)
         begin, need = self.begin.ravel(), self.need.ravel()
-        for node, weight in NODES:
+        for node, weight in nodes:
             step = (np.clip(ndtri(leaving + node * staying), -_REACH, _REACH) + _REACH) / _STEP
             below = np.minimum(step.astype(np.intp), len(_VIGOURS) - 2)
             step -= below
@@ -243,7 +254,7 @@ class _Step:
             start += step * (begin.take(flat + draws) - start)
             takes += step * (need.take(flat + draws) - takes)
             kept += weight * np.exp(rate * np.clip((shows - start) / takes, 0, 1))
-        standing[rows].ravel()[cell] = kept * staying * reached[draw]
+        return np.asarray(kept * staying)
 
 
 def _shown(clock: Array, time: Array) -> Array:
@@ -256,26 +267,23 @@ def _shown(clock: Array, time: Array) -> Array:
     return np.asarray(start + part * (values.take(flat + draws) - start))
 
 
-def _between(steps: Array, x: Array) -> tuple[Array, Array]:
+def _between(steps: Array, x: Array) -> tuple[NDArray[np.int16], Array]:
     """Give, in each column, where x lies among the steps: the number of the step below, and the part of the way on.
 
     Both rise down each column. Before the first step it is the first, after the last the last.
     """
     draws = x.shape[1]
-    values = np.concatenate([steps, np.full((1, draws), np.inf)]).ravel()
-    flat = np.arange(draws)
-    following = values.take(flat + draws)
-    found = np.empty(x.shape, dtype=np.intp)
-    for i, row in enumerate(x):
-        while (on := following <= row).any():
-            flat += draws * on
-            following = values.take(flat + draws)
-        found[i] = flat
-    np.minimum(found, (len(steps) - 2) * draws + np.arange(draws), out=found)
-    start = values.take(found)
+    first = int(np.searchsorted(steps.max(axis=1), x.min(), side="right"))  # so many are below all
+    last = int(np.searchsorted(steps.min(axis=1), x.max(), side="right"))  # and no more than these below any
+    below = np.full(x.shape, first - 1, dtype=np.int16)
+    for row in steps[first:last]:
+        below += x >= row
+    np.clip(below, 0, len(steps) - 2, out=below)
+    found = below * np.intp(draws) + np.arange(draws)
+    start, values = steps.take(found), steps.ravel()
     gap = values.take(found + draws)
     gap -= start
     part = x - start
     np.divide(part, gap, out=part, where=gap > 0)
     part[gap <= 0] = 1
-    return np.asarray(found // draws, dtype=np.float64), np.clip(part, 0, 1, out=part)
+    return below, np.clip(part, 0, 1, out=part)

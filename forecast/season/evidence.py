@@ -8,8 +8,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
-from itertools import groupby
-from typing import Any, cast
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -45,7 +44,7 @@ def survived(season: Season, records: Records) -> dict[str, list[Record]]:
     Returns
     -------
     dict[str, list[Record]]
-        By name of the stage, each with batch and, if it is known, lab.
+        By name of the stage, each with the name of its batch.
 
     Notes
     -----
@@ -55,30 +54,20 @@ def survived(season: Season, records: Records) -> dict[str, list[Record]]:
     at most as many as ordered, of those ordered.
     """
     found: dict[str, list[Record]] = defaultdict(list)
-    stages = _stages(records)
-    for batch in records.batches:
-        rows = stages.get(batch.batch, [])
-        route = _route(season, batch.variety)
-        named = {"batch": batch.batch, "lab": batch.lab or ""}
-        counted = [row.stage for row in rows]
+    for batch, passed in records._routes:
+        route, counted = _route(season, batch.variety), [one.stage for one in passed]
         if route[0] == ARRIVAL and ARRIVAL not in counted and batch.ordered:
             alive = min(batch.received - batch.dead_on_arrival, batch.ordered)
-            found[ARRIVAL].append(Record(batch.variety, alive, batch.ordered, **named))
-        for row in rows[: _followed(route, counted)]:
-            if not row.finished:
+            found[ARRIVAL].append(Record(batch.variety, alive, batch.ordered, batch.batch))
+        for one in passed[: _followed(route, counted)]:
+            of, alive = one.entered, one.left
+            if alive + one.discarded < of:
                 break
-            of, alive = row.entered, row.left
-            if row.stage == ARRIVAL:
+            if one.stage == ARRIVAL:
                 of, alive = batch.ordered, min(alive, batch.ordered)
             if of:
-                found[row.stage].append(Record(batch.variety, alive, of, **named))
+                found[one.stage].append(Record(batch.variety, alive, of, batch.batch))
     return dict(found)
-
-
-def _stages(records: Records) -> dict[str, list[Any]]:
-    """Give the rows of `Records.stages` by batch."""
-    table = records.stages()[["batch", "stage", "entered", "left", "finished"]]
-    return {str(name): list(rows) for name, rows in groupby(table.itertuples(index=False), key=lambda row: row.batch)}
 
 
 def _route(season: Season, variety: str) -> list[str]:
@@ -116,13 +105,12 @@ def timed(season: Season, records: Records) -> dict[tuple[str, str], pd.DataFram
     table = records.times()
     if table.empty:
         return {}
-    variety_of = {batch.batch: batch.variety for batch in records.batches}
-    kept = set()
-    for name, rows in _stages(records).items():
-        counted = [row.stage for row in rows]
-        kept |= {(name, stage) for stage in counted[: _followed(_route(season, variety_of[name]), counted)]}
+    kept, owners = set(), {}
+    for batch, passed in records._routes:
+        route, counted = season.route(batch.variety), [one.stage for one in passed]
+        owners[batch.variety] = route[0].applies_to
+        kept |= {(batch.batch, name) for name in counted[: _followed([row.stage for row in route], counted)]}
     table = table[[pair in kept for pair in zip(table["batch"], table["stage"], strict=True)]]
-    owners = {name: season.route(name)[0].applies_to for name in set(variety_of.values())}
     warmth = _Warmth(season)
     found: dict[tuple[str, str], pd.DataFrame] = {}
     for key, of_stage in table.groupby([table["variety"].map(owners), "stage"], sort=True):

@@ -21,6 +21,7 @@ from forecast.rates.distributions import Z90, Share
 from forecast.rates.pooling import Pooled, Record
 from forecast.season.cells import suggestion
 from forecast.season.plan import Season
+from forecast.season.records import Records
 
 Array = NDArray[np.float64]
 RestsOn = Literal["records", "group", "guess"]
@@ -55,8 +56,10 @@ class Learning:
     ----------
     stated
         The season as it was stated.
+    records
+        The records.
     survived
-        Records by stage.
+        What came of their batches by stage.
     pooled
         What was learned of them by stage.
     lines
@@ -64,6 +67,7 @@ class Learning:
     """
 
     stated: Season
+    records: Records
     survived: Mapping[str, Sequence[Record]]
     pooled: Mapping[str, Pooled]
     lines: Sequence[Line]
@@ -242,7 +246,7 @@ class LearnedSeason(Season):
 
     def __str__(self) -> str:
         lines = self._learning.lines
-        batches = len({row.batch for rows in self._learning.survived.values() for row in rows})
+        batches = len(self._learning.records.batches)
         by = {on: sum(line.rests_on == on for line in lines) for on in ("records", "group", "guess")}
         return (
             f"{batches:,} batch{'' if batches == 1 else 'es'} taught {by['records']:,} of {len(lines):,} numbers of "
@@ -251,7 +255,9 @@ class LearnedSeason(Season):
 
     def _by_lab(self, stage: str) -> Pooled:
         self._known(stage)
-        named = [row for row in self._learning.survived.get(stage, ()) if row.lab]
+        labs = {batch.batch: batch.lab for batch in self._learning.records.batches}
+        known = [(row, labs[row.batch]) for row in self._learning.survived.get(stage, ())]
+        named = [replace(row, lab=lab) for row, lab in known if lab]
         if len({row.lab for row in named}) < 2:
             remedy = "Labs are compared once batches of two are finished in it, with the lab written down."
             raise refuse("stage", stage, "batches of fewer than two labs are finished in it", remedy)

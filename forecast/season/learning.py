@@ -54,7 +54,8 @@ def learn(season: Season, records: Records) -> LearnedSeason:
     Times: by group (or variety with a route of its own) and stage, learned from the looks between which plants left
     (see `timed`), and weighed against the stated time (see `weighed`).
 
-    Batches that are still in a stage teach its time but not yet its survival. Order of records never matters.
+    Batches that are still in a stage teach its time but not yet its survival. Order of records never matters. What is
+    learned is held to six figures.
 
     Examples
     --------
@@ -75,7 +76,7 @@ def learn(season: Season, records: Records) -> LearnedSeason:
     routes = {
         (stage.applies_to, stage.stage): stage for name in shares for stage in season.route(name) if stage.typical
     }
-    weights = {key: weighed(stage, times.get(key)) for key, stage in routes.items()}
+    weights = {key: _rounded(weighed(stage, times.get(key))) for key, stage in routes.items()}
     batches = Counter((name, season.variety(one.variety).group) for name, found in alive.items() for one in found)
     counted = {key: set(rows["variety"]) for key, rows in times.items()}
     lines: list[Line] = []
@@ -96,7 +97,7 @@ def learn(season: Season, records: Records) -> LearnedSeason:
     own_routes = {row.applies_to for row in rows}
     rows = [*(row for row in season.stages if row.applies_to not in own_routes), *rows]
     made = LearnedSeason(**{**season.given(), "stages": tuple(rows)})
-    made._learning = Learning(season, alive, pooled, tuple(lines))
+    made._learning = Learning(season, records, alive, pooled, tuple(lines))
     return made
 
 
@@ -112,7 +113,7 @@ def _pooled(
     for name, found in sorted(alive.items()):
         groups = {variety: season.variety(variety).group for variety in stated[name]}
         middle = float(np.clip(np.mean(list(stated[name].values())), *_LIMITS))
-        pooled[name] = Pooled([replace(record, lab="") for record in found], groups, Priors(survival=middle))
+        pooled[name] = Pooled(found, groups, Priors(survival=middle))
     return pooled
 
 
@@ -126,13 +127,14 @@ def _survival(variety: str, stage: str, stated: Share, pooled: Pooled | None, of
             *(variety, stage, "survival", stated.mean, 0, 0, stated.mean, stated.spread, 0.0, "guess"), sentence=said
         )
     found = pooled.variety(variety)
+    mean, spread, weight = (_held(number) for number in (found.mean, found.spread, found.weight))
     said += f"{percent(found.mean)} % of the next batch survive, give or take {percent(found.spread)}"
     if found.batches:
         said += f", from {_batches(found.batches)} of its own; {before}."
     else:
         said += f", from {_batches(of_group)} of its group and none of its own; {before}."
     return Line(
-        *(variety, stage, "survival", stated.mean, found.batches, found.plants, found.mean, found.spread, found.weight),
+        *(variety, stage, "survival", stated.mean, found.batches, found.plants, mean, spread, weight),
         "records" if found.batches else "group",
         said,
     )
@@ -153,6 +155,18 @@ def _time(variety: str, stage: Stage, found: StageTime, *, own: bool) -> Line:
         *(variety, stage.stage, "time", stage.typical, found.batches, found.plants, found.typical),
         *(found.spread_batches, found.weight, "guess" if found.why else "records" if own else "group", said),
     )
+
+
+def _held(number: float) -> float:
+    """Round to six figures, beyond which machines may differ in the last of their sums."""
+    return float(f"{number:.6g}")
+
+
+def _rounded(time: StageTime) -> StageTime:
+    if time.why:
+        return time
+    names = ("typical", "spread_batches", "spread_plants", "weight", "doubt")
+    return replace(time, **{name: _held(getattr(time, name)) for name in names})
 
 
 def _batches(number: int) -> str:

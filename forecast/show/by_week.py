@@ -1,4 +1,4 @@
-"""Charts of what happens when: delivery weeks, ready dates, benches and work by week."""
+"""Charts of what happens when: delivery weeks, ready dates, benches and work by week, forecasts by day."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ import pandas as pd
 from forecast.decisions.space import BenchSpace
 from forecast.decisions.timing import DeliveryWeeks
 from forecast.decisions.work import Work
-from forecast.growth.outcome import Outcome
+from forecast.errors import refuse
+from forecast.growth.outcome import RANGE_NAMES, Outcome
 from forecast.show.charts import BLACK, BLUE, GREEN, HEIGHT, ORANGE, WIDTH, Chart, dated, heading
 from forecast.weeks import Week
 from forecast.words import rounded
@@ -225,6 +226,46 @@ def work_calendar(work: Work) -> Chart:
     return alt.layer(base.mark_rect().encode(color=shade), words).properties(
         width=WIDTH + 160, height=max(_ROW * len(stages), 60), title=title, description=str(work)
     )
+
+
+def narrowing(table: pd.DataFrame, came: int | None = None) -> Chart:
+    """Draw how a forecast narrows from day to day.
+
+    Parameters
+    ----------
+    table
+        day; low, middle and high number saleable, as from `forecast.decisions.midseason.narrowing`.
+    came
+        The number that came of it in the end, if that is known.
+
+    Returns
+    -------
+    LayerChart
+        A band that holds nine draws in ten, the middle as a line, the final number as a dashed rule.
+    """
+    if table.empty:
+        raise refuse("table", None, "no day is given", "Give at least one day to forecast on.")
+    rows = table[["day", *RANGE_NAMES]]
+    axis = alt.Axis(format="%d %b %Y", labelAngle=-35)
+    x = alt.X("day:T", title="forecast made on [day]", axis=axis)
+    tips = [alt.Tooltip("day:T", format="%d %b %Y"), *(alt.Tooltip(name, format=",.0f") for name in RANGE_NAMES)]
+    base = alt.Chart(rows).encode(x=x, tooltip=tips)
+    y = alt.Y("low:Q", title="saleable plants [number]", scale=alt.Scale(zero=False))
+    band = base.mark_area(color=BLUE, opacity=0.25).encode(y=y, y2="high:Q")
+    line = base.mark_line(color=BLUE, point=alt.OverlayMarkDef(size=20, color=BLUE)).encode(y="middle:Q")
+    layers: list[alt.Chart] = [band, line]
+    if came is not None:
+        dashed = alt.Chart(pd.DataFrame({"came": [came]})).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3])
+        layers.append(dashed.encode(y="came:Q", tooltip=[alt.Tooltip("came", title="came of it", format=",.0f")]))
+    said = "; ".join(
+        f"on {row['day']} about {rounded(row['middle'])} ({rounded(row['low'])} to {rounded(row['high'])})"
+        for row in rows.iloc[[0, -1]].drop_duplicates().to_dict("records")
+    )
+    text = f"Saleable plants expected, by the day of the forecast: {said}."
+    text += "" if came is None else f" In the end {came:,} came of it."
+    below = "Middle and nine draws in ten." + ("" if came is None else " The dashed line is what came of it.")
+    title = heading("How the forecast narrowed", below)
+    return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
 
 
 def _cells() -> alt.X:

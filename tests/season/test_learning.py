@@ -113,10 +113,10 @@ def test_shares_are_those_of_pooled_on_counts_made_by_pandas(name, learned, demo
     for variety in groups:
         mine, row = pooled.variety(variety), line(learned, variety, name)
         assert (row.batches, row.plants) == (mine.batches, mine.plants)
-        assert (row.learned, row.spread, row.weight) == pytest.approx((mine.mean, mine.spread, mine.weight), abs=1e-9)
+        assert (row.learned, row.spread, row.weight) == pytest.approx((mine.mean, mine.spread, mine.weight), rel=1e-5)
         at = [one.stage for one in demo.route(variety)].index(name)
         before, after = demo.survivals(variety)[at], learned.survivals(variety)[at]
-        assert (after.mean, after.spread) == pytest.approx((mine.mean, mine.spread), abs=1e-9)
+        assert (after.mean, after.spread) == pytest.approx((mine.mean, mine.spread), rel=1e-5)
         assert after.level == before.level
 
 
@@ -162,11 +162,11 @@ def test_times_are_the_stated_and_the_learned_ones_weighed_by_their_precision(ba
     for name, typical in (("weaning", 4), ("pots", 6)):
         found, median, weight, left = _weighed(rows["crop", name], typical, told)
         row, after = line(learned, "A", name, "time"), learned.route("A")[("weaning", "pots").index(name)]
-        assert (row.stated, row.learned, row.weight) == pytest.approx((typical, median, weight), rel=1e-9)
+        assert (row.stated, row.learned, row.weight) == pytest.approx((typical, median, weight), rel=1e-5)
         assert (row.batches, row.rests_on) == (batches, "records")
         spread = math.sqrt(math.expm1(found.batches**2 + left)) if told else TIME["spread_batches"]
-        assert (after.typical, after.spread_batches) == pytest.approx((median, spread), rel=1e-9)
-        assert after.spread_plants == pytest.approx(math.sqrt(math.expm1(found.spread**2)), rel=1e-6)
+        assert (after.typical, after.spread_batches) == pytest.approx((median, spread), rel=1e-5)
+        assert after.spread_plants == pytest.approx(math.sqrt(math.expm1(found.spread**2)), rel=1e-5)
 
 
 def test_in_weather_that_never_changes_degree_days_are_weeks_times_what_a_week_has():
@@ -199,12 +199,12 @@ def test_only_batches_that_are_finished_in_a_stage_and_before_it_tell_its_surviv
     rows = [came(received=98, dead=2), came("B2", ordered=90, received=98, dead=2), came("B3", "B", ordered=30)]
     assert survived(plan, Records(batches=rows, counts=counts)) == {
         "arrival": [
-            Record("A", 96, 100, "B1", "Lab"),
-            Record("A", 90, 90, "B2", "Lab"),
-            Record("B", 30, 30, "B3", "Lab"),
+            Record("A", 96, 100, "B1"),
+            Record("A", 90, 90, "B2"),
+            Record("B", 30, 30, "B3"),
         ],
-        "weaning": [Record("A", 90, 96, "B2", "Lab"), Record("B", 0, 30, "B3", "Lab")],
-        "pots": [Record("A", 80, 90, "B2", "Lab")],
+        "weaning": [Record("A", 90, 96, "B2"), Record("B", 0, 30, "B3")],
+        "pots": [Record("A", 80, 90, "B2")],
     }  # of B1 in pots none remains, but 50 may still come
 
 
@@ -212,7 +212,7 @@ def test_a_stage_after_one_that_was_not_counted_is_left_out():
     plan = season([WEANING, POTS, stage("grading")])
     counts = [count("2027-03-29", "weaning", 90, 90, discarded=10), count("2027-06-07", "grading", 70, 0, 70, 20)]
     records = Records(batches=[came()], counts=counts)
-    assert survived(plan, records) == {"weaning": [Record("A", 90, 100, "B1", "Lab")]}
+    assert survived(plan, records) == {"weaning": [Record("A", 90, 100, "B1")]}
     assert set(timed(plan, records)) == {("crop", "weaning")}
     assert set(timed(season([WEANING, stage("pots"), POTS | {"stage": "grading"}]), records)) == {("crop", "weaning")}
 
@@ -363,7 +363,7 @@ def test_what_rests_on_a_guess_is_a_guess_everywhere(small):
 def test_a_weaker_prior_leaves_varieties_more_of_their_own_records(learned):
     table = learned.sensitivity("acclimatisation")
     shares = learned.shares("acclimatisation").set_index("variety")
-    assert list(table.as_it_is) == list(shares.learned)
+    assert list(table.as_it_is) == pytest.approx(list(shares.learned), rel=1e-5)
     three = table[["weak", "as_it_is", "strong"]]
     assert list(table.differs) == pytest.approx(list(three.max(axis=1) - three.min(axis=1)))
     assert three.std().is_monotonic_decreasing
@@ -466,4 +466,4 @@ def test_times_on_degree_days_are_recovered_from_counts_in_weather_that_differs_
     weights = dict(zip(table.variety, zip(table.learned, table.weight, strict=True), strict=True))
     for one, name in zip(found, names, strict=True):
         learned, weight = weights[name]
-        assert math.log(learned / 400) == pytest.approx(weight * math.log(one.median / 400), rel=1e-9)
+        assert math.log(learned / 400) == pytest.approx(weight * math.log(one.median / 400), rel=1e-4)

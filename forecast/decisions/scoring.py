@@ -3,41 +3,32 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
-from collections.abc import Hashable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
-from datetime import date, timedelta
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import timedelta
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import scoringrules
 from numpy.typing import NDArray
-from scipy.special import betaln
 from scipy.stats import binom
 
+from forecast.decisions.hindcast import LAST_YEAR, OVERALL, RIVALS, Past
 from forecast.errors import Fault, Refused, refuse, whole
-from forecast.rates.distributions import Share
-from forecast.rates.pooling import Pooled, Priors
-from forecast.rates.warmth import degree_days
-from forecast.season.batches import BatchRecord, CountRecord, Passage, passages
-from forecast.season.evidence import ARRIVAL, STATED_DOUBT, survived
 from forecast.season.learned import LearnedSeason
 from forecast.season.plan import Season
 from forecast.season.records import Records
-from forecast.season.rows import Stage
 from forecast.streams import Streams
-from forecast.weeks import Week
 from forecast.words import counted
 
-Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-OURS, LAST_YEAR, OVERALL = FORECASTERS = ("forecast", "last year's rate", "overall rate")
+OURS = "forecast"
+FORECASTERS = (OURS, *RIVALS)
 LEVELS = (0.5, 0.8, 0.9)  # of the ranges whose coverage is told
 RANGE = (0.05, 0.5, 0.95)  # low, middle, high
 _LONGEST = 520  # weeks after delivery
-_LIMITS = 0.001, 0.999  # of a middle survival
-_LEAST_PART, _EDGE = 1e-3, 1e-12
 _FEW = 8  # batches below which nothing is said of ranges or rivals
 _COLUMNS = (
     "batch", "variety", "horizon", "day", "forecaster", "received", "low", "middle", "high", "crps", "pit", "came",
@@ -100,7 +91,7 @@ class Scorecard:
         if by not in (None, "variety", "horizon"):
             raise refuse("by", str(by), "not a way to group forecasts", "Write variety or horizon, or leave it out.")
         parts = [("", self.forecasts)] if by is None else self.forecasts.groupby(by, sort=True)
-        rows: list[dict[str, object]] = []
+        rows: list[dict[str, Any]] = []
         for key, part in parts:
             rows += [{by or "": key} | _told(part, name) for name in FORECASTERS]
         table = pd.DataFrame(rows, columns=[by or "", "forecaster", *_TOLD])
@@ -127,7 +118,7 @@ class Scorecard:
         Both forecast the same batches, so differences are taken batch by batch and then averaged. The standard error
         is that of independent batches; it is missing with fewer than two.
         """
-        if rival not in (LAST_YEAR, OVERALL):
+        if rival not in RIVALS:
             raise refuse("rival", rival, "not a rival", f"Write {LAST_YEAR!r} or {OVERALL!r}.")
         rows = self.forecasts if horizon is None else self.forecasts[self.forecasts["horizon"] == horizon]
         both = _paired(rows, OURS, rival)
@@ -146,26 +137,36 @@ class Scorecard:
         ]
         held = told["within_90"]
         if batches < _FEW:
-            lines.append(f"{counted(batches, 'batch') if batches == 1 else f'{batches} batches'} cannot show more.")
+            lines.append(f"{'One batch' if batches == 1 else f'{batches} batches'} cannot show more.")
             return " ".join(lines)
         error = 2 * math.sqrt(0.9 * 0.1 / batches)
-        verdict = "too narrow" if held < 0.9 - error else "too wide" if held > 0.9 + error else "about right"
+        verdict = (
+            "too narrow"
+            if held < 0.9 - error
+            else "too wide"
+            if held > 0.9 + error
+            else f"about right, as far as {batches:,} can tell"
+        )
         lines.append(f"Ranges meant for 90 batches in 100 held {100 * held:.0f}: they are {verdict}.")
-        for rival in (LAST_YEAR, OVERALL):
+        for rival in RIVALS:
             lines += self._against(rival)
         return "\n".join(lines)
 
     def _against(self, rival: str) -> Iterator[str]:
-        both = _paired(self.forecasts, OURS, rival)
-        batches = both.index.get_level_values("batch").nunique()
-        if batches < _FEW:
+        rows = _paired(self.forecasts, OURS, rival)
+        weeks = rows.index.get_level_values("horizon")
+        if rows.index.get_level_values("batch").nunique() < _FEW:
             return
-        mean, error = self.gain(rival)
-        skill = 1 - both[OURS].mean() / both[rival].mean()
-        if abs(mean) <= 2 * error:
-            yield f"Against {rival}: {batches} batches cannot tell which is better."
-            return
-        yield f"Against {rival}: errors are {100 * abs(skill):.0f} % {'smaller' if mean > 0 else 'larger'}."
+        at_once = "" if weeks.min() > 0 or weeks.max() == 0 else f"; at delivery {self._compared(rival, 0)}"
+        yield f"Against {rival}: errors are {self._compared(rival)}{at_once}."
+
+    def _compared(self, rival: str, horizon: int | None = None) -> str:
+        mean, error = self.gain(rival, horizon)
+        if mean == 0 or not abs(mean) > 2 * error:
+            return "not known to differ"
+        rows = self.forecasts if horizon is None else self.forecasts[self.forecasts["horizon"] == horizon]
+        skill = _skill(rows, OURS, rival)
+        return f"{100 * abs(skill):.0f} % {'smaller' if mean > 0 else 'larger'}"
 
 
 _TOLD = (
@@ -203,13 +204,17 @@ def scorecard(
 
     Notes
     -----
-    Ours: plants go on from the stage where they stand. The share of a batch that survives a stage is
-    Beta(a, b), learned from batches that had finished the stage by the Monday before, as `learn` does it (what is
-    stated where none of the group had). Given D discarded, and plants alive that have done the parts f of the stage
-    by their last look (1 if they left it), its chance is proportional to that beta's times p^(sum of f)
-    (1 - p^F)^D, F the mean f: losses fall evenly along the stage. Those still there survive what is left of it with p^(1 - f),
-    those that come with p, binomially, stage by stage. f is the time since entry, by the clock of the stage in
-    usual weather, over its typical time, at most 1. What was found dead on the day of entry tells nothing of p.
+    Ours: plants go on from the stage where they stand. The share p of a batch that survives a stage is beta
+    distributed, learned from batches that had finished the stage by the Monday of that week, as `learn` does it (what
+    is stated where none of the group had). Given D discarded, and plants alive that had done parts f of the stage by
+    their last look (1 if they left it), its density is that beta's times p^(sum of f) (1 - p^F)^D, F the mean f:
+    losses fall evenly along the stage. Those still there survive what is left of it with p^(1 - f), those to come
+    with p, binomially, stage by stage. f is the time since entry over the typical time, in usual weather, times a
+    lognormal pace of the batch, at most 1. Typical times are as stated and not learned; the pace holds the doubt
+    about them (`STATED_DOUBT`) and `spread_batches`, and that plants are still there tells of it as much as one
+    plant would. What was dead on the day of entry tells nothing of p.
+
+    Batches that are finished are not all: while a season runs they are the quick ones.
 
     Rivals: binomial, of the plants received. The rate is the share saleable of plants received in all batches that
     were finished by the day: of the same variety delivered in the calendar year before (else of all varieties of
@@ -242,7 +247,7 @@ def scorecard(
     if faults:
         raise Refused(faults)
     records.against(season)
-    streams, past = Streams(seed, draws), _Past(season, records)
+    streams, past = Streams(seed, draws), Past(season, records)
     rows: list[tuple[object, ...]] = []
     for batch in records.batches:
         if batch.batch not in past.finished:
@@ -253,152 +258,28 @@ def scorecard(
             if day >= end or batch.received == batch.dead_on_arrival:
                 continue
             rng = streams.generator("scorecard", batch.batch, str(weeks))
-            told = [(OURS, *_scored(past.numbers(batch, day, rng, draws), came, rng))]
+            told = [(OURS, *scored(past.numbers(batch, day, rng, draws), came, rng))]
             for name, rate in past.rates(batch, day):
                 told.append((name, *_rival(batch.received, rate, came, rng)))
             rows += [(batch.batch, batch.variety, weeks, day, one[0], batch.received, *one[1:], came) for one in told]
     return Scorecard(pd.DataFrame(rows, columns=list(_COLUMNS)))
 
 
-class _Past:
-    """What was known on a day of the past, and what was learned from it."""
+def scored(numbers: Whole, came: int, rng: np.random.Generator) -> tuple[float, ...]:
+    """Give low, middle and high of draws, their CRPS and their PIT.
 
-    def __init__(self, season: Season, records: Records) -> None:
-        self.season, self.records = season, records
-        self.counts: dict[str, list[CountRecord]] = defaultdict(list)
-        for row in records.counts:
-            self.counts[row.batch].append(row)
-        ends = ((row, _end(row, self.counts[row.batch])) for row in records.batches)
-        self.finished = {row.batch: end for row, end in ends if end}
-        self._pooled: dict[Hashable, Pooled] = {}
-        self._alive: dict[date, dict[str, tuple[object, ...]]] = {}
-        self._warmth: dict[Hashable, float] = {}
-
-    def rates(self, batch: BatchRecord, day: date) -> Iterator[tuple[str, float]]:
-        """Give the rates of the rivals."""
-        done = [row for row in self.records.batches if row.batch in self.finished and self.finished[row.batch][0] <= day]
-        last = [row for row in done if row.delivered.year == batch.delivered.year - 1]
-        mine = [row for row in last if row.variety == batch.variety]
-        for name, kinds in ((LAST_YEAR, (mine, last)), (OVERALL, (done,))):
-            for rows in kinds:
-                received = sum(row.received for row in rows)
-                if received:
-                    yield name, sum(self.finished[row.batch][1] for row in rows) / received
-                    break
-
-    def numbers(self, batch: BatchRecord, day: date, rng: np.random.Generator, draws: int) -> Whole:
-        """Draw the numbers of a batch that will have been saleable in the end, as known on a day."""
-        route = self.season.route(batch.variety)
-        names = [stage.stage for stage in route]
-        seen: dict[int, list[Passage]] = defaultdict(list)
-        place, saleable = int(names[0] == ARRIVAL and len(names) > 1), 0
-        for one in passages(batch, [row for row in self.counts[batch.batch] if row.date <= day]):
-            place = names.index(one.stage) if one.stage else place
-            seen[place].append(one)
-            saleable += sum(row.saleable for row in one.counts)
-            place = min(place + 1, len(names) - 1)
-        moving = np.zeros(draws, dtype=np.int64)
-        for at, stage in enumerate(route):
-            waiting = [(number, self._part(stage, *since)) for one in seen[at] for number, *since in _cohorts(one)]
-            if not waiting and not moving.any():
-                continue
-            left = sum(one.left for one in seen[at])
-            dead = sum(row.discarded for one in seen[at] for row in one.counts if row.date > one.entries[0][0])
-            share = self._share(batch.variety, at, Week.of(day).monday)
-            doubt = math.hypot(STATED_DOUBT, stage.duration.log_spreads[0]) if stage.typical else 0.0
-            survive, pace = _given(share, left, dead, waiting, doubt, rng, draws)
-            moving = rng.binomial(moving, survive)
-            for number, part in waiting:
-                moving += rng.binomial(number, survive ** (1 - np.minimum(part * pace, 1)))
-        return np.asarray(saleable + moving)
-
-    def _share(self, variety: str, at: int, day: date) -> Share:
-        """Give the share of the next batch of a variety that survives a stage, as `learn` would on that day."""
-        stage = self.season.route(variety)[at].stage
-        if day not in self._alive:
-            found = survived(self.season, self.records.until(day))
-            self._alive[day] = {name: tuple(replace(row, lab="") for row in rows) for name, rows in found.items()}
-        rows = self._alive[day].get(stage, ())
-        key = stage, rows
-        if key not in self._pooled:
-            stated = {
-                row.variety: share.mean
-                for row in self.season.varieties
-                for one, share in zip(self.season.route(row.variety), self.season.survivals(row.variety), strict=True)
-                if one.stage == stage
-            }
-            groups = {name: self.season.variety(name).group for name in stated}
-            middle = float(np.clip(np.mean(list(stated.values())), *_LIMITS))
-            self._pooled[key] = Pooled(rows, groups, Priors(survival=middle))
-        pooled = self._pooled[key]
-        if not any(pooled.groups[row.variety] == pooled.groups[variety] for row in pooled.records):
-            return self.season.survivals(variety)[at]
-        return pooled.share(variety, "batch")
-
-    def _part(self, stage: Stage, entered: date, weeks: float) -> float:
-        """Give the time since plants entered a stage over its typical time."""
-        if not stage.typical:
-            return 0.0
-        if stage.clock == "weeks":
-            return weeks / stage.typical
-        days = [entered + timedelta(days=i) for i in range(round(7 * weeks))]
-        return sum(self._daily(stage, Week.of(day)) for day in days) / stage.typical
-
-    def _daily(self, stage: Stage, week: Week) -> float:
-        key = stage.place, stage.base, stage.cap, week
-        if key not in self._warmth:
-            low, high = (np.array([one]) for one in self.season.normals.normal(week))
-            air = self.season.place_in(stage.place, week).air(low, high)
-            method = self.season.daily_course
-            self._warmth[key] = float(degree_days(*air, base=stage.base or 0.0, cap=stage.cap, method=method)[0])
-        return self._warmth[key]
-
-
-def _end(batch: BatchRecord, counts: Sequence[CountRecord]) -> tuple[date, int] | None:
-    """Give the day on which no plant of a batch remained, and how many were saleable; None if some remain."""
-    open_, saleable = batch.received - batch.dead_on_arrival, 0
-    day = batch.delivered
-    for row in sorted(counts, key=lambda row: row.date):
-        if open_ == 0:
-            break
-        open_ -= row.saleable + row.discarded
-        saleable, day = saleable + row.saleable, row.date
-    return None if open_ else (day, saleable)
-
-
-def _cohorts(one: Passage) -> Iterator[tuple[int, date, float]]:
-    """Give the plants that are left in a stage, the day they entered and the weeks from that to the last look."""
-    if not one.counts:
-        yield from ((number, entered, 0.0) for entered, number in one.entries)
-        return
-    yield from ((row.number, row.entered, row.after) for row in one.times() if math.isinf(row.until) and row.number)
-
-
-def _given(
-    share: Share, left: int, dead: int, waiting: Sequence[tuple[int, float]], doubt: float, rng: np.random.Generator,
-    draws: int,
-) -> tuple[Array, Array]:  # fmt: skip
-    """Draw the share of a batch that survives a stage, and its pace there, given what was counted of it so far."""
-    pace = np.exp(doubt * rng.standard_normal(draws))
-    if not share.spread:
-        return np.full(draws, share.mean), pace
-    alive = left + sum(number * np.minimum(part * pace, 1) for number, part in waiting)
-    of = left + sum(number for number, _ in waiting)
-    part = np.maximum(alive / of if of else np.ones(draws), _LEAST_PART)
-    a, b = share.parameters
-    found = np.clip(rng.beta(a + alive, b + dead, draws), _EDGE, 1 - _EDGE)
-    died = np.log(-np.expm1(part * np.log(found))) - np.log1p(-found)
-    log_weight = betaln(a + alive, b + dead) + dead * died
-    weight = np.exp(log_weight - log_weight.max())
-    at = rng.choice(draws, draws, p=weight / weight.sum())
-    return found[at], pace[at]
-
-
-def _scored(numbers: Whole, came: int, rng: np.random.Generator) -> tuple[float, ...]:
-    """Give low, middle and high of draws, their CRPS and their PIT."""
+    Parameters
+    ----------
+    numbers
+        Draws of a forecast [plants], at least 2.
+    came
+        What came [plants].
+    rng
+        For the random part of the PIT.
+    """
     ordered = np.sort(numbers).astype(np.float64)
     score = scoringrules.crps_ensemble(float(came), ordered, estimator="pwm", sorted_ensemble=True, backend="numpy")
-    below, at_most = np.searchsorted(ordered, [came, came], side="left")[0], np.searchsorted(ordered, came, "right")
+    below, at_most = np.searchsorted(ordered, came, "left"), np.searchsorted(ordered, came, "right")
     pit = (below + rng.random() * (at_most - below + 1)) / (len(ordered) + 1)
     return *np.quantile(ordered, RANGE, method="inverted_cdf").tolist(), float(score), float(pit)
 
@@ -408,15 +289,15 @@ def _rival(of: int, rate: float, came: int, rng: np.random.Generator) -> tuple[f
     score = abs(came - of * rate)
     if 0 < rate < 1:
         score = float(scoringrules.crps_binomial(came, of, rate, backend="numpy"))
-    below, at_most = binom.cdf([came - 1, came], of, rate).tolist()
-    return *binom.ppf(RANGE, of, rate).tolist(), score, below + float(rng.random()) * (at_most - below)
+    below, at_most = np.asarray(binom.cdf([came - 1, came], of, rate)).tolist()
+    return *np.asarray(binom.ppf(RANGE, of, rate)).tolist(), score, below + float(rng.random()) * (at_most - below)
 
 
-def _told(part: pd.DataFrame, forecaster: str) -> dict[str, object]:
+def _told(part: pd.DataFrame, forecaster: str) -> dict[str, Any]:
     """Tell how good a forecaster was on some forecasts."""
     mine = part[part["forecaster"] == forecaster]
     off = (mine["pit"] - 0.5).abs()
-    skills = [_skill(part, forecaster, rival) for rival in (LAST_YEAR, OVERALL)]
+    skills = [_skill(part, forecaster, rival) for rival in RIVALS]
     within = [float((off <= level / 2).mean()) for level in LEVELS]
     errors = float(mine["crps"].mean()), float((mine["crps"] / mine["received"]).mean())
     told = (len(mine), mine["batch"].nunique(), *errors, *within, *skills)
