@@ -18,7 +18,7 @@ from forecast.decisions.case import Case
 from forecast.decisions.order import Orders, order_of
 from forecast.errors import OutOfReach, Refused, refuse
 from forecast.growth.evidence import Followed, Seen, shifts
-from forecast.growth.onward import Saleable, onward
+from forecast.growth.onward import Saleable, going_on
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import draw_fate, season_streams
 from forecast.growth.stages import Batch, Fate
@@ -57,7 +57,7 @@ class _Drawn:
 
     def moved(self, fate: Fate) -> Fate:
         """Give what plants meet from delivery on that wait for the next count once they are ready."""
-        return fate if self._waits is None else onward(fate, 0, 0.0, 0.0, self.done, self._waits)
+        return fate if self._waits is None else going_on(fate, 0, 0.0, 0.0, self.done, self._waits)
 
     def onward(self, place: int, entered: date, seen: float) -> Fate:
         """Give what plants meet that entered a stage on a day and still stood in it some weeks later."""
@@ -66,9 +66,9 @@ class _Drawn:
         overdue = self.done
         if place + 1 < len(self.season.route(self.variety)):
             later = self.fate(looked, place + 1, harmed=False)
-            overdue = onward(later, place + 1, 0.0, 0.0, self.done, self._waits)
+            overdue = going_on(later, place + 1, 0.0, 0.0, self.done, self._waits)
         since = (looked.monday - entered).days / 7
-        return onward(inner, place, since, seen, overdue, self._waits)
+        return going_on(inner, place, since, seen, overdue, self._waits)
 
     @cached_property
     def done(self) -> Fate:
@@ -292,7 +292,9 @@ def narrowing(
     rows = []
     for day in days:
         made = reforecast(season, records, on_date=day, draws=draws, seed=seed, counted_every=counted_every)
-        low, middle, high = made.outcome.quantile(variety, week=week).tolist()
+        own = [batch for batch in made.outcome.batches if batch.variety == variety]
+        alone = Outcome(season, own, [made.outcome.fate(batch) for batch in own], made.outcome.streams)
+        low, middle, high = alone.quantile(variety, week=week).tolist()
         here = made.standing[(made.standing["variety"] == variety) & (made.standing["batch"] != "")]
         rows.append((str(made.on_date), low, middle, high, int(here["plants"].sum())))
     return pd.DataFrame(rows, columns=["day", "low", "middle", "high", "alive"])

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
 import numpy as np
@@ -13,6 +14,8 @@ from forecast.growth.stock import earlier, on_hand
 from forecast.season.rows import Stage
 
 Array = NDArray[np.float64]
+
+_TOGETHER = 2048  # draws
 
 
 class Grown(NamedTuple):
@@ -97,6 +100,12 @@ def areas(
             square -= one**2
             variance[weeks] += batch.quantity * np.maximum(square, 0, out=square)
     return found
+
+
+def in_parts(draws: int, work: Callable[[slice], None]) -> None:
+    """Do some work for all draws, a part of them at a time so that they stay in fast memory, two parts at once."""
+    with ThreadPoolExecutor(2) as pool:  # most of the time is spent in large arrays
+        list(pool.map(lambda start: work(slice(start, start + _TOGETHER)), range(0, draws, _TOGETHER)))
 
 
 def _span(share: Array) -> slice:

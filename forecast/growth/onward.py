@@ -182,7 +182,7 @@ def _parts(fate: Fate) -> tuple[Array, Array, Array]:
     return fate.log_survival, fate.weeks, fate.spread
 
 
-def onward(inner: Fate, first: int, entered: float, seen: float, overdue: Fate, waits: Array | None = None) -> Onward:
+def going_on(inner: Fate, first: int, entered: float, seen: float, overdue: Fate, waits: Array | None = None) -> Onward:
     """Give what plants meet that entered a stage together; see `Onward`.
 
     Parameters

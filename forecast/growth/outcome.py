@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from functools import cached_property
 
 import numpy as np
@@ -14,7 +13,7 @@ import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
 from forecast.errors import refuse, whole
-from forecast.growth.benches import Grown, areas, occupied
+from forecast.growth.benches import Grown, areas, in_parts, occupied
 from forecast.growth.stages import Batch, Fate
 from forecast.growth.stock import drawn_demand, earlier, on_hand, sampled
 from forecast.growth.tails import sum_at_least
@@ -27,7 +26,6 @@ Array = NDArray[np.float64]
 
 RANGE = (0.05, 0.5, 0.95)  # nine in ten lie between the first and the last
 RANGE_NAMES = ("low", "middle", "high")
-_TOGETHER = 2048  # draws that are worked on together, so that they stay in fast memory
 
 
 class Outcome:
@@ -60,6 +58,10 @@ class Outcome:
     def weeks(self) -> tuple[Week, ...]:
         """Weeks of the season."""
         return tuple(self.season.first_week + i for i in range(self.season.weeks))
+
+    @cached_property
+    def _names(self) -> list[str]:
+        return [str(week) for week in self.weeks]
 
     @cached_property
     def varieties(self) -> tuple[str, ...]:
@@ -147,7 +149,7 @@ class Outcome:
         counts = np.zeros((len(self.varieties), self.season.weeks, self.draws), dtype=np.int32)
         for i, variety in enumerate(self.varieties):
             counts[i] = self._counted(variety)
-        names = {"variety": list(self.varieties), "week": list(map(str, self.weeks))}
+        names = {"variety": list(self.varieties), "week": self._names}
         return xr.DataArray(_frozen(counts), dims=("variety", "week", "draw"), coords=names)
 
     def table(self, variety: str | None = None, *, sold: bool = False) -> pd.DataFrame:
@@ -172,8 +174,8 @@ class Outcome:
         quantiles = np.moveaxis(np.sort(counts, axis=2)[:, :, ranks], 2, 0).astype(np.int64)
         frame = pd.DataFrame(
             {
-                "variety": np.repeat(names, len(list(map(str, self.weeks)))),
-                "week": list(map(str, self.weeks)) * len(names),
+                "variety": np.repeat(names, len(self._names)),
+                "week": self._names * len(names),
             }
         )
         return frame.assign(**{name: part.ravel() for name, part in zip(RANGE_NAMES, quantiles, strict=True)})
@@ -250,7 +252,9 @@ class Outcome:
         nothing = np.zeros((self.season.weeks, self.draws), dtype=np.int32)
         found: dict[str, NDArray[np.int32]] = defaultdict(lambda: nothing)
         for batch in self.batches:
-            found[batch.variety] = _frozen(found[batch.variety] + self._sampled_ready(batch))
+            share = self._fates[batch].ready(self._elapsed(batch))
+            rng = self.streams.generator("plants", batch.variety, str(batch.number))
+            found[batch.variety] = _frozen(found[batch.variety] + sampled(share, batch.quantity, rng))
         return found
 
     def states(self, variety: str) -> xr.DataArray:
@@ -277,9 +281,7 @@ class Outcome:
             shares = [*alive, ready - past, past, delivered - alive.sum(axis=0) - ready]
             numbers += batch.quantity * np.array(shares)
         names = [*route, "saleable", "past its best", "lost"]
-        return xr.DataArray(
-            numbers, dims=("state", "week", "draw"), coords={"state": names, "week": list(map(str, self.weeks))}
-        )
+        return xr.DataArray(numbers, dims=("state", "week", "draw"), coords={"state": names, "week": self._names})
 
     def in_place(self, week: Week | str) -> pd.DataFrame:
         """Give how many plants stand where in a week.
@@ -322,19 +324,17 @@ class Outcome:
         expected = np.zeros((len(places), self.season.weeks, self.draws))
         variance = np.zeros_like(expected)
 
-        def fill(start: int) -> None:
-            part = slice(start, start + _TOGETHER)
+        def fill(part: slice) -> None:
             for variety in self.varieties:
                 for place, (area, chance) in self._areas(variety, part).items():
                     expected[places.index(place), :, part] += area
                     variance[places.index(place), :, part] += chance
 
-        with ThreadPoolExecutor(2) as pool:  # most of the time is spent in large arrays
-            list(pool.map(fill, range(0, self.draws, _TOGETHER)))
+        in_parts(self.draws, fill)
         dims = ("place", "week", "draw")
         return xr.Dataset(
             {"expected": (dims, expected), "deviation": (dims, np.sqrt(variance))},
-            coords={"place": places, "week": list(map(str, self.weeks))},
+            coords={"place": places, "week": self._names},
         )
 
     def fate(self, batch: Batch) -> Fate:
@@ -344,9 +344,8 @@ class Outcome:
     def area_of(self, batch: Batch) -> dict[str, tuple[Array, Array]]:
         """Give the expected area of one batch in each place [m2] and its variance; sales are shared in proportion."""
         shares = self._occupied(batch.variety, np.arange(self.season.weeks), slice(None))
-        at = self._of(batch.variety).index(batch)
-        grown = self._grown(batch.variety, slice(None))[at]
-        return areas(self.season.route(batch.variety), [grown], [shares[at]])
+        at, grown = self._of(batch.variety).index(batch), self._grown(batch.variety, slice(None))
+        return areas(self.season.route(batch.variety), [grown[at]], [shares[at]])
 
     def score(self, *name: str) -> Array:
         """Give normal scores for the chance of single plants under a name, shape (draws,)."""
@@ -394,11 +393,6 @@ class Outcome:
 
     def _shelf_life(self, variety: str) -> int | None:
         return self.season.variety(variety).shelf_life
-
-    def _sampled_ready(self, batch: Batch) -> NDArray[np.int32]:
-        """Sample the number ready by each week, one history a draw, shape (weeks, draws)."""
-        ready = self._fates[batch].ready(self._elapsed(batch))
-        return sampled(ready, batch.quantity, self.streams.generator("plants", batch.variety, str(batch.number)))
 
 
 def _frozen(counts: NDArray[np.int32]) -> NDArray[np.int32]:

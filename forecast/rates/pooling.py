@@ -241,12 +241,12 @@ class Pooled:
         if faults:
             raise Refused(faults)
 
-    @property
+    @cached_property
     def varieties(self) -> tuple[str, ...]:
         """Names of the varieties, in alphabetical order."""
         return tuple(sorted(self.groups))
 
-    @property
+    @cached_property
     def labs(self) -> tuple[str, ...]:
         """Names of the labs, in alphabetical order."""
         return tuple(sorted({record.lab for record in self.records if record.lab}))

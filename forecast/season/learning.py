@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -166,7 +167,8 @@ def _rounded(time: StageTime) -> StageTime:
     if time.why:
         return time
     names = ("typical", "spread_batches", "spread_plants", "weight", "doubt")
-    return replace(time, **{name: _held(getattr(time, name)) for name in names})
+    held: dict[str, Any] = {name: _held(getattr(time, name)) for name in names}
+    return replace(time, **held)
 
 
 def _batches(number: int) -> str:

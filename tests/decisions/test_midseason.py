@@ -246,6 +246,8 @@ def test_no_forecast_is_wider_the_more_is_known():
     assert table["day"].tolist() == days
     assert (np.diff(table["high"] - table["low"]) < 0).all()
     assert table["alive"].tolist() == [0, 290, 480, 471]
+    last = reforecast(made, RECORDS, on_date=days[-1], draws=2048, seed=1).outcome.quantile("A", week="2027-W25")
+    assert table[["low", "middle", "high"]].to_numpy()[-1].tolist() == last.tolist()
 
 
 # Imagined nurseries
@@ -322,6 +324,45 @@ def test_the_final_number_lies_within_the_interval_nine_times_in_ten(day):
     low, high = stats.binom.ppf([0.001, 0.999], seasons, 0.9)
     assert low <= inside <= high
     assert stats.kstest(places, "uniform").pvalue > 0.001
+
+
+@pytest.mark.parametrize("day", [date(2027, 2, 18), date(2027, 3, 25)])
+def test_where_plants_wait_for_the_next_count_single_weeks_are_as_sure_as_said(day):
+    """Counts every two weeks on Thursdays, and what is up for sale by four Mondays while plants become ready."""
+    seasons, weeks = 60, ["2027-W13", "2027-W14", "2027-W16", "2027-W18"]
+    made = plan(wanted=[], orders=[{**row, "quantity": row["quantity"] // 2} for row in ORDERS])
+    inside = dict.fromkeys((0, 2), 0)
+    for number in range(seasons):
+        rng = np.random.default_rng(number)
+        records, _ = nursery(made, rng, made.last_week.monday, every=14, late=3)
+        for every in inside:
+            outcome = reforecast(made, records, on_date=day, draws=256, seed=1, counted_every=every).outcome
+            for week in weeks:
+                monday = forecast.Week.parse(week).monday
+                came_of_it = sum(row.saleable for row in records.counts if row.date <= monday)
+                counts = outcome.saleable.sel(week=week).sum("variety").to_numpy()
+                inside[every] += np.quantile(counts, 0.05) <= came_of_it <= np.quantile(counts, 0.95)
+    least = stats.binom.ppf(0.001, seasons, 0.9) * len(weeks)  # the weeks of a season hang together
+    assert inside[2] >= least
+    assert inside[0] < least
+
+
+def test_a_wait_until_the_next_count_delays_and_kills_none():
+    made = plan()
+    soon, later = (
+        reforecast(made, RECORDS, on_date=DAY, draws=512, seed=1, counted_every=every).outcome for every in (0, 2)
+    )
+    for batch in soon.batches:
+        assert later.fate(batch).survival == pytest.approx(soon.fate(batch).survival)
+    middle = [one.table("A").set_index("week")["middle"] for one in (soon, later)]
+    assert middle[0]["2027-W16"] > middle[1]["2027-W16"]
+    assert middle[0]["2027-W40"] == pytest.approx(middle[1]["2027-W40"], abs=3)
+
+
+@pytest.mark.parametrize("every", [-1, 14, float("nan")])
+def test_what_is_no_time_between_counts_is_refused(every):
+    with pytest.raises(Refused, match=r"not a time between counts. Give weeks from 0 to 13."):
+        reforecast(plan(), RECORDS, on_date=DAY, draws=8, seed=1, counted_every=every)
 
 
 # Topping up

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from small_seasons import season, stage
 
-from forecast.growth.onward import Saleable, onward
+from forecast.growth.onward import Saleable, going_on
 from forecast.growth.simulation import draw_fate, season_streams
 from forecast.growth.stages import Fate
 from forecast.growth.thermal import WarmFate
@@ -39,8 +39,8 @@ def seen_there(whole, seen, offset=None, waits=None):
     """Give the same for plants seen there so many weeks later; weeks are counted from `offset` on."""
     offset = np.floor(seen) if offset is None else offset
     done = Saleable.through(3, whole.weeks.shape[1])
-    overdue = onward(after(whole, np.floor(seen)), 1, 0.0, 0.0, done, waits)
-    return onward(whole, 0, offset, seen, overdue, waits)
+    overdue = going_on(after(whole, np.floor(seen)), 1, 0.0, 0.0, done, waits)
+    return going_on(whole, 0, offset, seen, overdue, waits)
 
 
 def followed(clock, spread, seen, start=3):
@@ -152,8 +152,8 @@ def test_of_plants_that_all_grow_alike_half_of_the_loss_is_behind_them_half_way(
 
 def test_what_is_entered_before_is_never_entered_again():
     whole = fate("weeks", "own paces")
-    later = onward(after(whole, 3), 3, 0.0, 0.0, Saleable.through(5, 1))
-    made = onward(whole, 2, 3.0, 3.0, later)
+    later = going_on(after(whole, 3), 3, 0.0, 0.0, Saleable.through(5, 1))
+    made = going_on(whole, 2, 3.0, 3.0, later)
     edges = made.boundaries(np.arange(-2, 20.0))
     assert all((edge == 1).all() for edge in edges[:3])
     assert edges[3][0, 0] == 0

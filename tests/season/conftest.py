@@ -59,6 +59,7 @@ Calla 'Corvane',2027-W11,200,South Lab
 }
 
 MULTIPLIED = {
+    "climate.csv": "month,low,high,spread\n" + "".join(f"{month},{month},{month + 8},1.5\n" for month in range(1, 13)),
     "cultures.csv": """\
 variety,lab,explants,lines,start,start_weeks,start_contamination,start_contamination_spread,start_death,cycle_weeks,\
 multiplication,multiplication_spread,multiplication_level,spread_explants,contamination,contamination_spread,\
