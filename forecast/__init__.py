@@ -2,11 +2,11 @@
 
 from forecast.decisions.explants import explants_needed
 from forecast.decisions.midseason import reforecast
-from forecast.decisions.order import Order, Orders, size_order, size_orders
+from forecast.decisions.order import size_order, size_orders
 from forecast.decisions.routes import compare_routes
 from forecast.decisions.scoring import scorecard
-from forecast.decisions.space import BenchSpace, bench_space
-from forecast.decisions.timing import DeliveryWeeks, delivery_weeks
+from forecast.decisions.space import bench_space
+from forecast.decisions.timing import delivery_weeks
 from forecast.decisions.work import hours_of_work
 from forecast.errors import ForecastError, OutOfReach, Refused
 from forecast.growth.initiation import multiply
@@ -18,20 +18,17 @@ from forecast.rates.levels import Level
 from forecast.season.files import read_season, write_season
 from forecast.season.learning import learn
 from forecast.season.plan import Season
+from forecast.season.records import read_records
 from forecast.season.rows import Delivery
 from forecast.weeks import Week
 
 __all__ = [
     "Amount",
-    "BenchSpace",
     "Count",
     "Delivery",
-    "DeliveryWeeks",
     "Duration",
     "ForecastError",
     "Level",
-    "Order",
-    "Orders",
     "OutOfReach",
     "Outcome",
     "Refused",
@@ -45,6 +42,7 @@ __all__ = [
     "hours_of_work",
     "learn",
     "multiply",
+    "read_records",
     "read_season",
     "reforecast",
     "scorecard",

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from forecast.decisions.prices import PriceList
+from forecast.errors import refuse
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import outcome_of, season_streams
 from forecast.growth.stages import Batch
@@ -85,7 +86,9 @@ class Remedies:
 
     def __str__(self) -> str:
         if self.overrun <= self.most:
-            return f"{self.place}: it overruns in {seasons(self.overrun)}; nothing need be done."
+            if self.overrun == 0:
+                return f"{self.place}: it fits."
+            return f"{self.place}: it overruns in {seasons(self.overrun)}; that can be lived with."
         said = f"{self.place} overruns in {seasons(self.overrun)}."
         if not len(self.table):
             return f"{said} Nothing could be changed."
@@ -113,13 +116,14 @@ def causes(outcome: Outcome, place: str) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        variety, week, lab and quantity of the largest batches in the week in which it overruns most often; ``area``
-        [m2], the expected area of each in that week; ``overrun``, the chance [0 to 1] of an overrun in some week, and
-        ``without``, the same if the batch were not there. The first causes most.
+        variety, week, lab and quantity of the largest batches in the week in which it overruns most often, of equal
+        ones the fullest; ``area`` [m2], the expected area of each in that week; ``overrun``, the chance [0 to 1] of an
+        overrun in some week, and ``without``, the same if the batch were not there. The first causes most.
     """
     outcome.season.place(place)
     every = _Place(outcome, place)
-    worst = int(every.over.mean(axis=1).argmax())
+    over, full = every.over.mean(axis=1), every.expected.mean(axis=1).round(6)
+    worst = int(np.where(over == over.max(), full, -1).argmax())
     every_area = ((batch, outcome.area_of(batch).get(place)) for batch in outcome.batches)
     found = [(float(area[0][worst].mean()), batch, area) for batch, area in every_area if area is not None]
     found = sorted(found, key=lambda one: -one[0])[:_LOOKED_AT]
@@ -143,14 +147,22 @@ def remedies(outcome: Outcome, place: str, most: float) -> Remedies:
     most
         Chance of an overrun [0 to 1] that can be lived with.
 
+    Raises
+    ------
+    Refused
+        If the place is unknown, or `most` is no chance.
+
     Notes
     -----
     Tried with the first 1,024 draws for three batches, the rest of the plan as it is: halves two to six weeks apart,
     the whole so much earlier or later, and a tenth to all of it less, in weeks and quantities that the lab (any
     lab, if none is named) accepts. Of each kind the mildest change that suffices is kept, if it costs no more than
     2 points of the chance of what is wanted; else the one that overruns least without costing more; else the one
-    that overruns least. They are ranked in the same way, and by the order split, move, cut.
+    that overruns least. They are ranked in the same way, and by the order split, move, cut. What a change does to
+    other places, and what it costs, is not looked at.
     """
+    if not 0 <= most <= 1:
+        raise refuse("most", most, "not a chance", "Give a number from 0 to 1, such as 0.1.")
     cause = causes(outcome, place)
     now = float(cause["overrun"].iloc[0]) if len(cause) else 0.0
     rows: list[tuple[Any, ...]] = []

@@ -40,9 +40,9 @@ class BenchSpace:
         Returns
         -------
         DataFrame
-            variety, week, lab and quantity of the largest batches there in the week in which it overruns most often;
-            ``area`` [m2], the expected area of each in that week; ``overrun``, the chance [0 to 1] of an overrun in
-            some week, and ``without``, the same if the batch were not there.
+            variety, week, lab and quantity of the largest batches there in the week in which it overruns most often,
+            of equal ones the fullest; ``area`` [m2], the expected area of each in that week; ``overrun``, the chance
+            [0 to 1] of an overrun in some week, and ``without``, the same if the batch were not there.
         """
         return causes(self._outcome, place)
 
@@ -55,6 +55,15 @@ class BenchSpace:
             Which place.
         most
             Chance of an overrun [0 to 1] that can be lived with.
+
+        Raises
+        ------
+        Refused
+            If the place is unknown, or `most` is no chance.
+
+        Notes
+        -----
+        What a change does to other places, and what it costs, is not looked at: order so, and ask again.
         """
         return remedies(self._outcome, place, most)
 
@@ -120,4 +129,5 @@ def bench_space(outcome: Outcome) -> BenchSpace:
 
 def _area(row: dict[Hashable, Any]) -> str:
     low, middle, high = (rounded(row[name]) for name in RANGE_NAMES)
-    return f"about {middle} m² ({low} to {high}) of {row['there_is']:.3g}"
+    there_is = f"of {row['there_is']:.3g}" if row["there_is"] else "while it is shut"
+    return f"about {middle} m² ({low} to {high}) {there_is}"

@@ -148,6 +148,19 @@ class DeliveryWeeks:
         else:
             yield f"{self.variety}: no single week of delivery gives {self.wanted:,} by {self.by} as surely as asked."
         sure, poor = rows.iloc[int(rows["chance"].argmax())], rows.iloc[int(rows["chance"].argmin())]
+        if sure["chance"] == 0:
+            soonest = min((week for week in rows["ready"] if week), default="")
+            yield (
+                f"{self.quantity:,} plants give {self.wanted:,} by {self.by} in {seasons(0)}, whatever the week "
+                "of delivery."
+            )
+            yield (
+                f"Half of those that live are ready by {soonest} at the earliest."
+                if soonest
+                else "In no week of delivery are half of those that live ready within the season: look at the times of "
+                "the stages, and at base and cap against the warmth of their places."
+            )
+            return
         yield (
             f"{self.quantity:,} plants give {self.wanted:,} by {self.by} most often if delivered in {sure['week']}: in "
             f"{seasons(sure['chance'])}; worst is {poor['week']}, in {seasons(poor['chance'])}."

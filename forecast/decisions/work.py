@@ -34,9 +34,13 @@ class Work:
         if busy["high"] == 0:
             return "No work is stated."
         here = self.by_stage[self.by_stage["week"] == busy["week"]]
-        most = f", most of it for {here['stage'].iloc[int(here['hours'].argmax())]}" if len(here) else ""
         low, middle, high = (rounded(busy[name]) for name in RANGE_NAMES)
-        return f"Busiest: {busy['week']}, about {middle} hours ({low} to {high}){most}."
+        said = f"Busiest: {busy['week']}, about {middle} hour{'' if middle == '1' else 's'} ({low} to {high})"
+        if not len(here):
+            return f"{said}."
+        first = here.loc[here["hours"].idxmax()]
+        part = "most of it" if first["hours"] > here["hours"].sum() / 2 else "the largest part"
+        return f"{said}, {part} for {first['stage']}."
 
 
 def hours_of_work(outcome: Outcome) -> Work:

@@ -18,12 +18,13 @@ Array = NDArray[np.float64]
 
 _NARROW = 1e-4  # an interval narrower than this many scales is the density at its middle times its width
 _FARTHEST = 300.0  # scores of the smallest extreme value are held within, so that nothing overflows
-_STEPS = 40  # of the integral over the location of a batch
+_ROUGH, _STEPS = 12, 40  # of the integral over the location of a batch, to begin with and in the end
 _FINEST = 8  # times as many where batches differ much more than their plants do
 _DEEPEST = 32.0  # how far below its top the logarithm of an integrand is followed
 _MOST_LAID = 30
 _LEAST, _MOST = (-100.0, -9.0, -40.0, -12.0), (100.0, 4.0, 40.0, 3.0)  # what parameters are held within
 _MOST_STEPS = 30
+_NEAR, _CLOSE = 1e-2, 1e-6  # steps of Newton's, the last to begin with and in the end: the next is about its square
 _LEAST_CURVED = 1e-6  # of the likelihood, below which Newton's steps are not trusted
 _GAIN = 1e-6  # of log-likelihood, by which one more parameter must better it
 _KEPT = 0.999999  # share that finishes above which it is on its edge
@@ -221,16 +222,15 @@ class Likelihood:
 
     def __init__(self, table: Table, law: Law, *, never: bool, between: bool) -> None:
         self.table, self.law, self.never, self.between = table, law, never, between
-        self.size = 2 + never + between
+        self.size, self.steps = 2 + never + between, _STEPS
         self._range: tuple[Array, Array] | None = None
         self._last: tuple[bytes, tuple[float, Array, Array]] | None = None
 
     def at(self, parameters: Array) -> tuple[float, Array, Array]:
         """Give the log-likelihood with its first and second derivatives."""
-        key = parameters.tobytes()
+        key = parameters.tobytes() + bytes([self.steps])
         if self._last is None or self._last[0] != key:
-            found = self._over_batches(parameters) if self.between else self._plainly(parameters)
-            self._last = key, found
+            self._last = key, self._over_batches(parameters) if self.between else self._plainly(parameters)
         return self._last[1]
 
     def _rows(self, location: Array, parameters: Array) -> _Terms:
@@ -240,11 +240,8 @@ class Likelihood:
     def _plainly(self, parameters: Array) -> tuple[float, Array, Array]:
         terms, count = self._rows(np.full((1, 1), parameters[0]), parameters), self.table.count
         slope = np.array([(count * one).sum() for one in terms.slope])
-        return (
-            float((count * terms.value).sum()),
-            slope,
-            np.array([[(count * one).sum() for one in line] for line in terms.bend]),
-        )
+        bend = np.array([[(count * one).sum() for one in line] for line in terms.bend])
+        return float((count * terms.value).sum()), slope, bend
 
     def _over_batches(self, parameters: Array) -> tuple[float, Array, Array]:
         table, spread = self.table, math.exp(float(parameters[-1]))
@@ -272,7 +269,7 @@ class Likelihood:
         # Points are laid evenly over where the integrand of a batch lives: narrower or wider until they fit.
         table, mean, spread = self.table, float(parameters[0]), math.exp(float(parameters[-1]))
         low, high = self._range if self._range is not None else self._widest(parameters)
-        steps = _STEPS * math.ceil(min(max(spread / (3 * math.exp(float(parameters[1]))), 1), _FINEST))
+        steps = self.steps * math.ceil(min(max(spread / (3 * math.exp(float(parameters[1]))), 1), _FINEST))
         for _ in range(_MOST_LAID):
             at = low + (high - low) * np.linspace(0, 1, steps + 1)
             z, terms = (at - mean) / spread, self._rows(at[table.owner], parameters)
@@ -320,7 +317,6 @@ def maximise(likelihood: Likelihood, start: Sequence[float], *, scale_held: bool
     """Climb to the greatest log-likelihood, with the log scale held where it starts if so asked."""
     place = np.array(start, dtype=np.float64)
     free = np.array([i for i in range(place.size) if not (scale_held and i == 1)])
-
     lines = [0, 1] + [2] * likelihood.never + [3] * likelihood.between
     least, most = np.array(_LEAST)[lines], np.array(_MOST)[lines]
 
@@ -343,7 +339,7 @@ def maximise(likelihood: Likelihood, start: Sequence[float], *, scale_held: bool
                 return part, False
             step = np.linalg.solve(curvature, -downhill)
             step *= min(1.0, 1.5 / float(np.abs(step).max() + 1e-300))
-            if np.abs(step).max() < 1e-10:
+            if np.abs(step).max() < (_NEAR if likelihood.steps == _ROUGH else _CLOSE):
                 return part + step, True
             steps = (part + share * step for share in (1.0, 0.5, 0.25))
             lower = next((one for one in steps if loss(one)[0] <= height + 1e-12 * abs(height)), None)
@@ -352,12 +348,16 @@ def maximise(likelihood: Likelihood, start: Sequence[float], *, scale_held: bool
             part = lower
         return part, False
 
-    part, reached = newton(place[free])
+    part, reached = place[free], False
+    for steps in (_ROUGH, _STEPS) if likelihood.between else (_STEPS,):
+        likelihood.steps = steps
+        found, reached = newton(part)
+        part = found if reached or steps == _STEPS else part
     if not reached:
         options: Any = {"gtol": 1e-6 * float(likelihood.table.count.sum()), "maxiter": 200}
         with suppress(ValueError, OverflowError, UnboundLocalError, np.linalg.LinAlgError):  # no way up is no error
-            found = minimize(loss, part, jac=True, hess=bend, method="trust-exact", options=options)
-            part, _ = newton(np.asarray(found.x))
+            best = minimize(loss, part, jac=True, hess=bend, method="trust-exact", options=options)
+            part, _ = newton(np.asarray(best.x))
     value, _, curved = likelihood.at(whole(part))
     return Fit(whole(part), value, -curved)
 

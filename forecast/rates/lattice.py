@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline, make_interp_spline
+from scipy.linalg import toeplitz
 from scipy.sparse import csr_array
 from scipy.special import expit, gammaln, logsumexp, ndtri
 from scipy.stats import qmc
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.intp]
+Messages = tuple[Array, Array, Array, Array, Array, Array]
 
 EDGE = 10.0  # logits from -10 to 10: shares from 0.005 to 99.995 %
 _KNOTS = np.linspace(-14.0, 14.0, 141)  # log-likelihoods are analytic to a distance of pi; wider by the shifts of labs
@@ -28,7 +31,10 @@ _ENOUGH = 7  # nodes above it
 _FEWER = 7  # nodes once centred, for each point of the shifts of labs
 _PAIRS = 8  # pairs of points for the shifts of labs, at least
 _TINY = 1e-300
-_ROWS, _BLOCK = 16, 2**18  # rows of a block of a product, and multiplications in it
+_LOST = 1e-13  # of the mass of each logit, beyond the part of the lattice that is followed
+_MARGIN = 0.5  # logits by which that part is wider, since it is found on the coarsest lattice
+_MOST_KEPT = 2**24  # numbers of messages that are kept for the way down
+_ROWS, _BLOCK = 32, 2**18  # rows of a block of a product, and multiplications in it
 
 
 @dataclass(frozen=True)
@@ -107,7 +113,7 @@ def kernel(x: Array, spread: float) -> Array:
         side = np.full(len(x) - 1, spread**2 / (2 * step**2))
         steps = np.diag(side, 1) + np.diag(side, -1)
         return np.asarray(steps + np.diag(1 - steps.sum(axis=1)))
-    steps = np.exp(-0.5 * ((x[:, None] - x) / spread) ** 2)
+    steps = toeplitz(np.exp(-0.5 * ((x - x[0]) / spread) ** 2))
     return np.asarray(steps / steps.sum(axis=1, keepdims=True))
 
 
@@ -118,8 +124,7 @@ def _spline() -> BSpline[np.float64]:
 
 @lru_cache(maxsize=64)
 def _finer(points: int, shift: float) -> Array:
-    x = np.linspace(-EDGE, EDGE, points)
-    return np.asarray(_spline()(np.clip(x + shift, _KNOTS[0], _KNOTS[-1])))
+    return np.asarray(_spline()(np.clip(np.linspace(-EDGE, EDGE, points) + shift, _KNOTS[0], _KNOTS[-1])))
 
 
 def _log_normal(x: Array, normal: tuple[float, float]) -> Array:
@@ -127,15 +132,21 @@ def _log_normal(x: Array, normal: tuple[float, float]) -> Array:
 
 
 class Lattice:
-    """The model on one lattice: nodes of log k, spread of varieties and spread of groups, and messages between."""
+    """The model on one lattice, of which a part is followed: nodes of log k and two spreads, and messages between."""
 
-    def __init__(self, counts: Counts, normals: Normals, axes: list[Array], step: float) -> None:
+    def __init__(
+        self, counts: Counts, normals: Normals, axes: list[Array], step: float, part: Sequence[float] = (-EDGE, EDGE)
+    ) -> None:
         self.counts, self.normals, self.axes = counts, normals, axes
-        self.x = logits(step)
-        self.variety_steps = np.stack([kernel(self.x, s) for s in np.exp(axes[1])])
-        self.group_steps = np.stack([kernel(self.x, s) for s in np.exp(axes[2])])
-        log_mu = _log_normal(self.x, normals.nursery)
-        self.log_mu = log_mu - logsumexp(log_mu)
+        self.full = logits(step)
+        first, last = np.searchsorted(self.full, part)
+        self.cut = slice(first, last + 1)
+        self.x = self.full[self.cut]
+        self.variety_steps, self.group_steps = (
+            np.stack([kernel(self.full, s)[self.cut, self.cut] for s in np.exp(axis)]) for axis in axes[1:]
+        )
+        log_mu = _log_normal(self.full, normals.nursery)
+        self.log_mu = (log_mu - logsumexp(log_mu))[self.cut]
         priors = (normals.log_k, normals.log_varieties, normals.log_groups)
         parts = [_log_normal(axis, prior) for axis, prior in zip(axes, priors, strict=True)]
         self.log_prior = parts[0][:, None, None] + parts[1][:, None] + parts[2]
@@ -144,31 +155,38 @@ class Lattice:
             (np.ones(counts.varieties), (counts.group, np.arange(counts.varieties))),
             shape=(counts.groups, counts.varieties),
         )
+        self._kept: dict[int, tuple[bytes, Messages]] = {}
 
     def likelihood(self, node: int, shifts: Array) -> Array:
         """Give log-likelihoods of varieties on the lattice, at a node of log k."""
-        knots = self.knots[node]
         lines = shifts if len(shifts) else np.zeros(1)
-        return np.asarray(
-            sum(_times(knots[:, lab], _finer(len(self.x), float(shift)).T) for lab, shift in enumerate(lines))
-        )
+        fine = (_finer(len(self.full), float(shift))[self.cut] for shift in lines)
+        return np.asarray(sum(_times(self.knots[node][:, lab], one.T) for lab, one in enumerate(fine)))
 
-    def up(self, node: int, shifts: Array) -> tuple[Array, Array, Array, Array, Array, Array]:
+    def up(self, node: int, shifts: Array) -> Messages:
         """Pass likelihoods up: variety, group, nursery; the last is the log of the evidence by the two spreads."""
+        key, found = self._kept.get(node, (b"none", None))
+        if found is not None and key == shifts.tobytes():
+            return found
         like = self.likelihood(node, shifts)
         top = like.max(axis=1, keepdims=True)
         like = np.exp(like - top)
-        s, t, g = len(self.axes[1]), len(self.x), self.counts.groups
-        of_group = np.log(_times(like, self.variety_steps.reshape(s * t, t).T) + _TINY)  # variety, spread x logit
-        together = (self.member @ of_group).reshape(g, s, t).swapaxes(0, 1)  # spread, group, logit
+        s, r, g, t = len(self.axes[1]), len(self.axes[2]), self.counts.groups, len(self.x)
+        of_group = np.stack([_times(like, steps.T) for steps in self.variety_steps])
+        of_group += _TINY
+        together = np.stack([self.member @ one for one in np.log(of_group)])
         peak = together.max(axis=2, keepdims=True)
         together = np.exp(together - peak)
-        r = len(self.axes[2])
-        of_nursery = _times(together.reshape(s * g, t), self.group_steps.reshape(r * t, t).T)
-        of_nursery = np.log(of_nursery.reshape(s, g, r, t).swapaxes(1, 2) + _TINY)  # spread, spread, group, logit
-        whole = of_nursery.sum(axis=2) + self.log_mu
+        of_nursery = np.empty((s, r, g, t))
+        for at, steps in enumerate(self.group_steps):
+            of_nursery[:, at] = _times(together.reshape(s * g, t), steps.T).reshape(s, g, t)
+        of_nursery += _TINY
+        whole = np.log(of_nursery).sum(axis=2) + self.log_mu
         evidence = logsumexp(whole, axis=2) + top.sum() + peak.sum(axis=(1, 2))[:, None]
-        return like, of_group.reshape(-1, s, t).swapaxes(0, 1), together, of_nursery, whole, evidence
+        found = like, of_group, together, of_nursery, whole, evidence
+        if len(self.axes[0]) * sum(one.size for one in found) <= _MOST_KEPT:
+            self._kept[node] = shifts.tobytes(), found
+        return found
 
     def evidence(self, shifts: Array) -> Array:
         """Give log prior times evidence by log k and the two log spreads."""
@@ -189,37 +207,54 @@ class Lattice:
         means : likewise of the mean of each group, and of the nursery
         own : for each variety, 1 - posterior variance / variance without its own records
         """
-        like, of_group, together, of_nursery, whole, evidence = self.up(node, shifts)
-        log_weights = self.log_prior[node] + evidence + log_weight
-        log_mu = whole + (log_weights - logsumexp(whole, axis=2))[:, :, None]
-        s, r, g, t = of_nursery.shape
-        cavity = np.exp(log_mu[:, :, None] - of_nursery).swapaxes(1, 2).reshape(s * g, r * t)
-        groups = _times(cavity, self.group_steps.reshape(r * t, t)).reshape(s, g, t) * together
-        mu = np.exp(log_mu)
-        rest = _each(groups[:, self.counts.group] * np.exp(-of_group), self.variety_steps)
-        posterior = rest * like
-        new = _times(mu.reshape(s, r * t), self.group_steps.reshape(r * t, t))
-        drawn = _each(np.concatenate([groups, new[:, None]], axis=1), self.variety_steps)
-        units = np.concatenate([posterior, drawn], axis=1).sum(axis=0)
-        means = np.concatenate([groups.sum(axis=0), mu.sum(axis=(0, 1))[None]])
+        messages = self.up(node, shifts)
+        log_weights = self.log_prior[node] + messages[-1] + log_weight
+        posterior, rest, drawn, centres = self.each_down(messages, log_weights)
+        units = np.concatenate([posterior.sum(axis=0), drawn.sum(axis=0)])
         weights = np.exp(log_weights)
         part = 1 - _variance(posterior, self.x) / _variance(rest, self.x)
-        return weights, units, means, np.clip(part, 0, 1).T @ weights.sum(axis=1)
+        return weights, units, centres.sum(axis=0), np.clip(part, 0, 1).T @ weights.sum(axis=1)
+
+    def each_down(self, messages: Messages, log_weights: Array) -> tuple[Array, Array, Array, Array]:
+        """Give, by spread of varieties, varieties, the same without their records, new ones, and means of groups."""
+        like, of_group, together, of_nursery, whole, _ = messages
+        s, _, g, t = of_nursery.shape
+        mu = np.exp(whole + (log_weights - logsumexp(whole, axis=2))[:, :, None])
+        groups, new = np.zeros((s * g, t)), np.zeros((s, t))
+        for at, steps in enumerate(self.group_steps):
+            groups += _times((mu[:, at, None] / of_nursery[:, at]).reshape(s * g, t), steps)
+            new += _times(mu[:, at], steps)
+        groups = groups.reshape(s, g, t) * together
+        rest = groups[:, self.counts.group] / of_group
+        rest = np.stack([_times(one, steps) for one, steps in zip(rest, self.variety_steps, strict=True)])
+        drawn = np.concatenate([groups, new[:, None]], axis=1)
+        drawn = np.stack([_times(one, steps) for one, steps in zip(drawn, self.variety_steps, strict=True)])
+        return rest * like, rest, drawn, np.concatenate([groups, mu.sum(axis=1)[:, None]], axis=1)
+
+
+def _part(counts: Counts, normals: Normals, axes: list[Array], shifts: Array, reach: float = 0) -> tuple[float, float]:
+    """Give from where to where all logits lie, found on the coarsest lattice at the ends of the axes."""
+    least = math.log(_NEAR * _COARSEST)
+    ends = [axes[0][[0, -1]], *(np.maximum(axis[[0, -1]], least) for axis in axes[1:])]
+    model = Lattice(counts, normals, ends, _COARSEST)
+    there = np.zeros(len(model.x), dtype=bool)
+    for messages in (model.up(node, shifts) for node in (0, 1)):
+        for found in model.each_down(messages, np.zeros((2, 2))):
+            there |= (found > _LOST * found.sum(axis=2, keepdims=True)).any(axis=(0, 1))
+    low, high = model.x[np.flatnonzero(there)[[0, -1]]].tolist()
+    return max(low - _MARGIN - reach, -EDGE), min(high + _MARGIN + reach, EDGE)
 
 
 def _times(a: Array, b: Array) -> Array:
     """Multiply two matrices in blocks too small to be split between threads, which wait long where cores are busy."""
     (m, inner), n = a.shape, b.shape[1]
-    rows = min(_ROWS, m)
-    columns = min(max(_BLOCK // (rows * inner), 1), n)
-    a = np.pad(a, ((0, -m % rows), (0, 0))).reshape(-1, 1, rows, inner)
-    b = np.pad(b, ((0, 0), (0, -n % columns))).reshape(inner, -1, columns).swapaxes(0, 1)
-    product = (a @ b).swapaxes(1, 2)
-    return np.asarray(product.reshape(a.shape[0] * rows, -1)[:m, :n])
-
-
-def _each(a: Array, b: Array) -> Array:
-    return np.stack([_times(one, two) for one, two in zip(a, b, strict=True)])
+    columns = max(_BLOCK // (_ROWS * inner), 1)
+    product = np.empty((m, n))
+    for row in range(0, m, _ROWS):
+        for at in range(0, n, columns):
+            one = slice(row, row + _ROWS), slice(at, at + columns)
+            np.matmul(a[one[0]], b[:, one[1]], out=product[one])
+    return product
 
 
 def _variance(weights: Array, x: Array) -> Array:
@@ -253,27 +288,26 @@ def integrate(counts: Counts, normals: Normals) -> Posterior:
     priors = (normals.log_k, normals.log_varieties, normals.log_groups)
     bounds = [(mean - _REACH * sd, mean + _REACH * sd) for mean, sd in priors]
     model, density = _narrowed(counts, normals, bounds, shifts)
-    points = np.zeros((1, counts.labs))
-    covariance = np.zeros((counts.labs, counts.labs))
-    log_density = np.zeros(1)
+    points, covariance, log_density = np.zeros((1, counts.labs)), np.zeros((counts.labs, counts.labs)), np.zeros(1)
     if counts.labs:
         shifts, covariance = _peak(model, density)
         model, density = _narrowed(counts, normals, bounds, shifts)
         points, log_density = _points(shifts, covariance)
         axes = [np.linspace(axis[0], axis[-1], _FEWER) for axis in model.axes]
-        model = Lattice(counts, normals, axes, float(model.x[1] - model.x[0]))
+        held = _part(counts, normals, axes, shifts, float(np.abs(points - shifts).max()))
+        model = Lattice(counts, normals, axes, float(model.full[1] - model.full[0]), held)
     log_weights = 0.5 * ((shifts**2).sum() - (points**2).sum(axis=1)) / normals.lab**2 - log_density - density.max()
-    x, nodes = model.x, len(model.axes[0])
+    x, cut, nodes = model.full, model.cut, len(model.axes[0])
     units = np.zeros((1 + counts.labs, counts.varieties + counts.groups + 1, nodes, len(x)))
     means, own = np.zeros((counts.groups + 1, len(x))), np.zeros(counts.varieties)
     weights = np.zeros((len(points), *model.log_prior.shape))
     for at, (point, log_weight) in enumerate(zip(points, log_weights, strict=True)):
         for node in range(nodes):
             weights[at, node], unit, mean, part = model.down(node, point, float(log_weight))
-            units[0, :, node] += unit
+            units[0, :, node, cut] += unit
             for lab, shift in enumerate(point, 1):
-                units[lab, :, node] += _moved(unit, shift / (x[1] - x[0]))
-            means += mean
+                units[lab, :, node] += _moved(unit, shift / (x[1] - x[0]), cut.start, len(x))
+            means[:, cut] += mean
             own += part
     if counts.labs:
         units[0] = _times(units[0].reshape(-1, len(x)), kernel(x, normals.lab)).reshape(units[0].shape)
@@ -299,7 +333,7 @@ def _narrowed(
     step = _COARSEST
     for _ in range(8):
         axes = [np.linspace(low, high, _NODES) for low, high in bounds]
-        model = Lattice(counts, normals, axes, step)
+        model = Lattice(counts, normals, axes, step, _part(counts, normals, axes, shifts))
         density = model.evidence(shifts)
         kept, inner = [], []
         for axis, nodes in enumerate(axes):
@@ -311,26 +345,21 @@ def _narrowed(
         finer = float(np.clip(finer, _FINEST, _COARSEST))
         if min(kept) >= _ENOUGH and step <= finer * 1.5:
             break
-        if min(kept) >= _ENOUGH:
-            step = finer
-        else:
-            bounds = inner
+        step, bounds = (finer, bounds) if min(kept) >= _ENOUGH else (step, inner)
     return model, density
 
 
 def _peak(model: Lattice, density: Array) -> tuple[Array, Array]:
     """Find the mode of the shifts of labs, and the covariance there, at the middle of the other unknowns."""
-    weights = np.exp(density - density.max())
-    weights /= weights.sum()
+    weights = np.exp(density - logsumexp(density))
     axes = [np.array([_moments(weights, axis, model.axes[axis])[0]]) for axis in range(3)]
-    small = Lattice(model.counts, model.normals, axes, float(model.x[1] - model.x[0]))
+    small = Lattice(model.counts, model.normals, axes, float(model.full[1] - model.full[0]))
     labs, width = model.counts.labs, 0.05
 
     def value(point: Array) -> float:
         return float(small.evidence(point)[0, 0, 0]) - 0.5 * float((point**2).sum()) / model.normals.lab**2
 
-    at, curve = np.zeros(labs), np.eye(labs)
-    steps = width * np.eye(labs)
+    at, curve, steps = np.zeros(labs), np.eye(labs), width * np.eye(labs)
     for _ in range(6):
         middle = value(at)
         up, down = np.array([[value(at + sign * step) for step in steps] for sign in (1, -1)])
@@ -359,15 +388,13 @@ def _points(mean: Array, covariance: Array) -> tuple[Array, Array]:
     return np.asarray(mean + normal @ np.linalg.cholesky(covariance).T), np.asarray(-0.5 * (normal**2).sum(axis=1))
 
 
-def _moved(weights: Array, steps: float) -> Array:
-    """Move weights along the lattice by a number of steps, whole or not; what leaves it stays at its edge."""
-    low = math.floor(steps)
-    size = weights.shape[-1]
-    moved = np.zeros_like(weights)
+def _moved(weights: Array, steps: float, start: int, size: int) -> Array:
+    """Move weights along a lattice by a number of steps, whole or not; what leaves it stays at its edge."""
+    low, to = math.floor(steps), start + np.arange(weights.shape[-1])
+    moved = np.zeros((*weights.shape[:-1], size))
     for whole, part in ((low, 1 - steps + low), (low + 1, steps - low)):
-        to = np.clip(np.arange(size) + whole, 0, size - 1)
-        inner = slice(max(-whole, 0), size - max(whole, 0))
-        moved[..., to[inner]] += part * weights[..., inner]
-        moved[..., 0] += part * weights[..., : max(-whole, 0)].sum(axis=-1)
-        moved[..., -1] += part * weights[..., size - max(whole, 0) :].sum(axis=-1)
+        inner = (to + whole >= 0) & (to + whole < size)
+        moved[..., to[inner] + whole] += part * weights[..., inner]
+        moved[..., 0] += part * weights[..., to + whole < 0].sum(axis=-1)
+        moved[..., -1] += part * weights[..., to + whole >= size].sum(axis=-1)
     return moved

@@ -8,6 +8,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cached_property
 from itertools import groupby, islice, permutations, product
 from typing import Annotated, Any, NamedTuple, Self
 
@@ -197,8 +198,9 @@ class Passage:
         """Plants that are still there."""
         return self.entered - self.discarded - self.left
 
-    def looks(self) -> Iterator[Look]:
-        """Give each count beside what the rows before it say.
+    @cached_property
+    def looks(self) -> tuple[Look, ...]:
+        """Each count beside what the rows before it say.
 
         Notes
         -----
@@ -206,7 +208,7 @@ class Passage:
         counted again, at once: of the two, the one that fits is taken. After a count that fits neither way
         the nearer one is taken, so that a slip is told once.
         """
-        at, before = 0, 0
+        found, at, before = [], 0, 0
         for row in self.counts:
             waiting = 0
             while at < len(self.entries) and (self.delivered or self.entries[at][0] < row.date):
@@ -215,13 +217,14 @@ class Passage:
             today = self.entries[at][1] if at < len(self.entries) and self.entries[at][0] == row.date else 0
             more = row.alive + row.discarded - before - waiting
             counted = today > 0 and 2 * more > today
-            yield Look(row, before, waiting, today, counted)
+            found.append(Look(row, before, waiting, today, counted))
             at += counted
             before = row.alive - row.left
+        return tuple(found)
 
     def faults(self) -> Iterator[tuple[CountRecord, Fault]]:
         """Tell the counts that the rows before them do not explain."""
-        for look in self.looks():
+        for look in self.looks:
             if look.unexplained:
                 yield look.row, self._fault(look)
 
@@ -253,7 +256,7 @@ class Passage:
         found: dict[tuple[float, float, date], int] = defaultdict(int)
         inside: list[list[Any]] = []  # day of entry, plants
         pending, last = list(self.entries), None
-        for look in self.looks():
+        for look in self.looks:
             day = look.row.date
             while pending and (self.delivered or pending[0][0] < day or (look.counted and pending[0][0] == day)):
                 inside.append(list(pending.pop(0)))
@@ -314,7 +317,7 @@ def passages(batch: BatchRecord, counts: Iterable[CountRecord]) -> tuple[Passage
     first: tuple[Passage, ...] | None = None
     for route in _routes(by_stage):
         found = _chain(batch, [(stage, by_stage[stage]) for stage in route])
-        if not any(look.unexplained for passage in found for look in passage.looks()):
+        if not any(look.unexplained for passage in found for look in passage.looks):
             return found
         first = first or found
     return first or ()

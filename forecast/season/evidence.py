@@ -54,8 +54,9 @@ def survived(season: Season, records: Records) -> dict[str, list[Record]]:
     at most as many as ordered, of those ordered.
     """
     found: dict[str, list[Record]] = defaultdict(list)
+    routes = {row.variety: [one.stage for one in season.route(row.variety)] for row in season.varieties}
     for batch, passed in records._routes:
-        route, counted = _route(season, batch.variety), [one.stage for one in passed]
+        route, counted = routes[batch.variety], [one.stage for one in passed]
         if route[0] == ARRIVAL and ARRIVAL not in counted and batch.ordered:
             alive = min(batch.received - batch.dead_on_arrival, batch.ordered)
             found[ARRIVAL].append(Record(batch.variety, alive, batch.ordered, batch.batch))
@@ -68,10 +69,6 @@ def survived(season: Season, records: Records) -> dict[str, list[Record]]:
             if of:
                 found[one.stage].append(Record(batch.variety, alive, of, batch.batch))
     return dict(found)
-
-
-def _route(season: Season, variety: str) -> list[str]:
-    return [row.stage for row in season.route(variety)]
 
 
 def _followed(route: Sequence[str], counted: Sequence[str]) -> int:
@@ -105,11 +102,12 @@ def timed(season: Season, records: Records) -> dict[tuple[str, str], pd.DataFram
     table = records.times()
     if table.empty:
         return {}
-    kept, owners = set(), {}
+    owners = {row.variety: season.route(row.variety)[0].applies_to for row in season.varieties}
+    routes = {name: [row.stage for row in season.route(name)] for name in owners}
+    kept: set[tuple[str, str]] = set()
     for batch, passed in records._routes:
-        route, counted = season.route(batch.variety), [one.stage for one in passed]
-        owners[batch.variety] = route[0].applies_to
-        kept |= {(batch.batch, name) for name in counted[: _followed([row.stage for row in route], counted)]}
+        counted = [one.stage for one in passed]
+        kept.update((batch.batch, name) for name in counted[: _followed(routes[batch.variety], counted)])
     table = table[[pair in kept for pair in zip(table["batch"], table["stage"], strict=True)]]
     warmth = _Warmth(season)
     found: dict[tuple[str, str], pd.DataFrame] = {}

@@ -89,11 +89,12 @@ class Normal(Row):
     month
         1 for January to 12; or
     week
-        1 to 52 of the ISO year.
+        1 to 52 of the ISO year; a week 53 is taken between 52 and 1.
     low, high
         Mean daily minimum and maximum [degC].
     spread
-        Standard deviation between years of the mean temperature of the month or week [degC].
+        Standard deviation between years of the mean temperature of the month or week [degC]; normals seldom state it,
+        a list of monthly means of 10 years or more gives it.
     source
         Where the figures come from.
     """

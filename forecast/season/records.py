@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from functools import cached_property
 from pathlib import Path
@@ -78,12 +78,14 @@ class Records(Row):
     def __init__(self, /, **cells: Any) -> None:
         super().__init__(**cells)
         rows = {name: tuple(enumerate(getattr(self, name), start=1)) for name in _TABLES}
-        faults = list(_contradictions(Tables(rows)))
+        routes: dict[str, tuple[Passage, ...]] = {}
+        faults = list(_contradictions(Tables(rows), routes))
         if faults:
             raise Refused(faults)
         object.__setattr__(self, "batches", tuple(sorted(self.batches, key=lambda row: row.batch)))
         counts = sorted(self.counts, key=lambda row: (row.batch, row.date, row.stage))
         object.__setattr__(self, "counts", tuple(counts))
+        object.__setattr__(self, "_routes", tuple((row, routes[row.batch]) for row in self.batches))
 
     def until(self, day: date | str) -> Records:
         """Give what was known at the end of a day: batches delivered and counts made up to it.
@@ -159,7 +161,9 @@ class Records(Row):
             If a variety or the lab of a batch is not in the season, or the stages in which a batch was counted are not
             stages of its variety, in their order; every fault is listed by batch. Stages may be passed by uncounted.
         """
-        faults = [fault for batch, route in self._routes for fault in _strange(batch, route, season)]
+        labs = {row.lab for row in season.offers}
+        stages = {row.variety: [one.stage for one in season.route(row.variety)] for row in season.varieties}
+        faults = [fault for batch, route in self._routes for fault in _strange(batch, route, labs, stages)]
         if faults:
             raise Refused(faults)
 
@@ -224,7 +228,7 @@ def read_records(path: str | os.PathLike[str]) -> Records:
             faults += [fault.placed(name, line.number) for fault in found if fault.column not in sheet.unusable]
             spoken[f"{table}.batch"].add(" ".join(line.cells.get("batch", "").split()))
     names = {key: frozenset(values) for key, values in spoken.items()}
-    for fault in _contradictions(Tables(rows, names, frozenset(unread))):
+    for fault in _contradictions(Tables(rows, names, frozenset(unread)), {}):
         faults.append(fault.placed(book.place(fault.table) if book else f"{fault.table}.csv", fault.row))
     if faults:
         raise Refused(faults)
@@ -252,8 +256,8 @@ def write_records(records: Records, path: str | os.PathLike[str], *, overwrite: 
     write_texts(texts, path, overwrite=overwrite)
 
 
-def _contradictions(tables: Tables) -> Iterator[Fault]:
-    """List what contradicts what between batches and counts, and plants that are not accounted for."""
+def _contradictions(tables: Tables, routes: dict[str, tuple[Passage, ...]]) -> Iterator[Fault]:
+    """List what contradicts what between batches and counts, and plants not accounted for; fill in the routes."""
     batches: dict[str, tuple[int, BatchRecord]] = {}
     doubtful = set(tables.spoken.get("batches.batch", ())) | tables.spoken.get("counts.batch", frozenset())
     for number, row in tables.rows["batches"]:
@@ -285,7 +289,8 @@ def _contradictions(tables: Tables) -> Iterator[Fault]:
     counts = _grouped(row for _, row in tables.rows["counts"])
     for name, (_, batch) in batches.items():
         if name not in doubtful:
-            for passage in passages(batch, counts.get(name, ())):
+            routes[name] = passages(batch, counts.get(name, ()))
+            for passage in routes[name]:
                 for row, fault in passage.faults():
                     yield fault.placed("counts", numbers[id(row)])
 
@@ -304,18 +309,18 @@ def _unknown(counts: Sequence[tuple[int, CountRecord]], known: set[str]) -> Iter
         yield Fault("there is no batch of this name in batches", remedy, "counts", number, "batch", row.batch), meant
 
 
-def _strange(batch: BatchRecord, route: Sequence[Passage], season: Season) -> Iterator[Fault]:
-    """Tell what of a batch its season does not know."""
-    labs = sorted({row.lab for row in season.offers})
+def _strange(
+    batch: BatchRecord, route: Sequence[Passage], labs: Collection[str], routes: Mapping[str, Sequence[str]]
+) -> Iterator[Fault]:
+    """Tell what of a batch its season does not know: its labs, and the stages of its varieties."""
     if batch.lab is not None and batch.lab not in labs:
         problem = f"batch {batch.batch}: this season has no offer of such a lab"
-        yield Fault(problem, suggestion(batch.lab, labs), "batches", None, "lab", batch.lab)
-    varieties = [row.variety for row in season.varieties]
-    if batch.variety not in varieties:
+        yield Fault(problem, suggestion(batch.lab, sorted(labs)), "batches", None, "lab", batch.lab)
+    if batch.variety not in routes:
         problem = f"batch {batch.batch}: this season has no such variety"
-        yield Fault(problem, suggestion(batch.variety, varieties), "batches", None, "variety", batch.variety)
+        yield Fault(problem, suggestion(batch.variety, list(routes)), "batches", None, "variety", batch.variety)
         return
-    stages = [row.stage for row in season.route(batch.variety)]
+    stages = routes[batch.variety]
     last = ""
     for one in route:
         if not one.stage:

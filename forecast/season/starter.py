@@ -11,11 +11,12 @@ from datetime import date
 from forecast.season.cells import Row
 from forecast.season.cultures import Culture, Division
 from forecast.season.files import table_text, write_texts
-from forecast.season.places import Place
+from forecast.season.places import Normal, Place
 from forecast.season.plan import TABLES, Season
 from forecast.season.rows import Delivery, Header, Offer, Stage, Variety, Wanted
 from forecast.weeks import Week
 
+_SUCH_AS = {"location": '"the weather station nearest to us, 1991-2020"'}
 _PRACTICE = "common practice, no source: put your own figures here"
 
 
@@ -37,7 +38,10 @@ def start(path: str | os.PathLike[str], *, first_week: Week | None = None) -> No
     season = example(first_week or Week.of(date.today()))
     texts = {"season.toml": _header(season)}
     for table, kind in TABLES.items():
-        texts[f"{table}.csv"] = _remarks(kind) + table_text(getattr(season, table), kind)
+        text = table_text(getattr(season, table), kind)
+        if kind is Normal:  # empty: stages that run on weeks need none
+            text = "month,low,high,spread\r\n"
+        texts[f"{table}.csv"] = _remarks(kind) + text
     write_texts(texts, path)
 
 
@@ -98,8 +102,8 @@ def example(first_week: Week) -> Season:
             stage("grading", "shade house", 36, 0.95, 0.0, typical=0, minutes=0.3),
         ),
         places=(
-            Place(place="covered house", area=80, usable=0.6, cost_per_m2_week=3.0),
-            Place(place="shade house", area=120, usable=0.7, cost_per_m2_week=1.0),
+            Place(place="covered house", area=80, usable=0.6, cost_per_m2_week=3.0, warmer_by=4, held_above=5),
+            Place(place="shade house", area=120, usable=0.7, cost_per_m2_week=1.0, shaded_by=2),
         ),
         offers=tuple(
             Offer(
@@ -214,7 +218,7 @@ def _header(season: Season) -> str:
         for name in names.split(", "):
             value = getattr(season, name)
             if value is None:
-                lines.append(f"# {name} = 20000")
+                lines.append(f"# {name} = {_SUCH_AS.get(name, 20000)}")
             elif isinstance(value, int | float):
                 lines.append(f"{name} = {value}")
             else:

@@ -35,17 +35,19 @@ def ready_dates(weeks: DeliveryWeeks) -> Chart:
     LayerChart
         For each week of delivery a bar from the Monday by which 5 of 100 plants that live are ready to that by which
         95 are, a tick where half are, and a rule at the week wanted. Of what is not ready within the season the bar
-        ends with it.
+        ends with it, and there is no tick if it is not even half.
     """
     table = weeks.table().drop_duplicates("week").sort_values("week")
     end = str(weeks.order._case.season.last_week)
     columns = {name: [_monday(week or end) for week in table[name]] for name in ("ready_first", "ready", "ready_last")}
-    rows = pd.DataFrame({"week": table["week"], **columns, "late": table["ready_last"] == ""})
+    said = {f"{name}_said": table[name].replace("", "after the season") for name in columns}
+    rows = pd.DataFrame({"week": table["week"], **columns, **said})
+    rows = rows.assign(half=table["ready"] != "", late=table["ready_last"] == "")
     y = alt.Y("week:O", title="week of delivery [ISO week]")
     tips = [alt.Tooltip("week", title="delivered")]
     tips += [
-        alt.Tooltip(f"{name}:T", title=said, format="%d %b %Y")
-        for name, said in (
+        alt.Tooltip(f"{name}_said:N", title=title)
+        for name, title in (
             ("ready_first", "5 of 100 ready"),
             ("ready", "half ready"),
             ("ready_last", "95 of 100 ready"),
@@ -56,7 +58,7 @@ def ready_dates(weeks: DeliveryWeeks) -> Chart:
     bars = base.mark_bar(height=9, color=BLUE, opacity=0.35).encode(
         x=alt.X("ready_first:T", title="ready [Monday]", axis=axis, scale=alt.Scale(zero=False)), x2="ready_last:T"
     )
-    ticks = base.mark_tick(color=BLUE, thickness=3, size=15).encode(x="ready:T")
+    ticks = base.transform_filter("datum.half").mark_tick(color=BLUE, thickness=3, size=15).encode(x="ready:T")
     wanted = pd.DataFrame({"by": [_monday(str(weeks.by))]})
     rule = alt.Chart(wanted).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3]).encode(x="by:T")
     first, last = table.iloc[0], table.iloc[-1]
@@ -121,7 +123,14 @@ def chances(plans: Mapping[str, Outcome], variety: str, week: Week | str) -> Cha
     -------
     LayerChart
         A falling line for each plan: the share of draws in which at least so many are saleable.
+
+    Raises
+    ------
+    Refused
+        If no plan is given, or more than three.
     """
+    if not 1 <= len(plans) <= 3:
+        raise refuse("plans", len(plans), "not so many plans", "Give one to three.")
     parts = []
     for name, outcome in plans.items():
         numbers = outcome.quantile(variety, week=week, q=1 - _CHANCES)
@@ -159,7 +168,7 @@ def space_map(space: BenchSpace) -> Chart:
     -------
     LayerChart
         A row for each place with its area, a cell for each week: the darker, the fuller in the middle of the draws. A
-        cross marks a chance of 10 % or more that the place does not suffice, a dot a place that is shut.
+        cross marks a chance of 10 % or more that the place does not suffice, else a dot a place that is shut.
     """
     weekly = space.weekly
     used = weekly[weekly["high"] > 0]["week"]
@@ -169,7 +178,7 @@ def space_map(space: BenchSpace) -> Chart:
     named = {place: f"{place}, {area:,.0f} m²" for place, area in most.items()}
     full = (weekly["middle"] / weekly["there_is"].where(weekly["there_is"] > 0)).fillna(0).round(3)
     rows = dated(weekly.assign(full=full, where=weekly["place"].map(named)))
-    rows = rows.assign(mark=np.where(rows["there_is"] == 0, "shut", np.where(rows["overrun"] >= _OFTEN, "overrun", "")))
+    rows = rows.assign(mark=np.where(rows["overrun"] >= _OFTEN, "overrun", np.where(rows["there_is"] == 0, "shut", "")))
     y = alt.Y("where:N", title="place [area]", sort=list(named.values()), axis=alt.Axis(labelLimit=220))
     tips = [
         alt.Tooltip("where", title="place"),
