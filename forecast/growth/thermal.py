@@ -23,6 +23,8 @@ _MIDDLE = ((0.5, 1.0),)
 _STEP = 0.25  # between the vigours that are followed
 _REACH = 4.0  # vigours beyond it, those of one plant in sixteen thousand, count as +-4
 _VIGOURS = np.arange(-_REACH, _REACH + _STEP / 2, _STEP)[:, None]
+_SHARES = 1 << 12
+_PLACES = (np.clip(ndtri(np.linspace(0, 1, _SHARES + 1)), -_REACH, _REACH) + _REACH) / _STEP
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,7 +248,7 @@ class _Step:
         rate, kept = hazard[draw], np.zeros(cell.size)
         begin, need = self.begin.ravel(), self.need.ravel()
         for node, weight in nodes:
-            step = (np.clip(ndtri(leaving + node * staying), -_REACH, _REACH) + _REACH) / _STEP
+            step = _step_of(leaving + node * staying)
             below = np.minimum(step.astype(np.intp), len(_VIGOURS) - 2)
             step -= below
             flat = below * draws + draw
@@ -255,6 +257,17 @@ class _Step:
             takes += step * (need.take(flat + draws) - takes)
             kept += weight * np.exp(rate * np.clip((shows - start) / takes, 0, 1))
         return np.asarray(kept * staying)
+
+
+def _step_of(share: Array) -> Array:
+    """Give the place among the vigours, in steps, below which a share of plants lies; to 0.01 where few are."""
+    part = share * _SHARES
+    cell = part.astype(np.intp)
+    part -= cell
+    found = _PLACES.take(cell, mode="clip")
+    part *= _PLACES.take(cell + 1, mode="clip") - found
+    found += part
+    return found
 
 
 def _shown(clock: Array, time: Array) -> Array:

@@ -200,8 +200,9 @@ class Pooled:
 
     No chain is drawn. Logits stand on a lattice from -10 to 10 (shares of 0.005 to 99.995 %) with a step of at most
     1.2 times the narrowest distribution on it, but not below 0.02. Given log k and the two log spreads, all messages
-    from batches to varieties, groups and nursery and back are sums on it, exact for the lattice. Log k and the log
-    spreads run over 11 values each, centred where the posterior is in up to eight passes. Shifts of labs, which tie
+    from batches to varieties, groups and nursery and back are sums on it, exact for the lattice. Only the part that
+    holds all logits but for about 1e-12 is followed; it is found on the coarsest lattice. Log k and the log spreads run
+    over 11 values each, centred where the posterior is in up to eight passes. Shifts of labs, which tie
     varieties together, are integrated by 16 or more points in pairs, with the mean and covariance of a normal
     approximation and weighted by the true density over it; this part is good to about a tenth of a shift's spread.
 

@@ -221,7 +221,9 @@ def test_shares_are_those_that_learning_gives_that_day(demo):
     for variety in ("Gerbera 'Zollinka'", "Hosta 'Quenvara'", "Calla 'Daviorne'"):
         for at, share in enumerate(learned.survivals(variety)):
             found = past.share(variety, at, day)
-            assert (found.mean, found.spread) == pytest.approx((share.mean, share.spread), abs=1e-12)
+            assert (found.mean, found.spread) == pytest.approx(
+                (share.mean, share.spread), abs=5.001e-7
+            )  # half of the sixth figure, to which learn() holds its numbers
 
 
 def test_a_forecast_never_uses_later_records(demo, scores):
