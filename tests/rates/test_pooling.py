@@ -9,11 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from scipy.special import betaln, expit, logit
+from scipy.optimize import minimize
+from scipy.special import betaln, expit, logit, logsumexp
 
 from forecast.errors import Refused
-from forecast.rates.betabinomial import fit_groups, mixed_pmf
+from forecast.rates.betabinomial import fit_groups, log_pmf, mixed_pmf
 from forecast.rates.distributions import Share
+from forecast.rates.lattice import Counts, _spline
 from forecast.rates.pooling import Pooled, Priors, Record
 
 # Crowder, M. J. (1978). Beta-binomial ANOVA for proportions. Appl. Statist. 27, 34-37, table 3: Orobanche seeds on 21
@@ -72,6 +74,25 @@ def test_seeds_on_plates_as_one_group_have_the_published_beta_distribution():
     assert fit.likeness * (1 - fit.shares["all"]) == pytest.approx(5.702, abs=6e-4)
 
 
+def test_seeds_on_plates_have_the_published_normal_spread_of_logits():
+    """Maximum likelihood as printed in BUGS examples, vol. 1; likelihoods of plates as the lattice takes them."""
+    rows = [(group, y, n) for group, counts in enumerate(SEEDS.values()) for y, n in counts]
+    group, y, n = map(np.array, zip(*rows, strict=True))
+    none = np.zeros(len(y), dtype=int)
+    knots = Counts(np.arange(len(y)), none, y, n, none, 1, 0).log_likelihood(math.log(1e7))[:, 0]
+    nodes, weights = np.polynomial.hermite_e.hermegauss(30)
+
+    def lacking(point):
+        logits = point[:4][group][:, None] + math.exp(point[4]) * nodes
+        plates = (_spline()(logits.ravel()).reshape(*logits.shape, -1) * knots[:, None]).sum(axis=2)
+        return -logsumexp(plates, b=weights / weights.sum(), axis=1).sum()
+
+    best = minimize(lacking, [0, 0, 0, 0, -1.5], method="Nelder-Mead", options={"maxfev": 6000, "fatol": 1e-9}).x
+    base, extract, seed, both = best[:4]
+    found = [base, seed - base, extract - base, both - seed - extract + base, math.exp(best[4])]
+    assert found == pytest.approx([-0.5485, 0.0969, 1.337, -0.8105, 0.2364], abs=2e-4)  # one or two in the last digit
+
+
 def test_the_dilutions_have_the_published_pooled_shares():
     assert list(_fit(DILUTIONS).pooled.values()) == pytest.approx([0.142, 0.872, 0.842], abs=6e-4)
     together = _fit({"all": [count for counts in DILUTIONS.values() for count in counts]})
@@ -96,6 +117,27 @@ def test_germination_in_dishes_has_the_published_deviances_of_all_models_that_ar
     ]
     fit = fit_groups(*zip(*rows, strict=True))
     assert (fit.deviance, fit.free) == (pytest.approx(deviance, abs=6e-3), free)
+
+
+def test_germination_in_dishes_has_the_published_deviance_of_two_factors_that_add():
+    """No grouping, so the package does not fit it: SciPy does, and the package's likelihood tells the deviance."""
+    cells = [(row, column, y) for row, columns in enumerate(DISHES) for column, ys in enumerate(columns) for y in ys]
+    rows, columns, y = map(np.array, zip(*cells, strict=True))
+
+    def share(effects):
+        return expit(effects[rows] + np.concatenate([[0.0], effects[4:]])[columns])
+
+    def lacking(effects):
+        return -stats.binom.logpmf(y, 50, share(effects)).sum()
+
+    def log_likelihood(share):
+        alike = 1e7  # so much alike are batches that they are binomial
+        return float(log_pmf(y, 50, alike * share, alike * (1 - share)).sum())
+
+    best = minimize(lacking, np.zeros(7), method="Powell", options={"xtol": 1e-6, "ftol": 1e-12})
+    whole = log_likelihood(np.clip(y / 50, 1e-9, 1 - 1e-9))
+    assert 2 * (whole - log_likelihood(share(best.x))) == pytest.approx(148.11, abs=6e-3)
+    assert y.size - best.x.size == 57
 
 
 def test_a_group_in_which_all_survived_is_fitted_and_learned():
