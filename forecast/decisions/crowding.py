@@ -111,15 +111,7 @@ def _change(row: dict[Hashable, Any]) -> str:
 
 
 def causes(outcome: Outcome, place: str) -> pd.DataFrame:
-    """Say which batches make a place overrun.
-
-    Returns
-    -------
-    DataFrame
-        variety, week, lab and quantity of the largest batches in the week in which it overruns most often, of equal
-        ones the fullest; ``area`` [m2], the expected area of each in that week; ``overrun``, the chance [0 to 1] of an
-        overrun in some week, and ``without``, the same if the batch were not there. The first causes most.
-    """
+    """Say which batches make a place overrun, as `BenchSpace.causes` does."""
     outcome.season.place(place)
     every = _Place(outcome, place)
     over, full = every.over.mean(axis=1), every.expected.mean(axis=1).round(6)
