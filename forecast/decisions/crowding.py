@@ -130,29 +130,7 @@ def causes(outcome: Outcome, place: str) -> pd.DataFrame:
 
 
 def remedies(outcome: Outcome, place: str, most: float) -> Remedies:
-    """Try to split, to move and to cut each of the deliveries that make a place overrun most.
-
-    Parameters
-    ----------
-    outcome, place
-        What comes of the orders, and where it is crowded.
-    most
-        Chance of an overrun [0 to 1] that can be lived with.
-
-    Raises
-    ------
-    Refused
-        If the place is unknown, or `most` is no chance.
-
-    Notes
-    -----
-    Tried with the first 1,024 draws for three batches, the rest of the plan as it is: halves two to six weeks apart,
-    the whole so much earlier or later, and a tenth to all of it less, in weeks and quantities that the lab (any
-    lab, if none is named) accepts. Of each kind the mildest change that suffices is kept, if it costs no more than
-    2 points of the chance of what is wanted; else the one that overruns least without costing more; else the one
-    that overruns least. They are ranked in the same way, and by the order split, move, cut. What a change does to
-    other places, and what it costs, is not looked at.
-    """
+    """Try to split, to move and to cut each of the deliveries that cause most, as `BenchSpace.remedies` does."""
     if not 0 <= most <= 1:
         raise refuse("most", most, "not a chance", "Give a number from 0 to 1, such as 0.1.")
     cause = causes(outcome, place)

@@ -6,27 +6,27 @@ import math
 from collections import defaultdict
 from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betaln, log_ndtr
 
 from forecast.rates.distributions import Share
-from forecast.rates.pooling import Pooled, Priors, Record
-from forecast.rates.warmth import degree_days
+from forecast.rates.pooling import Pooled, Record
 from forecast.season.batches import BatchRecord, CountRecord, Passage, passages
-from forecast.season.evidence import ARRIVAL, STATED_DOUBT, survived
+from forecast.season.learning import pooled_by_stage
+from forecast.season.lessons import ARRIVAL, STATED_DOUBT, survived
 from forecast.season.plan import Season
 from forecast.season.records import Records
 from forecast.season.rows import Stage
+from forecast.season.usual import UsualWarmth
 from forecast.weeks import Week
 
 Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 LAST_YEAR, OVERALL = RIVALS = ("last year's rate", "overall rate")
-_LIMITS = 0.001, 0.999  # of a middle survival
 _LEAST_PART, _EDGE = 1e-3, 1e-12
 _LEAST_SPREAD = 0.05  # between plants [log]
 
@@ -44,7 +44,7 @@ class Past:
         self._alive: dict[date, dict[str, tuple[Record, ...]]] = {}
         self._pooled: dict[Hashable, Pooled] = {}
         self._shares: dict[Hashable, Share] = {}
-        self._warmth: dict[Hashable, float] = {}
+        self._usual = UsualWarmth(season)
 
     def rates(self, batch: BatchRecord, day: date) -> Iterator[tuple[str, float]]:
         """Give the rates of the rivals."""
@@ -74,7 +74,7 @@ class Past:
         moving = np.zeros(draws, dtype=np.int64)
         for at, stage in enumerate(route):
             waiting = [
-                (number, self._part(stage, on, weeks)) for one in seen[at] for number, on, weeks in _cohorts(one)
+                (number, self._part(stage, on, weeks)) for one in seen[at] for on, weeks, number in one.standing()
             ]
             if not waiting and not moving.any():
                 continue
@@ -103,15 +103,7 @@ class Past:
         rows = self._alive[day].get(stage, ())
         key = stage, rows
         if key not in self._pooled:
-            stated = {
-                row.variety: share.mean
-                for row in self.season.varieties
-                for one, share in zip(self.season.route(row.variety), self.season.survivals(row.variety), strict=True)
-                if one.stage == stage
-            }
-            groups = {name: self.season.variety(name).group for name in stated}
-            middle = float(np.clip(np.mean(list(stated.values())), *_LIMITS))
-            self._pooled[key] = Pooled(rows, groups, Priors(survival=middle))
+            self._pooled[key] = pooled_by_stage(self.season, {stage: rows})[stage]
         pooled = self._pooled[key]
         if not any(pooled.groups[row.variety] == pooled.groups[variety] for row in pooled.records):
             return self.season.survivals(variety)[at]
@@ -121,19 +113,7 @@ class Past:
         """Give the time since plants entered a stage over its typical time."""
         if not stage.typical:
             return 0.0
-        if stage.clock == "weeks":
-            return weeks / stage.typical
-        days = [entered + timedelta(days=i) for i in range(round(7 * weeks))]
-        return sum(self._daily(stage, Week.of(day)) for day in days) / stage.typical
-
-    def _daily(self, stage: Stage, week: Week) -> float:
-        key = stage.place, stage.base, stage.cap, week
-        if key not in self._warmth:
-            low, high = (np.array([one]) for one in self.season.normals.normal(week))
-            air = self.season.place_in(stage.place, week).air(low, high)
-            method = self.season.daily_course
-            self._warmth[key] = float(degree_days(*air, base=stage.base or 0.0, cap=stage.cap, method=method)[0])
-        return self._warmth[key]
+        return float(self._usual.shown(stage, entered.toordinal(), weeks)) / stage.typical
 
 
 def _end(batch: BatchRecord, counts: Sequence[CountRecord]) -> tuple[date, int] | None:
@@ -146,14 +126,6 @@ def _end(batch: BatchRecord, counts: Sequence[CountRecord]) -> tuple[date, int] 
         open_ -= row.saleable + row.discarded
         saleable, day = saleable + row.saleable, row.date
     return None if open_ else (day, saleable)
-
-
-def _cohorts(one: Passage) -> Iterator[tuple[int, date, float]]:
-    """Give the plants that are left in a stage, the day they entered and the weeks from that to the last look."""
-    if not one.counts:
-        yield from ((number, entered, 0.0) for entered, number in one.entries)
-        return
-    yield from ((row.number, row.entered, row.after) for row in one.times() if math.isinf(row.until) and row.number)
 
 
 def _given(

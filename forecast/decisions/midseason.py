@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -22,7 +21,7 @@ from forecast.growth.onward import Saleable, going_on
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import draw_fate, season_streams
 from forecast.growth.stages import Batch, Fate
-from forecast.season.batches import BatchRecord, CountRecord, Passage, passages, read_day
+from forecast.season.batches import BatchRecord, Passage, read_day
 from forecast.season.plan import Season
 from forecast.season.records import Records
 from forecast.season.rows import Delivery
@@ -223,9 +222,7 @@ def reforecast(
     known = records.until(today)
     known.against(season)
     streams = season_streams(draws, seed)
-    counts: dict[str, list[CountRecord]] = defaultdict(list)
-    for count in known.counts:
-        counts[count.batch].append(count)
+    passed = {row.batch: route for row, route in known.routes}
     running = [row for row in known.batches if row.delivered >= season.first_week.monday]
     coming, not_come = _planned(season, running, today)
     rows: list[tuple[str, Week, str, str, BatchRecord | Delivery]] = [
@@ -237,7 +234,7 @@ def reforecast(
     followed, routes = [], []
     for variety, *_, row in rows:
         numbers[variety] += 1
-        route = passages(row, counts[row.batch]) if isinstance(row, BatchRecord) else ()
+        route = passed[row.batch] if isinstance(row, BatchRecord) else ()
         routes.append(route)
         followed.append(Followed(variety, numbers[variety], tuple(_seen(season, row, route))))
     more = [Followed(row.variety, numbers[row.variety] + 1) for row in season.varieties]
@@ -355,7 +352,7 @@ def _standing(
 
     for one in route:
         place = names.index(one.stage) if one.stage else place
-        for entered, seen, plants in _cohorts(one):
+        for entered, seen, plants in one.standing():
             looked = entered + timedelta(days=round(7 * seen))
             add(Week.of(looked), plants, drawn.onward(place, entered, seen), names[place], entered, looked)
         for count in one.counts:
@@ -363,15 +360,6 @@ def _standing(
                 add(_monday_from(count.date), count.saleable, drawn.done, "saleable", count.date, count.date)
         place = min(place + 1, len(names) - 1)
     return found
-
-
-def _cohorts(one: Passage) -> Iterator[tuple[date, float, int]]:
-    """Give the plants left in a stage by the day they entered, and the weeks from that to the last look."""
-    if not one.counts:
-        yield from ((entered, 0.0, plants) for entered, plants in one.entries)
-    for row in one.times():
-        if math.isinf(row.until) and row.number:
-            yield row.entered, row.after, row.number
 
 
 def _monday_from(day: date) -> Week:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,14 +12,13 @@ from scipy.special import log_ndtr
 
 from forecast.growth.simulation import owners
 from forecast.rates.levels import Level
-from forecast.rates.warmth import degree_days
 from forecast.season.batches import Interval
 from forecast.season.plan import Season
 from forecast.season.rows import Stage
+from forecast.season.usual import UsualWarmth
 from forecast.streams import Streams
 
 Array = NDArray[np.float64]
-Clock = Callable[[date], float]
 
 _GRID = np.linspace(-5, 5, 401)
 _LEAST_SPREAD = 0.02  # between plants [log]: counts are made by the day at best
@@ -57,20 +55,6 @@ class Followed:
     seen: tuple[Seen, ...] = ()
 
 
-def usual_clock(season: Season, stage: Stage) -> Clock:
-    """Give what the clock of a stage shows on a day, in the usual weather of the season [weeks or degC days]."""
-    monday = season.first_week.monday
-    if stage.clock == "weeks":
-        return lambda day: (day - monday).days / 7
-    daily = []
-    for i in range(season.weeks + 1):
-        low, high = season.normals.normal(season.first_week + i)
-        air = season.place_in(stage.place, season.first_week + i).air(np.array([low]), np.array([high]))
-        daily.append(float(degree_days(*air, base=stage.base or 0.0, cap=stage.cap, method=season.daily_course)[0]))
-    shown = np.concatenate([[0.0], 7 * np.cumsum(daily)])
-    return lambda day: float(np.interp((day - monday).days / 7, np.arange(len(shown)), shown))
-
-
 def shifts(season: Season, streams: Streams, batches: Sequence[Followed]) -> list[dict[str, Array]]:
     """Give what has to be added to the scores of each batch, so that they agree with what was counted.
 
@@ -104,20 +88,17 @@ def shifts(season: Season, streams: Streams, batches: Sequence[Followed]) -> lis
     """
     found: list[dict[str, Array]] = [{} for _ in batches]
     asked: dict[str, list[tuple[int, Stage, tuple[float, float] | None]]] = {}
-    clocks: dict[tuple[object, ...], Clock] = {}
+    usual = UsualWarmth(season)
     for i in sorted(range(len(batches)), key=lambda i: (batches[i].variety, batches[i].number)):
         batch = batches[i]
         counted = {one.stage: one for one in batch.seen}
         for stage, share in zip(season.route(batch.variety), season.survivals(batch.variety), strict=True):
-            key = (stage.place, stage.clock, stage.base, stage.cap)
-            if key not in clocks and counted:
-                clocks[key] = usual_clock(season, stage)
             one = counted.get(stage.stage)
             if share.spread and not Level.parse(share.level).plant:
-                look = None if one is None else _look(_survival(one, stage, share.log_at(_GRID), clocks[key]))
+                look = None if one is None else _look(_survival(one, stage, share.log_at(_GRID), usual))
                 asked.setdefault(f"{stage.stage} survival", []).append((i, stage, look))
             if stage.spread_batches and not Level.parse(stage.duration.level).plant:
-                look = None if one is None else _look(_times(one, stage, clocks[key]))
+                look = None if one is None else _look(_times(one, stage, usual))
                 asked.setdefault(f"{stage.stage} time", []).append((i, stage, look))
     for quantity, rows in asked.items():
         looks = [k for k, (_, _, look) in enumerate(rows) if look is not None]
@@ -168,19 +149,21 @@ def _look(log_likelihood: Array) -> tuple[float, float] | None:
     return mean * look / variance, look
 
 
-def _shown(clock: Clock, row: Interval, weeks: float) -> float:
-    """Give what the clock of a stage shows so many weeks after plants entered it."""
-    if math.isinf(weeks):
-        return math.inf
-    return clock(row.entered + timedelta(days=round(7 * weeks))) - clock(row.entered)
+def _shown(one: Seen, stage: Stage, usual: UsualWarmth) -> list[tuple[float, float]]:
+    """Give what the clock of the stage shows at the ends of each interval, since plants entered it."""
+    entered = [row.entered.toordinal() for row in one.intervals]
+    ends = ([getattr(row, end) for row in one.intervals] for end in ("after", "until"))
+    early, late = (usual.shown(stage, entered, end).tolist() for end in ends)
+    return list(zip(early, late, strict=True))
 
 
-def _survival(one: Seen, stage: Stage, log_share: Array, clock: Clock) -> Array:
+def _survival(one: Seen, stage: Stage, log_share: Array, usual: UsualWarmth) -> Array:
     """Logarithm of the chance of the losses counted, for each score."""
+    shown = _shown(one, stage, usual)
     met = [
-        (row.number, min(_shown(clock, row, row.after) / stage.typical, 1.0) if stage.typical else 0.0)
-        for row in one.intervals
-        if math.isinf(row.until)
+        (row.number, min(early / stage.typical, 1.0) if stage.typical else 0.0)
+        for row, (early, late) in zip(one.intervals, shown, strict=True)
+        if math.isinf(late)
     ]
     waiting = sum(number * part for number, part in met)
     alive = one.left + one.remaining
@@ -189,14 +172,13 @@ def _survival(one: Seen, stage: Stage, log_share: Array, clock: Clock) -> Array:
     return np.asarray((one.left + waiting) * log_share + one.discarded * dead)
 
 
-def _times(one: Seen, stage: Stage, clock: Clock) -> Array:
+def _times(one: Seen, stage: Stage, usual: UsualWarmth) -> Array:
     """Logarithm of the chance of the times counted, for each score."""
     batches, plants = stage.duration.log_spreads
     plants = max(plants, _LEAST_SPREAD)
     middle = math.log(stage.typical) + batches * _GRID
     found = np.zeros(_GRID.size)
-    for row in one.intervals:
-        early, late = _shown(clock, row, row.after), _shown(clock, row, row.until)
+    for row, (early, late) in zip(one.intervals, _shown(one, stage, usual), strict=True):
         low = log_ndtr((math.log(early) - middle) / plants) if early > 0 else np.full(_GRID.size, -np.inf)
         if math.isinf(late):
             found += row.number * (log_ndtr((middle - math.log(early)) / plants) if early > 0 else 0.0)

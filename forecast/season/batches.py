@@ -275,6 +275,12 @@ class Passage:
                 found[_weeks(max(entry, last), entry), math.inf, entry] += number
         return [Interval(after, until, number, entry) for (after, until, entry), number in sorted(found.items())]
 
+    def standing(self) -> list[tuple[date, float, int]]:
+        """Give the plants still there: the day they entered, weeks from that to the last look, and how many."""
+        if not self.counts:
+            return [(entered, 0.0, plants) for entered, plants in self.entries]
+        return [(row.entered, row.after, row.number) for row in self.times() if math.isinf(row.until) and row.number]
+
 
 def _weeks(day: date, entry: date) -> float:
     return (day - entry).days / 7

@@ -12,8 +12,8 @@ import numpy as np
 from forecast.errors import refuse
 from forecast.rates.distributions import Z90, Share
 from forecast.rates.pooling import Pooled, Priors, Record
-from forecast.season.evidence import StageTime, survived, timed, weighed
 from forecast.season.learned import LearnedSeason, Learning, Line
+from forecast.season.lessons import StageTime, survived, timed, weighed
 from forecast.season.plan import Season
 from forecast.season.records import Records
 from forecast.season.rows import SURVIVALS, Stage
@@ -73,7 +73,7 @@ def learn(season: Season, records: Records) -> LearnedSeason:
     records.against(season)
     alive, times = survived(season, records), timed(season, records)
     shares = {row.variety: season.survivals(row.variety) for row in season.varieties}
-    pooled = _pooled(season, alive, shares)
+    pooled = pooled_by_stage(season, alive)
     routes = {
         (stage.applies_to, stage.stage): stage for name in shares for stage in season.route(name) if stage.typical
     }
@@ -102,13 +102,19 @@ def learn(season: Season, records: Records) -> LearnedSeason:
     return made
 
 
-def _pooled(
-    season: Season, alive: Mapping[str, Sequence[Record]], shares: Mapping[str, Sequence[Share]]
-) -> dict[str, Pooled]:
-    """Learn the survivals of each stage that batches have finished."""
+def pooled_by_stage(season: Season, alive: Mapping[str, Sequence[Record]]) -> dict[str, Pooled]:
+    """Learn the survivals of each stage that batches have finished.
+
+    Parameters
+    ----------
+    season
+        The season; the mean of what it states for a stage is the middle from which its varieties start.
+    alive
+        What came of batches, by stage.
+    """
     stated: dict[str, dict[str, float]] = defaultdict(dict)
-    for variety, route in shares.items():
-        for stage, share in zip(season.route(variety), route, strict=True):
+    for variety in (row.variety for row in season.varieties):
+        for stage, share in zip(season.route(variety), season.survivals(variety), strict=True):
             stated[stage.stage][variety] = share.mean
     pooled = {}
     for name, found in sorted(alive.items()):

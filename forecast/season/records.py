@@ -85,7 +85,7 @@ class Records(Row):
         object.__setattr__(self, "batches", tuple(sorted(self.batches, key=lambda row: row.batch)))
         counts = sorted(self.counts, key=lambda row: (row.batch, row.date, row.stage))
         object.__setattr__(self, "counts", tuple(counts))
-        object.__setattr__(self, "_routes", tuple((row, routes[row.batch]) for row in self.batches))
+        object.__setattr__(self, "routes", tuple((row, routes[row.batch]) for row in self.batches))
 
     def until(self, day: date | str) -> Records:
         """Give what was known at the end of a day: batches delivered and counts made up to it.
@@ -117,7 +117,7 @@ class Records(Row):
                 *(one.entered, one.left, one.discarded, one.remaining, not one.remaining),
                 *((one.counts[0].date, one.counts[-1].date) if one.counts else (None, None)),
             )
-            for batch, route in self._routes
+            for batch, route in self.routes
             for one in route
         ]
         return pd.DataFrame(rows, columns=["batch", "variety", "lab", "stage", *_STAGES]).astype(_STAGES)
@@ -146,7 +146,7 @@ class Records(Row):
         """
         rows = [
             (batch.batch, batch.variety, one.stage, *interval)
-            for batch, route in self._routes
+            for batch, route in self.routes
             for one in route
             for interval in one.times()
         ]
@@ -163,7 +163,7 @@ class Records(Row):
         """
         labs = {row.lab for row in season.offers}
         stages = {row.variety: [one.stage for one in season.route(row.variety)] for row in season.varieties}
-        faults = [fault for batch, route in self._routes for fault in _strange(batch, route, labs, stages)]
+        faults = [fault for batch, route in self.routes for fault in _strange(batch, route, labs, stages)]
         if faults:
             raise Refused(faults)
 
@@ -174,7 +174,8 @@ class Records(Row):
         return f"{len(self.batches):,} batches, {len(self.counts):,} counts, {min(days)} to {max(days)}"
 
     @cached_property
-    def _routes(self) -> tuple[tuple[BatchRecord, tuple[Passage, ...]], ...]:
+    def routes(self) -> tuple[tuple[BatchRecord, tuple[Passage, ...]], ...]:
+        """Each batch with its way through the stages."""
         counts = _grouped(self.counts)
         return tuple((row, passages(row, counts.get(row.batch, ()))) for row in self.batches)
 

@@ -1,17 +1,18 @@
 """What counts of running batches say of their rates: against weighted draws, conjugate laws and Gaussian algebra."""
 
 import math
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 import pytest
 from scipy import stats
 from small_seasons import MIXED, beta_spread, season, stage
 
-from forecast.growth.evidence import Followed, Seen, shifts, usual_clock
+from forecast.growth.evidence import Followed, Seen, shifts
 from forecast.growth.simulation import owners, season_streams
 from forecast.rates.levels import Level
 from forecast.season.batches import Interval
+from forecast.season.usual import UsualWarmth
 
 DRAWS = 2**15
 CAME = date(2027, 1, 18)
@@ -197,11 +198,12 @@ def test_the_clock_of_a_stage_shows_weeks_or_the_degree_days_of_usual_weather():
     climate = [{"month": i + 1, "low": 14, "high": 14, "spread": 0} for i in range(12)]
     warm = {"clock": "degree-days", "base": 4, "typical": 300}
     made = season([stage(typical=4), stage("growing on", **warm)], climate=climate)
-    start = made.first_week.monday
-    weeks, days = (usual_clock(made, row) for row in made.route("A"))
-    for since in (0, 1, 10, 38):
-        assert weeks(start + timedelta(since)) == pytest.approx(since / 7)
-        assert days(start + timedelta(since)) - days(start) == pytest.approx(10 * since)
+    start, usual = made.first_week.monday.toordinal(), UsualWarmth(made)
+    since = np.array([0, 1, 10, 38])
+    weeks, days = (usual.shown(row, start + np.arange(4), since / 7) for row in made.route("A"))
+    assert weeks == pytest.approx(since / 7)
+    assert days == pytest.approx(10 * since)
+    assert usual.shown(made.route("A")[1], [start], [math.inf]).tolist() == [math.inf]
 
 
 def test_on_degree_days_a_cold_start_counts_for_little():

@@ -19,7 +19,7 @@ from forecast.rates.distributions import Share
 from forecast.rates.pooling import Pooled, Priors, Record
 from forecast.rates.times import learn_time
 from forecast.season.batches import BatchRecord, CountRecord
-from forecast.season.evidence import STATED_DOUBT, survived, timed
+from forecast.season.lessons import STATED_DOUBT, survived, timed
 from forecast.season.records import Records, read_records
 
 DEMO = Path(__file__).parents[2] / "demo_data"

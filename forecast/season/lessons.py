@@ -7,7 +7,6 @@ import warnings
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import cast
 
 import numpy as np
@@ -17,11 +16,10 @@ from numpy.typing import NDArray
 from forecast.errors import Refused
 from forecast.rates.pooling import Record
 from forecast.rates.times import LearnedTime, learn_time
-from forecast.rates.warmth import degree_days
 from forecast.season.plan import Season
 from forecast.season.records import Records
 from forecast.season.rows import STAGES, Stage
-from forecast.weeks import Week
+from forecast.season.usual import UsualWarmth
 
 ARRIVAL = STAGES[0]
 STATED_DOUBT = 0.25  # standard deviation of the log of a stated typical time: a guess, common practice, no source
@@ -55,7 +53,7 @@ def survived(season: Season, records: Records) -> dict[str, list[Record]]:
     """
     found: dict[str, list[Record]] = defaultdict(list)
     routes = {row.variety: [one.stage for one in season.route(row.variety)] for row in season.varieties}
-    for batch, passed in records._routes:
+    for batch, passed in records.routes:
         route, counted = routes[batch.variety], [one.stage for one in passed]
         if route[0] == ARRIVAL and ARRIVAL not in counted and batch.ordered:
             alive = min(batch.received - batch.dead_on_arrival, batch.ordered)
@@ -105,11 +103,11 @@ def timed(season: Season, records: Records) -> dict[tuple[str, str], pd.DataFram
     owners = {row.variety: season.route(row.variety)[0].applies_to for row in season.varieties}
     routes = {name: [row.stage for row in season.route(name)] for name in owners}
     kept: set[tuple[str, str]] = set()
-    for batch, passed in records._routes:
+    for batch, passed in records.routes:
         counted = [one.stage for one in passed]
         kept.update((batch.batch, name) for name in counted[: _followed(routes[batch.variety], counted)])
     table = table[[pair in kept for pair in zip(table["batch"], table["stage"], strict=True)]]
-    warmth = _Warmth(season)
+    warmth = UsualWarmth(season)
     found: dict[tuple[str, str], pd.DataFrame] = {}
     for key, of_stage in table.groupby([table["variety"].map(owners), "stage"], sort=True):
         owner, name = cast("tuple[str, str]", key)
@@ -119,39 +117,10 @@ def timed(season: Season, records: Records) -> dict[tuple[str, str], pd.DataFram
         after, until = of_stage["after"].to_numpy(), of_stage["until"].to_numpy()
         if stage.clock == "degree-days":
             entered = np.array([day.toordinal() for day in of_stage["entered"]], dtype=np.float64)
-            after, until = warmth.between(stage, entered, after), warmth.between(stage, entered, until)
+            after, until = warmth.shown(stage, entered, after), warmth.shown(stage, entered, until)
             until = np.maximum(until, after + _NARROWEST * stage.typical)
         found[owner, name] = of_stage[["variety", "number", "batch"]].assign(after=after, until=until)
     return found
-
-
-class _Warmth:
-    """Degree-days of the usual weather in the places of a season, by day."""
-
-    def __init__(self, season: Season) -> None:
-        self.season = season
-        self._outside: dict[Week, tuple[float, float]] = {}
-
-    def between(self, stage: Stage, entered: Array, weeks: Array) -> Array:
-        """Give the degree-days from a day (an ordinal) to so many weeks later, infinite if those are."""
-        finite = np.isfinite(weeks)
-        ends = entered + 7 * np.where(finite, weeks, 0)
-        first = Week.of(date.fromordinal(int(entered.min())))
-        last = Week.of(date.fromordinal(math.ceil(ends.max())))
-        all_weeks = [first + k for k in range(last - first + 1)]
-        for week in all_weeks:
-            if week not in self._outside:
-                self._outside[week] = self.season.normals.normal(week)
-        air = [
-            self.season.place_in(stage.place, week).air(*(np.array([one]) for one in self._outside[week]))
-            for week in all_weeks
-        ]
-        low, high = (np.concatenate([pair[side] for pair in air]) for side in (0, 1))
-        daily = degree_days(low, high, base=stage.base or 0.0, cap=stage.cap, method=self.season.daily_course)
-        clock = np.concatenate([[0.0], np.cumsum(7 * daily)])
-        mondays = first.monday.toordinal() + 7.0 * np.arange(len(clock))
-        gone = np.interp(ends, mondays, clock) - np.interp(entered, mondays, clock)
-        return np.asarray(np.where(finite, gone, math.inf))
 
 
 @dataclass(frozen=True)
