@@ -63,12 +63,12 @@ class BenchSpace:
 
         Notes
         -----
-        Tried with the first 1,024 draws for three batches, the rest of the plan as it is: halves two to six weeks
-        apart, the whole so much earlier or later, and a tenth to all of it less, in weeks and quantities that the lab (any
-        lab, if none is named) accepts. Of each kind the mildest change that suffices is kept, if it costs no more than
-        2 points of the chance of what is wanted; else the one that overruns least without costing more; else the one
-        that overruns least. They are ranked in the same way, and by the order split, move, cut. What a change does to
-        other places, and what it costs, is not looked at.
+        Tried with the first 1,024 draws for three batches, the rest of the plan as it is: halves two to six
+        weeks apart, the whole so much earlier or later, and a tenth to all of it less, in weeks and quantities
+        that the lab (any lab, if none is named) accepts. Of each kind the mildest change that suffices is kept,
+        if it costs no more than 2 points of the chance of what is wanted; else the one that overruns least
+        without costing more; else the one that overruns least. They are ranked in the same way, and by the
+        order split, move, cut. What a change does to other places, and what it costs, is not looked at.
         """
         return remedies(self._outcome, place, most)
 
