@@ -1,15 +1,33 @@
 """Published counts, and what a share learned from one count says and does not say."""
 
+import math
+
 import numpy as np
 import pytest
-from scipy.stats import beta, chi2, chi2_contingency
+from scipy.optimize import minimize
+from scipy.special import expit, gammaln, log_expit
+from scipy.stats import beta, chi2, chi2_contingency, poisson
 
 from forecast import Share
+from forecast.rates.censored import LAWS, Likelihood, Table
 
 # Ridout, M., Hinde, J. and Demetrio, C. (1998). Models for count data with many zeros. Proc. 19th Int.
 # Biometric Conference, 179-192: rooted of cultured apple shoots, four hormone levels by two photoperiods.
 HOURS_8 = [(30, 30), (30, 30), (40, 40), (38, 40)]
 HOURS_16 = [(15, 30), (14, 30), (18, 30), (21, 40)]
+# The same shoots, by how many had 0, 1, ..., 17 roots after four weeks (agridat, see below).
+ROOTS_8 = [
+    [0, 3, 2, 3, 6, 3, 2, 2, 3, 1, 2, 1, 0, 1, 0, 0, 0, 1],
+    [0, 0, 3, 0, 1, 0, 3, 7, 3, 5, 3, 4, 0, 1, 0, 0, 0, 0],
+    [0, 0, 1, 2, 4, 4, 4, 4, 7, 5, 4, 1, 2, 0, 2, 0, 0, 0],
+    [2, 0, 0, 2, 2, 5, 5, 4, 8, 3, 4, 4, 0, 0, 1, 0, 0, 0],
+]
+ROOTS_16 = [
+    [15, 0, 2, 2, 1, 2, 1, 0, 1, 3, 1, 1, 1, 0, 0, 0, 0, 0],
+    [16, 2, 1, 1, 2, 1, 2, 0, 1, 0, 3, 0, 1, 0, 0, 0, 0, 0],
+    [12, 3, 2, 1, 2, 2, 3, 1, 0, 2, 0, 1, 1, 0, 0, 0, 0, 0],
+    [19, 2, 2, 4, 3, 1, 4, 3, 0, 2, 0, 0, 0, 0, 0, 0, 0, 0],
+]
 
 
 def heterogeneity(cells):
@@ -31,6 +49,67 @@ def test_one_pooled_rooting_share_is_rejected_over_both_photoperiods_but_not_wit
     assert (chi2.sf(found, df) < 0.05) == rejected
     table = np.array([(r, n - r) for r, n in cells])
     assert found == pytest.approx(chi2_contingency(table, correction=False)[0])
+
+
+def likelihoods(cell, cut):
+    """Give the likelihoods of the first roots of a cell's shoots, which some never make, and of all later roots.
+
+    Roots that come at an even rate over the trial, whose length is 1, are Poisson in number, and the times from one to
+    the next are exponential, the Weibull law with a log scale of 0. It forgets, so that only the number of roots
+    matters, and not how they cut the trial. What is still to come at its end is open.
+    """
+    first, later = [], []
+    for roots, shoots in enumerate(cell):
+        if shoots:
+            *gaps, last = cut(roots + 1)
+            rows = [*(("", gap, gap, shoots) for gap in gaps), ("", last, math.inf, shoots)]
+            first.append(rows[0])
+            later += rows[1:]
+    return [
+        Likelihood(Table(rows), LAWS["weibull"], never=never, between=False)
+        for rows, never in ((first, True), (later, False))
+    ]
+
+
+def fit_roots(cells, cut):
+    """Fit a rate of roots to each cell and one share that ever roots; give rates, log odds and log-likelihood."""
+    parts = [likelihoods(cell, cut) for cell in cells]
+    orders = sum(shoots * gammaln(roots + 1) for cell in cells for roots, shoots in enumerate(cell))
+
+    def lacking(point):
+        value, slope = orders, np.zeros(len(point))
+        for at, (first, later) in enumerate(parts):
+            one, by_one, _ = first.at(np.array([-point[at], 0.0, point[-1]]))
+            other, by_other, _ = later.at(np.array([-point[at], 0.0]))
+            value -= one + other
+            slope[at] = by_one[0] + by_other[0]
+            slope[-1] -= by_one[2]
+        return value, slope
+
+    best = minimize(lacking, [1.5] * len(cells) + [1.0], jac=True, method="BFGS", options={"gtol": 1e-7})
+    return np.exp(best.x[:-1]), best.x[-1], -best.fun
+
+
+@pytest.mark.parametrize(
+    "cut", [lambda parts: np.full(parts, 1 / parts), lambda parts: np.random.default_rng(parts).dirichlet([1] * parts)]
+)
+def test_roots_of_apple_shoots_of_which_some_never_root_have_the_published_likelihood(cut):
+    """Ridout, Hinde and Demetrio 1998, table 2: zero-inflated Poisson, a rate by cell, a share by photoperiod.
+
+    The log-likelihood to four decimals, and the ratio of the odds of never rooting, are printed in the examples of
+    Wright, K. (2021), agridat: Agricultural Datasets, R package 1.18, ridout.appleshoots, as those of that table.
+    """
+    whole, odds = 0.0, []
+    for cells, rooted in ((ROOTS_8, HOURS_8), (ROOTS_16, HOURS_16)):
+        assert [(sum(cell[1:]), sum(cell)) for cell in cells] == rooted
+        rates, log_odds, value = fit_roots(cells, cut)
+        chances = np.exp(poisson.logpmf(np.arange(18), rates[:, None]) + log_expit(log_odds))
+        chances[:, 0] += expit(-log_odds)
+        assert value == pytest.approx((np.array(cells) * np.log(chances)).sum(), rel=1e-9)
+        whole += value
+        odds.append(math.exp(-log_odds))
+    assert whole == pytest.approx(-622.2283, abs=6e-5)
+    assert odds[0] / odds[1] == pytest.approx(0.015, abs=6e-4)
 
 
 def test_a_share_learned_from_the_pooled_apple_shoots_is_surer_than_its_cells_allow():
