@@ -44,7 +44,7 @@ class Past:
         self._alive: dict[date, dict[str, tuple[Record, ...]]] = {}
         self._pooled: dict[Hashable, Pooled] = {}
         self._shares: dict[Hashable, Share] = {}
-        self._usual = UsualWarmth(season)
+        self._usual = UsualWarmth(season, records.measured)
 
     def rates(self, batch: BatchRecord, day: date) -> Iterator[tuple[str, float]]:
         """Give the rates of the rivals."""

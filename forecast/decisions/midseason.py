@@ -21,6 +21,7 @@ from forecast.growth.onward import Saleable, going_on
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import draw_fate, season_streams
 from forecast.growth.stages import Batch, Fate
+from forecast.growth.weather import measure
 from forecast.season.batches import BatchRecord, Passage, read_day
 from forecast.season.plan import Season
 from forecast.season.records import Records
@@ -169,8 +170,8 @@ def reforecast(
     season
         The season; its orders are what was planned. If it was learned from records, from those of other years.
     records
-        What was counted; batches delivered within the season belong to it. What is later than `on_date` is not
-        looked at.
+        What was counted, and the weather that was measured; batches delivered within the season belong to it. What is
+        later than `on_date` is not looked at.
     on_date
         The day, or its text such as 2027-06-14.
     draws, seed
@@ -192,9 +193,11 @@ def reforecast(
     -----
     Only remaining plants are forecast; what is saleable already is counted. Plants that stand in a stage are
     those that had not left it when they were last counted (see `Onward`), and the rates of a batch, of its season and
-    of its variety are drawn given all counts (see `forecast.growth.evidence.shifts`). Thermal time so far is that of
-    usual weather in the looks at the past, and of the drawn weather in what is to come. A batch whose counts say
-    nothing yet is forecast as `simulate` does it, draw by draw.
+    of its variety are drawn given all counts (see `forecast.growth.evidence.shifts`). The weather up to the day is that
+    measured, and the weeks to come are drawn given it (see `forecast.rates.measured.draw_given`); where it was not
+    measured, thermal time so far is that of usual weather in the looks at the past, and of drawn weather in what is to
+    come. A batch whose counts say nothing yet, in weather that was not measured, is forecast as `simulate` does it,
+    draw by draw.
 
     Plants go on as soon as they are ready, or wait for the next count: after each stage that takes time, all of a batch
     wait for the same time, any from 0 to `counted_every` as likely as another. How many come through does not depend
@@ -222,6 +225,7 @@ def reforecast(
     known = records.until(today)
     known.against(season)
     streams = season_streams(draws, seed)
+    measure(streams, known.measured)
     passed = {row.batch: route for row, route in known.routes}
     running = [row for row in known.batches if row.delivered >= season.first_week.monday]
     coming, not_come = _planned(season, running, today)

@@ -209,7 +209,7 @@ def scorecard(
     is stated where none of the group had). Given D discarded, and plants alive that had done parts f of the stage by
     their last look (1 if they left it), its density is that beta's times p^(sum of f) (1 - p^F)^D, F the mean f:
     losses fall evenly along the stage. Those still there survive what is left of it with p^(1 - f), those to come
-    with p, binomially, stage by stage. f is the time since entry over the typical time, in usual weather, times a
+    with p, binomially, stage by stage. f is the time since entry over the typical time, as `timed` counts it, times a
     lognormal pace of the batch, at most 1. Typical times are as stated and not learned; the pace holds the doubt
     about them (`STATED_DOUBT`) and `spread_batches`, and that plants are still there tells of it as much as one
     plant would. What was dead on the day of entry tells nothing of p.

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from forecast.growth.simulation import owners
+from forecast.growth.weather import measured_by
 from forecast.rates.levels import Level
 from forecast.season.batches import Interval
 from forecast.season.plan import Season
@@ -78,9 +79,9 @@ def shifts(season: Season, streams: Streams, batches: Sequence[Followed]) -> lis
     likelihood on a grid. With all looks together, z + K (m - z - e), K = C (C + V)^-1, is a draw given the counts
     for every draw z given none (Matheron's rule); without a count nothing changes. Likelihood: of those that
     left a stage and those that died, binomial; of those still there the part of the loss that the usual time says
-    they have met; times of plants interval-censored, lognormal. Thermal time so far is that of usual weather. What
-    heat and cold took of plants is not told apart from the survival of their batch. The order of the batches is
-    of no account.
+    they have met; times of plants interval-censored, lognormal. Thermal time so far is that of the
+    days that were measured (see `measure`), of usual weather where they were not. What heat and cold took of plants is
+    not told apart from the survival of their batch. The order of the batches is of no account.
 
     References
     ----------
@@ -88,7 +89,7 @@ def shifts(season: Season, streams: Streams, batches: Sequence[Followed]) -> lis
     """
     found: list[dict[str, Array]] = [{} for _ in batches]
     asked: dict[str, list[tuple[int, Stage, tuple[float, float] | None]]] = {}
-    usual = UsualWarmth(season)
+    usual = UsualWarmth(season, measured_by(streams))
     for i in sorted(range(len(batches)), key=lambda i: (batches[i].variety, batches[i].number)):
         batch = batches[i]
         counted = {one.stage: one for one in batch.seen}

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.rates.measured import Days, draw_given
 from forecast.rates.warmth import degree_days
 from forecast.season.plan import Season
 from forecast.season.rows import Stage
@@ -15,6 +18,17 @@ Array = NDArray[np.float64]
 
 FIRST_WEEKS = 2  # in which plants that have come suffer from heat and cold
 _YEAR = 52
+_MEASURED = "measured weather"
+
+
+def measure(streams: Streams, days: Days) -> None:
+    """Let all weather under streams be as it was measured on some days; before any is drawn."""
+    streams.once(_MEASURED, lambda: days)
+
+
+def measured_by(streams: Streams) -> Days:
+    """Give the days on which the weather under streams was measured: none, unless they were told to `measure`."""
+    return streams.once(_MEASURED, dict[date, tuple[float, float]])
 
 
 class Weather:
@@ -25,7 +39,7 @@ class Weather:
     season
         The season; it has a climate.
     streams
-        The streams it is drawn from.
+        The streams it is drawn from, given the days that were measured (see `measure`).
     """
 
     def __init__(self, season: Season, streams: Streams) -> None:
@@ -51,7 +65,8 @@ class Weather:
             asked = self.season.weeks + 1
             while asked < weeks:
                 asked += _YEAR
-            self._outside = self.season.normals.draw(self.season.first_week, asked, self.streams)
+            known = measured_by(self.streams)
+            self._outside = draw_given(self.season.normals, known, self.season.first_week, asked, self.streams)
         return self._outside
 
     def air(self, place: str, weeks: int) -> tuple[Array, Array]:

@@ -16,7 +16,7 @@ from scipy.interpolate import CubicSpline
 
 from forecast.errors import Fault, Refused, refuse, whole
 from forecast.rates.distributions import Z90
-from forecast.rates.station import COLDEST, WARMEST, contrary, months_measured, number, read_days
+from forecast.rates.station import COLDEST, WARMEST, contrary, months_measured, not_of_air, number, read_days
 from forecast.streams import Streams
 from forecast.weeks import Week
 
@@ -261,7 +261,7 @@ class Climate:
         first, count = Week.parse(first_week), whole("weeks", weeks, 1, MOST_WEEKS)
         drawn = [first + k for k in range(count)]
         p = self.persistence
-        before = math.ceil(math.log(_FORGOTTEN) / math.log(p)) if p > _FORGOTTEN else 0
+        before = self.memory
         score = streams.generator("weather", str(first + (-before - 1))).standard_normal(streams.draws)
         departures = np.empty((count, streams.draws))
         for k in range(-before, count):
@@ -272,6 +272,12 @@ class Climate:
         return self._by_week(self.low, drawn)[:, None] + departures, self._by_week(self.high, drawn)[
             :, None
         ] + departures
+
+    @property
+    def memory(self) -> int:
+        """Weeks after which nothing is left of the weather of a week."""
+        p = self.persistence
+        return math.ceil(math.log(_FORGOTTEN) / math.log(p)) if p > _FORGOTTEN else 0
 
     @property
     def _spreads(self) -> tuple[float, ...]:
@@ -312,9 +318,7 @@ def _amiss(column: str, value: float, row: int) -> Fault | None:
     if column == "spread":
         problem, remedy = "not a standard deviation", "Give a number from 0 [degC]."
         return None if 0 <= value < math.inf else Fault(problem, remedy, "climate", row, column, value)
-    problem = "not a temperature of air in degrees Celsius"
-    remedy = "Give a number of degrees Celsius: (F - 32) / 1.8 from Fahrenheit."
-    return None if COLDEST <= value <= WARMEST else Fault(problem, remedy, "climate", row, column, value)
+    return None if COLDEST <= value <= WARMEST else not_of_air("climate", row, column, value)
 
 
 @lru_cache(maxsize=64)

@@ -57,8 +57,7 @@ def read_days(
         if day is None:
             faults.append(Fault("not a date", "Write it as 2027-04-13.", "record", row, "date", written))
         elif day in seen:
-            problem = f"the day stands in row {seen[day]} already"
-            faults.append(Fault(problem, "Keep one row a day.", "record", row, "date", str(date.fromordinal(day))))
+            faults.append(again("record", row, date.fromordinal(day), seen[day]))
         else:
             seen[day] = row
         least, most = (
@@ -106,7 +105,18 @@ def months_measured(days: Days, low: Array, high: Array) -> list[Array]:
     return [np.array(known, dtype=np.float64).reshape(-1, 2) for known in means]
 
 
-def contrary(table: str, row: int, column: str, high: object, low: object) -> Fault:
+def again(table: str, row: int, day: date, first: int) -> Fault:
+    """Make the fault of a day that stands in the row `first` already."""
+    return Fault(f"the day stands in row {first} already", "Keep one row a day.", table, row, "date", str(day))
+
+
+def not_of_air(table: str, row: int | None, column: str, value: object) -> Fault:
+    """Make the fault of a number that is no temperature of air in degrees Celsius."""
+    remedy = "Give a number of degrees Celsius: (F - 32) / 1.8 from Fahrenheit."
+    return Fault("not a temperature of air in degrees Celsius", remedy, table, row, column, value)
+
+
+def contrary(table: str, row: int | None, column: str, high: object, low: object) -> Fault:
     """Make the fault of a maximum that lies below its minimum."""
     remedy = "Give the minimum first, then the maximum."
     return Fault(f"the maximum lies below the minimum of {low}", remedy, table, row, column, high)

@@ -92,8 +92,8 @@ def timed(season: Season, records: Records) -> dict[tuple[str, str], pd.DataFram
 
     Notes
     -----
-    Of a stage on degree-days the weeks since entry become the degree-days of those days in the usual weather of its
-    place, a week's evenly over its days. What the weather of those years really was is not known to the records: it
+    Of a stage on degree-days the weeks since entry become the degree-days of those days in its place: of the weather
+    measured on them, else of usual weather, a week's evenly over its days. What the weather of other days really was
     adds to how batches differ, and what was the same for all of them is not seen at all. An interval in which no
     warmth came at all counts as 1 % of the stated time wide.
     """
@@ -107,7 +107,7 @@ def timed(season: Season, records: Records) -> dict[tuple[str, str], pd.DataFram
         counted = [one.stage for one in passed]
         kept.update((batch.batch, name) for name in counted[: _followed(routes[batch.variety], counted)])
     table = table[[pair in kept for pair in zip(table["batch"], table["stage"], strict=True)]]
-    warmth = UsualWarmth(season)
+    warmth = UsualWarmth(season, records.measured)
     found: dict[tuple[str, str], pd.DataFrame] = {}
     for key, of_stage in table.groupby([table["variety"].map(owners), "stage"], sort=True):
         owner, name = cast("tuple[str, str]", key)

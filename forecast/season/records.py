@@ -1,4 +1,4 @@
-"""What the nursery wrote down of its batches: deliveries, and counts by stage."""
+"""What the nursery wrote down: deliveries, counts by stage, and the weather it measured."""
 
 from __future__ import annotations
 
@@ -8,20 +8,23 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from functools import cached_property
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import pandas as pd
 
 from forecast.errors import Fault, Refused
+from forecast.rates.measured import Days
 from forecast.season.batches import BatchRecord, CountRecord, Passage, passages, read_day
 from forecast.season.cells import Row, nearest, suggestion
 from forecast.season.checks import Tables
 from forecast.season.files import table_text, write_texts
+from forecast.season.outside import WeatherRecord, too_warm, twice
 from forecast.season.plan import Season
-from forecast.season.sheets import Sheet, read_row, read_sheet
+from forecast.season.sheets import OPTIONAL, Empty, Sheet, read_row, read_sheet
 from forecast.season.workbook import Workbook
 
-_TABLES: dict[str, type[Row]] = {"batches": BatchRecord, "counts": CountRecord}
+_TABLES: dict[str, type[Row]] = {"batches": BatchRecord, "counts": CountRecord, "weather": WeatherRecord}
 _STAGES = {
     **dict.fromkeys(("entered", "left", "discarded", "remaining"), "int64"),
     "finished": "bool",
@@ -32,7 +35,7 @@ _SUGGESTED = 20  # unknown names for which the nearest known one is sought
 
 
 class Records(Row):
-    """Deliveries and counts of a nursery, checked against each other and never altered.
+    """Deliveries, counts and weather of a nursery, checked against each other and never altered.
 
     Parameters
     ----------
@@ -40,13 +43,15 @@ class Records(Row):
         The batches as they came, in any order; kept by name.
     counts
         The counts, in any order; kept by batch, day and stage.
+    weather
+        The days on which the air outside was measured, in any order; kept by day. There may be gaps, or none at all.
 
     Raises
     ------
     Refused
-        If rows contradict each other; every fault is listed. A batch or a count stands there once; a count is of a
-        known batch and not before its delivery; and every plant is accounted for: what is alive or discarded at a
-        count is what was left at the count before, or received alive, and what was moved in since.
+        If rows contradict each other; every fault is listed. A batch, a count or a day of weather stands there once; a
+        count is of a known batch and not before its delivery; and every plant is accounted for: what is alive or
+        discarded at a count is what was left at the count before, or received alive, and what was moved in since.
 
     Notes
     -----
@@ -74,6 +79,7 @@ class Records(Row):
 
     batches: tuple[BatchRecord, ...] = ()
     counts: tuple[CountRecord, ...] = ()
+    weather: tuple[WeatherRecord, ...] = ()
 
     def __init__(self, /, **cells: Any) -> None:
         super().__init__(**cells)
@@ -85,10 +91,11 @@ class Records(Row):
         object.__setattr__(self, "batches", tuple(sorted(self.batches, key=lambda row: row.batch)))
         counts = sorted(self.counts, key=lambda row: (row.batch, row.date, row.stage))
         object.__setattr__(self, "counts", tuple(counts))
+        object.__setattr__(self, "weather", tuple(sorted(self.weather, key=lambda row: row.date)))
         object.__setattr__(self, "routes", tuple((row, routes[row.batch]) for row in self.batches))
 
     def until(self, day: date | str) -> Records:
-        """Give what was known at the end of a day: batches delivered and counts made up to it.
+        """Give what was known at the end of a day: batches delivered, counts made and weather measured up to it.
 
         Parameters
         ----------
@@ -97,7 +104,8 @@ class Records(Row):
         """
         day = read_day(day)
         batches = tuple(row for row in self.batches if row.delivered <= day)
-        return Records(batches=batches, counts=tuple(row for row in self.counts if row.date <= day))
+        counts, weather = (tuple(row for row in rows if row.date <= day) for rows in (self.counts, self.weather))
+        return Records(batches=batches, counts=counts, weather=weather)
 
     def stages(self) -> pd.DataFrame:
         """Tell how each batch stands in each stage.
@@ -160,18 +168,26 @@ class Records(Row):
         Refused
             If a variety or the lab of a batch is not in the season, or the stages in which a batch was counted are not
             stages of its variety, in their order; every fault is listed by batch. Stages may be passed by uncounted.
+            Also if days are so warm for its climate that they were written in degrees Fahrenheit.
         """
         labs = {row.lab for row in season.offers}
         stages = {row.variety: [one.stage for one in season.route(row.variety)] for row in season.varieties}
         faults = [fault for batch, route in self.routes for fault in _strange(batch, route, labs, stages)]
+        faults += too_warm(self.weather, season)
         if faults:
             raise Refused(faults)
 
     def __str__(self) -> str:
+        weather = f"; weather of {len(self.weather):,} days" if self.weather else ""
         if not self.batches:
-            return "no batches"
+            return f"no batches{weather}"
         days = [row.date for row in self.counts] + [row.delivered for row in self.batches]
-        return f"{len(self.batches):,} batches, {len(self.counts):,} counts, {min(days)} to {max(days)}"
+        return f"{len(self.batches):,} batches, {len(self.counts):,} counts, {min(days)} to {max(days)}{weather}"
+
+    @cached_property
+    def measured(self) -> Days:
+        """Minimum and maximum [degC] of each day on which the air outside was measured."""
+        return MappingProxyType({row.date: (row.low, row.high) for row in self.weather})
 
     @cached_property
     def routes(self) -> tuple[tuple[BatchRecord, tuple[Passage, ...]], ...]:
@@ -186,8 +202,9 @@ def read_records(path: str | os.PathLike[str]) -> Records:
     Parameters
     ----------
     path
-        A folder that holds batches.csv and counts.csv, or an .xlsx workbook with the sheets batches and counts.
-        Columns are named in the first row; rows may be in any order, and those that begin with # are remarks.
+        A folder that holds batches.csv and counts.csv, or an .xlsx workbook with the sheets batches and counts; and
+        weather.csv, or the sheet weather, if the weather was measured. Columns are named in the first row; rows may be
+        in any order, and those that begin with # are remarks.
 
     Returns
     -------
@@ -206,14 +223,15 @@ def read_records(path: str | os.PathLike[str]) -> Records:
     """
     place = Path(path)
     book = None if place.is_dir() else Workbook(place)
-    rows: dict[str, list[tuple[int, Any]]] = {"batches": [], "counts": []}
-    spoken: dict[str, set[str]] = {"batches.batch": set(), "counts.batch": set()}
+    rows: dict[str, list[tuple[int, Any]]] = {table: [] for table in _TABLES}
+    spoken: dict[str, set[str]] = {f"{table}.batch": set() for table in _TABLES}
     faults: list[Fault] = []
     unread = set()
     for table, kind in _TABLES.items():
         name = book.place(table) if book else f"{table}.csv"
         try:
-            sheet: Sheet = book.sheet(table, kind, empty="header") if book else read_sheet(place, table, kind)
+            empty: Empty = "absent" if table in OPTIONAL else "header"
+            sheet: Sheet = book.sheet(table, kind, empty=empty) if book else read_sheet(place, table, kind)
         except Refused as error:
             faults += error.faults
             unread.add(table)
@@ -246,19 +264,24 @@ def write_records(records: Records, path: str | os.PathLike[str], *, overwrite: 
     path
         The folder; it is made if it is not there.
     overwrite
-        Whether batches.csv and counts.csv may be replaced.
+        Whether batches.csv, counts.csv and weather.csv may be replaced.
 
     Raises
     ------
     Refused
-        If one of the two is there already and `overwrite` is not asked for; nothing is written then.
+        If one of them is there already and `overwrite` is not asked for; nothing is written then.
     """
-    texts = {f"{table}.csv": table_text(getattr(records, table), kind) for table, kind in _TABLES.items()}
+    texts = {}
+    for table, kind in _TABLES.items():
+        rows = getattr(records, table)
+        if rows or table not in OPTIONAL or (Path(path) / f"{table}.csv").exists():  # no old weather may stay
+            texts[f"{table}.csv"] = table_text(rows, kind)
     write_texts(texts, path, overwrite=overwrite)
 
 
 def _contradictions(tables: Tables, routes: dict[str, tuple[Passage, ...]]) -> Iterator[Fault]:
-    """List what contradicts what between batches and counts, and plants not accounted for; fill in the routes."""
+    """List what contradicts what between rows, and plants not accounted for; fill in the routes."""
+    yield from twice(tables.rows["weather"])
     batches: dict[str, tuple[int, BatchRecord]] = {}
     doubtful = set(tables.spoken.get("batches.batch", ())) | tables.spoken.get("counts.batch", frozenset())
     for number, row in tables.rows["batches"]:
@@ -284,7 +307,7 @@ def _contradictions(tables: Tables, routes: dict[str, tuple[Passage, ...]]) -> I
             problem = f"before the delivery of {row.batch} on {batches[row.batch][1].delivered}"
             yield Fault(problem, "Correct this day, or that in batches.", "counts", number, "date", str(row.date))
             doubtful.add(row.batch)
-    if tables.unread or "" in doubtful:  # rows that may be of any batch are missing
+    if tables.unread - OPTIONAL or "" in doubtful:  # rows that may be of any batch are missing
         return
     numbers = {id(row): number for number, row in tables.rows["counts"]}
     counts = _grouped(row for _, row in tables.rows["counts"])

@@ -17,8 +17,8 @@ from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion, t
 from forecast.season.plan import TABLES
 
 HEADER = "season.toml"
-OPTIONAL = {"orders", "climate", "cultures", "divisions"}
-RECORDS = ("batches", "counts")
+OPTIONAL = {"orders", "climate", "cultures", "divisions", "weather"}
+RECORDS = ("batches", "counts", "weather")
 Empty = Literal["", "header", "absent"]
 _MOST_BYTES = 50_000_000
 _WORKBOOKS = {".xlsx", ".xlsm", ".xls", ".ods", ".numbers"}

@@ -1,13 +1,14 @@
-"""Warmth of the usual weather in the places of a season, by day."""
+"""Warmth in the places of a season, of measured days and else of usual weather."""
 
 from __future__ import annotations
 
 import math
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from forecast.rates.measured import Days
 from forecast.rates.warmth import degree_days
 from forecast.season.plan import Season
 from forecast.season.rows import Stage
@@ -17,17 +18,19 @@ Array = NDArray[np.float64]
 
 
 class UsualWarmth:
-    """What the clocks of a season's stages show in its usual weather, on any day.
+    """What the clocks of a season's stages show on any day, in usual weather where it was not measured.
 
     Parameters
     ----------
     season
         The season; it has a climate if any of its stages runs on degree-days.
+    measured
+        The weather outside on some days.
     """
 
-    def __init__(self, season: Season) -> None:
-        self.season = season
-        self._outside: dict[Week, tuple[float, float]] = {}
+    def __init__(self, season: Season, measured: Days) -> None:
+        self.season, self.measured = season, measured
+        self._outside: dict[Week, list[tuple[float, tuple[float, float]]]] = {}
 
     def shown(self, stage: Stage, entered: ArrayLike, weeks: ArrayLike) -> Array:
         """Give what the clock of a stage shows so many weeks after plants entered it [weeks or degC days].
@@ -43,7 +46,8 @@ class UsualWarmth:
 
         Notes
         -----
-        The degree-days of a week come evenly over its days.
+        A day that was measured has the degree-days of its own minimum and maximum, any other a seventh of those of a
+        week of usual weather.
         """
         entered, weeks = np.asarray(entered, dtype=np.float64), np.asarray(weeks, dtype=np.float64)
         if stage.clock == "weeks" or not weeks.size:
@@ -53,16 +57,24 @@ class UsualWarmth:
         first = Week.of(date.fromordinal(int(entered.min())))
         last = Week.of(date.fromordinal(math.ceil(ends.max())))
         every = [first + k for k in range(last - first + 1)]
-        outside = np.array([self._normal(week) for week in every])[:, :, None]
-        air = [self.season.place_in(stage.place, week).air(*pair) for week, pair in zip(every, outside, strict=True)]
-        low, high = np.array(air)[:, :, 0].T
+        parts = [self._parts(week) for week in every]
+        air = [
+            self.season.place_in(stage.place, week).air(*np.array([pair for _, pair in part]).T)
+            for week, part in zip(every, parts, strict=True)
+        ]
+        low, high = np.concatenate(air, axis=1)
+        days = np.array([days for part in parts for days, _ in part])
         daily = degree_days(low, high, base=stage.base or 0.0, cap=stage.cap, method=self.season.daily_course)
-        clock = np.concatenate([[0.0], np.cumsum(7 * daily)])
-        mondays = first.monday.toordinal() + 7.0 * np.arange(len(clock))
-        gone = np.interp(ends, mondays, clock) - np.interp(entered, mondays, clock)
+        clock, ends_of = (np.concatenate([[0.0], np.cumsum(rise)]) for rise in (days * daily, days))
+        ends_of += first.monday.toordinal()
+        gone = np.interp(ends, ends_of, clock) - np.interp(entered, ends_of, clock)
         return np.asarray(np.where(finite, gone, math.inf))
 
-    def _normal(self, week: Week) -> tuple[float, float]:
+    def _parts(self, week: Week) -> list[tuple[float, tuple[float, float]]]:
+        """Give the parts of a week [days], and minimum and maximum of each: one part if no day was measured."""
         if week not in self._outside:
-            self._outside[week] = self.season.normals.normal(week)
+            usual = self.season.normals.normal(week)
+            days = [week.monday + timedelta(k) for k in range(7)]
+            known = any(day in self.measured for day in days)
+            self._outside[week] = [(1.0, self.measured.get(day, usual)) for day in days] if known else [(7.0, usual)]
         return self._outside[week]

@@ -18,12 +18,13 @@ from openpyxl.reader.excel import ExcelReader
 from openpyxl.utils.cell import get_column_letter, range_boundaries
 
 from forecast.errors import Fault, Refused
-from forecast.season.cells import SPREADSHEET_ERROR, Row, suggestion
+from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion
 from forecast.season.sheets import Empty, Sheet, lay_out
 
 _MOST_PACKED = 50_000_000  # bytes
 _MOST_UNPACKED = 200_000_000  # bytes
 _MOST_COLUMNS = 1000
+_MUCH_LIKE = 0.9  # names of sheets
 _ZIP, _OLD = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
 _TAG = re.compile(rb"<(?:\w+:)?(row|col|mergeCell|f)\b([^>]*)>")
 _ATTRIBUTE = re.compile(rb"""([\w:]+)\s*=\s*["']([^"']*)["']""")
@@ -85,8 +86,10 @@ class Workbook:
         Raises
         ------
         Refused
-            If there is no such sheet, or it cannot be read.
+            If there is no such sheet, though needed or with a name much like it, or it cannot be read.
         """
+        if empty == "absent" and table not in self.sheets and not nearest(table, self.sheets, _MUCH_LIKE):
+            return Sheet((), ())
         if table not in self.sheets:
             remedy = f"Add it, or rename the sheet that is meant. {suggestion(table, self.sheets)}"
             raise self._refused(f"there is no sheet {table}", remedy)

@@ -244,7 +244,7 @@ def test_a_forecast_never_uses_later_records(demo, scores):
 
 def test_the_order_of_records_never_matters(demo, scores):
     plan, records = demo
-    rows = {name: list(getattr(records, name)) for name in ("batches", "counts")}
+    rows = {name: list(getattr(records, name)) for name in ("batches", "counts", "weather")}
     for table in rows.values():
         random.Random(5).shuffle(table)
     again = scorecard(plan, Records(**rows), draws=300, seed=1, horizons=[16, 0, 8, 0])

@@ -198,7 +198,7 @@ def test_the_clock_of_a_stage_shows_weeks_or_the_degree_days_of_usual_weather():
     climate = [{"month": i + 1, "low": 14, "high": 14, "spread": 0} for i in range(12)]
     warm = {"clock": "degree-days", "base": 4, "typical": 300}
     made = season([stage(typical=4), stage("growing on", **warm)], climate=climate)
-    start, usual = made.first_week.monday.toordinal(), UsualWarmth(made)
+    start, usual = made.first_week.monday.toordinal(), UsualWarmth(made, {})
     since = np.array([0, 1, 10, 38])
     weeks, days = (usual.shown(row, start + np.arange(4), since / 7) for row in made.route("A"))
     assert weeks == pytest.approx(since / 7)

@@ -221,18 +221,19 @@ def test_a_stage_after_one_that_was_not_counted_is_left_out():
 
 
 def test_the_order_of_records_never_matters(demo, records, learned):
-    batches, counts = list(records.batches), list(records.counts)
+    rows = {name: list(getattr(records, name)) for name in ("batches", "counts", "weather")}
     order = random.Random(3)
-    order.shuffle(batches)
-    order.shuffle(counts)
-    again = forecast.learn(demo, Records(batches=batches, counts=counts))
+    for table in rows.values():
+        order.shuffle(table)
+    again = forecast.learn(demo, Records(**rows))
     assert again.table().equals(learned.table())
     assert again.stages == learned.stages
 
 
 def test_counts_in_two_files_put_together_teach_the_same(tmp_path, demo, learned):
     header, *rows = (DEMO / "counts.csv").read_text(encoding="utf-8").splitlines(keepends=True)
-    (tmp_path / "batches.csv").write_bytes((DEMO / "batches.csv").read_bytes())
+    for name in ("batches.csv", "weather.csv"):
+        (tmp_path / name).write_bytes((DEMO / name).read_bytes())
     (tmp_path / "counts.csv").write_text("".join([header, *rows[300:], *rows[:300]]), encoding="utf-8")
     assert forecast.learn(demo, read_records(tmp_path)).table().equals(learned.table())
 

@@ -275,7 +275,7 @@ def test_a_missing_file_is_named(records_folder: Path, name: str, line: str) -> 
 
 
 def test_the_records_of_the_demonstration_hold_no_fault_and_suit_its_season(demo: Records) -> None:
-    assert str(demo) == "26 batches, 775 counts, 2025-02-19 to 2026-09-25"
+    assert str(demo) == "26 batches, 775 counts, 2025-02-19 to 2026-09-25; weather of 271 days"
     demo.against(read_season(DEMO))
 
 
@@ -350,16 +350,18 @@ def test_faults_do_not_depend_on_the_order_of_rows() -> None:
 
 def test_a_file_in_two_halves_put_together_again_is_the_same(tmp_path: Path, demo: Records) -> None:
     header, *rows = (DEMO / "counts.csv").read_text(encoding="utf-8").splitlines(keepends=True)
-    (tmp_path / "batches.csv").write_bytes((DEMO / "batches.csv").read_bytes())
+    for name in ("batches.csv", "weather.csv"):
+        (tmp_path / name).write_bytes((DEMO / name).read_bytes())
     (tmp_path / "counts.csv").write_text("".join([header, *rows[400:], *rows[:400]]), encoding="utf-8")
     assert read_records(tmp_path) == demo
 
 
 def test_what_was_known_on_a_day_is_what_reading_the_rows_until_then_gives(tmp_path: Path, demo: Records) -> None:
-    batches, counts = frame("batches.csv"), frame("counts.csv")
+    batches, counts, weather = (frame(f"{name}.csv") for name in ("batches", "counts", "weather"))
     for day in ["2025-01-01", "2025-02-19", "2025-03-24", "2025-07-23", "2026-01-14", "2026-05-02", "2026-09-25"]:
         batches[batches.delivered <= day].to_csv(tmp_path / "batches.csv", index=False)
         counts[counts.date <= day].to_csv(tmp_path / "counts.csv", index=False)
+        weather[weather.date <= day].to_csv(tmp_path / "weather.csv", index=False)
         assert demo.until(day) == read_records(tmp_path)
     assert demo.until(date(2026, 9, 25)) == demo
     assert str(demo.until("2025-01-01")) == "no batches"

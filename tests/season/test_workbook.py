@@ -80,7 +80,7 @@ def test_a_workbook_and_csv_files_of_the_same_cells_give_equal_records(tmp_path:
 
 def test_the_demonstration_in_a_workbook_is_the_demonstration(tmp_path: Path) -> None:
     made = Workbook()
-    for name in ("batches", "counts"):
+    for name in ("batches", "counts", "weather"):
         sheet = made.create_sheet(name)
         with (DEMO / f"{name}.csv").open(encoding="utf-8", newline="") as file:
             for row in csv.reader(file):
