@@ -2,11 +2,13 @@
 
 from forecast.decisions.explants import explants_needed
 from forecast.decisions.midseason import reforecast
+from forecast.decisions.money import cash_flow
 from forecast.decisions.order import size_order, size_orders
 from forecast.decisions.routes import compare_routes
 from forecast.decisions.scoring import scorecard
 from forecast.decisions.space import bench_space
 from forecast.decisions.timing import delivery_weeks
+from forecast.decisions.trial import trial_worth
 from forecast.decisions.work import hours_of_work
 from forecast.errors import ForecastError, OutOfReach, Refused
 from forecast.growth.initiation import multiply
@@ -36,6 +38,7 @@ __all__ = [
     "Share",
     "Week",
     "bench_space",
+    "cash_flow",
     "compare_routes",
     "delivery_weeks",
     "explants_needed",
@@ -49,5 +52,6 @@ __all__ = [
     "simulate",
     "size_order",
     "size_orders",
+    "trial_worth",
     "write_season",
 ]

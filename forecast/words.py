@@ -11,6 +11,11 @@ def rounded(number: float) -> str:
     return f"{round(number / step) * step:,}"
 
 
+def money(amount: float, currency: str) -> str:
+    """Write an amount of money to the figures that draws support, such as -1,150 EUR."""
+    return f"{'-' if amount < 0 else ''}{rounded(abs(amount))} {currency}"
+
+
 def counted(number: int, noun: str) -> str:
     """Write a number of things: 1 cycle, 1,200 cycles."""
     return f"{number:,} {noun}{'' if number == 1 else 's'}"

@@ -104,7 +104,17 @@ class Case:
 
     def cost(self, prices: PriceList, quantity: int, week: Week) -> float:
         """Give the expected cost [currency] of an order until the week wanted."""
-        return prices.price(quantity) + prices.freight(quantity) + quantity * self._cost_of_growing(week)
+        return prices.price(quantity) + prices.freight(quantity) + quantity * self.growing(week)
+
+    def growing(self, week: Week) -> float:
+        """Give the expected cost [currency] of growing a plantlet until the week wanted: stages, work and bench."""
+        fate, key = self.fate(week), week if self.season.by_weather(self.request.variety) else None
+        if key not in self._costs:
+            first = week if key else min(prices.breaks[0].first_week for prices in self.price_lists)
+            weeks = max(self.request.week - first, 1)
+            self._costs[key] = growing_costs(self.season, self.request.variety, fate, weeks)
+        stages, bench = self._costs[key]
+        return stages + float(bench[: self.request.week - week].sum())
 
     def cheapest(self, prices: PriceList, week: Week) -> tuple[int, float] | None:
         """Give the quantity that suffices at the least cost, and that cost; None if none does."""
@@ -246,13 +256,3 @@ class Case:
             else:
                 low = middle
         return None if self.topping_up and high > max(self.most, prices.lawful(1)) else high
-
-    def _cost_of_growing(self, week: Week) -> float:
-        """Cost of a plantlet by stages and work, and of its bench until the week wanted."""
-        fate, key = self.fate(week), week if self.season.by_weather(self.request.variety) else None
-        if key not in self._costs:
-            first = week if key else min(prices.breaks[0].first_week for prices in self.price_lists)
-            weeks = max(self.request.week - first, 1)
-            self._costs[key] = growing_costs(self.season, self.request.variety, fate, weeks)
-        stages, bench = self._costs[key]
-        return stages + float(bench[: self.request.week - week].sum())

@@ -6,11 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast.growth.stages import Fate
+from forecast.growth.stock import earlier
 from forecast.season.plan import Season
+from forecast.season.rows import Stage
+from forecast.weeks import Week
 
 Array = NDArray[np.float64]
 
 _COSTED = 256  # draws from which expected costs are taken
+BEFORE = 1e-6  # weeks before its Monday, a week begins
 
 
 def growing_costs(
@@ -53,3 +57,45 @@ def growing_costs(
     if life is not None:
         kept[life:] -= ready.mean(axis=1)[:-life]
     return float(entering @ each), bench + rates[-1] * kept
+
+
+def rents(season: Season, stage: Stage) -> Array:
+    """Give the cost of the bench of a plant in a stage in each week of the season [currency], shape (weeks,)."""
+    places = (season.place_in(stage.place, season.first_week + i) for i in range(season.weeks))
+    return np.array([place.cost_per_m2_week for place in places]) / stage.plants_per_m2
+
+
+def plant_costs(season: Season, variety: str, fate: Fate, week: Week, last: Week) -> tuple[Array, Array]:
+    """Give the cost of a plantlet delivered in a week until the end of the season, by draw.
+
+    Parameters
+    ----------
+    season, variety
+        The season, and the variety.
+    fate
+        What the plantlets meet.
+    week
+        Week of delivery.
+    last
+        Last week in which the variety is wanted. Until its Monday none is sold, and plants stand until they are past
+        their best; then all that is saleable leaves, and later what becomes so.
+
+    Returns
+    -------
+    array of shape (draws,)
+        Cost of stages and work, expected given the draw [currency].
+    array of shape (draws,)
+        Cost of its bench, likewise.
+    """
+    route = season.route(variety)
+    elapsed = np.arange(season.weeks, dtype=np.float64) - (week - season.first_week)
+    left = np.array(fate.boundaries(elapsed[-1:] + (1 - BEFORE)))[:-1, 0]
+    each = np.array([row.cost + row.minutes / 60 * season.hourly_wage for row in route])
+    stages = each @ (fate.reached[:-1] * left)
+    costs = [rents(season, row) for row in route]
+    if not np.any(costs):
+        return stages, np.zeros_like(stages)
+    standing, ready = fate.course(elapsed)
+    kept = (ready - earlier(ready, season.variety(variety).shelf_life))[: max(last - season.first_week, 0)]
+    bench = sum(cost @ alive for cost, alive in zip(costs, standing, strict=True))
+    return stages, bench + costs[-1][: len(kept)] @ kept

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, fields
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 
 from forecast.decisions.case import Case
+from forecast.decisions.margins import Margins
 from forecast.decisions.prices import PriceList
 from forecast.decisions.requests import requested
-from forecast.errors import OutOfReach
+from forecast.errors import OutOfReach, refuse
 from forecast.growth.simulation import season_streams
 from forecast.season.plan import Season
 from forecast.season.rows import Delivery
 from forecast.weeks import Week
-from forecast.words import rounded, seasons
+from forecast.words import money, rounded, seasons
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +46,9 @@ class Order:
         chance [0 to 1].
     currency
         ISO 4217 code.
+    margin
+        Of an order of greatest margin, what it is expected to earn [currency]: plants sold up to the demand, the rest
+        marked down, less the cost; else None.
     """
 
     variety: str
@@ -62,6 +67,7 @@ class Order:
     currency: str
     _case: Case = field(repr=False)
     _prices: PriceList = field(repr=False)
+    margin: float | None = field(default=None, repr=False)
 
     @property
     def delivery(self) -> Delivery:
@@ -75,7 +81,8 @@ class Order:
         -------
         DataFrame
             Lawful quantities from well below to well above the order, with the chance of the wanted
-            number, the expected cost [currency] and the expected number saleable.
+            number, the expected cost [currency] and the expected number saleable; of an order of greatest margin,
+            the expected margin [currency], too.
         """
         share = self._case.share(self.week)
         lowest = min(self.from_mean, self.quantity) * 0.75 - self._prices.row(1).multiple
@@ -87,7 +94,11 @@ class Order:
             (n, self._case.chance(n, share), self._case.cost(self._prices, n, self.week), n * float(share.mean()))
             for n in grid
         ]
-        return pd.DataFrame(rows, columns=["quantity", "chance", "cost", "saleable"])
+        frame = pd.DataFrame(rows, columns=["quantity", "chance", "cost", "saleable"])
+        if self.margin is not None:
+            margins = Margins(self._case)
+            frame["margin"] = [margins.margin(self._prices, n, self.week) for n in grid]
+        return frame
 
     def options(self) -> pd.DataFrame:
         """Give the order that each lab and week of delivery would take, cheapest first.
@@ -95,8 +106,11 @@ class Order:
         Returns
         -------
         DataFrame
-            lab, week, quantity, chance, cost [currency]; where nothing suffices, the quantity is missing.
+            lab, week, quantity, chance, cost [currency]; where nothing suffices, the quantity is missing. Of an order
+            of greatest margin, the margin [currency], too, and the greatest first.
         """
+        if self.margin is not None:
+            return self._margins()
         rows: list[tuple[object, ...]] = []
         for prices, week in self._case.ways():
             found = self._case.cheapest(prices, week)
@@ -109,15 +123,33 @@ class Order:
         frame = frame.astype({"quantity": "Int64", "chance": float, "cost": float}).round({"chance": 4, "cost": 2})
         return frame.sort_values(["cost", "lab", "week"], na_position="last", ignore_index=True)
 
+    def _margins(self) -> pd.DataFrame:
+        margins, rows = Margins(self._case), []
+        for prices, week in self._case.ways():
+            n, margin = margins.greatest(prices, week)
+            chance = self._case.chance(n, self._case.share(week))
+            rows.append((prices.lab, str(week), n, chance, self._case.cost(prices, n, week), margin))
+        frame = pd.DataFrame(rows, columns=["lab", "week", "quantity", "chance", "cost", "margin"])
+        frame = frame.sort_values(["margin", "lab", "week"], ascending=[False, True, True], ignore_index=True)
+        return frame.round({"chance": 4, "cost": 2, "margin": 2})
+
     def __str__(self) -> str:
         they = "these and the plants there are" if self._case.topping_up else "they"
         return (
             f"Order {self.quantity:,} of {self.variety} from {self.lab} for {self.week}.\n"
             f"In {seasons(self.chance)} {they} give the {self.wanted:,} wanted by {self.by}, for about "
-            f"{rounded(self.cost)} {self.currency} in all.\n"
+            f"{rounded(self.cost)} {self.currency} in all.\n{self._earns()}"
             f"The mean alone suggests {self.from_mean:,} before rounding to what the lab sells, enough in "
             f"{seasons(self.chance_from_mean)}."
         )
+
+    def _earns(self) -> str:
+        if self.margin is None:
+            return ""
+        more = "No other order is expected to earn more than its"
+        if Margins(self._case).left_over_pays(self._prices.row(self.quantity), self.week):
+            more = "Even marked down a plant brings more than it costs; as much as is needed is expected to earn"
+        return f"{more} {money(self.margin, self.currency)}.\n"
 
 
 @dataclass(frozen=True)
@@ -156,7 +188,7 @@ class Orders:
         return "\n".join(str(line) for line in (*self.orders, *self.unmet))
 
 
-def size_order(
+def size_order(  # noqa: PLR0913  # each keyword overrides one thing
     season: Season,
     variety: str,
     *,
@@ -167,8 +199,9 @@ def size_order(
     confidence: float | None = None,
     delivery: Week | str | None = None,
     lab: str | None = None,
+    aim: Literal["confidence", "margin"] = "confidence",
 ) -> Order:
-    """Find the cheapest order that gives the wanted number by its week, as surely as asked.
+    """Find the cheapest order that gives the wanted number by its week, as surely as asked, or that which earns most.
 
     Parameters
     ----------
@@ -181,19 +214,22 @@ def size_order(
         season's table of what is wanted.
     delivery, lab
         Only deliveries of this week, or of this lab, if given.
+    aim
+        ``confidence``: as above. ``margin``: the greatest expected margin, whatever the chance that the number is met.
 
     Returns
     -------
     Order
         The smallest lawful quantity, or a larger one that a price break makes cheaper, of the offer and
-        week of delivery with the least expected cost.
+        week of delivery with the least expected cost; or the lawful quantity, offer and week of greatest margin.
 
     Raises
     ------
     Refused
-        If the variety, week or lab is unknown, or it is not clear what is wanted.
+        If the variety, week or lab is unknown, or it is not clear what is wanted. For the margin, if the variety has
+        no sale price, or a markdown price above it.
     OutOfReach
-        If no offer meets it; ``best`` is the order that comes nearest.
+        If no offer meets it, or every order is expected to lose; ``best`` is the order that comes nearest.
 
     Notes
     -----
@@ -201,6 +237,9 @@ def size_order(
     which never falls as n grows; the smallest n is found by bisection and is exact on the draws. Offers
     and weeks are tried in the order of a bound on their cost, 2 % and three plants below a normal approximation.
     Expected costs of growing are means over the first 256 draws.
+    The margin is sale price E[min(demand, saleable)] + markdown price E[saleable that are not sold] - cost, with the
+    sale price of the week wanted. Given the draw the number saleable is binomial, so it is exact on the draws. Where
+    plants bring more marked down than they cost, no order is larger than what meets the demand in 99 draws of 100.
     The order is chosen and judged on the same draws, so with few of them its chance looks a little too good.
 
     Examples
@@ -213,7 +252,10 @@ def size_order(
     """
     request, number = requested(season, variety, wanted, week, confidence)
     case = Case(season, season_streams(draws, seed), request, number)
-    return order_of(case, None if delivery is None else Week.parse(delivery), lab)
+    if aim not in ("confidence", "margin"):
+        raise refuse("aim", aim, "not an aim", "Write confidence or margin.")
+    found = order_of if aim == "confidence" else _most_profitable
+    return found(case, None if delivery is None else Week.parse(delivery), lab)
 
 
 def size_orders(season: Season, *, draws: int, seed: int) -> Orders:
@@ -266,7 +308,20 @@ def order_of(case: Case, delivery: Week | None = None, lab: str | None = None) -
     )
 
 
-def _made(case: Case, prices: PriceList, week: Week, quantity: int) -> Order:
+def _most_profitable(case: Case, delivery: Week | None = None, lab: str | None = None) -> Order:
+    best = Margins(case).best(delivery, lab)
+    order = _made(case, *best)
+    if best[3] <= 0:
+        raise OutOfReach(
+            f"No order of {order.variety} is expected to earn anything. The best, {order.quantity:,} from {order.lab} "
+            f"for {order.week}, leaves {money(best[3], order.currency)}. Order none, or find a cheaper offer or a "
+            "better price.",
+            order,
+        )
+    return order
+
+
+def _made(case: Case, prices: PriceList, week: Week, quantity: int, margin: float | None = None) -> Order:
     share, from_mean = case.share(week), case.from_mean(week)
     return Order(
         variety=case.request.variety,
@@ -285,4 +340,5 @@ def _made(case: Case, prices: PriceList, week: Week, quantity: int) -> Order:
         currency=case.season.currency,
         _case=case,
         _prices=prices,
+        margin=margin,
     )

@@ -65,6 +65,15 @@ class PriceList:
         """Give a quantity and the larger ones at which a lower price begins."""
         return [quantity, *(self.lawful(row.from_quantity) for row in self.breaks if row.from_quantity > quantity)]
 
+    def ranges(self, most: int) -> Iterator[tuple[Offer, range]]:
+        """Give each row that holds for any, with the quantities up to `most` that the lab accepts under it."""
+        ends = [later.from_quantity for later in self.breaks[1:]]
+        for row, end in zip(self.breaks, [*ends, most + 1], strict=True):
+            first = math.ceil(max(row.from_quantity, row.minimum) / row.multiple) * row.multiple
+            quantities = range(first, min(end, most + 1), row.multiple)
+            if quantities:
+                yield row, quantities
+
     def price(self, quantity: int) -> float:
         """Give the price of the plants [currency], without freight."""
         return quantity * self.row(quantity).unit_price

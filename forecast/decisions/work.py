@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from forecast.decisions.growing import BEFORE
 from forecast.growth.outcome import RANGE, RANGE_NAMES, Outcome
 from forecast.growth.stages import Batch
 from forecast.words import rounded
@@ -87,7 +88,6 @@ def hours_of_work(outcome: Outcome) -> Work:
 
 
 _SOME = 0.5  # plants
-_BEFORE = 1e-6  # weeks before its Monday, a week begins
 
 
 def entering(outcome: Outcome, batch: Batch, *, ends: bool = False) -> NDArray[np.float64]:
@@ -106,7 +106,7 @@ def entering(outcome: Outcome, batch: Batch, *, ends: bool = False) -> NDArray[n
     """
     fate = outcome.fate(batch)
     edges = np.arange(outcome.season.weeks + 1, dtype=np.float64) - (batch.week - outcome.season.first_week)
-    left = np.array(fate.boundaries(edges - _BEFORE))  # those who enter a stage have left the ones before
+    left = np.array(fate.boundaries(edges - BEFORE))  # those who enter a stage have left the ones before
     stages = slice(None if ends else -1)
     return np.asarray(batch.quantity * fate.reached[stages, None] * np.diff(left[stages], axis=1))
 

@@ -239,15 +239,15 @@ class Outcome:
 
     def on_hand(self, variety: str) -> tuple[Array, Array]:
         """Give the plants of one history a draw before and after each week's sale, arrays of shape (weeks, draws)."""
-        return on_hand(self._ready[variety], self._shelf_life(variety), self._sales(variety))
+        return on_hand(self.ready[variety], self._shelf_life(variety), self._sales(variety))
 
     def _counted(self, variety: str) -> NDArray[np.int32]:
-        ready = self._ready[variety]
+        ready = self.ready[variety]
         counts: NDArray[np.int32] = ready - earlier(ready, self._shelf_life(variety))
         return counts
 
     @cached_property
-    def _ready(self) -> dict[str, NDArray[np.int32]]:
+    def ready(self) -> dict[str, NDArray[np.int32]]:
         """Number that have become saleable by each week in one history a draw, shape (weeks, draws)."""
         nothing = np.zeros((self.season.weeks, self.draws), dtype=np.int32)
         found: dict[str, NDArray[np.int32]] = defaultdict(lambda: nothing)

@@ -213,10 +213,10 @@ def _fault(detail: ErrorDetails, row: type[BaseModel], table: str, cells: Mappin
     return Fault(problem.format(**words), remedy.format(**words), table, None, column, value)
 
 
-def nearest(name: str, known: Iterable[str]) -> str | None:
-    """Give the known name that is spelt most alike, if any is."""
+def nearest(name: str, known: Iterable[str], cutoff: float = 0.75) -> str | None:
+    """Give the known name that is spelt most alike, if any is: by a measure of likeness of at least `cutoff`."""
     names = {word.lower(): word for word in known}
-    near = difflib.get_close_matches(name.lower(), names, n=1, cutoff=0.75)
+    near = difflib.get_close_matches(name.lower(), names, n=1, cutoff=cutoff)
     return names[near[0]] if near else None
 
 

@@ -16,7 +16,8 @@ from forecast.season.cells import Row, plain, suggestion
 from forecast.season.checks import Tables, contradictions, entering
 from forecast.season.cultures import Culture, Division
 from forecast.season.places import Normal, Place, climate_of
-from forecast.season.rows import SURVIVALS, Delivery, Header, Offer, Stage, Variety, Wanted
+from forecast.season.rows import SURVIVALS, Delivery, Header, Offer, Stage, Wanted
+from forecast.season.varieties import Variety
 from forecast.weeks import Week
 
 _Row = TypeVar("_Row", Culture, Division)

@@ -41,30 +41,6 @@ SURVIVALS = (
 )  # ways to state one
 
 
-class Variety(Row):
-    """One variety: what it is, what it sells for, how long it stays saleable.
-
-    Parameters
-    ----------
-    variety, group
-        Its name, and the group whose stages it goes through unless it has its own.
-    pot
-        Pot it is sold in.
-    sale_price, markdown_price
-        Price a plant, and price once it is marked down [currency].
-    shelf_life
-        Whole weeks for which a saleable plant keeps its grade [weeks]; without it, it keeps for the whole season.
-    """
-
-    variety: Name
-    group: Name
-    pot: Text | None = None
-    sale_price: FromZero | None = None
-    markdown_price: FromZero | None = None
-    shelf_life: Counted | None = None
-    note: Note = None
-
-
 class Stage(Row):
     """One stage of a group or variety, in the order in which plants go through them.
 

@@ -13,7 +13,8 @@ from forecast.season.cultures import Culture, Division
 from forecast.season.files import table_text, write_texts
 from forecast.season.places import Normal, Place
 from forecast.season.plan import TABLES, Season
-from forecast.season.rows import Delivery, Header, Offer, Stage, Variety, Wanted
+from forecast.season.rows import Delivery, Header, Offer, Stage, Wanted
+from forecast.season.varieties import Variety
 from forecast.weeks import Week
 
 _SUCH_AS = {"location": '"the weather station nearest to us, 1991-2020"'}

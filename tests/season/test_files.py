@@ -95,6 +95,8 @@ def seasons(draw: st.DrawFn) -> Season:
         "note": draw(notes),
     }
     price = {"sale_price": draw(optional(money)), "markdown_price": draw(optional(money))}
+    if draw(st.booleans()):
+        price |= {"yearly_fall": draw(shares), "lowest_price": draw(optional(st.floats(0, price["sale_price"] or 0)))}
     life = draw(optional(counted))
     tables: dict[str, list[dict[str, Any]]] = {
         "varieties": [

@@ -12,7 +12,8 @@ from pydantic import ValidationError
 from forecast import Delivery, Refused, Week
 from forecast.season.cells import Row, two_ways
 from forecast.season.places import Place
-from forecast.season.rows import Header, Offer, Stage, Variety, Wanted
+from forecast.season.rows import Header, Offer, Stage, Wanted
+from forecast.season.varieties import Variety
 
 STAGE = {
     "applies_to": "hosta",

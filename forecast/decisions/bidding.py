@@ -1,0 +1,139 @@
+"""What one variety would order if what is scarce had its price."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.decisions.sharing import Bundle, Cut, Prices
+from forecast.decisions.ways import Pick, Way, Ways
+
+Array = NDArray[np.float64]
+
+_FEW = 3  # of the pairs of ways, whose best is offered
+_MANY = 300  # bundles of one variety at most
+
+
+class Bid(NamedTuple):
+    """Deliveries of one variety, and what they are worth at some prices [currency]."""
+
+    value: float
+    picks: tuple[Pick, ...]
+
+
+class Paid(NamedTuple):
+    """What the quantities of a way pay at some prices, and at least for a plant more [currency]."""
+
+    all: Array
+    more: Array
+
+
+class Bidder:
+    """One variety, which answers prices with the deliveries that are worth most at them.
+
+    Parameters
+    ----------
+    item
+        Number of the variety in the program.
+    ways
+        Its possible deliveries.
+    """
+
+    def __init__(self, item: int, ways: Ways) -> None:
+        self.item, self.ways = item, ways
+
+    def bundle(self, picks: Sequence[Pick]) -> Bundle:
+        """Make a bundle of some picks."""
+        return Bundle(self.item, tuple(picks), self.ways.margin(picks), self.ways.cost(picks))
+
+    def bids(self, prices: Prices, cuts: Sequence[Cut], within: float = 0.0) -> tuple[float, list[Bid]]:
+        """Give what no deliveries are worth more than at some prices, and those that are worth most.
+
+        Parameters
+        ----------
+        prices, cuts
+            What is scarce, and its prices.
+        within
+            If above 0, all that are worth less than the best by no more than this [currency], some hundreds at most.
+
+        Notes
+        -----
+        Every quantity of every way, alone and in pairs, is looked at: what it is sold for comes from tables that hold for
+        all prices of what is scarce. A pair is left out only if it cannot win, because two deliveries are sold for no
+        more than both would be alone. Where quantities were thinned out, those between two are worth no more than
+        the lower, and for each plant more as much as the last ones before it.
+        """
+        slots, weights = self.ways.slots, prices.weights
+        paid = [[self._paid(way, prices, cuts) for way in slot] for slot in slots]
+        alone = [[self.ways.table(i, None, s, weights) for i in range(len(slot))] for s, slot in enumerate(slots)]
+        singles = [income - cost.all for income, cost in zip(alone[0], paid[0], strict=True)]
+        most = 0.0  # nothing is ordered
+        for way, income, cost, value in zip(slots[0], alone[0], paid[0], singles, strict=True):
+            most = max(most, float((value + _between(way, income, np.zeros(1), cost)).max()))
+        best = max((float(value.max()) for value in singles), default=-math.inf)
+        bounds = []
+        pairs = list(self.ways.pairs())
+        everything = self.ways.most(weights)
+        for i, j in pairs:
+            together = np.minimum(alone[0][i][:, None] + alone[1][j][None, :], everything)
+            bounds.append(float(self._worth(i, j, together, alone, paid)[1].max()))
+        found: list[Bid] = []
+        looked: list[tuple[int, int, Array]] = []
+        for at in np.argsort(-np.array(bounds), kind="stable"):
+            if bounds[at] <= max(best, 0.0) - within:
+                most = max(most, bounds[at])
+                break
+            i, j = pairs[at]
+            value, above = self._worth(i, j, self.ways.table(i, j, 0, weights), alone, paid)
+            best, most = max(best, float(value.max())), max(most, float(above.max()))
+            looked.append((i, j, value))
+        least = max(best, 0.0) - within
+        for way, value in zip(slots[0], singles, strict=True):
+            kept = np.flatnonzero(value >= least) if within > 0 else [int(value.argmax())]
+            found += [Bid(float(value[a]), (Pick(way, int(way.quantities[a])),)) for a in kept]
+        few = looked if within > 0 else sorted(looked, key=lambda one: -one[2].max())[:_FEW]
+        for i, j, value in few:
+            first, second = slots[0][i], slots[1][j]
+            order = np.argsort(-value, axis=None, kind="stable")[: _MANY if within > 0 else 1]
+            for a, b in zip(*np.unravel_index(order, value.shape), strict=True):
+                if within > 0 and value[a, b] < least:
+                    break
+                picks = Pick(first, int(first.quantities[a])), Pick(second, int(second.quantities[b]))
+                found.append(Bid(float(value[a, b]), picks))
+        return most, sorted(found, key=lambda bid: -bid.value)[:_MANY]
+
+    def _worth(
+        self, i: int, j: int, income: Array, alone: list[list[Array]], paid: list[list[Paid]]
+    ) -> tuple[Array, Array]:
+        """Give what pairs of quantities of two ways are worth, and what none between them is worth more than."""
+        first, second = self.ways.slots[0][i], self.ways.slots[1][j]
+        value = income - paid[0][i].all[:, None] - paid[1][j].all[None, :]
+        if not first.gaps.any() and not second.gaps.any():
+            return value, value
+        between = _between(first, income, alone[1][j][None, :], paid[0][i])
+        return value, value + between + _between(second, income.T, alone[0][i][None, :], paid[1][j]).T
+
+    def _paid(self, way: Way, prices: Prices, cuts: Sequence[Cut]) -> Paid:
+        each = float(prices.weights @ way.growing) + prices.spent * float(way.growing.mean())
+        for price, cut in zip(prices.areas, cuts, strict=False):
+            if price > 0:
+                each += price * float(way.area[cut.row, cut.draws].mean())
+        money = prices.margin + prices.spent
+        unit = np.array([way.prices.row(int(n)).unit_price for n in way.quantities])
+        total, more = money * way.paid + way.quantities * each, money * unit + each
+        for box, filled in way.boxes.items():
+            shared = prices.boxes.get(box, box[2] * money)
+            total = total + shared * filled + prices.own_boxes.get((self.item, box), 0.0) * np.ceil(filled - 1e-9)
+            more = more + shared / box[3] * (filled > 0)
+        return Paid(total, more)
+
+
+def _between(way: Way, income: Array, without: Array, paid: Paid) -> Array:
+    """Give how much more than each quantity those between it and the next can be worth at most."""
+    shape = (-1, *[1] * (income.ndim - 1))
+    slope = np.diff(income, axis=0, prepend=without) / np.diff(way.quantities, prepend=0).reshape(shape)
+    return np.asarray(np.maximum(slope - paid.more.reshape(shape), 0) * way.gaps.reshape(shape))

@@ -1,0 +1,83 @@
+"""The rows of varieties: what they are, what they sell for, and how a price falls."""
+
+from __future__ import annotations
+
+import math
+from typing import Self
+
+from pydantic import model_validator
+
+from forecast.errors import refuse
+from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, wrong
+
+_YEAR = 52  # weeks
+
+
+class Variety(Row):
+    """One variety: what it is, what it sells for, how long it stays saleable.
+
+    Parameters
+    ----------
+    variety, group
+        Its name, and the group whose stages it goes through unless it has its own.
+    pot
+        Pot it is sold in.
+    sale_price, markdown_price
+        Price a plant, and price once it is marked down [currency].
+    yearly_fall, lowest_price
+        For a novelty: share of what its price is above the lowest [currency] that it loses in a year (0.3 for 30 %),
+        from the first week of the season on. Without them the price stays; with a fall alone, the lowest is 0.
+    shelf_life
+        Whole weeks for which a saleable plant keeps its grade [weeks]; without it, it keeps for the whole season.
+    """
+
+    variety: Name
+    group: Name
+    pot: Text | None = None
+    sale_price: FromZero | None = None
+    markdown_price: FromZero | None = None
+    yearly_fall: ShareCell | None = None
+    lowest_price: FromZero | None = None
+    shelf_life: Counted | None = None
+    note: Note = None
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        lowest = self.lowest_price
+        if lowest is not None and self.yearly_fall is None:
+            raise wrong("a price that does not fall has no lowest", "Fill yearly_fall, too.", "lowest_price", lowest)
+        if lowest is not None and self.sale_price is not None and lowest > self.sale_price:
+            remedy = f"Give at most {self.sale_price:g}, or a higher sale_price."
+            raise wrong("above the sale price", remedy, "lowest_price", lowest)
+        return self
+
+    def price(self, weeks: float) -> float:
+        """Give the price a plant [currency] so many weeks after the first week of the season.
+
+        Parameters
+        ----------
+        weeks
+            Time since the first week of the season [weeks].
+
+        Raises
+        ------
+        Refused
+            If it has no sale price.
+
+        Notes
+        -----
+        lowest + (sale - lowest) (1 - fall)^(weeks / 52), with `lowest_price`, `sale_price` and `yearly_fall`. No rate
+        was found published: the fall is the grower's own, or taken from two dated prices.
+
+        Examples
+        --------
+        >>> novelty = Variety(variety="A", group="B", sale_price=10, yearly_fall=0.3, lowest_price=4)
+        >>> novelty.price(0), round(novelty.price(52), 2), round(novelty.price(104), 2)
+        (10.0, 8.2, 6.94)
+        """
+        if self.sale_price is None:
+            remedy = "Fill sale_price in varieties."
+            raise refuse("sale_price", self.variety, "this variety has no sale price", remedy)
+        lowest = self.lowest_price or 0.0
+        kept = math.pow(1 - (self.yearly_fall or 0.0), weeks / _YEAR)
+        return lowest + (self.sale_price - lowest) * kept

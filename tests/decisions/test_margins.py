@@ -1,0 +1,205 @@
+"""Orders of greatest expected margin, against a search through every quantity, offer and week, and against draws."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from random_seasons import WEEKS, lawful, price_lists, stages, week
+from scipy import stats
+from small_seasons import beta_spread, offer, season, stage
+
+import forecast
+from forecast.decisions.newsvendor import best_quantity
+from forecast.errors import OutOfReach, Refused
+
+DRAWS = 64
+some = settings(max_examples=40, deadline=None, derandomize=True)
+FREE = [{"place": "house", "area": 100, "usable": 1}]
+RENTED = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 2}]
+
+
+def priced(sale_price=5.0, markdown_price=None, shelf_life=None, **cells):
+    return [
+        {"variety": "A", "group": "crop", "sale_price": sale_price, "markdown_price": markdown_price}
+        | {"shelf_life": shelf_life}
+        | cells
+    ]
+
+
+@st.composite
+def cases(draw):
+    """Draw a season in which 1 to 40 plants of A are wanted and sold, and its price lists."""
+    lists = [draw(price_lists())] + ([draw(price_lists(lab="Other lab"))] if draw(st.booleans()) else [])
+    wanted = {"variety": "A", "week": week(draw(st.integers(12, WEEKS - 1)))}
+    number = draw(st.integers(2, 40))
+    if draw(st.booleans()):
+        wanted["wanted"] = number
+    else:
+        wanted |= {"low": number / 2, "likely": number, "high": 2 * number}
+    varieties = priced(draw(st.sampled_from([2.0, 5.0, 12.0])), draw(st.sampled_from([None, 0.3])))
+    varieties[0]["shelf_life"] = draw(st.sampled_from([None, 8]))
+    plan = season(
+        draw(stages(3)),
+        offers=[row for rows in lists for row in rows],
+        wanted=[wanted],
+        weeks=WEEKS,
+        places=draw(st.sampled_from([FREE, RENTED])),
+    ).replace(varieties=varieties)
+    return plan, lists
+
+
+def most_profitable(plan, **options):
+    """Give the order of greatest margin; that which loses least if all lose."""
+    try:
+        return forecast.size_order(plan, "A", draws=DRAWS, seed=1, aim="margin", **options)
+    except OutOfReach as error:
+        assume(error.best is not None)
+        return error.best
+
+
+def enumerated(plan, order, lists):
+    """Give the greatest margin over all offers, weeks and quantities, by sums over every number saleable."""
+    case, own = order._case, plan.variety("A")
+    best = -math.inf
+    for prices, delivery in case.ways():
+        rows = next(rows for rows in lists if rows[0]["lab"] == prices.lab)
+        outcome = forecast.simulate(plan, [("A", delivery, 1)], draws=DRAWS, seed=1)
+        share = np.clip(outcome.states("A").sel(state="saleable", week=str(order.by)).values, 0, 1)
+        for n in (n for n in range(1, 320) if lawful(rows, n)):
+            numbers = np.arange(n + 1)[:, None]
+            chances = stats.binom.pmf(numbers, n, share)
+            gone = np.minimum(numbers, case.needed)
+            earned = own.sale_price * gone + (own.markdown_price or 0) * (numbers - gone)
+            best = max(best, (chances * earned).sum(axis=0).mean() - case.cost(prices, n, delivery))
+    return best
+
+
+@settings(some, max_examples=15)
+@given(case=cases())
+def test_no_lawful_quantity_of_any_offer_and_week_earns_more(case):
+    plan, lists = case
+    order = most_profitable(plan)
+    assume(order.quantity < 300)
+    assert order.margin == pytest.approx(enumerated(plan, order, lists), abs=1e-6)
+
+
+@some
+@given(case=cases(), dearer=st.sampled_from([1.1, 2, 5]))
+def test_a_higher_price_never_means_fewer_plants_of_a_delivery(case, dearer):
+    plan, _ = case
+    order = most_profitable(plan)
+    own = plan.variety("A")
+    higher = plan.replace(varieties=[own.replace(sale_price=own.sale_price * dearer)])
+    again = most_profitable(higher, delivery=order.week, lab=order.lab)
+    assert again.quantity >= order.quantity
+    assert again.margin >= order.margin - 1e-9
+
+
+@some
+@given(case=cases())
+def test_the_options_and_the_curve_hold_nothing_better(case):
+    plan, _ = case
+    order = most_profitable(plan)
+    assert order.margin == pytest.approx(order.options()["margin"].max(), abs=0.006)
+    assert order.curve()["margin"].max() <= order.margin + 1e-9
+    assert order.margin in order.curve()["margin"].to_numpy()
+
+
+@pytest.mark.parametrize("survival", [{"survival": 0.8}, beta_spread(8, 2)])
+@pytest.mark.parametrize(("price", "left"), [(6.0, 0.4), (3.0, None), (20.0, 0.1)])
+def test_it_is_the_order_of_least_cost_of_a_newsvendor_with_random_yield(survival, price, left):
+    """A closed form per quantity: binomial and beta-binomial yield, demand known (as in the worked examples)."""
+    plan = season([stage(**survival)], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 100}])
+    plan = plan.replace(varieties=priced(price, left))
+    order = forecast.size_order(plan, "A", draws=16384, seed=1, aim="margin")
+    comes = (
+        (lambda n: stats.binom(n, 0.8)) if "survival_spread" not in survival else (lambda n: stats.betabinom(n, 8, 2))
+    )
+    right = best_quantity(100, comes, price=1, short=price, left=-(left or 0))
+    assert abs(order.quantity - right.quantity) <= (0 if "survival_spread" not in survival else 1)
+    assert order.margin == pytest.approx(100 * price - right.cost, abs=2e-3 * price)
+
+
+def test_the_margin_is_what_simulated_seasons_earn():
+    wanted = [{"variety": "A", "week": "2027-W20", "low": 60, "likely": 90, "high": 150}]
+    plan = season(
+        [stage(typical=8, spread_batches=0.2, spread_plants=0.1, cost=0.3, **beta_spread(8, 2))],
+        wanted=wanted,
+        offers=[offer(freight_per_box=9, plants_per_box=40)],
+    ).replace(varieties=priced(6, 1.5))
+    order = forecast.size_order(plan, "A", draws=4096, seed=1, aim="margin")
+    outcome = forecast.simulate(plan, [order], draws=16384, seed=99)
+    there = outcome.saleable.sel(variety="A", week="2027-W20").values
+    asked = plan.wanted[0].demand.quantile(np.random.default_rng(5).random(there.size))
+    gone = np.minimum(there, asked)
+    earned = 6 * gone + 1.5 * (there - gone) - order.quantity * 1.3 - 9 * math.ceil(order.quantity / 40)
+    assert order.margin == pytest.approx(earned.mean(), abs=4 * earned.std() * math.sqrt(1 / 16384 + 1 / 4096))
+
+
+def test_a_price_that_falls_counts_as_it_is_in_the_week_wanted():
+    plan = season([stage(survival=1)], wanted=[{"variety": "A", "week": "2027-W27", "wanted": 10}])
+    falling = plan.replace(varieties=priced(10, yearly_fall=0.36, lowest_price=0))
+    order = forecast.size_order(falling, "A", draws=4, seed=1, aim="margin")
+    assert order.quantity == 10
+    assert order.margin == pytest.approx(10 * (10 * 0.8 - 1))  # half a year on, 0.64 ** 0.5
+
+
+def test_it_says_what_it_earns():
+    plan = season([stage(survival=1)], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 10}])
+    order = forecast.size_order(plan.replace(varieties=priced(11)), "A", draws=4, seed=1, aim="margin")
+    assert "No other order is expected to earn more than its 100 EUR." in str(order)
+    assert "margin" not in forecast.size_orders(plan, draws=4, seed=1).table()
+
+
+def test_an_order_that_is_as_sure_as_asked_stays_what_it_is():
+    plan = season([stage(**beta_spread(8, 2))], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 100}])
+    plain = forecast.size_order(plan, "A", draws=256, seed=1)
+    sold = forecast.size_order(plan.replace(varieties=priced(6, 1)), "A", draws=256, seed=1)
+    assert str(plain) == str(sold)
+    assert plain.options().equals(sold.options())
+    assert plain.margin is None
+
+
+WANTED = [{"variety": "A", "week": "2027-W20", "wanted": 10}]
+
+
+def test_a_variety_without_a_price_has_no_margin():
+    with pytest.raises(Refused, match=r"this variety has no sale price\. Fill sale_price in varieties\."):
+        forecast.size_order(season([stage()], wanted=WANTED), "A", draws=4, seed=1, aim="margin")
+
+
+def test_a_markdown_price_above_the_sale_price_is_refused():
+    plan = season([stage()], wanted=WANTED).replace(varieties=priced(3, 4))
+    with pytest.raises(Refused, match=r"more than A sells for in 2027-W20\. Give at most 3\.00\."):
+        forecast.size_order(plan, "A", draws=4, seed=1, aim="margin")
+
+
+@pytest.mark.parametrize("multiple", [1, 7])
+def test_where_plants_bring_more_marked_down_than_they_cost_the_order_stops_where_99_seasons_in_100_have_enough(
+    multiple,
+):
+    plan = season([stage()], wanted=WANTED, offers=[offer(multiple=multiple)]).replace(varieties=priced(3, 2))
+    order = forecast.size_order(plan, "A", draws=4, seed=1, aim="margin")
+    chances = {n: stats.binom.sf(9, n, 0.8) for n in range(1, 60)}
+    enough = min(n for n, chance in chances.items() if chance >= 0.99)
+    assert order.quantity == math.ceil(enough / multiple) * multiple
+    assert "Even marked down a plant brings more than it costs; as much as is needed is expected to earn" in str(order)
+    dearer = plan.replace(varieties=priced(3, 1.2))  # 0.96 a plant that costs 1: the more are not the better
+    assert "Even marked down" not in str(forecast.size_order(dearer, "A", draws=4, seed=1, aim="margin"))
+
+
+def test_where_every_order_loses_it_says_so_and_keeps_the_best():
+    plan = season([stage()], wanted=WANTED, offers=[offer(minimum=50)]).replace(varieties=priced(3))
+    with pytest.raises(
+        OutOfReach, match=r"No order of A is expected to earn anything\. The best, 50 from Lab"
+    ) as found:
+        forecast.size_order(plan, "A", draws=4, seed=1, aim="margin")
+    assert found.value.best.quantity == 50
+    assert found.value.best.margin == pytest.approx(30 - 50, abs=0.01)
+
+
+def test_an_unknown_aim_is_refused():
+    with pytest.raises(Refused, match=r"aim, 'profit': not an aim\. Write confidence or margin\."):
+        forecast.size_order(season([stage()], wanted=WANTED), "A", draws=4, seed=1, aim="profit")
