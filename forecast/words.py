@@ -11,9 +11,15 @@ def rounded(number: float) -> str:
     return f"{round(number / step) * step:,}"
 
 
+def signed(amount: float) -> str:
+    """Write a number that may be below 0 likewise: -1,153 as -1,150, and -0.2 as 0."""
+    text = rounded(abs(amount))
+    return f"-{text}" if amount < 0 and text != "0" else text
+
+
 def money(amount: float, currency: str) -> str:
     """Write an amount of money to the figures that draws support, such as -1,150 EUR."""
-    return f"{'-' if amount < 0 else ''}{rounded(abs(amount))} {currency}"
+    return f"{signed(amount)} {currency}"
 
 
 def counted(number: int, noun: str) -> str:

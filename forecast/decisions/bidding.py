@@ -62,9 +62,9 @@ class Bidder:
 
         Notes
         -----
-        Every quantity of every way, alone and in pairs, is looked at: what it is sold for comes from tables that hold for
-        all prices of what is scarce. A pair is left out only if it cannot win, because two deliveries are sold for no
-        more than both would be alone. Where quantities were thinned out, those between two are worth no more than
+        Every quantity of every way, alone and in pairs, is looked at: what it is sold for comes from tables that hold
+        for all prices of what is scarce. A pair is left out only if it cannot win, because two deliveries are sold for
+        no more than both would be alone. Where quantities were thinned out, those between two are worth no more than
         the lower, and for each plant more as much as the last ones before it.
         """
         slots, weights = self.ways.slots, prices.weights

@@ -118,16 +118,17 @@ class Case:
 
     def cheapest(self, prices: PriceList, week: Week) -> tuple[int, float] | None:
         """Give the quantity that suffices at the least cost, and that cost; None if none does."""
-        share = self.share(week)
-        start = self._about(week)
-        if not math.isfinite(start):
-            return None
-        enough = self._smallest(prices, share, start)
+        enough = self.enough(prices, week)
         if enough is None:
             return None
         costs = {n: self.cost(prices, n, week) for n in prices.worth_buying(enough)}
         best = min(costs, key=lambda n: (costs[n], n))
         return best, costs[best]
+
+    def enough(self, prices: PriceList, week: Week) -> int | None:
+        """Give the smallest lawful quantity that suffices; None if none does."""
+        start = self._about(week)
+        return self._smallest(prices, self.share(week), start) if math.isfinite(start) else None
 
     def best(self, delivery: Week | None = None, lab: str | None = None) -> tuple[PriceList, Week, int] | None:
         """Give the offer, week and quantity that suffice at the least cost; None if nothing does.

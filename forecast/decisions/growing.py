@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast.growth.stages import Fate
-from forecast.growth.stock import earlier
 from forecast.season.plan import Season
 from forecast.season.rows import Stage
 from forecast.weeks import Week
@@ -65,8 +64,8 @@ def rents(season: Season, stage: Stage) -> Array:
     return np.array([place.cost_per_m2_week for place in places]) / stage.plants_per_m2
 
 
-def plant_costs(season: Season, variety: str, fate: Fate, week: Week, last: Week) -> tuple[Array, Array]:
-    """Give the cost of a plantlet delivered in a week until the end of the season, by draw.
+def stage_costs(season: Season, variety: str, fate: Fate, week: Week) -> Array:
+    """Give the cost of stages and work of a plantlet delivered in a week, until the season's end.
 
     Parameters
     ----------
@@ -76,26 +75,12 @@ def plant_costs(season: Season, variety: str, fate: Fate, week: Week, last: Week
         What the plantlets meet.
     week
         Week of delivery.
-    last
-        Last week in which the variety is wanted. Until its Monday none is sold, and plants stand until they are past
-        their best; then all that is saleable leaves, and later what becomes so.
 
     Returns
     -------
-    array of shape (draws,)
-        Cost of stages and work, expected given the draw [currency].
-    array of shape (draws,)
-        Cost of its bench, likewise.
+    array of shape (draws,) [currency], expected given the draw
     """
-    route = season.route(variety)
-    elapsed = np.arange(season.weeks, dtype=np.float64) - (week - season.first_week)
-    left = np.array(fate.boundaries(elapsed[-1:] + (1 - BEFORE)))[:-1, 0]
-    each = np.array([row.cost + row.minutes / 60 * season.hourly_wage for row in route])
-    stages = each @ (fate.reached[:-1] * left)
-    costs = [rents(season, row) for row in route]
-    if not np.any(costs):
-        return stages, np.zeros_like(stages)
-    standing, ready = fate.course(elapsed)
-    kept = (ready - earlier(ready, season.variety(variety).shelf_life))[: max(last - season.first_week, 0)]
-    bench = sum(cost @ alive for cost, alive in zip(costs, standing, strict=True))
-    return stages, bench + costs[-1][: len(kept)] @ kept
+    elapsed = np.array([season.last_week - week + 1.0 - BEFORE])
+    left = np.array(fate.boundaries(elapsed))[:-1, 0]
+    each = np.array([row.cost + row.minutes / 60 * season.hourly_wage for row in season.route(variety)])
+    return np.asarray(each @ (fate.reached[:-1] * left))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
 from collections.abc import Callable, Iterator
 
 import numpy as np
@@ -12,18 +11,16 @@ from numpy.typing import NDArray
 from forecast.decisions.case import Case
 from forecast.decisions.newsvendor import sold
 from forecast.decisions.prices import PriceList
-from forecast.errors import refuse
 from forecast.season.rows import Offer
 from forecast.weeks import Week
 
 Array = NDArray[np.float64]
 
-_SURE = 0.99  # share of draws in which there is enough
-_MEANS = 4  # or so many times what the mean suggests, if nothing is that sure
+_FREE = 1e-9  # a plant that costs less counts as costing this [currency]
 
 
 class Margins:
-    """What the orders of a case earn: plants up to the demand at the sale price, the rest marked down.
+    """What the orders of a case earn: plants up to the demand at the sale price, as many again marked down.
 
     Parameters
     ----------
@@ -37,30 +34,29 @@ class Margins:
 
     Notes
     -----
-    Given the draw the number saleable is binomial, so what is expected to be sold is exact. It is concave in the
-    quantity; between the steps of prices and boxes so is the margin. Where plants bring more marked down than they
-    cost, nothing limits the margin; orders are then looked at up to the lawful one that meets what is asked for in 99
-    draws of 100, because more would not be grown for it.
+    Of what an order leaves over, as many plants are sold marked down as are likely to be wanted of it; what is beyond
+    that is thrown away. Orders for all that is wanted of a variety so sell marked down no more than `Season.marked_down`
+    gives. Given the draw the number saleable is binomial, so what is expected to be sold is exact. It is concave in
+    the quantity; between the steps of prices and boxes so is the margin.
     """
 
     def __init__(self, case: Case) -> None:
         own = case.season.variety(case.request.variety)
         self.case = case
-        self.price = own.price(case.request.week - case.season.first_week)
-        self.markdown = own.markdown_price or 0.0
-        if self.markdown > self.price:
-            raise refuse(
-                "markdown_price",
-                self.markdown,
-                f"more than {own.variety} sells for in {case.request.week}",
-                f"Give at most {self.price:.2f}.",
-            )
+        weeks = case.request.week - case.season.first_week
+        self._price, self._markdown = own.price(weeks), own.marked_down(weeks)
         self._earned: dict[tuple[Week, int], float] = {}
 
     def income(self, quantity: int, week: Week) -> Array:
         """Give what the plants of an order bring in [currency], expected given the draw, shape (draws,)."""
         share = self.case.share(week)
-        return (self.price - self.markdown) * sold(self.case.needed, quantity, share) + self.markdown * quantity * share
+        return self._paid(lambda asked: sold(asked, quantity, share))
+
+    def _paid(self, number: Callable[[Array], Array]) -> Array:
+        """Give what is paid for plants [currency] from the number sold, by draw, if so many are asked for."""
+        asked = self.case.needed
+        found = (self._price - self._markdown) * number(asked)
+        return found + self._markdown * number(asked + self.case.request.likely_number) if self._markdown else found
 
     def earned(self, quantity: int, week: Week) -> float:
         """Give what the plants of an order are expected to bring in [currency]."""
@@ -68,16 +64,11 @@ class Margins:
             self._earned[week, quantity] = float(self.income(quantity, week).mean())
         return self._earned[week, quantity]
 
-    def enough(self, week: Week) -> int:
-        """Give the quantity of a delivery that meets what is asked for in 99 draws of 100, or four times the mean's."""
-        share, most = self.case.share(week), _MEANS * self.case.from_mean(week)
-        return bisect_left(range(most), _SURE, key=lambda number: self.case.chance(number, share))
-
-    def left_over_pays(self, row: Offer, week: Week) -> bool:
-        """Say whether a plant brings more marked down than it costs, so that more would always earn more."""
-        freight = row.freight_per_box / row.plants_per_box if row.plants_per_box else 0.0
-        cost = row.unit_price + freight + self.case.growing(week)
-        return self.markdown * float(self.case.share(week).mean()) > cost
+    def most(self, prices: PriceList, week: Week) -> int:
+        """Give a lawful quantity that costs as much as all that can be sold brings: no larger one earns anything."""
+        every = float(self._paid(lambda asked: asked).mean())
+        each = min(row.unit_price for row in prices.breaks) + self.case.growing(week)
+        return prices.lawful(min(every / max(each, _FREE), self.case.most))
 
     def margin(self, prices: PriceList, quantity: int, week: Week) -> float:
         """Give what an order is expected to earn, less what it costs until the week wanted [currency]."""
@@ -93,7 +84,7 @@ class Margins:
         be better even with the freight of the smallest.
         """
         best, greatest = 0, -math.inf
-        for row, quantities in self._ranges(prices, week):
+        for row, quantities in prices.ranges(self.most(prices, week)):
             each = row.unit_price + self.case.growing(week)
 
             def unfreighted(number: int, each: float = each) -> float:
@@ -127,22 +118,15 @@ class Margins:
                 best = prices, week, quantity, margin
         return best
 
-    def _ranges(self, prices: PriceList, week: Week) -> Iterator[tuple[Offer, range]]:
-        """Give the lawful quantities by unit price: where what is left over pays for itself, until there is enough."""
-        limited = any(self.left_over_pays(row, week) for row in prices.breaks)
-        yield from prices.ranges(prices.lawful(self.enough(week) if limited else self.case.most))
-
     def _bound(self, prices: PriceList, week: Week) -> float:
         """Margin that no quantity exceeds: as if the share saleable were no chance, and boxes could be parted."""
         share, best = self.case.share(week), -math.inf
-        mean = float(share.mean())
-        for row, quantities in self._ranges(prices, week):
+        for row, quantities in prices.ranges(self.most(prices, week)):
             freight = row.freight_per_box / row.plants_per_box if row.plants_per_box else 0.0
-            each = row.unit_price + freight + self.case.growing(week) - self.markdown * mean
+            each = row.unit_price + freight + self.case.growing(week)
 
             def bound(number: int, each: float = each) -> float:
-                most = float(np.minimum(number * share, self.case.needed).mean())
-                return (self.price - self.markdown) * most - each * number
+                return float(self._paid(lambda asked: np.minimum(number * share, asked)).mean()) - each * number
 
             best = max(best, bound(_peak(bound, quantities)))
         return best

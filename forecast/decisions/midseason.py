@@ -96,7 +96,7 @@ class Reforecast:
     outcome
         What comes of all its plants from here on: an outcome like that of `simulate`, whose batches are the plants
         that stand in one stage since one day, those already saleable, and deliveries still to come. ``chance``,
-        ``table``, ``wanted``, and with it `bench_space` and `hours_of_work`, answer as ever.
+        ``table``, ``wanted``, and with it `bench_space` and `hours_of_work`, answer as ever; `cash_flow` does not.
     standing
         A row for each of these: variety, batch (empty if still to come), stage, entered (the Monday on which those
         still to come are due), counted (the day of the last look), plants.
@@ -254,7 +254,8 @@ def reforecast(
             plants.append((batch, one.moved(one.fate(week)), ("", "", week.monday, None)))
         else:
             plants += _standing(one, row, route)
-    outcome = Outcome(season, [batch for batch, *_ in plants], [fate for _, fate, _ in plants], streams)
+    batches, fates = [batch for batch, *_ in plants], [fate for _, fate, _ in plants]
+    outcome = Outcome(season, batches, fates, streams, running=True)
     standing = pd.DataFrame(
         [(batch.variety, *where, batch.quantity) for batch, _, where in plants],
         columns=["variety", "batch", "stage", "entered", "counted", "plants"],

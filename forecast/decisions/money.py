@@ -26,7 +26,7 @@ from forecast.season.checks import first_delivery
 from forecast.season.plan import Season
 from forecast.season.rows import Offer
 from forecast.weeks import Week
-from forecast.words import rounded, seasons
+from forecast.words import money, seasons, signed
 
 Array = NDArray[np.float64]
 
@@ -72,10 +72,10 @@ class CashFlow:
         low, middle, high = np.quantile(self.margin, RANGE)
         bad, point, currency = self.bad_years(_BAD), self.low_point, self._outcome.season.currency
         return (
-            f"The season {_earns(middle)} {currency} ({_signed(low)} to {_signed(high)}). "
-            f"It makes a loss in {seasons(self.chance_of_loss)}; in the worst tenth it {_earns(bad)} {currency}.\n"
-            f"Cash is lowest at about {_signed(point.middle)} {currency} ({_signed(point.low)} to "
-            f"{_signed(point.high)}), most often in {point.week}."
+            f"The season {_earns(middle, currency)} ({signed(low)} to {signed(high)}). "
+            f"It makes a loss in {seasons(self.chance_of_loss)}; in the worst tenth it {_earns(bad, currency)}.\n"
+            f"Cash is lowest at about {money(point.middle, currency)} ({signed(point.low)} to {signed(point.high)}), "
+            f"most often in {point.week}."
         )
 
     @property
@@ -186,7 +186,8 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     Raises
     ------
     Refused
-        If no offer covers one of the orders, or a variety that is wanted has no sale price; every fault is listed.
+        If no offer covers one of the orders, or a variety that is wanted has no sale price; every fault is listed. If
+        the outcome is that of a running season, whose plants are partly paid for already.
 
     Notes
     -----
@@ -196,8 +197,10 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     - A stage's cost and work are paid in the week in which plants enter it, the bench for each week in which plants
       stand on it on the Monday. Both are expected, given the draw.
     - What is wanted in a week is sold in it, the oldest plants first, as far as it is on hand in one history a draw, at
-      the price of that week. What passes its best leaves at the markdown price; so does, after the sale of the last
-      wanted week, all that is saleable, and later what becomes so. Without a markdown price it earns nothing.
+      the price of that week. What passes its best leaves; so does, after the sale of the last wanted week, all that is
+      saleable, and later what becomes so. Of what leaves, as many plants as are wanted of the variety in all
+      (`Season.marked_down`) are sold at the markdown price, those that leave first; the rest earns nothing. So does
+      all that leaves of a variety without a markdown price, or of which none is wanted.
     - What is not saleable by the end of the season earns nothing.
 
     Examples
@@ -209,6 +212,9 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     True
     """
     season = outcome.season
+    if outcome.running:
+        remedy = "Give what simulate makes of the orders; only that can be accounted for."
+        raise refuse("outcome", None, "the plants of a running season are partly paid for already", remedy)
     lines = chain(_bought(outcome), *(chain(_grown(outcome, name), _sold(outcome, name)) for name in outcome.varieties))
     changes = np.zeros((season.weeks, outcome.draws))
     sums: dict[tuple[int, str, str, str, str, int], float] = defaultdict(float)
@@ -290,9 +296,8 @@ def _sold(outcome: Outcome, variety: str) -> Iterator[_Line]:
         leaving[: last + 1] -= before[: last + 1]
         leaving[last] += after[last]
     number = season.varieties.index(own) + 1
-    yield _Line(
-        "markdown", variety, "", "varieties", number, slice(0, season.weeks), (own.markdown_price or 0) * leaving
-    )
+    paid = np.diff(np.minimum(np.cumsum(leaving, axis=0), season.marked_down(variety)), axis=0, prepend=0)
+    yield _Line("markdown", variety, "", "varieties", number, slice(0, season.weeks), (own.markdown_price or 0) * paid)
 
 
 def _last(season: Season, variety: str) -> int:
@@ -352,12 +357,6 @@ def _offer(season: Season, batch: Batch) -> Offer | Fault:
     return Fault(problem, remedy, "orders", rows[0][0] if own else None, column, value)
 
 
-def _earns(amount: float) -> str:
+def _earns(amount: float, currency: str) -> str:
     """Say an amount as earned or lost."""
-    return f"{'earns' if amount >= 0 else 'loses'} about {rounded(abs(amount))}"
-
-
-def _signed(amount: float) -> str:
-    """Write an amount as a grower would, with its sign."""
-    text = rounded(abs(amount))
-    return f"-{text}" if amount < 0 and text != "0" else text
+    return f"{'earns' if amount >= 0 else 'loses'} about {money(abs(amount), currency)}"

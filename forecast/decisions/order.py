@@ -47,8 +47,8 @@ class Order:
     currency
         ISO 4217 code.
     margin
-        Of an order of greatest margin, what it is expected to earn [currency]: plants sold up to the demand, the rest
-        marked down, less the cost; else None.
+        Of an order of greatest margin, what it is expected to earn [currency]: plants sold up to the demand, as many
+        as are wanted marked down, less the cost; else None.
     """
 
     variety: str
@@ -134,22 +134,17 @@ class Order:
         return frame.round({"chance": 4, "cost": 2, "margin": 2})
 
     def __str__(self) -> str:
+        earns = ""
+        if self.margin is not None:
+            earns = f"No other order is expected to earn more than its {money(self.margin, self.currency)}.\n"
         they = "these and the plants there are" if self._case.topping_up else "they"
         return (
             f"Order {self.quantity:,} of {self.variety} from {self.lab} for {self.week}.\n"
             f"In {seasons(self.chance)} {they} give the {self.wanted:,} wanted by {self.by}, for about "
-            f"{rounded(self.cost)} {self.currency} in all.\n{self._earns()}"
+            f"{rounded(self.cost)} {self.currency} in all.\n{earns}"
             f"The mean alone suggests {self.from_mean:,} before rounding to what the lab sells, enough in "
             f"{seasons(self.chance_from_mean)}."
         )
-
-    def _earns(self) -> str:
-        if self.margin is None:
-            return ""
-        more = "No other order is expected to earn more than its"
-        if Margins(self._case).left_over_pays(self._prices.row(self.quantity), self.week):
-            more = "Even marked down a plant brings more than it costs; as much as is needed is expected to earn"
-        return f"{more} {money(self.margin, self.currency)}.\n"
 
 
 @dataclass(frozen=True)
@@ -227,7 +222,7 @@ def size_order(  # noqa: PLR0913  # each keyword overrides one thing
     ------
     Refused
         If the variety, week or lab is unknown, or it is not clear what is wanted. For the margin, if the variety has
-        no sale price, or a markdown price above it.
+        no sale price, or sells for less than its markdown price in the week wanted.
     OutOfReach
         If no offer meets it, or every order is expected to lose; ``best`` is the order that comes nearest.
 
@@ -237,9 +232,9 @@ def size_order(  # noqa: PLR0913  # each keyword overrides one thing
     which never falls as n grows; the smallest n is found by bisection and is exact on the draws. Offers
     and weeks are tried in the order of a bound on their cost, 2 % and three plants below a normal approximation.
     Expected costs of growing are means over the first 256 draws.
-    The margin is sale price E[min(demand, saleable)] + markdown price E[saleable that are not sold] - cost, with the
-    sale price of the week wanted. Given the draw the number saleable is binomial, so it is exact on the draws. Where
-    plants bring more marked down than they cost, no order is larger than what meets the demand in 99 draws of 100.
+    The margin is sale price E[min(D, Y)] + markdown price (E[min(D + M, Y)] - E[min(D, Y)]) - cost, with the demand D,
+    the number saleable Y, the likely number wanted M, and the sale price of the week wanted: as many are sold marked
+    down as are wanted, and the rest is thrown away. Given the draw Y is binomial, so it is exact on the draws.
     The order is chosen and judged on the same draws, so with few of them its chance looks a little too good.
 
     Examples

@@ -79,11 +79,11 @@ class Preposterior:
         return [(prices, week) for prices, (_, week) in sorted(best.items(), key=lambda item: -item[1][0])]
 
     def _lawful(self) -> list[Choice]:
-        """Give the orders that are compared: those up to what is enough in 99 draws of 100, thinned out evenly."""
+        """Give the orders that are compared: up to what costs as much as all that can be sold brings, thinned out."""
         found = []
         for prices, week in self._ways:
             greatest = self.margins.greatest(prices, week)[0]
-            most = max(prices.lawful(self.margins.enough(week)), greatest)
+            most = self.margins.most(prices, week)
             every = [n for _, quantities in prices.ranges(most) for n in quantities]
             kept = np.linspace(0, len(every) - 1, min(len(every), _MOST_TRIED)).round().astype(int)
             tried = {every[at] for at in kept} | {greatest, *(some[0] for _, some in prices.ranges(most))}

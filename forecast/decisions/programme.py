@@ -3,177 +3,372 @@
 from __future__ import annotations
 
 import math
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Literal, get_args
 
 import numpy as np
-from numpy.typing import NDArray
+import pandas as pd
 
-from forecast.decisions.bidding import Bidder
-from forecast.decisions.case import Case
-from forecast.decisions.sharing import Bundle, Prices, Sharing
-from forecast.decisions.ways import Pick, Way, Ways, footprint
-from forecast.errors import Fault, OutOfReach, Refused, refuse
-from forecast.growth.simulation import season_streams
+from forecast.decisions.money import CashFlow, cash_flow
+from forecast.decisions.search import Solved, best_margin, least_cost
+from forecast.decisions.sharing import FULLEST, Bundle, worst_seasons
+from forecast.decisions.ways import Pick, Ways
+from forecast.errors import Fault, Refused, refuse, whole
+from forecast.growth.outcome import Outcome
+from forecast.growth.simulation import season_streams, simulate
 from forecast.season.plan import Season
 from forecast.season.rows import Delivery
-from forecast.streams import Streams
-from forecast.words import counted, rounded
+from forecast.words import counted, money, percent
 
-Array = NDArray[np.float64]
 Aim = Literal["margin", "cost"]
 
-_ROUNDS = 200  # of asking all varieties
-_WHOLES = 4  # times that whole bundles are chosen
-_BIDS = 4  # bundles of a variety that are taken over in a round
+_FULL = 0.995  # of a limit: from there on it binds
 
 
 @dataclass(frozen=True, eq=False)
-class Solved:
-    """The best bundles that were found, and what none can be better than.
+class Plan:
+    """What to order of everything, what it earns, and how much better another plan could be at most.
 
     Parameters
     ----------
-    sharing
-        The program, with all bundles that were looked at.
-    bidders
-        The varieties, if what they order was found by asking them.
-    chosen
-        The bundles of the plan.
-    value, bound
-        Its expected margin on the draws, and what no plan earns more than on them [currency].
-    prices
-        What is scarce, and what it is worth.
+    season, aim
+        The season, and what was aimed at: ``margin`` or ``cost``.
+    margin
+        Expected margin on the draws it was found with [currency]; for the aim ``cost``, what is spent, below 0.
+    bound
+        What no plan earns more than on the same draws [currency].
     seconds
-        Time it took.
+        Time the search took.
+    draws, seed
+        Those of the search.
     """
 
-    sharing: Sharing
-    bidders: tuple[Bidder, ...]
-    chosen: tuple[Bundle, ...]
-    value: float
+    season: Season
+    aim: Aim
+    margin: float
     bound: float
-    prices: Prices
     seconds: float
+    draws: int
+    seed: int
+    _found: Solved = field(repr=False)
 
     @property
     def gap(self) -> float:
-        """How much better another plan could be, as a share of the margin (or cost) of this one."""
-        return max(self.bound - self.value, 0.0) / max(abs(self.value), 1e-9)
+        """How much better another plan could be on these draws at most, as a share of the margin or cost."""
+        return self._found.gap
 
+    @cached_property
+    def orders(self) -> tuple[Delivery, ...]:
+        """The orders, by week, lab and variety."""
+        rows = [pick.delivery(self._variety(one)) for one, pick in self._picks()]
+        return tuple(sorted(rows, key=lambda row: (row.week, row.lab or "", row.variety)))
 
-@dataclass
-class _Watch:
-    """Time that is left, and who wants to hear of it."""
+    @cached_property
+    def outcome(self) -> Outcome:
+        """What comes of the orders in the draws they were found with."""
+        return simulate(self.season, self.orders, draws=self.draws, seed=self.seed)
 
-    limit: float
-    progress: Callable[[float, float, float], None] | None
-    began: float = field(default_factory=time.monotonic)
+    @cached_property
+    def cash(self) -> CashFlow:
+        """What they bring in and cost week by week in these draws, in whole plants."""
+        return cash_flow(self.outcome)
 
     @property
-    def gone(self) -> float:
-        return time.monotonic() - self.began
+    def cost(self) -> float:
+        """What the orders are expected to cost, freight and growing included [currency]."""
+        return self._found.sharing.cost(self._found.chosen)
 
-    @property
-    def left(self) -> float:
-        return self.limit - self.gone
+    def table(self) -> pd.DataFrame:
+        """Give a row for each order.
 
-    def tell(self, plan: _Found) -> None:
-        if self.progress:
-            self.progress(plan.value, plan.bound, self.gone)
+        Returns
+        -------
+        DataFrame
+            lab, week, variety, form, quantity, unit_price, price, deposit (due when ordering) and balance (due in the
+            week of delivery, with the freight) [currency].
+        """
+        rows = []
+        for one, pick in self._picks():
+            row = pick.way.prices.row(pick.quantity)
+            deposit = round(row.deposit * pick.paid, 2)
+            paid = round(pick.paid, 2)
+            money_ = (row.unit_price, paid, deposit, round(paid - deposit, 2))
+            rows.append((row.lab, str(pick.way.week), self._variety(one), row.form or "", pick.quantity, *money_))
+        columns = ["lab", "week", "variety", "form", "quantity", "unit_price", "price", "deposit", "balance"]
+        return pd.DataFrame(rows, columns=columns).sort_values(["week", "lab", "variety"], ignore_index=True)
+
+    def limits(self) -> pd.DataFrame:
+        """Say how far each limit is used, and what one more of it would be worth.
+
+        Returns
+        -------
+        DataFrame
+            limit: the budget, each place, and the floor on bad years if there is one; week in which a place is used most;
+            used and there_is [currency or m2], of a place the mean over the tenth of draws in which it is fullest;
+            one_more: what one more unit [currency] or m2 in all weeks would earn, at the margin [currency].
+        """
+        sharing, prices = self._found.sharing, self._found.prices
+        rows: list[tuple[object, ...]] = []
+        if math.isfinite(sharing.budget):
+            rows.append(("budget", "", self.cost, sharing.budget, prices.spent))
+        area = sharing.fullest(sharing.area(self._found.chosen))
+        if area.size == 1:
+            area = np.zeros_like(sharing.benches)
+        for place, name in enumerate(self.season.place_names):
+            weeks = slice(place * self.season.weeks, (place + 1) * self.season.weeks)
+            used, bench = area[weeks], sharing.benches[weeks]
+            at = int(np.argmax(used / np.maximum(bench, 1e-9)))
+            worth = sum(price for price, cut in zip(prices.areas, sharing.cuts, strict=False) if self._in(place, cut.row))
+            rows.append((name, str(self.season.first_week + at), used[at], bench[at], worth))
+        if sharing.floor is not None:
+            margin = sharing.margin(self._found.chosen)
+            bad = float(worst_seasons(margin, FULLEST) @ margin)
+            rows.append(("bad years", "", bad, sharing.floor, float(prices.tails.sum())))
+        columns = ["limit", "week", "used", "there_is", "one_more"]
+        return pd.DataFrame(rows, columns=columns).round({"used": 2, "there_is": 2, "one_more": 4})
+
+    def runners_up(self) -> pd.DataFrame:
+        """Say what the nearest other plans would cost: each differs from this one in one order.
+
+        Returns
+        -------
+        DataFrame
+            variety, lab, week and quantity of the order; instead: what would take its place; loss: expected margin that
+            would be lost (below 0: won) on the draws of the search [currency]; fits: whether it keeps all limits. The
+            cheapest first.
+        """
+        rows = []
+        sharing, chosen = self._found.sharing, self._found.chosen
+        for one, pick, instead, said in self._alternatives():
+            others = [instead if other is one else other for other in chosen]
+            kept = [other for other in others if other is not None]
+            loss = self.margin - float(sharing.margin(kept).mean())
+            order = (self._variety(one), pick.way.prices.lab, str(pick.way.week), pick.quantity)
+            rows.append((*order, said, round(loss, 2), sharing.fits(kept)))
+        columns = ["variety", "lab", "week", "quantity", "instead", "loss", "fits"]
+        return pd.DataFrame(rows, columns=columns).sort_values("loss", kind="stable", ignore_index=True)
+
+    def left_out(self) -> dict[str, str]:
+        """Say why nothing is ordered of varieties that are wanted."""
+        found: dict[str, str] = {}
+        ordered = {row.variety for row in self.orders}
+        bidders = {bidder.ways.variety: bidder for bidder in self._found.bidders}
+        sharing, prices = self._found.sharing, self._found.prices
+        for row in self.season.varieties:
+            if row.variety in ordered or not self.season.wanted_of(row.variety):
+                continue
+            if row.variety not in bidders:
+                found[row.variety] = "no lab offers it"
+                continue
+            bids = bidders[row.variety].bids(sharing.free, sharing.cuts)[1]
+            if not bids:
+                found[row.variety] = "no delivery can come before it is wanted"
+                continue
+            best = max(
+                (bidders[row.variety].bundle(bid.picks) for bid in bids),
+                key=lambda one: one.margin.mean() - sharing.freight([one]),
+            )
+            alone = float(best.margin.mean()) - sharing.freight([best])
+            quantity = " and ".join(f"{pick.quantity:,} for {pick.way.week}" for pick in best.picks)
+            if alone <= 0:
+                found[row.variety] = f"its best order, {quantity}, would lose {money(-alone, self.season.currency)}"
+            else:
+                scarce = [name for name in self._binding() if name]
+                what = " and ".join(scarce) or "what it takes up"
+                found[row.variety] = (
+                    f"alone it would earn {money(alone, self.season.currency)} ({quantity}), "
+                    f"but {what} earn more with other varieties"
+                )
+        return found
+
+    def __str__(self) -> str:
+        currency, season = self.season.currency, self.season
+        plants = sum(row.quantity for row in self.orders)
+        varieties = len({row.variety for row in self.orders})
+        if not self.orders:
+            return "\n".join(["Nothing is worth ordering.", *self._left()])
+        bought = float(self.table()["price"].sum()) + self._found.sharing.freight(self._found.chosen)
+        lines = [
+            f"Order {plants:,} plantlets of {counted(varieties, 'variety') if varieties == 1 else f'{varieties} varieties'} "
+            f"in {len(self.orders)} deliveries, for {money(bought, currency)} with freight; grown on they cost "
+            f"{money(self.cost, currency)}{f' of the {season.budget:,.0f}' if season.budget else ''}."
+        ]
+        if self.aim == "margin":
+            margin = self._found.sharing.margin(self._found.chosen)
+            bad = float(worst_seasons(margin, FULLEST) @ margin)
+            lines.append(
+                f"They earn about {money(self.margin, currency)}, in the worst tenth of seasons {money(bad, currency)}. "
+                f"No plan earns more than {percent(self.gap)} % more on these draws."
+            )
+        else:
+            lines.append(
+                f"All that is wanted is met as surely as asked; no plan does it for more than {percent(self.gap)} % less."
+            )
+        lines += self._scarce()
+        return "\n".join([*lines, *self._left()])
+
+    # How it is told
+
+    def _scarce(self) -> Iterator[str]:
+        for row in self.limits().to_dict("records"):
+            if row["one_more"] > 0 and row["limit"] != "bad years":
+                unit = "unit of it" if row["limit"] == "budget" else "m2"
+                when = f" in {row['week']}" if row["week"] else ""
+                verb = "earn" if self.aim == "margin" else "save"
+                yield f"{row['limit']} is scarce{when}: one more {unit} would {verb} about {row['one_more']:.2f}."
+
+    def _left(self) -> list[str]:
+        return [f"Nothing of {variety}: {why}." for variety, why in self.left_out().items()]
+
+    def _binding(self) -> list[str]:
+        return [str(row["limit"]) for row in self.limits().to_dict("records") if row["one_more"] > 0]
+
+    def _in(self, place: int, row: int) -> bool:
+        return row // self.season.weeks == place
+
+    def _variety(self, bundle: Bundle) -> str:
+        return bundle.picks[0].way.prices.breaks[0].variety
+
+    def _picks(self) -> Iterator[tuple[Bundle, Pick]]:
+        for one in self._found.chosen:
+            for pick in one.picks:
+                yield one, pick
+
+    def _alternatives(self) -> Iterator[tuple[Bundle, Pick, Bundle | None, str]]:
+        """Give, for each order, what could take its place, and how that is said."""
+        if self.aim == "cost":
+            for one in self._found.chosen:
+                (pick,) = one.picks
+                others = [other for other in self._found.sharing.bundles if other.item == one.item and other is not one]
+                for other in others:
+                    (new,) = other.picks
+                    yield one, pick, other, f"{new.quantity:,} from {new.way.prices.lab} for {new.way.week}"
+            return
+        bidders = {bidder.item: bidder for bidder in self._found.bidders}
+        for one, pick in self._picks():
+            bidder = bidders[one.item]
+            rest = [other for other in one.picks if other is not pick]
+            yield one, pick, bidder.bundle(rest) if rest else None, "nothing"
+            for new, said in _near(bidder.ways, pick):
+                weeks = {(other.way.week, other.way.prices.lab) for other in rest}
+                if (new.way.week, new.way.prices.lab) not in weeks:
+                    yield one, pick, bidder.bundle([*rest, new]), said
 
 
-def best_margin(
+def _near(ways: Ways, pick: Pick) -> Iterator[tuple[Pick, str]]:
+    """Give orders like one: some plants more or fewer, another week, another lab."""
+    prices, week = pick.way.prices, pick.way.week
+    more = prices.lawful(pick.quantity + 1)
+    yield Pick(pick.way, more), f"{more:,}"
+    step = prices.row(pick.quantity).multiple
+    fewer = [n for n in (prices.lawful(max(pick.quantity - k * step, 1)) for k in (1, 2)) if n < pick.quantity]
+    if fewer:
+        yield Pick(pick.way, fewer[0]), f"{fewer[0]:,}"
+    for way in ways.slots[pick.way.slot]:
+        if way.prices == prices and abs(way.week - week) == 1:
+            yield Pick(way, pick.quantity), f"{pick.quantity:,} for {way.week}"
+        elif way.prices != prices and way.week == week:
+            quantity = way.prices.lawful(pick.quantity)
+            yield Pick(way, quantity), f"{quantity:,} from {way.prices.lab}"
+
+
+def plan_orders(
     season: Season,
-    streams: Streams,
     *,
-    deliveries: int,
-    floor: float | None,
-    time_limit: float,
-    gap: float,
+    draws: int,
+    seed: int,
+    aim: Aim = "margin",
+    deliveries: int = 2,
+    bad_years: float | None = None,
+    time_limit: float = 60.0,
+    gap: float = 0.005,
     progress: Callable[[float, float, float], None] | None = None,
-) -> Solved:
-    """Find the orders with the greatest expected margin.
+) -> Plan:
+    """Find what to order of everything at once, and prove how good it is.
+
+    Parameters
+    ----------
+    season
+        The season: what is wanted, offers, budget, benches. Orders that it holds are not looked at.
+    draws, seed
+        Number of imagined seasons, and their seed.
+    aim
+        ``margin``: the greatest expected margin; what is wanted is what can be sold. ``cost``: the least expected cost at
+        which every wanted number is met as surely as its confidence asks.
+    deliveries
+        Most deliveries of one variety, 1 or 2, for the aim ``margin``. For ``cost``, each wanted row has its own.
+    bad_years
+        Least that the worst tenth of seasons must earn on average [currency], for the aim ``margin``; no such floor if not
+        given.
+    time_limit
+        Time after which the best plan so far is given [seconds].
+    gap
+        The search ends once no plan can be better by more than this share.
+    progress
+        Called with the best margin so far, the bound and the seconds gone.
+
+    Returns
+    -------
+    Plan
+
+    Raises
+    ------
+    Refused
+        If nothing is wanted, a wanted variety has no sale price, or an argument is at fault.
+    OutOfReach
+        If no plan keeps all limits; it says which, and by how much.
 
     Notes
     -----
-    Every variety answers prices of what is scarce (budget, benches, boxes, bad years) with its best deliveries; a linear
-    program over all answers gives new prices, until no answer is better than what it holds (column generation:
-    Dantzig and Wolfe 1960, Operations Research 8(1), 101-111, doi:10.1287/opre.8.1.101). Answers are then chosen whole by a
-    mixed-integer program, joined by all that could be part of a better plan, as the bound tells.
+    Limits kept by every plan: minimums, multiples and weeks of the labs; the budget, by the expected cost with freight
+    and growing; each place in each week, by the mean area in the tenth of draws in which it is fullest (of the first 512
+    draws); the floor on bad years. Plants of one lab in one week share boxes of one size.
+
+    The margin of a plan is counted in expected plants, given the draw: prices of offers with their breaks, whole boxes,
+    stages, work and bench; sales up to the demand, the oldest plants first; what is left after the last wanted week is
+    sold marked down, as many as are wanted in all. Saleable plants stand until the last wanted week. Of an offer at most
+    60 quantities a week are tried at first, finer ones near the best; the bound holds for all. No order is larger than
+    four times what meets the largest demand.
+
+    Examples
+    --------
+    >>> import forecast
+    >>> season = forecast.read_season("demo_data")
+    >>> plan = forecast.plan_orders(season, draws=128, seed=1)
+    >>> plan.gap < 0.01
+    True
     """
-    watch = _Watch(time_limit, progress)
-    names = [row.variety for row in season.varieties if season.wanted_of(row.variety) and season.offers_for(row.variety)]
-    bidders = tuple(
-        Bidder(item, Ways(season, streams, name, deliveries, guarded=floor is not None))
-        for item, name in enumerate(names)
-    )
-    sharing = Sharing(season, len(bidders), streams.draws, floor=floor)
-    plan = _Found((), 0.0 if (floor or 0) <= 0 else -math.inf, math.inf)
-    prices = sharing.free
-    for _ in range(_ROUNDS):
-        new = 0
-        most = []
-        for bidder in bidders:
-            above, bids = bidder.bids(prices, sharing.cuts)
-            most.append(above)
-            new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in bids[:_BIDS] if bid.value > 0)
-        plan.bound = min(plan.bound, sharing.bound(most, prices))
-        if not sharing.bundles:
-            break
-        relaxed, prices = _price(sharing)
-        watch.tell(plan)
-        if plan.bound - relaxed <= gap / 4 * abs(plan.bound) or not new or watch.left < 0.3 * time_limit:
-            break
-    for _ in range(_WHOLES):
-        found, _ = _whole(sharing, watch, gap / 4)
-        plan.better(found, sharing)
-        watch.tell(plan)
-        if plan.gap <= gap or watch.left <= 0:
-            break
-        new = sum(bidder.ways.refine(one.picks) for one in plan.chosen for bidder in [bidders[one.item]])
-        relaxed, prices = _price(sharing)
-        answers = [bidder.bids(prices, sharing.cuts) for bidder in bidders]
-        here = sharing.bound([above for above, _ in answers], prices)
-        plan.bound = min(plan.bound, here)
-        for bidder in bidders:
-            bids = bidder.bids(prices, sharing.cuts, within=max(here - plan.value, 1e-6))[1]
-            new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in bids)
-        if not new:
-            break
-    return Solved(sharing, bidders, plan.chosen, plan.value, plan.bound, prices, watch.gone)
+    if aim not in get_args(Aim):
+        raise refuse("aim", aim, "no such aim", f"Give one of {', '.join(get_args(Aim))}.")
+    whole("deliveries", deliveries, 1, 2)
+    for name, number in (("time_limit", time_limit), ("gap", gap)):
+        if isinstance(number, bool) or not isinstance(number, int | float) or not number > 0:
+            raise refuse(name, number, "not a number above 0", "Give a number above 0.")
+    if bad_years is not None and (aim == "cost" or not math.isfinite(bad_years)):
+        remedy = "Give a number, with the aim margin." if aim == "margin" else "Leave it out, or aim for the margin."
+        raise refuse("bad_years", bad_years, "no floor for this aim", remedy)
+    _askable(season, aim)
+    streams = season_streams(draws, seed)
+    search = {"time_limit": float(time_limit), "gap": float(gap)}
+    if aim == "margin":
+        found = best_margin(season, streams, deliveries=deliveries, floor=bad_years, progress=progress, **search)
+    else:
+        found = least_cost(season, streams, progress=progress, **search)
+    return Plan(season, aim, found.value, found.bound, found.seconds, draws, seed, found)
 
 
-@dataclass
-class _Found:
-    """The best plan so far, and what none is better than."""
-
-    chosen: tuple[Bundle, ...]
-    value: float
-    bound: float
-
-    @property
-    def gap(self) -> float:
-        return (self.bound - self.value) / max(abs(self.value), 1e-9)
-
-    def better(self, found: tuple[Bundle, ...] | None, sharing: Sharing) -> None:
-        if found is not None and (value := float(sharing.margin(found).mean())) > self.value:
-            self.chosen, self.value = found, value
-
-
-def _price(sharing: Sharing) -> tuple[float, Prices]:
-    """Solve the linear program until its solution keeps all limits; give its value, and prices."""
-    while True:
-        value, parts, lacking, prices = sharing.relaxed()
-        if not sharing.cut(sharing.bundles, parts, lacking):
-            return value, prices
-
-
-def _whole(sharing: Sharing, watch: _Watch, gap: float) -> tuple[tuple[Bundle, ...] | None, float]:
-    """Choose whole bundles until they keep all limits; give them and a bound for these bundles."""
-    while True:
-        found, bound = sharing.whole(watch.left / 2, gap)
-        if found is None or not sharing.cut(found):
-            return found, bound
+def _askable(season: Season, aim: Aim) -> None:
+    """Refuse a season in which nothing is wanted, or not said for how much it is sold."""
+    if not season.wanted:
+        raise refuse("wanted", None, "nothing is wanted", "Add rows to wanted: variety, week and number.")
+    if aim == "cost":
+        return
+    faults = [
+        Fault("wanted, but without a price", "Fill in the price at which it is sold.", "varieties", at, "sale_price")
+        for at, row in enumerate(season.varieties, start=1)
+        if row.sale_price is None and season.wanted_of(row.variety)
+    ]
+    if faults:
+        raise Refused(faults)

@@ -18,7 +18,9 @@ from forecast.season.plan import Season
 
 Array = NDArray[np.float64]
 
-_NEVER = 1e3  # units of currency that a lacking unit of a limit costs at least
+_NEVER = 100.0  # units of expected margin that are given up for one more in bad years
+_EXACT = 1e-6  # of a limit, by which it may be missed
+_AT_ONCE = 6  # weeks of a place that are cut at once
 FULLEST = 0.1  # share of draws in which the benches are fullest, and in which seasons are worst
 
 
@@ -192,17 +194,15 @@ class Sharing:
 
         Notes
         -----
-        What is lacking is made up for at a price that no sound plan pays, so that it always has a solution.
+        What bad years lack is made up for at a high price, so that there always is a solution.
         """
         program = self._program()
         split = self.items if self.each else 0
-        width = program.cost.size
         rows = np.hstack([program.rows, np.zeros((len(program.limits), 1))])
         at = self.items + 1 + len(self.cuts)
-        rows[self.items : at + len(self.tails), -1] = -1 / program.scale[self.items : at + len(self.tails)]
-        money = float(np.abs(program.cost).max(initial=1)) * self.items
+        rows[at : at + len(self.tails), -1] = -1 / program.scale[at : at + len(self.tails)]
         found = linprog(
-            np.append(program.cost, max(_NEVER, money)),
+            np.append(program.cost, _NEVER),
             A_ub=rows[split:],
             b_ub=program.limits[split:],
             A_eq=rows[:split] if split else None,
@@ -217,8 +217,10 @@ class Sharing:
         spent, areas, tails, boxes, own = np.split(
             duals[self.items :], np.cumsum([1, len(self.cuts), len(self.tails), len(program.boxes)])
         )
-        weights = self._even if not tails.any() else self._even + sum(
-            price * tail.weights for price, tail in zip(tails, self.tails, strict=True)
+        weights = (
+            self._even
+            if not tails.any()
+            else self._even + sum(price * tail.weights for price, tail in zip(tails, self.tails, strict=True))
         )
         prices = Prices(
             weights,
@@ -241,8 +243,8 @@ class Sharing:
 
         Notes
         -----
-        The Lagrangian bound: for any prices from 0 on, what the items are worth at most, plus what all that is scarce is
-        worth. Fisher 1981, Management Science 27(1), 1-18, doi:10.1287/mnsc.27.1.1.
+        The Lagrangian bound: for any prices from 0 on, what the items are worth at most, plus what all that is scarce
+        is worth. Fisher 1981, Management Science 27(1), 1-18, doi:10.1287/mnsc.27.1.1.
         """
         total = float(sum(most)) + prices.spent * (self.budget if math.isfinite(self.budget) else 0.0)
         total += float(sum(price * cut.bench for price, cut in zip(prices.areas, self.cuts, strict=False)))
@@ -268,39 +270,37 @@ class Sharing:
         return tuple(one for one, part in zip(self.bundles, found.x, strict=False) if part > 0.5), bound
 
     def lacking(self) -> dict[str, float]:
-        """Give the least that must be added to limits so that there is a plan: by place [m2], budget and floor [currency].
+        """Give the least that must be added to limits so that there is a plan, by place [m2] and to the budget.
 
         Notes
         -----
         The sum of what is added, each as a share of its limit, is least. A place gets the same more in every week.
         """
-        program = self._program()
-        season, count = self.season, program.cost.size
-        names = [*season.place_names, "budget", "floor"]
-        sizes = [max(float(self.benches[self._rows(place)].max()), 1.0) for place in range(len(season.place_names))]
-        sizes += [self.budget if math.isfinite(self.budget) else 1.0, max(abs(self.floor or 0.0), 1.0)]
-        rows = np.hstack([program.rows, np.zeros((len(program.limits), len(names)))])
-        at = self.items
-        rows[at, count + len(names) - 2] = -1 / program.scale[at]
-        for cut in self.cuts:
-            at += 1
-            rows[at, count + cut.row // season.weeks] = -1 / program.scale[at]
-        for _ in self.tails:
-            at += 1
-            rows[at, count + len(names) - 1] = -1 / program.scale[at]
-        lower = np.full(len(program.limits), -np.inf)
-        if self.each:
+        season, names = self.season, [*self.season.place_names, "budget"]
+        sizes = [max(float(self.benches[self._rows(place)].max()), 1.0) for place in range(len(names) - 1)]
+        sizes.append(self.budget if math.isfinite(self.budget) else 1.0)
+        while True:
+            program = self._program()
+            count, at = program.cost.size, self.items
+            rows = np.hstack([program.rows, np.zeros((len(program.limits), len(names)))])
+            rows[at, -1] = -1 / program.scale[at]
+            for one, cut in enumerate(self.cuts, start=at + 1):
+                rows[one, count + cut.row // season.weeks] = -1 / program.scale[one]
+            lower = np.full(len(program.limits), -np.inf)
             lower[: self.items] = 1
-        upper = np.concatenate([np.ones(len(self.bundles)), np.full(len(program.boxes) + len(names), np.inf)])
-        found = milp(
-            np.concatenate([np.zeros(count), 1 / np.array(sizes)]),
-            constraints=LinearConstraint(sparse.csr_array(rows), lower, program.limits),
-            integrality=np.concatenate([np.ones(count), np.zeros(len(names))]),
-            bounds=Bounds(0, upper),
-        )
-        if found.x is None:
-            raise ForecastError(f"What is lacking was not found: {found.message}")
-        return {name: float(more) for name, more in zip(names, found.x[count:], strict=True) if more > 1e-6}
+            upper = np.concatenate([np.ones(len(self.bundles)), np.full(len(program.boxes) + len(names), np.inf)])
+            found = milp(
+                np.concatenate([np.zeros(count), 1 / np.array(sizes)]),
+                constraints=LinearConstraint(sparse.csr_array(rows), lower, program.limits),
+                integrality=np.concatenate([np.ones(count), np.zeros(len(names))]),
+                bounds=Bounds(0, upper),
+            )
+            if found.x is None:
+                raise ForecastError(f"What is lacking was not found: {found.message}")
+            more = np.maximum(found.x[count:], 0)
+            chosen = [one for one, part in zip(self.bundles, found.x, strict=False) if part > 0.5]
+            if not self.cut(chosen, more=np.repeat(more[:-1], season.weeks)):
+                return {name: float(one) for name, one in zip(names, more, strict=True) if one > 1e-6}
 
     def _rows(self, place: int) -> slice:
         return slice(place * self.season.weeks, (place + 1) * self.season.weeks)
@@ -325,24 +325,40 @@ class Sharing:
         kept = max(round(FULLEST * area.shape[1]), 1)
         return np.asarray(np.partition(area, area.shape[1] - kept, axis=1)[:, -kept:].mean(axis=1))
 
-    def cut(self, bundles: Sequence[Bundle], parts: Array | None = None, lacking: float = 0.0) -> bool:
-        """Add cuts for what is overfull, and tails for seasons too bad, by more than is lacking; say whether any were."""
+    def cut(
+        self,
+        bundles: Sequence[Bundle],
+        parts: Array | None = None,
+        *,
+        lacking: float = 0.0,
+        more: Array | float = 0.0,
+    ) -> bool:
+        """Add cuts for what is overfull, and tails for seasons too bad; say whether there were any.
+
+        Parameters
+        ----------
+        bundles, parts
+            What is looked at; all of each if no parts are given.
+        lacking
+            By how much the worst seasons may miss the floor [currency].
+        more
+            What is added to the benches, one for all or shape (places * weeks,) [m2].
+        """
         area = self.area(bundles, parts)
         kept = max(round(FULLEST * area.shape[1]), 1)
-        over = self.fullest(area) - self.benches
-        names = len(self.season.place_names)
+        over = self.fullest(area) - self.benches - more
         new = False
-        for place in range(names):
+        for place in range(len(self.season.place_names)):
             rows = np.arange(self.season.weeks) + place * self.season.weeks
-            worst = [row for row in rows if over[row] > lacking + 1e-6 * max(self.benches[row], 1)]
-            for row in sorted(worst, key=lambda one: -over[one])[:6]:
+            worst = [row for row in rows if over[row] > _EXACT * max(self.benches[row], 1)]
+            for row in sorted(worst, key=lambda one: -over[one])[:_AT_ONCE]:
                 draws = np.argsort(area[row], kind="stable")[-kept:]
                 self.cuts.append(Cut(int(row), np.sort(draws), float(self.benches[row])))
                 new = True
         if self.floor is not None:
             margin = self.margin(bundles, parts)
             weights = worst_seasons(margin, FULLEST)
-            if weights @ margin < self.floor - lacking - 1e-6 * max(abs(self.floor), 1):
+            if weights @ margin < self.floor - lacking - _EXACT * max(abs(self.floor), 1):
                 self.tails.append(Tail(weights))
                 new = True
         return new
@@ -380,10 +396,10 @@ class Sharing:
         """Say whether bundles keep all limits."""
         within = self.cost(bundles) <= self.budget * (1 + 1e-9)
         area = self.fullest(self.area(bundles))
-        within &= bool((area <= self.benches + 1e-6 * np.maximum(self.benches, 1)).all())
+        within &= bool((area <= self.benches + _EXACT * np.maximum(self.benches, 1)).all())
         if self.floor is not None:
             margin = self.margin(bundles)
-            within &= worst_seasons(margin, FULLEST) @ margin >= self.floor - 1e-6 * max(abs(self.floor), 1)
+            within &= worst_seasons(margin, FULLEST) @ margin >= self.floor - _EXACT * max(abs(self.floor), 1)
         return bool(within)
 
 

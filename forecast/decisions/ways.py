@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.decisions.growing import rents, stage_costs
 from forecast.decisions.prices import PriceList
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stages import Fate
@@ -138,9 +139,9 @@ class Ways:
         paid = [own.price(row.week - season.first_week) for row in rows]
         self.markdown = min(own.markdown_price or 0.0, *paid)
         last = rows[-1].week
-        stand = season.route(variety)[-1]
-        rent = season.place(stand.place).cost_per_m2_week / stand.plants_per_m2
-        self.worth = np.array([price + rent * (last - row.week) for price, row in zip(paid, rows, strict=True)])
+        saved = np.append(np.cumsum(rents(season, season.route(variety)[-1])[::-1])[::-1], 0)  # by what is sold early
+        weeks = [row.week - season.first_week for row in rows]
+        self.worth = np.array([price + saved[week] - saved[weeks[-1]] for price, week in zip(paid, weeks, strict=True)])
         self.cleared = float(sum(row.likely_number for row in rows))
         self._fates: dict[tuple[int, Week | None], Fate] = {}
         self.slots = tuple(
@@ -171,9 +172,7 @@ class Ways:
         shares = fate.ready(np.concatenate([elapsed, before, [float(season.last_week - week)]]))
         parts = {"ready": shares[:rows], "past": shares[rows : 2 * rows], "through": shares[-1]}
         area, bench = footprint(season, self.variety, fate, week, self.rows[-1].week)
-        entering = fate.reached[:-1]
-        each = np.array([row.cost + row.minutes / 60 * season.hourly_wage for row in season.route(self.variety)])
-        growing = each @ entering + bench
+        growing = stage_costs(season, self.variety, fate, week) + bench
         least = min(row.unit_price for row in prices.breaks) + float(growing.mean())
         most = self._most(parts["ready"], parts["past"], parts["through"], least, guarded)
         quantities = lawful_up_to(prices, most)
@@ -199,8 +198,8 @@ class Ways:
 
         Notes
         -----
-        In each draw it is what a flow of plants to the wanted weeks can earn at most: it rises ever more slowly with the
-        quantities, and two deliveries are worth no more together than apart.
+        In each draw it is the most that a flow of plants to the wanted weeks can earn: it rises ever more slowly with
+        the quantities, and two deliveries are worth no more together than apart.
         """
         if second is None:
             return np.array([self._earned([(first, int(n))]) @ weights for n in first.quantities])
@@ -301,9 +300,7 @@ def _sold(ready: Array, past: Array, demand: Array) -> Array:
     return sold
 
 
-def footprint(
-    season: Season, variety: str, fate: Fate, week: Week, last: Week
-) -> tuple[NDArray[np.float32], float]:
+def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) -> tuple[NDArray[np.float32], float]:
     """Give the area of a plantlet by place and week, and what its bench costs.
 
     Parameters
@@ -330,10 +327,10 @@ def footprint(
         ready[life:] -= ready[:-life].copy()
     ready[last - season.first_week :] = 0
     area = np.zeros((len(names), season.weeks, ready.shape[1]), dtype=np.float32)
-    for row, alive in zip([*route, route[-1]], [*standing, ready], strict=True):
+    stood = list(zip([*route, route[-1]], [*standing, ready], strict=True))
+    for row, alive in stood:
         area[names.index(row.place)] += alive / row.plants_per_m2
-    rents = np.array([season.place(name).cost_per_m2_week for name in names])
-    bench = float(rents @ area.mean(axis=2).sum(axis=1))
+    bench = sum(float(rents(season, row) @ alive.mean(axis=1)) for row, alive in stood)
     return area.reshape(len(names) * season.weeks, -1), bench
 
 

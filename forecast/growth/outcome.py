@@ -44,10 +44,15 @@ class Outcome:
         What each batch meets in every draw.
     streams
         The streams they were drawn from.
+    running
+        Whether the season has begun, so that the batches are what is left of its deliveries.
     """
 
-    def __init__(self, season: Season, batches: Sequence[Batch], fates: Sequence[Fate], streams: Streams) -> None:
+    def __init__(
+        self, season: Season, batches: Sequence[Batch], fates: Sequence[Fate], streams: Streams, *, running: bool = False
+    ) -> None:
         self.season = season
+        self.running = running
         self.batches = tuple(batches)
         self.draws = streams.draws
         self.seed = streams.seed
@@ -172,12 +177,7 @@ class Outcome:
         counts = np.array([self.on_hand(name)[0] if sold else self._counted(name) for name in names])
         ranks = [max(math.ceil(q * self.draws) - 1, 0) for q in RANGE]
         quantiles = np.moveaxis(np.sort(counts, axis=2)[:, :, ranks], 2, 0).astype(np.int64)
-        frame = pd.DataFrame(
-            {
-                "variety": np.repeat(names, len(self._names)),
-                "week": self._names * len(names),
-            }
-        )
+        frame = pd.DataFrame({"variety": np.repeat(names, len(self._names)), "week": self._names * len(names)})
         return frame.assign(**{name: part.ravel() for name, part in zip(RANGE_NAMES, quantiles, strict=True)})
 
     def wanted(self, variety: str | None = None) -> pd.DataFrame:

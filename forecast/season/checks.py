@@ -78,7 +78,7 @@ def contradictions(header: Header | None, tables: Tables) -> list[Fault]:
     faults = [*_repeated(tables), *_unknown(tables), *_routes(tables), *_entries(tables), *_unoffered(tables)]
     faults += _climate(header, tables)
     if header is not None:
-        faults += _untimely(header, tables)
+        faults += [*_untimely(header, tables), *_dear(header, tables)]
     return faults
 
 
@@ -274,6 +274,18 @@ def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
             elif table == "wanted" and row.week < possible and row.variety not in multiplied:
                 remedy = f"The first delivery can come in {possible}: want it later, or find an earlier offer."
                 yield Fault("wanted before any delivery is possible", remedy, table, number, "week", str(row.week))
+
+
+def _dear(header: Header, tables: Tables) -> Iterator[Fault]:
+    """Tell where a plant would bring more marked down than in a week in which it is wanted."""
+    for number, row in tables.rows["varieties"]:
+        weeks = [one.week - header.first_week for _, one in tables.rows["wanted"] if one.variety == row.variety]
+        weeks = [week for week in weeks if 0 <= week < header.weeks]
+        if weeks and row.sale_price is not None:
+            try:
+                row.marked_down(max(weeks))  # a price never rises
+            except Refused as error:
+                yield error.faults[0].placed("varieties", number)
 
 
 def first_delivery(offer: Offer, ordered: Week) -> Week:

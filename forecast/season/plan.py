@@ -201,6 +201,13 @@ class Season(Header):
         """Give what is wanted of a variety, by week."""
         return self._wanted.get(variety, ())
 
+    def marked_down(self, variety: str) -> int:
+        """Give how many plants of a variety can be sold marked down: as many as are wanted of it in all.
+
+        More buyers are not assumed, and what is left beyond that is thrown away (common practice, no source).
+        """
+        return sum(row.likely_number for row in self.wanted_of(variety))
+
     def table(self, name: str) -> pd.DataFrame:
         """Give one of the season's tables for eyes: the columns that are filled, an empty text where a cell is empty.
 

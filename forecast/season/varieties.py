@@ -11,6 +11,7 @@ from forecast.errors import refuse
 from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, wrong
 
 _YEAR = 52  # weeks
+_ROUNDING = 1e-6  # cents
 
 
 class Variety(Row):
@@ -23,7 +24,8 @@ class Variety(Row):
     pot
         Pot it is sold in.
     sale_price, markdown_price
-        Price a plant, and price once it is marked down [currency].
+        Price a plant, and price once it is marked down [currency]: not above the price in any week in which it is
+        wanted. As many as are wanted in all can be sold marked down; what is left beyond that is thrown away.
     yearly_fall, lowest_price
         For a novelty: share of what its price is above the lowest [currency] that it loses in a year (0.3 for 30 %),
         from the first week of the season on. Without them the price stays; with a fall alone, the lowest is 0.
@@ -81,3 +83,22 @@ class Variety(Row):
         lowest = self.lowest_price or 0.0
         kept = math.pow(1 - (self.yearly_fall or 0.0), weeks / _YEAR)
         return lowest + (self.sale_price - lowest) * kept
+
+    def marked_down(self, weeks: float) -> float:
+        """Give the price of a plant once it is marked down [currency], of those wanted after so many weeks.
+
+        Parameters
+        ----------
+        weeks
+            Time from the first week of the season to the week wanted [weeks].
+
+        Raises
+        ------
+        Refused
+            If it has no sale price, or is sold for less in that week.
+        """
+        price, down = self.price(weeks), self.markdown_price or 0.0
+        if down > price:
+            remedy = f"Give at most {math.floor(100 * price + _ROUNDING) / 100:.2f}."
+            raise refuse("markdown_price", down, "more than it sells for when it is wanted", remedy)
+        return down

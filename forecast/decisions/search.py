@@ -1,0 +1,281 @@
+"""The search for the best orders: what varieties ask for at prices, chosen whole within the limits."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.decisions.bidding import Bidder
+from forecast.decisions.case import Case
+from forecast.decisions.order import order_of
+from forecast.decisions.sharing import Bundle, Prices, Sharing
+from forecast.decisions.ways import Pick, Way, Ways, footprint
+from forecast.errors import OutOfReach, Refused
+from forecast.season.plan import Season
+from forecast.streams import Streams
+
+Array = NDArray[np.float64]
+
+_ROUNDS = 200  # of asking all varieties
+_WHOLES = 4  # times that whole bundles are chosen
+_USED = 0.01  # a smaller part of a bundle is not used
+_BIDS = 4  # bundles of a variety that are taken over in a round
+
+
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """The best bundles that were found, and what none can be better than.
+
+    Parameters
+    ----------
+    sharing
+        The program, with all bundles that were looked at.
+    bidders
+        The varieties, if what they order was found by asking them.
+    chosen
+        The bundles of the plan.
+    value, bound
+        Its expected margin on the draws, and what no plan earns more than on them [currency].
+    prices
+        What is scarce, and what it is worth.
+    seconds
+        Time it took.
+    """
+
+    sharing: Sharing
+    bidders: tuple[Bidder, ...]
+    chosen: tuple[Bundle, ...]
+    value: float
+    bound: float
+    prices: Prices
+    seconds: float
+
+    @property
+    def gap(self) -> float:
+        """How much better another plan could be, as a share of the margin (or cost) of this one."""
+        return max(self.bound - self.value, 0.0) / max(abs(self.value), 1e-9)
+
+
+@dataclass
+class _Watch:
+    """Time that is left, and who wants to hear of it."""
+
+    limit: float
+    progress: Callable[[float, float, float], None] | None
+    began: float = field(default_factory=time.monotonic)
+
+    @property
+    def gone(self) -> float:
+        return time.monotonic() - self.began
+
+    @property
+    def left(self) -> float:
+        return self.limit - self.gone
+
+    def tell(self, plan: _Found) -> None:
+        if self.progress:
+            self.progress(plan.value, plan.bound, self.gone)
+
+
+def best_margin(
+    season: Season,
+    streams: Streams,
+    *,
+    deliveries: int,
+    floor: float | None,
+    time_limit: float,
+    gap: float,
+    progress: Callable[[float, float, float], None] | None = None,
+) -> Solved:
+    """Find the orders with the greatest expected margin.
+
+    Notes
+    -----
+    Every variety answers prices of what is scarce (budget, benches, boxes, bad years) with its best deliveries; a
+    linear program over all answers gives new prices, until no answer is better than what it holds (column generation:
+    Dantzig and Wolfe 1960, Operations Research 8(1), 101-111, doi:10.1287/opre.8.1.101). Answers are then chosen whole
+    by a mixed-integer program, joined by all that could be part of a better plan, as the bound tells.
+    """
+    watch = _Watch(time_limit, progress)
+    names = [
+        row.variety for row in season.varieties if season.wanted_of(row.variety) and season.offers_for(row.variety)
+    ]
+    bidders = tuple(
+        Bidder(item, Ways(season, streams, name, deliveries, guarded=floor is not None))
+        for item, name in enumerate(names)
+    )
+    sharing = Sharing(season, len(bidders), streams.draws, floor=floor)
+    plan = _Found((), 0.0 if (floor or 0) <= 0 else -math.inf, math.inf)
+    prices = sharing.free
+    for _ in range(_ROUNDS):
+        new, most = 0, []
+        for bidder in bidders:
+            above, bids = bidder.bids(prices, sharing.cuts)
+            most.append(above)
+            new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in bids[:_BIDS] if bid.value > 0)
+        plan.bound = min(plan.bound, sharing.bound(most, prices))
+        if not sharing.bundles:
+            break
+        relaxed, lacking, parts, prices = _price(sharing)
+        watch.tell(plan)
+        near = plan.bound - relaxed <= gap / 4 * abs(plan.bound)
+        if near or watch.left < 0.3 * time_limit or not (new or _refined(bidders, sharing, parts)):
+            break
+    if sharing.bundles and lacking > 1e-6 * max(abs(floor or 0.0), 1):
+        raise OutOfReach(_too_much(season, float(floor or 0.0), lacking))
+    for _ in range(_WHOLES if sharing.bundles else 0):
+        plan.better(_whole(sharing, watch, gap / 4), sharing)
+        watch.tell(plan)
+        if plan.gap <= gap or watch.left <= 0:
+            break
+        new = _refined(bidders, sharing, parts)
+        _, _, parts, prices = _price(sharing)
+        here = sharing.bound([bidder.bids(prices, sharing.cuts)[0] for bidder in bidders], prices)
+        plan.bound = min(plan.bound, here)
+        within = max(here - plan.value, 1e-6) if math.isfinite(plan.value) else 0.02 * abs(here)
+        for bidder in bidders:
+            bids = bidder.bids(prices, sharing.cuts, within)[1]
+            new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in bids)
+        if not new:
+            break
+    if not math.isfinite(plan.value):
+        raise OutOfReach(_too_much(season, float(floor or 0.0), 0.0))
+    return Solved(sharing, bidders, plan.chosen, plan.value, plan.bound, prices, watch.gone)
+
+
+def least_cost(
+    season: Season,
+    streams: Streams,
+    *,
+    time_limit: float,
+    gap: float,
+    progress: Callable[[float, float, float], None] | None = None,
+) -> Solved:
+    """Find the orders that give every wanted number as surely as asked, at the least expected cost.
+
+    Notes
+    -----
+    Every row that is wanted has a delivery of its own, as in `size_order`: of each offer and week the smallest quantity
+    that suffices, and those at which a lower price begins. All are looked at, so the mixed-integer program is exact.
+    """
+    watch = _Watch(time_limit, progress)
+    items: list[list[Bundle]] = []
+    unmet: list[OutOfReach] = []
+    for variety in season.varieties:
+        for number, row in enumerate(season.wanted_of(variety.variety), start=1):
+            if not season.offers_for(variety.variety):
+                unmet.append(OutOfReach(f"No lab offers {variety.variety}."))
+                continue
+            case = Case(season, streams, row, number)
+            items.append(list(_sufficing(case, len(items), number)))
+            if not items[-1]:
+                unmet.append(_unmet(case))
+    if unmet:
+        raise OutOfReach("\n".join(str(one) for one in unmet))
+    sharing = Sharing(season, len(items), streams.draws, each=True)
+    for bundle in (one for bundles in items for one in bundles):
+        sharing.add(bundle)
+    while True:
+        found, bound = sharing.whole(watch.left, gap)
+        if found is None:
+            raise OutOfReach(_conflict(season, sharing.lacking()))
+        if not sharing.cut(found):
+            break
+    value = float(sharing.margin(found).mean())
+    _, _, _, prices = _price(sharing)
+    return Solved(sharing, (), found, value, max(bound, value), prices, watch.gone)
+
+
+def _sufficing(case: Case, item: int, number: int) -> Iterator[Bundle]:
+    """Give the orders of a case that suffice, and that could be part of the cheapest plan."""
+    season, row = case.season, case.request
+    nothing = np.zeros((1, case.streams.draws))
+    every = [(prices, week) for prices in case.price_lists for week in prices.weeks(case.ordered, row.week)]
+    for prices, week in every:
+        enough = case.enough(prices, week)
+        if enough is None:
+            continue
+        quantities = np.unique(prices.worth_buying(enough))
+        area, _ = footprint(season, row.variety, case.fate(week), week, row.week)
+        growing = np.full(case.streams.draws, case.growing(week))
+        way = Way(prices, week, number - 1, quantities, nothing, nothing, nothing[0], growing, area)
+        for quantity in quantities.tolist():
+            cost = prices.price(quantity) + quantity * case.growing(week)
+            yield Bundle(item, (Pick(way, quantity),), np.full(case.streams.draws, -cost), cost)
+
+
+def _refined(bidders: Sequence[Bidder], sharing: Sharing, parts: Array) -> int:
+    """Try more quantities near those that the linear program uses; say of how many bundles there were any."""
+    used = [one for one, part in zip(sharing.bundles, parts, strict=False) if part > _USED]
+    return sum(bidders[one.item].ways.refine(one.picks) for one in used)
+
+
+def _too_much(season: Season, floor: float, lacking: float) -> str:
+    best = f"; the best makes about {floor - lacking:,.0f}" if lacking else ""
+    return (
+        f"No plan was found that makes {floor:,.0f} {season.currency} on average in its worst tenth of seasons{best}. "
+        f"Ask for less, or allow more budget or bench."
+    )
+
+
+def _unmet(case: Case) -> OutOfReach:
+    """Say why no order of a case suffices."""
+    try:
+        order_of(case)
+    except OutOfReach as error:
+        return error
+    except Refused as error:
+        return OutOfReach(str(error))
+    return OutOfReach(f"No order of {case.request.variety} suffices by {case.request.week}.")
+
+
+def _conflict(season: Season, lacking: dict[str, float]) -> str:
+    """Say which limits stand against each other."""
+    parts = [
+        f"{more:,.0f} {season.currency} of budget"
+        if name == "budget"
+        else f"{math.ceil(10 * more) / 10:g} m2 of {name}"
+        for name, more in lacking.items()
+    ]
+    return (
+        f"No plan gives all that is wanted as surely as asked within the limits: {' and '.join(parts)} are lacking. "
+        "With so much more there is one; else want fewer, want some later, or ask for less confidence."
+    )
+
+
+@dataclass
+class _Found:
+    """The best plan so far, and what none is better than."""
+
+    chosen: tuple[Bundle, ...]
+    value: float
+    bound: float
+
+    @property
+    def gap(self) -> float:
+        return (self.bound - self.value) / max(abs(self.value), 1e-9)
+
+    def better(self, found: tuple[Bundle, ...] | None, sharing: Sharing) -> None:
+        if found is not None and (value := float(sharing.margin(found).mean())) > self.value:
+            self.chosen, self.value = found, value
+
+
+def _price(sharing: Sharing) -> tuple[float, float, Array, Prices]:
+    """Solve the linear program until its solution keeps all limits; give its value, what is lacking, parts, prices."""
+    while True:
+        value, parts, lacking, prices = sharing.relaxed()
+        if not sharing.cut(sharing.bundles, parts, lacking=lacking):
+            return value, lacking, parts, prices
+
+
+def _whole(sharing: Sharing, watch: _Watch, gap: float) -> tuple[Bundle, ...] | None:
+    """Choose whole bundles until they keep all limits; None if none were found in time."""
+    while True:
+        found, _ = sharing.whole(watch.left / 2, gap)
+        if found is None or not sharing.cut(found):
+            return found
