@@ -14,7 +14,7 @@ from forecast.decisions.order import Orders, size_orders
 from forecast.decisions.space import bench_space
 from forecast.errors import Refused
 from forecast.growth.simulation import simulate
-from forecast.season.files import check_free, read_season, table_text, write_texts
+from forecast.season.files import check_free, csv_text, read_season, table_text, write_texts
 from forecast.season.plan import Season
 from forecast.season.rows import Delivery
 from forecast.season.starter import start
@@ -125,10 +125,10 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
                 bar.update(done - bar.n)
 
             page = order_page(season, orders, outcome, space, progress=progress)
-        rows = tuple(order.delivery for order in orders)
+        rows, table = tuple(order.delivery for order in orders), orders.table()
         texts = {
             "orders.csv": table_text(rows, Delivery),
-            "order_table.csv": orders.table().to_csv(index=False),
+            "order_table.csv": csv_text(list(table.columns), table.itertuples(index=False)),
             "order.html": page,
         }
         write_texts(texts, parsed.out, overwrite=parsed.overwrite)

@@ -25,6 +25,19 @@ class Bid(NamedTuple):
     picks: tuple[Pick, ...]
 
 
+class Answer(NamedTuple):
+    """What no deliveries of a variety are worth more than at some prices, and those worth most.
+
+    ``complete`` says whether these are all that were asked for; near ``doubt`` others that were not tried could be
+    worth most.
+    """
+
+    most: float
+    bids: list[Bid]
+    complete: bool
+    doubt: tuple[Pick, ...]
+
+
 class Paid(NamedTuple):
     """What the quantities of a way pay at some prices, and at least for a plant more [currency]."""
 
@@ -50,15 +63,16 @@ class Bidder:
         """Make a bundle of some picks."""
         return Bundle(self.item, tuple(picks), self.ways.margin(picks), self.ways.cost(picks))
 
-    def bids(self, prices: Prices, cuts: Sequence[Cut], within: float = 0.0) -> tuple[float, list[Bid]]:
-        """Give what no deliveries are worth more than at some prices, and those that are worth most.
+    def answer(self, prices: Prices, cuts: Sequence[Cut], within: float = 0.0) -> Answer:
+        """Answer prices.
 
         Parameters
         ----------
         prices, cuts
             What is scarce, and its prices.
         within
-            If above 0, all that are worth less than the best by no more than this [currency], some hundreds at most.
+            If above 0, asked for are all deliveries that are worth less than the best by no more than this [currency],
+            some hundreds at most; else the best of each way, and of a few pairs.
 
         Notes
         -----
@@ -71,51 +85,61 @@ class Bidder:
         paid = [[self._paid(way, prices, cuts) for way in slot] for slot in slots]
         alone = [[self.ways.table(i, None, s, weights) for i in range(len(slot))] for s, slot in enumerate(slots)]
         singles = [income - cost.all for income, cost in zip(alone[0], paid[0], strict=True)]
-        most = 0.0  # nothing is ordered
+        tried, untried = 0.0, Bid(-math.inf, ())  # nothing is ordered
         for way, income, cost, value in zip(slots[0], alone[0], paid[0], singles, strict=True):
-            most = max(most, float((value + _between(way, income, np.zeros(1), cost)).max()))
-        best = max((float(value.max()) for value in singles), default=-math.inf)
+            above = np.where(way.gaps > 0, value + _between(way, income, np.zeros(1), cost), -math.inf)
+            tried, at = max(tried, float(value.max())), int(above.argmax())
+            if above[at] > untried.value:
+                untried = Bid(float(above[at]), (Pick(way, int(way.quantities[at])),))
         bounds = []
         pairs = list(self.ways.pairs())
         everything = self.ways.most(weights)
         for i, j in pairs:
             together = np.minimum(alone[0][i][:, None] + alone[1][j][None, :], everything)
-            bounds.append(float(self._worth(i, j, together, alone, paid)[1].max()))
+            value, above = self._worth(i, j, together, alone, paid)
+            bounds.append(max(float(value.max()), float(above.max())))
         found: list[Bid] = []
         looked: list[tuple[int, int, Array]] = []
         for at in np.argsort(-np.array(bounds), kind="stable"):
-            if bounds[at] <= max(best, 0.0) - within:
-                most = max(most, bounds[at])
+            if bounds[at] <= tried - within:
                 break
             i, j = pairs[at]
             value, above = self._worth(i, j, self.ways.table(i, j, 0, weights), alone, paid)
-            best, most = max(best, float(value.max())), max(most, float(above.max()))
+            tried = max(tried, float(value.max()))
+            if above.max() > untried.value:
+                a, b = np.unravel_index(int(above.argmax()), above.shape)
+                first, second = slots[0][i], slots[1][j]
+                picks = Pick(first, int(first.quantities[a])), Pick(second, int(second.quantities[b]))
+                untried = Bid(float(above.max()), picks)
             looked.append((i, j, value))
-        least = max(best, 0.0) - within
+        least = tried - within
         for way, value in zip(slots[0], singles, strict=True):
             kept = np.flatnonzero(value >= least) if within > 0 else [int(value.argmax())]
             found += [Bid(float(value[a]), (Pick(way, int(way.quantities[a])),)) for a in kept]
         few = looked if within > 0 else sorted(looked, key=lambda one: -one[2].max())[:_FEW]
         for i, j, value in few:
             first, second = slots[0][i], slots[1][j]
-            order = np.argsort(-value, axis=None, kind="stable")[: _MANY if within > 0 else 1]
+            order = np.argsort(-value, axis=None, kind="stable")[: _MANY + 1 if within > 0 else 1]
             for a, b in zip(*np.unravel_index(order, value.shape), strict=True):
                 if within > 0 and value[a, b] < least:
                     break
                 picks = Pick(first, int(first.quantities[a])), Pick(second, int(second.quantities[b]))
                 found.append(Bid(float(value[a, b]), picks))
-        return most, sorted(found, key=lambda bid: -bid.value)[:_MANY]
+        complete = len(found) <= _MANY and untried.value < least
+        doubt = untried.picks if untried.value > tried else ()
+        return Answer(max(tried, untried.value), sorted(found, key=lambda bid: -bid.value)[:_MANY], complete, doubt)
 
     def _worth(
         self, i: int, j: int, income: Array, alone: list[list[Array]], paid: list[list[Paid]]
     ) -> tuple[Array, Array]:
-        """Give what pairs of quantities of two ways are worth, and what none between them is worth more than."""
+        """Give what pairs of quantities of two ways are worth, and what none untried beside them is worth more than."""
         first, second = self.ways.slots[0][i], self.ways.slots[1][j]
         value = income - paid[0][i].all[:, None] - paid[1][j].all[None, :]
         if not first.gaps.any() and not second.gaps.any():
-            return value, value
+            return value, np.full((1, 1), -math.inf)
         between = _between(first, income, alone[1][j][None, :], paid[0][i])
-        return value, value + between + _between(second, income.T, alone[0][i][None, :], paid[1][j]).T
+        between = between + _between(second, income.T, alone[0][i][None, :], paid[1][j]).T
+        return value, np.where((first.gaps[:, None] > 0) | (second.gaps[None, :] > 0), value + between, -math.inf)
 
     def _paid(self, way: Way, prices: Prices, cuts: Sequence[Cut]) -> Paid:
         each = float(prices.weights @ way.growing) + prices.spent * float(way.growing.mean())

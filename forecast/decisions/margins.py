@@ -34,10 +34,10 @@ class Margins:
 
     Notes
     -----
-    Of what an order leaves over, as many plants are sold marked down as are likely to be wanted of it; what is beyond
-    that is thrown away. Orders for all that is wanted of a variety so sell marked down no more than `Season.marked_down`
-    gives. Given the draw the number saleable is binomial, so what is expected to be sold is exact. It is concave in
-    the quantity; between the steps of prices and boxes so is the margin.
+    Of what an order leaves over, as many plants are sold marked down as its likely number wanted; what is beyond that
+    is thrown away. So the orders for all that is wanted of a variety together sell no more marked down than
+    `Season.marked_down` allows. Given the draw the number saleable is binomial, so what is expected to be sold is
+    exact. It is concave in the quantity; between the steps of prices and boxes so is the margin.
     """
 
     def __init__(self, case: Case) -> None:
@@ -84,7 +84,7 @@ class Margins:
         be better even with the freight of the smallest.
         """
         best, greatest = 0, -math.inf
-        for row, quantities in prices.ranges(self.most(prices, week)):
+        for row, quantities in prices.ranges(prices.lawful(self.case.most)):
             each = row.unit_price + self.case.growing(week)
 
             def unfreighted(number: int, each: float = each) -> float:
@@ -121,7 +121,7 @@ class Margins:
     def _bound(self, prices: PriceList, week: Week) -> float:
         """Margin that no quantity exceeds: as if the share saleable were no chance, and boxes could be parted."""
         share, best = self.case.share(week), -math.inf
-        for row, quantities in prices.ranges(self.most(prices, week)):
+        for row, quantities in prices.ranges(prices.lawful(self.case.most)):
             freight = row.freight_per_box / row.plants_per_box if row.plants_per_box else 0.0
             each = row.unit_price + freight + self.case.growing(week)
 

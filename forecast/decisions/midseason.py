@@ -255,7 +255,7 @@ def reforecast(
         else:
             plants += _standing(one, row, route)
     batches, fates = [batch for batch, *_ in plants], [fate for _, fate, _ in plants]
-    outcome = Outcome(season, batches, fates, streams, running=True)
+    outcome = Outcome(season, batches, fates, streams, begun=True)
     standing = pd.DataFrame(
         [(batch.variety, *where, batch.quantity) for batch, _, where in plants],
         columns=["variety", "batch", "stage", "entered", "counted", "plants"],

@@ -212,7 +212,7 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     True
     """
     season = outcome.season
-    if outcome.running:
+    if outcome.begun:
         remedy = "Give what simulate makes of the orders; only that can be accounted for."
         raise refuse("outcome", None, "the plants of a running season are partly paid for already", remedy)
     lines = chain(_bought(outcome), *(chain(_grown(outcome, name), _sold(outcome, name)) for name in outcome.varieties))

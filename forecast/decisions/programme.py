@@ -11,6 +11,7 @@ from typing import Literal, get_args
 import numpy as np
 import pandas as pd
 
+from forecast.decisions.certificate import Certificate, certify
 from forecast.decisions.money import CashFlow, cash_flow
 from forecast.decisions.search import Solved, best_margin, least_cost
 from forecast.decisions.sharing import FULLEST, Bundle, worst_seasons
@@ -52,6 +53,7 @@ class Plan:
     seconds: float
     draws: int
     seed: int
+    _deliveries: int = field(repr=False)
     _found: Solved = field(repr=False)
 
     @property
@@ -105,8 +107,8 @@ class Plan:
         Returns
         -------
         DataFrame
-            limit: the budget, each place, and the floor on bad years if there is one; week in which a place is used most;
-            used and there_is [currency or m2], of a place the mean over the tenth of draws in which it is fullest;
+            limit: the budget, each place, and the floor on bad years if there is one; week in which a place is used
+            most; used and there_is [currency or m2], of a place the mean over the tenth of draws in which it is fullest;
             one_more: what one more unit [currency] or m2 in all weeks would earn, at the margin [currency].
         """
         sharing, prices = self._found.sharing, self._found.prices
@@ -120,7 +122,8 @@ class Plan:
             weeks = slice(place * self.season.weeks, (place + 1) * self.season.weeks)
             used, bench = area[weeks], sharing.benches[weeks]
             at = int(np.argmax(used / np.maximum(bench, 1e-9)))
-            worth = sum(price for price, cut in zip(prices.areas, sharing.cuts, strict=False) if self._in(place, cut.row))
+            priced = zip(prices.areas, sharing.cuts, strict=False)
+            worth = sum(price for price, cut in priced if cut.row // self.season.weeks == place)
             rows.append((name, str(self.season.first_week + at), used[at], bench[at], worth))
         if sharing.floor is not None:
             margin = sharing.margin(self._found.chosen)
@@ -155,14 +158,14 @@ class Plan:
         found: dict[str, str] = {}
         ordered = {row.variety for row in self.orders}
         bidders = {bidder.ways.variety: bidder for bidder in self._found.bidders}
-        sharing, prices = self._found.sharing, self._found.prices
+        sharing = self._found.sharing
         for row in self.season.varieties:
             if row.variety in ordered or not self.season.wanted_of(row.variety):
                 continue
             if row.variety not in bidders:
                 found[row.variety] = "no lab offers it"
                 continue
-            bids = bidders[row.variety].bids(sharing.free, sharing.cuts)[1]
+            bids = bidders[row.variety].answer(sharing.free, sharing.cuts).bids
             if not bids:
                 found[row.variety] = "no delivery can come before it is wanted"
                 continue
@@ -183,6 +186,31 @@ class Plan:
                 )
         return found
 
+    def certificate(self, *, draws: int, seed: int, searches: int = 5, time_limit: float = 60.0) -> Certificate:
+        """Value the plan on fresh draws, and bound how much better the best of all plans could be.
+
+        Parameters
+        ----------
+        draws, seed
+            Number of fresh draws, and their seed: another than that of the search.
+        searches
+            How often the search is repeated on draws of its own, 0 or from 2 on; not at all for the aim ``cost``.
+        time_limit
+            For each of these searches [seconds].
+
+        Raises
+        ------
+        Refused
+            If the seed is that of the search, or `searches` is no such number.
+        """
+        if seed == self.seed:
+            raise refuse("seed", seed, "the plan was found with these draws", "Give another seed.")
+        if whole("searches", searches, 0, 100) == 1:
+            raise refuse("searches", searches, "one search has no spread", "Give 0, or 2 and more.")
+        searches = searches if self.aim == "margin" else 0
+        asked = {"draws": draws, "seed": seed, "searches": searches, "time_limit": time_limit}
+        return certify(self.season, self.orders, self._found, deliveries=self._deliveries, **asked)
+
     def __str__(self) -> str:
         currency, season = self.season.currency, self.season
         plants = sum(row.quantity for row in self.orders)
@@ -191,20 +219,21 @@ class Plan:
             return "\n".join(["Nothing is worth ordering.", *self._left()])
         bought = float(self.table()["price"].sum()) + self._found.sharing.freight(self._found.chosen)
         lines = [
-            f"Order {plants:,} plantlets of {counted(varieties, 'variety') if varieties == 1 else f'{varieties} varieties'} "
-            f"in {len(self.orders)} deliveries, for {money(bought, currency)} with freight; grown on they cost "
+            f"Order {plants:,} plantlets of {varieties} {'variety' if varieties == 1 else 'varieties'} in "
+            f"{counted(len(self.orders), 'order')}, for {money(bought, currency)} with freight; grown on they cost "
             f"{money(self.cost, currency)}{f' of the {season.budget:,.0f}' if season.budget else ''}."
         ]
         if self.aim == "margin":
             margin = self._found.sharing.margin(self._found.chosen)
             bad = float(worst_seasons(margin, FULLEST) @ margin)
             lines.append(
-                f"They earn about {money(self.margin, currency)}, in the worst tenth of seasons {money(bad, currency)}. "
-                f"No plan earns more than {percent(self.gap)} % more on these draws."
+                f"They earn about {money(self.margin, currency)}, in the worst tenth of seasons about "
+                f"{money(bad, currency)}. No plan earns more than {percent(self.gap)} % more on these draws."
             )
         else:
             lines.append(
-                f"All that is wanted is met as surely as asked; no plan does it for more than {percent(self.gap)} % less."
+                "All that is wanted is met as surely as asked; no plan does it for more than "
+                f"{percent(self.gap)} % less."
             )
         lines += self._scarce()
         return "\n".join([*lines, *self._left()])
@@ -224,9 +253,6 @@ class Plan:
 
     def _binding(self) -> list[str]:
         return [str(row["limit"]) for row in self.limits().to_dict("records") if row["one_more"] > 0]
-
-    def _in(self, place: int, row: int) -> bool:
-        return row // self.season.weeks == place
 
     def _variety(self, bundle: Bundle) -> str:
         return bundle.picks[0].way.prices.breaks[0].variety
@@ -295,13 +321,13 @@ def plan_orders(
     draws, seed
         Number of imagined seasons, and their seed.
     aim
-        ``margin``: the greatest expected margin; what is wanted is what can be sold. ``cost``: the least expected cost at
-        which every wanted number is met as surely as its confidence asks.
+        ``margin``: the greatest expected margin; what is wanted is what can be sold. ``cost``: the least expected cost
+        at which every wanted number is met as surely as its confidence asks.
     deliveries
         Most deliveries of one variety, 1 or 2, for the aim ``margin``. For ``cost``, each wanted row has its own.
     bad_years
-        Least that the worst tenth of seasons must earn on average [currency], for the aim ``margin``; no such floor if not
-        given.
+        Least that the worst tenth of seasons must earn on average [currency], for the aim ``margin``; no such floor if
+        not given.
     time_limit
         Time after which the best plan so far is given [seconds].
     gap
@@ -323,14 +349,14 @@ def plan_orders(
     Notes
     -----
     Limits kept by every plan: minimums, multiples and weeks of the labs; the budget, by the expected cost with freight
-    and growing; each place in each week, by the mean area in the tenth of draws in which it is fullest (of the first 512
-    draws); the floor on bad years. Plants of one lab in one week share boxes of one size.
+    and growing; each place in each week, by the mean area in the tenth of draws in which it is fullest (of the first
+    512 draws); the floor on bad years. Plants of one lab in one week share boxes of one size.
 
     The margin of a plan is counted in expected plants, given the draw: prices of offers with their breaks, whole boxes,
     stages, work and bench; sales up to the demand, the oldest plants first; what is left after the last wanted week is
-    sold marked down, as many as are wanted in all. Saleable plants stand until the last wanted week. Of an offer at most
-    60 quantities a week are tried at first, finer ones near the best; the bound holds for all. No order is larger than
-    four times what meets the largest demand.
+    sold marked down, as many as are wanted in all. Saleable plants stand until the last wanted week. Of an offer at
+    most 60 quantities a week are tried at first, finer ones near the best; the bound holds for all. No order is larger
+    than four times what meets the largest demand.
 
     Examples
     --------
@@ -356,7 +382,7 @@ def plan_orders(
         found = best_margin(season, streams, deliveries=deliveries, floor=bad_years, progress=progress, **search)
     else:
         found = least_cost(season, streams, progress=progress, **search)
-    return Plan(season, aim, found.value, found.bound, found.seconds, draws, seed, found)
+    return Plan(season, aim, found.value, found.bound, found.seconds, draws, seed, deliveries, found)
 
 
 def _askable(season: Season, aim: Aim) -> None:

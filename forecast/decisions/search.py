@@ -10,10 +10,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.decisions.bidding import Bidder
+from forecast.decisions.bidding import Answer, Bidder
 from forecast.decisions.case import Case
 from forecast.decisions.order import order_of
-from forecast.decisions.sharing import Bundle, Prices, Sharing
+from forecast.decisions.sharing import Bundle, Prices, Relaxed, Sharing
 from forecast.decisions.ways import Pick, Way, Ways, footprint
 from forecast.errors import OutOfReach, Refused
 from forecast.season.plan import Season
@@ -111,41 +111,85 @@ def best_margin(
     )
     sharing = Sharing(season, len(bidders), streams.draws, floor=floor)
     plan = _Found((), 0.0 if (floor or 0) <= 0 else -math.inf, math.inf)
-    prices = sharing.free
-    for _ in range(_ROUNDS):
-        new, most = 0, []
-        for bidder in bidders:
-            above, bids = bidder.bids(prices, sharing.cuts)
-            most.append(above)
-            new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in bids[:_BIDS] if bid.value > 0)
-        plan.bound = min(plan.bound, sharing.bound(most, prices))
-        if not sharing.bundles:
-            break
-        relaxed, lacking, parts, prices = _price(sharing)
-        watch.tell(plan)
-        near = plan.bound - relaxed <= gap / 4 * abs(plan.bound)
-        if near or watch.left < 0.3 * time_limit or not (new or _refined(bidders, sharing, parts)):
-            break
-    if sharing.bundles and lacking > 1e-6 * max(abs(floor or 0.0), 1):
-        raise OutOfReach(_too_much(season, float(floor or 0.0), lacking))
-    for _ in range(_WHOLES if sharing.bundles else 0):
-        plan.better(_whole(sharing, watch, gap / 4), sharing)
-        watch.tell(plan)
-        if plan.gap <= gap or watch.left <= 0:
-            break
-        new = _refined(bidders, sharing, parts)
-        _, _, parts, prices = _price(sharing)
-        here = sharing.bound([bidder.bids(prices, sharing.cuts)[0] for bidder in bidders], prices)
-        plan.bound = min(plan.bound, here)
-        within = max(here - plan.value, 1e-6) if math.isfinite(plan.value) else 0.02 * abs(here)
-        for bidder in bidders:
-            bids = bidder.bids(prices, sharing.cuts, within)[1]
-            new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in bids)
-        if not new:
-            break
+    root = _settled(sharing, bidders, plan, watch, gap)
+    if root is None:
+        return Solved(sharing, bidders, (), plan.value, max(plan.bound, plan.value), sharing.free, watch.gone)
+    if root.lacking > 1e-6 * max(abs(floor or 0.0), 1):
+        raise OutOfReach(_too_much(season, float(floor or 0.0), root.lacking))
+    plan.better(_whole(sharing, watch, gap / 4)[0], sharing)
+    if plan.open(gap, watch):
+        root = _nearby(sharing, bidders, plan, watch, root, gap)
     if not math.isfinite(plan.value):
         raise OutOfReach(_too_much(season, float(floor or 0.0), 0.0))
-    return Solved(sharing, bidders, plan.chosen, plan.value, plan.bound, prices, watch.gone)
+    watch.tell(plan)
+    return Solved(sharing, bidders, plan.chosen, plan.value, max(plan.bound, plan.value), root.prices, watch.gone)
+
+
+def _settled(
+    sharing: Sharing,
+    bidders: Sequence[Bidder],
+    plan: _Found,
+    watch: _Watch,
+    gap: float,
+) -> Relaxed | None:
+    """Ask all varieties until prices settle; give what the linear program then says, if anything is worth ordering."""
+    found, prices = None, sharing.free
+    for _ in range(_ROUNDS):
+        new, answers = 0, [bidder.answer(prices, sharing.cuts) for bidder in bidders]
+        for bidder, answer in zip(bidders, answers, strict=True):
+            new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in answer.bids[:_BIDS] if bid.value > 0)
+        plan.bound = min(plan.bound, sharing.bound([answer.most for answer in answers], prices))
+        if not sharing.bundles:
+            break
+        found = _price(sharing)
+        watch.tell(plan)
+        near = plan.bound - found.value <= gap / 4 * abs(plan.bound)
+        refined = _refined(bidders, sharing, found.parts, answers)
+        if near or watch.left < 0.3 * watch.limit or not (new or refined):
+            break
+        prices = found.prices
+    return found
+
+
+def _nearby(
+    sharing: Sharing, bidders: Sequence[Bidder], plan: _Found, watch: _Watch, root: Relaxed, gap: float
+) -> Relaxed:
+    """Choose among all bundles that could be part of a better plan, as the bound tells."""
+    for tried in range(_WHOLES):
+        root = _price(sharing)
+        answers = [bidder.answer(root.prices, sharing.cuts) for bidder in bidders]
+        new = _refined(bidders, sharing, root.parts, answers)
+        here = sharing.bound([answer.most for answer in answers], root.prices)
+        plan.bound = min(plan.bound, here)
+        within = max(here - plan.value, 1e-6) if math.isfinite(plan.value) else 0.02 * 10**tried * abs(here)
+        complete = math.isfinite(plan.value)
+        for bidder in bidders:
+            answer = bidder.answer(root.prices, sharing.cuts, within)
+            complete &= answer.complete
+            new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in answer.bids)
+        found, above = _whole(sharing, watch, gap / 4)
+        plan.better(found, sharing)
+        if complete:  # all bundles are there that a better plan could hold
+            plan.bound = min(plan.bound, max(above, plan.value))
+        watch.tell(plan)
+        if not plan.open(gap, watch) or complete or not (new or math.isinf(plan.value)):
+            break
+    return root
+
+
+def _refined(bidders: Sequence[Bidder], sharing: Sharing, parts: Array, answers: Sequence[Answer]) -> int:
+    """Try more quantities near those that the linear program uses or that are in doubt; say how often there are any."""
+    used = [one for one, part in zip(sharing.bundles, parts, strict=False) if part > _USED]
+    found = sum(bidders[one.item].ways.refine(one.picks) for one in used)
+    return found + sum(bidder.ways.refine(one.doubt) for bidder, one in zip(bidders, answers, strict=True))
+
+
+def _too_much(season: Season, floor: float, lacking: float) -> str:
+    best = f"; the best makes about {floor - lacking:,.0f}" if lacking else ""
+    return (
+        f"No plan was found that makes {floor:,.0f} {season.currency} on average in its worst tenth of seasons{best}. "
+        f"Ask for less, or allow more budget or bench."
+    )
 
 
 def least_cost(
@@ -187,7 +231,7 @@ def least_cost(
         if not sharing.cut(found):
             break
     value = float(sharing.margin(found).mean())
-    _, _, _, prices = _price(sharing)
+    prices = _price(sharing).prices
     return Solved(sharing, (), found, value, max(bound, value), prices, watch.gone)
 
 
@@ -207,20 +251,6 @@ def _sufficing(case: Case, item: int, number: int) -> Iterator[Bundle]:
         for quantity in quantities.tolist():
             cost = prices.price(quantity) + quantity * case.growing(week)
             yield Bundle(item, (Pick(way, quantity),), np.full(case.streams.draws, -cost), cost)
-
-
-def _refined(bidders: Sequence[Bidder], sharing: Sharing, parts: Array) -> int:
-    """Try more quantities near those that the linear program uses; say of how many bundles there were any."""
-    used = [one for one, part in zip(sharing.bundles, parts, strict=False) if part > _USED]
-    return sum(bidders[one.item].ways.refine(one.picks) for one in used)
-
-
-def _too_much(season: Season, floor: float, lacking: float) -> str:
-    best = f"; the best makes about {floor - lacking:,.0f}" if lacking else ""
-    return (
-        f"No plan was found that makes {floor:,.0f} {season.currency} on average in its worst tenth of seasons{best}. "
-        f"Ask for less, or allow more budget or bench."
-    )
 
 
 def _unmet(case: Case) -> OutOfReach:
@@ -258,24 +288,28 @@ class _Found:
 
     @property
     def gap(self) -> float:
-        return (self.bound - self.value) / max(abs(self.value), 1e-9)
+        return (self.bound - self.value) / max(abs(self.value), 1e-9) if math.isfinite(self.value) else math.inf
+
+    def open(self, gap: float, watch: _Watch) -> bool:
+        """Say whether to search on."""
+        return not self.gap <= gap and watch.left > 0
 
     def better(self, found: tuple[Bundle, ...] | None, sharing: Sharing) -> None:
         if found is not None and (value := float(sharing.margin(found).mean())) > self.value:
             self.chosen, self.value = found, value
 
 
-def _price(sharing: Sharing) -> tuple[float, float, Array, Prices]:
-    """Solve the linear program until its solution keeps all limits; give its value, what is lacking, parts, prices."""
+def _price(sharing: Sharing) -> Relaxed:
+    """Solve the linear program until its solution keeps all limits."""
     while True:
-        value, parts, lacking, prices = sharing.relaxed()
-        if not sharing.cut(sharing.bundles, parts, lacking=lacking):
-            return value, lacking, parts, prices
-
-
-def _whole(sharing: Sharing, watch: _Watch, gap: float) -> tuple[Bundle, ...] | None:
-    """Choose whole bundles until they keep all limits; None if none were found in time."""
-    while True:
-        found, _ = sharing.whole(watch.left / 2, gap)
-        if found is None or not sharing.cut(found):
+        found = sharing.relaxed()
+        if not sharing.cut(sharing.bundles, found.parts, lacking=found.lacking):
             return found
+
+
+def _whole(sharing: Sharing, watch: _Watch, gap: float) -> tuple[tuple[Bundle, ...] | None, float]:
+    """Choose whole bundles until they keep all limits; give them, if any were found in time, and their bound."""
+    while True:
+        found, bound = sharing.whole(watch.left / 2, gap)
+        if found is None or not sharing.cut(found):
+            return found, bound

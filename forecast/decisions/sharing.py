@@ -9,9 +9,9 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
-from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+from scipy.optimize import linprog
 
+from forecast.decisions.integers import solve
 from forecast.decisions.ways import Box, Pick, Way
 from forecast.errors import ForecastError
 from forecast.season.plan import Season
@@ -87,6 +87,15 @@ class Prices(NamedTuple):
     areas: Array  # one m2 under each cut
     boxes: Mapping[Box, float]  # a box, shared
     own_boxes: Mapping[tuple[int, Box], float]  # a box that one item needs alone
+
+
+class Relaxed(NamedTuple):
+    """What the linear program says: its value, parts of bundles, what the floor lacks, and prices."""
+
+    value: float
+    parts: Array
+    lacking: float
+    prices: Prices
 
 
 class _Program(NamedTuple):
@@ -189,8 +198,8 @@ class Sharing:
             self._areas[key] = float(way.area[self.cuts[cut].row, self.cuts[cut].draws].mean())
         return self._areas[key]
 
-    def relaxed(self) -> tuple[float, Array, float, Prices]:
-        """Solve the program with parts of bundles; give its value, the parts, what is lacking, and the prices.
+    def relaxed(self) -> Relaxed:
+        """Solve the program with parts of bundles and boxes.
 
         Notes
         -----
@@ -214,7 +223,7 @@ class Sharing:
             raise ForecastError(f"The linear program of the orders was not solved: {found.message}")
         marginals = [found.eqlin.marginals, found.ineqlin.marginals] if split else [found.ineqlin.marginals]
         duals = np.maximum(-np.concatenate(marginals) / program.scale, 0)
-        spent, areas, tails, boxes, own = np.split(
+        spent, areas, tails, shared, own = np.split(
             duals[self.items :], np.cumsum([1, len(self.cuts), len(self.tails), len(program.boxes)])
         )
         weights = (
@@ -228,10 +237,10 @@ class Sharing:
             1 + float(tails.sum()),
             tails,
             areas,
-            dict(zip(program.boxes, boxes.tolist(), strict=True)),
+            dict(zip(program.boxes, shared.tolist(), strict=True)),
             dict(zip(program.own, own.tolist(), strict=True)),
         )
-        return -float(found.fun), np.asarray(found.x[: len(self.bundles)]), float(found.x[-1]), prices
+        return Relaxed(-float(found.fun), found.x[: len(self.bundles)], float(found.x[-1]), prices)
 
     @property
     def free(self) -> Prices:
@@ -257,17 +266,11 @@ class Sharing:
         if self.each:
             lower[: self.items] = 1
         upper = np.concatenate([np.ones(len(self.bundles)), np.full(len(program.boxes), np.inf)])
-        found = milp(
-            program.cost,
-            constraints=LinearConstraint(sparse.csr_array(program.rows), lower, program.limits),
-            integrality=np.ones(program.cost.size),
-            bounds=Bounds(0, upper),
-            options={"time_limit": max(seconds, 0.5), "mip_rel_gap": gap},
-        )
-        if found.x is None:
-            return None, math.inf
-        bound = math.inf if found.mip_dual_bound is None else -float(found.mip_dual_bound)
-        return tuple(one for one, part in zip(self.bundles, found.x, strict=False) if part > 0.5), bound
+        asked = program.cost, program.rows, lower, program.limits, upper, program.cost.size
+        parts, least = solve(*asked, seconds=max(seconds, 0.5), gap=gap)
+        if parts is None:
+            return None, math.inf  # nothing will do, or nothing was found in time
+        return tuple(one for one, part in zip(self.bundles, parts, strict=False) if part > 0.5), -least
 
     def lacking(self) -> dict[str, float]:
         """Give the least that must be added to limits so that there is a plan, by place [m2] and to the budget.
@@ -289,16 +292,12 @@ class Sharing:
             lower = np.full(len(program.limits), -np.inf)
             lower[: self.items] = 1
             upper = np.concatenate([np.ones(len(self.bundles)), np.full(len(program.boxes) + len(names), np.inf)])
-            found = milp(
-                np.concatenate([np.zeros(count), 1 / np.array(sizes)]),
-                constraints=LinearConstraint(sparse.csr_array(rows), lower, program.limits),
-                integrality=np.concatenate([np.ones(count), np.zeros(len(names))]),
-                bounds=Bounds(0, upper),
-            )
-            if found.x is None:
-                raise ForecastError(f"What is lacking was not found: {found.message}")
-            more = np.maximum(found.x[count:], 0)
-            chosen = [one for one, part in zip(self.bundles, found.x, strict=False) if part > 0.5]
+            weights = np.concatenate([np.zeros(count), 1 / np.array(sizes)])
+            parts, _ = solve(weights, rows, lower, program.limits, upper, count)
+            if parts is None:
+                raise ForecastError("What the limits lack was not found.")
+            more = np.maximum(parts[count:], 0)
+            chosen = [one for one, part in zip(self.bundles, parts, strict=False) if part > 0.5]
             if not self.cut(chosen, more=np.repeat(more[:-1], season.weeks)):
                 return {name: float(one) for name, one in zip(names, more, strict=True) if one > 1e-6}
 
@@ -365,7 +364,8 @@ class Sharing:
 
     def margin(self, bundles: Sequence[Bundle], parts: Sequence[float] | None = None) -> Array:
         """Give the margin of bundles in every draw, freight included [currency]; of parts, as if boxes could be."""
-        parts = [1.0] * len(bundles) if parts is None else parts
+        if parts is None:
+            return np.asarray(sum((one.margin for one in bundles), np.zeros(self.draws)) - self.freight(bundles))
         some = [(part, one) for part, one in zip(parts, bundles, strict=True) if part > 1e-9]
         total = np.zeros(self.draws)
         for part, bundle in some:

@@ -194,8 +194,8 @@ def trial_worth(
     they are saleable; the trial is over before the big order is placed.
 
     The big order is that of greatest expected margin (as `size_order` finds it with ``aim="margin"``), or none: lawful
-    quantities of each offer, in its best week, up to what costs as much as all that can be sold brings; of more than 60,
-    some 60.
+    quantities of each offer, in its best week, up to what costs as much as all that can be sold brings; of more than
+    60, some 60.
 
     With x what lasts, L(y | x) the chance of y survivors of the trial and M(x, a) the expected margin of choice a, the
     worth of the trial is the sum over y of max over a of E[L(y | x) M(x, a)], less max over a of E[M(x, a)]: the

@@ -80,15 +80,21 @@ class Way:
     @cached_property
     def gaps(self) -> Whole:
         """How many plants more than each quantity could lawfully be ordered, without it being tried."""
-        step = max(row.multiple for row in self.prices.breaks)
-        return np.maximum(np.diff(self.quantities, append=self.quantities[-1:]) - step, 0)
+        numbers, starts = self.quantities.tolist(), [row.from_quantity for row in self.prices.breaks]
+        found = []
+        for quantity, following in zip(numbers, [*numbers[1:], numbers[-1]], strict=True):
+            until = min([following, *(start for start in starts if start > quantity)]) - 1
+            step = self.prices.row(quantity).multiple
+            found.append(max(until - quantity, 0) // step * step)
+        return np.array(found, dtype=np.int64)
 
     def finer(self, quantity: int) -> Way:
         """Give the same with every lawful quantity tried near one of them."""
         at = int(np.searchsorted(self.quantities, quantity))
         low, high = self.quantities[max(at - 1, 0)], self.quantities[min(at + 1, self.quantities.size - 1)]
-        near = [int(n) for n in _lawful(self.prices, int(high)) if n >= low]
-        return replace(self, quantities=np.unique(np.concatenate([self.quantities, np.array(near, dtype=np.int64)])))
+        every = _lawful(self.prices, int(high))
+        near = every[(low <= every) & (every <= high)]
+        return replace(self, quantities=np.unique(np.concatenate([self.quantities, near])))
 
 
 @dataclass(frozen=True)
@@ -173,21 +179,21 @@ class Ways:
         parts = {"ready": shares[:rows], "past": shares[rows : 2 * rows], "through": shares[-1]}
         area, bench = footprint(season, self.variety, fate, week, self.rows[-1].week)
         growing = stage_costs(season, self.variety, fate, week) + bench
-        least = min(row.unit_price for row in prices.breaks) + float(growing.mean())
+        least = min(row.unit_price for row in prices.breaks) + growing
         most = self._most(parts["ready"], parts["past"], parts["through"], least, guarded)
         quantities = lawful_up_to(prices, most)
         return Way(prices, week, slot, quantities, **parts, growing=growing, area=area)
 
-    def _most(self, ready: Array, past: Array, through: Array, least: float, guarded: bool) -> int:
-        """Give a quantity from which on a plant more sells for less than it costs at the lowest price."""
+    def _most(self, ready: Array, past: Array, through: Array, least: Array, guarded: bool) -> int:
+        """Give a quantity from which on a plant more sells for less than the least it costs, by draw."""
         limit = _MOST * float(self.demand.sum(axis=0).max()) / max(float(through.mean()), 0.01)
         tried = limit * 0.85 ** np.arange(40, -1, -1.0)
         income = np.array([self._sales(n * ready, n * past, n * through) for n in tried])
-        slopes = np.diff(income, axis=0) / np.diff(tried)[:, None]
+        slopes = np.diff(income, axis=0) / np.diff(tried)[:, None] - least
         kept = max(int(_TENTH * slopes.shape[1]), 1) if guarded else slopes.shape[1]
         steepest = np.sort(slopes, axis=1)[:, -kept:].mean(axis=1)  # in those draws in which it is worth most
-        enough = np.flatnonzero(steepest <= least)
-        return int(np.ceil(tried[enough[0]] if enough.size else limit))
+        enough = np.flatnonzero(steepest <= 0)
+        return int(np.ceil(tried[enough[0] + 1] if enough.size else limit))
 
     def income(self, first: Way, second: Way | None, weights: Array) -> Array:
         """Give what is sold for, by every quantity of one way, or every pair of quantities of two.
@@ -335,7 +341,7 @@ def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) 
 
 
 def lawful_up_to(prices: PriceList, most: int) -> Whole:
-    """Give the quantities up to one, and those at which a lower price begins, thinned out if there are many."""
+    """Give the quantities up to the first from `most`, and where a price begins, thinned out if there are many."""
     every = _lawful(prices, most)
     if every.size <= MOST_STEPS:
         return every
@@ -351,5 +357,5 @@ def _lawful(prices: PriceList, most: int) -> Whole:
         found.add(start)
         if prices.row(start) is row:
             later = [other.from_quantity for other in prices.breaks if other.from_quantity > row.from_quantity]
-            found.update(range(start, min([most, *(number - 1 for number in later)]) + 1, row.multiple))
+            found.update(range(start, min([most + row.multiple, *later]), row.multiple))
     return np.array(sorted(found), dtype=np.int64)

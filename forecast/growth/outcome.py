@@ -44,15 +44,15 @@ class Outcome:
         What each batch meets in every draw.
     streams
         The streams they were drawn from.
-    running
+    begun
         Whether the season has begun, so that the batches are what is left of its deliveries.
     """
 
     def __init__(
-        self, season: Season, batches: Sequence[Batch], fates: Sequence[Fate], streams: Streams, *, running: bool = False
+        self, season: Season, batches: Sequence[Batch], fates: Sequence[Fate], streams: Streams, *, begun: bool = False
     ) -> None:
         self.season = season
-        self.running = running
+        self.begun = begun
         self.batches = tuple(batches)
         self.draws = streams.draws
         self.seed = streams.seed

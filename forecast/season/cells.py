@@ -21,6 +21,7 @@ SPREADSHEET_ERROR = re.compile(r"#(REF!|N/A|NAME\?|VALUE!|DIV/0!|NUM!|NULL!)")
 LEAST = 1e-6  # of a number above 0
 _LISTED = 12  # names in one line
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+_RUN = re.compile(r"'*[=+\-@\t\r\n]")  # what a text that a spreadsheet would run begins with
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}([ .,'\u00a0\u202f]\d{3})+([.,]\d+)?")
 
 
@@ -187,6 +188,26 @@ class Row(BaseModel):
 def plain(cell: Any) -> Any:
     """Give a cell as a file or a table holds it: text, a number or nothing."""
     return cell if cell is None or isinstance(cell, str | int | float) else str(cell)
+
+
+def shielded(text: str) -> str:
+    """Give a text as a CSV file is to hold it: with an apostrophe before it if a spreadsheet would run it.
+
+    Notes
+    -----
+    Spreadsheets take a text that begins with = + - @ or a tab for a formula, whoever wrote it. An apostrophe makes it
+    a text again; `unshielded` takes it away. One that stood there already is kept, so the two are exact inverses.
+
+    References
+    ----------
+    OWASP (2025). Application Security Verification Standard 5.0, requirement 1.2.10.
+    """
+    return f"'{text}" if _RUN.match(text) else text
+
+
+def unshielded(text: str) -> str:
+    """Give the text that `shielded` wrote."""
+    return text[1:] if text.startswith("'") and _RUN.match(text) else text
 
 
 def _faults(detail: ErrorDetails, row: type[BaseModel], table: str, cells: Mapping[str, Any]) -> Iterator[Fault]:

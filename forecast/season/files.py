@@ -9,14 +9,14 @@ import shutil
 import tempfile
 import tomllib
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import tomli_w
 
 from forecast.errors import Fault, Refused, refuse
-from forecast.season.cells import Row, plain
+from forecast.season.cells import Row, plain, shielded
 from forecast.season.checks import Tables, contradictions
 from forecast.season.plan import TABLES, Season
 from forecast.season.rows import Header
@@ -119,13 +119,13 @@ def write_season(season: Season, path: str | os.PathLike[str], *, overwrite: boo
     write_texts(texts, path, overwrite=overwrite)
 
 
-def write_texts(texts: Mapping[str, str], path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
+def write_texts(texts: Mapping[str, str | bytes], path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
     """Write files into a folder, all or none.
 
     Parameters
     ----------
     texts
-        Text of each file, by its name.
+        Text of each file, or what it holds in bytes, by its name.
     path
         The folder; it is made if it is not there.
     overwrite
@@ -145,7 +145,7 @@ def write_texts(texts: Mapping[str, str], path: str | os.PathLike[str], *, overw
     fresh = Path(tempfile.mkdtemp(prefix=".writing-", dir=folder if folder.is_dir() else folder.parent))
     try:
         for name, text in texts.items():
-            (fresh / name).write_text(text, encoding="utf-8", newline="")
+            (fresh / name).write_bytes(text if isinstance(text, bytes) else text.encode())
         folder.mkdir(exist_ok=True)
         for name in texts:
             os.replace(fresh / name, folder / name)
@@ -201,9 +201,15 @@ def table_text(rows: tuple[Row, ...], kind: type[Row]) -> str:
         for name, cell in kind.model_fields.items()
         if cell.is_required() or any(getattr(row, name) not in (None, cell.default) for row in rows)
     ]
+    return csv_text(used, ([getattr(row, name) for name in used] for row in rows))
+
+
+def csv_text(header: Sequence[str], rows: Iterable[Iterable[Any]]) -> str:
+    """Write cells as the text of a CSV file, with texts that a spreadsheet would run as `shielded` has them."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
-    writer.writerow(used)
+    writer.writerow(header)
     for row in rows:
-        writer.writerow(["" if getattr(row, name) is None else plain(getattr(row, name)) for name in used])
+        cells = ("" if cell is None else plain(cell) for cell in row)
+        writer.writerow([shielded(cell) if isinstance(cell, str) else cell for cell in cells])
     return text.getvalue()

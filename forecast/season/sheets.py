@@ -13,7 +13,7 @@ from typing import Any, Literal, get_args
 
 from forecast.errors import Fault, Refused
 from forecast.rates.cycles import ByCycle
-from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion, two_ways
+from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion, two_ways, unshielded
 from forecast.season.plan import TABLES
 
 HEADER = "season.toml"
@@ -120,7 +120,7 @@ def read_sheet(folder: Path, table: str, kind: type[Row]) -> Sheet:
     broken = None
     try:
         for number, cells in enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True), start=1):
-            rows.append((number, cells))
+            rows.append((number, [unshielded(cell) for cell in cells]))
     except csv.Error as error:
         remedy = "Look for a stray double quote there; within a quoted text, write it twice."
         broken = Fault(f"not valid CSV: {error}", remedy, name, len(rows) + 1)

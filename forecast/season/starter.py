@@ -67,10 +67,10 @@ def example(first_week: Week) -> Season:
         hourly_wage=18.0,
         varieties=(
             Variety(
-                variety="Hosta 'First'", group="hosta", pot="1 l", sale_price=7.5, markdown_price=4.0, shelf_life=26
+                variety="Hosta 'First'", group="hosta", pot="1 l", sale_price=7.5, markdown_price=2.5, shelf_life=26
             ),
             Variety(
-                variety="Hosta 'Second'", group="hosta", pot="1 l", sale_price=9.5, markdown_price=5.0, shelf_life=26
+                variety="Hosta 'Second'", group="hosta", pot="1 l", sale_price=9.5, markdown_price=3.0, shelf_life=26
             ),
         ),
         stages=(

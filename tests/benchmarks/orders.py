@@ -1,0 +1,165 @@
+"""How well and how soon the whole order is found, beside a general solver and beside simple rules.
+
+Run by hand from the project's folder: ``python tests/benchmarks/orders.py``; with ``--check`` only the first part.
+
+1. Tiny seasons with a budget and a bench: the plain program (`extensive_form`) solved to the end and the package's
+   search agree.
+2. Large seasons whose budget and bench are scarce: both against the clock. The solver's clock starts when its program
+   stands; the search's clock counts everything. Times of the search are medians of three.
+3. Random seasons, all valued on fresh draws: what the plan earns more than ordering from the mean, and than ordering a
+   fifth more than is wanted. Budget and bench have room for anything, so that the simple orders are lawful.
+"""
+
+from __future__ import annotations
+
+import resource
+import statistics
+import sys
+from collections import defaultdict
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from extensive_form import Solution, extensive
+from whole_orders import Compared, compare, large, standard_error, varied
+
+from forecast.decisions.programme import Plan, plan_orders
+from forecast.decisions.sharing import Bundle
+from forecast.decisions.ways import Pick
+from forecast.season.rows import Delivery
+
+SECONDS = 60.0  # of the solver
+EXACT = 1e-6
+NEARLY = 0.9  # of a bench: weeks that are less full stand in no program
+LARGE = ((20, 6, 375, 31_000, (100, 300, 1000)), (50, 8, 770, 64_000, (1000,)))
+SEASONS, DRAWS, FRESH = 200, 512, 2048
+
+
+def agreement() -> None:
+    """Print the first part; end with a fault if the two do not agree."""
+    print("tiny seasons, 64 draws        search      bound     solver      bound")
+    proven = 0
+    for number in range(1, 25):
+        season = varied(number, most=2, limits=True)
+        plan = plan_orders(season, draws=64, seed=1, gap=EXACT / 10)
+        rival = extensive(season, draws=64, seed=1)
+        margin, fits = recounted(plan, rival.orders or ())
+        allowed = EXACT * max(abs(rival.value), 1)
+        sound = fits and abs(margin - rival.value) <= allowed and rival.gap <= EXACT
+        if plan.gap <= EXACT:
+            proven += 1
+            sound &= abs(plan.margin - rival.value) <= allowed
+        sound &= plan.margin - allowed <= rival.value <= plan.bound + allowed
+        print(f"  {number:2d} {plan.margin:30.4f} {plan.bound:10.4f} {rival.value:10.4f} {rival.bound:10.4f}")
+        if not sound:
+            raise SystemExit("the search and the plain program do not agree")
+    print(f"  the search proved {proven} of 24 by itself; all agree")
+
+
+def recounted(plan: Plan, orders: Sequence[Delivery]) -> tuple[float, bool]:
+    """Give the margin of other orders as the search counts it, and whether they keep all limits."""
+    found = plan._found
+    bundles: list[Bundle] = []
+    for bidder in found.bidders:
+        own = sorted((row for row in orders if row.variety == bidder.ways.variety), key=lambda row: (row.week, row.lab))
+        picks = [
+            Pick(way, row.quantity)
+            for slot, row in zip(bidder.ways.slots, own, strict=False)
+            for way in slot
+            if (way.week, way.prices.lab) == (row.week, row.lab)
+        ]
+        if picks:
+            bundles.append(bidder.bundle(picks))
+    return float(found.sharing.margin(bundles).mean()), found.sharing.fits(bundles)
+
+
+def full_weeks(plan: Plan) -> list[tuple[str, int]]:
+    """Give the places and weeks in which a plan comes near the bench."""
+    season, sharing = plan.season, plan._found.sharing
+    full = np.flatnonzero(sharing.fullest(sharing.area(plan._found.chosen)) >= NEARLY * sharing.benches)
+    return [(season.place_names[row // season.weeks], int(row % season.weeks)) for row in full]
+
+
+def against_the_clock() -> None:
+    """Print the second part."""
+    for varieties, weeks, area, budget, counts in LARGE:
+        season = large(varieties, weeks, area=area, budget=budget)
+        for draws in counts:
+            plans = {
+                gap: [plan_orders(season, draws=draws, seed=1, gap=gap) for _ in range(3)] for gap in (0.01, 0.001)
+            }
+            plan = plans[0.001][-1]
+            full = full_weeks(plan)
+            scarce = plan.limits().set_index("limit")["one_more"].to_dict()
+            print(f"\n{varieties} varieties, {weeks} weeks, 2 prices, {draws:,} draws; worth of one more: {scarce}")
+            print("              to within   value       bound       gap        time [s]")
+            for gap, runs in plans.items():
+                took = statistics.median(one.seconds for one in runs)
+                one = runs[-1]
+                print(f"  search      {gap:7.1%} {one.margin:11.2f} {one.bound:11.2f} {one.gap:9.4%} {took:11.2f}")
+            for gap in (0.01, 0.001):
+                rival = extensive(season, draws=draws, seed=1, seconds=SECONDS, gap=gap, looked_at=full)
+                took = statistics.median(one.seconds for one in plans[gap])
+                _told(plan, rival, gap, took)
+                if rival.gap > gap:
+                    break
+            peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
+            print(
+                f"  the program: {rival.columns:,} columns, {rival.rows:,} rows, {rival.cells:,} cells, written in "
+                f"{rival.built:.1f} s, benches of {len(full)} weeks; {peak:.2f} GiB at most so far",
+                flush=True,
+            )
+
+
+def _told(plan: Plan, rival: Solution, gap: float, took: float) -> None:
+    print(
+        f"  solver      {gap:7.1%} {rival.value:11.2f} {rival.bound:11.2f} {rival.gap:9.4%} {rival.seconds:11.2f}   "
+        f"{'' if rival.gap <= gap else 'more than '}{rival.seconds / took:.1f} times as long"
+    )
+    if rival.orders is not None:
+        margin, fits = recounted(plan, rival.orders)
+        print(f"              its orders recounted: {margin:.2f}; they keep all limits: {fits}", flush=True)
+
+
+def against_simple_orders() -> None:
+    """Print the third part."""
+    found: dict[str, list[Compared]] = defaultdict(list)
+    for number in range(SEASONS):
+        season = varied(1000 + number)
+        for name, one in compare(season, draws=DRAWS, fresh=FRESH, seed=1).items():
+            found[name].append(one)
+    print(f"\n{SEASONS} random seasons, {DRAWS} draws, valued on {FRESH:,} fresh draws [EUR a season]")
+    for name, cases in found.items():
+        mean, worst = (np.array([getattr(one, what) for one in cases]) for what in ("margin", "worst"))
+        print(
+            f"  {name:16s} margin {mean.mean():9.1f} +- {standard_error(mean):6.1f}, "
+            f"worst tenth {worst.mean():9.1f} +- {standard_error(worst):6.1f}, in {len(cases)} seasons"
+        )
+    for plan, rival in (("plan", "from the mean"), ("plan", "a fifth more"), ("guarded plan", "better in bad years")):
+        pairs = [(one, two) for one, two in zip(found[plan], found[rival], strict=True) if one.orders is not None]
+        for what in ("margin", "worst"):
+            ours, theirs = (np.array([getattr(pair[side], what) for pair in pairs]) for side in (0, 1))
+            _pair(f"{plan} less {rival}, {'margin' if what == 'margin' else 'worst tenth'}", ours, theirs)
+    out = sum(one.orders is None for one in found["guarded plan"])
+    print(f"  guard out of reach in {out} seasons")
+
+
+def _pair(name: str, ours: NDArray[Any], theirs: NDArray[Any]) -> None:
+    difference = ours - theirs
+    share = difference / np.maximum(np.abs(theirs), 1)
+    print(
+        f"  {name:52s} {difference.mean():8.1f} +- {standard_error(difference):5.1f}, above 0 in "
+        f"{(difference > 0).mean():6.1%}, least {difference.min():8.1f}; relative, median {np.median(share):7.2%}"
+    )
+
+
+if __name__ == "__main__":
+    agreement()
+    if "--check" not in sys.argv:
+        against_the_clock()
+        against_simple_orders()
