@@ -9,7 +9,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.decisions.sharing import Bundle, Cut, Prices
+from forecast.decisions.limits import Bundle
+from forecast.decisions.sharing import Cut, Prices
 from forecast.decisions.ways import Pick, Way, Ways
 
 Array = NDArray[np.float64]

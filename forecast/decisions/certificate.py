@@ -92,7 +92,8 @@ def certify(
     -----
     The best margin found on a sample is too good on average, so a bound on it, less the margin of the plan on the same
     sample, is on average at least what the best plan earns more. Over independent samples its mean has a one-sided
-    interval by Student's t: Mak, Morton and Wood 1999, Operations Research Letters 24, 47-56, doi:10.1016/S0167-6377(98)00054-6.
+    interval by Student's t: Mak, Morton and Wood 1999, Operations Research Letters 24, 47-56,
+    doi:10.1016/S0167-6377(98)00054-6.
     Limits on benches and bad years hold on each sample by itself, so that a plan may miss them a little there.
     """
     flow = cash_flow(simulate(season, orders, draws=draws, seed=seed))

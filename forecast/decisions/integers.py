@@ -60,7 +60,7 @@ def solve(
     program.a_matrix_.value_ = matrix.data
     kinds = highspy.HighsVarType
     program.integrality_ = [kinds.kInteger] * whole + [kinds.kContinuous] * (cost.size - whole)
-    solver = highspy.Highs()
+    solver = highspy.Highs()  # type: ignore[no-untyped-call]  # its stub leaves the constructor open
     solver.setOptionValue("output_flag", False)
     solver.setOptionValue("time_limit", float(seconds))
     solver.setOptionValue("mip_rel_gap", float(gap))

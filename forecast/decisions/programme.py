@@ -12,10 +12,11 @@ import numpy as np
 import pandas as pd
 
 from forecast.decisions.certificate import Certificate, certify
+from forecast.decisions.limits import FULLEST, Bundle, worst_seasons
 from forecast.decisions.money import CashFlow, cash_flow
+from forecast.decisions.neighbours import alternatives
 from forecast.decisions.search import Solved, best_margin, least_cost
-from forecast.decisions.sharing import FULLEST, Bundle, worst_seasons
-from forecast.decisions.ways import Pick, Ways
+from forecast.decisions.ways import Pick
 from forecast.errors import Fault, Refused, refuse, whole
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import season_streams, simulate
@@ -108,8 +109,8 @@ class Plan:
         -------
         DataFrame
             limit: the budget, each place, and the floor on bad years if there is one; week in which a place is used
-            most; used and there_is [currency or m2], of a place the mean over the tenth of draws in which it is fullest;
-            one_more: what one more unit [currency] or m2 in all weeks would earn, at the margin [currency].
+            most; used and there_is [currency or m2], of a place the mean over the tenth of draws in which it is
+            fullest; one_more: what one more unit [currency] or m2 in all weeks would earn, at the margin [currency].
         """
         sharing, prices = self._found.sharing, self._found.prices
         rows: list[tuple[object, ...]] = []
@@ -144,7 +145,7 @@ class Plan:
         """
         rows = []
         sharing, chosen = self._found.sharing, self._found.chosen
-        for one, pick, instead, said in self._alternatives():
+        for one, pick, instead, said in alternatives(self._found):
             others = [instead if other is one else other for other in chosen]
             kept = [other for other in others if other is not None]
             loss = self.margin - float(sharing.margin(kept).mean())
@@ -208,8 +209,16 @@ class Plan:
         if whole("searches", searches, 0, 100) == 1:
             raise refuse("searches", searches, "one search has no spread", "Give 0, or 2 and more.")
         searches = searches if self.aim == "margin" else 0
-        asked = {"draws": draws, "seed": seed, "searches": searches, "time_limit": time_limit}
-        return certify(self.season, self.orders, self._found, deliveries=self._deliveries, **asked)
+        return certify(
+            self.season,
+            self.orders,
+            self._found,
+            draws=draws,
+            seed=seed,
+            searches=searches,
+            deliveries=self._deliveries,
+            time_limit=time_limit,
+        )
 
     def __str__(self) -> str:
         currency, season = self.season.currency, self.season
@@ -261,43 +270,6 @@ class Plan:
         for one in self._found.chosen:
             for pick in one.picks:
                 yield one, pick
-
-    def _alternatives(self) -> Iterator[tuple[Bundle, Pick, Bundle | None, str]]:
-        """Give, for each order, what could take its place, and how that is said."""
-        if self.aim == "cost":
-            for one in self._found.chosen:
-                (pick,) = one.picks
-                others = [other for other in self._found.sharing.bundles if other.item == one.item and other is not one]
-                for other in others:
-                    (new,) = other.picks
-                    yield one, pick, other, f"{new.quantity:,} from {new.way.prices.lab} for {new.way.week}"
-            return
-        bidders = {bidder.item: bidder for bidder in self._found.bidders}
-        for one, pick in self._picks():
-            bidder = bidders[one.item]
-            rest = [other for other in one.picks if other is not pick]
-            yield one, pick, bidder.bundle(rest) if rest else None, "nothing"
-            for new, said in _near(bidder.ways, pick):
-                weeks = {(other.way.week, other.way.prices.lab) for other in rest}
-                if (new.way.week, new.way.prices.lab) not in weeks:
-                    yield one, pick, bidder.bundle([*rest, new]), said
-
-
-def _near(ways: Ways, pick: Pick) -> Iterator[tuple[Pick, str]]:
-    """Give orders like one: some plants more or fewer, another week, another lab."""
-    prices, week = pick.way.prices, pick.way.week
-    more = prices.lawful(pick.quantity + 1)
-    yield Pick(pick.way, more), f"{more:,}"
-    step = prices.row(pick.quantity).multiple
-    fewer = [n for n in (prices.lawful(max(pick.quantity - k * step, 1)) for k in (1, 2)) if n < pick.quantity]
-    if fewer:
-        yield Pick(pick.way, fewer[0]), f"{fewer[0]:,}"
-    for way in ways.slots[pick.way.slot]:
-        if way.prices == prices and abs(way.week - week) == 1:
-            yield Pick(way, pick.quantity), f"{pick.quantity:,} for {way.week}"
-        elif way.prices != prices and way.week == week:
-            quantity = way.prices.lawful(pick.quantity)
-            yield Pick(way, quantity), f"{quantity:,} from {way.prices.lab}"
 
 
 def plan_orders(

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from forecast.decisions.bidding import Answer, Bidder
 from forecast.decisions.case import Case
+from forecast.decisions.limits import Bundle
 from forecast.decisions.order import order_of
-from forecast.decisions.sharing import Bundle, Prices, Relaxed, Sharing
+from forecast.decisions.sharing import Prices, Relaxed, Sharing
 from forecast.decisions.ways import Pick, Way, Ways, footprint
 from forecast.errors import OutOfReach, Refused
 from forecast.season.plan import Season
@@ -109,7 +110,7 @@ def best_margin(
         Bidder(item, Ways(season, streams, name, deliveries, guarded=floor is not None))
         for item, name in enumerate(names)
     )
-    sharing = Sharing(season, len(bidders), streams.draws, floor=floor)
+    sharing = Sharing(season, streams.draws, floor, items=len(bidders))
     plan = _Found((), 0.0 if (floor or 0) <= 0 else -math.inf, math.inf)
     root = _settled(sharing, bidders, plan, watch, gap)
     if root is None:
@@ -221,7 +222,7 @@ def least_cost(
                 unmet.append(_unmet(case))
     if unmet:
         raise OutOfReach("\n".join(str(one) for one in unmet))
-    sharing = Sharing(season, len(items), streams.draws, each=True)
+    sharing = Sharing(season, streams.draws, items=len(items), each=True)
     for bundle in (one for bundles in items for one in bundles):
         sharing.add(bundle)
     while True:

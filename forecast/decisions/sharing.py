@@ -12,55 +12,14 @@ from numpy.typing import NDArray
 from scipy.optimize import linprog
 
 from forecast.decisions.integers import solve
-from forecast.decisions.ways import Box, Pick, Way
+from forecast.decisions.limits import EXACT, FULLEST, Bundle, Limits, worst_seasons
+from forecast.decisions.ways import Box, Way
 from forecast.errors import ForecastError
-from forecast.season.plan import Season
 
 Array = NDArray[np.float64]
 
 _NEVER = 100.0  # units of expected margin that are given up for one more in bad years
-_EXACT = 1e-6  # of a limit, by which it may be missed
 _AT_ONCE = 6  # weeks of a place that are cut at once
-FULLEST = 0.1  # share of draws in which the benches are fullest, and in which seasons are worst
-
-
-@dataclass(frozen=True, eq=False)
-class Bundle:
-    """The deliveries of one item (a variety, or a row that is wanted) that a plan could hold together.
-
-    Parameters
-    ----------
-    item
-        Number of the item.
-    picks
-        Offer, week and quantity of each.
-    margin
-        What they earn without freight, expected given the draw, shape (draws,) [currency].
-    cost
-        What they are expected to cost, without freight [currency].
-    """
-
-    item: int
-    picks: tuple[Pick, ...]
-    margin: Array
-    cost: float
-
-    @property
-    def key(self) -> tuple[object, ...]:
-        """What tells it from others."""
-        return self.item, self.picks
-
-    def area(self) -> Array:
-        """Give the area they stand on by place and week, shape (places * weeks, draws) [m2]."""
-        return np.asarray(sum(one.quantity * one.way.area.astype(np.float64) for one in self.picks))
-
-    def boxes(self) -> dict[Box, float]:
-        """Give the boxes they fill, by what these can be shared with."""
-        found: dict[Box, float] = {}
-        for one in self.picks:
-            for box, filled in one.boxes().items():
-                found[box] = found.get(box, 0.0) + filled
-        return found
 
 
 class Cut(NamedTuple):
@@ -110,37 +69,25 @@ class _Program(NamedTuple):
 
 
 @dataclass(eq=False)
-class Sharing:
+class Sharing(Limits):
     """The linear program: one bundle of each item, within the limits.
 
     Parameters
     ----------
-    season
-        The season: its budget and benches are the limits.
     items
         How many items there are.
-    draws
-        How many draws there are.
     each
         Whether each item must have a bundle; else it may have none.
-    floor
-        Least mean margin of the worst seasons [currency], if any.
     """
 
-    season: Season
-    items: int
-    draws: int
+    items: int = field(kw_only=True)
     each: bool = False
-    floor: float | None = None
     bundles: list[Bundle] = field(default_factory=list)
     cuts: list[Cut] = field(default_factory=list)
     tails: list[Tail] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        season = self.season
-        weeks = [season.first_week + i for i in range(season.weeks)]
-        self.benches = np.array([season.bench(place, week) for place in season.place_names for week in weeks])
-        self.budget = math.inf if season.budget is None else season.budget
+        super().__post_init__()
         self._known: set[tuple[object, ...]] = set()
         self._areas: dict[tuple[Way, int], float] = {}
         self._even = np.full(self.draws, 1 / self.draws)
@@ -219,7 +166,7 @@ class Sharing:
             bounds=(0, None),
             method="highs",
         )
-        if found.status:
+        if found.status or found.x is None or found.fun is None:
             raise ForecastError(f"The linear program of the orders was not solved: {found.message}")
         marginals = [found.eqlin.marginals, found.ineqlin.marginals] if split else [found.ineqlin.marginals]
         duals = np.maximum(-np.concatenate(marginals) / program.scale, 0)
@@ -304,26 +251,6 @@ class Sharing:
     def _rows(self, place: int) -> slice:
         return slice(place * self.season.weeks, (place + 1) * self.season.weeks)
 
-    # What the limits say
-
-    def area(self, bundles: Sequence[Bundle], parts: Sequence[float] | None = None) -> Array:
-        """Give the area that bundles, or parts of them, stand on, shape (places * weeks, draws) [m2]."""
-        parts = [1.0] * len(bundles) if parts is None else parts
-        some = [(part, one) for part, one in zip(parts, bundles, strict=True) if part > 1e-9]
-        plants: dict[Way, float] = {}
-        for part, bundle in some:
-            for one in bundle.picks:
-                plants[one.way] = plants.get(one.way, 0.0) + part * one.quantity
-        found = np.zeros((len(self.benches), 1))
-        for way, number in plants.items():
-            found = found + number * way.area
-        return np.asarray(found, dtype=np.float64)
-
-    def fullest(self, area: Array) -> Array:
-        """Give the mean area in the draws in which each place and week is fullest, shape (places * weeks,) [m2]."""
-        kept = max(round(FULLEST * area.shape[1]), 1)
-        return np.asarray(np.partition(area, area.shape[1] - kept, axis=1)[:, -kept:].mean(axis=1))
-
     def cut(
         self,
         bundles: Sequence[Bundle],
@@ -349,7 +276,7 @@ class Sharing:
         new = False
         for place in range(len(self.season.place_names)):
             rows = np.arange(self.season.weeks) + place * self.season.weeks
-            worst = [row for row in rows if over[row] > _EXACT * max(self.benches[row], 1)]
+            worst = [row for row in rows if over[row] > EXACT * max(self.benches[row], 1)]
             for row in sorted(worst, key=lambda one: -over[one])[:_AT_ONCE]:
                 draws = np.argsort(area[row], kind="stable")[-kept:]
                 self.cuts.append(Cut(int(row), np.sort(draws), float(self.benches[row])))
@@ -357,64 +284,7 @@ class Sharing:
         if self.floor is not None:
             margin = self.margin(bundles, parts)
             weights = worst_seasons(margin, FULLEST)
-            if weights @ margin < self.floor - lacking - _EXACT * max(abs(self.floor), 1):
+            if weights @ margin < self.floor - lacking - EXACT * max(abs(self.floor), 1):
                 self.tails.append(Tail(weights))
                 new = True
         return new
-
-    def margin(self, bundles: Sequence[Bundle], parts: Sequence[float] | None = None) -> Array:
-        """Give the margin of bundles in every draw, freight included [currency]; of parts, as if boxes could be."""
-        if parts is None:
-            return np.asarray(sum((one.margin for one in bundles), np.zeros(self.draws)) - self.freight(bundles))
-        some = [(part, one) for part, one in zip(parts, bundles, strict=True) if part > 1e-9]
-        total = np.zeros(self.draws)
-        for part, bundle in some:
-            total += part * bundle.margin
-        return np.asarray(total - self.freight([one for _, one in some], [part for part, _ in some]))
-
-    def freight(self, bundles: Sequence[Bundle], parts: Sequence[float] | None = None) -> float:
-        """Give the freight [currency] of bundles; of parts of them as the program counts it."""
-        whole = parts is None
-        parts = [1.0] * len(bundles) if parts is None else parts
-        filled: dict[Box, float] = {}
-        alone: dict[tuple[int, Box], float] = {}
-        for part, bundle in zip(parts, bundles, strict=True):
-            for box, boxes in bundle.boxes().items():
-                filled[box] = filled.get(box, 0.0) + part * boxes
-                key = bundle.item, box
-                alone[key] = alone.get(key, 0.0) + part * math.ceil(boxes - 1e-9)
-        if whole:
-            return float(sum(box[2] * math.ceil(boxes - 1e-9) for box, boxes in filled.items()))
-        least = {box: max(boxes, *(n for (_, b), n in alone.items() if b == box)) for box, boxes in filled.items()}
-        return float(sum(box[2] * boxes for box, boxes in least.items()))
-
-    def cost(self, bundles: Sequence[Bundle]) -> float:
-        """Give the expected cost of bundles, freight included [currency]."""
-        return sum(one.cost for one in bundles) + self.freight(bundles)
-
-    def fits(self, bundles: Sequence[Bundle]) -> bool:
-        """Say whether bundles keep all limits."""
-        within = self.cost(bundles) <= self.budget * (1 + 1e-9)
-        area = self.fullest(self.area(bundles))
-        within &= bool((area <= self.benches + _EXACT * np.maximum(self.benches, 1)).all())
-        if self.floor is not None:
-            margin = self.margin(bundles)
-            within &= worst_seasons(margin, FULLEST) @ margin >= self.floor - _EXACT * max(abs(self.floor), 1)
-        return bool(within)
-
-
-def worst_seasons(margin: Array, share: float) -> Array:
-    """Give weights, which add to one, of the worst share of draws: the last of them may count in part.
-
-    Notes
-    -----
-    The margin under them is the expected shortfall: Rockafellar and Uryasev 2000, Journal of Risk 2(3), 21-41.
-    """
-    order = np.argsort(margin, kind="stable")
-    weights = np.zeros(margin.size)
-    left = share * margin.size
-    counted = math.floor(left + 1e-9)
-    weights[order[:counted]] = 1
-    if left - counted > 1e-9:
-        weights[order[counted]] = left - counted
-    return weights / left

@@ -29,7 +29,7 @@ from extensive_form import Solution, extensive
 from whole_orders import Compared, compare, large, standard_error, varied
 
 from forecast.decisions.programme import Plan, plan_orders
-from forecast.decisions.sharing import Bundle
+from forecast.decisions.limits import Bundle
 from forecast.decisions.ways import Pick
 from forecast.season.rows import Delivery
 

@@ -1,0 +1,57 @@
+"""What could take the place of one order of a plan."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from forecast.decisions.limits import Bundle
+from forecast.decisions.search import Solved
+from forecast.decisions.ways import Pick, Ways
+
+Instead = tuple[Bundle, Pick, Bundle | None, str]
+
+
+def alternatives(found: Solved) -> Iterator[Instead]:
+    """Give, for each order of a plan, what could take its place: its bundle, itself, the other bundle, and its name."""
+    return _others(found) if found.sharing.each else _nearby(found)
+
+
+def _others(found: Solved) -> Iterator[Instead]:
+    """Give all other orders that would suffice."""
+    for one in found.chosen:
+        (pick,) = one.picks
+        for other in found.sharing.bundles:
+            if other.item == one.item and other is not one:
+                (new,) = other.picks
+                yield one, pick, other, f"{new.quantity:,} from {new.way.prices.lab} for {new.way.week}"
+
+
+def _nearby(found: Solved) -> Iterator[Instead]:
+    """Give orders a little larger or smaller, of another week or lab, and none."""
+    bidders = {bidder.item: bidder for bidder in found.bidders}
+    for one in found.chosen:
+        bidder = bidders[one.item]
+        for pick in one.picks:
+            rest = [other for other in one.picks if other is not pick]
+            yield one, pick, bidder.bundle(rest) if rest else None, "nothing"
+            taken = {(other.way.week, other.way.prices.lab) for other in rest}
+            for new, said in _near(bidder.ways, pick):
+                if (new.way.week, new.way.prices.lab) not in taken:
+                    yield one, pick, bidder.bundle([*rest, new]), said
+
+
+def _near(ways: Ways, pick: Pick) -> Iterator[tuple[Pick, str]]:
+    """Give orders like one: some plants more or fewer, another week, another lab."""
+    prices, week = pick.way.prices, pick.way.week
+    more = prices.lawful(pick.quantity + 1)
+    yield Pick(pick.way, more), f"{more:,}"
+    step = prices.row(pick.quantity).multiple
+    fewer = [n for n in (prices.lawful(max(pick.quantity - k * step, 1)) for k in (1, 2)) if n < pick.quantity]
+    if fewer:
+        yield Pick(pick.way, fewer[0]), f"{fewer[0]:,}"
+    for way in ways.slots[pick.way.slot]:
+        if way.prices == prices and abs(way.week - week) == 1:
+            yield Pick(way, pick.quantity), f"{pick.quantity:,} for {way.week}"
+        elif way.prices != prices and way.week == week:
+            quantity = way.prices.lawful(pick.quantity)
+            yield Pick(way, quantity), f"{quantity:,} from {way.prices.lab}"
