@@ -3,17 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from forecast.decisions.limits import Bundle
 from forecast.decisions.search import Solved
 from forecast.decisions.ways import Pick, Ways
 
+CENT = 0.01
 Instead = tuple[Bundle, Pick, Bundle | None, str]
 
 
 def alternatives(found: Solved) -> Iterator[Instead]:
     """Give, for each order of a plan, what could take its place: its bundle, itself, the other bundle, and its name."""
     return _others(found) if found.sharing.each else _nearby(found)
+
+
+def improved(found: Solved) -> Solved:
+    """Change one order after another as long as that earns more and keeps all limits."""
+    better: Solved | None = found
+    while better is not None:
+        found, better = better, None
+        for one, _, instead, _ in alternatives(found):
+            chosen = tuple(new for other in found.chosen if (new := instead if other is one else other) is not None)
+            value = float(found.sharing.margin(chosen).mean())
+            if value > (better or found).value + CENT and found.sharing.fits(chosen):
+                better = replace(found, chosen=chosen, value=value)
+    return found
 
 
 def _others(found: Solved) -> Iterator[Instead]:

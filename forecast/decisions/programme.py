@@ -14,7 +14,7 @@ import pandas as pd
 from forecast.decisions.certificate import Certificate, certify
 from forecast.decisions.limits import FULLEST, Bundle, worst_seasons
 from forecast.decisions.money import CashFlow, cash_flow
-from forecast.decisions.neighbours import alternatives
+from forecast.decisions.neighbours import alternatives, improved
 from forecast.decisions.search import Solved, best_margin, least_cost
 from forecast.decisions.ways import Pick
 from forecast.errors import Fault, Refused, refuse, whole
@@ -351,7 +351,9 @@ def plan_orders(
     streams = season_streams(draws, seed)
     search = {"time_limit": float(time_limit), "gap": float(gap)}
     if aim == "margin":
-        found = best_margin(season, streams, deliveries=deliveries, floor=bad_years, progress=progress, **search)
+        found = improved(
+            best_margin(season, streams, deliveries=deliveries, floor=bad_years, progress=progress, **search)
+        )
     else:
         found = least_cost(season, streams, progress=progress, **search)
     return Plan(season, aim, found.value, found.bound, found.seconds, draws, seed, deliveries, found)

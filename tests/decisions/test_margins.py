@@ -38,7 +38,7 @@ def cases(draw):
         wanted["wanted"] = number
     else:
         wanted |= {"low": number / 2, "likely": number, "high": 2 * number}
-    varieties = priced(draw(st.sampled_from([2.0, 5.0, 12.0])), draw(st.sampled_from([None, 0.3])))
+    varieties = priced(draw(st.sampled_from([2.0, 5.0, 12.0])), draw(st.sampled_from([None, 0.3, 1.9])))
     varieties[0]["shelf_life"] = draw(st.sampled_from([None, 8]))
     plan = season(
         draw(stages(3)),
@@ -71,7 +71,8 @@ def enumerated(plan, order, lists):
             numbers = np.arange(n + 1)[:, None]
             chances = stats.binom.pmf(numbers, n, share)
             gone = np.minimum(numbers, case.needed)
-            earned = own.sale_price * gone + (own.markdown_price or 0) * (numbers - gone)
+            down = np.minimum(numbers - gone, plan.wanted[0].likely_number)
+            earned = own.sale_price * gone + (own.markdown_price or 0) * down
             best = max(best, (chances * earned).sum(axis=0).mean() - case.cost(prices, n, delivery))
     return best
 
@@ -118,23 +119,27 @@ def test_it_is_the_order_of_least_cost_of_a_newsvendor_with_random_yield(surviva
         (lambda n: stats.binom(n, 0.8)) if "survival_spread" not in survival else (lambda n: stats.betabinom(n, 8, 2))
     )
     right = best_quantity(100, comes, price=1, short=price, left=-(left or 0))
+    assert right.quantity < 200  # so that all that is left over can be sold marked down
     assert abs(order.quantity - right.quantity) <= (0 if "survival_spread" not in survival else 1)
     assert order.margin == pytest.approx(100 * price - right.cost, abs=2e-3 * price)
 
 
-def test_the_margin_is_what_simulated_seasons_earn():
+@pytest.mark.parametrize("markdown", [1.5, 5])
+def test_the_margin_is_what_simulated_seasons_earn(markdown):
     wanted = [{"variety": "A", "week": "2027-W20", "low": 60, "likely": 90, "high": 150}]
     plan = season(
         [stage(typical=8, spread_batches=0.2, spread_plants=0.1, cost=0.3, **beta_spread(8, 2))],
         wanted=wanted,
         offers=[offer(freight_per_box=9, plants_per_box=40)],
-    ).replace(varieties=priced(6, 1.5))
+    ).replace(varieties=priced(6, markdown))
     order = forecast.size_order(plan, "A", draws=4096, seed=1, aim="margin")
     outcome = forecast.simulate(plan, [order], draws=16384, seed=99)
     there = outcome.saleable.sel(variety="A", week="2027-W20").values
     asked = plan.wanted[0].demand.quantile(np.random.default_rng(5).random(there.size))
     gone = np.minimum(there, asked)
-    earned = 6 * gone + 1.5 * (there - gone) - order.quantity * 1.3 - 9 * math.ceil(order.quantity / 40)
+    earned = (
+        6 * gone + markdown * np.minimum(there - gone, 90) - order.quantity * 1.3 - 9 * math.ceil(order.quantity / 40)
+    )
     assert order.margin == pytest.approx(earned.mean(), abs=4 * earned.std() * math.sqrt(1 / 16384 + 1 / 4096))
 
 
@@ -170,24 +175,38 @@ def test_a_variety_without_a_price_has_no_margin():
         forecast.size_order(season([stage()], wanted=WANTED), "A", draws=4, seed=1, aim="margin")
 
 
-def test_a_markdown_price_above_the_sale_price_is_refused():
-    plan = season([stage()], wanted=WANTED).replace(varieties=priced(3, 4))
-    with pytest.raises(Refused, match=r"more than A sells for in 2027-W20\. Give at most 3\.00\."):
-        forecast.size_order(plan, "A", draws=4, seed=1, aim="margin")
+def test_a_markdown_price_above_the_price_in_the_week_wanted_is_refused():
+    """Half a year on the price is 10 x 0.64^0.5 = 8.00."""
+    falling = priced(10, 8.5, yearly_fall=0.36)
+    early = season([stage()], wanted=[{"variety": "A", "week": "2027-W05", "wanted": 10}]).replace(varieties=falling)
+    with pytest.raises(Refused) as caught:
+        forecast.size_order(early, "A", draws=4, seed=1, aim="margin", week="2027-W27")
+    assert str(caught.value) == ("markdown_price, 8.5: more than it sells for when it is wanted. Give at most 8.00.")
 
 
 @pytest.mark.parametrize("multiple", [1, 7])
-def test_where_plants_bring_more_marked_down_than_they_cost_the_order_stops_where_99_seasons_in_100_have_enough(
-    multiple,
-):
-    plan = season([stage()], wanted=WANTED, offers=[offer(multiple=multiple)]).replace(varieties=priced(3, 2))
+@pytest.mark.parametrize("markdown", [1.2, 2, 3])
+def test_of_what_is_left_over_as_many_are_sold_marked_down_as_are_wanted(multiple, markdown):
+    """Of n at 1, Binomial(n, 0.8) are saleable; 10 are sold at 3, 10 more marked down, the rest is thrown away."""
+    plan = season([stage()], wanted=WANTED, offers=[offer(multiple=multiple)]).replace(varieties=priced(3, markdown))
     order = forecast.size_order(plan, "A", draws=4, seed=1, aim="margin")
-    chances = {n: stats.binom.sf(9, n, 0.8) for n in range(1, 60)}
-    enough = min(n for n, chance in chances.items() if chance >= 0.99)
-    assert order.quantity == math.ceil(enough / multiple) * multiple
-    assert "Even marked down a plant brings more than it costs; as much as is needed is expected to earn" in str(order)
-    dearer = plan.replace(varieties=priced(3, 1.2))  # 0.96 a plant that costs 1: the more are not the better
-    assert "Even marked down" not in str(forecast.size_order(dearer, "A", draws=4, seed=1, aim="margin"))
+    earned = {}
+    for n in range(multiple, 100, multiple):
+        came = np.arange(n + 1)
+        income = 3 * np.minimum(came, 10) + markdown * np.clip(came - 10, 0, 10)
+        earned[n] = stats.binom.pmf(came, n, 0.8) @ income - n
+    assert order.quantity == max(earned, key=earned.get)
+    assert order.margin == pytest.approx(earned[order.quantity])
+
+
+def test_where_a_plant_brings_more_marked_down_than_it_costs_twice_what_is_wanted_is_grown_and_no_more():
+    plan = season([stage(survival=1)], wanted=WANTED).replace(varieties=priced(3, 2))
+    order = forecast.size_order(plan, "A", draws=4, seed=1, aim="margin")
+    assert (order.quantity, order.margin) == (20, pytest.approx(30 + 20 - 20))
+    two = plan.replace(wanted=[*WANTED, {"variety": "A", "week": "2027-W22", "wanted": 5}])
+    orders = [forecast.size_order(two, "A", draws=4, seed=1, aim="margin", week=f"2027-W{at}") for at in (20, 22)]
+    assert [one.quantity for one in orders] == [20, 10]  # marked down 10 and 5: as many as are wanted in all
+    assert two.marked_down("A") == 15
 
 
 def test_where_every_order_loses_it_says_so_and_keeps_the_best():

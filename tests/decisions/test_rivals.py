@@ -97,14 +97,17 @@ def test_their_orders_can_be_simulated_and_paid_for(demo):
     assert flow.margin.shape == (64,)
 
 
-def test_what_no_delivery_can_give_in_time_is_left_out():
-    slow = [small.stage(typical=30, spread_plants=0.01)]
-    wanted = [{"variety": name, "week": "2027-W20", "wanted": 10} for name in "AB"]
-    offers = [small.offer("A")]
-    assert simple_orders(small.season(slow, offers=offers, wanted=wanted[:1]), draws=16, seed=1) == ()
-    offers[0]["first_week"] = "2027-W21"
-    season = small.season([small.stage()], offers=offers, wanted=wanted[:1])
-    assert simple_orders(season, draws=16, seed=1) == ()
+@pytest.mark.parametrize("overage", [None, 0.2])
+def test_what_no_delivery_gives_in_time_is_left_out(overage):
+    slow = small.stage(typical=30, spread_plants=0.01)
+    assert simple_orders(small.season([slow], wanted=WANTED), overage=overage, draws=16, seed=1) == ()
+
+
+def test_what_no_lab_offers_is_left_out(demo):
+    multiplied = "Heuchera 'Pellowen'"
+    season = demo.replace(offers=[row for row in demo.offers if row.variety != multiplied], orders=())
+    ordered = {order.variety for order in simple_orders(season, draws=16, seed=1)}
+    assert ordered == {row.variety for row in demo.wanted} - {multiplied}
 
 
 @pytest.mark.parametrize("overage", [-0.1, math.nan, math.inf, True, "0.2"])

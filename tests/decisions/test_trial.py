@@ -59,18 +59,18 @@ def margin(quantity, a, b, prices):
     price, sale, markdown = prices
     number = np.arange(quantity + 1)
     gone = np.minimum(number, 100)
-    return float(stats.betabinom.pmf(number, quantity, a, b) @ (sale * gone + markdown * (number - gone))) - (
-        price * quantity
-    )
+    income = sale * gone + markdown * np.minimum(number - gone, 100)
+    return float(stats.betabinom.pmf(number, quantity, a, b) @ income) - price * quantity
 
 
 @pytest.mark.parametrize(("a", "b"), [(8, 2), (3, 2)])
 @pytest.mark.parametrize("plants", [5, 40])
-def test_several_quantities_have_the_worth_that_enumeration_gives(a, b, plants):
+@pytest.mark.parametrize("markdown", [0.5, 5])
+def test_several_quantities_have_the_worth_that_enumeration_gives(a, b, plants, markdown):
     """Beta prior, binomial trial: after y of n the survival is Beta(a + y, b + n - y), whatever the order."""
-    prices = (3.1, 6, 0.5)
+    prices = (3.1, 6, markdown)
     offers = [offer(unit_price=3.1, minimum=50, multiple=50)]
-    trial = tried(doubtful(a, b, sale_price=6, markdown_price=0.5, offers=offers), plants)
+    trial = tried(doubtful(a, b, sale_price=6, markdown_price=markdown, offers=offers), plants)
     quantities = range(0, 401, 50)
     best = [max((margin(n, a + y, b + plants - y, prices), -n) for n in quantities) for y in range(plants + 1)]
     chances = stats.betabinom.pmf(range(plants + 1), plants, a, b)
@@ -103,7 +103,7 @@ def simulated(trial, shares, prices, rng):
     for n in (quantity, np.full(quantity.shape, trial.choice.quantity)):
         came = rng.binomial(n, second)
         gone = np.minimum(came, 100)
-        earned.append(sale * gone + markdown * (came - gone) - price * n)
+        earned.append(sale * gone + markdown * np.minimum(came - gone, 100) - price * n)
     return earned[0] - earned[1]
 
 

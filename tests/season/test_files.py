@@ -16,6 +16,7 @@ from forecast.season.files import write_texts
 from forecast.season.plan import TABLES
 from forecast.season.sheets import OPTIONAL
 from forecast.season.starter import start
+from forecast.season.varieties import Variety
 
 Change = Callable[[str, str, str], None]
 
@@ -94,9 +95,11 @@ def seasons(draw: st.DrawFn) -> Season:
         "seed": draw(st.integers(0, 10**9)),
         "note": draw(notes),
     }
-    price = {"sale_price": draw(optional(money)), "markdown_price": draw(optional(money))}
+    price = {"sale_price": draw(optional(money))}
     if draw(st.booleans()):
         price |= {"yearly_fall": draw(shares), "lowest_price": draw(optional(st.floats(0, price["sale_price"] or 0)))}
+    least = 1e9 if price["sale_price"] is None else Variety(variety="any", group="any", **price).price(55)
+    price["markdown_price"] = draw(optional(st.floats(0, least)))
     life = draw(optional(counted))
     tables: dict[str, list[dict[str, Any]]] = {
         "varieties": [

@@ -198,3 +198,26 @@ def test_wanted_in_the_week_of_the_first_delivery_is_possible_on_paper(season: S
     assert season.replace(wanted=(wanted,)).wanted == (wanted,)
     with pytest.raises(Refused, match="wanted before any delivery is possible"):
         season.replace(wanted=(wanted.replace(week="2027-W07"),))
+
+
+def test_a_plant_never_brings_more_marked_down_than_in_a_week_in_which_it_is_wanted(season: Season) -> None:
+    """From 10.00 in 2026-W40 to 10 x 0.64^0.5 = 8.00 in 2027-W13, where it is wanted last within the season."""
+    own = season.varieties[0].replace(sale_price=10, yearly_fall=0.36, markdown_price=8)
+    weeks = [season.wanted[0].replace(week=week) for week in ("2027-W10", "2027-W13")]
+
+    def priced(**cells: float) -> Season:
+        return season.replace(varieties=(own.replace(**cells), *season.varieties[1:]), wanted=weeks)
+
+    assert priced().varieties[0].marked_down(26) == 8
+    with pytest.raises(Refused) as caught:
+        priced(markdown_price=8.01)
+    assert str(caught.value) == (
+        "varieties, row 1, column markdown_price, 8.01: more than it sells for when it is wanted. Give at most 8.00."
+    )
+    unpriced = own.replace(sale_price=None, markdown_price=20)
+    assert season.replace(varieties=(unpriced, *season.varieties[1:]), wanted=weeks).varieties[0] == unpriced
+    unwanted = own.replace(markdown_price=20)
+    assert (
+        season.replace(varieties=(unwanted, *season.varieties[1:]), wanted=season.wanted[1:]).marked_down(own.variety)
+        == 0
+    )
