@@ -4,6 +4,7 @@ from forecast.decisions.explants import explants_needed
 from forecast.decisions.midseason import reforecast
 from forecast.decisions.money import cash_flow
 from forecast.decisions.order import size_order, size_orders
+from forecast.decisions.programme import plan_orders
 from forecast.decisions.routes import compare_routes
 from forecast.decisions.scoring import scorecard
 from forecast.decisions.space import bench_space
@@ -14,7 +15,6 @@ from forecast.errors import ForecastError, OutOfReach, Refused
 from forecast.growth.initiation import multiply
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
-from forecast.rates.amounts import Amount, Count
 from forecast.rates.distributions import Duration, Share
 from forecast.rates.levels import Level
 from forecast.season.files import read_season, write_season
@@ -25,8 +25,6 @@ from forecast.season.rows import Delivery
 from forecast.weeks import Week
 
 __all__ = [
-    "Amount",
-    "Count",
     "Delivery",
     "Duration",
     "ForecastError",
@@ -45,6 +43,7 @@ __all__ = [
     "hours_of_work",
     "learn",
     "multiply",
+    "plan_orders",
     "read_records",
     "read_season",
     "reforecast",

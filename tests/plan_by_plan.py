@@ -147,15 +147,16 @@ def margins(season, streams, variety, parts):
 class Plans:
     """Every plan of a small season, one bundle of each item or none, and which is best."""
 
-    def __init__(self, season, items, needed):
-        self.season, self.needed = season, needed
+    def __init__(self, season, items):
+        self.season = season
         self.items = items  # lists of (orders, margin, cost, area)
         self.margin = [np.array([one[1] for one in bundles]) for bundles in items]
         self.cost = [np.array([one[2] for one in bundles]) for bundles in items]
         self.area = [np.array([one[3] for one in bundles]) for bundles in items]
         boxes = sorted({box for bundles in items for one in bundles for box in self._boxes(one[0])}, key=str)
         sizes = [np.array([[self._boxes(one[0]).get(b, 0) for b in boxes] for one in bundles]) for bundles in items]
-        self.combos = np.array(list(itertools.product(*(range(len(bundles)) for bundles in items))), dtype=np.intp)
+        every = np.meshgrid(*(np.arange(len(bundles)) for bundles in items), indexing="ij")
+        self.combos = np.stack([part.ravel() for part in every], axis=1)
         self.freight = np.zeros(len(self.combos))
         for at, box in enumerate(boxes):
             plants = sum(size[self.combos[:, i], at] for i, size in enumerate(sizes))
@@ -231,7 +232,7 @@ def every_margin(season, draws, seed, most, quantities):
                 area = sum(n * grown[k, week].area for k, ((week, _), n) in enumerate(zip(several, size, strict=True), 1))
                 bundles.append((orders, margin[at], cost[at], area))
         items.append(bundles)
-    return Plans(season, items, needed=False)
+    return Plans(season, items)
 
 
 def every_cost(season, draws, seed, quantities):
@@ -260,7 +261,7 @@ def every_cost(season, draws, seed, quantities):
                             order = (variety, lab, week, n)
                             bundles.append(((order,), np.full(draws, -cost), cost, n * grown.area))
             items.append(bundles)
-    return Plans(season, items, needed=True)
+    return Plans(season, items)
 
 
 def _rents(season, variety, fate, week, until):

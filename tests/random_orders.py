@@ -14,7 +14,7 @@ WEEKS = 13
 
 
 def _survival(rng: np.random.Generator) -> dict[str, float]:
-    mean = rng.choice([0.6, 0.8, 0.95])
+    mean = rng.choice([0.75, 0.85, 0.95])
     return {"survival": mean, "survival_spread": round(float((mean * (1 - mean)) ** 0.5 * rng.choice([0.15, 0.5])), 4)}
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from small_seasons import FIRST, MIXED, offer, stage
 
-from forecast.decisions.money import CashFlow, cash_flow
+from forecast.decisions.money import cash_flow
 from forecast.decisions.programme import plan_orders
 from forecast.decisions.rivals import simple_orders
 from forecast.errors import OutOfReach
@@ -18,6 +18,8 @@ from forecast.growth.simulation import simulate
 from forecast.season.plan import Season
 from forecast.season.rows import Delivery
 from forecast.weeks import Week
+
+Array = NDArray[np.float64]
 
 LEVELS = ("batch", "variety", MIXED, "season 0.5 batch 0.5")
 ROUTE = (  # stage, weeks, least and most survival, plants to the square metre
@@ -82,7 +84,7 @@ def varied(number: int, *, most: int = 6, limits: bool = False) -> Season:
     """Give a season of 3 (or fewer, if there are to be fewer at most) or more varieties; how sure it all is differs.
 
     Survivals, times, spreads, prices, breaks, multiples, boxes, shelf lives and one or two wanted weeks of each
-    variety are drawn; of the first delivery most plants are ready by the first week wanted. The house and the budget
+    variety are drawn; when they are wanted, most plants of a delivery are ready and not past their best. The house and the budget
     have room for anything, unless there are to be limits.
     """
     rng = np.random.default_rng(number)
@@ -105,14 +107,14 @@ def varied(number: int, *, most: int = 6, limits: bool = False) -> Season:
                 )
             )  # fmt: skip
         paid = float(rng.uniform(3, 9))
-        kept = [None, None, 6][int(rng.integers(3))]
+        kept = [None, None, 12][int(rng.integers(3))]
         down = float(rng.uniform(0, 0.4)) * paid
         rows["varieties"].append(
             {"variety": name, "group": f"route {name}", "sale_price": paid, "markdown_price": down, "shelf_life": kept}
         )
         first = int(rng.integers(2, 7))
         last = first + int(rng.integers(1, 4))
-        weeks = round(first + 1.25 * takes) + rng.choice(8, size=int(rng.integers(1, 3)), replace=False)
+        weeks = round(first + 1.25 * takes) + rng.choice(5, size=int(rng.integers(1, 3)), replace=False)
         for week in sorted(weeks.tolist()):
             likely, width = float(rng.integers(60, 600)), float(rng.uniform(0.1, 0.5)) * unsure
             asked = {"low": likely / (1 + width), "likely": likely, "high": likely * (1 + width)}
@@ -131,56 +133,70 @@ def varied(number: int, *, most: int = 6, limits: bool = False) -> Season:
     return _season(rows, area=float(rng.uniform(8, 40)), budget=float(rng.uniform(500, 4000)), rent=1.0)
 
 
-@dataclass(frozen=True)
-class Compared:
+@dataclass(frozen=True, eq=False)
+class Valued:
     """What some orders earn on fresh draws.
 
     Parameters
     ----------
     orders
         The orders; None if there are none that keep the floor on bad years.
-    margin, worst
-        Mean margin, and that of the worst tenth [currency].
+    margins
+        Their margin in whole plants, shape (draws,) [currency].
+    searched
+        Likewise on the draws that they were found with.
     """
 
     orders: tuple[Delivery, ...] | None
-    margin: float
-    worst: float
+    margins: Array
+    searched: Array
+
+    @property
+    def margin(self) -> float:
+        """Mean margin [currency]."""
+        return float(self.margins.mean())
+
+    @property
+    def worst(self) -> float:
+        """Mean margin of the worst tenth [currency]."""
+        return worst_tenth(self.margins)
 
 
-def compare(season: Season, *, draws: int, fresh: int, seed: int) -> dict[str, Compared]:
+def compare(season: Season, *, draws: int, fresh: int, seed: int) -> dict[str, Valued]:
     """Value plans and simple orders on fresh draws.
 
     The guarded plan must earn as much in the worst tenth of the draws it is found with as the simple orders that earn
     more there; these are called better in bad years.
     """
 
-    def flow(orders: Sequence[Delivery], count: int, start: int) -> CashFlow:
-        return cash_flow(simulate(season, orders, draws=count, seed=start))
+    def valued(orders: tuple[Delivery, ...] | None) -> Valued:
+        if not orders:
+            return Valued(orders, np.zeros(fresh), np.zeros(draws))
+        found = [
+            cash_flow(simulate(season, orders, draws=n, seed=s)).margin for n, s in ((fresh, seed + 1), (draws, seed))
+        ]
+        return Valued(orders, *found)
 
-    simple = {
-        "from the mean": simple_orders(season, draws=draws, seed=seed),
-        "a fifth more": simple_orders(season, overage=0.2, draws=draws, seed=seed),
+    found = {
+        "plan": valued(plan_orders(season, draws=draws, seed=seed).orders),
+        "from the mean": valued(simple_orders(season, draws=draws, seed=seed)),
+        "a fifth more": valued(simple_orders(season, overage=0.2, draws=draws, seed=seed)),
     }
-    worst = {name: flow(orders, draws, seed).bad_years() for name, orders in simple.items()}
-    better = max(worst, key=lambda name: worst[name])
-    found: dict[str, tuple[Delivery, ...] | None] = {
-        "plan": plan_orders(season, draws=draws, seed=seed).orders,
-        **simple,
-    }
-    found["better in bad years"] = simple[better]
-    try:
-        found["guarded plan"] = plan_orders(season, draws=draws, seed=seed, bad_years=worst[better]).orders
-    except OutOfReach:
-        found["guarded plan"] = None
-    compared = {}
-    for name, orders in found.items():
-        valued = flow(orders, fresh, seed + 1) if orders else None
-        margins = (float(valued.margin.mean()), valued.bad_years()) if valued else (0.0, 0.0)
-        compared[name] = Compared(orders, *margins)
-    return compared
+    better = max(found["from the mean"], found["a fifth more"], key=lambda one: worst_tenth(one.searched))
+    guarded = None
+    with suppress(OutOfReach):
+        floor = worst_tenth(better.searched)
+        guarded = plan_orders(season, draws=draws, seed=seed, bad_years=floor).orders
+    return {**found, "better in bad years": better, "guarded plan": valued(guarded)}
 
 
-def standard_error(numbers: NDArray[Any]) -> float:
+def worst_tenth(margins: Array) -> float:
+    """Give the mean of the worst tenth, the last of them in part."""
+    kept = margins.size / 10
+    parts = np.clip(kept - np.arange(margins.size), 0, 1)
+    return float(parts @ np.sort(margins) / kept)
+
+
+def standard_error(numbers: Array) -> float:
     """Give the standard error of a mean."""
     return float(numbers.std(ddof=1) / numbers.size**0.5)

@@ -209,7 +209,7 @@ def confidence_price_chart(prices: pd.DataFrame) -> Chart:
     tips = [alt.Tooltip("confidence", format=".1%"), alt.Tooltip("plantlets", format=",")]
     tips += [alt.Tooltip("cost", title=f"cost [{currency}]", format=",.0f")]
     line = alt.Chart(rows).mark_line(color=BLUE, point=alt.OverlayMarkDef(size=50, color=BLUE))
-    ends = rows.iloc[[0, -1]].drop_duplicates()
+    ends = rows.iloc[[0, -1]].drop_duplicates()[["confidence", "cost"]]
     ends = ends.assign(said=[f"about {rounded(cost)}" for cost in ends["cost"]])
     words = alt.Chart(ends).mark_text(dy=-14, color=BLACK)
     title = heading("What does it cost to be sure?", "Every wanted number by itself, each as surely as the axis says.")

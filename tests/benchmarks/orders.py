@@ -18,16 +18,15 @@ import sys
 from collections import defaultdict
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from extensive_form import Solution, extensive
-from whole_orders import Compared, compare, large, standard_error, varied
+from whole_orders import Array, Valued, compare, large, standard_error, varied
 
+from forecast.decisions.bidding import Bidder
 from forecast.decisions.programme import Plan, plan_orders
 from forecast.decisions.limits import Bundle
 from forecast.decisions.ways import Pick
@@ -64,17 +63,17 @@ def agreement() -> None:
 def recounted(plan: Plan, orders: Sequence[Delivery]) -> tuple[float, bool]:
     """Give the margin of other orders as the search counts it, and whether they keep all limits."""
     found = plan._found
-    bundles: list[Bundle] = []
-    for bidder in found.bidders:
+
+    def picks(bidder: Bidder) -> list[Pick]:
         own = sorted((row for row in orders if row.variety == bidder.ways.variety), key=lambda row: (row.week, row.lab))
-        picks = [
+        return [
             Pick(way, row.quantity)
             for slot, row in zip(bidder.ways.slots, own, strict=False)
             for way in slot
             if (way.week, way.prices.lab) == (row.week, row.lab)
         ]
-        if picks:
-            bundles.append(bidder.bundle(picks))
+
+    bundles = [bidder.bundle(some) for bidder in found.bidders if (some := picks(bidder))]
     return float(found.sharing.margin(bundles).mean()), found.sharing.fits(bundles)
 
 
@@ -128,7 +127,7 @@ def _told(plan: Plan, rival: Solution, gap: float, took: float) -> None:
 
 def against_simple_orders() -> None:
     """Print the third part."""
-    found: dict[str, list[Compared]] = defaultdict(list)
+    found: dict[str, list[Valued]] = defaultdict(list)
     for number in range(SEASONS):
         season = varied(1000 + number)
         for name, one in compare(season, draws=DRAWS, fresh=FRESH, seed=1).items():
@@ -149,7 +148,7 @@ def against_simple_orders() -> None:
     print(f"  guard out of reach in {out} seasons")
 
 
-def _pair(name: str, ours: NDArray[Any], theirs: NDArray[Any]) -> None:
+def _pair(name: str, ours: Array, theirs: Array) -> None:
     difference = ours - theirs
     share = difference / np.maximum(np.abs(theirs), 1)
     print(

@@ -148,7 +148,9 @@ def test_what_is_out_of_reach_is_counted_and_not_paid_for():
     """Ready by week 11 in P(10 exp(0.5 z) <= 11) = 58 seasons in 100: 0.5 can be met, 0.9 cannot."""
     stage = small.stage(typical=10, spread_batches=0.5, time_level="season")
     season = small.season(
-        [stage], offers=[small.offer(last_week=small.FIRST)], wanted=[{"variety": "A", "week": "2027-W12", "wanted": 10}]
+        [stage],
+        offers=[small.offer(last_week=small.FIRST)],
+        wanted=[{"variety": "A", "week": "2027-W12", "wanted": 10}],
     )
     table = confidence_prices(season, levels=(0.5, 0.9), draws=512, seed=1)
     assert table["unmet"].tolist() == [0, 1]

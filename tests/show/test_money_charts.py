@@ -160,8 +160,8 @@ def test_means_are_marked_and_plans_keep_their_order(flows, drawn):
 
 def test_confidence_is_drawn_against_its_cost_and_the_ends_are_named(prices, drawn):
     found = rows(drawn["confidence"], "plantlets")
-    assert [row["cost"] for row in found if "said" not in row] == prices["cost"].tolist()
-    ends = [row for data in drawn["confidence"]["datasets"].values() for row in data if "said" in row]
+    assert [row["cost"] for row in found] == prices["cost"].tolist()
+    ends = rows(drawn["confidence"], "said")
     assert [row["confidence"] for row in ends] == [0.5, 0.9]
     assert "in about 50 seasons in 100 for about" in drawn["confidence"]["description"]
 

@@ -148,8 +148,8 @@ def test_headers_stay_in_sight_columns_are_wide_enough_and_numbers_have_their_fo
         assert sheet.freeze_panes == "A2"
         assert all(cell.font.bold for cell in sheet[1])
         for column in sheet.columns:
-            longest = max(len(str(cell.value)) for cell in column if cell.value is not None)
-            assert sheet.column_dimensions[column[0].column_letter].width >= min(longest, 100)
+            texts = [str(cell.value.date() if cell.is_date else cell.value or "") for cell in column]
+            assert sheet.column_dimensions[column[0].column_letter].width >= min(max(map(len, texts)), 100)
     formats = {cell.value: made["orders"].cell(2, cell.column).number_format for cell in made["orders"][1]}
     assert (formats["quantity"], formats["price"], formats["monday"]) == ("#,##0", "#,##0.00", "yyyy-mm-dd")
     assert formats["unit_price"] == "#,##0.00##"
@@ -168,7 +168,9 @@ def test_names_that_a_spreadsheet_would_run_are_texts(tmp_path):
             assert cell.data_type == "s"
             assert cell.quotePrefix
     assert [row[3].value for row in orders.iter_rows(min_row=2)] == sorted(names)
-    assert not any(cell.data_type == "f" for sheet in load_workbook(tmp_path / "order.xlsx") for row in sheet for cell in row)
+    assert not any(
+        cell.data_type == "f" for sheet in load_workbook(tmp_path / "order.xlsx") for row in sheet for cell in row
+    )
     read = pd.read_csv(tmp_path / "order.csv")
     assert read["variety"].tolist() == [f"'{name}" for name in sorted(names)]
     assert set(read["lab"]) == {"'=cmd|' /C calc'!A0"}
