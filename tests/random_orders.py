@@ -30,7 +30,7 @@ def _stages(rng: np.random.Generator) -> list[dict[str, Any]]:
     return rows
 
 
-def _offers(rng: np.random.Generator, name: str, size: int, labs: int) -> list[dict[str, Any]]:
+def _offers(rng: np.random.Generator, name: str, size: float, labs: int) -> list[dict[str, Any]]:
     rows = []
     for lab in rng.permutation(["Lab", "Other lab"])[:labs]:
         first, multiple = int(rng.integers(0, 4)), int(size * rng.choice([0.4, 0.5, 0.7]))
@@ -53,7 +53,9 @@ def _offers(rng: np.random.Generator, name: str, size: int, labs: int) -> list[d
     return rows
 
 
-def competing(seed: int, varieties: int = 2, labs: int = 2, *, rows: int | None = None, rent: bool = True) -> Season:
+def competing(
+    seed: int, varieties: int = 2, labs: int = 2, *, rows: int | None = None, earliest: int = 6, coarse: float = 1
+) -> Season:
     """Make a season of some varieties, each with one or two labs, a few weeks and a few quantities."""
     rng = np.random.default_rng(seed)
     names = "ABC"[:varieties]
@@ -61,11 +63,11 @@ def competing(seed: int, varieties: int = 2, labs: int = 2, *, rows: int | None 
     wanted, offers, own = [], [], []
     for name in names:
         number = int(size * rng.uniform(0.7, 1.4))
-        weeks = rng.choice(np.arange(6, WEEKS), size=rows or int(rng.integers(1, 3)), replace=False)
+        weeks = rng.choice(np.arange(earliest, WEEKS), size=rows or int(rng.integers(1, 3)), replace=False)
         for at in sorted(weeks.tolist()):
             asked = {"low": number / 2, "likely": number, "high": 2 * number}
             wanted.append({"variety": name, "week": week(at)} | ({"wanted": number} if rng.random() < 0.5 else asked))
-        offers += _offers(rng, name, size, labs)
+        offers += _offers(rng, name, coarse * size, labs)
         price = float(rng.choice([3.0, 5.0, 9.0]))
         row = {"variety": name, "group": "crop", "sale_price": price, "shelf_life": rng.choice([None, None, 2, 4])}
         if rng.random() < 0.5:
@@ -73,7 +75,7 @@ def competing(seed: int, varieties: int = 2, labs: int = 2, *, rows: int | None 
         if rng.random() < 0.3:
             row |= {"yearly_fall": 0.4, "lowest_price": 0.5 * price}
         own.append(row)
-    costs = [0.0, 0.0] if not rent or any(row["shelf_life"] for row in own) else rng.choice([0, 1, 3], size=2).tolist()
+    costs = [0.0, 0.0] if any(row["shelf_life"] for row in own) else rng.choice([0, 1, 3], size=2).tolist()
     places = [
         {"place": name, "area": 100, "usable": 1, "cost_per_m2_week": cost}
         for name, cost in zip(("house", "yard"), costs, strict=True)

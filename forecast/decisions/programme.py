@@ -22,7 +22,7 @@ from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import season_streams, simulate
 from forecast.season.plan import Season
 from forecast.season.rows import Delivery
-from forecast.words import counted, money, percent
+from forecast.words import counted, money
 
 Aim = Literal["margin", "cost"]
 
@@ -179,11 +179,13 @@ class Plan:
             if alone <= 0:
                 found[row.variety] = f"its best order, {quantity}, would lose {money(-alone, self.season.currency)}"
             else:
-                scarce = [name for name in self._binding() if name]
-                what = " and ".join(scarce) or "what it takes up"
+                scarce = [f"the {row['limit']}" for row in self.limits().to_dict("records") if row["one_more"] > 0]
+                what = (
+                    f"{' and '.join(scarce)} {'earn' if len(scarce) > 1 else 'earns'}" if scarce else "its place earns"
+                )
                 found[row.variety] = (
                     f"alone it would earn {money(alone, self.season.currency)} ({quantity}), "
-                    f"but {what} earn more with other varieties"
+                    f"but {what} more with other varieties"
                 )
         return found
 
@@ -237,12 +239,11 @@ class Plan:
             bad = float(worst_seasons(margin, FULLEST) @ margin)
             lines.append(
                 f"They earn about {money(self.margin, currency)}, in the worst tenth of seasons about "
-                f"{money(bad, currency)}. No plan earns more than {percent(self.gap)} % more on these draws."
+                f"{money(bad, currency)}. No plan earns {_more_than(self.gap)}more on these draws."
             )
         else:
             lines.append(
-                "All that is wanted is met as surely as asked; no plan does it for more than "
-                f"{percent(self.gap)} % less."
+                f"All that is wanted is met as surely as asked; no plan does it for {_more_than(self.gap)}less."
             )
         lines += self._scarce()
         return "\n".join([*lines, *self._left()])
@@ -252,16 +253,14 @@ class Plan:
     def _scarce(self) -> Iterator[str]:
         for row in self.limits().to_dict("records"):
             if row["one_more"] > 0 and row["limit"] != "bad years":
-                unit = "unit of it" if row["limit"] == "budget" else "m2"
+                unit = self.season.currency if row["limit"] == "budget" else "m2"
                 when = f" in {row['week']}" if row["week"] else ""
                 verb = "earn" if self.aim == "margin" else "save"
-                yield f"{row['limit']} is scarce{when}: one more {unit} would {verb} about {row['one_more']:.2f}."
+                worth = f"{row['one_more']:.2f} {self.season.currency}"
+                yield f"The {row['limit']} is scarce{when}: one more {unit} would {verb} about {worth}."
 
     def _left(self) -> list[str]:
         return [f"Nothing of {variety}: {why}." for variety, why in self.left_out().items()]
-
-    def _binding(self) -> list[str]:
-        return [str(row["limit"]) for row in self.limits().to_dict("records") if row["one_more"] > 0]
 
     def _variety(self, bundle: Bundle) -> str:
         return bundle.picks[0].way.prices.breaks[0].variety
@@ -270,6 +269,11 @@ class Plan:
         for one in self._found.chosen:
             for pick in one.picks:
                 yield one, pick
+
+
+def _more_than(gap: float) -> str:
+    """Say how much better another plan could be, rounded up."""
+    return f"more than {math.ceil(1000 * gap - 1e-6) / 10:g} % " if gap > 1e-6 else ""
 
 
 def plan_orders(

@@ -51,8 +51,8 @@ def likely(plan):
 @pytest.mark.parametrize("seed", range(200))
 def test_no_combination_of_orders_earns_more_within_the_limits(seed):
     rng, each = np.random.default_rng([1, seed]), 1 + seed % 2
-    varieties, labs = (3, 2) if each == 1 else (2, 2 if seed % 4 == 1 else 1)
-    plan = competing(seed, varieties, labs)
+    varieties, labs = (3, 2) if each == 1 else (2, 1 + seed % 4 // 2)
+    plan = competing(seed, varieties, labs, coarse=labs * each / 2)
     plans = every_margin(plan, DRAWS, 1, each, 7 * likely(plan))
     plan, floor = limited(plan, plans, rng)
     best = plans.best(**limits_of(plan), floor=floor)
@@ -74,7 +74,7 @@ def test_no_combination_of_orders_earns_more_within_the_limits(seed):
 @pytest.mark.parametrize("seed", range(60))
 def test_no_combination_of_orders_that_suffice_costs_less_within_the_limits(seed):
     rows = 1 + seed % 2
-    plan = competing(1000 + seed, 2, 3 - rows, rows=rows)
+    plan = competing(1000 + seed, 2, 3 - rows, rows=rows, earliest=10)
     plans = every_cost(plan, DRAWS, 1, 7 * likely(plan))
     assert all(plans.items)
     plan, _ = limited(plan, plans, np.random.default_rng([2, seed]), floored=False)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.integrate import quad
 
-from forecast import Amount, Count
+from forecast.rates.amounts import Amount, Count
 from forecast.errors import Refused
 
 some = settings(max_examples=60, deadline=None, derandomize=True)
