@@ -69,7 +69,7 @@ def competing(
             wanted.append({"variety": name, "week": week(at)} | ({"wanted": number} if rng.random() < 0.5 else asked))
         offers += _offers(rng, name, coarse * size, labs)
         price = float(rng.choice([3.0, 5.0, 9.0]))
-        row = {"variety": name, "group": "crop", "sale_price": price, "shelf_life": rng.choice([None, None, 2, 4])}
+        row = {"variety": name, "group": "crop", "sale_price": price, "shelf_life": rng.choice([None, None, 3, 6])}
         if rng.random() < 0.5:
             row["markdown_price"] = 0.3 * price
         if rng.random() < 0.3:

@@ -84,8 +84,8 @@ def varied(number: int, *, most: int = 6, limits: bool = False) -> Season:
     """Give a season of 3 (or fewer, if there are to be fewer at most) or more varieties; how sure it all is differs.
 
     Survivals, times, spreads, prices, breaks, multiples, boxes, shelf lives and one or two wanted weeks of each
-    variety are drawn; when they are wanted, most plants of a delivery are ready and not past their best. The house and the budget
-    have room for anything, unless there are to be limits.
+    variety are drawn; when they are wanted, most plants of a delivery are ready and not past their best. The house and
+    the budget have room for anything, unless there are to be limits.
     """
     rng = np.random.default_rng(number)
     unsure, level = float(rng.uniform(0.3, 1.5)), LEVELS[int(rng.integers(len(LEVELS)))]

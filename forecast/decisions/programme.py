@@ -185,7 +185,7 @@ class Plan:
                 )
                 found[row.variety] = (
                     f"alone it would earn {money(alone, self.season.currency)} ({quantity}), "
-                    f"but {what} more with other varieties"
+                    f"but more is earned with {' and '.join(scarce) or 'its place'} by other varieties"
                 )
         return found
 

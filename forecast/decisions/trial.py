@@ -202,7 +202,7 @@ def trial_worth(
     expected value of sample information. Given x, margin and chance are means over the draws of all that does not last,
     exact in the chance of single plants; a trial has 256 draws of its own at most. The mean over x is taken by the
     trapezoidal rule if one survival is in doubt, else over 128 scrambled Sobol points. The error takes draws for plain
-    random numbers, and they are more even than that: it is rather too large.
+    random numbers, and they are more even than that: it is too large, by a factor of up to three where it was measured.
 
     References
     ----------

@@ -28,7 +28,6 @@ from whole_orders import Array, Valued, compare, large, standard_error, varied
 
 from forecast.decisions.bidding import Bidder
 from forecast.decisions.programme import Plan, plan_orders
-from forecast.decisions.limits import Bundle
 from forecast.decisions.ways import Pick
 from forecast.season.rows import Delivery
 

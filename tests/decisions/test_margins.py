@@ -11,6 +11,7 @@ from scipy import stats
 from small_seasons import beta_spread, offer, season, stage
 
 import forecast
+from forecast.decisions.margins import Margins
 from forecast.decisions.newsvendor import best_quantity
 from forecast.errors import OutOfReach, Refused
 
@@ -207,6 +208,16 @@ def test_where_a_plant_brings_more_marked_down_than_it_costs_twice_what_is_wante
     orders = [forecast.size_order(two, "A", draws=4, seed=1, aim="margin", week=f"2027-W{at}") for at in (20, 22)]
     assert [one.quantity for one in orders] == [20, 10]  # marked down 10 and 5: as many as are wanted in all
     assert two.marked_down("A") == 15
+
+
+def test_no_order_earns_anything_that_costs_more_than_all_that_can_be_sold_brings():
+    """10 at 6 and 10 more at 5 bring 110, as much as 55 cost at 2; the lab sells them by seven."""
+    plan = season([stage(survival=1)], wanted=WANTED, offers=[offer(unit_price=2, multiple=7)])
+    order = forecast.size_order(plan.replace(varieties=priced(6, 5)), "A", draws=4, seed=1, aim="margin")
+    margins = Margins(order._case)
+    assert margins.most(order._prices, order.week) == 56
+    assert margins.margin(order._prices, 56, order.week) == pytest.approx(-2)
+    assert margins.margin(order._prices, 49, order.week) == pytest.approx(12)
 
 
 def test_where_every_order_loses_it_says_so_and_keeps_the_best():

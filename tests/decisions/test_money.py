@@ -180,7 +180,7 @@ def test_without_a_markdown_price_what_is_left_earns_nothing():
 
 
 def test_as_many_are_sold_marked_down_as_are_wanted_in_all_and_those_that_leave_first():
-    """10 and 15 are wanted, so 25 can be sold marked down: in week 10 the 5 that are left of 30, in week 12 20 of 40."""
+    """10 and 15 are wanted, so 25 can be sold marked down: in week 10 the 5 left of 30, in week 12 20 of 40."""
     wanted = [WANTED[0] | {"wanted": 10}, WANTED[1] | {"wanted": 15}]
     flow = flow_of(by_hand(wanted=wanted), [("A", "2027-W03", 30), ("A", "2027-W07", 40)])
     sold = [entry for entry in told(flow, "A") if entry[1] in ("sales", "markdown")]
