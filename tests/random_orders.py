@@ -54,7 +54,14 @@ def _offers(rng: np.random.Generator, name: str, size: float, labs: int) -> list
 
 
 def competing(
-    seed: int, varieties: int = 2, labs: int = 2, *, rows: int | None = None, earliest: int = 6, coarse: float = 1
+    seed: int,
+    varieties: int = 2,
+    labs: int = 2,
+    *,
+    rows: int | None = None,
+    earliest: int = 6,
+    coarse: float = 1,
+    lives: tuple[int | None, ...] = (None, None, 3, 6),
 ) -> Season:
     """Make a season of some varieties, each with one or two labs, a few weeks and a few quantities."""
     rng = np.random.default_rng(seed)
@@ -69,7 +76,7 @@ def competing(
             wanted.append({"variety": name, "week": week(at)} | ({"wanted": number} if rng.random() < 0.5 else asked))
         offers += _offers(rng, name, coarse * size, labs)
         price = float(rng.choice([3.0, 5.0, 9.0]))
-        row = {"variety": name, "group": "crop", "sale_price": price, "shelf_life": rng.choice([None, None, 3, 6])}
+        row = {"variety": name, "group": "crop", "sale_price": price, "shelf_life": rng.choice(lives)}
         if rng.random() < 0.5:
             row["markdown_price"] = 0.3 * price
         if rng.random() < 0.3:

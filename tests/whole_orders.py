@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,7 +10,7 @@ from numpy.typing import NDArray
 from small_seasons import FIRST, MIXED, offer, stage
 
 from forecast.decisions.money import cash_flow
-from forecast.decisions.programme import plan_orders
+from forecast.decisions.programme import Plan, plan_orders
 from forecast.decisions.rivals import simple_orders
 from forecast.errors import OutOfReach
 from forecast.growth.simulation import simulate
@@ -145,11 +144,14 @@ class Valued:
         Their margin in whole plants, shape (draws,) [currency].
     searched
         Likewise on the draws that they were found with.
+    plan
+        The plan that they are from, if any.
     """
 
     orders: tuple[Delivery, ...] | None
     margins: Array
     searched: Array
+    plan: Plan | None = None
 
     @property
     def margin(self) -> float:
@@ -162,32 +164,36 @@ class Valued:
         return worst_tenth(self.margins)
 
 
-def compare(season: Season, *, draws: int, fresh: int, seed: int) -> dict[str, Valued]:
-    """Value plans and simple orders on fresh draws.
+def compare(season: Season, *, draws: int, fresh: int, seed: int, time_limit: float) -> dict[str, Valued]:
+    """Value plans, found in so many seconds, and simple orders on fresh draws.
 
     The guarded plan must earn as much in the worst tenth of the draws it is found with as the simple orders that earn
     more there; these are called better in bad years.
     """
 
-    def valued(orders: tuple[Delivery, ...] | None) -> Valued:
+    def valued(orders: tuple[Delivery, ...] | None, plan: Plan | None = None) -> Valued:
         if not orders:
-            return Valued(orders, np.zeros(fresh), np.zeros(draws))
-        found = [
-            cash_flow(simulate(season, orders, draws=n, seed=s)).margin for n, s in ((fresh, seed + 1), (draws, seed))
-        ]
-        return Valued(orders, *found)
+            return Valued(orders, np.zeros(fresh), np.zeros(draws), plan)
+        flows = (cash_flow(simulate(season, orders, draws=n, seed=s)) for n, s in ((fresh, seed + 1), (draws, seed)))
+        return Valued(orders, *(flow.margin for flow in flows), plan)
 
-    found = {
-        "plan": valued(plan_orders(season, draws=draws, seed=seed).orders),
-        "from the mean": valued(simple_orders(season, draws=draws, seed=seed)),
-        "a fifth more": valued(simple_orders(season, overage=0.2, draws=draws, seed=seed)),
+    def planned(floor: float | None = None) -> Valued:
+        try:
+            plan = plan_orders(season, draws=draws, seed=seed, bad_years=floor, time_limit=time_limit)
+        except OutOfReach:
+            return valued(None)
+        return valued(plan.orders, plan)
+
+    mean = valued(simple_orders(season, draws=draws, seed=seed))
+    fifth = valued(simple_orders(season, overage=0.2, draws=draws, seed=seed))
+    better = max(mean, fifth, key=lambda one: worst_tenth(one.searched))
+    return {
+        "plan": planned(),
+        "from the mean": mean,
+        "a fifth more": fifth,
+        "better in bad years": better,
+        "guarded plan": planned(worst_tenth(better.searched)),
     }
-    better = max(found["from the mean"], found["a fifth more"], key=lambda one: worst_tenth(one.searched))
-    guarded = None
-    with suppress(OutOfReach):
-        floor = worst_tenth(better.searched)
-        guarded = plan_orders(season, draws=draws, seed=seed, bad_years=floor).orders
-    return {**found, "better in bad years": better, "guarded plan": valued(guarded)}
 
 
 def worst_tenth(margins: Array) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from forecast.decisions.limits import Bundle
@@ -48,11 +48,18 @@ def _nearby(found: Solved) -> Iterator[Instead]:
         bidder = bidders[one.item]
         for pick in one.picks:
             rest = [other for other in one.picks if other is not pick]
-            yield one, pick, bidder.bundle(rest) if rest else None, "nothing"
+            yield one, pick, bidder.bundle(_inorder(bidder.ways, rest)) if rest else None, "nothing"
             taken = {(other.way.week, other.way.prices.lab) for other in rest}
             for new, said in _near(bidder.ways, pick):
                 if (new.way.week, new.way.prices.lab) not in taken:
-                    yield one, pick, bidder.bundle([*rest, new]), said
+                    yield one, pick, bidder.bundle(_inorder(bidder.ways, [*rest, new])), said
+
+
+def _inorder(ways: Ways, picks: Sequence[Pick]) -> Iterator[Pick]:
+    """Give the same orders with the luck of the batches that they are, numbered by week and lab."""
+    for slot, one in enumerate(sorted(picks, key=lambda one: (one.way.week, one.way.prices.lab))):
+        same = (way for way in ways.slots[slot] if (way.prices, way.week) == (one.way.prices, one.way.week))
+        yield Pick(next(same), one.quantity)
 
 
 def _near(ways: Ways, pick: Pick) -> Iterator[tuple[Pick, str]]:

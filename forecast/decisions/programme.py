@@ -180,9 +180,6 @@ class Plan:
                 found[row.variety] = f"its best order, {quantity}, would lose {money(-alone, self.season.currency)}"
             else:
                 scarce = [f"the {row['limit']}" for row in self.limits().to_dict("records") if row["one_more"] > 0]
-                what = (
-                    f"{' and '.join(scarce)} {'earn' if len(scarce) > 1 else 'earns'}" if scarce else "its place earns"
-                )
                 found[row.variety] = (
                     f"alone it would earn {money(alone, self.season.currency)} ({quantity}), "
                     f"but more is earned with {' and '.join(scarce) or 'its place'} by other varieties"

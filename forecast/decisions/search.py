@@ -228,12 +228,14 @@ def least_cost(
     while True:
         found, bound = sharing.whole(watch.left, gap)
         if found is None:
-            raise OutOfReach(_conflict(season, sharing.lacking()))
+            lacking = sharing.lacking()
+            raise OutOfReach(_conflict(season, lacking) if lacking else "No plan was found in time. Allow more of it.")
         if not sharing.cut(found):
             break
     value = float(sharing.margin(found).mean())
-    prices = _price(sharing).prices
-    return Solved(sharing, (), found, value, max(bound, value), prices, watch.gone)
+    bound = max(bound, value)
+    watch.tell(_Found(found, value, bound))
+    return Solved(sharing, (), found, value, bound, _price(sharing).prices, watch.gone)
 
 
 def _sufficing(case: Case, item: int, number: int) -> Iterator[Bundle]:
@@ -268,7 +270,7 @@ def _unmet(case: Case) -> OutOfReach:
 def _conflict(season: Season, lacking: dict[str, float]) -> str:
     """Say which limits stand against each other."""
     parts = [
-        f"{more:,.0f} {season.currency} of budget"
+        f"{math.ceil(more):,} {season.currency} of budget"
         if name == "budget"
         else f"{math.ceil(10 * more) / 10:g} m2 of {name}"
         for name, more in lacking.items()

@@ -259,7 +259,9 @@ class Sharing(Limits):
         lacking: float = 0.0,
         more: Array | float = 0.0,
     ) -> bool:
-        """Add cuts for what is overfull, and tails for seasons too bad; say whether there were any.
+        """Add cuts for what is overfull, and tails for seasons too bad; say whether there were any new ones.
+
+        What a cut leaves over its limit is for the solver's rounding, and not cut again.
 
         Parameters
         ----------
@@ -278,13 +280,15 @@ class Sharing(Limits):
             rows = np.arange(self.season.weeks) + place * self.season.weeks
             worst = [row for row in rows if over[row] > EXACT * max(self.benches[row], 1)]
             for row in sorted(worst, key=lambda one: -over[one])[:_AT_ONCE]:
-                draws = np.argsort(area[row], kind="stable")[-kept:]
-                self.cuts.append(Cut(int(row), np.sort(draws), float(self.benches[row])))
-                new = True
+                draws = np.sort(np.argsort(area[row], kind="stable")[-kept:])
+                if not any(row == one.row and np.array_equal(draws, one.draws) for one in self.cuts):
+                    self.cuts.append(Cut(int(row), draws, float(self.benches[row])))
+                    new = True
         if self.floor is not None:
             margin = self.margin(bundles, parts)
             weights = worst_seasons(margin, FULLEST)
-            if weights @ margin < self.floor - lacking - EXACT * max(abs(self.floor), 1):
+            missed = weights @ margin < self.floor - lacking - EXACT * max(abs(self.floor), 1)
+            if missed and not any(np.array_equal(weights, one.weights) for one in self.tails):
                 self.tails.append(Tail(weights))
                 new = True
         return new

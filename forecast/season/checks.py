@@ -278,12 +278,15 @@ def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
 
 def _dear(header: Header, tables: Tables) -> Iterator[Fault]:
     """Tell where a plant would bring more marked down than in a week in which it is wanted."""
+    last: dict[str, int] = {}
+    for _, one in tables.rows["wanted"]:
+        week = one.week - header.first_week
+        if 0 <= week < header.weeks:
+            last[one.variety] = max(week, last.get(one.variety, 0))
     for number, row in tables.rows["varieties"]:
-        weeks = [one.week - header.first_week for _, one in tables.rows["wanted"] if one.variety == row.variety]
-        weeks = [week for week in weeks if 0 <= week < header.weeks]
-        if weeks and row.sale_price is not None:
+        if row.variety in last and row.sale_price is not None:
             try:
-                row.marked_down(max(weeks))  # a price never rises
+                row.marked_down(last[row.variety])  # a price never rises
             except Refused as error:
                 yield error.faults[0].placed("varieties", number)
 

@@ -1,4 +1,4 @@
-"""Reading and writing a season as a folder of CSV files with one season.toml."""
+"""Reading a season from a folder of CSV files with one season.toml, or from a workbook; and writing the folder."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ from forecast.season.cells import Row, plain, shielded
 from forecast.season.checks import Tables, contradictions
 from forecast.season.plan import TABLES, Season
 from forecast.season.rows import Header
-from forecast.season.sheets import HEADER, OPTIONAL, read_row, read_sheet, read_text
+from forecast.season.sheets import HEADER, OPTIONAL, Empty, read_row, read_sheet, read_text
+from forecast.season.workbook import Workbook
 
 _REFERRED = {
     "varieties": ("variety", "group"),
@@ -32,14 +33,15 @@ _REFERRED = {
 
 
 def read_season(path: str | os.PathLike[str]) -> Season:
-    """Read a season from a folder of CSV files and its ``season.toml``.
+    """Read a season from a folder of CSV files and its ``season.toml``, or from a workbook.
 
     Parameters
     ----------
     path
         The folder. It holds season.toml, varieties.csv, stages.csv, places.csv, offers.csv, wanted.csv
         and, if there are any, orders.csv, climate.csv, cultures.csv, divisions.csv; other files are left
-        alone. Lines that begin with # are remarks.
+        alone. Lines that begin with # are remarks. Or an .xlsx workbook with sheets of these names; what stands in
+        season.toml is the one row of the sheet season. Other sheets are left alone.
 
     Returns
     -------
@@ -48,26 +50,30 @@ def read_season(path: str | os.PathLike[str]) -> Season:
     Raises
     ------
     Refused
-        If anything in the folder cannot be used; every fault of every file is listed, with file,
-        row, column, value and remedy.
+        If anything in the folder or workbook cannot be used; every fault of every file or sheet is listed, with
+        file, row, column, value and remedy.
 
     Notes
     -----
     UTF-8. A file whose header is separated by semicolons is read with decimal commas, as European
-    spreadsheets save it; a number that could be read in two ways is refused.
+    spreadsheets save it; a number that could be read in two ways is refused. Of a workbook the values are read as
+    last calculated; what is hidden, merged or in error is refused, as in `read_records`.
     """
     folder = Path(path)
-    if not folder.is_dir():
+    book = Workbook(folder, HEADER) if folder.suffix.lower() == ".xlsx" and not folder.is_dir() else None
+    if book is None and not folder.is_dir():
         problem = "this is a file, not a folder" if folder.exists() else "there is no such folder"
-        raise refuse("folder", str(path), problem, "Give the folder that holds season.toml.")
-    header, faults = _read_header(folder)
+        raise refuse("folder", str(path), problem, f"Give the folder that holds {HEADER}.")
+    header, faults = _header_row(book) if book else _read_header(folder)
     rows: dict[str, list[tuple[int, Any]]] = {}
     spoken: dict[str, set[str]] = defaultdict(set)
     unread = set()
+    files = {table: book.place(table) if book else f"{table}.csv" for table in TABLES}
     for table, kind in TABLES.items():
         rows[table] = []
         try:
-            sheet = read_sheet(folder, table, kind)
+            empty: Empty = "absent" if table in OPTIONAL else ""
+            sheet = book.sheet(table, kind, empty=empty) if book else read_sheet(folder, table, kind)
         except Refused as error:
             faults += error.faults
             unread.add(table)
@@ -81,13 +87,13 @@ def read_season(path: str | os.PathLike[str]) -> Season:
                 rows[table].append((line.number, row))
                 continue
             faults += [
-                fault.placed(f"{table}.csv", line.number) for fault in found if fault.column not in sheet.unusable
+                fault.placed(files[table], line.number) for fault in found if fault.column not in sheet.unusable
             ]
             for column in _REFERRED.get(table, ()):
                 spoken[f"{table}.{column}"].add(" ".join(line.cells.get(column, "").split()))
     names = {key: frozenset(values) for key, values in spoken.items()}
     crossed = contradictions(header, Tables(rows, names, frozenset(unread)))
-    faults += [fault.placed(f"{fault.table}.csv", fault.row) for fault in crossed]
+    faults += [fault.placed(files[fault.table], fault.row) for fault in crossed]
     if faults or header is None:
         raise Refused(faults)
     return Season(**header.given(), **{table: tuple(row for _, row in rows[table]) for table in TABLES})
@@ -194,14 +200,36 @@ def _read_header(folder: Path) -> tuple[Header | None, list[Fault]]:
         return None, [fault.placed(HEADER, fault.row) for fault in error.faults]
 
 
+def _header_row(book: Workbook) -> tuple[Header | None, list[Fault]]:
+    name = book.place(Path(HEADER).stem)
+    try:
+        sheet = book.sheet(Path(HEADER).stem, Header)
+    except Refused as error:
+        return None, list(error.faults)
+    faults = list(sheet.faults)
+    if len(sheet.lines) > 1:
+        faults.append(Fault("more than one row", "Keep one.", name, sheet.lines[1].number))
+    if not sheet.lines:
+        return None, faults
+    header, found = read_row(sheet.lines[0], Header)
+    return header, faults + [
+        fault.placed(name, sheet.lines[0].number) for fault in found if fault.column not in sheet.unusable
+    ]
+
+
 def table_text(rows: tuple[Row, ...], kind: type[Row]) -> str:
     """Write rows as the text of a CSV file: the needed columns, and the others that are used."""
+    return csv_text(*table_cells(rows, kind))
+
+
+def table_cells(rows: tuple[Row, ...], kind: type[Row]) -> tuple[list[str], list[list[Any]]]:
+    """Give the needed columns, and the others that are used, and what stands in them row by row."""
     used = [
         name
         for name, cell in kind.model_fields.items()
         if cell.is_required() or any(getattr(row, name) not in (None, cell.default) for row in rows)
     ]
-    return csv_text(used, ([getattr(row, name) for name in used] for row in rows))
+    return used, [[plain(getattr(row, name)) for name in used] for row in rows]
 
 
 def csv_text(header: Sequence[str], rows: Iterable[Iterable[Any]]) -> str:

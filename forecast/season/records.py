@@ -222,7 +222,7 @@ def read_records(path: str | os.PathLike[str]) -> Records:
     sheets, merged cells, errors and formulas without a value are refused.
     """
     place = Path(path)
-    book = None if place.is_dir() else Workbook(place)
+    book = None if place.is_dir() else Workbook(place, "batches.csv and counts.csv")
     rows: dict[str, list[tuple[int, Any]]] = {table: [] for table in _TABLES}
     spoken: dict[str, set[str]] = {f"{table}.batch": set() for table in _TABLES}
     faults: list[Fault] = []

@@ -16,6 +16,7 @@ from typing import Any
 
 from openpyxl.reader.excel import ExcelReader
 from openpyxl.utils.cell import get_column_letter, range_boundaries
+from openpyxl.utils.escape import unescape
 
 from forecast.errors import Fault, Refused
 from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion
@@ -48,6 +49,8 @@ class Workbook:
     ----------
     file
         An ``.xlsx`` file.
+    instead
+        What a folder would hold in its place.
 
     Raises
     ------
@@ -55,8 +58,9 @@ class Workbook:
         If there is no such file, or it is no workbook, is locked with a password, or holds more than 200 MB.
     """
 
-    def __init__(self, file: Path) -> None:
+    def __init__(self, file: Path, instead: str) -> None:
         self.name = file.name
+        self._folder = f"Give a folder with {instead}"
         self._data = self._packed(file)
         self._reader = self._opened(data_only=True)
 
@@ -134,9 +138,7 @@ class Workbook:
 
     def _packed(self, file: Path) -> bytes:
         if not file.is_file():
-            raise self._refused(
-                "there is no such file", "Give a folder with batches.csv and counts.csv, or a workbook."
-            )
+            raise self._refused("there is no such file", f"{self._folder}, or a workbook.")
         try:
             if file.stat().st_size > _MOST_PACKED:
                 raise self._refused("larger than 50 MB", "Check what was saved here; keep the tables alone.")
@@ -149,7 +151,7 @@ class Workbook:
                 "saved in an old format, or locked with a password", f"{_AGAIN[:-1]}, without a password."
             )
         if not data.startswith(_ZIP):
-            raise self._refused("not a workbook", "Give a folder with batches.csv and counts.csv, or an .xlsx file.")
+            raise self._refused("not a workbook", f"{self._folder}, or an .xlsx file.")
         try:
             with zipfile.ZipFile(BytesIO(data)) as archive:
                 if sum(part.file_size for part in archive.infolist()) > _MOST_UNPACKED:
@@ -220,6 +222,8 @@ def _text(value: Any) -> str:
     """Give the value of a cell as a CSV file would hold it."""
     if value is None:
         return ""
+    if isinstance(value, str):
+        return str(unescape(value))  # ECMA-376 (2016), part 1, 22.9.2.19: a carriage return is written _x000D_
     if isinstance(value, bool):
         return str(value).upper()
     if isinstance(value, float) and value.is_integer():

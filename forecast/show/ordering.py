@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 import os
+import re
 from collections import defaultdict
+from collections.abc import Mapping
 from datetime import date
 from importlib.metadata import version
 from io import BytesIO
@@ -31,11 +33,12 @@ _SHIPMENT = ["lab", "week", "monday"]
 _PAID = ["price", "freight", "deposit", "balance"]
 _MONEY = {*_PAID, "due_on_delivery", "total", "low", "middle", "high"}
 _WHOLE = {"quantity", "plantlets", "orders", "deliveries"}
-_FORMATS = {
+FORMATS = {
     **dict.fromkeys(_WHOLE, "#,##0"),
     **dict.fromkeys(_MONEY | {"boxes", "used", "there_is"}, "#,##0.00"),
     **dict.fromkeys(("unit_price", "one_more"), "#,##0.00##"),
 }
+_UNDERSCORE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")  # which a workbook would read as a sign by its number
 _WIDEST = 100  # characters; longer texts are wrapped
 _EVERY = "all labs"
 
@@ -116,7 +119,7 @@ def write_order_sheet(plan: Plan, path: str | os.PathLike[str], *, overwrite: bo
         raise refuse("path", str(path), "neither a CSV file nor a workbook", "Let it end in .csv or .xlsx.")
     sheets = order_sheet(plan)
     content = (
-        _workbook(sheets) if ending == ".xlsx" else csv_text(list(sheets["orders"].columns), _cells(sheets["orders"]))
+        workbook(sheets) if ending == ".xlsx" else csv_text(list(sheets["orders"].columns), _cells(sheets["orders"]))
     )
     write_texts({file.name: content}, file.parent, overwrite=overwrite)
 
@@ -171,31 +174,44 @@ def _notes(plan: Plan) -> list[tuple[str, str]]:
     ]
 
 
-def _workbook(sheets: dict[str, pd.DataFrame]) -> bytes:
+def workbook(sheets: Mapping[str, pd.DataFrame], formats: Mapping[str, Mapping[str, str]] | None = None) -> bytes:
+    """Make an .xlsx file of tables.
+
+    Parameters
+    ----------
+    sheets
+        Tables by the name of their sheet.
+    formats
+        Number formats of the columns of some sheets; those of the order sheet if not given.
+    """
     book = Workbook()
     book.properties.creator = "forecast"
     book.remove(book.worksheets[0])
     for name, table in sheets.items():
-        _fill(book.create_sheet(name), table)
+        _fill(book.create_sheet(name), table, (formats or {}).get(name, FORMATS))
     content = BytesIO()
     book.save(content)
     return content.getvalue()
 
 
-def _fill(sheet: Worksheet, table: pd.DataFrame) -> None:
+def _fill(sheet: Worksheet, table: pd.DataFrame, formats: Mapping[str, str]) -> None:
     """Write a table into a sheet, with its header kept in sight."""
     rows = [list(table.columns), *_cells(table)]
     for number, row in enumerate(rows, start=1):
         for at, value in enumerate(row, start=1):
             cell = sheet.cell(number, at, value)
             if isinstance(value, str):
+                cell.value = _UNDERSCORE.sub("_x005F_", value).replace("\r", "_x000D_")
                 cell.data_type = "s"  # openpyxl takes a text that begins with = for a formula
                 cell.quotePrefix = shielded(value) != value
                 cell.alignment = Alignment(wrap_text=len(value) > _WIDEST, vertical="top")
             elif isinstance(value, date):
                 cell.number_format = "yyyy-mm-dd"
             else:
-                cell.number_format = _FORMATS.get(rows[0][at - 1], "General")
+                if isinstance(value, float):
+                    cell.value = repr(float(value))  # openpyxl writes 16 digits of a number, and some need 17
+                    cell.data_type = "n"
+                cell.number_format = formats.get(rows[0][at - 1], "General")
             if number == 1 or row[0] == _EVERY:
                 cell.font = Font(bold=True)
     for at, column in enumerate(zip(*rows, strict=True), start=1):

@@ -74,7 +74,7 @@ def test_no_combination_of_orders_earns_more_within_the_limits(seed):
 @pytest.mark.parametrize("seed", range(60))
 def test_no_combination_of_orders_that_suffice_costs_less_within_the_limits(seed):
     rows = 1 + seed % 2
-    plan = competing(1000 + seed, 2, 3 - rows, rows=rows, earliest=10)
+    plan = competing(1000 + seed, 2, 3 - rows, rows=rows, earliest=10, lives=(None, 9))
     plans = every_cost(plan, DRAWS, 1, 7 * likely(plan))
     assert all(plans.items)
     plan, _ = limited(plan, plans, np.random.default_rng([2, seed]), floored=False)

@@ -394,4 +394,4 @@ def test_a_workbook_that_is_read_is_left_as_it_was(tmp_path: Path) -> None:
     before = path.read_bytes()
     read_records(path)
     assert path.read_bytes() == before
-    assert Read(path).sheets == load_workbook(path).sheetnames == ["batches", "counts"]
+    assert Read(path, "batches.csv").sheets == load_workbook(path).sheetnames == ["batches", "counts"]
