@@ -55,11 +55,13 @@ def _nearby(found: Solved) -> Iterator[Instead]:
                     yield one, pick, bidder.bundle(_inorder(bidder.ways, [*rest, new])), said
 
 
-def _inorder(ways: Ways, picks: Sequence[Pick]) -> Iterator[Pick]:
+def _inorder(ways: Ways, picks: Sequence[Pick]) -> list[Pick]:
     """Give the same orders with the luck of the batches that they are, numbered by week and lab."""
-    for slot, one in enumerate(sorted(picks, key=lambda one: (one.way.week, one.way.prices.lab))):
-        same = (way for way in ways.slots[slot] if (way.prices, way.week) == (one.way.prices, one.way.week))
-        yield Pick(next(same), one.quantity)
+    inorder = sorted(picks, key=lambda one: (one.way.week, one.way.prices.lab))
+    return [
+        Pick(next(way for way in slot if (way.prices, way.week) == (one.way.prices, one.way.week)), one.quantity)
+        for slot, one in zip(ways.slots, inorder, strict=False)
+    ]
 
 
 def _near(ways: Ways, pick: Pick) -> Iterator[tuple[Pick, str]]:

@@ -92,3 +92,87 @@ def test_no_combination_of_orders_that_suffice_costs_less_within_the_limits(seed
     limits = limits_of(plan)
     assert any((plans.full(np.array([at]))[0] <= limits["bench"] * (1 + 2e-6)).all() for at in same)
     assert found.cost <= limits["budget"] * (1 + 1e-6)
+
+
+# --- one wanted number without limits
+
+
+@st.composite
+def single(draw):
+    """Draw a season in which one number is wanted, with one or two price lists and room for all."""
+    lists = [draw(price_lists())] + ([draw(price_lists(lab="Other lab"))] if draw(st.booleans()) else [])
+    number, by = draw(st.integers(2, 40)), week(draw(st.integers(12, 29)))
+    asked = {"low": number / 2, "likely": number, "high": 2 * number} if draw(st.booleans()) else {"wanted": number}
+    house = {"place": "house", "area": 1e7, "usable": 1, "cost_per_m2_week": draw(st.sampled_from([0, 2]))}
+    return season(
+        draw(stages(3)),
+        offers=[row for rows in lists for row in rows],
+        wanted=[{"variety": "A", "week": by} | asked],
+        weeks=30,
+        places=[house],
+        shelf_life=draw(st.sampled_from([None, None, 8])),
+    )
+
+
+@some
+@given(plan=single())
+def test_alone_a_wanted_number_is_met_by_the_order_that_is_sized_for_it(plan):
+    try:
+        order = forecast.size_order(plan, "A", draws=64, seed=1)
+    except OutOfReach as error:
+        with pytest.raises(OutOfReach) as refused:
+            plan_orders(plan, draws=64, seed=1, aim="cost", gap=1e-9)
+        assert str(refused.value) == str(error)
+        return
+    found = plan_orders(plan, draws=64, seed=1, aim="cost", gap=1e-9)
+    assert found.cost == pytest.approx(order.cost, rel=1e-6)
+    assert found.margin == pytest.approx(-order.cost, rel=1e-6)
+    costs = order.options()["cost"]
+    if (costs < costs.min() + 0.02).sum() == 1:  # no other week or lab is as cheap to the cent
+        (row,) = found.orders
+        assert (row.lab, row.week, row.quantity) == (order.lab, order.week, order.quantity)
+
+
+# --- no plan breaks a limit
+
+
+def many(seed, varieties=4):
+    """Give a season with many lawful quantities, and limits that may or may not be tight."""
+    rng = np.random.default_rng([3, seed])
+    plan = competing(seed, varieties)
+    offers = tuple(row.replace(multiple=int(rng.choice([1, 5]))) for row in plan.offers)
+    areas = rng.choice([0.5, 2.0, 100.0], size=2).tolist()
+    places = tuple(row.replace(area=a) for row, a in zip(plan.places, areas, strict=True))
+    return plan.replace(offers=offers, places=places, budget=rng.choice([None, 60.0, 200.0]))
+
+
+@settings(some, max_examples=25)
+@given(
+    seed=st.integers(0, 10**6),
+    each=st.sampled_from([1, 2]),
+    floor=st.sampled_from([None, None, -50.0, 0.0, 30.0]),
+    seconds=st.sampled_from([0.01, 20.0]),
+)
+def test_no_plan_breaks_a_limit_however_soon_the_search_must_end(seed, each, floor, seconds):
+    plan = many(seed)
+    try:
+        found = plan_orders(plan, draws=48, seed=2, deliveries=each, bad_years=floor, time_limit=seconds)
+    except OutOfReach as error:
+        assume(floor is not None and floor > 0)
+        assert "No plan was found that makes 30 EUR" in str(error)
+        return
+    faults, margin = broken(plan, found.orders, draws=48, seed=2, deliveries_each=each, floor=floor)
+    assert not faults
+    assert margin.mean() == pytest.approx(found.margin, rel=1e-6, abs=1e-5)
+    assert found.margin <= found.bound
+    assert found.gap >= 0
+    assert np.isfinite([found.margin, found.bound, found.gap, found.cost]).all()
+    for frame in (found.table(), found.limits(), found.runners_up()):
+        assert not frame.isna().any().any()
+
+
+def test_a_search_writes_nothing(capfd):
+    for seed in range(4):
+        plan_orders(many(seed), draws=16, seed=1, gap=1e-6)
+        plan_orders(competing(1000 + seed, 2, 1, rows=1, earliest=10, lives=(None,)), draws=16, seed=1, aim="cost")
+    assert capfd.readouterr() == ("", "")
