@@ -174,8 +174,8 @@ def compare(season: Season, *, draws: int, fresh: int, seed: int, time_limit: fl
     def valued(orders: tuple[Delivery, ...] | None, plan: Plan | None = None) -> Valued:
         if not orders:
             return Valued(orders, np.zeros(fresh), np.zeros(draws), plan)
-        flows = (cash_flow(simulate(season, orders, draws=n, seed=s)) for n, s in ((fresh, seed + 1), (draws, seed)))
-        return Valued(orders, *(flow.margin for flow in flows), plan)
+        new, known = (simulate(season, orders, draws=n, seed=s) for n, s in ((fresh, seed + 1), (draws, seed)))
+        return Valued(orders, cash_flow(new).margin, cash_flow(known).margin, plan)
 
     def planned(floor: float | None = None) -> Valued:
         try:

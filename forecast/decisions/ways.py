@@ -143,12 +143,12 @@ class Ways:
         self.demand = np.array([drawn_demand(streams, row) for row in rows])
         own = season.variety(variety)
         paid = [own.price(row.week - season.first_week) for row in rows]
-        self.markdown = min(own.markdown_price or 0.0, *paid)
+        self.markdown = own.marked_down(last - season.first_week)
         last = rows[-1].week
         saved = np.append(np.cumsum(rents(season, season.route(variety)[-1])[::-1])[::-1], 0)  # by what is sold early
         weeks = [row.week - season.first_week for row in rows]
         self.worth = np.array([price + saved[week] - saved[weeks[-1]] for price, week in zip(paid, weeks, strict=True)])
-        self.cleared = float(sum(row.likely_number for row in rows))
+        self.cleared = float(season.marked_down(variety))
         self._fates: dict[tuple[int, Week | None], Fate] = {}
         self.slots = tuple(
             tuple(self._way(prices, week, slot, guarded) for prices, week in self._possible(last))

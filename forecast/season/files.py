@@ -86,9 +86,7 @@ def read_season(path: str | os.PathLike[str]) -> Season:
             if row is not None:
                 rows[table].append((line.number, row))
                 continue
-            faults += [
-                fault.placed(files[table], line.number) for fault in found if fault.column not in sheet.unusable
-            ]
+            faults += [fault.placed(files[table], line.number) for fault in found if fault.column not in sheet.unusable]
             for column in _REFERRED.get(table, ()):
                 spoken[f"{table}.{column}"].add(" ".join(line.cells.get(column, "").split()))
     names = {key: frozenset(values) for key, values in spoken.items()}
@@ -211,10 +209,9 @@ def _header_row(book: Workbook) -> tuple[Header | None, list[Fault]]:
         faults.append(Fault("more than one row", "Keep one.", name, sheet.lines[1].number))
     if not sheet.lines:
         return None, faults
-    header, found = read_row(sheet.lines[0], Header)
-    return header, faults + [
-        fault.placed(name, sheet.lines[0].number) for fault in found if fault.column not in sheet.unusable
-    ]
+    row, found = read_row(sheet.lines[0], Header)
+    faults += [fault.placed(name, sheet.lines[0].number) for fault in found if fault.column not in sheet.unusable]
+    return row if isinstance(row, Header) else None, faults
 
 
 def table_text(rows: tuple[Row, ...], kind: type[Row]) -> str:

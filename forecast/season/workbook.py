@@ -223,7 +223,7 @@ def _text(value: Any) -> str:
     if value is None:
         return ""
     if isinstance(value, str):
-        return str(unescape(value))  # ECMA-376 (2016), part 1, 22.9.2.19: a carriage return is written _x000D_
+        return str(unescape(value))  # a carriage return is written _x000D_: ECMA-376 (2016), part 1, 22.9.2.19
     if isinstance(value, bool):
         return str(value).upper()
     if isinstance(value, float) and value.is_integer():

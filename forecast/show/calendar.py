@@ -76,8 +76,8 @@ def write_calendar(
     delivery; so are moves that half of the draws do not see by the end of the season. Payments are those of
     `cash_flow`; if it refuses the orders, the description of the calendar says why there are none.
 
-    An entry keeps its identifier when only its day or number changes, so that a newer file replaces it in a calendar. The
-    time of writing stands nowhere: the same plan gives the same bytes.
+    An entry keeps its identifier when only its day or number changes, so that a newer file replaces it in a calendar.
+    The time of writing stands nowhere: the same plan gives the same bytes.
 
     References
     ----------
@@ -137,16 +137,17 @@ def _orders(outcome: Outcome) -> Iterator[_Task]:
 
 
 def _payments(outcome: Outcome) -> Iterator[_Task]:
-    entries = cash_flow(outcome).entries()
-    paid = entries[entries["table"] == "offers"].assign(at_once=lambda rows: rows["what"] == "deposit")
-    for (week, lab, at_once), rows in paid.groupby(["week", "lab", "at_once"]):
-        amounts = [f"{-amount:,.2f}" for amount in (rows["amount"].sum(), *rows["amount"])]
-        noun = "deposits" if at_once else "balance and freight"
-        said = f"Pay {lab}, {noun}: {amounts[0]} {outcome.season.currency}"
-        lines = zip(rows["what"], amounts[1:], rows["variety"], strict=True)
-        more = "\n".join(f"{what} {amount} for {variety}" for what, amount, variety in lines)
-        key = ("deposit", lab) if at_once else ("payment", lab, week)
-        yield _Task(key, "payment", Week.parse(week).monday, 1, said, more)
+    due: dict[tuple[Week, str, bool], list[tuple[str, float, str]]] = defaultdict(list)
+    for row in cash_flow(outcome).entries().to_dict("records"):
+        if row["table"] == "offers":
+            entry = (row["what"], round(-row["amount"], 2), row["variety"])
+            due[Week.parse(row["week"]), row["lab"], row["what"] == "deposit"].append(entry)
+    for (week, lab, at_once), entries in due.items():
+        total = f"{sum(amount for _, amount, _ in entries):,.2f} {outcome.season.currency}"
+        said = f"Pay {lab}, {'deposits' if at_once else 'balance and freight'}: {total}"
+        more = "\n".join(f"{what} {amount:,.2f} for {variety}" for what, amount, variety in entries)
+        key = ("deposit", lab) if at_once else ("payment", lab, str(week))
+        yield _Task(key, "payment", week.monday, 1, said, more)
 
 
 def _wanted(outcome: Outcome) -> Iterator[_Task]:
@@ -179,8 +180,8 @@ def _grown(outcome: Outcome, batch: Batch) -> Iterator[_Task]:
         first, last = (season.first_week + week for week in (low, min(high, season.weeks - 1)))
         late = f"; in {seasons(float((weeks == season.weeks).mean()))} not by then" if high == season.weeks else ""
         more = (
-            f"About {number} plants, {source}. Half of them nine times in ten between the weeks of {first.monday} and "
-            f"{last.monday}{late}."
+            f"About {number} plants, {source}. Half of them are so far between the weeks of {first.monday} and "
+            f"{last.monday}, nine times in ten{late}."
         )
         said = f"{batch.variety}: half in {row.stage}" if row else f"{batch.variety}: half are ready"
         key = ("stage", *of, row.stage) if row else ("ready", *of)

@@ -38,7 +38,7 @@ FORMATS = {
     **dict.fromkeys(_MONEY | {"boxes", "used", "there_is"}, "#,##0.00"),
     **dict.fromkeys(("unit_price", "one_more"), "#,##0.00##"),
 }
-_UNDERSCORE = re.compile("_(?=x[0-9A-Fa-f]{4}_)")  # which a workbook would read as a sign by its number
+_LIKE_A_SIGN = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
 _WIDEST = 100  # characters; longer texts are wrapped
 _EVERY = "all labs"
 
@@ -194,6 +194,20 @@ def workbook(sheets: Mapping[str, pd.DataFrame], formats: Mapping[str, Mapping[s
     return content.getvalue()
 
 
+def escaped(text: str) -> str:
+    """Give a text as a workbook's file holds it.
+
+    Notes
+    -----
+    A sign may stand as its number there, a carriage return as _x000D_; so a text that looks like that is escaped, too.
+
+    References
+    ----------
+    ECMA-376 (2016). Office Open XML File Formats, part 1, 22.9.2.19.
+    """
+    return _LIKE_A_SIGN.sub("_x005F_", text).replace("\r", "_x000D_")
+
+
 def _fill(sheet: Worksheet, table: pd.DataFrame, formats: Mapping[str, str]) -> None:
     """Write a table into a sheet, with its header kept in sight."""
     rows = [list(table.columns), *_cells(table)]
@@ -201,7 +215,7 @@ def _fill(sheet: Worksheet, table: pd.DataFrame, formats: Mapping[str, str]) -> 
         for at, value in enumerate(row, start=1):
             cell = sheet.cell(number, at, value)
             if isinstance(value, str):
-                cell.value = _UNDERSCORE.sub("_x005F_", value).replace("\r", "_x000D_")
+                cell.value = escaped(value)
                 cell.data_type = "s"  # openpyxl takes a text that begins with = for a formula
                 cell.quotePrefix = shielded(value) != value
                 cell.alignment = Alignment(wrap_text=len(value) > _WIDEST, vertical="top")

@@ -22,7 +22,7 @@ from forecast.season.learned import LearnedSeason
 from forecast.season.plan import TABLES, Season
 from forecast.season.rows import Header
 from forecast.season.sheets import OPTIONAL
-from forecast.show.ordering import order_sheet, workbook
+from forecast.show.ordering import escaped, order_sheet, workbook
 from forecast.show.page import CAUTIONS
 from forecast.weeks import Week
 
@@ -33,7 +33,7 @@ _PLANTS = dict.fromkeys((*RANGE_NAMES, "quantity", "wanted"), "#,##0")
 _MEASURED = dict.fromkeys((*RANGE_NAMES, "there_is", "hours"), "#,##0.00")
 _CHANCE = "0.00##"
 _FORMATS: dict[str, dict[str, str]] = {
-    **dict.fromkeys(("season", *TABLES, "assumptions"), {}),  # as they were written
+    **{name: {} for name in ("season", *TABLES, "assumptions")},  # as they were written
     "result wanted": {**_PLANTS, "chance": _CHANCE},
     "result saleable": _PLANTS,
     "result benches": {**_MEASURED, "overrun": _CHANCE},
@@ -92,7 +92,7 @@ def _tables(season: Season) -> dict[str, pd.DataFrame]:
     """Give the season as the sheets that are read."""
     header = Header(**{name: getattr(season, name) for name in Header.model_fields})
     columns, cells = table_cells((header,), Header)
-    found = {"season": _frame(columns, cells)[sorted(columns, key="name".__eq__)]}  # a name may begin with # in no first cell
+    found = {"season": _frame(columns, cells)[sorted(columns, key="name".__eq__)]}  # first, # would make it a remark
     for table, kind in TABLES.items():
         if (rows := getattr(season, table)) or table not in OPTIONAL:
             found[table] = _frame(*table_cells(rows, kind))
@@ -111,10 +111,11 @@ def _refuse_unkept(sheets: dict[str, pd.DataFrame]) -> None:
             for number, text in enumerate(frame[column], start=1):
                 if not isinstance(text, str):
                     continue
-                if len(text) > _LONGEST // 7:  # a sign may be written with seven
-                    faults.append(Fault(f"longer than {_LONGEST // 7:,} characters", "Shorten it.", table, number, column, text))
+                where = (table, number, str(column), text)
+                if len(escaped(text)) > _LONGEST:
+                    faults.append(Fault(f"longer than the {_LONGEST:,} characters of a cell", "Shorten it.", *where))
                 elif SPREADSHEET_ERROR.fullmatch(text) or any(sign in text for sign in _NOT_XML):
-                    faults.append(Fault("no text that a workbook can keep", "Write it otherwise.", table, number, column, text))
+                    faults.append(Fault("no text that a workbook can keep", "Write it otherwise.", *where))
     if faults:
         raise Refused(faults)
 
@@ -156,16 +157,18 @@ def _dated(table: pd.DataFrame) -> pd.DataFrame:
         return table
     mondays = [Week.parse(week).monday for week in table["week"]]
     at = list(table.columns).index("week") + 1
-    return pd.concat([table.iloc[:, :at], pd.Series(mondays, table.index, name="monday", dtype=object), table.iloc[:, at:]], axis=1)
+    found = table.copy()
+    found.insert(at, "monday", pd.Series(mondays, table.index, dtype=object))
+    return found
 
 
 def _assumptions(plan: Plan | Outcome | Season, season: Season) -> pd.DataFrame:
     """Say what is assumed, how sure, and from where."""
-    rows: list[tuple[str, str, str, str, str, str]] = []
+    made = f"forecast {version('forecast')}"
     if not isinstance(plan, Season):
-        aim = f"aim {plan.aim}, " if isinstance(plan, Plan) else ""
-        rows.append((season.name, "found with", f"{aim}{plan.draws:,} draws, seed {plan.seed}", "", "", ""))
-    rows.append((season.name, "version", f"forecast {version('forecast')}", "", "", ""))
+        aim = f", aim {plan.aim}" if isinstance(plan, Plan) else ""
+        made = f"{made}, {plan.draws:,} draws, seed {plan.seed}{aim}"
+    rows = [(season.name, "made with", made, "", "", "")]
     learned = dict(_learned(season))
     for row in season.stages:
         source = row.source or "none given"
@@ -181,7 +184,9 @@ def _assumptions(plan: Plan | Outcome | Season, season: Season) -> pd.DataFrame:
                 side = "below" if word == "cold" else "above"
                 text = f"each degC {side} {limit:g} lowers the survival by {loss:g} logits"
                 rows.append((about, f"{row.stage}: {word}", text, "", "stated", source))
-        text = f"{row.plants_per_m2:g} plants to the m2, {row.cost:g} {season.currency} and {row.minutes:g} minutes a plant"
+        text = (
+            f"{row.plants_per_m2:g} plants to the m2; a plant {row.cost:g} {season.currency}, {row.minutes:g} minutes"
+        )
         rows.append((about, f"{row.stage}: space and cost", text, "", "stated", source))
     if season.climate:
         sources = "; ".join(dict.fromkeys(row.source for row in season.climate if row.source)) or "none given"
@@ -192,7 +197,14 @@ def _assumptions(plan: Plan | Outcome | Season, season: Season) -> pd.DataFrame:
         rate = f"{culture.multiplication} shoots per clean explant and cycle"
         rows += [
             (about, "culture: multiplication", rate, str(culture.multiplication_level), "stated", source),
-            (about, "culture: clean vessels", str(culture.clean(1)), str(culture.contamination_level), "stated", source),
+            (
+                about,
+                "culture: clean at first",
+                str(culture.clean(1)),
+                str(culture.contamination_level),
+                "stated",
+                source,
+            ),
             (about, "culture: rooting", str(culture.rooted()), str(culture.rooting_level), "stated", source),
         ]
     for division in season.divisions:

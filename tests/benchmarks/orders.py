@@ -147,8 +147,8 @@ def against_simple_orders() -> None:
         plans = [one.plan for one in found[name] if one.plan is not None]
         took, gaps = np.array([plan.seconds for plan in plans]), np.array([plan.gap for plan in plans])
         print(
-            f"  {name}: {SEASONS - len(plans)} out of reach; median {np.median(took):.2f} s, longest {took.max():.1f} s "
-            f"of {EACH:.0f}; gap above 0.5 % in {(gaps > 0.005).sum()}, at most {gaps.max():.2%}"
+            f"  {name}: {SEASONS - len(plans)} out of reach; median {np.median(took):.2f} s, longest {took.max():.1f} s"
+            f" of {EACH:.0f}; gap above 0.5 % in {(gaps > 0.005).sum()}, at most {gaps.max():.2%}"
         )
 
 

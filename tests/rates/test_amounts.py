@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from scipy import stats
 from scipy.integrate import quad
 
-from forecast.rates.amounts import Amount, Count
 from forecast.errors import Refused
+from forecast.rates.amounts import Amount, Count
 
 some = settings(max_examples=60, deadline=None, derandomize=True)
 amounts = st.builds(
