@@ -123,8 +123,8 @@ class Grown:
 def margins(season, streams, variety, parts):
     """Give the margin without freight, and what deliveries of a variety cost, for arrays of quantities.
 
-    ``parts`` are pairs of a plantlet and its price list with quantities, shape (n,). Gives the margin, shape (n, draws),
-    and the expected cost, shape (n,). The bench without sales is expected over the draws, what sales save of it is not.
+    ``parts`` are plantlets, their price lists, and quantities, shape (n,). Gives the margin, shape (n, draws), and the
+    expected cost, shape (n,). The bench without sales is expected over the draws, what sales save of it is not.
     """
     own, wanted = season.variety(variety), season.wanted_of(variety)
     asked = {row.week - season.first_week: drawn_demand(streams, row) for row in wanted}
@@ -229,7 +229,9 @@ def every_margin(season, draws, seed, most, quantities):
             margin, cost = margins(season, streams, variety, parts)
             for at, size in enumerate(sizes):
                 orders = tuple((variety, lab, week, n) for (week, lab), n in zip(several, size, strict=True))
-                area = sum(n * grown[k, week].area for k, ((week, _), n) in enumerate(zip(several, size, strict=True), 1))
+                area = sum(
+                    n * grown[k, week].area for k, ((week, _), n) in enumerate(zip(several, size, strict=True), 1)
+                )
                 bundles.append((orders, margin[at], cost[at], area))
         items.append(bundles)
     return Plans(season, items)
@@ -256,7 +258,9 @@ def every_cost(season, draws, seed, quantities):
                     until = row.week - season.first_week
                     rents = _rents(season, variety, fate, week, until)
                     for n in (n for n in range(1, quantities + 1) if accepted(rows, n)):
-                        if stats.binom.sf(np.ceil(demand) - 1, n, share).mean() >= (row.confidence or season.confidence):
+                        if stats.binom.sf(np.ceil(demand) - 1, n, share).mean() >= (
+                            row.confidence or season.confidence
+                        ):
                             cost = n * (line(rows, n).unit_price + stages + rents)
                             order = (variety, lab, week, n)
                             bundles.append(((order,), np.full(draws, -cost), cost, n * grown.area))

@@ -30,7 +30,7 @@ class Answer(NamedTuple):
     """What no deliveries of a variety are worth more than at some prices, and those worth most.
 
     ``complete`` says whether these are all that were asked for; near ``doubt`` others that were not tried could be
-    worth most.
+    among them.
     """
 
     most: float
@@ -127,7 +127,7 @@ class Bidder:
                 picks = Pick(first, int(first.quantities[a])), Pick(second, int(second.quantities[b]))
                 found.append(Bid(float(value[a, b]), picks))
         complete = len(found) <= _MANY and untried.value < least
-        doubt = untried.picks if untried.value > tried else ()
+        doubt = untried.picks if untried.value > least else ()
         return Answer(max(tried, untried.value), sorted(found, key=lambda bid: -bid.value)[:_MANY], complete, doubt)
 
     def _worth(

@@ -167,6 +167,7 @@ def _nearby(
         for bidder in bidders:
             answer = bidder.answer(root.prices, sharing.cuts, within)
             complete &= answer.complete
+            new += bidder.ways.refine(answer.doubt)
             new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in answer.bids)
         found, above = _whole(sharing, watch, gap / 4)
         plan.better(found, sharing)

@@ -143,8 +143,8 @@ class Ways:
         self.demand = np.array([drawn_demand(streams, row) for row in rows])
         own = season.variety(variety)
         paid = [own.price(row.week - season.first_week) for row in rows]
-        self.markdown = own.marked_down(last - season.first_week)
         last = rows[-1].week
+        self.markdown = own.marked_down(last - season.first_week)
         saved = np.append(np.cumsum(rents(season, season.route(variety)[-1])[::-1])[::-1], 0)  # by what is sold early
         weeks = [row.week - season.first_week for row in rows]
         self.worth = np.array([price + saved[week] - saved[weeks[-1]] for price, week in zip(paid, weeks, strict=True)])
