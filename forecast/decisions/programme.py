@@ -327,7 +327,8 @@ def plan_orders(
 
     The margin of a plan is counted in expected plants, given the draw: prices of offers with their breaks, whole boxes,
     stages, work and bench; sales up to the demand, the oldest plants first; what is left after the last wanted week is
-    sold marked down, as many as are wanted in all. Saleable plants stand until the last wanted week. Of an offer at
+    sold marked down, as many as are wanted in all. Saleable plants stand until the last wanted week; rent that is saved
+    by an early sale is counted until then, even if plants pass their best before. Of an offer at
     most 60 quantities a week are tried at first, finer ones near the best; the bound holds for all. No order is larger
     than four times what meets the largest demand.
 

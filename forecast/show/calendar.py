@@ -12,7 +12,7 @@ from pathlib import Path
 from uuid import NAMESPACE_OID, uuid5
 
 import numpy as np
-from icalendar import Calendar, Event
+from icalendar import Calendar, Event, vText
 from numpy.typing import NDArray
 
 from forecast.decisions.growing import BEFORE
@@ -108,7 +108,7 @@ def write_calendar(
     calendar = Calendar()
     calendar.add("prodid", "-//forecast//plan//EN")
     calendar.add("version", "2.0")
-    calendar.add("name", season.name)
+    calendar.add("name", vText(season.name))  # else its commas would not be escaped
     calendar.add("description", "\n".join(told))
     for task in sorted(tasks, key=lambda task: (task.first, task.key)):
         event = Event()

@@ -83,7 +83,7 @@ def write_plan_workbook(
     sheets = _tables(season)
     _refuse_unkept(sheets)
     results = {} if isinstance(plan, Season) else _results(plan)
-    sheets["assumptions"] = _assumptions(plan, season)
+    sheets["assumptions"] = assumptions(plan, season)
     sheets |= {f"{_RESULT}{name}": _dated(table) for name, table in results.items()}
     write_texts({file.name: workbook(sheets, _FORMATS)}, file.parent, overwrite=overwrite)
 
@@ -121,6 +121,7 @@ def _refuse_unkept(sheets: dict[str, pd.DataFrame]) -> None:
 
 
 def _results(plan: Plan | Outcome) -> dict[str, pd.DataFrame]:
+    found = order_sheet(plan) if isinstance(plan, Plan) else {}
     outcome = plan.outcome if isinstance(plan, Plan) else plan
     notes = [
         ("saleable", "Plants that are saleable on the Monday of a week, if nothing is sold."),
@@ -128,12 +129,11 @@ def _results(plan: Plan | Outcome) -> dict[str, pd.DataFrame]:
         ("work", "Hours for potting, moving, spacing out and grading; moves are the plants that enter a stage."),
         ("low, middle, high", "Nine seasons in ten lie between low and high."),
     ]
-    if isinstance(plan, Plan):
-        found = order_sheet(plan)
+    if found:
         notes = list(found.pop("notes").itertuples(index=False, name=None)) + notes
     else:
         rows = [(row.variety, str(row.week), row.quantity, row.lab) for row in outcome.batches]
-        found = {"orders": pd.DataFrame(rows, columns=["variety", "week", "quantity", "lab"])}
+        found["orders"] = pd.DataFrame(rows, columns=["variety", "week", "quantity", "lab"])
         notes += [("please note", line) for line in CAUTIONS]
         try:
             found["money"] = cash_flow(outcome).weekly
@@ -162,7 +162,7 @@ def _dated(table: pd.DataFrame) -> pd.DataFrame:
     return found
 
 
-def _assumptions(plan: Plan | Outcome | Season, season: Season) -> pd.DataFrame:
+def assumptions(plan: Plan | Outcome | Season, season: Season) -> pd.DataFrame:
     """Say what is assumed, how sure, and from where."""
     made = f"forecast {version('forecast')}"
     if not isinstance(plan, Season):
