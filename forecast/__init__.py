@@ -1,5 +1,7 @@
 """How many plantlets to order, of what, from which offer, for which week."""
 
+from forecast.decisions.comparing import compare
+from forecast.decisions.drivers import what_drives
 from forecast.decisions.explants import explants_needed
 from forecast.decisions.midseason import reforecast
 from forecast.decisions.money import cash_flow
@@ -16,19 +18,18 @@ from forecast.growth.initiation import multiply
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
 from forecast.rates.distributions import Duration, Share
-from forecast.rates.levels import Level
 from forecast.season.files import read_season, write_season
 from forecast.season.learning import learn
 from forecast.season.plan import Season
 from forecast.season.records import read_records
 from forecast.season.rows import Delivery
+from forecast.show.partner import report
 from forecast.weeks import Week
 
 __all__ = [
     "Delivery",
     "Duration",
     "ForecastError",
-    "Level",
     "OutOfReach",
     "Outcome",
     "Refused",
@@ -37,6 +38,7 @@ __all__ = [
     "Week",
     "bench_space",
     "cash_flow",
+    "compare",
     "compare_routes",
     "delivery_weeks",
     "explants_needed",
@@ -47,10 +49,12 @@ __all__ = [
     "read_records",
     "read_season",
     "reforecast",
+    "report",
     "scorecard",
     "simulate",
     "size_order",
     "size_orders",
     "trial_worth",
+    "what_drives",
     "write_season",
 ]

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import chain
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -159,7 +159,7 @@ class CashFlow:
         return found.reindex(pd.Index(self._outcome.varieties, name="variety"), fill_value=0.0).reset_index()
 
 
-class _Line(NamedTuple):
+class Line(NamedTuple):
     """Amounts of one kind: in which weeks, and [currency], shape (weeks, draws) or (weeks, 1)."""
 
     what: str
@@ -215,7 +215,7 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     if outcome.begun:
         remedy = "Give what simulate makes of the orders; only that can be accounted for."
         raise refuse("outcome", None, "the plants of a running season are partly paid for already", remedy)
-    lines = chain(_bought(outcome), *(chain(_grown(outcome, name), _sold(outcome, name)) for name in outcome.varieties))
+    lines = chain(bought(outcome), *(chain(grown(outcome, name), _sold(outcome, name)) for name in outcome.varieties))
     changes = np.zeros((season.weeks, outcome.draws))
     sums: dict[tuple[int, str, str, str, str, int], float] = defaultdict(float)
     for line in lines:
@@ -232,14 +232,14 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     return CashFlow(cash, pd.DataFrame(entries, columns=_COLUMNS), outcome)
 
 
-def _bought(outcome: Outcome) -> Iterator[_Line]:
+def bought(outcome: Outcome) -> Iterator[Line]:
     """Give what the plants cost, and their freight."""
     season = outcome.season
-    bought = _offers(outcome)
+    ordered = _offers(outcome)
     boxed: dict[tuple[str, Week, float, int | None], int] = defaultdict(int)
-    for batch, row in bought:
+    for batch, row in ordered:
         boxed[row.lab, batch.week, row.freight_per_box, row.plants_per_box] += batch.quantity
-    for batch, row in bought:
+    for batch, row in ordered:
         at, price = batch.week - season.first_week, batch.quantity * row.unit_price
         together = boxed[row.lab, batch.week, row.freight_per_box, row.plants_per_box]
         freight = math.ceil(together / row.plants_per_box) * row.freight_per_box if row.plants_per_box else 0.0
@@ -250,18 +250,18 @@ def _bought(outcome: Outcome) -> Iterator[_Line]:
         )
         for what, week, amount in paid:
             number = season.offers.index(row) + 1
-            yield _Line(what, batch.variety, row.lab, "offers", number, slice(week, week + 1), np.array([[-amount]]))
+            yield Line(what, batch.variety, row.lab, "offers", number, slice(week, week + 1), np.array([[-amount]]))
 
 
-def _grown(outcome: Outcome, variety: str) -> Iterator[_Line]:
+def grown(outcome: Outcome, variety: str) -> Iterator[Line]:
     """Give what stages, work and bench of a variety cost."""
     season, route = outcome.season, outcome.season.route(variety)
     batches = [batch for batch in outcome.batches if batch.variety == variety]
     every = slice(0, season.weeks)
     for stage, plants in zip(route, np.sum([entering(outcome, batch) for batch in batches], axis=0), strict=True):
         number = season.stages.index(stage) + 1
-        yield _Line("stages", variety, "", "stages", number, every, -stage.cost * plants)
-        yield _Line("work", variety, "", "stages", number, every, -stage.minutes / 60 * season.hourly_wage * plants)
+        yield Line("stages", variety, "", "stages", number, every, -stage.cost * plants)
+        yield Line("work", variety, "", "stages", number, every, -stage.minutes / 60 * season.hourly_wage * plants)
     costs = [rents(season, stage) for stage in route]
     if not np.any(costs):
         return
@@ -278,26 +278,39 @@ def _grown(outcome: Outcome, variety: str) -> Iterator[_Line]:
         until = season.weeks if k < len(route) else _last(season, variety)  # then all that is saleable leaves
         rows = [season.places.index(season.place_in(stage.place, week)) + 1 for week in outcome.weeks[:until]]
         amounts = -cost[:until, None] * np.asarray(standing)[:until]
-        yield _Line("bench", variety, "", "places", np.array(rows, dtype=np.intp), slice(0, until), amounts)
+        yield Line("bench", variety, "", "places", np.array(rows, dtype=np.intp), slice(0, until), amounts)
 
 
-def _sold(outcome: Outcome, variety: str) -> Iterator[_Line]:
-    """Give what the plants of a variety bring in."""
-    season, own = outcome.season, outcome.season.variety(variety)
-    before, after = outcome.on_hand(variety)
+def _sold(outcome: Outcome, variety: str) -> Iterator[Line]:
+    yield from sold(outcome.season, variety, outcome.ready[variety], outcome.on_hand(variety))
+
+
+def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, Array]) -> Iterator[Line]:
+    """Give what the plants of a variety bring in.
+
+    Parameters
+    ----------
+    season, variety
+        The season, and which of its varieties.
+    ready
+        Plants that have become saleable by each week [plants], shape (weeks, draws).
+    hand
+        Plants on hand before and after each week's sale, as `forecast.growth.stock.on_hand` gives them.
+    """
+    own, (before, after) = season.variety(variety), hand
     for row in season.wanted_of(variety):
         at = row.week - season.first_week
         number, income = season.wanted.index(row) + 1, own.price(at) * (before[at] - after[at])[None]
-        yield _Line("sales", variety, "", "wanted", number, slice(at, at + 1), income)
+        yield Line("sales", variety, "", "wanted", number, slice(at, at + 1), income)
     last = _last(season, variety)
-    leaving = np.diff(outcome.ready[variety], axis=0, prepend=0).astype(np.float64)
+    leaving = np.diff(ready, axis=0, prepend=0).astype(np.float64)
     if season.wanted_of(variety):
         leaving[1 : last + 1] += after[:last]  # what was there and has come, less what is still there, is past its best
         leaving[: last + 1] -= before[: last + 1]
         leaving[last] += after[last]
     number = season.varieties.index(own) + 1
     paid = np.diff(np.minimum(np.cumsum(leaving, axis=0), season.marked_down(variety)), axis=0, prepend=0)
-    yield _Line("markdown", variety, "", "varieties", number, slice(0, season.weeks), (own.markdown_price or 0) * paid)
+    yield Line("markdown", variety, "", "varieties", number, slice(0, season.weeks), (own.markdown_price or 0) * paid)
 
 
 def _last(season: Season, variety: str) -> int:

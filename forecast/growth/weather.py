@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 FIRST_WEEKS = 2  # in which plants that have come suffer from heat and cold
 _YEAR = 52
 _MEASURED = "measured weather"
+_IMAGINED = "imagined weather"
 
 
 def measure(streams: Streams, days: Days) -> None:
@@ -29,6 +30,24 @@ def measure(streams: Streams, days: Days) -> None:
 def measured_by(streams: Streams) -> Days:
     """Give the days on which the weather under streams was measured: none, unless they were told to `measure`."""
     return streams.once(_MEASURED, dict[date, tuple[float, float]])
+
+
+def imagine(streams: Streams, low: Array, high: Array) -> None:
+    """Let all weather under streams be as given, not drawn; before any is.
+
+    Parameters
+    ----------
+    streams
+        The streams.
+    low, high
+        Mean daily minimum and maximum outside [degC], from the season's first week on to `FIRST_WEEKS` after its last
+        one, shape (weeks, draws).
+    """
+    streams.once(_IMAGINED, lambda: (low, high))
+
+
+def _imagined(streams: Streams) -> tuple[Array, Array] | None:
+    return streams.once(_IMAGINED, lambda: None)
 
 
 class Weather:
@@ -61,6 +80,9 @@ class Weather:
         -------
         two arrays of shape (weeks or more, draws)
         """
+        given = _imagined(self.streams)
+        if given is not None:
+            return given
         if len(self._outside[0]) < weeks:
             asked = self.season.weeks + 1
             while asked < weeks:

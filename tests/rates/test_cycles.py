@@ -8,8 +8,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from small_seasons import stage
 
-from forecast import Duration, Level, Refused, Share
+from forecast import Duration, Refused, Share
 from forecast.rates.cycles import ByCycle
+from forecast.rates.levels import Level
 from forecast.season.rows import Stage
 
 some = settings(max_examples=100, deadline=None, derandomize=True)

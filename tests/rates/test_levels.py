@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from scipy.stats import beta, spearmanr
 from small_seasons import MIXED, season, stage
 
-from forecast import Level
 from forecast.errors import Refused
 from forecast.growth.simulation import draw_fate, season_streams
+from forecast.rates.levels import Level
 
 DRAWS = 16384
 
