@@ -36,14 +36,15 @@ def draw_offline() -> None:
     The chart is kept in the notebook as its Vega-Lite description, so it is drawn again when the notebook
     is opened, and is the same text on every machine.
     """
-
-    def offline(spec: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
-        described = {**spec, "$schema": _SCHEMA}
-        bundle = {_MIME: described, "text/plain": spec.get("description", "A chart.")}
-        return bundle, {_MIME: {"embed_options": {"renderer": "svg", "actions": False}}}
-
     alt.renderers.register("offline", offline)
     alt.renderers.enable("offline")
+
+
+def offline(spec: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Give a chart's description as JupyterLab draws it without a network, and how it is to be drawn."""
+    described = {**spec, "$schema": _SCHEMA}
+    bundle = {_MIME: described, "text/plain": spec.get("description", "A chart.")}
+    return bundle, {_MIME: {"embed_options": {"renderer": "svg", "actions": False}}}
 
 
 def saleable(outcome: Outcome, variety: str) -> Chart:
