@@ -8,22 +8,25 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+import pandas as pd
 from tqdm import tqdm
 
 from forecast.decisions.order import Orders, size_orders
+from forecast.decisions.programme import plan_orders
 from forecast.decisions.space import bench_space
-from forecast.errors import Refused
+from forecast.errors import OutOfReach, Refused
 from forecast.growth.simulation import simulate
 from forecast.season.files import check_free, csv_text, read_season, table_text, write_texts
 from forecast.season.plan import Season
 from forecast.season.rows import Delivery
 from forecast.season.starter import start
+from forecast.show.partner import report
 from forecast.words import seasons
 
 REFUSED = 2
 OUT_OF_REACH = 1
 FEW_DRAWS = 1000
-WRITTEN = ("orders.csv", "order_table.csv", "order.html")
+WRITTEN = ("orders.csv", "order_table.csv")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -49,25 +52,38 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m forecast", description="How many plantlets to order, and why.")
     commands = parser.add_subparsers(required=True, metavar="command")
-    command = commands.add_parser("start", help="write a small season to begin with")
+    command = commands.add_parser("start", help="write a small season to begin with, its records, and the notebooks")
     command.add_argument("folder", type=Path)
+    command.add_argument("--force", "--overwrite", action="store_true", help="replace what is there")
     command.set_defaults(run=_start)
     command = commands.add_parser("check", help="read a season and list everything that is wrong with it")
     command.add_argument("folder", type=Path)
     command.set_defaults(run=_check)
     command = commands.add_parser("order", help="say what to order, how sure it is, and whether it fits")
     command.add_argument("folder", type=Path)
-    command.add_argument("--out", type=Path, help="folder to write orders.csv, order_table.csv and order.html into")
+    command.add_argument("--out", type=Path, help="folder to write orders.csv and order_table.csv into")
     command.add_argument("--overwrite", action="store_true", help="replace them if they are there")
     command.add_argument("--draws", type=int, default=4096, help="imagined seasons (4096)")
     command.add_argument("--seed", type=int, help="seed of the draws (that of season.toml)")
     command.set_defaults(run=_order)
+    command = commands.add_parser("report", help="write the whole order as one page for a partner")
+    command.add_argument("folder", type=Path)
+    command.add_argument("--out", type=Path, required=True, help="page to write, such as order.html")
+    command.add_argument("--pdf", action="store_true", help="print it into a PDF, too, with an installed Chromium")
+    command.add_argument(
+        "--aim", choices=("margin", "cost"), help="greatest margin, or every number for the least cost"
+    )
+    command.add_argument("--force", action="store_true", help="replace what is there")
+    command.add_argument("--draws", type=int, default=1024, help="imagined seasons (1024)")
+    command.add_argument("--seed", type=int, help="seed of the draws (that of season.toml)")
+    command.set_defaults(run=_report)
     return parser
 
 
 def _start(parsed: argparse.Namespace) -> int:
-    start(parsed.folder)
+    start(parsed.folder, overwrite=parsed.force)
     print(f"Written to {parsed.folder}. Fill in your own figures, then: python -m forecast order {parsed.folder}")
+    print(f"The same with charts, and more: jupyter lab {parsed.folder / 'notebooks'}, from notebook 1 on.")
     return 0
 
 
@@ -102,12 +118,10 @@ def _order(parsed: argparse.Namespace) -> int:
 
 
 def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int) -> None:
-    from forecast.show.page import order_page, order_table  # noqa: PLC0415 (charts take a second to import)
-
     outcome = simulate(season, orders, draws=parsed.draws, seed=seed)
     space = bench_space(outcome)
     print(f"{season.name}: what to order, from {parsed.draws:,} imagined seasons, seed {seed}. In {season.currency}.\n")
-    print(order_table(orders).to_string(index=False))
+    print(_table(orders).to_string(index=False))
     total = sum(order.cost for order in orders)
     purchase = sum(order.purchase for order in orders)
     print(f"\nPlants and freight {purchase:,.0f} {season.currency}; with growing, about {total:,.0f}.")
@@ -118,21 +132,55 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
         print(f"With {parsed.draws:,} draws a chance may be off by {100 / parsed.draws**0.5:.0f} points; use more.")
     print(f"\n{space}")
     if parsed.out:
-        with tqdm(desc="charts", disable=None, leave=False) as bar:
+        rows, table = tuple(order.delivery for order in orders), orders.table()
+        texts = {
+            "orders.csv": table_text(rows, Delivery),
+            "order_table.csv": csv_text(list(table.columns), table.itertuples(index=False)),
+        }
+        write_texts(texts, parsed.out, overwrite=parsed.overwrite)
+        print(f"\nWritten to {parsed.out}: {', '.join(texts)}.")
+
+
+def _table(orders: Orders) -> pd.DataFrame:
+    """Give the orders as a table for eyes: rounded, with the words of the trade as headers."""
+    rows = [
+        {
+            "variety": order.variety,
+            "lab": order.lab,
+            "delivery": str(order.week),
+            "order": f"{order.quantity:,}",
+            "wanted": f"{order.wanted:,}",
+            "by": str(order.by),
+            "chance": f"{100 * order.chance:.0f} %",
+            "from the mean": f"{order.from_mean:,}",
+            "its chance": f"{100 * order.chance_from_mean:.0f} %",
+            "cost": f"{order.cost:,.0f}",
+        }
+        for order in orders
+    ]
+    return pd.DataFrame(rows)
+
+
+def _report(parsed: argparse.Namespace) -> int:
+    season = read_season(parsed.folder)
+    draws, seed = parsed.draws, season.seed if parsed.seed is None else parsed.seed
+    try:
+        plan = plan_orders(season, draws=draws, seed=seed, aim=parsed.aim) if parsed.aim else None
+        with tqdm(desc="report", disable=None, leave=False) as bar:
 
             def progress(done: int, total: int) -> None:
                 bar.total = total
                 bar.update(done - bar.n)
 
-            page = order_page(season, orders, outcome, space, progress=progress)
-        rows, table = tuple(order.delivery for order in orders), orders.table()
-        texts = {
-            "orders.csv": table_text(rows, Delivery),
-            "order_table.csv": csv_text(list(table.columns), table.itertuples(index=False)),
-            "order.html": page,
-        }
-        write_texts(texts, parsed.out, overwrite=parsed.overwrite)
-        print(f"\nWritten to {parsed.out}: {', '.join(texts)}.")
+            report(
+                season, parsed.out, draws=draws, seed=seed, plan=plan, overwrite=parsed.force, pdf=parsed.pdf,
+                progress=progress,
+            )  # fmt: skip
+    except OutOfReach as error:
+        print(f"{error}\nNo page was written.", file=sys.stderr)
+        return OUT_OF_REACH
+    print(f"Written: {parsed.out}{' and the same as .pdf' if parsed.pdf else ''}.")
+    return 0
 
 
 if __name__ == "__main__":

@@ -1,21 +1,13 @@
-"""The season's order on one page: HTML that needs nothing else, to open, print or send."""
+"""The parts of an HTML page that needs nothing else, to open, print or send."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from datetime import date
+from collections.abc import Collection, Iterable, Sequence
 from html import escape
-from importlib.metadata import version
+from typing import Any
 
 import pandas as pd
 import vl_convert
-
-from forecast.decisions.order import Orders
-from forecast.decisions.space import BenchSpace
-from forecast.growth.outcome import Outcome
-from forecast.season.plan import Season
-from forecast.show import charts
-from forecast.words import rounded, seasons
 
 CAUTIONS = (
     "A planning aid, not advice. Where somebody is licensed to decide, they decide.",
@@ -28,127 +20,105 @@ CAUTIONS = (
     "Money figures are estimates, not accounts.",
 )
 
+_ON_ONE_PAGE = 15  # rows of a table that is not parted between pages
+
 _STYLE = """
-body { font: 16px/1.5 system-ui, sans-serif; color: #222; max-width: 52rem; margin: 2rem auto; padding: 0 1rem; }
-h1 { font-size: 1.6rem; } h2 { font-size: 1.2rem; margin-top: 2rem; }
-.wide { overflow-x: auto; }
-table { border-collapse: collapse; width: 100%; font-size: 0.85rem; }
+@page { margin: 14mm; }
+* { box-sizing: border-box; }
+html { font-size: 15px; }
+body { font: 1rem/1.42 system-ui, sans-serif; color: #222; background: #fff; max-width: 60rem; margin: 1.5rem auto;
+  padding: 0 1rem; overflow-wrap: break-word; }
+h1 { font-size: 1.6rem; margin: 0 0 0.6rem; } h2 { font-size: 1.25rem; margin: 2rem 0 0.5rem; }
+h3 { font-size: 1rem; margin: 1.2rem 0 0.3rem; }
+p, ul, dl { margin: 0.4rem 0; } ul { padding-left: 1.2rem; }
+dl { display: grid; grid-template-columns: 7rem 1fr; gap: 0.35rem 1rem; }
+dt { font-weight: 600; } dd { margin: 0; } dd p { margin: 0; } dd ul { margin: 0; }
+table { border-collapse: collapse; width: 100%; font-size: 0.85rem; margin: 0.8rem 0; }
 caption { text-align: left; color: #555; padding-bottom: 0.4rem; }
-th, td { padding: 0.3rem 0.5rem; border-bottom: 1px solid #ccc; text-align: left; }
-td { white-space: nowrap; }
-td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; }
-figure { margin: 1rem 0; } figure svg { max-width: 100%; height: auto; }
+th, td { padding: 0.25rem 0.5rem; border-bottom: 1px solid #ccc; text-align: left; vertical-align: top; }
+tbody th { font-weight: 400; }
+.number { text-align: right; font-variant-numeric: tabular-nums; } .number, .short { white-space: nowrap; }
+.wide { overflow-x: auto; }
+figure { margin: 1rem 0; } figure svg { display: block; max-width: 100%; height: auto; }
+figcaption { margin-top: 0.2rem; font-size: 0.9rem; }
+.pairs { display: grid; grid-template-columns: 1fr 1fr; gap: 0.5rem 1.5rem; } .pairs figure { margin: 0.3rem 0; }
 footer { color: #555; font-size: 0.85rem; margin-top: 2rem; }
-@media print { figure { break-inside: avoid; } body { margin: 0; } }
+@media screen and (max-width: 40rem) { dl, .pairs { grid-template-columns: 1fr; } }
+@media print {
+  html { font-size: 12px; } body { max-width: none; margin: 0; padding: 0; } .wide { overflow: visible; }
+  figure svg { max-height: 21cm; width: auto; }
+  h2, h3, h2 + p, h2 + p + p, caption { break-after: avoid; } figure, .kept, tr, dd, li { break-inside: avoid; }
+}
 """
 
 
-def order_page(
-    season: Season,
-    orders: Orders,
-    outcome: Outcome,
-    space: BenchSpace,
-    *,
-    progress: Callable[[int, int], None] | None = None,
-) -> str:
-    """Write the season's orders as one HTML page with its charts.
+def whole_page(title: str, body: Iterable[str], footer: str) -> str:
+    """Give a whole page: a text as its title, parts in HTML, and a text at its foot.
 
-    Parameters
-    ----------
-    season, orders, outcome, space
-        The season, its orders, what comes of them, and the bench space they take.
-    progress
-        Called with the number of charts drawn and their total.
-
-    Returns
-    -------
-    str
-        The page. It asks for nothing from outside and runs no script; text from files is escaped.
+    It asks for nothing from outside and runs no script.
     """
-    drawn = [
-        *(charts.order_curve(order) for order in orders),
-        *(charts.saleable(outcome, variety) for variety in outcome.varieties),
-        *(charts.bench(space, place) for place in season.place_names),
-    ]
-    figures = []
-    for number, chart in enumerate(drawn, start=1):
-        figures.append(_figure(chart))
-        if progress:
-            progress(number, len(drawn))
-    places = len(season.place_names)
-    curves, fans, benches = figures[: len(orders)], figures[len(orders) : -places], figures[-places:]
-    total = sum(order.cost for order in orders)
-    purchase = sum(order.purchase for order in orders)
-    summary = [
-        f"{sum(order.quantity for order in orders):,} plantlets in {len(orders)} orders: about {rounded(purchase)} "
-        f"{season.currency} for plants and freight, about {rounded(total)} with growing, until the weeks wanted."
-    ]
-    if season.budget is not None and total > season.budget:
-        summary.append(f"With growing, that is more than the budget of {rounded(season.budget)} {season.currency}.")
-    summary.append(f"Everything that is wanted is there in {seasons(outcome.chance_of_all())}.")
-    body = [
-        f"<h1>{escape(season.name)}: what to order</h1>",
-        *(f"<p>{escape(line)}</p>" for line in (*summary, *map(str, orders.unmet), *str(space).splitlines())),
-        _table(
-            order_table(orders), f"Orders. Cost in {season.currency}. A chance is a share of {outcome.draws:,} draws."
-        ),
-        "<h2>Does it fit</h2>",
-        *benches,
-        "<h2>What comes of it</h2>",
-        *fans,
-        "<h2>How much is enough</h2>",
-        *curves,
-        "<h2>Please note</h2>",
-        f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in CAUTIONS)}</ul>",
-        f"<footer>forecast {version('forecast')}, {outcome.draws:,} draws, seed {outcome.seed}, "
-        f"written {date.today().isoformat()}.</footer>",
-    ]
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{escape(season.name)}: what to order</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n"
-        + "\n".join(body)
-        + "\n</body>\n</html>\n"
+        f"<title>{escape(title)}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n"
+        + "\n".join([tagged("h1", title), *body])
+        + f"\n</main>\n{tagged('footer', footer)}\n</body>\n</html>\n"
     )
 
 
-def order_table(orders: Orders) -> pd.DataFrame:
-    """Give the orders as a table for eyes: rounded, with the words of the trade as headers."""
-    rows = [
-        {
-            "variety": order.variety,
-            "lab": order.lab,
-            "delivery": str(order.week),
-            "order": f"{order.quantity:,}",
-            "wanted": f"{order.wanted:,}",
-            "by": str(order.by),
-            "chance": f"{100 * order.chance:.0f} %",
-            "from the mean": f"{order.from_mean:,}",
-            "its chance": f"{100 * order.chance_from_mean:.0f} %",
-            "cost": f"{order.cost:,.0f}",
-        }
-        for order in orders
-    ]
-    columns = ["variety", "lab", "delivery", "order", "wanted", "by", "chance", "from the mean", "its chance", "cost"]
-    return pd.DataFrame(rows, columns=columns)
+def tagged(tag: str, text: str) -> str:
+    """Give a text in a tag, its signs escaped."""
+    return f"<{tag}>{escape(text)}</{tag}>"
 
 
-def _table(table: pd.DataFrame, caption: str) -> str:
-    def row(cells: Sequence[str], tag: str) -> str:
-        classes = ['class="number"' if name in _NUMBERS else "" for name in table.columns]
-        scope = ' scope="col"' if tag == "th" else ""
-        parts = [f"<{tag}{scope} {kind}>{escape(str(cell))}</{tag}>" for cell, kind in zip(cells, classes, strict=True)]
-        return f"<tr>{''.join(parts)}</tr>".replace(" >", ">")
-
-    body = "".join(row([str(cell) for cell in cells], "td") for cells in table.itertuples(index=False))
-    head = row([str(name) for name in table.columns], "th")
-    inside = f"<caption>{escape(caption)}</caption><thead>{head}</thead><tbody>{body}</tbody>"
-    return f'<div class="wide"><table>{inside}</table></div>'
+def bullets(texts: Iterable[str]) -> str:
+    """Give texts as a list."""
+    return f"<ul>{''.join(tagged('li', text) for text in texts)}</ul>"
 
 
-_NUMBERS = {"order", "wanted", "chance", "from the mean", "its chance", "cost"}
+def answered(answers: Iterable[tuple[str, Sequence[str]]]) -> str:
+    """Give questions with their answers; several sentences of one answer stand below each other."""
+    rows = (
+        f"{tagged('dt', question)}<dd>{''.join(tagged('p', text) for text in texts)}</dd>"
+        for question, texts in answers
+    )
+    return f"<dl>{''.join(rows)}</dl>"
 
 
-def _figure(chart: charts.Chart) -> str:
+def tabled(table: pd.DataFrame, caption: str, *, numbers: Collection[str] = (), short: Collection[str] = ()) -> str:
+    """Give a table whose first column names its rows.
+
+    Parameters
+    ----------
+    table
+        Its cells as they are to be read.
+    caption
+        What it says.
+    numbers, short
+        Columns that are set as numbers, and others that are kept on one line.
+    """
+
+    def cell(tag: str, column: str, text: Any) -> str:
+        kind = ' class="number"' if column in numbers else ' class="short"' if column in short else ""
+        return f"<{tag}{kind}>{escape(str(text))}</{tag.split(maxsplit=1)[0]}>"
+
+    names = [str(name) for name in table.columns]
+    head = "".join(cell('th scope="col"', name, name) for name in names)
+    tags = ['th scope="row"', *["td"] * (len(names) - 1)]
+    rows = [f"<tr>{''.join(map(cell, tags, names, cells))}</tr>" for cells in table.itertuples(index=False, name=None)]
+    parts = f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody>"
+    kept = " kept" if len(table) <= _ON_ONE_PAGE else ""
+    named = (
+        f'<div class="wide{kept}" role="region" tabindex="0" aria-label="{escape(caption)}">'  # to be scrolled by keys
+    )
+    return f"{named}<table>{tagged('caption', caption)}{parts}</table></div>"
+
+
+def figure(chart: Any, sentence: str) -> str:
+    """Give an Altair chart as a drawing with a sentence below it; its description is the text that says the same."""
     spec = chart.to_dict()
-    return f'<figure aria-label="{escape(spec["description"])}">{vl_convert.vegalite_to_svg(spec)}</figure>'
+    spec.setdefault("config", {})["aria"] = False
+    opening, _, parts = vl_convert.vegalite_to_svg(spec).partition(">")
+    named = f'{opening} role="img" aria-label="{escape(spec["description"])}">'
+    hidden = f'<g aria-hidden="true">{parts.removesuffix("</svg>")}</g></svg>'  # one image with one text, not many
+    return f"<figure>{named}{hidden}{tagged('figcaption', sentence)}</figure>"
