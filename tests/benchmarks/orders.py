@@ -2,8 +2,8 @@
 
 Run by hand from the project's folder: ``python tests/benchmarks/orders.py``; with ``--check`` only the first part.
 
-1. Tiny seasons with a budget and a bench: the plain program (`extensive_form`) solved to the end and the package's
-   search agree.
+1. Tiny seasons with a tight budget and bench: the plain program (`extensive_form`), solved to the end, finds what the
+   package's search proves to be best, and nothing above its bound.
 2. Large seasons whose budget and bench are scarce: both against the clock. The solver's clock starts when its program
    stands; the search's clock counts everything. Times of the search are medians of three.
 3. Random seasons, all valued on fresh draws: what the plan earns more than ordering from the mean, and than ordering a
@@ -23,7 +23,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from extensive_form import Solution, extensive
+from extensive_form import extensive
 from whole_orders import Array, Valued, compare, large, standard_error, varied
 
 from forecast.decisions.bidding import Bidder
@@ -39,9 +39,9 @@ SEASONS, DRAWS, FRESH, EACH = 200, 512, 2048, 10.0  # seconds of a search
 
 
 def agreement() -> None:
-    """Print the first part; end with a fault if the two do not agree."""
+    """Print the first part; end with a fault if the two contradict each other."""
     print("tiny seasons, 64 draws        search      bound     solver      bound")
-    proven = 0
+    proven, best = 0, 0
     for number in range(1, 25):
         season = varied(number, most=2, limits=True)
         plan = plan_orders(season, draws=64, seed=1, gap=EXACT / 10)
@@ -52,11 +52,12 @@ def agreement() -> None:
         if plan.gap <= EXACT:
             proven += 1
             sound &= abs(plan.margin - rival.value) <= allowed
+        best += abs(plan.margin - rival.value) <= allowed
         sound &= plan.margin - allowed <= rival.value <= plan.bound + allowed
         print(f"  {number:2d} {plan.margin:30.4f} {plan.bound:10.4f} {rival.value:10.4f} {rival.bound:10.4f}")
         if not sound:
-            raise SystemExit("the search and the plain program do not agree")
-    print(f"  the search proved {proven} of 24 by itself; all agree")
+            raise SystemExit("the search and the plain program contradict each other")
+    print(f"  the search found the best of {best} of 24, and proved it of {proven}; every bound holds")
 
 
 def recounted(plan: Plan, orders: Sequence[Delivery]) -> tuple[float, bool]:
@@ -99,11 +100,13 @@ def against_the_clock() -> None:
             for gap, runs in plans.items():
                 took = statistics.median(one.seconds for one in runs)
                 one = runs[-1]
-                print(f"  search      {gap:7.1%} {one.margin:11.2f} {one.bound:11.2f} {one.gap:9.4%} {took:11.2f}")
+                _told("search", gap, one.margin, one.bound, took)
             for gap in (0.01, 0.001):
                 rival = extensive(season, draws=draws, seed=1, seconds=SECONDS, gap=gap, looked_at=full)
-                took = statistics.median(one.seconds for one in plans[gap])
-                _told(plan, rival, gap, took)
+                _told("solver", gap, rival.value, rival.bound, rival.seconds)
+                if rival.orders is not None:
+                    margin, fits = recounted(plan, rival.orders)
+                    print(f"              its orders recounted: {margin:.2f}; they keep all limits: {fits}", flush=True)
                 if rival.gap > gap:
                     break
             peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
@@ -114,14 +117,10 @@ def against_the_clock() -> None:
             )
 
 
-def _told(plan: Plan, rival: Solution, gap: float, took: float) -> None:
-    print(
-        f"  solver      {gap:7.1%} {rival.value:11.2f} {rival.bound:11.2f} {rival.gap:9.4%} {rival.seconds:11.2f}   "
-        f"{'' if rival.gap <= gap else 'more than '}{rival.seconds / took:.1f} times as long"
-    )
-    if rival.orders is not None:
-        margin, fits = recounted(plan, rival.orders)
-        print(f"              its orders recounted: {margin:.2f}; they keep all limits: {fits}", flush=True)
+def _told(who: str, asked: float, value: float, bound: float, took: float) -> None:
+    gap = (bound - value) / value if value > EXACT else np.inf
+    reached = "" if gap <= asked else "not reached"
+    print(f"  {who}      {asked:7.1%} {value:11.2f} {bound:11.2f} {gap:9.4%} {took:11.2f}   {reached}")
 
 
 def against_simple_orders() -> None:
@@ -135,7 +134,7 @@ def against_simple_orders() -> None:
     for name, cases in found.items():
         mean, worst = (np.array([getattr(one, what) for one in cases]) for what in ("margin", "worst"))
         print(
-            f"  {name:16s} margin {mean.mean():9.1f} +- {standard_error(mean):6.1f}, "
+            f"  {name:20s} margin {mean.mean():9.1f} +- {standard_error(mean):6.1f}, "
             f"worst tenth {worst.mean():9.1f} +- {standard_error(worst):6.1f}, in {len(cases)} seasons"
         )
     for plan, rival in (("plan", "from the mean"), ("plan", "a fifth more"), ("guarded plan", "better in bad years")):
