@@ -24,16 +24,15 @@ def test_order_prints_a_row_for_everything_wanted_and_whether_it_fits(capsys):
     assert printed.err == ""
 
 
-def test_order_writes_tables_and_a_page_that_can_be_used_again(tmp_path):
+def test_order_writes_tables_that_can_be_used_again(tmp_path):
     out = tmp_path / "deep" / "out"
     assert main(["order", DEMO, "--draws", "128", "--out", str(out)]) == 0
-    assert sorted(file.name for file in out.iterdir()) == ["order.html", "order_table.csv", "orders.csv"]
+    assert sorted(file.name for file in out.iterdir()) == ["order_table.csv", "orders.csv"]
     season = forecast.read_season(DEMO)
     with (out / "orders.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     again = forecast.simulate(season, [forecast.Delivery(**row) for row in rows], draws=128, seed=season.seed)
     assert len(again.batches) == len(season.wanted)
-    assert (out / "order.html").read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     assert [file.name for file in out.parent.iterdir()] == ["out"]
 
 
@@ -57,6 +56,31 @@ def test_what_is_out_of_reach_is_said_and_the_rest_is_sized(tmp_path, capsys):
     assert "Heuchera 'Corvassel'" in printed.out
 
 
+def test_report_writes_the_page_that_the_call_writes_and_replaces_nothing_unasked(tmp_path, capsys):
+    page = tmp_path / "deep" / "order.html"
+    assert main(["report", DEMO, "--draws", "64", "--seed", "3", "--out", str(page)]) == 0
+    assert str(page) in capsys.readouterr().out
+    forecast.report(forecast.read_season(DEMO), tmp_path / "same.html", draws=64, seed=3)
+    assert page.read_bytes() == (tmp_path / "same.html").read_bytes()
+    page.write_text("mine", encoding="utf-8")
+    assert main(["report", DEMO, "--draws", "64", "--out", str(page)]) == 2
+    assert page.read_text(encoding="utf-8") == "mine"
+    assert main(["report", DEMO, "--draws", "64", "--out", str(page), "--force", "--aim", "cost"]) == 0
+    assert "aim cost" in page.read_text(encoding="utf-8")
+
+
+def test_report_says_why_no_plan_is_possible_and_writes_nothing(tmp_path, capsys):
+    season = forecast.read_season(DEMO)
+    hurried = [row.replace(week="2027-W20") if "Zollinka" in row.variety else row for row in season.wanted]
+    forecast.write_season(season.replace(wanted=tuple(hurried)), tmp_path / "season")
+    page = tmp_path / "order.html"
+    assert main(["report", str(tmp_path / "season"), "--aim", "cost", "--draws", "64", "--out", str(page)]) == 1
+    said = capsys.readouterr().err
+    assert "Gerbera 'Zollinka'" in said
+    assert "No page was written." in said
+    assert not page.exists()
+
+
 def test_check_says_what_is_believed_of_every_stage(capsys):
     assert main(["check", DEMO]) == 0
     printed = capsys.readouterr().out
@@ -70,10 +94,28 @@ def test_start_writes_a_season_that_works_and_replaces_nothing(tmp_path, capsys)
     assert "# survival_level" not in (folder / "offers.csv").read_text(encoding="utf-8")
     assert "time_level, survival_level" in (folder / "stages.csv").read_text(encoding="utf-8")
     assert main(["order", str(folder), "--draws", "128"]) == 0
-    before = {file.name: file.read_bytes() for file in folder.iterdir()}
+    before = {file: file.read_bytes() for file in folder.rglob("*.*")}
     assert main(["start", str(folder)]) == 2
     assert "is there already" in capsys.readouterr().err
-    assert {file.name: file.read_bytes() for file in folder.iterdir()} == before
+    assert {file: file.read_bytes() for file in folder.rglob("*.*")} == before
+
+
+def test_start_replaces_no_notebook_unless_forced_and_writes_nothing_else_then(tmp_path, capsys):
+    mine = tmp_path / "notebooks" / "3_will_they_fit.ipynb"
+    mine.parent.mkdir()
+    mine.write_text("mine", encoding="utf-8")
+    assert main(["start", str(tmp_path)]) == 2
+    assert "3_will_they_fit.ipynb" in capsys.readouterr().err
+    assert list(tmp_path.rglob("*.*")) == [mine]
+    assert main(["start", str(tmp_path), "--force"]) == 0
+    assert "What to do" in mine.read_text(encoding="utf-8")
+
+
+def test_start_says_that_a_file_stands_where_a_folder_is_needed(tmp_path, capsys):
+    (tmp_path / "notebooks").write_text("mine", encoding="utf-8")
+    assert main(["start", str(tmp_path)]) == 2
+    assert "notebooks: this is a file, not a folder. Rename or move it" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == [tmp_path / "notebooks"]
 
 
 @pytest.mark.parametrize(

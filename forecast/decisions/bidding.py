@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.decisions.limits import Bundle
+from forecast.decisions.limits import EXACT, Bundle
 from forecast.decisions.sharing import Cut, Prices
 from forecast.decisions.ways import Pick, Way, Ways
 
@@ -59,6 +59,8 @@ class Bidder:
 
     def __init__(self, item: int, ways: Ways) -> None:
         self.item, self.ways = item, ways
+        self.budget = math.inf if ways.season.budget is None else ways.season.budget
+        self._areas: dict[tuple[Way, int], float] = {}
 
     def bundle(self, picks: Sequence[Pick]) -> Bundle:
         """Make a bundle of some picks."""
@@ -79,13 +81,17 @@ class Bidder:
         -----
         Every quantity of every way, alone and in pairs, is looked at: what it is sold for comes from tables that hold
         for all prices of what is scarce. A pair is left out only if it cannot win, because two deliveries are sold for
-        no more than both would be alone. Where quantities were thinned out, those between two are worth no more than
+        no more than both would be alone; so is what would break a limit even if nothing else were ordered. Where quantities were thinned out, those between two are worth no more than
         the lower, and for each plant more as much as the last ones before it.
         """
         slots, weights = self.ways.slots, prices.weights
         paid = [[self._paid(way, prices, cuts) for way in slot] for slot in slots]
         alone = [[self.ways.table(i, None, s, weights) for i in range(len(slot))] for s, slot in enumerate(slots)]
-        singles = [income - cost.all for income, cost in zip(alone[0], paid[0], strict=True)]
+        taken = [[self._taken(way, cuts) for way in slot] for slot in slots]
+        singles = [
+            np.where((part <= 1 + EXACT).all(axis=1), income - cost.all, -math.inf)
+            for income, cost, part in zip(alone[0], paid[0], taken[0], strict=True)
+        ]
         tried, untried = 0.0, Bid(-math.inf, ())  # nothing is ordered
         for way, income, cost, value in zip(slots[0], alone[0], paid[0], singles, strict=True):
             above = np.where(way.gaps > 0, value + _between(way, income, np.zeros(1), cost), -math.inf)
@@ -106,6 +112,8 @@ class Bidder:
                 break
             i, j = pairs[at]
             value, above = self._worth(i, j, self.ways.table(i, j, 0, weights), alone, paid)
+            over = (taken[0][i][:, None] + taken[1][j][None, :] > 1 + EXACT).any(axis=2)
+            value, above = np.where(over, -math.inf, value), np.where(over, -math.inf, above)
             tried = max(tried, float(value.max()))
             if above.max() > untried.value:
                 a, b = np.unravel_index(int(above.argmax()), above.shape)
@@ -126,6 +134,7 @@ class Bidder:
                     break
                 picks = Pick(first, int(first.quantities[a])), Pick(second, int(second.quantities[b]))
                 found.append(Bid(float(value[a, b]), picks))
+        found = [bid for bid in found if bid.value > -math.inf]
         complete = len(found) <= _MANY and untried.value < least
         doubt = untried.picks if untried.value > least else ()
         return Answer(max(tried, untried.value), sorted(found, key=lambda bid: -bid.value)[:_MANY], complete, doubt)
@@ -142,11 +151,24 @@ class Bidder:
         between = between + _between(second, income.T, alone[0][i][None, :], paid[1][j]).T
         return value, np.where((first.gaps[:, None] > 0) | (second.gaps[None, :] > 0), value + between, -math.inf)
 
+    def _taken(self, way: Way, cuts: Sequence[Cut]) -> Array:
+        """Give the share of the budget, and of the bench under each cut, that quantities of a way take alone."""
+        freight = sum((box[2] * np.ceil(filled - 1e-9) for box, filled in way.boxes.items()), np.zeros(way.paid.size))
+        cost = (way.paid + way.quantities * way.growing.mean() + freight) / self.budget
+        each = [self._area(way, at, cut) / max(cut.bench, EXACT) for at, cut in enumerate(cuts)]
+        return np.column_stack([cost, way.quantities[:, None] * np.array(each)[None, :]])
+
+    def _area(self, way: Way, at: int, cut: Cut) -> float:
+        """Give the area of a plantlet under a cut [m2]."""
+        if (way, at) not in self._areas:
+            self._areas[way, at] = float(way.area[cut.row, cut.draws].mean())
+        return self._areas[way, at]
+
     def _paid(self, way: Way, prices: Prices, cuts: Sequence[Cut]) -> Paid:
         each = float(prices.weights @ way.growing) + prices.spent * float(way.growing.mean())
-        for price, cut in zip(prices.areas, cuts, strict=False):
+        for at, (price, cut) in enumerate(zip(prices.areas, cuts, strict=False)):
             if price > 0:
-                each += price * float(way.area[cut.row, cut.draws].mean())
+                each += price * self._area(way, at, cut)
         money = prices.margin + prices.spent
         unit = np.array([way.prices.row(int(n)).unit_price for n in way.quantities])
         total, more = money * way.paid + way.quantities * each, money * unit + each

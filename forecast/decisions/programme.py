@@ -168,7 +168,9 @@ class Plan:
                 continue
             bids = bidders[row.variety].answer(sharing.free, sharing.cuts).bids
             if not bids:
-                found[row.variety] = "no delivery can come before it is wanted"
+                ways = bidders[row.variety].ways.slots[0]
+                late = "no delivery can come before it is wanted"
+                found[row.variety] = "not even its smallest order keeps the limits" if ways else late
                 continue
             best = max(
                 (bidders[row.variety].bundle(bid.picks) for bid in bids),

@@ -154,7 +154,7 @@ class Ways:
             tuple(self._way(prices, week, slot, guarded) for prices, week in self._possible(last))
             for slot in range(deliveries)
         )
-        self._tables: dict[tuple[int, int], Array] = {}
+        self._tables: dict[tuple[Way, Way | None], Array] = {}
         self._weights: Array | None = None
 
     def _possible(self, last: Week) -> list[tuple[PriceList, Week]]:
@@ -273,10 +273,9 @@ class Ways:
         """Give `income` for way i alone in its slot, or with way j, remembered while the weights stay the same."""
         if self._weights is not weights:
             self._tables, self._weights = {}, weights
-        key = (i, -1 - slot if j is None else j)
+        key = self.slots[slot][i], None if j is None else self.slots[1][j]
         if key not in self._tables:
-            first = self.slots[slot][i] if j is None else self.slots[0][i]
-            self._tables[key] = self.income(first, None if j is None else self.slots[1][j], weights)
+            self._tables[key] = self.income(*key, weights)
         return self._tables[key]
 
     def refine(self, picks: Sequence[Pick]) -> bool:
@@ -290,8 +289,6 @@ class Ways:
                     if finer.quantities.size > way.quantities.size:
                         slot[at], changed = finer, True
             self.slots = tuple(tuple(slot) if s == one.way.slot else ways for s, ways in enumerate(self.slots))
-        if changed:
-            self._tables, self._weights = {}, None
         return changed
 
 

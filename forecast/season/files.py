@@ -9,7 +9,7 @@ import shutil
 import tempfile
 import tomllib
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -129,7 +129,7 @@ def write_texts(texts: Mapping[str, str | bytes], path: str | os.PathLike[str], 
     Parameters
     ----------
     texts
-        Text of each file, or what it holds in bytes, by its name.
+        Text of each file, or what it holds in bytes, by its name; ``a/b.csv`` is a file in a folder of the folder.
     path
         The folder; it is made if it is not there.
     overwrite
@@ -149,15 +149,17 @@ def write_texts(texts: Mapping[str, str | bytes], path: str | os.PathLike[str], 
     fresh = Path(tempfile.mkdtemp(prefix=".writing-", dir=folder if folder.is_dir() else folder.parent))
     try:
         for name, text in texts.items():
+            (fresh / name).parent.mkdir(exist_ok=True)
             (fresh / name).write_bytes(text if isinstance(text, bytes) else text.encode())
         folder.mkdir(exist_ok=True)
         for name in texts:
+            (folder / name).parent.mkdir(exist_ok=True)
             os.replace(fresh / name, folder / name)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
 
 
-def check_free(names: Iterable[str], path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+def check_free(names: Collection[str], path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
     """Refuse, before any work is done, a folder into which files of these names cannot be written.
 
     Parameters
@@ -182,6 +184,10 @@ def check_free(names: Iterable[str], path: str | os.PathLike[str], *, overwrite:
     if there:
         remedy = "Give another folder, or ask for it to be replaced (overwrite=True, --overwrite)."
         raise Refused([Fault("is there already; nothing was written", remedy, name) for name in there])
+    within = {folder / name: None for name in (Path(name).parent for name in names) if (folder / name).is_file()}
+    if within:
+        remedy = "Rename or move it, or give another folder."
+        raise Refused([Fault("this is a file, not a folder", remedy, str(name)) for name in within])
     folders = [str(folder / name) for name in names if (folder / name).is_dir()]
     if folders:
         raise Refused([Fault("this is a folder, not a file", "Rename or move it.", name) for name in folders])

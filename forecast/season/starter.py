@@ -1,4 +1,4 @@
-"""A small season to begin with, with a remark on every column."""
+"""A small season to begin with, with a remark on every column, its records, and notebooks that run on them."""
 
 from __future__ import annotations
 
@@ -8,46 +8,83 @@ import io
 import os
 from datetime import date
 
+from forecast.season.batches import BatchRecord, CountRecord
 from forecast.season.cells import Row
+from forecast.season.course import copies
 from forecast.season.cultures import Culture, Division
 from forecast.season.files import table_text, write_texts
+from forecast.season.past import LABS, VARIETIES, records_until
 from forecast.season.places import Normal, Place
 from forecast.season.plan import TABLES, Season
+from forecast.season.records import Records
 from forecast.season.rows import Delivery, Header, Offer, Stage, Wanted
 from forecast.season.varieties import Variety
 from forecast.weeks import Week
 
 _SUCH_AS = {"location": '"the weather station nearest to us, 1991-2020"'}
 _PRACTICE = "common practice, no source: put your own figures here"
+_LOCATION = "De Bilt, the Netherlands, 1991-2020: put your own station here, and its figures into climate.csv"
+_STATION = (
+    "De Bilt (WMO 06260), 1991-2020; low and high: World Meteorological Organization, Climatological Standard Normals "
+    "for 1991-2020, NCEI accession 0253808; spread: computed from monthly means of the Royal Netherlands "
+    "Meteorological Institute (KNMI), free to use if it is named"
+)
+# Mean daily minimum and maximum and spread between years [degC], January to December; sources in `_STATION`.
+_NORMALS = (
+    (0.9, 6.1, 2.1), (0.7, 7.0, 2.2), (2.4, 10.5, 1.6), (4.5, 14.8, 1.5), (8.0, 18.3, 1.6), (10.8, 20.9, 1.2),
+    (13.0, 23.1, 1.6), (12.5, 22.9, 1.2), (10.0, 19.5, 1.3), (7.1, 14.8, 1.6), (3.9, 9.9, 1.7), (1.6, 6.7, 2.2),
+)  # fmt: skip
 
 
-def start(path: str | os.PathLike[str], *, first_week: Week | None = None) -> None:
-    """Write a small season to begin with; nothing that is there is replaced.
+def start(path: str | os.PathLike[str], *, first_week: Week | None = None, overwrite: bool = False) -> None:
+    """Write a small season to begin with, its records, and the notebooks.
 
     Parameters
     ----------
     path
-        Folder to write into; it is made if it is not there.
+        Folder to write into; it is made if it is not there. It holds the season and the records, the folder ``running``
+        in it the season that runs, and ``notebooks`` the notebooks, set to these.
     first_week
         Week in which orders are placed; this week if not given.
+    overwrite
+        Whether files that are there may be replaced.
 
     Raises
     ------
     Refused
-        If one of the files is there already; nothing is written then.
+        If one of the files is there already and `overwrite` is not asked for; nothing is written then.
     """
-    season = example(first_week or Week.of(date.today()))
-    texts = {"season.toml": _header(season)}
-    for table, kind in TABLES.items():
-        text = table_text(getattr(season, table), kind)
-        if kind is Normal:  # empty: stages that run on weeks need none
-            text = "month,low,high,spread\r\n"
-        texts[f"{table}.csv"] = _remarks(kind) + text
-    write_texts(texts, path)
+    today = first_week or Week.of(date.today())
+    records = records_until(today)
+    texts = _texts(example(today))
+    texts |= {f"running/{name}": text for name, text in _texts(_running(today, records)).items()}
+    texts["batches.csv"] = _remarks(BatchRecord) + table_text(records.batches, BatchRecord)
+    texts["counts.csv"] = _remarks(CountRecord) + table_text(records.counts, CountRecord)
+    settings = {"FOLDER": "..", "SEASON": "../running", "TODAY": str(today.monday)}
+    texts |= {f"notebooks/{name}": text for name, text in copies(settings).items()}
+    write_texts(texts, path, overwrite=overwrite)
+
+
+def _texts(season: Season) -> dict[str, str]:
+    """Text of each file of a season, with its remarks."""
+    tables = {f"{name}.csv": _remarks(kind) + table_text(getattr(season, name), kind) for name, kind in TABLES.items()}
+    return {"season.toml": _header(season), **tables}
+
+
+def _running(today: Week, records: Records) -> Season:
+    """Make the season that was ordered 40 weeks ago, with what was ordered then."""
+    begun = today + -40
+    orders = tuple(
+        Delivery(variety=row.variety, week=Week.of(row.delivered), quantity=row.ordered, lab=row.lab)
+        for row in records.batches
+        if row.delivered > begun.monday
+    )
+    return example(begun).replace(name="Our nursery, the season that runs", orders=orders)
 
 
 def example(first_week: Week) -> Season:
     """Make the season that `start` writes: two invented hostas, ordered in a week."""
+    first, second = VARIETIES
 
     def stage(name: str, place: str, density: float, survival: float, spread: float, **cells: object) -> Stage:
         level = "plant" if spread == 0 else "season 0.3 variety 0.2 batch 0.5"
@@ -65,13 +102,10 @@ def example(first_week: Week) -> Season:
         weeks=70,
         confidence=0.9,
         hourly_wage=18.0,
+        location=_LOCATION,
         varieties=(
-            Variety(
-                variety="Hosta 'First'", group="hosta", pot="1 l", sale_price=7.5, markdown_price=2.5, shelf_life=26
-            ),
-            Variety(
-                variety="Hosta 'Second'", group="hosta", pot="1 l", sale_price=9.5, markdown_price=3.0, shelf_life=26
-            ),
+            Variety(variety=first, group="hosta", pot="1 l", sale_price=7.5, markdown_price=2.5, shelf_life=26),
+            Variety(variety=second, group="hosta", pot="1 l", sale_price=9.5, markdown_price=3.0, shelf_life=26),
         ),
         stages=(
             stage("arrival", "covered house", 478, 0.97, 0.02, typical=0),
@@ -108,13 +142,13 @@ def example(first_week: Week) -> Season:
         ),
         offers=tuple(
             Offer(
-                lab="Our lab",
+                lab=lab,
                 variety=variety,
-                form="plantlets, 72 to a tray",
+                form=f"plantlets, {tray} to a tray",
                 from_quantity=quantity,
                 unit_price=price,
-                minimum=72,
-                multiple=72,
+                minimum=tray,
+                multiple=tray,
                 lead=16,
                 first_week=delivery,
                 last_week=delivery + 8,
@@ -122,27 +156,31 @@ def example(first_week: Week) -> Season:
                 freight_per_box=30,
                 plants_per_box=288,
             )
-            for variety in ("Hosta 'First'", "Hosta 'Second'")
-            for quantity, price in ((1, 1.4), (720, 1.2))
+            for lab, tray, price_list in zip(LABS, (72, 48), (((1, 1.4), (720, 1.2)), ((1, 1.6),)), strict=True)
+            for variety in VARIETIES
+            for quantity, price in price_list
         ),
         wanted=(
-            Wanted(variety="Hosta 'First'", week=wanted, wanted=400),
-            Wanted(variety="Hosta 'Second'", week=wanted, low=120, likely=200, high=280, confidence=0.8),
+            Wanted(variety=first, week=wanted, wanted=400),
+            Wanted(variety=second, week=wanted, low=120, likely=200, high=280, confidence=0.8),
         ),
         orders=(
-            Delivery(
-                variety="Hosta 'First'", week=delivery, quantity=504, lab="Our lab", note="a first thought: 20 % more"
-            ),
+            Delivery(variety=first, week=delivery, quantity=504, lab="Our lab", note="a first thought: 20 % more"),
+            Delivery(variety=second, week=delivery, quantity=288, lab="Our lab", note="and here, in whole trays"),
+        ),
+        climate=tuple(
+            Normal(month=month, low=low, high=high, spread=spread, source=_STATION)
+            for month, (low, high, spread) in enumerate(_NORMALS, start=1)
         ),
         cultures=(
             Culture(
-                variety="Hosta 'First'",
-                explants=20,
-                start_weeks=5,
+                variety=first,
+                explants=160,
+                start_weeks=4,
                 start_contamination=0.2,
                 start_contamination_spread=0.08,
                 start_death=0.1,
-                cycle_weeks=5,
+                cycle_weeks=4,
                 multiplication="2 2.3 2.2",
                 multiplication_spread=0.15,
                 multiplication_level="season 0.3 cycle 0.7",
@@ -152,13 +190,13 @@ def example(first_week: Week) -> Season:
                 contamination_level="cycle",
                 explants_per_vessel=5,
                 most_cycles=5,
-                rooting_weeks=5,
+                rooting_weeks=4,
                 rooting=0.9,
                 rooting_level="batch",
                 rooting_per_vessel=12,
                 deflasking=0.97,
-                shelf_places=200,
-                hood_hours=8,
+                shelf_places=400,
+                hood_hours=16,
                 minutes_per_vessel=3,
                 medium_per_vessel=40,
                 cost_start=100,
@@ -170,7 +208,7 @@ def example(first_week: Week) -> Season:
         ),
         divisions=(
             Division(
-                variety="Hosta 'First'",
+                variety=first,
                 stock=10,
                 divisions=1.8,
                 divisions_spread=0.15,

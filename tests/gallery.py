@@ -1,0 +1,38 @@
+"""The charts of the README, drawn from the demo: ``python tests/gallery.py`` writes them anew."""
+
+from pathlib import Path
+
+import vl_convert
+
+import forecast
+from forecast.show import by_week, charts, drivers, learned, money
+
+ROOT = Path(__file__).parents[1]
+GALLERY = ROOT / "notebooks" / "gallery"
+HOSTA, HEUCHERA = "Hosta 'Orrinfall'", "Heuchera 'Pellowen'"
+DRAWS = {"draws": 256, "seed": 1}
+PLAIN = {"aria": False, "background": "white", "view": {"continuousWidth": 300, "continuousHeight": 300}}
+
+
+def gallery():
+    """Give each chart's SVG by its name."""
+    season = forecast.read_season(ROOT / "demo_data")
+    records = forecast.read_records(ROOT / "demo_data")
+    orders = forecast.size_orders(season, **DRAWS)
+    outcome = forecast.simulate(season, orders, **DRAWS)
+    shown = {
+        "order": charts.order_curve(forecast.size_order(season, HOSTA, **DRAWS)),
+        "saleable": charts.saleable(outcome, HOSTA),
+        "ready": by_week.ready_dates(forecast.delivery_weeks(season, HEUCHERA, **DRAWS)),
+        "benches": by_week.space_map(forecast.bench_space(outcome)),
+        "work": by_week.work_calendar(forecast.hours_of_work(outcome)),
+        "learned": learned.shrinkage(forecast.learn(season, records), "acclimatisation"),
+        "cash": money.cash_chart(forecast.cash_flow(outcome)),
+        "drivers": drivers.tornado_chart(forecast.what_drives(season, HOSTA, orders=orders, answer="chance", **DRAWS)),
+    }
+    return {name: vl_convert.vegalite_to_svg({**chart.to_dict(), "config": PLAIN}) for name, chart in shown.items()}
+
+
+if __name__ == "__main__":
+    for name, drawing in gallery().items():
+        (GALLERY / f"{name}.svg").write_text(drawing, encoding="utf-8")
