@@ -16,7 +16,6 @@ from forecast.decisions.ways import Pick, Way, Ways
 Array = NDArray[np.float64]
 
 _FEW = 3  # of the pairs of ways, whose best is offered
-_MANY = 300  # bundles of one variety at most
 
 
 class Bid(NamedTuple):
@@ -55,10 +54,12 @@ class Bidder:
         Number of the variety in the program.
     ways
         Its possible deliveries.
+    many
+        How many of them it offers at most.
     """
 
-    def __init__(self, item: int, ways: Ways) -> None:
-        self.item, self.ways = item, ways
+    def __init__(self, item: int, ways: Ways, many: int = 300) -> None:
+        self.item, self.ways, self.many = item, ways, many
         self.budget = math.inf if ways.season.budget is None else ways.season.budget
         self._areas: dict[tuple[Way, int], float] = {}
 
@@ -66,7 +67,7 @@ class Bidder:
         """Make a bundle of some picks."""
         return Bundle(self.item, tuple(picks), self.ways.margin(picks), self.ways.cost(picks))
 
-    def answer(self, prices: Prices, cuts: Sequence[Cut], within: float = 0.0) -> Answer:
+    def answer(self, prices: Prices, cuts: Sequence[Cut], within: float = 0.0, room: Array | float = 1.0) -> Answer:
         """Answer prices.
 
         Parameters
@@ -75,21 +76,24 @@ class Bidder:
             What is scarce, and its prices.
         within
             If above 0, asked for are all deliveries that are worth less than the best by no more than this [currency],
-            some hundreds at most; else the best of each way, and of a few pairs.
+            `many` at most; else the best of each way, and of a few pairs.
+        room
+            Share of the budget, and of the bench under each cut, that there is, shape (1 + cuts,); all if not given.
 
         Notes
         -----
         Every quantity of every way, alone and in pairs, is looked at: what it is sold for comes from tables that hold
         for all prices of what is scarce. A pair is left out only if it cannot win, because two deliveries are sold for
-        no more than both would be alone; so is what would break a limit even if nothing else were ordered. Where quantities were thinned out, those between two are worth no more than
-        the lower, and for each plant more as much as the last ones before it.
+        no more than both would be alone; so is what would break a limit even if nothing else were ordered. Where
+        quantities were thinned out, those between two are worth no more than the lower, and for each plant more as much
+        as the last ones before it.
         """
         slots, weights = self.ways.slots, prices.weights
         paid = [[self._paid(way, prices, cuts) for way in slot] for slot in slots]
         alone = [[self.ways.table(i, None, s, weights) for i in range(len(slot))] for s, slot in enumerate(slots)]
         taken = [[self._taken(way, cuts) for way in slot] for slot in slots]
         singles = [
-            np.where((part <= 1 + EXACT).all(axis=1), income - cost.all, -math.inf)
+            np.where((part <= room + EXACT).all(axis=1), income - cost.all, -math.inf)
             for income, cost, part in zip(alone[0], paid[0], taken[0], strict=True)
         ]
         tried, untried = 0.0, Bid(-math.inf, ())  # nothing is ordered
@@ -112,7 +116,7 @@ class Bidder:
                 break
             i, j = pairs[at]
             value, above = self._worth(i, j, self.ways.table(i, j, 0, weights), alone, paid)
-            over = (taken[0][i][:, None] + taken[1][j][None, :] > 1 + EXACT).any(axis=2)
+            over = (taken[0][i][:, None] + taken[1][j][None, :] > room + EXACT).any(axis=2)
             value, above = np.where(over, -math.inf, value), np.where(over, -math.inf, above)
             tried = max(tried, float(value.max()))
             if above.max() > untried.value:
@@ -128,16 +132,18 @@ class Bidder:
         few = looked if within > 0 else sorted(looked, key=lambda one: -one[2].max())[:_FEW]
         for i, j, value in few:
             first, second = slots[0][i], slots[1][j]
-            order = np.argsort(-value, axis=None, kind="stable")[: _MANY + 1 if within > 0 else 1]
+            order = np.argsort(-value, axis=None, kind="stable")[: self.many + 1 if within > 0 else 1]
             for a, b in zip(*np.unravel_index(order, value.shape), strict=True):
                 if within > 0 and value[a, b] < least:
                     break
                 picks = Pick(first, int(first.quantities[a])), Pick(second, int(second.quantities[b]))
                 found.append(Bid(float(value[a, b]), picks))
         found = [bid for bid in found if bid.value > -math.inf]
-        complete = len(found) <= _MANY and untried.value < least
+        complete = len(found) <= self.many and untried.value < least
         doubt = untried.picks if untried.value > least else ()
-        return Answer(max(tried, untried.value), sorted(found, key=lambda bid: -bid.value)[:_MANY], complete, doubt)
+        return Answer(
+            max(tried, untried.value), sorted(found, key=lambda bid: -bid.value)[: self.many], complete, doubt
+        )
 
     def _worth(
         self, i: int, j: int, income: Array, alone: list[list[Array]], paid: list[list[Paid]]

@@ -25,6 +25,9 @@ Array = NDArray[np.float64]
 _ROUNDS = 200  # of asking all varieties
 _WHOLES = 4  # times that whole bundles are chosen
 _USED = 0.01  # a smaller part of a bundle is not used
+_CENT = 0.01
+_TRIED = 12  # answers of a variety to the room that others leave
+_BUNDLES = 1000  # to choose among
 _BIDS = 4  # bundles of a variety that are taken over in a round
 
 
@@ -106,8 +109,9 @@ def best_margin(
     names = [
         row.variety for row in season.varieties if season.wanted_of(row.variety) and season.offers_for(row.variety)
     ]
+    many = max(_BUNDLES // max(len(names), 1), 300)
     bidders = tuple(
-        Bidder(item, Ways(season, streams, name, deliveries, guarded=floor is not None))
+        Bidder(item, Ways(season, streams, name, deliveries, guarded=floor is not None), many)
         for item, name in enumerate(names)
     )
     sharing = Sharing(season, streams.draws, floor, items=len(bidders))
@@ -118,6 +122,7 @@ def best_margin(
     if root.lacking > 1e-6 * max(abs(floor or 0.0), 1):
         raise OutOfReach(_too_much(season, float(floor or 0.0), root.lacking))
     plan.better(_whole(sharing, watch, gap / 4)[0], sharing)
+    _bettered(sharing, bidders, plan, watch)
     if plan.open(gap, watch):
         root = _nearby(sharing, bidders, plan, watch, root, gap)
     if not math.isfinite(plan.value):
@@ -171,12 +176,30 @@ def _nearby(
             new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in answer.bids)
         found, above = _whole(sharing, watch, gap / 4)
         plan.better(found, sharing)
+        _bettered(sharing, bidders, plan, watch)
         if complete:  # all bundles are there that a better plan could hold
             plan.bound = min(plan.bound, max(above, plan.value))
         watch.tell(plan)
         if not plan.open(gap, watch) or complete or not (new or math.isinf(plan.value)):
             break
     return root
+
+
+def _bettered(sharing: Sharing, bidders: Sequence[Bidder], plan: _Found, watch: _Watch) -> None:
+    """Let one variety after another order anew what is best in the room that the others leave."""
+    waiting = list(bidders) if math.isfinite(plan.value) else []
+    while waiting and watch.left > 0:
+        bidder = waiting.pop(0)
+        rest = tuple(one for one in plan.chosen if one.item != bidder.item)
+        bids = bidder.answer(sharing.free, sharing.cuts, room=1 - sharing.shares(rest)).bids
+        for picks in ((), *(bid.picks for bid in bids[:_TRIED])):
+            chosen = (*rest, bidder.bundle(picks)) if picks else rest
+            value = float(sharing.margin(chosen).mean())
+            if value > plan.value + _CENT and sharing.fits(chosen):
+                plan.chosen, plan.value = chosen, value
+                waiting = [other for other in bidders if other is not bidder]
+                for one in chosen:
+                    sharing.add(one)
 
 
 def _refined(bidders: Sequence[Bidder], sharing: Sharing, parts: Array, answers: Sequence[Answer]) -> int:

@@ -189,6 +189,15 @@ class Sharing(Limits):
         )
         return Relaxed(-float(found.fun), found.x[: len(self.bundles)], float(found.x[-1]), prices)
 
+    def shares(self, bundles: Sequence[Bundle]) -> Array:
+        """Give the share of the budget, and of the bench under each cut, that bundles take, shape (1 + cuts,)."""
+        areas = [
+            sum(one.quantity * self._area(one.way, at) for bundle in bundles for one in bundle.picks)
+            / max(cut.bench, EXACT)
+            for at, cut in enumerate(self.cuts)
+        ]
+        return np.array([self.cost(bundles) / self.budget, *areas])
+
     @property
     def free(self) -> Prices:
         """The prices if nothing is scarce."""
