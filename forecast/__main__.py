@@ -12,7 +12,7 @@ import pandas as pd
 from tqdm import tqdm
 
 from forecast.decisions.order import Orders, size_orders
-from forecast.decisions.programme import plan_orders
+from forecast.decisions.programme import Aim, plan_orders
 from forecast.decisions.space import bench_space
 from forecast.errors import OutOfReach, Refused
 from forecast.growth.simulation import simulate
@@ -21,6 +21,7 @@ from forecast.season.plan import Season
 from forecast.season.rows import Delivery
 from forecast.season.starter import start
 from forecast.show.partner import report
+from forecast.show.told import unpriced
 from forecast.words import seasons
 
 REFUSED = 2
@@ -165,7 +166,9 @@ def _report(parsed: argparse.Namespace) -> int:
     season = read_season(parsed.folder)
     draws, seed = parsed.draws, season.seed if parsed.seed is None else parsed.seed
     try:
-        plan = plan_orders(season, draws=draws, seed=seed, aim=parsed.aim) if parsed.aim else None
+        with tqdm(desc="search", disable=None, leave=False, bar_format="{desc} {elapsed}") as clock:
+            aim: Aim = parsed.aim or ("cost" if unpriced(season) else "margin")
+            plan = plan_orders(season, draws=draws, seed=seed, aim=aim, progress=lambda *_: clock.refresh())
         with tqdm(desc="report", disable=None, leave=False) as bar:
 
             def progress(done: int, total: int) -> None:
