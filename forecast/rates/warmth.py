@@ -15,6 +15,7 @@ from forecast.errors import refuse
 Array = NDArray[np.float64]
 Method = Literal["sine", "triangle", "mean", "limited mean"]
 
+_FLAT = 1e-12  # of the rates: a smaller rise is one of rounding
 _NO_RANGE = 1e-150  # a daily range this small is none, and divides safely
 
 
@@ -210,7 +211,7 @@ def base_from_rates(temperatures: ArrayLike, rates: ArrayLike) -> ThermalTime:
         raise refuse("rates", f"{rate.min():g}", "a rate below 0", "Give one over the days that the stage took.")
     apart = at - at.mean()
     slope = float(apart @ rate / (apart @ apart))
-    if not slope > 0 or not math.isfinite(1 / slope):
+    if not slope * float(np.ptp(at)) > _FLAT * float(rate.max()) or not math.isfinite(1 / slope):
         remedy = "Leave out temperatures so warm that the rate no longer rose."
         raise refuse("rates", f"{slope:.3g} a degree", "the rate does not rise with temperature", remedy)
     base = float(at.mean() - rate.mean() / slope)
