@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast.decisions.limits import EXACT, Bundle
-from forecast.decisions.sharing import Cut, Prices
+from forecast.decisions.sharing import Prices, Sharing
 from forecast.decisions.ways import Pick, Way, Ways
 
 Array = NDArray[np.float64]
@@ -60,20 +60,18 @@ class Bidder:
 
     def __init__(self, item: int, ways: Ways, many: int = 300) -> None:
         self.item, self.ways, self.many = item, ways, many
-        self.budget = math.inf if ways.season.budget is None else ways.season.budget
-        self._areas: dict[tuple[Way, int], float] = {}
 
     def bundle(self, picks: Sequence[Pick]) -> Bundle:
         """Make a bundle of some picks."""
         return Bundle(self.item, tuple(picks), self.ways.margin(picks), self.ways.cost(picks))
 
-    def answer(self, prices: Prices, cuts: Sequence[Cut], within: float = 0.0, room: Array | float = 1.0) -> Answer:
+    def answer(self, prices: Prices, sharing: Sharing, within: float = 0.0, room: Array | float = 1.0) -> Answer:
         """Answer prices.
 
         Parameters
         ----------
-        prices, cuts
-            What is scarce, and its prices.
+        prices, sharing
+            Prices, and the program with what is scarce.
         within
             If above 0, asked for are all deliveries that are worth less than the best by no more than this [currency],
             `many` at most; else the best of each way, and of a few pairs.
@@ -89,9 +87,9 @@ class Bidder:
         as the last ones before it.
         """
         slots, weights = self.ways.slots, prices.weights
-        paid = [[self._paid(way, prices, cuts) for way in slot] for slot in slots]
+        paid = [[self._paid(way, prices, sharing) for way in slot] for slot in slots]
         alone = [[self.ways.table(i, None, s, weights) for i in range(len(slot))] for s, slot in enumerate(slots)]
-        taken = [[self._taken(way, cuts) for way in slot] for slot in slots]
+        taken = [[_taken(way, sharing) for way in slot] for slot in slots]
         singles = [
             np.where((part <= room + EXACT).all(axis=1), income - cost.all, -math.inf)
             for income, cost, part in zip(alone[0], paid[0], taken[0], strict=True)
@@ -157,24 +155,9 @@ class Bidder:
         between = between + _between(second, income.T, alone[0][i][None, :], paid[1][j]).T
         return value, np.where((first.gaps[:, None] > 0) | (second.gaps[None, :] > 0), value + between, -math.inf)
 
-    def _taken(self, way: Way, cuts: Sequence[Cut]) -> Array:
-        """Give the share of the budget, and of the bench under each cut, that quantities of a way take alone."""
-        freight = sum((box[2] * np.ceil(filled - 1e-9) for box, filled in way.boxes.items()), np.zeros(way.paid.size))
-        cost = (way.paid + way.quantities * way.growing.mean() + freight) / self.budget
-        each = [self._area(way, at, cut) / max(cut.bench, EXACT) for at, cut in enumerate(cuts)]
-        return np.column_stack([cost, way.quantities[:, None] * np.array(each)[None, :]])
-
-    def _area(self, way: Way, at: int, cut: Cut) -> float:
-        """Give the area of a plantlet under a cut [m2]."""
-        if (way, at) not in self._areas:
-            self._areas[way, at] = float(way.area[cut.row, cut.draws].mean())
-        return self._areas[way, at]
-
-    def _paid(self, way: Way, prices: Prices, cuts: Sequence[Cut]) -> Paid:
+    def _paid(self, way: Way, prices: Prices, sharing: Sharing) -> Paid:
         each = float(prices.weights @ way.growing) + prices.spent * float(way.growing.mean())
-        for at, (price, cut) in enumerate(zip(prices.areas, cuts, strict=False)):
-            if price > 0:
-                each += price * self._area(way, at, cut)
+        each += sum(price * sharing.area_under(way, at) for at, price in enumerate(prices.areas.tolist()) if price > 0)
         money = prices.margin + prices.spent
         unit = np.array([way.prices.row(int(n)).unit_price for n in way.quantities])
         total, more = money * way.paid + way.quantities * each, money * unit + each
@@ -183,6 +166,14 @@ class Bidder:
             total = total + shared * filled + prices.own_boxes.get((self.item, box), 0.0) * np.ceil(filled - 1e-9)
             more = more + shared / box[3] * (filled > 0)
         return Paid(total, more)
+
+
+def _taken(way: Way, sharing: Sharing) -> Array:
+    """Give the share of the budget, and of the bench under each cut, that quantities of a way take alone."""
+    freight = sum((box[2] * np.ceil(filled - 1e-9) for box, filled in way.boxes.items()), np.zeros(way.paid.size))
+    cost = (way.paid + way.quantities * way.growing.mean() + freight) / sharing.budget
+    each = [sharing.area_under(way, at) / max(cut.bench, EXACT) for at, cut in enumerate(sharing.cuts)]
+    return np.column_stack([cost, way.quantities[:, None] * np.array(each)[None, :]])
 
 
 def _between(way: Way, income: Array, without: Array, paid: Paid) -> Array:

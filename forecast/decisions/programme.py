@@ -166,7 +166,7 @@ class Plan:
             if row.variety not in bidders:
                 found[row.variety] = "no lab offers it"
                 continue
-            bids = bidders[row.variety].answer(sharing.free, sharing.cuts).bids
+            bids = bidders[row.variety].answer(sharing.free, sharing).bids
             if not bids:
                 ways = bidders[row.variety].ways.slots[0]
                 late = "no delivery can come before it is wanted"

@@ -141,7 +141,7 @@ def _settled(
     """Ask all varieties until prices settle; give what the linear program then says, if anything is worth ordering."""
     found, prices = None, sharing.free
     for _ in range(_ROUNDS):
-        new, answers = 0, [bidder.answer(prices, sharing.cuts) for bidder in bidders]
+        new, answers = 0, [bidder.answer(prices, sharing) for bidder in bidders]
         for bidder, answer in zip(bidders, answers, strict=True):
             new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in answer.bids[:_BIDS] if bid.value > 0)
         plan.bound = min(plan.bound, sharing.bound([answer.most for answer in answers], prices))
@@ -163,14 +163,14 @@ def _nearby(
     """Choose among all bundles that could be part of a better plan, as the bound tells."""
     for tried in range(_WHOLES):
         root = _price(sharing)
-        answers = [bidder.answer(root.prices, sharing.cuts) for bidder in bidders]
+        answers = [bidder.answer(root.prices, sharing) for bidder in bidders]
         new = _refined(bidders, sharing, root.parts, answers)
         here = sharing.bound([answer.most for answer in answers], root.prices)
         plan.bound = min(plan.bound, here)
         within = max(here - plan.value, 1e-6) if math.isfinite(plan.value) else 0.02 * 10**tried * abs(here)
         complete = math.isfinite(plan.value)
         for bidder in bidders:
-            answer = bidder.answer(root.prices, sharing.cuts, within)
+            answer = bidder.answer(root.prices, sharing, within)
             complete &= answer.complete
             new += bidder.ways.refine(answer.doubt)
             new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in answer.bids)
@@ -191,7 +191,7 @@ def _bettered(sharing: Sharing, bidders: Sequence[Bidder], plan: _Found, watch: 
     while waiting and watch.left > 0:
         bidder = waiting.pop(0)
         rest = tuple(one for one in plan.chosen if one.item != bidder.item)
-        bids = bidder.answer(sharing.free, sharing.cuts, room=1 - sharing.shares(rest)).bids
+        bids = bidder.answer(sharing.free, sharing, room=1 - sharing.shares(rest)).bids
         for picks in ((), *(bid.picks for bid in bids[:_TRIED])):
             chosen = (*rest, bidder.bundle(picks)) if picks else rest
             value = float(sharing.margin(chosen).mean())

@@ -122,7 +122,7 @@ class Sharing(Limits):
         spent[:count], spent[count:] = costs, freight
         for at, cut in enumerate(self.cuts):
             row(cut.bench)[:count] = [
-                sum(one.quantity * self._area(one.way, at) for one in bundle.picks) for bundle in self.bundles
+                sum(one.quantity * self.area_under(one.way, at) for one in bundle.picks) for bundle in self.bundles
             ]
         for tail in self.tails:
             margin = row(-float(self.floor or 0.0))
@@ -138,7 +138,7 @@ class Sharing(Limits):
         cost = np.concatenate([[-one.margin.mean() for one in self.bundles], freight])
         return _Program(cost, every / scale[:, None], np.array(limits) / scale, scale, list(boxes), list(own))
 
-    def _area(self, way: Way, cut: int) -> float:
+    def area_under(self, way: Way, cut: int) -> float:
         """Give the area of a plantlet under a cut [m2]."""
         key = way, cut
         if key not in self._areas:
@@ -192,7 +192,7 @@ class Sharing(Limits):
     def shares(self, bundles: Sequence[Bundle]) -> Array:
         """Give the share of the budget, and of the bench under each cut, that bundles take, shape (1 + cuts,)."""
         areas = [
-            sum(one.quantity * self._area(one.way, at) for bundle in bundles for one in bundle.picks)
+            sum(one.quantity * self.area_under(one.way, at) for bundle in bundles for one in bundle.picks)
             / max(cut.bench, EXACT)
             for at, cut in enumerate(self.cuts)
         ]

@@ -75,7 +75,7 @@ def test_at_any_prices_the_bound_is_above_the_best_of_all_plans(seed):
     for _ in range(10):
         sharing, bidders = program(plan, each, floor)
         prices = random_prices(rng, sharing, bidders)
-        most = [bidder.answer(prices, sharing.cuts).most for bidder in bidders]
+        most = [bidder.answer(prices, sharing).most for bidder in bidders]
         assert sharing.bound(most, prices) >= best - 1e-9 * abs(best)
 
 
