@@ -12,7 +12,7 @@ import pandas as pd
 from tqdm import tqdm
 
 from forecast.decisions.order import Orders, size_orders
-from forecast.decisions.programme import Aim, plan_orders
+from forecast.decisions.programme import plan_orders
 from forecast.decisions.space import bench_space
 from forecast.errors import OutOfReach, Refused
 from forecast.growth.simulation import simulate
@@ -21,7 +21,7 @@ from forecast.season.plan import Season
 from forecast.season.rows import Delivery
 from forecast.season.starter import start
 from forecast.show.partner import report
-from forecast.show.told import unpriced
+from forecast.show.told import aim_for
 from forecast.words import seasons
 
 REFUSED = 2
@@ -55,7 +55,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="command")
     command = commands.add_parser("start", help="write a small season to begin with, its records, and the notebooks")
     command.add_argument("folder", type=Path)
-    command.add_argument("--force", "--overwrite", action="store_true", help="replace what is there")
+    command.add_argument("--overwrite", action="store_true", help="replace what is there")
     command.set_defaults(run=_start)
     command = commands.add_parser("check", help="read a season and list everything that is wrong with it")
     command.add_argument("folder", type=Path)
@@ -74,7 +74,7 @@ def _parser() -> argparse.ArgumentParser:
     command.add_argument(
         "--aim", choices=("margin", "cost"), help="greatest margin, or every number for the least cost"
     )
-    command.add_argument("--force", action="store_true", help="replace what is there")
+    command.add_argument("--overwrite", action="store_true", help="replace what is there")
     command.add_argument("--draws", type=int, default=1024, help="imagined seasons (1024)")
     command.add_argument("--seed", type=int, help="seed of the draws (that of season.toml)")
     command.set_defaults(run=_report)
@@ -82,7 +82,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _start(parsed: argparse.Namespace) -> int:
-    start(parsed.folder, overwrite=parsed.force)
+    start(parsed.folder, overwrite=parsed.overwrite)
     print(f"Written to {parsed.folder}. Fill in your own figures, then: python -m forecast order {parsed.folder}")
     print(f"The same with charts, and more: jupyter lab {parsed.folder / 'notebooks'}, from notebook 1 on.")
     return 0
@@ -167,8 +167,9 @@ def _report(parsed: argparse.Namespace) -> int:
     draws, seed = parsed.draws, season.seed if parsed.seed is None else parsed.seed
     try:
         with tqdm(desc="search", disable=None, leave=False, bar_format="{desc} {elapsed}") as clock:
-            aim: Aim = parsed.aim or ("cost" if unpriced(season) else "margin")
-            plan = plan_orders(season, draws=draws, seed=seed, aim=aim, progress=lambda *_: clock.refresh())
+            plan = plan_orders(
+                season, draws=draws, seed=seed, aim=parsed.aim or aim_for(season), progress=lambda *_: clock.refresh()
+            )
         with tqdm(desc="report", disable=None, leave=False) as bar:
 
             def progress(done: int, total: int) -> None:
@@ -176,7 +177,7 @@ def _report(parsed: argparse.Namespace) -> int:
                 bar.update(done - bar.n)
 
             report(
-                season, parsed.out, draws=draws, seed=seed, plan=plan, overwrite=parsed.force, pdf=parsed.pdf,
+                season, parsed.out, draws=draws, seed=seed, plan=plan, overwrite=parsed.overwrite, pdf=parsed.pdf,
                 progress=progress,
             )  # fmt: skip
     except OutOfReach as error:

@@ -65,7 +65,7 @@ def test_report_writes_the_page_that_the_call_writes_and_replaces_nothing_unaske
     page.write_text("mine", encoding="utf-8")
     assert main(["report", DEMO, "--draws", "64", "--out", str(page)]) == 2
     assert page.read_text(encoding="utf-8") == "mine"
-    assert main(["report", DEMO, "--draws", "64", "--out", str(page), "--force", "--aim", "cost"]) == 0
+    assert main(["report", DEMO, "--draws", "64", "--out", str(page), "--overwrite", "--aim", "cost"]) == 0
     assert "aim cost" in page.read_text(encoding="utf-8")
 
 
@@ -107,7 +107,7 @@ def test_start_replaces_no_notebook_unless_forced_and_writes_nothing_else_then(t
     assert main(["start", str(tmp_path)]) == 2
     assert "3_will_they_fit.ipynb" in capsys.readouterr().err
     assert list(tmp_path.rglob("*.*")) == [mine]
-    assert main(["start", str(tmp_path), "--force"]) == 0
+    assert main(["start", str(tmp_path), "--overwrite"]) == 0
     assert "What to do" in mine.read_text(encoding="utf-8")
 
 

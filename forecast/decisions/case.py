@@ -173,13 +173,19 @@ class Case:
         mean = float(self.share(week).mean())
         return math.ceil(self._lacking / max(mean, 1 / MOST))
 
+    @property
+    def every_way(self) -> list[tuple[PriceList, Week]]:
+        """All offers and weeks of delivery that are possible; there may be none."""
+        last = self.request.week
+        return [(prices, week) for prices in self.price_lists for week in prices.weeks(self.ordered, last)]
+
     def ways(self, delivery: Week | None = None, lab: str | None = None) -> list[tuple[PriceList, Week]]:
         """Give the offers and weeks of delivery that are possible, or of those asked for."""
         lists = [prices for prices in self.price_lists if lab in (None, prices.lab)]
         if not lists:
             labs = ", ".join(sorted({prices.lab for prices in self.price_lists})) or "none"
             raise refuse("lab", lab, f"no offer of {self.request.variety}", f"Labs that offer it: {labs}.")
-        every = [(prices, week) for prices in lists for week in prices.weeks(self.ordered, self.request.week)]
+        every = [way for way in self.every_way if way[0] in lists]
         ways = [way for way in every if delivery in (None, way[1])]
         if not ways:
             weeks = sorted({week for _, week in every})

@@ -34,7 +34,7 @@ class Certificate:
         What the search expected on its own draws [currency].
     better
         With a confidence of 95 %, no plan has an expected margin that is greater by more than this [currency];
-        None for the aim ``cost``.
+        None without repeated searches.
     gaps
         By how much the bound of each repeated search is above the plan on the same draws [currency].
     currency

@@ -37,7 +37,8 @@ def growing_costs(
     float
         Cost of stages and work for a plantlet that comes [currency].
     array of shape (weeks,)
-        Cost of its bench in each week since [currency]; saleable plants stand until they are past their best.
+        Cost of its bench in each week since [currency], at the cost that the first row of its place states; saleable
+        plants stand until they are past their best.
     """
     route = season.route(variety)
     if enters is not None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.decisions.money import worst_seasons
 from forecast.decisions.ways import Box, Pick, Way
 from forecast.season.plan import Season
 
@@ -129,29 +130,16 @@ class Limits:
         """Give the expected cost of bundles, freight included [currency]."""
         return sum(one.cost for one in bundles) + self.freight(bundles)
 
+    def bad_years(self, bundles: Sequence[Bundle]) -> float:
+        """Give the mean margin of bundles in the worst tenth of draws [currency]."""
+        margin = self.margin(bundles)
+        return float(worst_seasons(margin, FULLEST) @ margin)
+
     def fits(self, bundles: Sequence[Bundle]) -> bool:
         """Say whether bundles keep all limits."""
         within = self.cost(bundles) <= self.budget * (1 + EXACT)
         area = self.fullest(self.area(bundles))
         within &= bool((area <= self.benches + EXACT * np.maximum(self.benches, 1)).all())
         if self.floor is not None:
-            margin = self.margin(bundles)
-            within &= bool(worst_seasons(margin, FULLEST) @ margin >= self.floor - EXACT * max(abs(self.floor), 1))
+            within &= self.bad_years(bundles) >= self.floor - EXACT * max(abs(self.floor), 1)
         return within
-
-
-def worst_seasons(margin: Array, share: float) -> Array:
-    """Give weights, which add to one, of the worst share of draws: the last of them may count in part.
-
-    Notes
-    -----
-    The margin under them is the expected shortfall: Rockafellar and Uryasev 2000, Journal of Risk 2(3), 21-41.
-    """
-    order = np.argsort(margin, kind="stable")
-    weights = np.zeros(margin.size)
-    left = share * margin.size
-    counted = math.floor(left + 1e-9)
-    weights[order[:counted]] = 1
-    if left - counted > 1e-9:
-        weights[order[counted]] = left - counted
-    return weights / left

@@ -129,9 +129,7 @@ class CashFlow:
             raise refuse(
                 "share", share, "not a share of the seasons", "Give a number above 0 and up to 1, such as 0.1."
             )
-        bad = share * self.margin.size
-        parts = np.clip(bad - np.arange(self.margin.size), 0, 1)
-        return float(parts @ np.sort(self.margin) / bad)
+        return float(worst_seasons(self.margin, share) @ self.margin)
 
     def entries(self) -> pd.DataFrame:
         """Give what comes in and goes out, entry by entry; the amounts add up to the mean margin.
@@ -157,6 +155,23 @@ class CashFlow:
         parts = self._entries.assign(income=amount.clip(lower=0), outlay=-amount.clip(upper=0), margin=amount)
         found = parts.groupby("variety")[["income", "outlay", "margin"]].sum()
         return found.reindex(pd.Index(self._outcome.varieties, name="variety"), fill_value=0.0).reset_index()
+
+
+def worst_seasons(margin: Array, share: float) -> Array:
+    """Give weights, which add to one, of the worst share of draws: the last of them may count in part.
+
+    Notes
+    -----
+    The margin under them is the expected shortfall: Rockafellar and Uryasev 2000, Journal of Risk 2(3), 21-41.
+    """
+    order = np.argsort(margin, kind="stable")
+    weights = np.zeros(margin.size)
+    left = share * margin.size
+    counted = math.floor(left + 1e-9)
+    weights[order[:counted]] = 1
+    if left - counted > 1e-9:
+        weights[order[counted]] = left - counted
+    return weights / left
 
 
 class Line(NamedTuple):

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.decisions.certificate import Certificate, certify
-from forecast.decisions.limits import FULLEST, Bundle, worst_seasons
+from forecast.decisions.limits import Bundle
 from forecast.decisions.money import CashFlow, cash_flow
 from forecast.decisions.neighbours import alternatives, improved
 from forecast.decisions.search import Solved, best_margin, least_cost
@@ -25,8 +25,6 @@ from forecast.season.rows import Delivery
 from forecast.words import counted, money
 
 Aim = Literal["margin", "cost"]
-
-_FULL = 0.995  # of a limit: from there on it binds
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,8 +115,6 @@ class Plan:
         if math.isfinite(sharing.budget):
             rows.append(("budget", "", self.cost, sharing.budget, prices.spent))
         area = sharing.fullest(sharing.area(self._found.chosen))
-        if area.size == 1:
-            area = np.zeros_like(sharing.benches)
         for place, name in enumerate(self.season.place_names):
             weeks = slice(place * self.season.weeks, (place + 1) * self.season.weeks)
             used, bench = area[weeks], sharing.benches[weeks]
@@ -127,9 +123,9 @@ class Plan:
             worth = sum(price for price, cut in priced if cut.row // self.season.weeks == place)
             rows.append((name, str(self.season.first_week + at), used[at], bench[at], worth))
         if sharing.floor is not None:
-            margin = sharing.margin(self._found.chosen)
-            bad = float(worst_seasons(margin, FULLEST) @ margin)
-            rows.append(("bad years", "", bad, sharing.floor, float(prices.tails.sum())))
+            rows.append(
+                ("bad years", "", sharing.bad_years(self._found.chosen), sharing.floor, float(prices.tails.sum()))
+            )
         columns = ["limit", "week", "used", "there_is", "one_more"]
         return pd.DataFrame(rows, columns=columns).round({"used": 2, "there_is": 2, "one_more": 4})
 
@@ -234,8 +230,7 @@ class Plan:
             f"{money(self.cost, currency)}{f' of the {season.budget:,.0f}' if season.budget else ''}."
         ]
         if self.aim == "margin":
-            margin = self._found.sharing.margin(self._found.chosen)
-            bad = float(worst_seasons(margin, FULLEST) @ margin)
+            bad = self._found.sharing.bad_years(self._found.chosen)
             lines.append(
                 f"They earn about {money(self.margin, currency)}, in the worst tenth of seasons about "
                 f"{money(bad, currency)}. No plan earns {_more_than(self.gap)}more on these draws."
@@ -348,7 +343,8 @@ def plan_orders(
     for name, number in (("time_limit", time_limit), ("gap", gap)):
         if isinstance(number, bool) or not isinstance(number, int | float) or not number > 0:
             raise refuse(name, number, "not a number above 0", "Give a number above 0.")
-    if bad_years is not None and (aim == "cost" or not math.isfinite(bad_years)):
+    number = isinstance(bad_years, int | float) and not isinstance(bad_years, bool) and math.isfinite(bad_years)
+    if bad_years is not None and (aim == "cost" or not number):
         remedy = "Give a number, with the aim margin." if aim == "margin" else "Leave it out, or aim for the margin."
         raise refuse("bad_years", bad_years, "no floor for this aim", remedy)
     _askable(season, aim)

@@ -68,8 +68,7 @@ def simple_orders(season: Season, *, overage: float | None = None, draws: int, s
     for variety in season.varieties:
         for number, row in enumerate(season.wanted_of(variety.variety), start=1):
             case = Case(season, streams, row, number)
-            ways = [(prices, week) for prices in case.price_lists for week in prices.weeks(case.ordered, row.week)]
-            ways = [(prices, week) for prices, week in ways if case.share(week).mean() >= _FEWEST]
+            ways = [(prices, week) for prices, week in case.every_way if case.share(week).mean() >= _FEWEST]
             if not ways:
                 continue
             found = _cheapest(case, [(*way, case.from_mean(way[1])) for way in ways])

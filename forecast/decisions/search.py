@@ -44,7 +44,8 @@ class Solved:
     chosen
         The bundles of the plan.
     value, bound
-        Its expected margin on the draws, and what no plan earns more than on them [currency].
+        Its expected margin on the draws, and what no plan earns more than on them [currency]; for the least cost,
+        what is spent, below 0.
     prices
         What is scarce, and what it is worth.
     seconds
@@ -266,8 +267,7 @@ def _sufficing(case: Case, item: int, number: int) -> Iterator[Bundle]:
     """Give the orders of a case that suffice, and that could be part of the cheapest plan."""
     season, row = case.season, case.request
     nothing = np.zeros((1, case.streams.draws))
-    every = [(prices, week) for prices in case.price_lists for week in prices.weeks(case.ordered, row.week)]
-    for prices, week in every:
+    for prices, week in case.every_way:
         enough = case.enough(prices, week)
         if enough is None:
             continue

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from scipy.optimize import linprog
 
 from forecast.decisions.integers import solve
-from forecast.decisions.limits import EXACT, FULLEST, Bundle, Limits, worst_seasons
+from forecast.decisions.limits import EXACT, FULLEST, Bundle, Limits
+from forecast.decisions.money import worst_seasons
 from forecast.decisions.ways import Box, Way
 from forecast.errors import ForecastError
 

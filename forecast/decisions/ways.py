@@ -348,11 +348,6 @@ def lawful_up_to(prices: PriceList, most: int) -> Whole:
 
 
 def _lawful(prices: PriceList, most: int) -> Whole:
-    found: set[int] = set()
-    for row in prices.breaks:
-        start = prices.lawful(row.from_quantity)
-        found.add(start)
-        if prices.row(start) is row:
-            later = [other.from_quantity for other in prices.breaks if other.from_quantity > row.from_quantity]
-            found.update(range(start, min([most + row.multiple, *later]), row.multiple))
-    return np.array(sorted(found), dtype=np.int64)
+    starts = {prices.lawful(row.from_quantity) for row in prices.breaks}
+    found = {number for _, some in prices.ranges(prices.lawful(most)) for number in some}
+    return np.array(sorted(starts | found), dtype=np.int64)

@@ -24,7 +24,7 @@ from forecast.season.files import check_free, write_texts
 from forecast.season.plan import Season
 from forecast.show.page import CAUTIONS, answered, bullets, figure, tabled, tagged, whole_page
 from forecast.show.sheets import assumptions
-from forecast.show.told import Told, unpriced
+from forecast.show.told import Told, aim_for
 from forecast.words import money, rounded, seasons
 
 _MOST_CHARTS = 12  # of varieties
@@ -93,7 +93,7 @@ def report(
     browser = _browser() if pdf else ""
     day = date.today() if on_date is None else read_day(on_date)
     if plan is None:
-        plan = plan_orders(season, draws=draws, seed=seed, aim="cost" if unpriced(season) else "margin")
+        plan = plan_orders(season, draws=draws, seed=seed, aim=aim_for(season))
     _refuse_other(plan, season, draws, seed)
     total = 1
     if plan.orders:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.decisions.money import CashFlow, cash_flow
-from forecast.decisions.programme import Plan
+from forecast.decisions.programme import Aim, Plan
 from forecast.decisions.setbacks import poorer, share_saleable
 from forecast.decisions.space import BenchSpace, bench_space
 from forecast.growth.outcome import RANGE, Outcome
@@ -28,6 +28,11 @@ _BOUGHT = ("deposit", "balance", "freight")
 def unpriced(season: Season) -> list[str]:
     """Give the varieties that are wanted without a price at which they are sold."""
     return [row.variety for row in season.varieties if row.sale_price is None and season.wanted_of(row.variety)]
+
+
+def aim_for(season: Season) -> Aim:
+    """Give what to aim at: the margin, or the cost if not everything has a price at which it is sold."""
+    return "cost" if unpriced(season) else "margin"
 
 
 @dataclass(frozen=True, eq=False)

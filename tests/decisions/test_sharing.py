@@ -11,7 +11,8 @@ from random_orders import competing
 
 from forecast.decisions import ways as module
 from forecast.decisions.bidding import Bidder
-from forecast.decisions.limits import FULLEST, worst_seasons
+from forecast.decisions.limits import FULLEST
+from forecast.decisions.money import worst_seasons
 from forecast.decisions.programme import plan_orders
 from forecast.decisions.search import best_margin
 from forecast.decisions.sharing import Cut, Prices, Sharing, Tail
