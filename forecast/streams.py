@@ -7,9 +7,9 @@ from collections.abc import Callable, Hashable, Sequence
 from typing import Any, TypeVar, cast
 
 import numpy as np
+import scipy  # imports its parts when they are used: stats takes a third of a second
 from numpy.typing import NDArray
 from scipy.special import ndtri
-from scipy.stats import qmc
 
 from forecast.errors import whole
 
@@ -65,6 +65,7 @@ class Streams:
     def __init__(self, seed: int, draws: int, coordinates: Sequence[str] = ()) -> None:
         self.seed = whole("seed", seed, 0, 2**63 - 1)
         self.draws = whole("draws", draws, 1, MOST_DRAWS)
+        self.coordinates = tuple(coordinates)
         self._coordinates = {name: i for i, name in enumerate(coordinates)}
         self._points: dict[tuple[str, ...], Array] = {}
         self._once: dict[Hashable, Any] = {}
@@ -94,6 +95,12 @@ class Streams:
         """Give a pseudo-random generator of its own to a name, for the chance of single plants."""
         return np.random.default_rng(self._entropy(name))
 
+    def beside(self) -> Streams:
+        """Give the same streams with a memory of their own, but for what was made of them `once`."""
+        made = Streams(self.seed, self.draws, self.coordinates)
+        made._once = self._once
+        return made
+
     def once(self, key: Hashable, make: Callable[[], _Made]) -> _Made:
         """Give what was made of these streams under a key, made the first time it is asked for."""
         if key not in self._once:
@@ -108,7 +115,7 @@ class Streams:
         if name not in self._points:
             rng = self.generator(*name)
             powers = (self.draws - 1).bit_length()
-            sobol = qmc.Sobol(width, scramble=True, rng=rng)
+            sobol = scipy.stats.qmc.Sobol(width, scramble=True, rng=rng)
             shells = [2**k + rng.permutation(2**k) for k in range(powers)]
             order = np.concatenate([[0], *shells]).astype(np.intp)[: self.draws]
             uniform = np.ascontiguousarray(sobol.random_base2(powers)[order].T)

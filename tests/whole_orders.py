@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from small_seasons import FIRST, MIXED, offer, stage
 
 from forecast.decisions.money import cash_flow
-from forecast.decisions.programme import Plan, plan_orders
+from forecast.decisions.planned import Plan
+from forecast.decisions.programme import plan_orders
 from forecast.decisions.rivals import simple_orders
 from forecast.errors import OutOfReach
 from forecast.growth.simulation import simulate

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from forecast.decisions.expected import Expected
 from forecast.decisions.money import bought
 from forecast.errors import Refused, refuse
-from forecast.growth.outcome import RANGE, Outcome
+from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
+from forecast.growth.summaries import RANGE
 from forecast.season.differing import ABSENT, COLUMNS, THERE, differences
 from forecast.season.plan import Season
 from forecast.weeks import Week

@@ -19,9 +19,10 @@ from forecast.decisions.prices import PriceList
 from forecast.decisions.work import entering
 from forecast.errors import Fault, Refused, refuse
 from forecast.growth.benches import Grown, occupied
-from forecast.growth.outcome import RANGE, RANGE_NAMES, Outcome
+from forecast.growth.outcome import Outcome
 from forecast.growth.stages import Batch
 from forecast.growth.stock import drawn_demand
+from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.season.checks import first_delivery
 from forecast.season.plan import Season
 from forecast.season.rows import Offer

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from forecast.decisions.crowding import Remedies, causes, ever, overrun, remedies
-from forecast.growth.outcome import RANGE, RANGE_NAMES, Outcome
+from forecast.growth.outcome import Outcome
+from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.words import rounded, seasons
 
 

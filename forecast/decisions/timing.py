@@ -17,8 +17,8 @@ from forecast.decisions.order import Order, order_of
 from forecast.decisions.prices import PriceList
 from forecast.decisions.requests import requested
 from forecast.errors import OutOfReach, refuse, whole
-from forecast.growth.outcome import RANGE
 from forecast.growth.simulation import season_streams
+from forecast.growth.summaries import RANGE
 from forecast.growth.tails import sum_at_least
 from forecast.season.plan import Season
 from forecast.weeks import Week

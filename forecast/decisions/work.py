@@ -9,8 +9,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.decisions.growing import BEFORE
-from forecast.growth.outcome import RANGE, RANGE_NAMES, Outcome
+from forecast.growth.outcome import Outcome
 from forecast.growth.stages import Batch
+from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.words import rounded
 
 

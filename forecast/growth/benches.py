@@ -16,6 +16,7 @@ from forecast.season.rows import Stage
 Array = NDArray[np.float64]
 
 _TOGETHER = 2048  # draws
+_AREA_STEP, _VARIANCE_STEP = 2.0**-32, 2.0**-36  # m2 and m4
 
 
 class Grown(NamedTuple):
@@ -77,7 +78,8 @@ def areas(
     Notes
     -----
     Given the draw the N plants of a batch are spread over stages by a multinomial distribution: with shares p_k
-    of a_k m2 each, the variance is N (sum p_k a_k^2 - (sum p_k a_k)^2).
+    of a_k m2 each, the variance is N (sum p_k a_k^2 - (sum p_k a_k)^2). Areas are held to multiples of 2^-32 m2 and
+    variances to 2^-36 m4, so that those of many varieties add to the same in any order.
     """
     stages = (*route, route[-1])
     shape = shares[0][0].shape
@@ -99,7 +101,21 @@ def areas(
             expected[weeks] += batch.quantity * one
             square -= one**2
             variance[weeks] += batch.quantity * np.maximum(square, 0, out=square)
-    return found
+    return {
+        place: (held(expected, _AREA_STEP), held(variance, _VARIANCE_STEP))
+        for place, (expected, variance) in found.items()
+    }
+
+
+def held(numbers: Array, step: float) -> Array:
+    """Hold numbers, in place, to whole multiples of a step, a power of two: sums of these are exact.
+
+    So sums do not depend on their order, as long as they are below 2^53 steps.
+    """
+    numbers *= 1 / step
+    np.rint(numbers, out=numbers)
+    numbers *= step
+    return numbers
 
 
 def in_parts(draws: int, work: Callable[[slice], None]) -> None:

@@ -13,10 +13,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from forecast.errors import whole
 from forecast.growth.multiplication import Grown, Multiplication, Rates, grow
-from forecast.growth.outcome import RANGE, RANGE_NAMES
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stages import Fate
 from forecast.growth.stock import earlier, sampled
+from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.growth.tails import at_least as _chance
 from forecast.season.cultures import Culture, Division
 from forecast.season.plan import Season

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,9 +13,10 @@ import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
 from forecast.errors import refuse, whole
-from forecast.growth.benches import Grown, areas, in_parts, occupied
+from forecast.growth.benches import Grown, areas, held, in_parts, occupied
 from forecast.growth.stages import Batch, Fate
 from forecast.growth.stock import drawn_demand, earlier, on_hand, sampled
+from forecast.growth.summaries import RANGE, RANGE_NAMES, as_wanted, by_week, ranges
 from forecast.growth.tails import sum_at_least
 from forecast.season.plan import Season
 from forecast.streams import Streams
@@ -24,8 +25,7 @@ from forecast.words import rounded, seasons
 
 Array = NDArray[np.float64]
 
-RANGE = (0.05, 0.5, 0.95)  # nine in ten lie between the first and the last
-RANGE_NAMES = ("low", "middle", "high")
+_LOG_STEP = 2.0**-32
 
 
 class Outcome:
@@ -57,7 +57,7 @@ class Outcome:
         self.draws = streams.draws
         self.seed = streams.seed
         self.streams = streams
-        self._fates = dict(zip(self.batches, fates, strict=True))
+        self._fates: Mapping[Batch, Fate] = dict(zip(self.batches, fates, strict=True))
 
     @cached_property
     def weeks(self) -> tuple[Week, ...]:
@@ -117,8 +117,7 @@ class Outcome:
         array of shape (draws,)
         """
         monday = self._week(week)
-        batches = self._of(variety)
-        if not batches:
+        if not (batches := self._of(variety)):
             return np.broadcast_to(np.where(np.asarray(at_least) <= 0, 1.0, 0.0), (self.draws,)).astype(np.float64)
         life = self._shelf_life(variety)
         shares = [self._fates[one].saleable(np.array([float(monday - one.week)]), life)[0] for one in batches]
@@ -145,7 +144,7 @@ class Outcome:
         if not ((wanted >= 0) & (wanted <= 1)).all():
             raise refuse("q", str(q), "not a probability", "Give numbers from 0 to 1.")
         at = self._week(week) - self.season.first_week
-        counts = self._counted(variety)[at] if self._of(variety) else np.zeros(1)
+        counts = self.counted(variety)[at] if self._of(variety) else np.zeros(1)
         return np.asarray(np.quantile(counts, wanted, method="inverted_cdf"), dtype=np.int64)
 
     @cached_property
@@ -153,7 +152,7 @@ class Outcome:
         """Number of saleable plants in one history a draw, by variety, week and draw, if none is sold."""
         counts = np.zeros((len(self.varieties), self.season.weeks, self.draws), dtype=np.int32)
         for i, variety in enumerate(self.varieties):
-            counts[i] = self._counted(variety)
+            counts[i] = self.counted(variety)
         names = {"variety": list(self.varieties), "week": self._names}
         return xr.DataArray(_frozen(counts), dims=("variety", "week", "draw"), coords=names)
 
@@ -174,11 +173,8 @@ class Outcome:
             variety, week, low, middle and high number; nine in ten lie between low and high.
         """
         names = self.varieties if variety is None else (variety,)
-        counts = np.array([self.on_hand(name)[0] if sold else self._counted(name) for name in names])
-        ranks = [max(math.ceil(q * self.draws) - 1, 0) for q in RANGE]
-        quantiles = np.moveaxis(np.sort(counts, axis=2)[:, :, ranks], 2, 0).astype(np.int64)
-        frame = pd.DataFrame({"variety": np.repeat(names, len(self._names)), "week": self._names * len(names)})
-        return frame.assign(**{name: part.ravel() for name, part in zip(RANGE_NAMES, quantiles, strict=True)})
+        found = [ranges(self.on_hand(name)[0] if sold else self.counted(name)) for name in names]
+        return by_week(names, self._names, found)
 
     def wanted(self, variety: str | None = None) -> pd.DataFrame:
         """Give, for each row that is wanted, what comes of it.
@@ -199,39 +195,39 @@ class Outcome:
         The chance of the first row of a variety is exact given the draws; that of a later one is the share of
         sampled histories. A range that is wanted is drawn anew in every draw.
         """
-        rows = []
-        for name in self.varieties if variety is None else (variety,):
-            met = self._met(name)
-            hand = self.on_hand(name)[0]
-            for row, chance in zip(self.season.wanted_of(name), met, strict=True):
-                here = hand[row.week - self.season.first_week]
-                quantiles = np.quantile(here, RANGE, method="inverted_cdf").astype(int)
-                rows.append((name, str(row.week), row.likely_number, *quantiles, round(float(chance.mean()), 4)))
-        return pd.DataFrame(rows, columns=["variety", "week", "wanted", *RANGE_NAMES, "chance"])
+        names = self.varieties if variety is None else (variety,)
+        return as_wanted(row for name in names for row in self.asked(name)[0])
 
     def chance_of_all(self) -> float:
         """Give the chance [0 to 1] that everything that is wanted is met, in one and the same season.
 
         What nobody has ordered is not met.
         """
-        every = np.ones(self.draws)
-        for variety in sorted({row.variety for row in self.season.wanted}):
-            met = self._met(variety)
-            if len(met) > 1:  # the rows of a variety hang together: take all from the same history
-                hand = self.on_hand(variety)[0]
-                met = [hand[at] >= number for at, number in self._sales(variety)]
-            every *= np.min(met, axis=0)
-        return float(every.mean())
+        names = dict.fromkeys(row.variety for row in self.season.wanted)
+        return float(np.exp(sum((self.asked(name)[1] for name in names), np.zeros(self.draws))).mean())
 
-    def _met(self, variety: str) -> list[Array]:
-        """Chance that each row wanted of a variety is met, in every draw."""
+    def asked(self, variety: str) -> tuple[list[tuple[Any, ...]], Array]:
+        """Give what comes of all that is wanted of a variety.
+
+        Returns
+        -------
+        rows of `wanted`, and the logarithm of the chance that all of it is met, shape (draws,)
+            Of several rows, which hang together, all are taken from the same sampled history. Held to multiples of
+            2^-32, so that sums over varieties do not depend on their order.
+        """
         sales = self._sales(variety)
         if not sales:
-            return []
-        first = self.season.first_week + sales[0][0]
-        hand = self.on_hand(variety)[0] if len(sales) > 1 else np.zeros(0)
-        later = [(hand[at] >= number).astype(np.float64) for at, number in sales[1:]]
-        return [self.chances(variety, week=first, at_least=sales[0][1]), *later]
+            self.season.variety(variety)
+            return [], np.zeros(self.draws)
+        hand = self.on_hand(variety)[0]
+        there = np.array([hand[at] >= number for at, number in sales], dtype=np.float64)
+        first = self.chances(variety, week=self.season.first_week + sales[0][0], at_least=sales[0][1])
+        rows = [
+            (variety, str(row.week), row.likely_number, *ranges(hand[at : at + 1])[:, 0], round(float(met.mean()), 4))
+            for row, (at, _), met in zip(self.season.wanted_of(variety), sales, [first, *there[1:]], strict=True)
+        ]
+        with np.errstate(divide="ignore"):  # the logarithm of no chance at all
+            return rows, held(np.log(first if len(sales) == 1 else there.min(axis=0)), _LOG_STEP)
 
     def _sales(self, variety: str) -> list[tuple[int, Array]]:
         rows = self.season.wanted_of(variety)
@@ -241,13 +237,14 @@ class Outcome:
         """Give the plants of one history a draw before and after each week's sale, arrays of shape (weeks, draws)."""
         return on_hand(self.ready[variety], self._shelf_life(variety), self._sales(variety))
 
-    def _counted(self, variety: str) -> NDArray[np.int32]:
+    def counted(self, variety: str) -> NDArray[np.int32]:
+        """Give the saleable plants of one history a draw, if none is sold, shape (weeks, draws)."""
         ready = self.ready[variety]
         counts: NDArray[np.int32] = ready - earlier(ready, self._shelf_life(variety))
         return counts
 
     @cached_property
-    def ready(self) -> dict[str, NDArray[np.int32]]:
+    def ready(self) -> Mapping[str, NDArray[np.int32]]:
         """Number that have become saleable by each week in one history a draw, shape (weeks, draws)."""
         nothing = np.zeros((self.season.weeks, self.draws), dtype=np.int32)
         found: dict[str, NDArray[np.int32]] = defaultdict(lambda: nothing)
@@ -320,22 +317,29 @@ class Outcome:
         ``expected`` [m2] given the draw, and ``deviation`` [m2], the standard deviation that the chance
         of single plants adds to it. What is wanted by a week counts as sold in it.
         """
+        expected, variance = self.area_sums()
+        dims = ("place", "week", "draw")
+        return xr.Dataset(
+            {"expected": (dims, expected), "deviation": (dims, np.sqrt(variance))},
+            coords={"place": list(self.season.place_names), "week": self._names},
+        )
+
+    def area_sums(self) -> tuple[Array, Array]:
+        """Give the expected area and its variance, shapes (places, weeks, draws)."""
         places = list(self.season.place_names)
         expected = np.zeros((len(places), self.season.weeks, self.draws))
         variance = np.zeros_like(expected)
 
         def fill(part: slice) -> None:
             for variety in self.varieties:
-                for place, (area, chance) in self._areas(variety, part).items():
+                route, grown = self.season.route(variety), self._grown(variety, part)
+                shares = self._occupied(variety, np.arange(self.season.weeks), part)
+                for place, (area, chance) in areas(route, grown, shares).items():
                     expected[places.index(place), :, part] += area
                     variance[places.index(place), :, part] += chance
 
         in_parts(self.draws, fill)
-        dims = ("place", "week", "draw")
-        return xr.Dataset(
-            {"expected": (dims, expected), "deviation": (dims, np.sqrt(variance))},
-            coords={"place": places, "week": self._names},
-        )
+        return expected, variance
 
     def fate(self, batch: Batch) -> Fate:
         """Give what one of the batches meets in every draw."""
@@ -359,10 +363,6 @@ class Outcome:
         ]
         return "\n".join(parts) or "Nothing that is wanted has been ordered."
 
-    def _areas(self, variety: str, draws: slice) -> dict[str, tuple[Array, Array]]:
-        shares = self._occupied(variety, np.arange(self.season.weeks), draws)
-        return areas(self.season.route(variety), self._grown(variety, draws), shares)
-
     def _occupied(self, variety: str, at: NDArray[np.intp], draws: slice) -> list[list[Array]]:
         sales = [(week, number[draws]) for week, number in self._sales(variety)]
         return occupied(self._grown(variety, draws), at, self._shelf_life(variety), sales)
@@ -382,10 +382,9 @@ class Outcome:
         return dict(found)
 
     def _week(self, week: Week | str) -> Week:
-        asked = Week.parse(week)
-        if not self.season.first_week <= asked <= self.season.last_week:
-            remedy = f"Give a week from {self.season.first_week} to {self.season.last_week}."
-            raise refuse("week", str(asked), "outside the season", remedy)
+        asked, first, last = Week.parse(week), self.season.first_week, self.season.last_week
+        if not first <= asked <= last:
+            raise refuse("week", str(asked), "outside the season", f"Give a week from {first} to {last}.")
         return asked
 
     def _elapsed(self, batch: Batch) -> Array:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Executor
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from forecast.errors import Fault, Refused, refuse
+from forecast.errors import Fault, Refused, refuse, whole
+from forecast.growth.blocks import InBlocks, too_large
 from forecast.growth.outcome import Outcome
 from forecast.growth.stages import Batch, Fate
 from forecast.growth.thermal import WarmFate
@@ -28,7 +30,16 @@ Array = NDArray[np.float64]
 COORDINATES = tuple(f"{stage} {kind}" for kind in ("survival", "time") for stage in STAGES)
 
 
-def simulate(season: Season, orders: Iterable[Any] | pd.DataFrame | None = None, *, draws: int, seed: int) -> Outcome:
+def simulate(
+    season: Season,
+    orders: Iterable[Any] | pd.DataFrame | None = None,
+    *,
+    draws: int,
+    seed: int,
+    executor: Executor | None = None,
+    block: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Outcome:
     """Forecast what comes of orders, in many imagined seasons.
 
     Parameters
@@ -42,15 +53,29 @@ def simulate(season: Season, orders: Iterable[Any] | pd.DataFrame | None = None,
         Number of imagined seasons; powers of two are the most even.
     seed
         Seed of the draws. The same seed gives the same numbers, and pairs one scenario with another.
+    executor
+        Who works on blocks of varieties: an executor of ``concurrent.futures``, or of a library that has the same. The
+        work is done when this returns. Without, it is done here.
+    block
+        Varieties that are worked on together. Not given, it is one block, or for an executor or an outcome that would
+        take more than a gibibyte as many as fit into 128 MiB.
+    progress
+        Called with the varieties that are done, and all of them, if there are blocks.
 
     Returns
     -------
     Outcome
+        The same to the last bit for all executors and blocks.
 
     Raises
     ------
     Refused
         If there are no orders, or any of them cannot be used.
+
+    Notes
+    -----
+    In blocks only what is told of all draws together is kept (see `forecast.growth.blocks`); what is asked of one
+    variety is drawn again.
 
     Examples
     --------
@@ -64,12 +89,20 @@ def simulate(season: Season, orders: Iterable[Any] | pd.DataFrame | None = None,
     if not deliveries:
         remedy = "Give rows of variety, week and quantity, or orders from size_orders(season, ...)."
         raise refuse("orders", None, "there are no orders to simulate", remedy)
-    return outcome_of(season, deliveries, season_streams(draws, seed))
+    streams, batches = season_streams(draws, seed), _batches(deliveries)
+    block = None if block is None else whole("block", block, 1, 10**9)
+    if executor is None and block is None and not too_large(season, batches, draws):
+        return drawn(season, batches, streams)
+    return InBlocks(season, batches, streams, drawn, block=block, executor=executor, progress=progress)
 
 
 def outcome_of(season: Season, deliveries: Sequence[Delivery], streams: Streams) -> Outcome:
     """Forecast what comes of deliveries under streams, as `simulate` does."""
-    batches = _batches(deliveries)
+    return drawn(season, _batches(deliveries), streams)
+
+
+def drawn(season: Season, batches: Sequence[Batch], streams: Streams) -> Outcome:
+    """Draw what batches meet under streams."""
     fates = [draw_fate(season, streams, batch.variety, batch.number, batch.week) for batch in batches]
     return Outcome(season, batches, fates, streams)
 

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from forecast.errors import refuse
+from forecast.executors import handed_out
 from forecast.rates.distributions import Z90, Share
 from forecast.rates.pooling import Pooled, Priors, Record
 from forecast.season.learned import LearnedSeason, Learning, Line
@@ -22,7 +25,7 @@ from forecast.words import percent
 _LIMITS = 0.001, 0.999  # of a middle survival
 
 
-def learn(season: Season, records: Records) -> LearnedSeason:
+def learn(season: Season, records: Records, *, executor: Executor | None = None) -> LearnedSeason:
     """Learn survivals and times of a season from the nursery's own records.
 
     Parameters
@@ -31,6 +34,9 @@ def learn(season: Season, records: Records) -> LearnedSeason:
         What is stated.
     records
         Batches and counts (see `Records`).
+    executor
+        Who learns the stages, at once: an executor of ``concurrent.futures``, or of a library that has the same; the
+        result is the same to the last bit. Without, it is done here.
 
     Returns
     -------
@@ -77,7 +83,11 @@ def learn(season: Season, records: Records) -> LearnedSeason:
     routes = {
         (stage.applies_to, stage.stage): stage for name in shares for stage in season.route(name) if stage.typical
     }
-    weights = {key: _rounded(weighed(stage, times.get(key))) for key, stage in routes.items()}
+    tasks: list[tuple[Any, ...]] = [(_integrated, one) for one in pooled.values()]
+    tasks += [(_weighed, stage, times.get(key)) for key, stage in routes.items()]
+    done = dict(handed_out(_called, tasks, executor))
+    pooled = {name: done[at] for at, name in enumerate(pooled)}
+    weights: dict[tuple[str, str], StageTime] = {key: done[at] for at, key in enumerate(routes, start=len(pooled))}
     batches = Counter((name, season.variety(one.variety).group) for name, found in alive.items() for one in found)
     counted = {key: set(rows["variety"]) for key, rows in times.items()}
     lines: list[Line] = []
@@ -122,6 +132,19 @@ def pooled_by_stage(season: Season, alive: Mapping[str, Sequence[Record]]) -> di
         middle = float(np.clip(np.mean(list(stated[name].values())), *_LIMITS))
         pooled[name] = Pooled(found, groups, Priors(survival=middle))
     return pooled
+
+
+def _called(work: Callable[..., Any], *arguments: Any) -> Any:
+    return work(*arguments)
+
+
+def _integrated(pooled: Pooled) -> Pooled:
+    pooled.nursery()  # needs the integrals, which are kept
+    return pooled
+
+
+def _weighed(stage: Stage, rows: pd.DataFrame | None) -> StageTime:
+    return _rounded(weighed(stage, rows))
 
 
 def _survival(variety: str, stage: str, stated: Share, pooled: Pooled | None, of_group: int) -> Line:

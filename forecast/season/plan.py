@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from functools import cached_property
-from typing import Any, TypeVar
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from forecast.errors import Refused, refuse
 from forecast.rates.climate import Climate
@@ -19,6 +17,9 @@ from forecast.season.places import Normal, Place, climate_of
 from forecast.season.rows import SURVIVALS, Delivery, Header, Offer, Stage, Wanted
 from forecast.season.varieties import Variety
 from forecast.weeks import Week
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _Row = TypeVar("_Row", Culture, Division)
 
@@ -221,11 +222,35 @@ class Season(Header):
         Refused
             If the season has no such table.
         """
+        import pandas as pd  # noqa: PLC0415 (takes a fifth of a second, and reading a season needs none)
+
         if name not in TABLES:
             raise refuse("name", name, "a season has no such table", f"It has {', '.join(TABLES)}.")
         rows = [{column: plain(cell) for column, cell in row.given().items()} for row in getattr(self, name)]
         columns = [column for column in TABLES[name].model_fields if any(column in row for row in rows)]
         return pd.DataFrame(rows, columns=columns, dtype=object).fillna("")
+
+    def only(self, varieties: Sequence[str]) -> Season:
+        """Make a season of some varieties, in this order: their stages and offers, and what is wanted of them.
+
+        Places and climate stay; orders are left out.
+
+        Raises
+        ------
+        Refused
+            If the season has no such variety.
+        """
+        rows = [self.variety(name) for name in varieties]
+        owners = dict.fromkeys(self.route(name)[0].applies_to for name in varieties)
+        return self.replace(
+            varieties=tuple(rows),
+            stages=tuple(stage for owner in owners for stage in self._routes[owner]),
+            offers=tuple(row for name in varieties for row in self.offers_for(name)),
+            wanted=tuple(row for name in varieties for row in self.wanted_of(name)),
+            cultures=tuple(row for row in self.cultures if row.variety in varieties),
+            divisions=tuple(row for row in self.divisions if row.variety in varieties),
+            orders=(),
+        )
 
     def with_stage(self, applies_to: str, stage: str, **changes: Any) -> Season:
         """Make a season in which one stage of a group or variety differs.

@@ -12,7 +12,8 @@ from forecast.decisions.space import BenchSpace
 from forecast.decisions.timing import DeliveryWeeks
 from forecast.decisions.work import Work
 from forecast.errors import refuse
-from forecast.growth.outcome import RANGE_NAMES, Outcome
+from forecast.growth.outcome import Outcome
+from forecast.growth.summaries import RANGE_NAMES
 from forecast.show.charts import BLACK, BLUE, GREEN, HEIGHT, ORANGE, WIDTH, Chart, dated, heading
 from forecast.weeks import Week
 from forecast.words import rounded

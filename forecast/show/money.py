@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from forecast.decisions.money import CashFlow
-from forecast.decisions.programme import Plan
+from forecast.decisions.planned import Plan
 from forecast.errors import refuse
-from forecast.growth.outcome import RANGE, RANGE_NAMES
+from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.show.charts import BLACK, BLUE, HEIGHT, ORANGE, WIDTH, Chart, dated, heading, week_axis
 from forecast.words import money, rounded, seasons, signed
 

@@ -10,12 +10,13 @@ import numpy as np
 import pandas as pd
 
 from forecast.decisions.money import CashFlow, cash_flow
-from forecast.decisions.programme import Aim, Plan
+from forecast.decisions.planned import Aim, Plan
 from forecast.decisions.setbacks import poorer, share_saleable
 from forecast.decisions.space import BenchSpace, bench_space
-from forecast.growth.outcome import RANGE, Outcome
+from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
 from forecast.growth.stock import drawn_demand
+from forecast.growth.summaries import RANGE
 from forecast.season.plan import Season
 from forecast.weeks import Week
 from forecast.words import counted, money, rounded, seasons, signed

@@ -27,7 +27,8 @@ from extensive_form import extensive
 from whole_orders import Array, Valued, compare, large, standard_error, varied
 
 from forecast.decisions.bidding import Bidder
-from forecast.decisions.programme import Plan, plan_orders
+from forecast.decisions.planned import Plan
+from forecast.decisions.programme import plan_orders
 from forecast.decisions.ways import Pick
 from forecast.season.rows import Delivery
 

@@ -1,0 +1,65 @@
+"""Work handed to an executor of ``concurrent.futures``, or done here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, Executor, Future, as_completed
+from typing import Any, TypeVar
+
+from forecast.errors import refuse
+
+_Result = TypeVar("_Result")
+
+
+def handed_out(
+    work: Callable[..., _Result], items: Sequence[tuple[Any, ...]], executor: Executor | None
+) -> Iterator[tuple[int, _Result]]:
+    """Do a piece of work for each item, and give the results as they are done.
+
+    Parameters
+    ----------
+    work
+        A function of a module, which workers can import.
+    items
+        Its arguments, an item each; those that take longest first.
+    executor
+        Who does it: any executor of ``concurrent.futures``, or of a library that has the same. None: it is done here.
+
+    Yields
+    ------
+    number of the item, from 0, and its result
+
+    Raises
+    ------
+    Refused
+        If `executor` is no executor.
+
+    Notes
+    -----
+    If all workers are lost, as when one of a process pool is killed, what is not done yet is done here. What `work`
+    raises is raised here, and what has not begun is called off.
+    """
+    if executor is None:
+        for at, item in enumerate(items):
+            yield at, work(*item)
+        return
+    if not isinstance(executor, Executor):
+        remedy = "Give one of concurrent.futures, such as ProcessPoolExecutor(), or a client's get_executor()."
+        raise refuse("executor", str(executor), "not an executor", remedy)
+    waiting: dict[Future[_Result], int] = {}
+    left = set(range(len(items)))
+    try:
+        for at, item in enumerate(items):
+            waiting[executor.submit(work, *item)] = at
+        for future in as_completed(list(waiting)):
+            at = waiting.pop(future)
+            result = future.result()
+            del future  # or its result would be kept until the next is done
+            left.discard(at)
+            yield at, result
+    except BrokenExecutor:
+        for at in sorted(left):
+            yield at, work(*items[at])
+    finally:
+        for future in waiting:
+            future.cancel()

@@ -1,0 +1,214 @@
+"""An outcome in blocks, by any workers, is the same to the last bit as the whole one."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+import subprocess
+import sys
+import textwrap
+import threading
+import time
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import pytest
+from cooperative import cooperative
+
+import forecast
+from forecast.growth import blocks
+from forecast.growth.blocks import InBlocks, Summary, too_large
+from forecast.growth.simulation import drawn
+
+ROOT = Path(__file__).parents[2]
+COOPERATIVE, DEMO = cooperative(23, 60), forecast.read_season(ROOT / "demo_data")
+ASKED = {"cooperative": (COOPERATIVE, 128), "demo": (DEMO, 128)}
+
+
+@pytest.fixture(scope="module", params=ASKED)
+def asked(request):
+    """A season, its number of draws, and the outcome in one piece."""
+    season, draws = ASKED[request.param]
+    whole = forecast.simulate(season, draws=draws, seed=3)
+    assert not isinstance(whole, InBlocks)
+    return season, draws, whole
+
+
+@pytest.fixture(scope="module")
+def pool():
+    with ProcessPoolExecutor(2) as pool:
+        yield pool
+
+
+def same(one, other):
+    """Compare all that is told of a whole season, to the last bit."""
+    assert one.table().equals(other.table())
+    assert one.table(sold=True).equals(other.table(sold=True))
+    assert one.wanted().equals(other.wanted())
+    assert one.chance_of_all() == other.chance_of_all()
+    assert one.area.identical(other.area)
+    spaces = [forecast.bench_space(outcome) for outcome in (one, other)]
+    assert spaces[0].weekly.equals(spaces[1].weekly)
+    assert spaces[0].overruns == spaces[1].overruns
+    return True
+
+
+@pytest.mark.parametrize("block", [1, 2, 5, 7, 100])
+def test_blocks_of_any_size_tell_the_same(asked, block):
+    season, draws, whole = asked
+    assert same(whole, forecast.simulate(season, draws=draws, seed=3, block=block))
+
+
+@pytest.mark.parametrize("block", [None, 1, 6])
+def test_workers_tell_the_same(asked, pool, block):
+    season, draws, whole = asked
+    assert same(whole, forecast.simulate(season, draws=draws, seed=3, block=block, executor=pool))
+
+
+@pytest.mark.parametrize("workers", [1, 3])
+def test_any_number_of_workers_tells_the_same(asked, workers):
+    season, draws, whole = asked
+    with ProcessPoolExecutor(workers) as pool:
+        assert same(whole, forecast.simulate(season, draws=draws, seed=3, block=4, executor=pool))
+
+
+def test_a_cluster_tells_the_same(asked, cluster):
+    season, draws, whole = asked
+    with cluster.get_executor(pure=False) as executor:
+        assert same(whole, forecast.simulate(season, draws=draws, seed=3, block=3, executor=executor))
+
+
+def test_what_is_asked_of_one_variety_is_the_same(asked):
+    season, draws, whole = asked
+    parts = forecast.simulate(season, draws=draws, seed=3, block=4)
+    for name in whole.varieties[:3]:
+        week = season.first_week + 30
+        assert whole.chance(name, week=week, at_least=100) == parts.chance(name, week=week, at_least=100)
+        assert (whole.quantile(name, week=week) == parts.quantile(name, week=week)).all()
+        assert whole.table(name).equals(parts.table(name))
+        assert whole.wanted(name).equals(parts.wanted(name))
+        assert whole.states(name).equals(parts.states(name))
+        assert all((a == b).all() for a, b in zip(whole.on_hand(name), parts.on_hand(name), strict=True))
+    assert whole.in_place(season.first_week + 20).equals(parts.in_place(season.first_week + 20))
+    assert (whole.saleable == parts.saleable).all()
+    assert str(whole) == str(parts)
+    assert list(parts.ready) == list(whole.varieties)
+
+
+def test_money_work_and_causes_are_the_same_in_blocks():
+    whole, parts = (forecast.simulate(DEMO, draws=64, seed=1, block=block) for block in (None, 3))
+    assert forecast.cash_flow(whole).entries().equals(forecast.cash_flow(parts).entries())
+    assert forecast.hours_of_work(whole).weekly.equals(forecast.hours_of_work(parts).weekly)
+    causes = [forecast.bench_space(outcome).causes("covered house") for outcome in (whole, parts)]
+    assert causes[0].equals(causes[1])
+
+
+def test_a_season_in_other_words_tells_the_same():
+    """Sums over varieties are exact, so the order of the varieties does not matter either."""
+    turned = COOPERATIVE.replace(varieties=COOPERATIVE.varieties[::-1])
+    one, other = (forecast.simulate(season, draws=128, seed=3) for season in (COOPERATIVE, turned))
+    assert one.area.identical(other.area)
+    assert one.chance_of_all() == other.chance_of_all()
+
+
+def test_what_nobody_has_ordered_is_not_met_in_blocks_either():
+    some = [row for row in COOPERATIVE.orders if row.variety != "V00003"]
+    whole, parts = (forecast.simulate(COOPERATIVE, some, draws=32, seed=1, block=block) for block in (None, 2))
+    assert whole.chance_of_all() == parts.chance_of_all() == 0
+    assert "V00003" not in parts.varieties
+    assert whole.table("V00003").equals(parts.table("V00003"))
+    assert whole.wanted("V00003").equals(parts.wanted("V00003"))
+    with pytest.raises(forecast.Refused, match="no such variety"):
+        parts.wanted("nothing")
+
+
+def test_progress_counts_varieties():
+    heard: list[tuple[int, int]] = []
+    outcome = forecast.simulate(
+        COOPERATIVE, draws=16, seed=1, block=10, progress=lambda done, of: heard.append((done, of))
+    )
+    outcome.table()
+    assert heard == [(10, 23), (20, 23), (23, 23)]
+
+
+@pytest.mark.parametrize("block", [0, -1, 1.5, "ten"])
+def test_a_block_that_is_no_number_of_varieties_is_refused(block):
+    with pytest.raises(forecast.Refused, match="block"):
+        forecast.simulate(COOPERATIVE, draws=16, seed=1, block=block)
+
+
+def test_an_outcome_that_would_be_too_large_is_worked_through_in_blocks(monkeypatch):
+    whole = forecast.simulate(COOPERATIVE, draws=64, seed=1)
+    monkeypatch.setattr(blocks, "_MOST", 10_000)
+    monkeypatch.setattr(blocks, "_TOGETHER", 400_000)
+    parts = forecast.simulate(COOPERATIVE, draws=64, seed=1)
+    assert isinstance(parts, InBlocks)
+    assert 1 <= parts._block < 23
+    assert same(whole, parts)
+
+
+def test_what_an_outcome_keeps_is_near_what_was_reckoned():
+    """Kept arrays of an outcome of which everything was asked, by pickling it, against the bytes that are reckoned."""
+    outcome = forecast.simulate(COOPERATIVE, draws=1024, seed=1)
+    outcome.table()
+    forecast.bench_space(outcome)
+    kept = sum(len(pickle.dumps(part)) for part in (outcome._fates, dict(outcome.ready), outcome.streams._points))
+    reckoned = blocks._bytes(COOPERATIVE, outcome.batches, 1024)
+    assert 0.5 * reckoned < kept < reckoned
+    assert not too_large(COOPERATIVE, outcome.batches, 1024)
+    assert too_large(COOPERATIVE, outcome.batches, 1024 * 2**30 // reckoned + 1024)
+
+
+def test_a_worker_is_sent_its_own_rows_and_sends_back_what_was_told():
+    part, whole = COOPERATIVE.only(["V00001", "V00002"]), forecast.simulate(COOPERATIVE, draws=64, seed=1)
+    assert len(pickle.dumps(part)) < 0.25 * len(pickle.dumps(COOPERATIVE))
+    batches = [batch for batch in whole.batches if batch.variety in ("V00001", "V00002")]
+    summary = Summary.of(drawn(part, batches, whole.streams))
+    arrays = 8 * 64 * (2 * 2 * 60 + 1)  # area and variance of two places in 60 weeks, and one chance, in 64 draws
+    assert arrays < len(pickle.dumps(summary)) < arrays + 20_000
+
+
+def test_a_worker_that_is_killed_loses_nothing(asked):
+    season, draws, whole = asked
+    with ProcessPoolExecutor(2) as pool:
+        victim = pool.submit(os.getpid).result()
+        killer = threading.Timer(0.05, os.kill, (victim, signal.SIGKILL))
+        killer.start()
+        assert same(whole, forecast.simulate(season, draws=draws, seed=3, block=1, executor=pool))
+        killer.join()
+
+
+def test_a_worker_of_a_cluster_that_is_killed_loses_nothing(asked, cluster):
+    season, draws, whole = asked
+    before = set(cluster.run(os.getpid).values())
+    killer = threading.Timer(0.1, os.kill, (min(before), signal.SIGKILL))
+    killer.start()
+    with cluster.get_executor(pure=False) as executor:
+        assert same(whole, forecast.simulate(season, draws=draws, seed=3, block=1, executor=executor))
+    killer.join()
+    for _ in range(100):  # a new one takes its place
+        time.sleep(0.1)
+        if len(after := set(cluster.run(os.getpid).values())) == len(before):
+            break
+    assert min(before) not in after
+
+
+def test_large_seasons_stay_small_in_memory():
+    """40 varieties, 104 weeks and 2,048 draws take as much less in blocks of 2 as is kept of the other 38."""
+    code = """
+        import resource, sys
+        sys.path.insert(0, "tests")
+        from cooperative import cooperative
+        import forecast
+        season = cooperative(40, 104)
+        outcome = forecast.simulate(season, draws=2048, seed=1, block=int(sys.argv[1]))
+        outcome.table(), outcome.wanted(), forecast.bench_space(outcome)
+        print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**10)
+    """
+    most = [
+        float(subprocess.run([sys.executable, "-c", textwrap.dedent(code), block], capture_output=True, text=True,
+                             check=True, cwd=ROOT).stdout)
+        for block in ("2", "40")
+    ]  # fmt: skip
+    assert most[0] < most[1] - 45  # MiB
