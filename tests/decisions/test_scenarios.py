@@ -1,0 +1,110 @@
+"""Several scenarios planned at once, by any workers, are those planned one by one."""
+
+from __future__ import annotations
+
+import pickle
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import pytest
+
+import forecast
+from forecast import OutOfReach, Refused
+
+ROOT = Path(__file__).parents[2]
+DEMO = forecast.read_season(ROOT / "demo_data")
+SMALL = DEMO.only(["Hosta 'Orrinfall'", "Calla 'Daviorne'", "Heuchera 'Pellowen'"])
+SCENARIOS = {
+    "as stated": SMALL,
+    "poorer": SMALL.with_stage("hosta", "acclimatisation", survival=0.7),
+    "little money": SMALL.replace(budget=2000.0),
+}
+ASKED = {"draws": 48, "seed": 2, "deliveries": 1, "time_limit": 300.0}
+
+
+@pytest.fixture(scope="module")
+def alone():
+    return {name: forecast.plan_orders(season, **ASKED) for name, season in SCENARIOS.items()}
+
+
+def same(plans, others):
+    assert list(plans) == list(others)
+    for one, other in zip(plans.values(), others.values(), strict=True):
+        assert one.orders == other.orders
+        assert (one.margin, one.bound, one.cost) == (other.margin, other.bound, other.cost)
+        assert one.table().equals(other.table())
+        assert one.limits().equals(other.limits())
+        assert one.runners_up().equals(other.runners_up())
+        assert one.left_out() == other.left_out()
+        assert str(one) == str(other)
+        assert one.cash.entries().equals(other.cash.entries())
+    return True
+
+
+@pytest.mark.parametrize("workers", [1, 2, 3])
+def test_scenarios_planned_by_workers_are_those_planned_alone(alone, workers):
+    with ProcessPoolExecutor(workers) as pool:
+        assert same(alone, forecast.plan_orders(SCENARIOS, **ASKED, executor=pool))
+
+
+def test_scenarios_planned_here_are_those_planned_alone(alone):
+    assert same(alone, forecast.plan_orders(SCENARIOS, **ASKED))
+
+
+def test_scenarios_planned_by_a_cluster_are_those_planned_alone(alone, cluster):
+    with cluster.get_executor(pure=False) as executor:
+        assert same(alone, forecast.plan_orders(SCENARIOS, **ASKED, executor=executor))
+
+
+def test_a_plan_of_a_worker_can_be_proved_on_fresh_draws_as_any_other(alone):
+    sent = pickle.loads(pickle.dumps(alone["as stated"]))
+    one, other = (plan.certificate(draws=64, seed=9, searches=2) for plan in (alone["as stated"], sent))
+    assert str(one) == str(other)
+    assert one.gaps == other.gaps
+
+
+def test_a_plan_is_sent_without_the_tables_it_was_found_with(alone):
+    plan = alone["as stated"]
+    assert len(pickle.dumps(plan)) < 0.25 * len(pickle.dumps(plan._found.bidders))
+
+
+def test_progress_tells_how_many_are_planned():
+    heard: list[tuple[float, ...]] = []
+    forecast.plan_orders(SCENARIOS, **ASKED, progress=lambda *told: heard.append(told))
+    assert [told[:2] for told in heard] == [(1, 3), (2, 3), (3, 3)]
+
+
+def test_a_scenario_out_of_reach_is_named_and_the_others_are_kept():
+    scenarios = {"as stated": SMALL, "no money": SMALL.replace(budget=1.0)}
+    with pytest.raises(OutOfReach, match="no money: No plan gives all that is wanted") as caught:
+        forecast.plan_orders(scenarios, draws=32, seed=1, aim="cost")
+    assert list(caught.value.best) == ["as stated"]
+    assert caught.value.best["as stated"].orders
+
+
+def test_a_scenario_at_fault_is_named_before_any_work():
+    scenarios = {"as stated": SMALL, "idle": SMALL.replace(wanted=())}
+    with pytest.raises(Refused, match="idle, wanted: nothing is wanted"):
+        forecast.plan_orders(scenarios, **ASKED)
+
+
+def test_no_scenario_has_no_plan():
+    assert forecast.plan_orders({}, **ASKED) == {}
+
+
+def test_learning_by_workers_is_learning_here(cluster):
+    records = forecast.read_records(ROOT / "demo_data")
+    here = forecast.learn(DEMO, records)
+    executors = [
+        lambda: ProcessPoolExecutor(1),
+        lambda: ProcessPoolExecutor(3),
+        lambda: cluster.get_executor(pure=False),
+    ]
+    for make in executors:
+        with make() as executor:
+            there = forecast.learn(DEMO, records, executor=executor)
+        assert there.stages == here.stages
+        assert there.table().equals(here.table())
+        learned = here._learning.pooled, there._learning.pooled
+        for stage, pooled in learned[0].items():
+            assert learned[1][stage].table() == pooled.table()
