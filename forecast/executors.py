@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future, as_completed
+from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor, as_completed
 from typing import Any, TypeVar
 
 from forecast.errors import refuse
 
 _Result = TypeVar("_Result")
+
+_TOGETHER = 2048  # draws
 
 
 def handed_out(
@@ -63,3 +65,13 @@ def handed_out(
     finally:
         for future in waiting:
             future.cancel()
+
+
+def in_parts(draws: int, work: Callable[[slice], None]) -> None:
+    """Do some work for all draws, a part of them at a time so that they stay in fast memory, two parts at once."""
+    parts = [slice(start, min(start + _TOGETHER, draws)) for start in range(0, draws, _TOGETHER)]
+    if len(parts) == 1:
+        work(parts[0])
+        return
+    with ThreadPoolExecutor(2) as pool:  # most of the time is spent in large arrays
+        list(pool.map(work, parts))

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -15,7 +14,6 @@ from forecast.season.rows import Stage
 
 Array = NDArray[np.float64]
 
-_TOGETHER = 2048  # draws
 _AREA_STEP, _VARIANCE_STEP = 2.0**-32, 2.0**-36  # m2 and m4
 
 
@@ -116,12 +114,6 @@ def held(numbers: Array, step: float) -> Array:
     np.rint(numbers, out=numbers)
     numbers *= step
     return numbers
-
-
-def in_parts(draws: int, work: Callable[[slice], None]) -> None:
-    """Do some work for all draws, a part of them at a time so that they stay in fast memory, two parts at once."""
-    with ThreadPoolExecutor(2) as pool:  # most of the time is spent in large arrays
-        list(pool.map(lambda start: work(slice(start, start + _TOGETHER)), range(0, draws, _TOGETHER)))
 
 
 def _span(share: Array) -> slice:

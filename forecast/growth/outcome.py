@@ -13,7 +13,8 @@ import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
 from forecast.errors import refuse, whole
-from forecast.growth.benches import Grown, areas, held, in_parts, occupied
+from forecast.executors import in_parts
+from forecast.growth.benches import Grown, areas, held, occupied
 from forecast.growth.stages import Batch, Fate
 from forecast.growth.stock import drawn_demand, earlier, on_hand, sampled
 from forecast.growth.summaries import RANGE, RANGE_NAMES, as_wanted, by_week, ranges

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from forecast.executors import in_parts
 from forecast.growth.stages import NODES, Array, Cells, Fate
 
 _FEW = 1e-7  # a smaller share of a batch is not looked for in a stage
@@ -58,7 +59,11 @@ class WarmFate(Fate):
 
     def of(self, draws: slice) -> WarmFate:
         """Give the same for some of the draws."""
-        clocks = tuple(None if clock is None else clock[:, draws] for clock in self.clocks)
+        followed = self._followed.pop(draws.indices(self.weeks.shape[1])[:2], None)
+        if followed is not None:
+            return followed
+        part_of = {id(clock): clock[:, draws] for clock in self.clocks if clock is not None}  # one stays one
+        clocks = tuple(part_of.get(id(clock)) for clock in self.clocks)
         part = WarmFate(self.log_survival[:, draws], self.weeks[:, draws], self.spread, clocks, self.start)
         if "_through" in self.__dict__:
             part.__dict__["_through"] = self._through[:, draws]
@@ -124,8 +129,31 @@ class WarmFate(Fate):
     @cached_property
     def _through(self) -> Array:
         """Share that has left all stages by each Monday since delivery."""
-        *_, step = self._steps()
-        return step.gone(np.arange(max(self.last, 1) + 1))
+        mondays = np.arange(max(self.last, 1) + 1)
+        through = np.empty((mondays.size, self.weeks.shape[1]))
+
+        def follow(draws: slice) -> None:
+            part = self.of(draws)
+            steps = list(part._steps())
+            through[:, draws] = steps[-1].gone(mondays)
+            part.__dict__["_through"] = through[:, draws]
+            part.__dict__["_begins"] = [
+                one.begin if one.begin is not before.end else None for before, one in pairwise(steps)
+            ]
+            self._followed[draws.start, draws.stop] = part
+
+        in_parts(self.weeks.shape[1], follow)
+        return through
+
+    @cached_property
+    def _followed(self) -> dict[tuple[int, int], WarmFate]:
+        """Parts of the draws in which plants have been followed, each kept until it is asked for."""
+        return {}
+
+    @cached_property
+    def _begins(self) -> list[Array | None]:
+        """What clocks show when plants of each vigour enter the timed stages but the first, where it is known."""
+        return [None] * (len(self._timed) - 1)
 
     def _at(self, gone: Array, elapsed: Array) -> Array:
         self._weeks(elapsed)
@@ -154,7 +182,7 @@ class WarmFate(Fate):
         Plants are followed to the end of the weather whatever is asked, so that no answer depends on the others.
         """
         end, before = max(self.last, 1), None
-        for k in self._timed:
+        for at, k in enumerate(self._timed):
             whole, clock = self.clocks[k], None
             if whole is not None:
                 clock = whole[self.start : self.start + end + 1] - whole[self.start]
@@ -162,6 +190,8 @@ class WarmFate(Fate):
                 begin = np.zeros((len(_VIGOURS), self.weeks.shape[1]))
             elif whole is self.clocks[before.stage]:
                 begin = before.end
+            elif (known := self._begins[at - 1]) is not None:
+                begin = known
             else:
                 begin = before.left() if clock is None else _shown(clock, before.left())
             before = _Step(k, clock, end, begin, self.weeks[k] * np.exp(self.spread[k] * _VIGOURS))
