@@ -42,9 +42,11 @@ sys.addaudithook(_stay_here)
 @pytest.fixture(scope="session")
 def cluster():
     """Give a client of a local cluster of two worker processes."""
-    from distributed import Client, LocalCluster  # noqa: PLC0415 (takes a second)
+    import dask  # noqa: PLC0415 (takes a second, and most tests ask for none)
+    from distributed import Client, LocalCluster  # noqa: PLC0415
 
     with (
+        dask.config.set({"distributed.comm.timeouts.connect": "120s", "distributed.comm.timeouts.tcp": "120s"}),
         LocalCluster(
             n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
         ) as here,

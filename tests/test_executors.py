@@ -112,7 +112,7 @@ def test_any_other_executor_will_do():
 
 def test_a_worker_of_a_cluster_that_is_killed_loses_nothing(cluster, tmp_path):
     mark = str(tmp_path / "killed")
-    with cluster.get_executor(pure=False) as executor:
+    with cluster.get_executor() as executor:
         found = dict(handed_out(stubborn, [(number, mark) for number in range(20)], executor))
     assert Path(mark).exists()
     assert found == SQUARES

@@ -26,6 +26,7 @@ Told = Callable[[int, int], None]
 _MOST = 2**30  # bytes that an outcome may keep
 _TOGETHER = 2**27  # bytes of a block
 _KEPT = 30  # numbers a draw that are kept of a batch: scores, survivals, times
+_FOLLOWED = 100  # more of them where plants are followed in warmth, but for one a week
 _BLOCKS = 64  # so many at least, if there are so many varieties, so that workers end at about the same time
 
 
@@ -72,8 +73,11 @@ def too_large(season: Season, batches: Sequence[Batch], draws: int) -> bool:
 
 
 def _bytes(season: Season, batches: Sequence[Batch], draws: int) -> int:
-    varieties = len({batch.variety for batch in batches})
-    return draws * (8 * _KEPT * (len(batches) + varieties) + 4 * season.weeks * varieties)
+    names = {batch.variety for batch in batches}
+    warm = {name for name in names if season.by_weather(name)}
+    numbers = _KEPT * (len(batches) + len(names))
+    numbers += (_FOLLOWED + season.weeks) * sum(batch.variety in warm for batch in batches)
+    return draws * (8 * numbers + 4 * season.weeks * len(names))
 
 
 class InBlocks(Outcome):

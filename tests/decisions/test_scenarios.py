@@ -52,7 +52,7 @@ def test_scenarios_planned_here_are_those_planned_alone(alone):
 
 
 def test_scenarios_planned_by_a_cluster_are_those_planned_alone(alone, cluster):
-    with cluster.get_executor(pure=False) as executor:
+    with cluster.get_executor() as executor:
         assert same(alone, forecast.plan_orders(SCENARIOS, **ASKED, executor=executor))
 
 
@@ -98,7 +98,7 @@ def test_learning_by_workers_is_learning_here(cluster):
     executors = [
         lambda: ProcessPoolExecutor(1),
         lambda: ProcessPoolExecutor(3),
-        lambda: cluster.get_executor(pure=False),
+        lambda: cluster.get_executor(),
     ]
     for make in executors:
         with make() as executor:

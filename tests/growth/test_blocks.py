@@ -73,7 +73,7 @@ def test_any_number_of_workers_tells_the_same(asked, workers):
 
 def test_a_cluster_tells_the_same(asked, cluster):
     season, draws, whole = asked
-    with cluster.get_executor(pure=False) as executor:
+    with cluster.get_executor() as executor:
         assert same(whole, forecast.simulate(season, draws=draws, seed=3, block=3, executor=executor))
 
 
@@ -182,7 +182,7 @@ def test_a_worker_of_a_cluster_that_is_killed_loses_nothing(asked, cluster):
     before = set(cluster.run(os.getpid).values())
     killer = threading.Timer(0.1, os.kill, (min(before), signal.SIGKILL))
     killer.start()
-    with cluster.get_executor(pure=False) as executor:
+    with cluster.get_executor() as executor:
         assert same(whole, forecast.simulate(season, draws=draws, seed=3, block=1, executor=executor))
     killer.join()
     for _ in range(100):  # a new one takes its place

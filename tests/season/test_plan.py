@@ -13,6 +13,8 @@ from forecast import Refused, Season, Week, read_season
 from forecast.season.checks import entering
 from forecast.season.rows import Stage
 
+DEMO = read_season(Path(__file__).parents[2] / "demo_data")
+
 
 @pytest.fixture
 def season(folder: Path) -> Season:
@@ -221,3 +223,29 @@ def test_a_plant_never_brings_more_marked_down_than_in_a_week_in_which_it_is_wan
         season.replace(varieties=(unwanted, *season.varieties[1:]), wanted=season.wanted[1:]).marked_down(own.variety)
         == 0
     )
+
+
+def test_a_season_of_some_varieties_keeps_all_that_concerns_them():
+    names = ["Calla 'Daviorne'", "Hosta 'Orrinfall'"]
+    part = DEMO.only(names)
+    assert [row.variety for row in part.varieties] == names
+    assert {row.applies_to for row in part.stages} == {"calla", "hosta"}
+    for name in names:
+        assert part.route(name) == DEMO.route(name)
+        assert part.survivals(name) == DEMO.survivals(name)
+        assert part.offers_for(name) == DEMO.offers_for(name)
+        assert part.wanted_of(name) == DEMO.wanted_of(name)
+    assert (part.places, part.climate, part.orders) == (DEMO.places, DEMO.climate, ())
+    assert {row.variety for row in (*part.offers, *part.wanted, *part.cultures, *part.divisions)} <= set(names)
+
+
+def test_a_season_of_a_variety_with_stages_of_its_own_leaves_those_of_its_group_out():
+    own = DEMO.with_stage("Hosta 'Orrinfall'", "acclimatisation", survival=0.7)
+    part = own.only(["Hosta 'Orrinfall'"])
+    assert {row.applies_to for row in part.stages} == {"Hosta 'Orrinfall'"}
+    assert part.route("Hosta 'Orrinfall'") == own.route("Hosta 'Orrinfall'")
+
+
+def test_a_season_of_a_variety_that_is_not_there_is_refused():
+    with pytest.raises(Refused, match="no such variety"):
+        DEMO.only(["Hosta 'Orinfall'"])
