@@ -14,7 +14,6 @@ records, by a log density that shares nothing with the lattice.
 from __future__ import annotations
 
 import math
-import statistics
 import sys
 import time
 from collections.abc import Callable, Iterable
@@ -22,7 +21,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import emcee
+import emcee  # type: ignore[import-untyped]
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -71,8 +70,8 @@ def nursery(rng: np.random.Generator, priors: Priors, *, most: int = 40, labs: i
     """Draw a nursery of two groups with one to three varieties each, with 1 to `most` batches of 5 to 2,000 plants."""
     normals = priors.normals
     mu = rng.normal(*normals.nursery)
-    hyper = tuple(float(rng.normal(*p)) for p in (normals.log_k, normals.log_varieties, normals.log_groups))
-    k, s_v, s_g = np.exp(hyper)
+    log_k, log_v, log_g = (float(rng.normal(*p)) for p in (normals.log_k, normals.log_varieties, normals.log_groups))
+    k, s_v, s_g = np.exp((log_k, log_v, log_g))
     owner = np.repeat([0, 1], rng.integers(1, 4, 2))
     of_group = rng.normal(mu, s_g, 2)
     theta = rng.normal(of_group[owner], s_v)
@@ -96,7 +95,7 @@ def nursery(rng: np.random.Generator, priors: Priors, *, most: int = 40, labs: i
     following = tuple((of, survivors(logit, of)) for logit, of in zip(logits, sizes, strict=True))
     groups = {f"{v}": f"{g}" for v, g in enumerate(owner)}
     places = (float(logits[0]), float(logits[1]), float(of_group[0]), float(mu))
-    return Truth(records, groups, places, hyper, following, (few, most))
+    return Truth(records, groups, places, (log_k, log_v, log_g), following, (few, most))
 
 
 def heap(x: Array, weights: Array) -> tuple[Array, Array]:
@@ -258,9 +257,11 @@ def sample(density: Density, *, walkers: int, steps: int, first: int, seed: int)
     samples = walkers * len(draws) / times
     spread = draws.std(axis=(0, 1), dtype=np.float64)
     low, ends, high = (np.quantile(draws, [0.05 + by, 0.95 + by], axis=(0, 1)) for by in (-0.01, 0, 0.01))
-    errors = np.sqrt(0.05 * 0.95 / samples) * (high - low) / 0.02
+    errors = np.sqrt(0.05 * 0.95 / samples) * (high - low).astype(np.float64) / 0.02
     mean = draws.mean(axis=(0, 1), dtype=np.float64)
-    return Sampled(mean, spread / np.sqrt(samples), spread, ends, errors, THIN * times, samples, seconds)
+    return Sampled(
+        mean, spread / np.sqrt(samples), spread, ends.astype(np.float64), errors, THIN * times, samples, seconds
+    )
 
 
 def learned(pooled: Pooled) -> tuple[Array, Array]:
@@ -282,16 +283,6 @@ def finer(pooled: Pooled) -> tuple[Array, Array]:
         return learned(pooled.with_priors(pooled.priors))
     finally:
         lattice._NODES, lattice._FINE, lattice._FINEST, lattice._ENOUGH = kept
-
-
-def timed(pooled: Pooled, repeats: int = 5) -> float:
-    """Give the median time to learn [s]."""
-    times = []
-    for _ in range(repeats):
-        start = time.perf_counter()
-        learned(pooled.with_priors(pooled.priors))
-        times.append(time.perf_counter() - start)
-    return statistics.median(times)
 
 
 # Tables
@@ -317,11 +308,10 @@ def calibration_table(number: int, labs: int) -> None:
 
 
 def sampler_table(steps: int) -> None:
-    """Print the lattice beside a long run of the sampler, and the time each takes for the same accuracy."""
+    """Print the lattice beside a long run of the sampler; their times stand in ``table.py learning``."""
     records, groups = survivals("acclimatisation")
     pooled, density = Pooled(records, groups), Density(records, groups, Priors())
     means, ends = learned(pooled)
-    ours = timed(pooled)
     fine, fine_ends = finer(pooled)
     run = sample(density, walkers=400, steps=steps, first=3000, seed=41)
     width = run.ends[1] - run.ends[0]
@@ -343,12 +333,6 @@ def sampler_table(steps: int) -> None:
         f"error of the lattice against a finer one: means {np.abs(means - fine).max():.1e}, {error:.1e} of a deviation;"
     )
     print(f"ends {np.abs(ends - fine_ends).max():.1e}")
-    each = run.seconds / float(run.samples.min())
-    for accuracy in (error, 0.01, 0.03):
-        theirs = each / accuracy**2
-        print(
-            f"to {accuracy:.2g} of a deviation: lattice {ours:.2f} s, sampler {theirs:.3g} s, {theirs / ours:.3g} times"
-        )
 
 
 if __name__ == "__main__":

@@ -4,19 +4,18 @@ Run by hand from the project's folder: ``python tests/benchmarks/orders.py``; wi
 
 1. Tiny seasons with a tight budget and bench: the plain program (`extensive_form`), solved to the end, finds what the
    package's search proves to be best, and nothing above its bound.
-2. Large seasons whose budget and bench are scarce: both against the clock. The solver's clock starts when its program
-   stands; the search's clock counts everything. Times of the search are medians of three.
+2. Large seasons whose budget and bench are scarce: both against the clock, as ``table.py orders`` prints it. The
+   solver's clock starts when its program stands; the search's clock counts everything.
 3. Random seasons, all valued on fresh draws: what the plan earns more than ordering from the mean, and than ordering a
    fifth more than is wanted. Budget and bench have room for anything, so that the simple orders are lawful.
 """
 
 from __future__ import annotations
 
-import resource
 import statistics
 import sys
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +23,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from extensive_form import extensive
+from measuring import Row
 from whole_orders import Array, Valued, compare, large, standard_error, varied
 
 from forecast.decisions.bidding import Bidder
@@ -33,7 +33,7 @@ from forecast.decisions.ways import Pick
 from forecast.season.rows import Delivery
 
 SECONDS = 60.0  # of the solver
-EXACT = 1e-6
+EXACT, NEAR = 1e-6, 0.01  # gaps
 NEARLY = 0.9  # of a bench: weeks that are less full stand in no program
 LARGE = ((20, 6, 375, 31_000, (100, 300, 1000)), (50, 8, 770, 64_000, (1000,)))
 SEASONS, DRAWS, FRESH, EACH = 200, 512, 2048, 10.0  # seconds of a search
@@ -85,43 +85,36 @@ def full_weeks(plan: Plan) -> list[tuple[str, int]]:
     return [(season.place_names[row // season.weeks], int(row % season.weeks)) for row in full]
 
 
-def against_the_clock() -> None:
-    """Print the second part."""
-    for varieties, weeks, area, budget, counts in LARGE:
+def rows(*, quick: bool) -> Iterator[Row]:
+    """Measure both against the clock, for the table."""
+    limit = SECONDS / 3 if quick else SECONDS
+    for varieties, weeks, area, budget, counts in LARGE[:1] if quick else LARGE:
         season = large(varieties, weeks, area=area, budget=budget)
-        for draws in counts:
-            plans = {
-                gap: [plan_orders(season, draws=draws, seed=1, gap=gap) for _ in range(3)] for gap in (0.01, 0.001)
-            }
-            plan = plans[0.001][-1]
+        for draws in counts[:1] if quick else counts:
+            plans = [plan_orders(season, draws=draws, seed=1, gap=NEAR) for _ in range(3)]
+            plan, took = plans[0], statistics.median(one.seconds for one in plans)
             full = full_weeks(plan)
-            scarce = plan.limits().set_index("limit")["one_more"].to_dict()
-            print(f"\n{varieties} varieties, {weeks} weeks, 2 prices, {draws:,} draws; worth of one more: {scarce}")
-            print("              to within   value       bound       gap        time [s]")
-            for gap, runs in plans.items():
-                took = statistics.median(one.seconds for one in runs)
-                one = runs[-1]
-                _told("search", gap, one.margin, one.bound, took)
-            for gap in (0.01, 0.001):
-                rival = extensive(season, draws=draws, seed=1, seconds=SECONDS, gap=gap, looked_at=full)
-                _told("solver", gap, rival.value, rival.bound, rival.seconds)
-                if rival.orders is not None:
-                    margin, fits = recounted(plan, rival.orders)
-                    print(f"              its orders recounted: {margin:.2f}; they keep all limits: {fits}", flush=True)
-                if rival.gap > gap:
-                    break
-            peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
-            print(
-                f"  the program: {rival.columns:,} columns, {rival.rows:,} rows, {rival.cells:,} cells, written in "
-                f"{rival.built:.1f} s, benches of {len(full)} weeks; {peak:.2f} GiB at most so far",
-                flush=True,
-            )
+            rival = extensive(season, draws=draws, seed=1, seconds=limit, gap=NEAR, looked_at=full)
+            name = f"{varieties} varieties, {weeks} weeks, {draws:,} draws"
+            reached = "" if plan.gap <= NEAR else f", got to {plan.gap:.1%}"
+            late = rival.gap > NEAR
+            yield Row(
+                f"{name}: to within {NEAR:.0%}{reached}", took, 3, "s",
+                against="HiGHS", theirs=rival.seconds, at_least=late,
+            )  # fmt: skip
+            what = f"{name}: gap then" + ("" if rival.orders else "; it has no orders yet")
+            theirs = 100 * _gap(rival.value, rival.bound) if rival.orders else None
+            yield Row(what, 100 * _gap(plan.margin, plan.bound), 3, "%", against="HiGHS", theirs=theirs)
+            if rival.orders:
+                margin, fits = recounted(plan, rival.orders)
+                what = f"{name}: margin; its orders {'keep' if fits else 'do not keep'} all limits"
+                yield Row(what, plan.margin, 3, "EUR", against="HiGHS", theirs=margin)
+            yield Row(f"{name}: columns of its program", rival.columns, 1)
 
 
-def _told(who: str, asked: float, value: float, bound: float, took: float) -> None:
-    gap = (bound - value) / value if value > EXACT else np.inf
-    reached = "" if gap <= asked else "not reached"
-    print(f"  {who}      {asked:7.1%} {value:11.2f} {bound:11.2f} {gap:9.4%} {took:11.2f}   {reached}")
+def _gap(value: float, bound: float) -> float:
+    """How much better other orders could be, as a share of the margin; infinite if there are none that earn."""
+    return max(bound - value, 0.0) / value if value > EXACT else np.inf
 
 
 def against_simple_orders() -> None:
@@ -164,5 +157,4 @@ def _pair(name: str, ours: Array, theirs: Array) -> None:
 if __name__ == "__main__":
     agreement()
     if "--check" not in sys.argv:
-        against_the_clock()
         against_simple_orders()
