@@ -3,29 +3,27 @@
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import pandas as pd
-from tqdm import tqdm
-
-from forecast.decisions.order import Orders, size_orders
-from forecast.decisions.programme import plan_orders
-from forecast.decisions.space import bench_space
 from forecast.errors import OutOfReach, Refused
-from forecast.growth.simulation import simulate
 from forecast.season.files import check_free, csv_text, read_season, table_text, write_texts
 from forecast.season.plan import Season
 from forecast.season.rows import Delivery
-from forecast.season.starter import start
-from forecast.show.partner import report
-from forecast.show.told import aim_for
 from forecast.words import seasons
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from forecast.decisions.order import Orders
 
 REFUSED = 2
 OUT_OF_REACH = 1
+STOPPED = 130
 FEW_DRAWS = 1000
 WRITTEN = ("orders.csv", "order_table.csv")
 
@@ -36,14 +34,24 @@ def main(arguments: Sequence[str] | None = None) -> int:
     Returns
     -------
     int
-        0; 1 if something wanted is out of reach; 2 if something given cannot be used.
+        0; 1 if something wanted is out of reach; 2 if something given cannot be used, or the output cannot be written;
+        130 if it was stopped by the keyboard.
     """
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")  # names may hold letters that a terminal has not
     parsed = _parser().parse_args(arguments)
     try:
-        return int(parsed.run(parsed))
-    except BrokenPipeError:  # whoever read the output, such as head, has had enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
+        code = int(parsed.run(parsed))
+        sys.stdout.flush()
+        return code
+    except KeyboardInterrupt:
+        return STOPPED
+    except OSError as error:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # what is left to be written goes nowhere
+        if isinstance(error, BrokenPipeError):  # whoever read the output, such as head, has had enough
+            return 0
+        print(f"The output cannot be written: {error.strerror or error}.", file=sys.stderr)
+        return REFUSED
     except Refused as error:
         count = len(error.faults)
         print(f"{error}\n{count} fault{'s' if count > 1 else ''} found; nothing was written.", file=sys.stderr)
@@ -82,6 +90,8 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _start(parsed: argparse.Namespace) -> int:
+    from forecast.season.starter import start
+
     start(parsed.folder, overwrite=parsed.overwrite)
     print(f"Written to {parsed.folder}. Fill in your own figures, then: python -m forecast order {parsed.folder}")
     print(f"The same with charts, and more: jupyter lab {parsed.folder / 'notebooks'}, from notebook 1 on.")
@@ -106,6 +116,8 @@ def _check(parsed: argparse.Namespace) -> int:
 
 
 def _order(parsed: argparse.Namespace) -> int:
+    from forecast.decisions.order import size_orders
+
     season = read_season(parsed.folder)
     if parsed.out:
         check_free(WRITTEN, parsed.out, overwrite=parsed.overwrite)
@@ -119,6 +131,9 @@ def _order(parsed: argparse.Namespace) -> int:
 
 
 def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int) -> None:
+    from forecast.decisions.space import bench_space
+    from forecast.growth.simulation import simulate
+
     outcome = simulate(season, orders, draws=parsed.draws, seed=seed)
     space = bench_space(outcome)
     print(f"{season.name}: what to order, from {parsed.draws:,} imagined seasons, seed {seed}. In {season.currency}.\n")
@@ -144,6 +159,8 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
 
 def _table(orders: Orders) -> pd.DataFrame:
     """Give the orders as a table for eyes: rounded, with the words of the trade as headers."""
+    import pandas as pd
+
     rows = [
         {
             "variety": order.variety,
@@ -163,6 +180,12 @@ def _table(orders: Orders) -> pd.DataFrame:
 
 
 def _report(parsed: argparse.Namespace) -> int:
+    from tqdm import tqdm
+
+    from forecast.decisions.programme import plan_orders
+    from forecast.show.partner import report
+    from forecast.show.told import aim_for
+
     season = read_season(parsed.folder)
     draws, seed = parsed.draws, season.seed if parsed.seed is None else parsed.seed
     try:

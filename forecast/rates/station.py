@@ -9,7 +9,6 @@ from datetime import date, datetime
 from numbers import Real
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.errors import Fault, Refused, refuse
@@ -126,6 +125,8 @@ def number(given: object) -> float:
     """Give a number as a float, and NaN for what is none."""
     try:
         return float(given)  # type: ignore[arg-type]
+    except OverflowError:  # a whole number beyond all floats
+        return math.inf
     except (TypeError, ValueError):
         return math.nan
 
@@ -133,7 +134,8 @@ def number(given: object) -> float:
 def _celsius(value: object, unit: str, row: int, column: str, faults: list[Fault]) -> float:
     """Give a temperature, or NaN if there is none; add what is wrong to the faults."""
     found = number(value)
-    blank = value is None or value is pd.NA or (isinstance(value, str) and not value.strip())
+    absent = value is None or type(value).__name__ == "NAType"  # <NA> of pandas, which is not imported here
+    blank = absent or (isinstance(value, str) and not value.strip())
     if blank or (isinstance(value, Real) and math.isnan(found)):
         return math.nan
     celsius = (found - 32) / 1.8 if unit == "F" else found

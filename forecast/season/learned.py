@@ -204,7 +204,8 @@ class LearnedSeason(Season):
             wide = {part: factor * getattr(old, part) for part in ("belief", "groups", "varieties")}
             tried = pooled if factor == 1 else pooled.with_priors(replace(old, **wide))
             means[name] = {variety: tried.variety(variety).mean for variety in tried.varieties}
-        table = self.shares(stage).query("rests_on != 'guess'")[["variety", "stated", "batches"]]
+        table = self.shares(stage)
+        table = table.loc[table["rests_on"] != "guess", ["variety", "stated", "batches"]]
         table = table.assign(**{name: [of[one] for one in table["variety"]] for name, of in means.items()})
         three = table[list(means)]
         return table.assign(differs=three.max(axis=1) - three.min(axis=1)).reset_index(drop=True)

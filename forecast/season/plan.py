@@ -228,7 +228,8 @@ class Season(Header):
             raise refuse("name", name, "a season has no such table", f"It has {', '.join(TABLES)}.")
         rows = [{column: plain(cell) for column, cell in row.given().items()} for row in getattr(self, name)]
         columns = [column for column in TABLES[name].model_fields if any(column in row for row in rows)]
-        return pd.DataFrame(rows, columns=columns, dtype=object).fillna("")
+        cells = [[row.get(column, "") for column in columns] for row in rows]
+        return pd.DataFrame(cells, columns=columns, dtype=object)
 
     def only(self, varieties: Sequence[str]) -> Season:
         """Make a season of some varieties, in this order: their stages and offers, and what is wanted of them.

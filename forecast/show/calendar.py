@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 
 from forecast.decisions.growing import BEFORE
 from forecast.decisions.money import cash_flow
-from forecast.decisions.programme import Plan
+from forecast.decisions.planned import Plan
 from forecast.errors import Refused, refuse
-from forecast.growth.outcome import RANGE, Outcome
+from forecast.growth.outcome import Outcome
 from forecast.growth.stages import Batch
+from forecast.growth.summaries import RANGE
 from forecast.season.batches import read_day
 from forecast.season.files import write_texts
 from forecast.show.page import CAUTIONS

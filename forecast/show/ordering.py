@@ -20,7 +20,7 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
-from forecast.decisions.programme import Plan
+from forecast.decisions.planned import Plan
 from forecast.errors import refuse
 from forecast.season.cells import shielded
 from forecast.season.files import csv_text, write_texts

@@ -21,6 +21,7 @@ CAUTIONS = (
 )
 
 _ON_ONE_PAGE = 15  # rows of a table that is not parted between pages
+_ALLOWED = "default-src 'none'; style-src 'unsafe-inline'"  # so a browser refuses scripts, and what lies outside
 
 _STYLE = """
 @page { margin: 14mm; }
@@ -59,6 +60,7 @@ def whole_page(title: str, body: Iterable[str], footer: str) -> str:
     """
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{_ALLOWED}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{escape(title)}</title>\n<style>{_STYLE}</style>\n</head>\n<body>\n<main>\n"
         + "\n".join([tagged("h1", title), *body])

@@ -15,7 +15,8 @@ from pathlib import Path
 import pandas as pd
 
 from forecast.decisions.money import CashFlow, cash_flow
-from forecast.decisions.programme import Plan, plan_orders
+from forecast.decisions.planned import Plan
+from forecast.decisions.programme import plan_orders
 from forecast.decisions.rivals import simple_orders
 from forecast.errors import Fault, Refused, refuse
 from forecast.growth.simulation import simulate
@@ -332,23 +333,25 @@ def _browser() -> str:
 
 def _printed(text: str, browser: str) -> bytes:
     """Give a page as it is printed on A4."""
-    with tempfile.TemporaryDirectory() as folder:
+    try:
+        return _printed_in(text, browser)
+    except (OSError, subprocess.TimeoutExpired) as error:
+        remedy = "Open the page in any browser and print it from there."
+        raise refuse("pdf", browser, "could not print the page", remedy) from error
+
+
+def _printed_in(text: str, browser: str) -> bytes:
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
         source, target = Path(folder, "page.html"), Path(folder, "page.pdf")
         source.write_text(text.replace("<style>", "<style>@page { size: A4; }", 1), encoding="utf-8")
-        command = [browser, "--headless", "--disable-gpu", "--no-first-run", f"--user-data-dir={folder}/profile"]
-        command += ["--disable-background-networking", "--host-resolver-rules=MAP * ~NOTFOUND"]
+        command = [browser, "--headless", "--disable-gpu", "--no-first-run"]
+        command += [
+            f"--user-data-dir={Path(folder, 'profile')}",
+            "--disable-background-networking",
+            "--host-resolver-rules=MAP * ~NOTFOUND",
+        ]
         if hasattr(os, "geteuid") and os.geteuid() == 0:
             command.append("--no-sandbox")  # Chromium does not start for root with it
         command += ["--no-pdf-header-footer", f"--print-to-pdf={target}", source.as_uri()]
-        try:
-            subprocess.run(command, capture_output=True, check=False, timeout=_SECONDS)
-        except (OSError, subprocess.TimeoutExpired) as error:
-            raise _unprinted(browser) from error
-        if not target.is_file():
-            raise _unprinted(browser)
+        subprocess.run(command, capture_output=True, check=False, timeout=_SECONDS)
         return target.read_bytes()
-
-
-def _unprinted(browser: str) -> Refused:
-    remedy = "Open the page in any browser and print it from there."
-    return refuse("pdf", browser, "could not print the page", remedy)

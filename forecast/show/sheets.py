@@ -11,11 +11,12 @@ from typing import Any
 import pandas as pd
 
 from forecast.decisions.money import cash_flow
-from forecast.decisions.programme import Plan
+from forecast.decisions.planned import Plan
 from forecast.decisions.space import bench_space
 from forecast.decisions.work import hours_of_work
 from forecast.errors import Fault, Refused, refuse
-from forecast.growth.outcome import RANGE_NAMES, Outcome
+from forecast.growth.outcome import Outcome
+from forecast.growth.summaries import RANGE_NAMES
 from forecast.season.cells import SPREADSHEET_ERROR
 from forecast.season.files import table_cells, write_texts
 from forecast.season.learned import LearnedSeason

@@ -112,8 +112,8 @@ def test_the_overrun_without_a_batch_is_that_of_a_plan_without_it(several, left_
     places = [HOUSE | {"area": 13}, PLACES[1]]
     plan = plan.replace(places=places)
     variety, week, quantity = orders[left_out]
-    table = crowded(plan, orders, draws=1024).causes("house").set_index(["variety", "week"])
-    row = table.loc[(variety, week)]
+    table = crowded(plan, orders, draws=1024).causes("house")
+    (row,) = table[(table["variety"] == variety) & (table["week"] == week)].to_dict("records")
     rest = crowded(plan, [order for order in orders if order != orders[left_out]], draws=1024)
     assert 0.05 < rest.overruns["house"] < row["overrun"] - 0.05
     assert row["quantity"] == quantity

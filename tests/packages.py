@@ -1,0 +1,118 @@
+"""Build the package, look into it, install it into empty environments, and run the main job in each. By hand.
+
+``python tests/packages.py [PYTHON ...]``: without names, every Python from 3.11 on that is found. It needs `build`, and
+a package index for what is depended on.
+"""
+
+import re
+import shutil
+import subprocess
+import sys
+import tarfile
+import tempfile
+import time
+import zipfile
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+VERSIONS = ("3.11", "3.12", "3.13", "3.14")
+NOT_NEEDED = {"jupyterlab", "ipykernel", "ipython", "notebook", "anywidget", "pytest"}
+SHIPPED = {".py", ".typed", ".js", ".css", ".ipynb"}
+KEPT = {"forecast", "notebooks", "demo_data", "tests", ".ci"}  # folders of the source
+JUNK = re.compile(r"__pycache__|\.pyc$|_cache/|\.hypothesis|\.ipynb_checkpoints|\.venv|(^|/)(build|dist)/")
+JOB = (
+    ("start", "ours"),
+    ("check", "ours"),
+    ("order", str(ROOT / "demo_data"), "--draws", "256", "--out", "orders"),
+    ("report", "ours", "--draws", "128", "--out", "order.html"),
+)
+WRITTEN = ("ours/season.toml", "ours/running/season.toml", "orders/orders.csv", "order.html")
+
+
+def main():
+    pythons = sys.argv[1:] or [
+        found for found in (shutil.which(f"python{v}") for v in VERSIONS) if found and runs(found)
+    ]
+    with tempfile.TemporaryDirectory() as folder:
+        here = Path(folder)
+        run([sys.executable, "-m", "build", str(ROOT), "--outdir", "built"], here)
+        (wheel,), (source,) = here.glob("built/*.whl"), here.glob("built/*.tar.gz")
+        look_into_wheel(wheel)
+        look_into_source(source)
+        print(
+            f"{wheel.name}: {wheel.stat().st_size / 1000:.0f} kB; {source.name}: {source.stat().st_size / 1000:.0f} kB"
+        )
+        for i, python in enumerate(pythons):
+            print(tried(python, wheel, here / str(i)), flush=True)
+    if not pythons:
+        sys.exit("No Python was found; name one.")
+
+
+def runs(python):
+    """Say whether a Python starts: what stands under its name may only stand for it."""
+    return subprocess.run([python, "-c", "import venv"], capture_output=True, check=False).returncode == 0
+
+
+def run(command, folder):
+    """Run a command in a folder; end with what it said if it fails."""
+    done = subprocess.run(command, cwd=folder, capture_output=True, encoding="utf-8", errors="replace", check=False)
+    if done.returncode:
+        sys.exit(f"{' '.join(map(str, command))}\n{done.stdout}\n{done.stderr}")
+    return done.stdout
+
+
+def check(found, wanted, what):
+    """End unless what was found is what is wanted."""
+    if found != wanted:
+        sys.exit(f"{what}: too much {sorted(found - wanted)}, lacking {sorted(wanted - found)}")
+
+
+def look_into_wheel(wheel):
+    """A wheel holds every file of the package, and the notebooks that `start` copies."""
+    with zipfile.ZipFile(wheel) as archive:
+        names = {name for name in archive.namelist() if ".dist-info/" not in name}
+    package = {path.relative_to(ROOT).as_posix() for path in ROOT.glob("forecast/**/*") if path.suffix in SHIPPED}
+    notebooks = {f"forecast/notebooks/{path.name}" for path in ROOT.glob("notebooks/*.ipynb")}
+    check(names, package | notebooks, "The wheel")
+
+
+def look_into_source(source):
+    """A source distribution holds all that its own tests need, and nothing that was made while working."""
+    with tarfile.open(source) as archive:
+        names = {name.split("/", 1)[1] for name in archive.getnames()}
+    top = {path.name for path in ROOT.iterdir() if path.is_file() and path.suffix in (".md", ".toml", "")}
+    there = {path.relative_to(ROOT).as_posix() for part in KEPT for path in (ROOT / part).rglob("*") if path.is_file()}
+    check(names, {name for name in there | top if not JUNK.search(name)} | {"PKG-INFO"}, "The source distribution")
+
+
+def tried(python, wheel, folder):
+    """Install a wheel into an empty environment of a Python, run the main job in it, and say how that went."""
+    began = time.perf_counter()
+    folder.mkdir()
+    run([python, "-m", "venv", "environment"], folder)
+    own = next(path for path in (folder / "environment").glob("*/python*") if path.stem == "python")
+    run([own, "-m", "pip", "install", "-q", "--no-compile", wheel], folder)
+    installed = time.perf_counter() - began
+    packages = run([own, "-m", "pip", "list", "--format=freeze"], folder).lower().split()
+    unneeded = {package.split("==")[0] for package in packages} & NOT_NEEDED
+    check(unneeded, set(), "Packages")
+    run([own, "-m", "pip", "check"], folder)
+    times = []
+    for _ in range(3):
+        began = time.perf_counter()
+        run([own, "-c", "import forecast"], folder)
+        times.append(time.perf_counter() - began)
+    began = time.perf_counter()
+    for command in JOB:
+        run([own, "-m", "forecast", *command], folder)
+    worked = time.perf_counter() - began
+    check({name for name in WRITTEN if (folder / name).is_file()}, set(WRITTEN), "Files")
+    version = run([own, "-c", "import platform; print(platform.python_version())"], folder).strip()
+    return (
+        f"Python {version}: {len(packages)} packages installed in {installed:.0f} s, imported in {min(times):.2f} s, "
+        f"main job in {worked:.0f} s."
+    )
+
+
+if __name__ == "__main__":
+    main()
