@@ -53,13 +53,29 @@ def _told(fault: Fault, rows: Sequence[int]) -> str:
     if rows:
         place.append(_rows(sorted(rows)))
     if fault.column:
-        place.append(f"column {fault.column}" if rows else fault.column)
+        column = _short(fault.column)
+        place.append(f"column {column}" if rows else column)
     if fault.value is not None:
-        shown = repr(fault.value) if isinstance(fault.value, str) else str(fault.value)
-        place.append(shown if len(shown) <= _LONGEST else f"{shown[: _LONGEST - 3]}...")
+        place.append(_short(_shown(fault.value)))
     where = ", ".join(place)
     said = f"{fault.problem}. {fault.remedy}".rstrip()
-    return f"{where}: {said}" if where else said
+    return _on_one_line(f"{where}: {said}" if where else said)
+
+
+def _shown(value: Any) -> str:
+    try:
+        return repr(value) if isinstance(value, str) else str(value)
+    except (ValueError, RecursionError):  # more digits, or deeper nested, than Python writes
+        return "what is too long to be shown"
+
+
+def _short(text: str) -> str:
+    return text if len(text) <= _LONGEST else f"{text[: _LONGEST - 3]}..."
+
+
+def _on_one_line(text: str) -> str:
+    """Write signs that would move the cursor, colour a terminal or hide what follows as their numbers."""
+    return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
 
 
 def _rows(rows: Sequence[int]) -> str:
@@ -102,7 +118,7 @@ class Refused(ForecastError):
         rows: dict[tuple[Any, ...], list[int]] = defaultdict(list)
         alike: dict[tuple[Any, ...], Fault] = {}
         for fault in self.faults:
-            key = (fault.table, fault.column, repr(fault.value), fault.problem, fault.remedy)
+            key = (fault.table, fault.column, _shown(fault.value), fault.problem, fault.remedy)
             alike.setdefault(key, fault)
             if fault.row is not None:
                 rows[key].append(fault.row)

@@ -63,7 +63,7 @@ class ByCycle:
             return cls(tuple(float(word) for word in words))
         try:
             return cls(tuple(float(value) for value in cell) if isinstance(cell, Sequence) else (float(cell),))
-        except (TypeError, ValueError) as error:
+        except (TypeError, ValueError, OverflowError) as error:
             raise refuse("values", str(cell), "not numbers from 0, one for each cycle", _REMEDY) from error
 
     @classmethod

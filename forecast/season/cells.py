@@ -20,6 +20,9 @@ from forecast.weeks import Week
 SPREADSHEET_ERROR = re.compile(r"#(REF!|N/A|NAME\?|VALUE!|DIV/0!|NUM!|NULL!)")
 LEAST = 1e-6  # of a number above 0
 _LISTED = 12  # names in one line
+_LONGEST, _LONGEST_NOTE = 200, 100_000  # characters of a name, and of a note
+_MOST_BITS = 1023  # of a whole number that is a float, too
+_COMPARED = 2000  # names among which the nearest one is sought
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 _RUN = re.compile(r"'*[=+\-@\t\r\n]")  # what a text that a spreadsheet would run begins with
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}([ .,'\u00a0\u202f]\d{3})+([.,]\d+)?")
@@ -43,6 +46,8 @@ def two_ways(text: str) -> str | None:
 def _number(cell: Any) -> Any:
     if isinstance(cell, bool):
         raise wrong("not a number", "Write a number.")
+    if isinstance(cell, int) and cell.bit_length() > _MOST_BITS:
+        raise wrong("not a number that can be used", "Give a finite number.")
     if not isinstance(cell, str):
         return cell
     text = cell.strip()
@@ -141,9 +146,9 @@ def _currency(text: str) -> str:
     return text
 
 
-Text = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=200)]
+Text = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=_LONGEST)]
 Name = Annotated[Text, AfterValidator(_not_a_remark)]
-Note = Annotated[str | None, BeforeValidator(_note)]
+Note = Annotated[Annotated[str, Field(max_length=_LONGEST_NOTE)] | None, BeforeValidator(_note)]
 Currency = Annotated[str, AfterValidator(_currency)]
 Number = Annotated[float, BeforeValidator(_number), AfterValidator(_finite)]
 FromZero = Annotated[Number, Field(ge=0, le=10**9)]
@@ -235,8 +240,13 @@ def _fault(detail: ErrorDetails, row: type[BaseModel], table: str, cells: Mappin
 
 
 def nearest(name: str, known: Iterable[str], cutoff: float = 0.75) -> str | None:
-    """Give the known name that is spelt most alike, if any is: by a measure of likeness of at least `cutoff`."""
+    """Give the known name that is spelt most alike, if any is: by a measure of likeness of at least `cutoff`.
+
+    It is not sought for what is longer than a name, nor among more than 2,000, which would take long.
+    """
     names = {word.lower(): word for word in known}
+    if len(name) > _LONGEST or len(names) > _COMPARED:
+        return None
     near = difflib.get_close_matches(name.lower(), names, n=1, cutoff=cutoff)
     return names[near[0]] if near else None
 
@@ -256,6 +266,8 @@ _RANGES = {
     "less_than_equal": ("above {le:,.12g}", "Give a number up to {le:,.12g}."),
     "literal_error": ("not one of the words for this column", "Write {expected}."),
     "too_short": ("nothing stands here", "Fill it in; it is needed."),
+    "string_too_short": ("nothing stands here", "Fill it in; it is needed."),
+    "string_too_long": ("too long", "Shorten it to {max_length} characters."),
     "too_long": ("too long", "Shorten it to {max_length} characters."),
     "string_type": ("not a text", "Write a text, in double quotes."),
 }

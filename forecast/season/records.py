@@ -21,7 +21,7 @@ from forecast.season.checks import Tables
 from forecast.season.files import table_text, write_texts
 from forecast.season.outside import WeatherRecord, too_warm, twice
 from forecast.season.plan import Season
-from forecast.season.sheets import OPTIONAL, Empty, Sheet, read_row, read_sheet
+from forecast.season.sheets import MOST_FAULTS, OPTIONAL, Empty, Sheet, read_row, read_sheet
 from forecast.season.workbook import Workbook
 
 _TABLES: dict[str, type[Row]] = {"batches": BatchRecord, "counts": CountRecord, "weather": WeatherRecord}
@@ -218,11 +218,11 @@ def read_records(path: str | os.PathLike[str]) -> Records:
 
     Notes
     -----
-    CSV as `read_season` takes it. Of a workbook the values are read as last calculated; hidden rows, columns and
-    sheets, merged cells, errors and formulas without a value are refused.
+    CSV, and links, as `read_season` takes them. Of a workbook the values are read as last calculated; hidden rows,
+    columns and sheets, merged cells, errors and formulas without a value are refused.
     """
     place = Path(path)
-    book = None if place.is_dir() else Workbook(place, "batches.csv and counts.csv")
+    book = None if os.path.isdir(place) else Workbook(place, "batches.csv and counts.csv")
     rows: dict[str, list[tuple[int, Any]]] = {table: [] for table in _TABLES}
     spoken: dict[str, set[str]] = {f"{table}.batch": set() for table in _TABLES}
     faults: list[Fault] = []
@@ -245,6 +245,9 @@ def read_records(path: str | os.PathLike[str]) -> Records:
                 rows[table].append((line.number, row))
                 continue
             faults += [fault.placed(name, line.number) for fault in found if fault.column not in sheet.unusable]
+            if len(faults) > MOST_FAULTS:
+                unread.add(table)
+                break
             spoken[f"{table}.batch"].add(" ".join(line.cells.get("batch", "").split()))
     names = {key: frozenset(values) for key, values in spoken.items()}
     for fault in _contradictions(Tables(rows, names, frozenset(unread)), {}):
@@ -274,7 +277,7 @@ def write_records(records: Records, path: str | os.PathLike[str], *, overwrite: 
     texts = {}
     for table, kind in _TABLES.items():
         rows = getattr(records, table)
-        if rows or table not in OPTIONAL or (Path(path) / f"{table}.csv").exists():  # no old weather may stay
+        if rows or table not in OPTIONAL or os.path.lexists(Path(path) / f"{table}.csv"):  # no old weather may stay
             texts[f"{table}.csv"] = table_text(rows, kind)
     write_texts(texts, path, overwrite=overwrite)
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 import difflib
 import io
+import os
 import re
+import stat
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,7 +22,10 @@ HEADER = "season.toml"
 OPTIONAL = {"orders", "climate", "cultures", "divisions", "weather"}
 RECORDS = ("batches", "counts", "weather")
 Empty = Literal["", "header", "absent"]
-_MOST_BYTES = 50_000_000
+_MOST_BYTES = {".csv": 10_000_000, ".toml": 1_000_000}  # by what a file is
+MOST_ROWS = 50_000  # of a table
+MOST_COLUMNS = 1000
+MOST_FAULTS = 100_000  # after which a file is not looked through for more
 _WORKBOOKS = {".xlsx", ".xlsm", ".xls", ".ods", ".numbers"}
 _NAMELESS = "Give the column a name, such as note, or empty it."
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+")
@@ -65,21 +70,16 @@ def read_text(folder: Path, name: str) -> str:
     Refused
         If there is no such file, or it holds something else.
     """
-    file = folder / name
-    if file.is_dir():
+    if os.path.isdir(folder / name):
         raise _refused(name, "this is a folder, not a file", f"Rename it, and put the file {name} here.")
-    if not file.is_file():
+    try:
+        smaller = "Split the season, or check what was saved here."
+        data = contents(folder / name, _MOST_BYTES[Path(name).suffix], smaller)
+    except (FileNotFoundError, NotADirectoryError) as error:
         example = "." if Path(name).stem in RECORDS else "; `python -m forecast start` writes an example."
         remedy = _nearest_file(folder, name, 0.75) or f"Add {name}{example}"
-        raise _refused(name, "there is no such file", remedy)
-    try:
-        data = file.read_bytes()
-    except OSError as error:
-        remedy = "Close it in other programs, or ask for the right to read it."
-        raise _refused(name, f"cannot be opened: {error.strerror}", remedy) from error
+        raise _refused(name, "there is no such file", remedy) from error
     again = "Save it again as CSV in UTF-8." if name.endswith(".csv") else "Save it again as text in UTF-8."
-    if len(data) > _MOST_BYTES:
-        raise _refused(name, "larger than 50 MB", "Split the season, or check what was saved here.")
     if data.startswith(b"PK\x03\x04"):
         raise _refused(name, "a workbook, whatever its name says", again)
     if data[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in data[:1000]:
@@ -87,9 +87,41 @@ def read_text(folder: Path, name: str) -> str:
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        before = data[: error.start].count(b"\n")
-        shown = data.split(b"\n")[before].decode("cp1252", errors="replace").strip()
-        raise Refused([Fault("not UTF-8", again, name, before + 1, value=shown)]) from error
+        row = len((data[: error.start] + b".").splitlines())
+        shown = data.splitlines()[row - 1].decode("cp1252", errors="replace").strip()
+        raise Refused([Fault("not UTF-8", again, name, row, value=shown)]) from error
+
+
+def contents(file: Path, most: int, smaller: str) -> bytes:
+    """Give what a file holds, or a file that it is a link to.
+
+    Parameters
+    ----------
+    file, most
+        The file, and how many bytes it may hold.
+    smaller
+        What to do if it holds more.
+
+    Raises
+    ------
+    Refused
+        If it is too large, neither a file nor a folder, such as a pipe that would be waited for, or may not be read.
+    FileNotFoundError, NotADirectoryError
+        If there is no such file.
+    """
+    try:
+        status = file.stat()
+        if not stat.S_ISREG(status.st_mode):
+            raise _refused(file.name, "not a file that holds anything", "Put a file of this name here.")
+        if status.st_size > most:
+            raise _refused(file.name, f"larger than {most / 10**6:g} MB", smaller)
+        return file.read_bytes()
+    except (FileNotFoundError, NotADirectoryError, Refused):
+        raise
+    except (OSError, ValueError) as error:  # a name that no file can have, among them
+        remedy = "Close it in other programs, or ask for the right to read it."
+        problem = f"cannot be opened: {getattr(error, 'strerror', None) or error}"
+        raise _refused(file.name, problem, remedy) from error
 
 
 def read_sheet(folder: Path, table: str, kind: type[Row]) -> Sheet:
@@ -108,7 +140,7 @@ def read_sheet(folder: Path, table: str, kind: type[Row]) -> Sheet:
         If the file is not there, though needed, or is not the text of a CSV file.
     """
     name = f"{table}.csv"
-    if table in OPTIONAL and not (folder / name).exists():
+    if table in OPTIONAL and not os.path.lexists(folder / name):
         near = _nearest_file(folder, name, 0.9)
         return Sheet((), (Fault("there is no such file", near, name),) if near else ())
     text = read_text(folder, name)
@@ -120,7 +152,10 @@ def read_sheet(folder: Path, table: str, kind: type[Row]) -> Sheet:
     broken = None
     try:
         for number, cells in enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True), start=1):
-            rows.append((number, [unshielded(cell) for cell in cells]))
+            if cells:
+                rows.append((number, [unshielded(cell) for cell in cells]))
+            if len(rows) > MOST_ROWS:
+                break
     except csv.Error as error:
         remedy = "Look for a stray double quote there; within a quoted text, write it twice."
         broken = Fault(f"not valid CSV: {error}", remedy, name, len(rows) + 1)
@@ -158,6 +193,8 @@ def lay_out(
         What is wrong with a cell, by row and place in it from 0, or with a row, at place -1. Row 0 speaks of columns.
     """
     odd = odd or {}
+    if len(rows) > MOST_ROWS:
+        rows, broken = rows[:MOST_ROWS], Fault(f"more than {MOST_ROWS:,} rows", "Keep those of a few years.", name)
     header: list[str] = []
     lines: list[Line] = []
     faults: list[Fault] = []
@@ -174,6 +211,9 @@ def lay_out(
             continue
         width = 0 if mark else max(len(cells) for _, cells in rows)  # a workbook has as many columns as cells
         named = [cell.strip() for cell in cells] + [""] * (width - len(cells))
+        if sum(map(bool, named)) > MOST_COLUMNS:
+            remedy = f"Keep those that are known: {', '.join(kind.model_fields)}."
+            return Sheet((), (Fault(f"more than {MOST_COLUMNS:,} columns", remedy, name, number),), complete=False)
         header, found, unusable = _header(named, kind)
         found += _odd(header, cells, kind, {**odd.get(0, {}), **odd.get(number, {})})
         faults += [fault.placed(name, number) for fault in found]
@@ -209,7 +249,10 @@ def _refused(name: str, problem: str, remedy: str) -> Refused:
 
 def _nearest_file(folder: Path, name: str, cutoff: float) -> str | None:
     expected = {HEADER, *(f"{table}.csv" for table in (*TABLES, *RECORDS))}
-    files = [file.name for file in folder.iterdir() if file.is_file()]
+    try:
+        files = [file.name for file in folder.iterdir() if file.is_file()]
+    except OSError:  # it may not be looked into
+        return None
     others = {file.lower(): file for file in sorted(files) if file not in expected}
     books = [file.lower() for file in files if Path(file).stem == Path(name).stem and Path(file).suffix in _WORKBOOKS]
     near = books or difflib.get_close_matches(name, others, n=1, cutoff=cutoff)
@@ -231,7 +274,8 @@ def _header(header: list[str], kind: type[Row]) -> tuple[list[str], list[Fault],
     faults, columns = [], list(header)
     for i, name in enumerate(header):
         if name and name not in known:
-            free = [column for column in known if column not in columns]
+            taken = set(columns)
+            free = [column for column in known if column not in taken]
             columns[i] = nearest(name, free) or name
             faults.append(Fault("there is no such column", suggestion(name, free), column=name))
     if not set(columns) & set(known):

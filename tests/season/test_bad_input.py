@@ -115,8 +115,8 @@ def test_a_workbook_under_the_name_of_a_csv_file_is_told(folder: Path, refusal: 
 
 
 def test_a_file_too_large_for_a_season_is_told(folder: Path, refusal: Refusal) -> None:
-    os.truncate(folder / "offers.csv", 50_000_001)
-    assert refusal() == ["offers.csv: larger than 50 MB. Split the season, or check what was saved here."]
+    os.truncate(folder / "offers.csv", 10_000_001)
+    assert refusal() == ["offers.csv: larger than 10 MB. Split the season, or check what was saved here."]
 
 
 @pytest.mark.parametrize("text", ["", "\n \n", "# nothing yet\n", "\ufeff"])

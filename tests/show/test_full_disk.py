@@ -1,0 +1,93 @@
+"""Whatever is written of a plan: a full or closed disk is told, the old file stays whole, nothing is left behind."""
+
+import errno
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+import small_seasons as small
+from disks import SPACE, fill, full_after, held, mounted
+
+from forecast import Refused, plan_orders, report
+from forecast.decisions.programme import Plan
+from forecast.show.calendar import write_calendar
+from forecast.show.ordering import write_order_sheet
+from forecast.show.sheets import write_plan_workbook
+
+WRITERS: dict[str, Callable[..., None]] = {
+    "order.csv": write_order_sheet,
+    "order.xlsx": write_order_sheet,
+    "plan.xlsx": write_plan_workbook,
+    "plan.ics": write_calendar,
+    "order.html": lambda plan, path, **more: report(plan.season, path, draws=64, seed=1, plan=plan, **more),
+}
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    wanted = [{"variety": "A", "week": "2027-W20", "wanted": 30}]
+    season = small.season([small.stage(survival=0.95)], offers=[small.offer("A")], wanted=wanted)
+    priced = tuple(row.replace(sale_price=9) for row in season.varieties)
+    return plan_orders(season.replace(varieties=priced), draws=64, seed=1, deliveries=1)
+
+
+def refusal(call: Callable[[], object]) -> str:
+    with pytest.raises(Refused) as caught:
+        call()
+    return str(caught.value)
+
+
+ROOM = f"cannot be written: {SPACE}; everything is as it was. Make room there, or give a folder elsewhere."
+
+
+@pytest.mark.parametrize("name", WRITERS)
+def test_a_full_disk_is_told_and_the_old_file_stays(plan: Plan, tmp_path: Path, name: str) -> None:
+    with mounted(tmp_path / "disk", "size=1m") as disk:
+        (disk / name).write_text("mine", encoding="utf-8")
+        fill(disk, 0)
+        before = held(disk)
+        said = refusal(lambda: WRITERS[name](plan, disk / name, overwrite=True))
+        assert said == f"folder, '{disk}': {ROOM}"
+        assert held(disk) == before
+
+
+@pytest.mark.parametrize("name", WRITERS)
+def test_a_disk_that_fills_up_while_it_is_written_leaves_no_trace(
+    plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    (tmp_path / name).write_text("mine", encoding="utf-8")
+    full_after(monkeypatch, 0)
+    for path in (tmp_path / name, tmp_path / "new" / name):
+        said = refusal(lambda path=path: WRITERS[name](plan, path, overwrite=True))
+        assert said == f"folder, '{path.parent}': {ROOM}"
+        assert held(tmp_path) == {name: b"mine"}
+
+
+@pytest.mark.parametrize("name", WRITERS)
+def test_a_file_that_is_held_open_elsewhere_is_told(
+    plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    (tmp_path / name).write_text("mine", encoding="utf-8")
+
+    def held_open(*_: Path) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(os, "replace", held_open)
+    told = refusal(lambda: WRITERS[name](plan, tmp_path / name, overwrite=True))
+    remedy = "Close it in other programs, ask for the right to write there, or give another folder."
+    assert told == f"folder, '{tmp_path}': cannot be written: Permission denied; everything is as it was. {remedy}"
+    assert held(tmp_path) == {name: b"mine"}
+
+
+@pytest.mark.parametrize("name", WRITERS)
+def test_through_a_link_nothing_outside_is_written(plan: Plan, tmp_path: Path, name: str) -> None:
+    home = tmp_path / "home"
+    home.mkdir()
+    (tmp_path / "other").write_text("theirs", encoding="utf-8")
+    (home / name).symlink_to(tmp_path / "other")
+    assert "is there already; nothing was written" in refusal(lambda: WRITERS[name](plan, home / name))
+    WRITERS[name](plan, home / name, overwrite=True)
+    assert (tmp_path / "other").read_text(encoding="utf-8") == "theirs"
+    assert not (home / name).is_symlink()
+    assert set(held(tmp_path)) == {"home", "other", f"home/{name}"}
