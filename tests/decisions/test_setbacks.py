@@ -69,6 +69,13 @@ def test_the_share_that_becomes_saleable_is_that_of_the_binomial():
     assert share_saleable(outcome) == pytest.approx(0.7, abs=5 * error)
 
 
+def test_plants_that_are_not_ready_within_the_season_are_not_among_them():
+    """Of 400 that all survive eight weeks, 100 come in the last but two of forty."""
+    made = season([stage(typical=8, survival=1)])
+    outcome = forecast.simulate(made, [("A", "2027-W05", 300), ("A", "2027-W38", 100)], draws=8, seed=1)
+    assert share_saleable(outcome) == pytest.approx(0.75)
+
+
 @pytest.mark.parametrize("points", [0, 1, -0.1, 10, True, "0.1", float("nan")])
 def test_points_that_are_no_share_are_refused(points):
     with pytest.raises(forecast.Refused, match=r"not a share of the plants delivered\. Give 0\.1 for ten points"):
