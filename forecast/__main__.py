@@ -7,6 +7,7 @@ import io
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -47,7 +48,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return STOPPED
     except OSError as error:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # what is left to be written goes nowhere
+        with suppress(io.UnsupportedOperation):  # what is left to be written goes nowhere
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         if isinstance(error, BrokenPipeError):  # whoever read the output, such as head, has had enough
             return 0
         print(f"The output cannot be written: {error.strerror or error}.", file=sys.stderr)

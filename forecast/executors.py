@@ -1,4 +1,4 @@
-"""Work handed to an executor of ``concurrent.futures``, or done here."""
+"""Work that is shared out: items to an executor of ``concurrent.futures``, parts of the draws to two threads."""
 
 from __future__ import annotations
 
@@ -34,25 +34,24 @@ def handed_out(
     Raises
     ------
     Refused
-        If `executor` is no executor.
+        If `executor` is no executor, or was shut down.
 
     Notes
     -----
-    If all workers are lost, as when one of a process pool is killed, what is not done yet is done here. What `work`
-    raises is raised here, and what has not begun is called off.
+    A process pool breaks if one of its workers is lost: what is not done yet is done here then. A cluster does a lost
+    item again, a few times; if its workers are lost over it again and again, its error is raised. What `work` raises is
+    raised here, and what has not begun is called off.
     """
     if executor is None:
         for at, item in enumerate(items):
             yield at, work(*item)
         return
-    if not isinstance(executor, Executor):
-        remedy = "Give one of concurrent.futures, such as ProcessPoolExecutor(), or a client's get_executor()."
-        raise refuse("executor", str(executor), "not an executor", remedy)
+    check(executor)
     waiting: dict[Future[_Result], int] = {}
     left = set(range(len(items)))
     try:
         for at, item in enumerate(items):
-            waiting[executor.submit(work, *item)] = at
+            waiting[_submitted(executor, work, item)] = at
         for future in as_completed(list(waiting)):
             at = waiting.pop(future)
             result = future.result()
@@ -65,6 +64,24 @@ def handed_out(
     finally:
         for future in waiting:
             future.cancel()
+
+
+def _submitted(executor: Executor, work: Callable[..., _Result], item: tuple[Any, ...]) -> Future[_Result]:
+    try:
+        return executor.submit(work, *item)
+    except BrokenExecutor:
+        raise
+    except RuntimeError as error:
+        raise refuse(
+            "executor", str(executor), "takes no work: it was shut down", "Call this while it is open."
+        ) from error
+
+
+def check(executor: object) -> None:
+    """Refuse what is no executor."""
+    if not isinstance(executor, Executor):
+        remedy = "Give one of concurrent.futures, such as ProcessPoolExecutor(), or a client's get_executor()."
+        raise refuse("executor", str(executor), "not an executor", remedy)
 
 
 def in_parts(draws: int, work: Callable[[slice], None]) -> None:

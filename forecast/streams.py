@@ -96,7 +96,7 @@ class Streams:
         return np.random.default_rng(self._entropy(name))
 
     def beside(self) -> Streams:
-        """Give the same streams with a memory of their own, but for what was made of them `once`."""
+        """Give the same streams: what they draw is not kept here, and what was made `once` is shared."""
         made = Streams(self.seed, self.draws, self.coordinates)
         made._once = self._once
         return made

@@ -1,4 +1,4 @@
-"""No test speaks to another machine, and none fails because a machine is slow; a local cluster for those that ask."""
+"""No test speaks to another machine, and no example is too slow; a local cluster for those that ask."""
 
 import ipaddress
 import sys

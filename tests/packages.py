@@ -1,4 +1,4 @@
-"""Build the package, look into it, install it into empty environments, and run the main job in each. By hand.
+"""Build the package, look into it, install it into empty environments, and run the main job in each.
 
 ``python tests/packages.py [PYTHON ...]``: without names, every Python from 3.11 on that is found. It needs `build`, and
 a package index for what is depended on.

@@ -100,6 +100,13 @@ def test_what_is_no_executor_is_refused():
         list(handed_out(square, ITEMS, "two"))  # type: ignore[arg-type]
 
 
+def test_an_executor_that_was_shut_down_is_refused():
+    with ThreadPoolExecutor(1) as pool:
+        pass
+    with pytest.raises(Refused, match=r"it was shut down\. Call this while it is open"):
+        list(handed_out(square, ITEMS, pool))
+
+
 def test_any_other_executor_will_do():
     class Lazy(Executor):
         def submit(self, fn, /, *args, **kwargs):

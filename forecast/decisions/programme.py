@@ -6,13 +6,14 @@ import math
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
+from copy import copy
 from typing import Any, get_args, overload
 
 from forecast.decisions.neighbours import improved
 from forecast.decisions.planned import Aim, Plan
 from forecast.decisions.search import best_margin, least_cost
 from forecast.errors import Fault, OutOfReach, Refused, refuse, whole
-from forecast.executors import handed_out
+from forecast.executors import check, handed_out
 from forecast.growth.simulation import season_streams
 from forecast.season.plan import Season
 
@@ -47,7 +48,7 @@ def plan_orders(
     progress: Told | None = ...,
     executor: Executor | None = ...,
 ) -> dict[str, Plan]: ...
-def plan_orders(
+def plan_orders(  # noqa: PLR0913  # each keyword overrides one thing
     season: Season | Mapping[str, Season],
     *,
     draws: int,
@@ -132,21 +133,20 @@ def plan_orders(
     if bad_years is not None and (aim == "cost" or not number):
         remedy = "Give a number, with the aim margin." if aim == "margin" else "Leave it out, or aim for the margin."
         raise refuse("bad_years", bad_years, "no floor for this aim", remedy)
-    search: dict[str, Any] = {
-        "deliveries": deliveries,
-        "bad_years": bad_years,
-        "time_limit": float(time_limit),
-        "gap": float(gap),
-    }
+    if executor is not None:
+        check(executor)
+    season_streams(draws, seed)  # refuses what cannot be used
+    seasons = season if isinstance(season, Mapping) else {"": season}
+    faults = [
+        fault.placed(", ".join(filter(None, (str(name), fault.table))), fault.row)
+        for name, one in seasons.items() for fault in _unaskable(one, aim)
+    ]  # fmt: skip
+    if faults:
+        raise Refused(faults)
+    asked = (draws, seed, aim, deliveries, bad_years, {"time_limit": float(time_limit), "gap": float(gap)})
     if isinstance(season, Season):
-        _askable(season, aim)
-        return _planned(season, draws, seed, aim, progress=progress, **search)
-    for name, scenario in season.items():
-        try:
-            _askable(scenario, aim)
-        except Refused as error:
-            raise Refused([fault.placed(", ".join(filter(None, (name, fault.table))), fault.row) for fault in error.faults]) from error
-    return _all_planned(season, (draws, seed, aim, search), progress, executor)
+        return _planned(season, *asked, progress)
+    return _all_planned(season, asked, progress, executor)
 
 
 def _planned(
@@ -154,26 +154,25 @@ def _planned(
     draws: int,
     seed: int,
     aim: Aim,
-    *,
     deliveries: int,
     bad_years: float | None,
+    until: dict[str, float],
     progress: Told | None = None,
-    **search: Any,
 ) -> Plan:
     streams = season_streams(draws, seed)
     if aim == "margin":
         found = improved(
-            best_margin(season, streams, deliveries=deliveries, floor=bad_years, progress=progress, **search)
+            best_margin(season, streams, deliveries=deliveries, floor=bad_years, progress=progress, **until)
         )
     else:
-        found = least_cost(season, streams, progress=progress, **search)
+        found = least_cost(season, streams, progress=progress, **until)
     return Plan(season, aim, found.value, found.bound, found.seconds, draws, seed, deliveries, found)
 
 
-def _scenario(season: Season, draws: int, seed: int, aim: Aim, search: dict[str, Any]) -> Plan | OutOfReach:
-    """Plan one of several seasons, as a worker does."""
+def _scenario(season: Season, *asked: Any) -> Plan | OutOfReach:
+    """Plan one of several seasons, as a worker does; its tables are not kept."""
     try:
-        return _planned(season, draws, seed, aim, **search)
+        return copy(_planned(season, *asked))
     except OutOfReach as error:
         return error
 
@@ -194,16 +193,17 @@ def _all_planned(
     return plans
 
 
-def _askable(season: Season, aim: Aim) -> None:
-    """Refuse a season in which nothing is wanted, or not said for how much it is sold."""
+def _unaskable(season: object, aim: Aim) -> list[Fault]:
+    """List why no orders can be found: nothing is wanted, or not said for how much it is sold."""
+    if not isinstance(season, Season):
+        kind = type(season).__name__
+        return [Fault("not a season", "Give a season, or several by name.", column="season", value=kind)]
     if not season.wanted:
-        raise refuse("wanted", None, "nothing is wanted", "Add rows to wanted: variety, week and number.")
+        return [Fault("nothing is wanted", "Add rows to wanted: variety, week and number.", column="wanted")]
     if aim == "cost":
-        return
-    faults = [
+        return []
+    return [
         Fault("wanted, but without a price", "Fill in the price at which it is sold.", "varieties", at, "sale_price")
         for at, row in enumerate(season.varieties, start=1)
         if row.sale_price is None and season.wanted_of(row.variety)
     ]
-    if faults:
-        raise Refused(faults)

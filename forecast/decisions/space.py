@@ -14,6 +14,8 @@ from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.words import rounded, seasons
 
+_SMALL = 10  # area of which tenths are told [m2]
+
 
 @dataclass(frozen=True, eq=False)
 class BenchSpace:
@@ -134,6 +136,6 @@ def bench_space(outcome: Outcome) -> BenchSpace:
 
 
 def _area(row: dict[Hashable, Any]) -> str:
-    low, middle, high = (rounded(row[name]) for name in RANGE_NAMES)
+    low, middle, high = (rounded(row[name]) if row[name] >= _SMALL else f"{row[name]:.2g}" for name in RANGE_NAMES)
     there_is = f"of {row['there_is']:.3g}" if row["there_is"] else "while it is shut"
     return f"about {middle} m² ({low} to {high}) {there_is}"

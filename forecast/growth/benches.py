@@ -108,11 +108,11 @@ def areas(
 def held(numbers: Array, step: float) -> Array:
     """Hold numbers, in place, to whole multiples of a step, a power of two: sums of these are exact.
 
-    So sums do not depend on their order, as long as they are below 2^53 steps.
+    So sums do not depend on their order, as long as they are below 2^53 steps. Numbers above 2^51 steps are held to
+    larger ones.
     """
-    numbers *= 1 / step
-    np.rint(numbers, out=numbers)
-    numbers *= step
+    numbers += 1.5 * 2**52 * step  # whose last digit is the step
+    numbers -= 1.5 * 2**52 * step
     return numbers
 
 

@@ -90,7 +90,7 @@ class InBlocks(Outcome):
     drawn
         Makes the outcome of some batches; a function of a module, which workers can import.
     block
-        Varieties that are worked on together; what fits into 128 MiB if not given.
+        Varieties that are worked on together. Not given, as many as fit into 128 MiB, but at most a 64th of all.
     executor
         Who works on the blocks, at once; else they are worked through here when they are asked for.
     progress
@@ -180,6 +180,11 @@ class InBlocks(Outcome):
         """Number that have become saleable by each week, drawn again when it is asked for."""
         return _Ready(self)
 
+    @cached_property
+    def known(self) -> frozenset[str]:
+        """Names of the season's varieties."""
+        return frozenset(row.variety for row in self.season.varieties)
+
     def part(self, variety: str) -> Outcome:
         """Give the outcome of one variety; the last one that was asked for is kept."""
         if self._last is None or self._last[0] != variety:
@@ -215,6 +220,8 @@ class _Fates(_Lazily, Mapping[Batch, Fate]):
 
 class _Ready(_Lazily, Mapping[str, NDArray[np.int32]]):
     def __getitem__(self, variety: str) -> NDArray[np.int32]:
+        if variety not in self.outcome.known:
+            raise KeyError(variety)
         return self.outcome.part(variety).ready[variety]
 
     def __iter__(self) -> Iterator[str]:

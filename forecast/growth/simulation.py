@@ -57,10 +57,11 @@ def simulate(
         Who works on blocks of varieties: an executor of ``concurrent.futures``, or of a library that has the same. The
         work is done when this returns. Without, it is done here.
     block
-        Varieties that are worked on together. Not given, it is one block, or for an executor or an outcome that would
-        take more than a gibibyte as many as fit into 128 MiB.
+        Varieties that are worked on together. Not given, all of them; for an executor, or an outcome that would take
+        more than a gibibyte, as many as fit into 128 MiB, but at most a 64th of all.
     progress
-        Called with the varieties that are done, and all of them, if there are blocks.
+        Called with the varieties that are done, and all of them, as blocks are done: by an executor at once, else when
+        something of all varieties is first asked for.
 
     Returns
     -------

@@ -52,7 +52,7 @@ class WarmFate(Fate):
     A clock that stands still through the winter moves neither side. But of plants that stand still in one place and
     then go on in a warmer one, those between two followed vigours are smeared: in tests up to 0.09 of the plants of
     one draw in one week, 0.02 on average over the draws. Those alive in a short stage are wrong by up to 0.003 of the
-    batch in one draw and week, 0.001 on average, for the mean share they keep is taken at one or two vigours.
+    batch in one draw and week, 0.001 on average: what they have lost is taken at one or two vigours.
     """
 
     clocks: tuple[Array | None, ...]

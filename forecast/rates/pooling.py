@@ -303,7 +303,9 @@ class Pooled:
         """
         at = [self._lab(lab) - 1 for lab in (one, two)]
         if min(at) < 0 or one == two:
-            remedy = f"Write two of {', '.join(self.labs) or 'the labs of the records, which name none'}."
+            remedy = f"Write two of {', '.join(self.labs)}."
+            if len(self.labs) < 2:
+                remedy = f"Learn from records of two labs or more; these name {'one' if self.labs else 'none'}."
             raise refuse("lab", f"{one}, {two}", "not two labs of these records", remedy)
         sign = np.zeros(len(self.labs))
         sign[at] = 1, -1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -231,16 +231,18 @@ class Season(Header):
         cells = [[row.get(column, "") for column in columns] for row in rows]
         return pd.DataFrame(cells, columns=columns, dtype=object)
 
-    def only(self, varieties: Sequence[str]) -> Season:
-        """Make a season of some varieties, in this order: their stages and offers, and what is wanted of them.
-
-        Places and climate stay; orders are left out.
+    def only(self, varieties: Iterable[str]) -> Season:
+        """Make a season of some varieties, in this order, and of all that concerns them but orders.
 
         Raises
         ------
         Refused
-            If the season has no such variety.
+            If the season has no such variety, or none is named.
         """
+        varieties = tuple(dict.fromkeys([varieties] if isinstance(varieties, str) else varieties))
+        if not varieties:
+            raise refuse("varieties", None, "none is named", f"Name some of {', '.join(self._by_name)}.")
+        named = set(varieties)
         rows = [self.variety(name) for name in varieties]
         owners = dict.fromkeys(self.route(name)[0].applies_to for name in varieties)
         return self.replace(
@@ -248,8 +250,8 @@ class Season(Header):
             stages=tuple(stage for owner in owners for stage in self._routes[owner]),
             offers=tuple(row for name in varieties for row in self.offers_for(name)),
             wanted=tuple(row for name in varieties for row in self.wanted_of(name)),
-            cultures=tuple(row for row in self.cultures if row.variety in varieties),
-            divisions=tuple(row for row in self.divisions if row.variety in varieties),
+            cultures=tuple(row for row in self.cultures if row.variety in named),
+            divisions=tuple(row for row in self.divisions if row.variety in named),
             orders=(),
         )
 

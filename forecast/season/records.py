@@ -8,7 +8,6 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from functools import cached_property
 from pathlib import Path
-from types import MappingProxyType
 from typing import Any
 
 import pandas as pd
@@ -187,7 +186,7 @@ class Records(Row):
     @cached_property
     def measured(self) -> Days:
         """Minimum and maximum [degC] of each day on which the air outside was measured."""
-        return MappingProxyType({row.date: (row.low, row.high) for row in self.weather})
+        return {row.date: (row.low, row.high) for row in self.weather}
 
     @cached_property
     def routes(self) -> tuple[tuple[BatchRecord, tuple[Passage, ...]], ...]:

@@ -88,6 +88,40 @@ def test_a_scenario_at_fault_is_named_before_any_work():
         forecast.plan_orders(scenarios, **ASKED)
 
 
+def test_all_scenarios_at_fault_are_named():
+    unpriced = SMALL.replace(
+        varieties=tuple(row.replace(sale_price=None, markdown_price=None) for row in SMALL.varieties)
+    )
+    with pytest.raises(Refused) as caught:
+        forecast.plan_orders({1: SMALL.replace(wanted=()), "b": 3, "c": unpriced, "d": SMALL}, **ASKED)
+    assert str(caught.value).splitlines() == [
+        "1, wanted: nothing is wanted. Add rows to wanted: variety, week and number.",
+        "b, season, 'int': not a season. Give a season, or several by name.",
+        "c, varieties, rows 1 to 3, column sale_price: wanted, but without a price. "
+        "Fill in the price at which it is sold.",
+    ]
+
+
+@pytest.mark.parametrize("given", [None, "demo_data", [SMALL]])
+def test_what_is_no_season_is_refused(given):
+    with pytest.raises(Refused, match="not a season"):
+        forecast.plan_orders(given, **ASKED)
+
+
+def test_an_executor_is_looked_at_even_if_there_is_one_season():
+    with pytest.raises(Refused, match="not an executor"):
+        forecast.plan_orders(SMALL, **ASKED, executor=2)
+
+
+def test_a_learned_season_is_planned_by_workers_too():
+    learned = forecast.learn(DEMO, forecast.read_records(ROOT / "demo_data"))
+    asked = {"draws": 16, "seed": 1, "deliveries": 1, "gap": 0.02}
+    with ProcessPoolExecutor(1) as pool:
+        sent = forecast.plan_orders({"learned": learned}, **asked, executor=pool)["learned"]
+    assert sent.orders == forecast.plan_orders(learned, **asked).orders
+    assert sent.season.table().equals(learned.table())
+
+
 def test_no_scenario_has_no_plan():
     assert forecast.plan_orders({}, **ASKED) == {}
 
@@ -98,7 +132,7 @@ def test_learning_by_workers_is_learning_here(cluster):
     executors = [
         lambda: ProcessPoolExecutor(1),
         lambda: ProcessPoolExecutor(3),
-        lambda: cluster.get_executor(),
+        cluster.get_executor,
     ]
     for make in executors:
         with make() as executor:

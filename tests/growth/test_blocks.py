@@ -9,6 +9,7 @@ import threading
 import time
 import tracemalloc
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
 import pytest
@@ -92,6 +93,7 @@ def test_what_is_asked_of_one_variety_is_the_same(asked):
     assert (whole.saleable == parts.saleable).all()
     assert str(whole) == str(parts)
     assert list(parts.ready) == list(whole.varieties)
+    assert "no variety" not in parts.ready
 
 
 def test_money_work_and_causes_are_the_same_in_blocks():
@@ -175,6 +177,8 @@ def test_a_worker_that_is_killed_loses_nothing(asked):
         killer.start()
         assert same(whole, forecast.simulate(season, draws=draws, seed=3, block=1, executor=pool))
         killer.join()
+        with pytest.raises(BrokenProcessPool):  # it was killed
+            pool.submit(os.getpid)
 
 
 def test_a_worker_of_a_cluster_that_is_killed_loses_nothing(asked, cluster):

@@ -249,3 +249,10 @@ def test_a_season_of_a_variety_with_stages_of_its_own_leaves_those_of_its_group_
 def test_a_season_of_a_variety_that_is_not_there_is_refused():
     with pytest.raises(Refused, match="no such variety"):
         DEMO.only(["Hosta 'Orinfall'"])
+
+
+def test_a_variety_named_twice_is_there_once_and_a_season_of_none_is_refused():
+    name = "Hosta 'Orrinfall'"
+    assert DEMO.only([name, name]) == DEMO.only(row for row in [name]) == DEMO.only(name)
+    with pytest.raises(Refused, match="none is named"):
+        DEMO.only([])
