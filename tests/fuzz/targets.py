@@ -60,12 +60,7 @@ def small() -> Season:
     """Give two varieties of the demonstration, with all that is planned of them."""
     whole = read_season(DEMO)
     names = [row.variety for row in whole.varieties[:2]]
-    owners = {*names, *(row.group for row in whole.varieties[:2])}
-    tables = {
-        table: tuple(row for row in getattr(whole, table) if row.variety in names)
-        for table in ("varieties", "offers", "wanted", "orders", "cultures", "divisions")
-    }
-    return whole.replace(stages=tuple(row for row in whole.stages if row.applies_to in owners), **tables)
+    return whole.only(names).replace(orders=tuple(row for row in whole.orders if row.variety in names))
 
 
 def few() -> Records:
@@ -123,26 +118,27 @@ def _spoilt(data: bytes, folder: Path) -> Iterator[None]:
         file.write_bytes(_SOUND[file])
 
 
+def _there_and_back(data: bytes, folder: Path, read: Callable[[Path], Any], write: Callable[..., None]) -> Any:
+    """Read a folder with one file spoilt; what is read is written and read again. None if it is refused."""
+    if not data:
+        return None
+    with _spoilt(data, folder):
+        found = refused(lambda: read(folder))
+    if found is not None:
+        write(found, folder / "again", overwrite=True)
+        assert read(folder / "again") == found
+    return found
+
+
 def _feed_season(data: bytes, folder: Path) -> None:
-    if data:
-        with _spoilt(data, folder):
-            found = refused(lambda: read_season(folder))
-        if found is not None:
-            again = folder / "again"
-            write_season(found, again, overwrite=True)
-            assert read_season(again) == found
+    _there_and_back(data, folder, read_season, write_season)
 
 
 def _feed_records(data: bytes, folder: Path) -> None:
-    if data:
-        with _spoilt(data, folder):
-            found = refused(lambda: read_records(folder))
-        if found is not None:
-            again = folder / "again"
-            write_records(found, again, overwrite=True)
-            assert read_records(again) == found
-            found.stages()
-            found.times()
+    found = _there_and_back(data, folder, read_records, write_records)
+    if found is not None:
+        found.stages()
+        found.times()
 
 
 def swap_cells(data: bytes, draw: random.Random) -> bytes:
