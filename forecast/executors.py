@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor, as_completed
 from typing import Any, TypeVar
 
@@ -10,6 +10,7 @@ from forecast.errors import refuse
 
 _Result = TypeVar("_Result")
 
+_PATIENCE = 5.0  # seconds without a result, after which it is looked whether a pool still lives
 _TOGETHER = 2048  # draws
 
 
@@ -38,8 +39,7 @@ def handed_out(
 
     Notes
     -----
-    A process pool breaks if one of its workers is lost: what is not done yet is done here then. (One that is killed
-    while it sends a result may leave the pool waiting for the rest for good, a limit of pools.) A cluster does a lost
+    A process pool breaks if one of its workers is lost: what is not done yet is done here then. A cluster does a lost
     item again, a few times; if its workers are lost over it again and again, its error is raised. What `work` raises
     is raised here, and what has not begun is called off.
     """
@@ -53,18 +53,42 @@ def handed_out(
     try:
         for at, item in enumerate(items):
             waiting[_submitted(executor, work, item)] = at
-        for future in as_completed(list(waiting)):
+        for future in _done(waiting, executor):
             at = waiting.pop(future)
             result = future.result()
             del future  # or its result would be kept until the next is done
             left.discard(at)
             yield at, result
     except BrokenExecutor:
+        waiting.clear()  # they all end so
         for at in sorted(left):
             yield at, work(*items[at])
     finally:
         for future in waiting:
             future.cancel()
+
+
+def _done(waiting: Collection[Future[_Result]], executor: Executor) -> Iterator[Future[_Result]]:
+    """Give futures as they are done, until none waits."""
+    while waiting:
+        try:
+            yield from as_completed(list(waiting), _PATIENCE)
+        except TimeoutError:
+            _end_if_broken(executor)
+
+
+def _end_if_broken(executor: Executor) -> None:
+    """End a pool of processes of which one was killed.
+
+    One that is killed in the middle of a result keeps the lock that the others need for theirs, and its pool waits for
+    the rest of the result for good. Here the other processes are ended, too, and the pool's own end of the pipe, so
+    that it finds that it is broken.
+    """
+    processes = list((getattr(executor, "_processes", None) or {}).values())
+    if any(process.exitcode for process in processes):
+        for process in processes:
+            process.kill()
+        executor._result_queue._writer.close()  # type: ignore[attr-defined]
 
 
 def _submitted(executor: Executor, work: Callable[..., _Result], item: tuple[Any, ...]) -> Future[_Result]:

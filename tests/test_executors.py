@@ -7,15 +7,21 @@ import signal
 import time
 from concurrent.futures import Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 import pytest
 
-from forecast import Refused
+from forecast import Refused, executors
 from forecast.executors import handed_out
 
 
 def square(number: int) -> int:
+    return number**2
+
+
+def slow_square(number: int) -> int:
+    time.sleep(0.3)
     return number**2
 
 
@@ -32,6 +38,18 @@ def stubborn(number: int, mark: str) -> int:
         Path(mark).touch()
         os.kill(os.getpid(), signal.SIGKILL)
     time.sleep(0.02)
+    return number**2
+
+
+def cut_short(number: int, parent: int) -> int:
+    """Kill the worker that gets the third item when it has sent half of the result."""
+
+    def half(connection: Connection, sent: memoryview) -> None:
+        os.write(connection.fileno(), bytes(sent)[: len(sent) // 2])
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    if number == 3 and os.getpid() != parent:
+        Connection._send = half  # type: ignore[attr-defined]
     return number**2
 
 
@@ -66,6 +84,23 @@ def test_what_a_broken_pool_leaves_is_done_here():
             pool.submit(square, 1)
     assert len(found) == 20
     assert dict(found) == SQUARES
+
+
+def test_a_worker_killed_in_the_middle_of_a_result_stops_nobody(monkeypatch):
+    monkeypatch.setattr(executors, "_PATIENCE", 0.2)
+    with ProcessPoolExecutor(2) as pool:
+        found = list(handed_out(cut_short, [(number, os.getpid()) for number in range(20)], pool))
+        with pytest.raises(BrokenProcessPool):
+            pool.submit(square, 1).result()
+    assert len(found) == 20
+    assert dict(found) == SQUARES
+
+
+def test_patience_with_slow_work_has_no_end(monkeypatch):
+    monkeypatch.setattr(executors, "_PATIENCE", 0.05)
+    with ProcessPoolExecutor(2) as pool:
+        assert dict(handed_out(slow_square, ITEMS[:4], pool)) == {at: at**2 for at in range(4)}
+        assert pool.submit(square, 5).result() == 25  # nobody broke it
 
 
 def test_a_pool_that_was_broken_before_is_no_loss():
