@@ -24,7 +24,17 @@ from forecast.season.cells import Row, plain, shielded
 from forecast.season.checks import Tables, contradictions
 from forecast.season.plan import TABLES, Season
 from forecast.season.rows import Header
-from forecast.season.sheets import HEADER, MOST_FAULTS, OPTIONAL, Empty, read_row, read_sheet, read_text
+from forecast.season.sheets import (
+    HEADER,
+    MOST_BYTES,
+    MOST_FAULTS,
+    MOST_ROWS,
+    OPTIONAL,
+    Empty,
+    read_row,
+    read_sheet,
+    read_text,
+)  # fmt: skip
 
 if TYPE_CHECKING:
     from forecast.season.workbook import Workbook
@@ -135,15 +145,12 @@ def write_season(season: Season, path: str | os.PathLike[str], *, overwrite: boo
     Raises
     ------
     Refused
-        If one of the files is there already and `overwrite` is not asked for, or as for `write_texts`; nothing is
-        written then.
+        If one of the files is there already and `overwrite` is not asked for, a table is larger than one that is read
+        may be, or as for `write_texts`; nothing is written then.
     """
     header = {name: plain(getattr(season, name)) for name in Header.model_fields}
     texts = {HEADER: tomli_w.dumps({name: value for name, value in header.items() if value is not None})}
-    for table, kind in TABLES.items():
-        rows = getattr(season, table)
-        if rows or table not in OPTIONAL or os.path.lexists(Path(path) / f"{table}.csv"):  # no old orders may stay
-            texts[f"{table}.csv"] = table_text(rows, kind)
+    texts |= table_texts(season, TABLES, path)
     write_texts(texts, path, overwrite=overwrite)
 
 
@@ -332,6 +339,22 @@ def _header_row(book: Workbook) -> tuple[Header | None, list[Fault]]:
     row, found = read_row(sheet.lines[0], Header)
     faults += [fault.placed(name, sheet.lines[0].number) for fault in found if fault.column not in sheet.unusable]
     return row if isinstance(row, Header) else None, faults
+
+
+def table_texts(tables: object, kinds: Mapping[str, type[Row]], path: str | os.PathLike[str]) -> dict[str, str]:
+    """Give the texts of a folder's files: what may be absent if it has rows, or is there, so that nothing old stays."""
+    texts: dict[str, str] = {}
+    faults: list[Fault] = []
+    for table, kind in kinds.items():
+        rows, name = getattr(tables, table), f"{table}.csv"
+        if rows or table not in OPTIONAL or os.path.lexists(Path(path) / name):
+            texts[name] = table_text(rows, kind)
+            if len(rows) >= MOST_ROWS or len(texts[name].encode()) > MOST_BYTES[".csv"]:
+                problem = f"{len(rows):,} rows are more than would be read again"
+                faults.append(Fault(problem, "Write a part of them at a time.", name))
+    if faults:
+        raise Refused(faults)
+    return texts
 
 
 def table_text(rows: tuple[Row, ...], kind: type[Row]) -> str:

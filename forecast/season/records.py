@@ -17,7 +17,7 @@ from forecast.rates.measured import Days
 from forecast.season.batches import BatchRecord, CountRecord, Passage, passages, read_day
 from forecast.season.cells import Row, nearest, suggestion
 from forecast.season.checks import Tables
-from forecast.season.files import table_text, write_texts
+from forecast.season.files import table_texts, write_texts
 from forecast.season.outside import WeatherRecord, too_warm, twice
 from forecast.season.plan import Season
 from forecast.season.sheets import MOST_FAULTS, OPTIONAL, Empty, Sheet, read_row, read_sheet
@@ -271,14 +271,10 @@ def write_records(records: Records, path: str | os.PathLike[str], *, overwrite: 
     Raises
     ------
     Refused
-        If one of them is there already and `overwrite` is not asked for; nothing is written then.
+        If one of them is there already and `overwrite` is not asked for, or it is larger than one that is read may be;
+        nothing is written then.
     """
-    texts = {}
-    for table, kind in _TABLES.items():
-        rows = getattr(records, table)
-        if rows or table not in OPTIONAL or os.path.lexists(Path(path) / f"{table}.csv"):  # no old weather may stay
-            texts[f"{table}.csv"] = table_text(rows, kind)
-    write_texts(texts, path, overwrite=overwrite)
+    write_texts(table_texts(records, _TABLES, path), path, overwrite=overwrite)
 
 
 def _contradictions(tables: Tables, routes: dict[str, tuple[Passage, ...]]) -> Iterator[Fault]:

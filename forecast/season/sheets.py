@@ -22,8 +22,8 @@ HEADER = "season.toml"
 OPTIONAL = {"orders", "climate", "cultures", "divisions", "weather"}
 RECORDS = ("batches", "counts", "weather")
 Empty = Literal["", "header", "absent"]
-_MOST_BYTES = {".csv": 10_000_000, ".toml": 1_000_000}  # by what a file is
-MOST_ROWS = 50_000  # of a table
+MOST_BYTES = {".csv": 10_000_000, ".toml": 1_000_000}  # by what a file is
+MOST_ROWS = 50_000  # of a table, its header among them
 MOST_COLUMNS = 1000
 MOST_FAULTS = 100_000  # after which a file is not looked through for more
 _WORKBOOKS = {".xlsx", ".xlsm", ".xls", ".ods", ".numbers"}
@@ -74,7 +74,7 @@ def read_text(folder: Path, name: str) -> str:
         raise _refused(name, "this is a folder, not a file", f"Rename it, and put the file {name} here.")
     try:
         smaller = "Split the season, or check what was saved here."
-        data = contents(folder / name, _MOST_BYTES[Path(name).suffix], smaller)
+        data = contents(folder / name, MOST_BYTES[Path(name).suffix], smaller)
     except (FileNotFoundError, NotADirectoryError) as error:
         example = "." if Path(name).stem in RECORDS else "; `python -m forecast start` writes an example."
         remedy = _nearest_file(folder, name, 0.75) or f"Add {name}{example}"

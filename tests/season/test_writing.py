@@ -15,7 +15,9 @@ import pytest
 from disks import SPACE, fill, full_after, held, mounted
 
 from forecast import Refused, read_season, write_season
+from forecast.season import files, sheets
 from forecast.season.files import check_free, write_texts
+from forecast.season.plan import TABLES
 from forecast.season.records import read_records, write_records
 from forecast.season.starter import start
 
@@ -36,6 +38,41 @@ def refusal(call: Callable[[], object]) -> str:
     with pytest.raises(Refused) as caught:
         call()
     return str(caught.value)
+
+
+# What would not be read again
+
+
+def limited(monkeypatch: pytest.MonkeyPatch, rows: int, size: int) -> None:
+    for module in (files, sheets):
+        monkeypatch.setattr(module, "MOST_ROWS", rows)
+        monkeypatch.setattr(module, "MOST_BYTES", {".csv": size, ".toml": 1_000_000})
+
+
+def test_as_many_rows_are_written_as_are_read_and_no_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    season, records = read_season(DEMO), read_records(DEMO)
+    longest, counts = max(len(getattr(season, table)) for table in TABLES), len(records.counts)
+    limited(monkeypatch, longest + 1, 10_000_000)
+    write_season(season, tmp_path / "season")
+    assert read_season(tmp_path / "season") == season
+    limited(monkeypatch, longest, 10_000_000)
+    said = refusal(lambda: write_season(season, tmp_path / "more"))
+    assert f"{longest:,} rows are more than would be read again. Write a part of them at a time." in said
+    limited(monkeypatch, counts, 10_000_000)
+    assert f"counts.csv: {counts:,} rows are more than" in refusal(lambda: write_records(records, tmp_path / "more"))
+    assert not (tmp_path / "more").exists()
+
+
+def test_as_large_a_file_is_written_as_is_read_and_no_larger(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    season = read_season(DEMO)
+    write_season(season, tmp_path / "season")
+    largest = max(file.stat().st_size for file in (tmp_path / "season").glob("*.csv"))
+    limited(monkeypatch, 50_000, largest)
+    write_season(season, tmp_path / "again")
+    assert read_season(tmp_path / "again") == season
+    limited(monkeypatch, 50_000, largest - 1)
+    assert "rows are more than would be read again" in refusal(lambda: write_season(season, tmp_path / "more"))
+    assert not (tmp_path / "more").exists()
 
 
 # A full disk
