@@ -2,7 +2,8 @@
 
 By the operators of mutmut: other arithmetic and comparisons, numbers one more, nothing assigned and so on; and by two
 that stand here: nothing returned, and a call left out. Arguments are not dropped, as most would fail at once, and of
-texts the case is not changed. Types, docstrings, decorators and imports stay.
+texts the case is not changed. Types, docstrings, decorators and imports stay, and so does `strict` of a zip, which
+changes nothing but for what is zipped wrongly.
 """
 
 from __future__ import annotations
@@ -74,7 +75,8 @@ class Places(cst.CSTVisitor):
         target = node.targets[0].target if isinstance(node, cst.Assign) else None
         names_type = isinstance(target, cst.Name) and target.value[0].isupper() and not target.value.isupper()
         docstring = isinstance(node, cst.Expr) and isinstance(node.value, cst.BaseString)
-        if isinstance(node, LEFT_ALONE) or names_type or docstring:
+        strict = isinstance(node, cst.Arg) and node.keyword is not None and node.keyword.value == "strict"
+        if isinstance(node, LEFT_ALONE) or names_type or docstring or strict:
             return False
         if place := self.get_metadata(PositionProvider, node, None):
             self.last = place.end.line

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 from small_seasons import season, stage
@@ -272,6 +272,8 @@ def climate(degrees, spread=0.0):
 
 
 @some
+@example(degrees=8, below=2, weeks=[3, 3], spreads=[0.2, 0.2, 0])
+@example(degrees=8, below=2, weeks=[7, 7, 3], spreads=[0.2, 0.2, 0.2])
 @given(
     degrees=st.floats(8, 30),
     below=st.floats(2, 20),
@@ -293,11 +295,11 @@ def test_degree_days_at_a_constant_temperature_are_weeks(degrees, below, weeks, 
     )
     apart = np.abs(warmed - plain)
     assert apart.sel(state="saleable").max() < 0.25**2 / 8 * 0.2 * 0.4 + 4e-5  # a line for a curve, and the tails
-    assert apart.max() < 2e-3  # those that live are a quadrature here and a cubic there
+    assert apart.max() < 1.4e-3  # those that live are a quadrature here and a cubic there
 
 
-def test_those_alive_in_a_stage_are_wrong_by_up_to_three_in_a_thousand_in_a_draw_and_one_on_average():
-    """Two short stages of plants that differ much, in the week in which most move on: two points are few for a tail.
+def test_those_alive_in_a_short_stage_are_known_to_a_thousandth_or_so_in_a_draw_and_a_third_of_it_on_average():
+    """Two short stages of plants that differ much, in the week in which most move on: few points for a tail.
 
     The exact share is a midpoint sum over 20,000 vigours.
     """
@@ -315,8 +317,8 @@ def test_those_alive_in_a_stage_are_wrong_by_up_to_three_in_a_thousand_in_a_draw
             kept = np.exp(fate.log_survival[0, draw] + fate.log_survival[1, draw] * part)
             exact = float((kept * ((part >= 0) & (part < 1))).mean())
             apart[week - 1, draw] = exact - told[4 + week, draw]
-    assert 0.002 < np.abs(apart).max() < 0.003
-    assert np.abs(apart.mean(axis=1)).max() < 0.001
+    assert np.abs(apart).max() < 0.0014
+    assert np.abs(apart.mean(axis=1)).max() < 0.0003
 
 
 WARM = [
