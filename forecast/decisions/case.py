@@ -82,12 +82,8 @@ class Case:
         """Give what a delivery of a week meets: the same in all weeks, unless the weather matters."""
         key = week if self.season.by_weather(self.request.variety) else None
         if key not in self._fates:
-            weeks = max(self.request.week - week, 0) + 1
-            fate = draw_fate(
-                *(self.season, self.streams, self.request.variety, self._number, week),
-                weeks=weeks,
-                shifts=self._shifts,
-            )
+            batch = self.request.variety, self._number, week
+            fate = draw_fate(self.season, self.streams, *batch, shifts=self._shifts)
             self._fates[key] = self._moved(fate) if self._moved else fate
         return self._fates[key]
 
@@ -111,8 +107,7 @@ class Case:
         fate, key = self.fate(week), week if self.season.by_weather(self.request.variety) else None
         if key not in self._costs:
             first = week if key else min(prices.breaks[0].first_week for prices in self.price_lists)
-            weeks = max(self.request.week - first, 1)
-            self._costs[key] = growing_costs(self.season, self.request.variety, fate, weeks)
+            self._costs[key] = growing_costs(self.season, self.request.variety, fate, self.request.week - first)
         stages, bench = self._costs[key]
         return stages + float(bench[: self.request.week - week].sum())
 
@@ -190,14 +185,14 @@ class Case:
         if not ways:
             weeks = sorted({week for _, week in every})
             firsts = {prices: first_delivery(prices.breaks[0], self.ordered) for prices in lists}
-            latest = max(prices.breaks[0].last_week for prices in lists)
-            first = min(
-                (week for prices, week in firsts.items() if week <= prices.breaks[0].last_week),
-                default=min(firsts.values()),
-            )
-            remedy = f"Possible are {weeks[0]} to {weeks[-1]}." if weeks else f"The first delivery can come in {first}."
-            if first > latest:
-                remedy = f"Ordered in {self.ordered}, it would come in {first}; the last delivery is in {latest}."
+            if weeks:
+                remedy = f"Possible are {weeks[0]} to {weeks[-1]}."
+            elif possible := [week for prices, week in firsts.items() if week <= prices.breaks[0].last_week]:
+                remedy = f"The first delivery can come in {min(possible)}."
+            else:
+                last = max(lists, key=lambda prices: prices.breaks[0].last_week)
+                remedy = f"Ordered in {self.ordered}, it would come in {firsts[last]}; the last delivery is in "
+                remedy += f"{last.breaks[0].last_week}."
             shown = str(delivery) if delivery else str(self.request.week)
             raise refuse("delivery", shown, f"{self.request.variety} cannot be delivered then", remedy)
         return ways

@@ -84,7 +84,7 @@ def certify(
         Number of fresh draws, and their seed; repeated searches take as many draws as the first, and the seeds that
         follow.
     searches
-        How often the search is repeated; none for the aim ``cost``.
+        How often the search is repeated, 0 or from 2 on; none for the aim ``cost``.
     deliveries, time_limit
         As for `plan_orders`.
 
@@ -106,7 +106,7 @@ def certify(
         gaps.append(other.bound - _on_draws_of(other, found))
     better = None
     if gaps:
-        width = float(np.std(gaps, ddof=1)) / math.sqrt(len(gaps)) if len(gaps) > 1 else math.inf
+        width = float(np.std(gaps, ddof=1)) / math.sqrt(len(gaps))
         better = max(float(np.mean(gaps)), 0.0) + float(stats.t.ppf(_SURE, len(gaps) - 1)) * width
     return Certificate(
         float(margin.mean()),

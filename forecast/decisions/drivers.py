@@ -203,7 +203,7 @@ class Drivers:
     def said(self, amount: float) -> str:
         """Write an answer with its unit."""
         if self.answer == "margin":
-            return f"{float(f'{amount:.3g}'):,.0f} {self.currency}"  # one figure more, as answers are paired
+            return f"{round(float(f'{amount:.3g}')):,} {self.currency}"  # one figure more, as answers are paired
         return seasons(amount) if self.answer == "chance" else f"{rounded(amount)} plants"
 
     def __str__(self) -> str:

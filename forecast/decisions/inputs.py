@@ -15,6 +15,7 @@ from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import COORDINATES, draw_fate, owners
 from forecast.growth.stages import Batch
 from forecast.growth.weather import FIRST_WEEKS, Weather, imagine
+from forecast.rates.amounts import Count
 from forecast.rates.distributions import Z90, Duration, Share
 from forecast.rates.levels import Level
 from forecast.season.plan import Season
@@ -116,7 +117,8 @@ def inputs_of(
     some = [batch for batch in batches if batch.quantity]
     varieties = tuple(dict.fromkeys(batch.variety for batch in some))
     found = [*_rates(season, some, streams), *_weather(season, some, streams)]
-    found += [_demand(row, streams) for name in varieties for row in season.wanted_of(name) if row.demand is not None]
+    wanted = [row for name in varieties for row in season.wanted_of(name)]
+    found += [_demand(row, row.demand, streams) for row in wanted if row.demand is not None]
     found += [_price(name, part, streams) for name, part in ranges.items()]
     return {one.name: one for one in found if one.spread > 0}
 
@@ -280,12 +282,11 @@ def _usual(season: Season) -> tuple[Array, Array]:
     return low[:, None], high[:, None]
 
 
-def _demand(row: Wanted, streams: Streams) -> Input:
+def _demand(row: Wanted, demand: Count, streams: Streams) -> Input:
     owner = ("demand", row.variety, str(row.week))  # as for `drawn_demand`
-    demand = row.demand
 
     def value(score: float) -> float:
-        return float(demand.at(score)) if demand else float(row.likely_number)
+        return float(demand.at(score))
 
     name = f"demand for {row.variety} in {row.week}"
     return _single(name, "plants", (row.variety,), "demand", owner, value, streams)

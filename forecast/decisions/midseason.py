@@ -61,12 +61,13 @@ class _Drawn:
 
     def onward(self, place: int, entered: date, seen: float) -> Fate:
         """Give what plants meet that entered a stage on a day and still stood in it some weeks later."""
-        looked = Week.of(entered + timedelta(days=round(7 * seen)))
+        day = entered + timedelta(days=round(7 * seen))
+        looked = Week.of(day)
         inner = self.fate(Week.of(entered), place, harmed=seen < _SETTLED)
         overdue = self.done
         if place + 1 < len(self.season.route(self.variety)):
             later = self.fate(looked, place + 1, harmed=False)
-            overdue = going_on(later, place + 1, 0.0, 0.0, self.done, self._waits)
+            overdue = going_on(later, place + 1, (looked.monday - day).days / 7, 0.0, self.done, self._waits)
         since = (looked.monday - entered).days / 7
         return going_on(inner, place, since, seen, overdue, self._waits)
 

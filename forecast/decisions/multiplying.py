@@ -25,7 +25,7 @@ from forecast.season.plan import Season
 from forecast.season.rows import Wanted
 from forecast.streams import Streams
 from forecast.weeks import Week
-from forecast.words import rounded, seasons
+from forecast.words import counted, rounded, seasons
 
 Array = NDArray[np.float64]
 
@@ -171,7 +171,7 @@ class Search:
         """Find the best start and number of explants for a number of cycles."""
         longest = self._begin(cycles, 0) - self.earliest
         if longest < 0:
-            why = f"plantlets come {-longest} weeks too late, even if begun in {self.earliest}"
+            why = f"plantlets come {counted(-longest, 'week')} too late, even if begun in {self.earliest}"
             return Tried(cycles, instalments, None, 0.0, math.inf, why)
         costs, enough = self._waits(cycles, instalments)
         possible = np.flatnonzero((enough <= self.most) & np.isfinite(costs))

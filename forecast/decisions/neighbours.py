@@ -70,7 +70,7 @@ def _near(ways: Ways, pick: Pick) -> Iterator[tuple[Pick, str]]:
     more = prices.lawful(pick.quantity + 1)
     yield Pick(pick.way, more), f"{more:,}"
     step = prices.row(pick.quantity).multiple
-    fewer = [n for n in (prices.lawful(max(pick.quantity - k * step, 1)) for k in (1, 2)) if n < pick.quantity]
+    fewer = [n for n in (prices.lawful(pick.quantity - k * step) for k in (1, 2)) if n < pick.quantity]
     if fewer:
         yield Pick(pick.way, fewer[0]), f"{fewer[0]:,}"
     for way in ways.slots[pick.way.slot]:

@@ -118,7 +118,7 @@ def confidence_prices(season: Season, *, levels: Sequence[float] = _LEVELS, draw
     faults = [
         fault
         for level in levels
-        if isinstance(level, bool) or not isinstance(level, int | float) or not 0 < level < 1
+        if not isinstance(level, int | float) or not 0 < level < 1
         for fault in refuse("levels", level, "not a confidence", "Give numbers between 0 and 1, such as 0.9.").faults
     ]
     if faults:

@@ -168,12 +168,15 @@ class Routes:
         a row: one is cheaper at all numbers that both can give.
         """
         costs = self.curve.pivot_table(index="wanted", columns="route", values="cost")
+        costs = costs.clip(lower=0.01)  # what is free has no logarithm
         rows = []
         for one, other in combinations(costs.columns, 2):
             crossing = None
             gap = (costs[one] / costs[other]).dropna().map(math.log)
+            apart = gap.mask(gap == 0)  # where they cost the same, what was cheaper still is by a hair
+            gap = apart.fillna(1e-9 * apart.ffill()).dropna()
             for (low, before), (high, after) in pairwise(zip(gap.index, gap, strict=True)):
-                if before * after < 0 or (after == 0 and before):
+                if before * after < 0:
                     number = math.exp(math.log(low) + math.log(high / low) * before / (before - after))
                     cheaper, than = (one, other) if after < 0 else (other, one)
                     crossing = (cheaper, than, rounded(number))

@@ -16,6 +16,7 @@ from scipy.stats import binom
 
 from forecast.decisions.hindcast import LAST_YEAR, OVERALL, RIVALS, Past
 from forecast.errors import Fault, Refused, refuse, whole
+from forecast.growth.summaries import RANGE
 from forecast.season.learned import LearnedSeason
 from forecast.season.plan import Season
 from forecast.season.records import Records
@@ -27,7 +28,6 @@ Whole = NDArray[np.int64]
 OURS = "forecast"
 FORECASTERS = (OURS, *RIVALS)
 LEVELS = (0.5, 0.8, 0.9)  # of the ranges whose coverage is told
-RANGE = (0.05, 0.5, 0.95)  # low, middle, high
 _LONGEST = 520  # weeks after delivery
 _FEW = 8  # batches below which nothing is said of ranges or rivals
 _COLUMNS = (
@@ -162,10 +162,12 @@ class Scorecard:
 
     def _compared(self, rival: str, horizon: int | None = None) -> str:
         mean, error = self.gain(rival, horizon)
-        if mean == 0 or not abs(mean) > 2 * error:
+        if not abs(mean) > 2 * error:
             return "not known to differ"
         rows = self.forecasts if horizon is None else self.forecasts[self.forecasts["horizon"] == horizon]
         skill = _skill(rows, OURS, rival)
+        if math.isnan(skill):
+            return "larger, as it made none"
         return f"{100 * abs(skill):.0f} % {'smaller' if mean > 0 else 'larger'}"
 
 
@@ -319,4 +321,4 @@ def _paired(rows: pd.DataFrame, *forecasters: str) -> pd.DataFrame:
 
 
 def _plants(number: float) -> str:
-    return f"{number:.1f} plants" if number < 10 else f"{number:.0f} plants"
+    return f"{number:.1f} plants" if number < 9.95 else f"{number:,.0f} plants"

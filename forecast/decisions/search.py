@@ -235,18 +235,21 @@ def least_cost(
     """
     watch = _Watch(time_limit, progress)
     items: list[list[Bundle]] = []
-    unmet: list[OutOfReach] = []
+    unmet: list[str] = []
     for variety in season.varieties:
         for number, row in enumerate(season.wanted_of(variety.variety), start=1):
             if not season.offers_for(variety.variety):
-                unmet.append(OutOfReach(f"No lab offers {variety.variety}."))
+                unmet.append(f"No lab offers {variety.variety}.")
                 continue
             case = Case(season, streams, row, number)
             items.append(list(_sufficing(case, len(items), number)))
             if not items[-1]:
-                unmet.append(_unmet(case))
+                try:
+                    order_of(case)  # says why
+                except (OutOfReach, Refused) as error:
+                    unmet.append(str(error))
     if unmet:
-        raise OutOfReach("\n".join(str(one) for one in unmet))
+        raise OutOfReach("\n".join(unmet))
     sharing = Sharing(season, streams.draws, items=len(items), each=True)
     for bundle in (one for bundles in items for one in bundles):
         sharing.add(bundle)
@@ -278,17 +281,6 @@ def _sufficing(case: Case, item: int, number: int) -> Iterator[Bundle]:
         for quantity in quantities.tolist():
             cost = prices.price(quantity) + quantity * case.growing(week)
             yield Bundle(item, (Pick(way, quantity),), np.full(case.streams.draws, -cost), cost)
-
-
-def _unmet(case: Case) -> OutOfReach:
-    """Say why no order of a case suffices."""
-    try:
-        order_of(case)
-    except OutOfReach as error:
-        return error
-    except Refused as error:
-        return OutOfReach(str(error))
-    return OutOfReach(f"No order of {case.request.variety} suffices by {case.request.week}.")
 
 
 def _conflict(season: Season, lacking: dict[str, float]) -> str:

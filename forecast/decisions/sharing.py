@@ -162,26 +162,24 @@ class Sharing(Limits):
             np.append(program.cost, _NEVER),
             A_ub=rows[split:],
             b_ub=program.limits[split:],
-            A_eq=rows[:split] if split else None,
-            b_eq=program.limits[:split] if split else None,
+            A_eq=rows[:split],
+            b_eq=program.limits[:split],
             bounds=(0, None),
             method="highs",
         )
         if found.status or found.x is None or found.fun is None:
             raise ForecastError(f"The linear program of the orders was not solved: {found.message}")
-        marginals = [found.eqlin.marginals, found.ineqlin.marginals] if split else [found.ineqlin.marginals]
-        duals = np.maximum(-np.concatenate(marginals) / program.scale, 0)
+        marginals = np.concatenate([found.eqlin.marginals, found.ineqlin.marginals])
+        duals = np.maximum(-marginals / program.scale, 0)
         spent, areas, tails, shared, own = np.split(
             duals[self.items :], np.cumsum([1, len(self.cuts), len(self.tails), len(program.boxes)])
         )
-        weights = (
-            self._even
-            if not tails.any()
-            else self._even + sum(price * tail.weights for price, tail in zip(tails, self.tails, strict=True))
-        )
+        weights = self._even  # the same array as long as it can be: tables are remembered by it
+        if tails.any():
+            weights = weights + sum(price * tail.weights for price, tail in zip(tails, self.tails, strict=True))
         prices = Prices(
             weights,
-            float(spent[0]) if math.isfinite(self.budget) else 0.0,
+            float(spent[0]),
             1 + float(tails.sum()),
             tails,
             areas,

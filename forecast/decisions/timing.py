@@ -119,7 +119,7 @@ class DeliveryWeeks:
         for number in range(1, min(_MOST_PARTS, len(weeks)) + 1):
             parts: list[int] = []
             for left in range(number, 0, -1):
-                parts.append(prices.lawful(max((self.quantity - sum(parts)) / left, 1)))
+                parts.append(prices.lawful((self.quantity - sum(parts)) / left))
             best = max(combinations(weeks, number), key=lambda some: _bad_years(self._plants(some, parts)))
             plants = self._plants(best, parts)
             chance = float(sum_at_least(self._cases[0].needed, parts, self._shares(best)).mean())

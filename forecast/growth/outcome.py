@@ -309,7 +309,7 @@ class Outcome:
                 if high > 0:
                     rows.append((row.place, variety, name, low, middle, high, round(middle / row.plants_per_m2, 2)))
         columns = ["place", "variety", "stage", *RANGE_NAMES, "area_m2"]
-        return pd.DataFrame(rows, columns=columns).sort_values(["place", "variety"], kind="stable", ignore_index=True)
+        return pd.DataFrame(rows, columns=columns).sort_values(["place", "variety"], ignore_index=True)
 
     @cached_property
     def area(self) -> xr.Dataset:

@@ -127,9 +127,9 @@ class Count:
     def _chance_above(self, number: Array) -> Array:
         below, above = self.amount._widths
         step = np.log((number + 0.5) / self.amount.likely)
-        width = np.where(step < 0, below, above)
+        width = np.where(step <= 0, below, above)
         with np.errstate(divide="ignore", invalid="ignore"):
-            score = np.where(width > 0, step / width, np.where(step < 0, -np.inf, np.inf))
+            score = np.where(width > 0, step / width, np.where(step <= 0, -np.inf, np.inf))
         return np.asarray(ndtr(-score))
 
     def _survivals(self) -> tuple[Array, Array]:

@@ -16,7 +16,7 @@ from forecast.errors import Fault, Refused, refuse
 from forecast.rates.censored import LAWS, Fit, Likelihood, Table, fit_best, maximise
 from forecast.rates.distributions import Z90, Duration
 from forecast.rates.levels import Level
-from forecast.words import percent
+from forecast.words import counted, percent
 
 Array = NDArray[np.float64]
 TimeLaw = Literal["lognormal", "log-logistic", "weibull"]
@@ -73,8 +73,7 @@ class Counted:
         if not (until and self.until > 0):
             remedy = "Give weeks above 0; infinity where still growing at the last look."
             faults.append(_fault("until", self.until, "not the time of a look", remedy))
-            until = False
-        if after and until and self.until < self.after:
+        elif after and self.until < self.after:
             problem = f"ready until {self.until:g}, before the look at {self.after:g} that found them growing"
             faults.append(_fault("until", self.until, problem, "Give the times in order."))
         if not (self.batch is None or (isinstance(self.batch, str) and self.batch)):
@@ -307,7 +306,7 @@ def _read(rows: Iterable[Counted | Sequence[object]]) -> list[Counted]:
     exact = {row.until for row in ready if row.after == row.until}
     if len(exact) == 1 and all(row.after in exact for row in ready):
         remedy = "Give the looks between which they became so, such as after 3 until 4."
-        raise refuse("rows", f"{ready[0].until:g}", "all became ready at one same time", remedy)
+        raise refuse("rows", f"{min(exact):g}", "all became ready at one same time", remedy)
     if all(row.after == 0 for row in ready) and len({row.after or row.until for row in read}) == 1:
         raise _untold("all that became ready were so at the only look")
     return read
@@ -369,7 +368,8 @@ def _covariance(fit: Fit, law: TimeLaw, *, told: bool, over: bool, across: bool)
 
 def _doubts(learned: LearnedTime, read: Sequence[Counted], *, told: bool, never: bool) -> Iterable[str]:
     if learned.ready < _FEW:
-        yield f"Only {learned.ready} plants got ready: the times learned from them, and their errors, are rough."
+        plants = counted(learned.ready, "plant")
+        yield f"Only {plants} got ready: the times learned from them, and their errors, are rough."
     if not told:
         yield (
             "The counts do not tell how the plants of a batch differ, since all could have got ready at once: the "

@@ -2,12 +2,15 @@
 
 import math
 import re
+from dataclasses import replace
 
 import pytest
 from plan_by_plan import benches, broken, every_margin
 from random_orders import competing
 
 import forecast
+from forecast.decisions import certificate as module
+from forecast.decisions.certificate import Certificate
 
 DRAWS, SEED, FRESH = 16, 1, 7
 
@@ -80,3 +83,29 @@ def test_draws_of_the_search_itself_and_a_single_search_are_refused():
         plan.certificate(draws=64, seed=SEED)
     with pytest.raises(forecast.Refused, match="one search has no spread"):
         plan.certificate(draws=64, seed=FRESH, searches=1)
+
+
+def test_a_certificate_is_told_word_for_word():
+    """Worths to the figures that draws support; an error to the unit; the share of the margin, whatever its sign."""
+    found = Certificate(-1234.5, 1212.3, -5600.0, 1300.0, 45.6, (1.0, 2.0, 3.0), "EUR")
+    first = "On fresh draws the plan earns -1,250 EUR, give or take 1,212; in the worst tenth of them -5,600 EUR."
+    assert str(found) == (
+        f"{first}\nWith 95 % confidence no plan is expected to earn more than 46 EUR (4 %) more; 3 searches on draws "
+        "of their own say so."
+    )
+    assert str(replace(found, better=None, gaps=())) == first
+    assert "more than 0 EUR (50 %) more" in str(replace(found, margin=0.5, better=0.25))
+
+
+def test_repeated_searches_keep_the_floor_on_bad_years(monkeypatch):
+    season, _, _ = planned(2)
+    plan = forecast.plan_orders(season, draws=DRAWS, seed=SEED, deliveries=1, bad_years=-1e6)
+    heard, search = [], module.best_margin
+
+    def listening(season, streams, **options):
+        heard.append((streams.seed, streams.draws, options["floor"], options["deliveries"]))
+        return search(season, streams, **options)
+
+    monkeypatch.setattr(module, "best_margin", listening)
+    plan.certificate(draws=64, seed=FRESH, searches=2)
+    assert heard == [(FRESH + 1, DRAWS, -1e6, 1), (FRESH + 2, DRAWS, -1e6, 1)]

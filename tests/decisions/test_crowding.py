@@ -321,3 +321,153 @@ def test_weeks_of_bench_do_not_depend_on_when_a_batch_comes():
     plan = season(UNSURE, places=PLACES, shelf_life=2)
     sums = [area(plan, [("A", f"2027-W{w:02d}", 500)], draws=256).sum() for w in (2, 7, 12)]
     assert all(first == pytest.approx(second) for first, second in itertools.pairwise(sums))
+
+
+def test_the_twelve_largest_batches_of_the_fullest_week_are_named_the_most_helpful_first():
+    """14, 24 to 144 plants are 1,106 where 1,000 have room: without any of the four largest the others fit."""
+    plants = {name: 14 + 10 * at for at, name in enumerate("ABCDEFGHIJKLMN")}
+    orders = [(name, "2027-W05", number) for name, number in plants.items()]
+    found = crowded(sure("ABCDEFGHIJKLMN"), orders).causes("house")
+    largest = dict(sorted(plants.items(), key=lambda one: -one[1])[:12])
+    assert found["variety"].tolist() == list(largest)
+    assert found["quantity"].tolist() == list(largest.values())
+    assert found["area"].tolist() == [1.4, 1.3, 1.2, 1.1, 1.0, 0.9, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3]
+    assert found["without"].tolist() == [0] * 4 + [1] * 8
+    assert (found["overrun"] == 1).all()
+    assert (found["lab"] == "").all()
+    assert found.index.tolist() == list(range(12))
+
+
+def test_of_weeks_that_overrun_alike_the_fullest_is_looked_at():
+    """By hand: 600 and 500 in week 7, and 300 more in week 8: both are too many."""
+    found = crowded(sure("ABC"), [*ORDERS, ("C", "2027-W08", 300)]).causes("house")
+    assert found.set_index("variety")["area"].to_dict() == {"A": 6, "B": 5, "C": 3}
+
+
+def test_chances_of_causes_and_remedies_are_told_to_four_figures(several):
+    plan, orders = several
+    asked = [{"variety": name, "week": "2027-W17", "wanted": number} for name, number in (("A", 480), ("B", 210))]
+    plan = plan.replace(places=[HOUSE | {"area": 11}, PLACES[1]], wanted=asked)
+    space = crowded(plan, orders, draws=96)
+    causes, remedies = space.causes("house"), space.remedies("house", most=0.01)
+    assert remedies.overrun == causes["overrun"][0] == round(space.overruns["house"], 4)
+    for column in (causes["without"], *(remedies.table[name] for name in ("overrun", "wanted_before", "wanted"))):
+        assert (column == column.round(4)).all()
+        assert (column != column.round(3)).any()
+    assert (causes["area"] == causes["area"].round(1)).all()
+
+
+def test_what_a_remedy_leaves_is_what_a_plan_with_it_gives(several):
+    """Of every delivery of A that is changed, the plan is simulated with the deliveries named in its place."""
+    plan, orders = several
+    asked = [{"variety": "A", "week": "2027-W17", "wanted": 480}]
+    plan = plan.replace(places=[HOUSE | {"area": 11}, PLACES[1]], wanted=asked)
+    table = crowded(plan, orders, draws=96).remedies("house", most=0.01).table
+    before = forecast.simulate(plan, orders, draws=96, seed=1).wanted("A")["chance"].min()
+    found = table[(table["variety"] == "A") & (table["remedy"] != "cut")].to_dict("records")
+    assert len(found) > 2
+    for row in found:
+        named = [(week, int(number)) for week, number in re.findall(r"(2027-W\d\d) (\d+)", row["deliveries"])]
+        (changed,) = (one for one in orders if one[2] == sum(number for _, number in named))
+        parts = [(*("A", week, number), *changed[3:]) for week, number in named]
+        outcome = forecast.simulate(plan, [*(one for one in orders if one != changed), *parts], draws=96, seed=1)
+        told = (row["overrun"], row["wanted_before"], row["wanted"])
+        right = forecast.bench_space(outcome).overruns["house"], before, outcome.wanted("A")["chance"].min()
+        assert told == pytest.approx(right, abs=6e-5)  # rounded to four places
+
+
+def test_no_more_than_three_batches_are_changed():
+    orders = [(name, "2027-W05", 300) for name in "ABCDE"]
+    table = crowded(sure("ABCDE"), orders).remedies("house").table
+    assert set(table["variety"]) == {"A", "B", "C"}
+    assert set(table["remedy"]) == {"split", "delay", "cut"}
+
+
+@pytest.mark.parametrize(
+    ("others", "left"),
+    [(450, "2027-W05 540"), (500, "2027-W05 480"), (550, "2027-W05 420"), (650, "2027-W05 300"), (900, "none")],
+)
+def test_the_mildest_cut_that_makes_room_is_named(others, left):
+    """A tenth, a fifth, three tenths, half or all of 600 is dropped, to leave room for the others among 1,000."""
+    table = crowded(sure(wanted=wants(B=others)), [("A", "2027-W05", 600), ("B", "2027-W05", others)]).remedies("house")
+    row = table.table.set_index(["variety", "remedy"]).loc[("A", "cut")]
+    assert row.tolist() == [left, 0, 1, 1]  # none of A is wanted, so nothing of it is missing
+
+
+@pytest.mark.parametrize(
+    ("typical", "first", "last", "remedy", "week"),
+    [
+        (2, "2027-W01", "2027-W26", "delay", "2027-W12"),
+        (2, "2027-W01", "2027-W11", "bring forward", "2027-W08"),
+        (4, "2027-W01", "2027-W26", "delay", "2027-W14"),
+        (4, "2027-W01", "2027-W13", "bring forward", "2027-W06"),
+        (6, "2027-W01", "2027-W26", "delay", "2027-W16"),
+        (6, "2027-W01", "2027-W15", "bring forward", "2027-W04"),
+    ],
+)
+def test_a_delivery_is_moved_as_few_weeks_as_make_room_later_before_earlier(typical, first, last, remedy, week):
+    """Two deliveries of one week stand as long as the stage takes, and fit only one after the other."""
+    rows = [stage(typical=typical, survival=1), SURE[1]]
+    offers = [offer("A", minimum=600, first_week=first, last_week=last), offer("B")]
+    plan = season(rows, varieties="AB", places=PLACES, offers=offers, wanted=wants(A=600, B=500))
+    table = crowded(plan, [("A", "2027-W10", 600), ("B", "2027-W10", 500)]).remedies("house").table
+    own = table[(table["variety"] == "A") & (table["remedy"] != "cut")]
+    assert own.to_numpy().tolist() == [["A", remedy, f"{week} 600", 0, 1, 1]]
+
+
+@pytest.mark.parametrize(
+    ("here", "other", "remedy", "there"),
+    [("2027-W03", "2027-W05", "bring forward", "2027-W01"), ("2027-W38", "2027-W36", "delay", "2027-W40")],
+)
+def test_what_no_lab_offers_is_moved_within_the_season_and_split_in_halves(here, other, remedy, there):
+    """By hand: 1,201 and 500 plants overlap by two weeks among 1,500; the season lasts from week 1 to week 40."""
+    plan = sure(offers=[], places=[HOUSE | {"area": 15}, PLACES[1]])
+    table = crowded(plan, [("A", here, 1201), ("B", other, 500)]).remedies("house").table
+    own = table[table["variety"] == "A"].set_index("remedy")["deliveries"]
+    assert own[remedy] == f"{there} 1,201"
+    weeks = sorted(week for row in own for week in re.findall(r"2027-W\d\d", row))
+    assert weeks[0] >= "2027-W01"
+    assert weeks[-1] <= "2027-W40"
+    assert len(re.findall(r" 600\b", own["split"])) == 2
+
+
+@pytest.mark.parametrize(("lab", "left"), [("Lab", 500), (None, 480)])
+def test_a_cut_is_what_its_own_lab_sells_or_if_none_is_named_any(lab, left):
+    """A fifth less of 600 is 480; one lab sells hundreds, so 500, the other eighties."""
+    offers = [offer("A", multiple=100), offer("A", lab="Other lab", multiple=80), offer("B")]
+    orders = [("A", "2027-W05", 600, *([lab] if lab else [])), ("B", "2027-W05", 500)]
+    table = crowded(sure(offers=offers), orders).remedies("house").table
+    rows = table.set_index(["variety", "remedy"])["deliveries"]
+    assert rows["A", "cut"] == f"2027-W05 {left}"
+
+
+def test_a_place_that_may_overrun_as_often_as_it_does_needs_no_remedy():
+    space = crowded(sure(), ORDERS)
+    assert len(space.remedies("house", most=1).table) == 0
+    assert len(space.remedies("house", most=0).table) == 6
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "most", "wanted", "starts"),
+    [
+        (0.1, 0.05, 0.1, 0.9, "house: it overruns in about 10 seasons in 100; that can be lived with."),
+        (0.0, 0.0, 0.0, 0.9, "house: it fits."),
+        (0.6, 0.1, 0.1, 0.9, "house overruns in about 60 seasons in 100. Try first: A, delay ("),
+        (0.6, 0.2, 0.1, 0.9, "house overruns in about 60 seasons in 100. No change of one delivery is enough. Most "),
+        (0.6, 0.6, 0.1, 0.9, "house overruns in about 60 seasons in 100. No change of one delivery helps and keeps "),
+        (0.6, 0.1, 0.1, 0.87, "house overruns in about 60 seasons in 100. No change of one delivery helps and keeps "),
+    ],
+)
+def test_a_remedy_is_praised_no_more_than_it_helps(before, after, most, wanted, starts):
+    """It may cost two points of the chance of what is wanted, here 0.9, but not three."""
+    table = pd.DataFrame([("A", "delay", "2027-W09 600", after, 0.9, wanted)], columns=COLUMNS)
+    assert str(Remedies("house", before, most, table)).startswith(starts)
+
+
+def test_plants_that_fill_a_bench_to_the_last_corner_fit_and_one_in_a_place_that_is_shut_does_not():
+    sure_of, none = np.array([[0.0]]), np.array([[0.0]])
+    for expected, bench, over in [(10.0, 10.0, 0), (10.0 + 5e-7, 10.0, 0), (10.01, 10.0, 1), (0.01, 0.0, 1), (0, 0, 0)]:
+        assert overrun(np.array([[expected]]), sure_of, np.array([[float(bench)]])) == over
+    assert overrun(none, np.array([[1.0]]), none) == 0  # nothing is expected, whatever it may vary by
+    assert overrun(np.array([[9.0]]), np.array([[2.0]]), np.array([[10.0]])) == pytest.approx(0.308538, abs=1e-6)
+    assert overrun(np.array([[1.0]]), np.array([[2.0]]), none) == pytest.approx(1 - np.exp(-0.25))

@@ -60,12 +60,44 @@ def test_later_sales_are_those_of_sampled_histories():
 
 
 def test_a_variety_of_which_nothing_is_left_to_chance_has_whole_plants():
-    found = outcome(
-        [{"variety": "A", "week": WEEK, "wanted": 75}],
-        [("A", "2027-W05", 100)],
-        spread={"survival": 1, "survival_spread": 0, "spread_batches": 0, "spread_plants": 0},
-    )
+    sure = {"survival": 1, "survival_spread": 0, "spread_batches": 0, "spread_plants": 0}
+    found = outcome([{"variety": "A", "week": WEEK, "wanted": 75}], [("A", "2027-W05", 100)], spread=sure)
     one = Expected(found, "A")
     assert one.on_hand()[19] == pytest.approx(np.full(256, 100))
     assert one.saleable() == pytest.approx(np.full(256, 100))
     assert one.income() == pytest.approx(np.full(256, 75 * 5 + 25 * 1))
+    all_sold = outcome([{"variety": "A", "week": WEEK, "wanted": 100}], [("A", "2027-W05", 100)], spread=sure)
+    assert Expected(all_sold, "A").income() == pytest.approx(np.full(256, 100 * 5))
+
+
+ROOTS = np.sqrt(5 + np.sqrt(10) * np.array([1, -1, -1, 1])) * [-1, -1, 1, 1]  # and 0: of the fifth Hermite polynomial
+LUCK = np.array([*ROOTS, 0])
+WEIGHTS = np.array([*(7 + 2 * np.sqrt(10) * np.array([-1, 1, 1, -1])) / 60, 8 / 15])  # Abramowitz and Stegun 25.4.46
+
+
+def test_every_draw_is_averaged_over_five_lucks_that_last_all_season():
+    """Ninety and thirty plants, all ready by the first sale: 60 are sold then, and 20 of those that are left later."""
+    rows = [{"variety": "A", "week": "2027-W14", "wanted": 60}, {"variety": "A", "week": "2027-W17", "wanted": 20}]
+    sure = {"spread_batches": 0, "spread_plants": 0, "cost": 0.5}
+    found = outcome(rows, [("A", "2027-W05", 90), ("A", "2027-W07", 30)], spread=sure, draws=64)
+    one, shares = Expected(found, "A"), [found.fate(batch).survival for batch in found.batches]
+    numbers = [batch.quantity for batch in found.batches]
+    assert numbers == [90, 30]
+    mean = sum(n * share for n, share in zip(numbers, shares, strict=True))
+    spread = np.sqrt(sum(n * share * (1 - share) for n, share in zip(numbers, shares, strict=True)))
+    there = mean + LUCK[:, None] * spread
+    early = np.minimum(there, 60)
+    late = np.minimum(there - early, 20)
+    assert one.saleable() == pytest.approx(mean)
+    assert one.on_hand().shape == (40, 64)
+    assert (one.on_hand()[:9] == 0).all()  # five weeks after the first delivery
+    assert one.on_hand()[10] == pytest.approx(90 * shares[0])
+    assert one.on_hand()[13] == pytest.approx(mean)
+    assert one.on_hand()[16] == pytest.approx(WEIGHTS @ (there - early))
+    assert one.income() == pytest.approx(WEIGHTS @ (5 * (early + late) + there - early - late))
+    met = one.met()
+    assert met.shape == (2, 64)
+    assert (met[0] == found.chances("A", week="2027-W14", at_least=60)).all()
+    assert met[1] == pytest.approx(WEIGHTS @ (there - early >= 20))
+    assert 0 < met[1].mean() < 1
+    assert one.growing() == pytest.approx(np.full(64, 0.5 * 120))

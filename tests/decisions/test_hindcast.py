@@ -113,3 +113,110 @@ def test_plants_still_there_when_half_should_have_left_belong_to_a_slow_batch(we
     spread = float((weight * (100 * left * (1 - left) + (100 * left - mean) ** 2)).sum()) ** 0.5
     assert found.mean() == pytest.approx(mean, abs=0.08 * spread)
     assert found.std() == pytest.approx(spread, rel=0.08)
+
+
+def moments(a, b, weight, left):
+    """Mean and spread of the plants to come, by quadrature over the share; `left` are pairs of plants and chance."""
+    share = np.linspace(0.0005, 0.9995, 1000)[:, None]
+    density = share ** (a - 1) * (1 - share) ** (b - 1) * weight(share)
+    density /= density.sum()
+    mean = sum(number * chance(share) for number, chance in left)
+    spread = sum(number * chance(share) * (1 - chance(share)) for number, chance in left)
+    whole = float((density * mean).sum())
+    return whole, float((density * (spread + (mean - whole) ** 2)).sum()) ** 0.5
+
+
+@pytest.mark.parametrize(("day", "told"), [("2027-03-01", 0), ("2027-03-08", 40)])
+def test_what_died_in_a_stage_tells_of_its_share_but_not_what_was_dead_on_the_day_of_entry(day, told):
+    """Of 100 in grading 40 are sold, 40 dead and 20 still there: two in three have done with it."""
+    found = numbers([stage("grading", **beta_spread(8.0, 2.0))],
+                    count(day, "grading", alive=60, saleable=40, discarded=40))  # fmt: skip
+    weight = lambda share: share**40 * (1 - share ** (40 / 60)) ** told  # noqa: E731
+    mean, spread = moments(8, 2, weight, [(20, lambda share: share)])
+    assert found.mean() == pytest.approx(40 + mean, abs=0.06 * spread)
+    assert found.std() == pytest.approx(spread, rel=0.06)
+
+
+def test_where_all_who_entered_a_stage_died_those_to_come_share_their_lot():
+    """Of 50 graded none lived, so that of the 50 to come Beta(8, 2 + 50) live: 50 x 8 / 60."""
+    route = [stage("potting", survival=1), stage("grading", **beta_spread(8.0, 2.0))]
+    counts = [
+        count("2027-04-05", "potting", alive=100, moved_on=50),
+        count("2027-04-12", "grading", alive=0, discarded=50),
+    ]
+    found = numbers(route, *counts)
+    mean = 50 * 8 / 60
+    variance = mean + 50 * 49 * 8 * 9 / (60 * 61) - mean**2
+    assert abs(found.mean() - mean) < 5 * (variance / DRAWS) ** 0.5
+    assert found.var() == pytest.approx(variance, rel=0.08)
+
+
+def test_plants_that_entered_on_two_days_have_done_parts_of_their_stage():
+    """60 enter on the first day and 40 two weeks on; after four of eight weeks 10 are dead and 30 sold.
+
+    Dead are of both alike, sold are the first: 24 have done half and 36 a quarter. Batches differ in time by 0.3 and
+    the time was only stated (0.25).
+    """
+    slow = stage("growing on", typical=8, spread_batches=0.3, spread_plants=0.1, **beta_spread(8.0, 2.0))
+    route, day = [stage("potting", survival=1), slow], date(2027, 3, 29)
+    counts = [
+        count("2027-03-01", "potting", alive=100, moved_on=60),
+        count("2027-03-15", "potting", alive=40, moved_on=40),
+        count("2027-03-29", "growing on", alive=90, saleable=30, discarded=10),
+    ]
+    found = numbers(route, *counts, day=day)
+    batches, plants = season(route).route("A")[1].duration.log_spreads
+    score = np.linspace(-5, 5, 401)
+    pace = np.exp(np.hypot(0.25, batches) * score)
+    first, second = np.minimum(0.5 * pace, 1), np.minimum(0.25 * pace, 1)
+    done = 30 + 24 * first + 36 * second
+    there = norm.cdf(-np.log((24 * 0.5 + 36 * 0.25) / 60 * pace) / plants) * np.exp(-(score**2) / 2)
+    mean, spread = moments(
+        8, 2, lambda share: share**done * (1 - share ** (done / 90)) ** 10 * there,
+        [(24, lambda share: share ** (1 - first)), (36, lambda share: share ** (1 - second))],
+    )  # fmt: skip
+    assert found.mean() == pytest.approx(30 + mean, abs=0.08 * spread)
+    assert found.std() == pytest.approx(spread, rel=0.08)
+
+
+def test_arrival_is_behind_what_was_received_unless_it_is_the_only_stage():
+    found = numbers([stage("arrival", survival=0.5), stage("grading", survival=0.8)])
+    assert abs(found.mean() - 80) < 5 * (16 / DRAWS) ** 0.5
+    past = Past(season([stage("arrival", survival=0.5)]), Records(batches=[batch()]))
+    found = past.numbers(batch(), DAY, np.random.default_rng(1), DRAWS)
+    assert found.mean() == pytest.approx(100 * past.share("A", 0, DAY).mean, abs=5 * (25 / DRAWS) ** 0.5)
+
+
+def test_what_other_batches_showed_since_monday_is_not_known_yet():
+    """A batch that is graded on Wednesday, and of which none lived, counts from the next Monday on."""
+    route = [stage("grading", **beta_spread(8.0, 2.0))]
+    lost = count("2027-06-09", "grading", "other", alive=0, discarded=100)
+    alone = Past(season(route), Records(batches=[batch()]))
+    both = Past(season(route), Records(batches=[batch(), batch("other")], counts=[lost]))
+    for day, alike in ((11, True), (13, True), (14, False)):
+        found = [past.numbers(batch(), date(2027, 6, day), np.random.default_rng(1), 400) for past in (alone, both)]
+        assert (found[0] == found[1]).all() == alike
+
+
+def test_last_years_rate_is_of_the_own_variety_if_any_of_it_came_and_else_of_all():
+    rows = [
+        batch("own", "2026-03-01", 0),
+        BatchRecord(batch="of B", variety="B", delivered="2026-03-01", ordered=50, received=50),
+        batch("late", "2026-11-02", 100),
+    ]
+    counts = [
+        count("2026-06-01", "grading", "of B", alive=20, saleable=20, discarded=30),
+        count("2027-06-07", "grading", "late", alive=90, saleable=90, discarded=10),
+    ]
+    past = Past(season([stage("grading")], varieties="AB"), Records(batches=rows, counts=counts))
+    assert dict(past.rates(batch(), date(2027, 6, 6))) == {LAST_YEAR: 0.4, OVERALL: 0.4}
+    assert dict(past.rates(batch(), date(2027, 6, 7))) == {LAST_YEAR: 0.9, OVERALL: pytest.approx(110 / 150)}
+    assert list(dict(past.rates(batch(delivered="2028-03-01"), date(2028, 6, 7)))) == [OVERALL]
+
+
+def test_plants_are_where_they_were_last_counted_or_moved_to_also_where_a_stage_was_not_counted():
+    """Potting, where half are lost, was not counted; of those moved on from grading, the last, no more is known."""
+    route = [stage("potting", survival=0.5), stage("grading", survival=0.8)]
+    for moved in (0, 60):
+        found = numbers(route, count("2027-04-05", "grading", alive=100, moved_on=moved))
+        assert abs(found.mean() - 80) < 5 * (16 / DRAWS) ** 0.5

@@ -11,9 +11,11 @@ from scipy import stats
 from small_seasons import beta_spread, offer, season, stage
 
 import forecast
+from forecast.decisions.case import Case
 from forecast.decisions.margins import Margins
 from forecast.decisions.newsvendor import best_quantity
 from forecast.errors import OutOfReach, Refused
+from forecast.growth.simulation import season_streams
 
 DRAWS = 64
 some = settings(max_examples=40, deadline=None, derandomize=True)
@@ -233,3 +235,99 @@ def test_where_every_order_loses_it_says_so_and_keeps_the_best():
 def test_an_unknown_aim_is_refused():
     with pytest.raises(Refused, match=r"aim, 'profit': not an aim\. Write confidence or margin\."):
         forecast.size_order(season([stage()], wanted=WANTED), "A", draws=4, seed=1, aim="profit")
+
+
+def margins_of(offers, prices, route=None, **cells):
+    """What orders of a season earn, in which each plant lives and ten are wanted, and the first offer."""
+    plan = season(route or [stage(survival=1)], wanted=WANTED, offers=offers, **cells).replace(varieties=prices)
+    streams = season_streams(4, 1)
+    case = Case(plan, streams, plan.wanted[0], 0)
+    return Margins(case), case.price_lists[0], plan.wanted[0].week
+
+
+def test_of_orders_that_earn_the_same_the_smallest_and_the_latest_of_the_first_offer_is_taken():
+    """Ten at 1, bought at 1, earn nothing, however many and whenever they come."""
+    offers = [offer(lab="Far", last_week="2027-W18"), offer(lab="Near", last_week="2027-W18")]
+    margins, prices, _ = margins_of(offers, priced(1.0))
+    best = margins.best()
+    assert (best[0].lab, str(best[1]), best[2:]) == ("Far", "2027-W18", (1, 0.0))
+    assert margins.greatest(prices, best[1]) == (1, 0.0)
+
+
+def test_the_best_order_is_that_of_the_best_offer_wherever_it_stands_and_of_the_one_asked_for():
+    offers = [
+        offer(lab="Dear", unit_price=3),
+        offer(lab="Cheap", unit_price=2, last_week="2027-W10"),
+        offer(lab="Mid", unit_price=2.5),
+    ]
+    margins, *_ = margins_of(offers, priced(5.0))
+    found = [margins.best(), margins.best(lab="Mid"), margins.best(margins.case.season.first_week + 15)]
+    assert [(one[0].lab, str(one[1]), *one[2:]) for one in found] == [
+        ("Cheap", "2027-W10", 10, 30.0),
+        ("Mid", "2027-W20", 10, 25.0),
+        ("Mid", "2027-W16", 10, 25.0),
+    ]
+
+
+def test_no_larger_order_earns_anything_than_all_that_can_be_sold_pays_for_at_the_lowest_price_and_growing():
+    """10 at 6 and 10 more at 5 bring 110, as much as 73.3 cost at 1 and 0.5 for growing them."""
+    offers = [offer(unit_price=2), offer(unit_price=1, from_quantity=50)]
+    margins, prices, week = margins_of(offers, priced(6.0, 5.0), [stage(survival=1, cost=0.5)])
+    assert margins.most(prices, week) == 74
+    free, prices, week = margins_of([offer(unit_price=0)], priced(6.0))
+    assert free.most(prices, week) == free.case.most
+
+
+def test_income_is_what_is_sold_at_the_price_and_what_is_left_at_the_markdown_price():
+    margins, prices, week = margins_of([offer(unit_price=2, freight_per_box=4, plants_per_box=8)], priced(6.0, 1.0))
+    for quantity, income in ((0, 0), (7, 42), (10, 60), (13, 63), (20, 70), (25, 70)):
+        assert margins.income(quantity, week).tolist() == [income] * 4
+        assert margins.earned(quantity, week) == income
+        if quantity:
+            boxes = math.ceil(quantity / 8)
+            assert margins.margin(prices, quantity, week) == income - 2 * quantity - 4 * boxes
+    assert margins.greatest(prices, week) == (10, 60 - 20 - 8)
+
+
+def test_a_further_box_is_filled_only_if_its_plants_pay_for_it():
+    """By eights at 15 the tenth earns less than the second box costs, which a higher price pays for."""
+    box = {"freight_per_box": 15, "plants_per_box": 8}
+    for price, best in ((6.0, (8, 8 * 5 - 15.0)), (9.0, (10, 10 * 8 - 30.0))):
+        margins, prices, week = margins_of([offer(**box)], priced(price))
+        assert margins.greatest(prices, week) == best
+    margins, prices, week = margins_of([offer(minimum=9, **box)], priced(6.0))
+    assert margins.greatest(prices, week) == (10, 10 * 5 - 30.0)
+    margins, prices, week = margins_of([offer(minimum=3, multiple=3, **box)], priced(5.0))
+    assert margins.greatest(prices, week) == (6, 6 * 4 - 15.0)
+
+
+@pytest.mark.parametrize(
+    ("lab", "unit_price", "box", "freight", "best"),
+    [("Far", 2, 8, 4, 60 - 20 - 8), ("Far", 2, 20, 10, 60 - 20 - 10), ("Near", 2, 20, 20, 60 - 31)],
+)
+def test_the_best_offer_is_that_of_the_least_price_with_the_freight_of_whole_boxes(lab, unit_price, box, freight, best):
+    """Near asks 3.1 and no freight, so that ten leave 29; a box that is half empty costs more than its share."""
+    far = offer(lab="Far", unit_price=unit_price, freight_per_box=freight, plants_per_box=box)
+    for offers in ([far, offer(lab="Near", unit_price=3.1)], [offer(lab="Near", unit_price=3.1), far]):
+        found = margins_of(offers, priced(6.0))[0].best()
+        assert (found[0].lab, *found[2:]) == (lab, 10, pytest.approx(best))
+
+
+@pytest.mark.parametrize(
+    ("cells", "price", "best"),
+    [
+        ({"minimum": 8, "freight_per_box": 15}, 6.0, (8, 8 * 5 - 15.0)),  # one full box is the smallest order
+        ({"multiple": 3, "freight_per_box": 4}, 2.0, (6, 6 * 1 - 4.0)),  # nine would be one more than a box holds
+    ],
+)
+def test_an_order_may_end_with_the_last_full_box(cells, price, best):
+    margins, prices, week = margins_of([offer(plants_per_box=8, **cells)], priced(price))
+    assert margins.greatest(prices, week) == best
+
+
+@pytest.mark.parametrize(("start", "cheaper", "best"), [(8, 2, (10, 40)), (12, 2.75, (10, 30)), (12, 2.4, (12, 31.2))])
+def test_more_than_can_be_sold_is_bought_where_a_lower_price_pays_for_it(start, cheaper, best):
+    margins, prices, week = margins_of(
+        [offer(unit_price=3), offer(unit_price=cheaper, from_quantity=start)], priced(6.0)
+    )
+    assert margins.greatest(prices, week) == pytest.approx(best)

@@ -39,9 +39,12 @@ def test_plants_that_keep_to_time_are_ready_thirteen_weeks_after_delivery():
     assert ready(forecast_from(seen, day=date(2027, 2, 1))) == "2027-W16"
 
 
-@pytest.mark.parametrize(("day", "week"), [(date(2027, 3, 1), "2027-W18"), (date(2027, 3, 15), "2027-W20")])
+@pytest.mark.parametrize(
+    ("day", "week"),
+    [(date(2027, 3, 1), "2027-W18"), (date(2027, 3, 2), "2027-W19"), (date(2027, 3, 15), "2027-W20")],
+)
 def test_plants_overdue_in_a_stage_leave_it_when_they_are_counted_and_need_all_of_the_later_stages(day, week):
-    """Counted on a Monday, they need nine weeks from then on."""
+    """Counted on a Monday (the 1st and 15th), they need nine weeks from then on; on a Tuesday, until one."""
     outcome = forecast_from((day, "acclimatisation", {"alive": 100}), day=day)
     assert ready(outcome) == week
 

@@ -62,3 +62,74 @@ def test_a_delivery_comes_no_sooner_than_the_lead_and_no_later_than_it_is_needed
     (prices,) = PriceList.of([row])
     first = row.first_week + -3
     assert [str(week) for week in prices.weeks(first, first + 8)] == ["2027-W07", "2027-W08", "2027-W09"]
+
+
+def test_price_lists_come_in_the_order_of_the_offers_and_their_breaks_in_that_of_quantities():
+    rows = [
+        offer(lab="Far", from_quantity=50),
+        offer(lab="Near"),
+        offer(lab="Far", unit_price=2),
+        offer(lab="Far", lead=3),
+        offer(lab="Far", form="plug"),
+        offer(lab="Far", last_week="2027-W20"),
+    ]
+    lists = PriceList.of(Offer(**row) for row in rows)
+    assert [one.lab for one in lists] == ["Far", "Near", "Far", "Far", "Far"]
+    assert [[row.from_quantity for row in one.breaks] for one in lists] == [[1, 50], [1], [1], [1], [1]]
+
+
+def test_there_are_no_weeks_of_delivery_before_the_first_or_if_it_is_needed_earlier():
+    (prices,) = PriceList.of([Offer(**offer(first_week="2027-W04", last_week="2027-W06"))])
+    first = prices.breaks[0].first_week
+    assert [str(week) for week in prices.weeks(first + -3, first)] == ["2027-W04"]
+    assert list(prices.weeks(first + -3, first + -1)) == []
+    assert [str(week) for week in prices.weeks(first + 2, first + 9)] == ["2027-W06"]
+
+
+BREAKS = [
+    offer(from_quantity=20, unit_price=3, minimum=30, multiple=7, freight_per_box=9, plants_per_box=10),
+    offer(from_quantity=50, unit_price=2, multiple=5),
+    offer(from_quantity=60, unit_price=1, minimum=80, multiple=40),
+]
+
+
+@pytest.mark.parametrize(
+    ("asked", "accepted"),
+    [
+        *((0, 35), (19.2, 35), (35, 35), (35.5, 42), (42, 42), (43, 49), (49, 49), (49.1, 50), (50, 50), (51, 55)),
+        *((55, 55), (56, 80), (60, 80), (80, 80), (81, 120)),
+    ],
+)
+def test_each_break_has_its_smallest_order_and_its_multiple(asked, accepted):
+    """From 20 on 35, 42 and 49; from 50 on 50 and 55; from 60 on 80, 120 and so on."""
+    assert made(BREAKS).lawful(asked) == accepted
+
+
+@pytest.mark.parametrize(
+    ("most", "lawful"),
+    [
+        (34, []),
+        (35, [(3, [35])]),
+        (49, [(3, [35, 42, 49])]),
+        (50, [(3, [35, 42, 49]), (2, [50])]),
+        (79, [(3, [35, 42, 49]), (2, [50, 55])]),
+        (120, [(3, [35, 42, 49]), (2, [50, 55]), (1, [80, 120])]),
+    ],
+)
+def test_the_quantities_under_each_price_end_before_the_next_and_at_the_most(most, lawful):
+    assert [(row.unit_price, list(numbers)) for row, numbers in made(BREAKS).ranges(most)] == lawful
+
+
+def test_the_row_of_an_order_is_the_last_break_that_it_reaches_and_the_first_below_all():
+    prices = made(BREAKS)
+    assert [prices.row(n).unit_price for n in (1, 19, 20, 49, 50, 59, 60, 99)] == [3, 3, 3, 3, 2, 2, 1, 1]
+    assert prices.worth_buying(35) == [35, 50, 80]
+    assert prices.worth_buying(50) == [50, 80]
+    assert prices.worth_buying(60) == [60]
+    assert [prices.freight(n) for n in (40, 41, 50, 80)] == [36, 45, 0, 0]
+
+
+def test_a_break_of_which_no_quantity_is_accepted_gives_way_to_the_next():
+    prices = made([offer(from_quantity=20, multiple=100), offer(from_quantity=50)])
+    assert [prices.lawful(n) for n in (1, 20, 50, 51)] == [50, 50, 50, 51]
+    assert [(row.from_quantity, list(numbers)) for row, numbers in prices.ranges(52)] == [(50, [50, 51, 52])]

@@ -1,12 +1,14 @@
 """Bench space against sums and samples made by hand from where the plants are."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from random_seasons import deliveries, seasons, week
 from small_seasons import MIXED, season, stage
 
 import forecast
+from forecast.decisions.space import BenchSpace
 
 some = settings(max_examples=12, deadline=None, derandomize=True)
 DRAWS, SAMPLES = 256, 200
@@ -153,3 +155,44 @@ def test_a_place_never_overruns_less_often_in_some_week_than_in_its_worst():
     worst = space.weekly.groupby("place")["overrun"].max()
     for place, overrun in space.overruns.items():
         assert overrun >= worst[place] - 3 * 0.5 / np.sqrt(1024)
+
+
+def told_of(rows, overruns):
+    """Sentences of places whose weeks have these low, middle and high areas, benches and chances of an overrun."""
+    columns = ["place", "week", "low", "middle", "high", "there_is", "overrun"]
+    return str(BenchSpace(pd.DataFrame(rows, columns=columns), overruns, None)).splitlines()
+
+
+def test_what_is_said_of_places_word_for_word():
+    rows = [
+        ("house", "2027-W10", 96.0, 123.4, 151.0, 140.0, 0.2),
+        ("house", "2027-W12", 101.0, 119.0, 160.0, 130.0, 0.31),
+        ("beds", "2027-W10", 0.0, 0.0, 0.0, 50.0, 0.0),
+        ("shade", "2027-W10", 9.94, 10.0, 12.3, 30.04, 0.0),
+        ("shade", "2027-W11", 8.0, 9.96, 11.0, 30.04, 0.0),
+        ("tunnel", "2027-W10", 1.234, 2.345, 9.87, 0.0, 1.0),
+        ("tunnel", "2027-W11", 1.0, 2.0, 3.0, 3.0, 1.0),
+    ]
+    assert told_of(rows, {"house": 0.4, "beds": 0.0, "shade": 0.0, "tunnel": 1.0}) == [
+        "house: fullest in 2027-W10, about 125 m² (96 to 150) of 140; it overruns in about 40 seasons in 100, most "
+        "often in 2027-W12, about 120 m² (100 to 160) of 130.",
+        "beds: not used.",
+        "shade: fullest in 2027-W10, about 10 m² (9.9 to 12) of 30; it fits.",
+        "tunnel: fullest in 2027-W10, about 2.3 m² (1.2 to 9.9) while it is shut; it overruns in every season.",
+    ]
+
+
+def test_the_table_by_week_is_told_to_the_hundredth_of_a_square_metre_and_chances_to_four_figures():
+    outcome = forecast.simulate(PLAN, ORDERS, draws=48, seed=1)
+    space = forecast.bench_space(outcome)
+    weekly = space.weekly
+    assert weekly.columns.tolist() == ["place", "week", "low", "middle", "high", "there_is", "overrun"]
+    assert weekly.index.tolist() == list(range(2 * PLAN.weeks))
+    assert weekly["place"].tolist() == ["house"] * PLAN.weeks + ["beds"] * PLAN.weeks
+    assert weekly["week"].tolist() == [str(week) for week in outcome.weeks] * 2
+    assert weekly["there_is"].tolist() == [2.0] * PLAN.weeks + [0.0] * 8 + [6.0] * (PLAN.weeks - 8)
+    assert weekly.loc[0, ["low", "middle", "high", "overrun"]].tolist() == [0, 0, 0, 0]  # before the first delivery
+    for name, digits in (("low", 2), ("middle", 2), ("high", 2), ("overrun", 4)):
+        assert (weekly[name] == weekly[name].round(digits)).all()
+        assert (weekly[name] != weekly[name].round(digits - 1)).any()
+    assert list(space.overruns) == ["house", "beds"]

@@ -85,3 +85,35 @@ def test_stock_is_bought_beyond_what_there_is_divided_and_kept_on_the_bench():
         ("growing on", "2027-W28", 378 * (0.5 + 23 * 2 / 100)),
     ]
     assert told(division=cells, explants=10, cycles=1)[0] == ("division 1", "2027-W01", 30 * 1.2)
+
+
+STOCK = {"price": 4, "cost": 0.2, "minutes": 3, "most_rounds": 3, "place": "house", "plants_per_m2": 20}
+
+
+def test_a_single_plant_of_stock_beyond_those_there_is_bought_and_one_without_a_price_costs_nothing():
+    assert told(division=STOCK, explants=11, cycles=1)[0] == ("stock plants", "2027-W01", 4)
+    free = {name: cell for name, cell in STOCK.items() if name != "price"}
+    assert told(division=free | {"stock": 11}, explants=11, cycles=1)[0][0] == "division 1"
+    assert told(division=STOCK, explants=9, cycles=1)[0][0] == "division 1"
+
+
+def test_stock_is_on_the_bench_between_divisions_alone_and_only_where_a_place_is_stated():
+    bench = [what for what, *_ in told(division=STOCK | {"round_weeks": 4}, explants=10, cycles=3) if "bench" in what]
+    assert bench == ["bench of stock 1", "bench of stock 2"]
+    nowhere = {name: cell for name, cell in STOCK.items() if name not in ("place", "plants_per_m2")}
+    rows = told(division=nowhere | {"round_weeks": 4}, explants=10, cycles=3)
+    assert [what for what, *_ in rows] == ["division 1", "division 2", "division 3", "growing on"]
+
+
+def test_the_bench_of_a_round_of_an_odd_number_of_weeks_is_told_in_the_week_before_its_middle():
+    rows = told(division=STOCK | {"round_weeks": 7}, explants=10, cycles=3)
+    assert [(what, week) for what, week, _ in rows if "bench" in what] == [
+        ("bench of stock 1", "2027-W04"),
+        ("bench of stock 2", "2027-W11"),
+    ]
+
+
+def test_plants_that_come_a_week_before_they_are_wanted_grow_for_one_week():
+    """36 plantlets come in week 11 and stand one week on 0.36 m2."""
+    rows = told(VESSELS, explants=4, cycles=2, until="2027-W12")
+    assert rows[-1] == ("growing on", "2027-W11", 36 * (0.5 + 2 / 100))

@@ -312,3 +312,76 @@ def test_a_mild_week_survives_best_and_each_week_as_its_cold_says():
 
 def survived(low):
     return expit(logit(0.9) - 0.25 * np.maximum(3 - low, 0))
+
+
+@pytest.fixture(scope="module")
+def by_hand():
+    """100 at 1.23456 a plantlet; 0.77777 live, stand at a hundred to the m2 and are ready after four weeks."""
+    rows = [stage("arrival", survival=0.77777, survival_level="plant"), stage(typical=4, survival=1)]
+    offers = [SHORT | {"unit_price": 1.23456}]
+    plan = season(rows, offers=offers, places=[HOUSE | {"cost_per_m2_week": 3}])
+    asked = {"wanted": 70, "week": "2027-W08", "confidence": 0.9, "quantity": 100}
+    return delivery_weeks(plan, "A", draws=8, seed=1, **asked)
+
+
+def test_the_table_is_as_by_hand_and_rounded(by_hand):
+    table = by_hand.table()
+    needed = next(n for n in range(70, 200) if stats.binom.sf(69, n, 0.77777) >= 0.9)
+    chance = round(stats.binom.sf(69, 100, 0.77777), 4)
+    told = [0.7778, 0.7778, 0.7778]
+    for at, (week, days) in enumerate([(4, 4), (3, 5), (2, 6)]):
+        cost = round(needed * (1.23456 + 0.77777 * 3 / 100 * days), 2)
+        ready = [f"2027-W{week + 4:02d}"] * 3
+        assert table.iloc[at].tolist() == [f"2027-W{week:02d}", "Lab", *told, *ready, chance, needed, cost]
+    assert table.iloc[3, :-2].tolist() == ["2027-W05", "Lab", *told, *["2027-W09"] * 3, 0]
+    assert table.iloc[3, -2:].isna().all()
+    assert (table["order"].dtype, table["cost"].dtype) == ("Int64", "float64")
+    assert table.index.tolist() == [0, 1, 2, 3]
+    for by in ("chance", "survival"):  # the cheapest first of those that are alike
+        assert by_hand.table(by)["week"].tolist() == ["2027-W04", "2027-W03", "2027-W02", "2027-W05"]
+    assert by_hand.table("ready")["week"].tolist() == ["2027-W02", "2027-W03", "2027-W04", "2027-W05"]
+
+
+def test_the_splits_are_as_by_hand_and_rounded(by_hand):
+    """In all 77.777 live; 100 are split into 50 and 50, or 34, 33 and 33, and stand until week 8."""
+    splits, rows = by_hand.splits, []
+    for parts in ([100], [50, 50], [34, 33, 33]):
+        bench = sum(part * 0.77777 * 3 / 100 * (6 - at) for at, part in enumerate(parts))
+        weeks = ", ".join(f"2027-W0{2 + at}" for at in range(len(parts)))
+        chance = round(stats.binom.sf(69, 100, 0.77777), 4)
+        rows.append((len(parts), weeks, 100, chance, 77.8, 77.8, round(123.456 + bench, 2)))
+    columns = ["deliveries", "weeks", "quantity", "chance", "bad_years", "middle", "cost"]
+    pd.testing.assert_frame_equal(splits, pd.DataFrame(rows, columns=columns))
+
+
+def test_a_split_that_needs_more_boxes_is_said_to_cost_more():
+    """Boxes of a hundred at 30: by hand 130 for one delivery, 160 for two."""
+    offers = [SHORT | {"plants_per_box": 100, "freight_per_box": 30}]
+    plan = season([stage(typical=4, survival=1)], offers=offers)
+    weeks = delivery_weeks(plan, "A", wanted=100, week="2027-W08", draws=4, seed=1)
+    assert str(weeks).splitlines()[2] == (
+        "In the worst tenth of years 100 delivered in 2027-W02 give about 100; 100 split over 2027-W02 and 2027-W03 "
+        "about 100, for about 30 EUR more."
+    )
+    assert weeks.table()["week"].tolist()[0] == "2027-W02"  # all cost the same
+
+
+@pytest.mark.parametrize(("quantity", "said"), [(0, "quantity, '0'"), (10**9 + 1, "quantity, '1000000001'")])
+def test_a_number_of_plants_that_cannot_be_compared_is_refused(quantity, said):
+    with pytest.raises(Refused) as refused:
+        split(draws=8, quantity=quantity)
+    assert str(refused.value) == f"{said}: not usable. Give a whole number from 1 to 1,000,000,000."
+
+
+def test_a_single_plant_can_be_compared():
+    """It is split into as many plants as weeks, since no lab sells a part of one."""
+    splits = split(draws=8, quantity=1, wanted=1).splits
+    assert splits["quantity"].tolist() == [1, 2, 3]
+
+
+def test_weeks_and_labs_that_are_alike_stand_by_week_and_name():
+    offers = [SHORT | {"lab": name} for name in ("Other lab", "A lab")]
+    weeks = split(draws=4, offers=offers, quantity=10, wanted=1)
+    right = [(f"2027-W0{at}", lab) for at in range(2, 6) for lab in ("A lab", "Other lab")]
+    for by in ("cost", "chance", "survival"):
+        assert list(weeks.table(by)[["week", "lab"]].itertuples(index=False, name=None)) == right

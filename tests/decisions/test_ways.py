@@ -163,3 +163,150 @@ def test_a_plant_that_is_sold_early_saves_its_bench():
     assert not faults
     assert margin == pytest.approx(ways.margin([Pick(way, 20)]))
     assert math.isclose(ways.most(np.full(4, 0.25)), 10 * (3 + 4 * rent) + 10 * 3)
+
+
+# --- by hand
+
+
+def sure(offers, wanted=((6, 10),), deliveries=2, own=(), **cells):
+    """Plants take two weeks and none is lost; wanted are so many in a week, sold at 3."""
+    plan = season(
+        [stage(**{"typical": 2, "survival": 1} | cells)],
+        offers=offers,
+        wanted=[{"variety": "A", "week": f"2027-W{week:02d}", "wanted": number} for week, number in wanted],
+        weeks=10,
+    )
+    plan = plan.replace(varieties=[{"variety": "A", "group": "crop", "sale_price": 3} | dict(own)])
+    return Ways(plan, season_streams(4, 1), "A", deliveries)
+
+
+def listed(*rows):
+    """A price list of rows that differ."""
+    (prices,) = PriceList.of([Offer(**offer(**row)) for row in rows])
+    return prices
+
+
+def way_of(prices, quantities):
+    nothing = np.zeros((1, 2))
+    sizes, area = np.array(quantities), nothing.astype(np.float32)
+    return module.Way(prices, prices.breaks[0].first_week, 0, sizes, nothing, nothing, nothing[0], nothing[0], area)
+
+
+def test_a_pick_says_its_price_its_boxes_and_its_order():
+    """From 60 on a plant costs 0.9, and boxes of forty cost 7; before, boxes of fifty cost 5."""
+    first = {"plants_per_box": 50, "freight_per_box": 5}
+    dear = {"from_quantity": 60, "unit_price": 0.9, "plants_per_box": 40, "freight_per_box": 7}
+    way = way_of(listed(first, dear), [20, 50, 60, 100])
+    week = way.week
+    assert Pick(way, 50).boxes() == {("Lab", week, 5, 50): 1}
+    assert Pick(way, 60).boxes() == {("Lab", week, 7, 40): 1.5}
+    assert {box: filled.tolist() for box, filled in way.boxes.items()} == {
+        ("Lab", week, 5, 50): [0.4, 1, 0, 0],
+        ("Lab", week, 7, 40): [0, 0, 1.5, 2.5],
+    }
+    assert way.paid == pytest.approx([20, 50, 54, 90])
+    assert Pick(way, 60).paid == pytest.approx(54)
+    assert Pick(way_of(listed({}), [20]), 20).boxes() == {}
+    assert Pick(way_of(listed({"plants_per_box": 50}), [20]), 20).boxes() == {}  # boxes that cost nothing
+    order = Pick(way, 60).delivery("A")
+    assert (order.variety, order.week, order.quantity, order.lab) == ("A", week, 60, "Lab")
+
+
+def test_gaps_are_the_lawful_plants_between_two_quantities_up_to_the_next_price():
+    """Tens up to 100, then hundreds: after 30 lie 40 and 50, after 60 none up to 70, after 70 lie 80 and 90."""
+    prices = listed({"multiple": 10}, {"from_quantity": 100, "unit_price": 0.8, "multiple": 100})
+    way = way_of(prices, [10, 30, 60, 70, 200, 500])
+    assert way.gaps.tolist() == [10, 20, 0, 20, 200, 0]
+    assert way.gaps.dtype == np.int64
+    assert way_of(listed({}), [1, 2, 5]).gaps.tolist() == [0, 2, 0]
+    assert way_of(listed({}), [20]).gaps.tolist() == [0]
+    assert way.finer(30).quantities.tolist() == [10, 20, 30, 40, 50, 60, 70, 200, 500]
+    assert way.finer(10).quantities.tolist() == [10, 20, 30, 60, 70, 200, 500]
+    assert way.finer(500).quantities.tolist() == [10, 30, 60, 70, 200, 300, 400, 500]
+    assert way.finer(500).week == way.week
+
+
+def test_up_to_sixty_quantities_are_all_tried_and_of_more_sixty_and_where_prices_begin():
+    prices = listed({}, {"from_quantity": 31, "unit_price": 0.9})
+    assert lawful_up_to(prices, 60).tolist() == list(range(1, 61))
+    assert lawful_up_to(listed({}), 61).tolist() == [n for n in range(1, 62) if n != 31]  # sixty, evenly
+    assert lawful_up_to(prices, 61).tolist() == list(range(1, 62))
+    many = lawful_up_to(listed({}, {"from_quantity": 36, "unit_price": 0.9}), 600)
+    assert {1, 31, 36, 42, 600} <= set(many.tolist())
+    assert many.size == 61
+    assert np.diff(many).max() <= 11
+    assert many.dtype == np.int64
+    assert lawful_up_to(listed({"minimum": 25, "multiple": 10}), 1).tolist() == [30]
+    assert lawful_up_to(listed({"multiple": 10}, {"from_quantity": 95, "unit_price": 0.5}), 20).tolist() == [10, 20, 95]
+
+
+def test_two_deliveries_come_from_two_labs_or_in_two_weeks():
+    offers = [offer(last_week="2027-W02"), offer(lab="Other lab", last_week="2027-W01")]
+    ways = sure(offers)
+    named = [[(str(way.week)[-1], way.prices.lab, way.slot) for way in slot] for slot in ways.slots]
+    assert named == [
+        [("1", "Lab", 0), ("1", "Other lab", 0), ("2", "Lab", 0)],
+        [("1", "Lab", 1), ("1", "Other lab", 1), ("2", "Lab", 1)],
+    ]
+    assert list(ways.pairs()) == [(0, 1), (0, 2), (1, 2)]
+    assert list(sure(offers, deliveries=1).pairs()) == []
+
+
+def test_two_deliveries_sell_what_is_asked_for_and_the_rest_marked_down():
+    """Half of 24 and 10 are ready in weeks 3 and 5: 10 wanted in week 4, 5 in week 7, at 3; what is left at 1."""
+    ways = sure([offer(last_week="2027-W03")], ((4, 10), (7, 5)), own={"markdown_price": 1}, survival=0.5)
+    first, second = (Pick(ways.slots[slot][at], number) for slot, at, number in ((0, 0, 24), (1, 2, 10)))
+    assert ways.margin([first]) == pytest.approx([10 * 3 + 2 * 3 - 24] * 4)
+    assert ways.margin([first, second]) == pytest.approx([10 * 3 + 5 * 3 + 2 * 1 - 34] * 4)
+    assert ways.margin([]).tolist() == [0] * 4
+    assert ways.cost([first, second]) == 34
+    weights = np.array([0.5, 0.25, 0.25, 1])
+    table = ways.table(0, 2, 0, weights)
+    assert table is ways.table(0, 2, 0, weights)
+    assert table[23, 9] == pytest.approx(2 * (45 + 2))
+    assert ways.table(0, None, 0, weights)[23] == pytest.approx(2 * 36)
+    assert ways.most(weights) == pytest.approx(2 * (45 + 15))
+    assert ways.table(0, 2, 0, np.full(4, 0.25))[23, 9] == pytest.approx(47)
+
+
+def test_plants_past_their_best_are_not_sold():
+    """Of 12 that keep two weeks, 10 are sold in week 4; two are past their best in week 5, and none is left for 7."""
+    ways = sure([offer(last_week="2027-W03")], ((4, 10), (7, 5)), own={"shelf_life": 2})
+    first, second = (Pick(ways.slots[slot][at], number) for slot, at, number in ((0, 0, 12), (1, 2, 6)))
+    assert ways.margin([first]).tolist() == [30 - 12] * 4
+    assert ways.margin([second]).tolist() == [0 - 6] * 4  # ready in week 5, past their best in week 7
+    assert ways.margin([first, second]).tolist() == [30 - 18] * 4
+    third = sure([offer(last_week="2027-W04")], ((4, 10), (7, 5)), own={"shelf_life": 2})
+    assert third.table(0, 3, 0, np.full(4, 0.25))[11, 5] == pytest.approx(45)
+
+
+def test_refining_tries_more_near_a_pick_and_says_whether_there_was_any(monkeypatch):
+    monkeypatch.setattr(module, "MOST_STEPS", 4)
+    ways = sure([offer(last_week="2027-W02")])
+    pick = Pick(ways.slots[1][0], int(ways.slots[1][0].quantities[1]))
+    before = [[way.quantities.size for way in slot] for slot in ways.slots]
+    assert ways.refine([pick]) is True
+    after = [[way.quantities.size for way in slot] for slot in ways.slots]
+    assert after[0] == before[0]
+    assert after[1][0] > before[1][0]
+    assert after[1][1] == before[1][1]
+    assert ways.refine([pick]) is False
+    assert ways.refine([]) is False
+
+
+def test_a_plantlet_stands_from_delivery_until_the_last_wanted_week():
+    """Delivered in week 2, two weeks at 50 to the m2; saleable plants stand as closely until they leave in week 6."""
+    ways = sure([offer(first_week="2027-W02", last_week="2027-W02")], plants_per_m2=50)
+    (way,) = ways.slots[0]
+    assert way.area.dtype == np.float32
+    assert way.area[:, 0].tolist() == pytest.approx([0, 0.02, 0.02, 0.02, 0.02, 0, 0, 0, 0, 0])
+    short = sure([offer(first_week="2027-W02", last_week="2027-W02")], own={"shelf_life": 1}, plants_per_m2=50)
+    assert short.slots[0][0].area[:, 0].tolist() == pytest.approx([0, 0.02, 0.02, 0.02, 0, 0, 0, 0, 0, 0])
+
+
+def test_areas_are_looked_at_in_no_more_than_512_draws():
+    plan = season([stage(typical=2, survival=1)], wanted=[{"variety": "A", "week": "2027-W06", "wanted": 10}], weeks=30)
+    plan = plan.replace(varieties=[{"variety": "A", "group": "crop", "sale_price": 3}])
+    way = Ways(plan, season_streams(600, 1), "A", 1).slots[0][0]
+    assert way.area.shape == (30, 512)
+    assert way.growing.shape == (600,)

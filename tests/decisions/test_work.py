@@ -9,6 +9,7 @@ from small_seasons import MIXED, beta_spread, season, stage
 
 import forecast
 from forecast.decisions.work import Work, entering, hours_of_work
+from forecast.season.records import Records
 
 MINUTES = {"arrival": 1.2, "acclimatisation": 0.5, "growing on": 2.0, "grading": 0.3}
 SURE = [
@@ -196,3 +197,62 @@ def test_nine_weeks_in_ten_have_hours_between_low_and_high():
 def test_a_work_without_rows_states_no_work():
     weekly = pd.DataFrame({"week": ["2027-W01"], "low": [0.0], "middle": [0.0], "high": [0.0]})
     assert str(Work(weekly, pd.DataFrame(columns=["week", "stage", "hours"]))) == "No work is stated."
+
+
+def made_up(weekly, by_stage):
+    """Hours that are written by hand: low, middle and high by week, and hours by week and stage."""
+    weeks = pd.DataFrame(weekly, columns=["low", "middle", "high"])
+    weeks.insert(0, "week", [f"2027-W{i + 1:02d}" for i in range(len(weekly))])
+    return Work(weeks, pd.DataFrame(by_stage, columns=["week", "stage", "hours"]))
+
+
+@pytest.mark.parametrize(
+    ("hours", "said"),
+    [
+        ((6.0, 6.0), "the largest part for arrival"),
+        ((6.0, 6.1), "most of it for grading"),
+        ((4.0, 5.0, 3.0), "the largest part for grading"),
+    ],
+)
+def test_most_of_the_work_is_more_than_half_of_it(hours, said):
+    rows = [("2027-W01", name, one) for name, one in zip(("arrival", "grading", "potting"), hours, strict=False)]
+    found = made_up([(10.0, 12.0, 14.0), (9.0, 12.0, 13.0)], [*rows, ("2027-W02", "potting", 90.0)])
+    assert str(found) == f"Busiest: 2027-W01, about 12 hours (10 to 14), {said}."
+
+
+def test_the_busiest_week_has_the_greatest_middle_then_the_greatest_high_and_comes_first():
+    weekly = [(0.0, 1.0, 9.0), (0.0, 1.2, 2.0), (0.0, 1.2, 3.0), (1.0, 1.2, 3.0)]
+    assert str(made_up(weekly, [])) == "Busiest: 2027-W03, about 1 hour (0 to 3)."
+
+
+def test_the_tables_of_work_hold_hundredths_of_hours_and_whole_plants():
+    """333.7 plants enter, 7 minutes each: 38.9317 hours."""
+    plan = season([stage("arrival", survival=0.3337), stage(typical=3, survival=1, minutes=7)], weeks=4)
+    found = work(plan, [("A", "2027-W02", 1000)])
+    right = [
+        ("2027-W02", "arrival", 1000.0, 1000.0, 1000.0, 0.0),
+        ("2027-W02", "acclimatisation", 334.0, 334.0, 334.0, 38.93),
+    ]
+    columns = ["week", "stage", "low", "middle", "high", "hours"]
+    pd.testing.assert_frame_equal(found.by_stage, pd.DataFrame(right, columns=columns))
+    hours = [0.0, 38.93, 0.0, 0.0]
+    weeks = [f"2027-W{i:02d}" for i in range(1, 5)]
+    pd.testing.assert_frame_equal(
+        found.weekly, pd.DataFrame({"week": weeks, "low": hours, "middle": hours, "high": hours})
+    )
+
+
+def test_a_stage_is_told_in_weeks_in_which_more_than_half_a_plant_enters_it_in_some_draw():
+    rows = [stage("arrival", survival=0.5), stage("potting", survival=1), stage("grading", survival=1)]
+    assert work(season(rows), [("A", "2027-W02", 1)]).by_stage["stage"].tolist() == ["arrival"]
+    more = work(season([rows[0] | {"survival": 0.51}, *rows[1:]]), [("A", "2027-W02", 1)]).by_stage
+    assert more["stage"].tolist() == ["arrival", "potting", "grading"]
+
+
+def test_without_orders_there_are_no_plants_and_no_hours():
+    outcome = forecast.reforecast(season(SURE, weeks=3), Records(), on_date="2027-01-05", draws=8, seed=1).outcome
+    found = hours_of_work(outcome)
+    assert str(found) == "No work is stated."
+    assert found.by_stage.columns.tolist() == ["week", "stage", "low", "middle", "high", "hours"]
+    assert found.by_stage.empty
+    assert found.weekly.to_numpy().tolist() == [[f"2027-W{i:02d}", 0, 0, 0] for i in (1, 2, 3)]

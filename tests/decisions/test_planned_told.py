@@ -1,0 +1,243 @@
+"""What a plan holds and says, cell by cell, where it is known by hand: no plant is lost, all take four and three weeks.
+
+A plantlet stands in the tunnel for four weeks and then in the house until it is sold, ten to the square metre; each
+stage costs 0.25. All that is wanted is worth ordering, and each lab delivers in a single week.
+"""
+
+from dataclasses import replace
+
+import pytest
+from small_cultures import CULTURE
+from small_seasons import offer, season, stage
+
+import forecast
+from forecast import Refused
+
+FEW = {"draws": 16, "seed": 1}
+WANTED = {"D": 40, "A": 100, "B": 150, "C": 60}
+DELIVERED = {"D": "2027-W08", "A": "2027-W10", "B": "2027-W08", "C": "2027-W08"}
+PRICE = {"D": 1.0, "A": 1.2345, "B": 3.0, "C": 2.0}
+LAB = {"D": "Lab", "A": "Lab", "B": "Other lab", "C": "Lab"}
+PLACES = [{"place": "tunnel", "area": 200, "usable": 0.5}, {"place": "house", "area": 100, "usable": 1}]
+
+
+def offered(name, **cells):
+    week = DELIVERED[name]
+    return offer(name, lab=LAB[name], unit_price=PRICE[name], first_week=week, last_week=week, **cells)
+
+
+def plan(places=PLACES, names=tuple(WANTED), density=10, **cells):
+    offers = [
+        offered("D"),
+        offered("A", form="plugs", deposit=0.25),
+        offered("B", deposit=0.1, freight_per_box=7, plants_per_box=100),
+        offered("C"),
+    ]
+    offers = [row for row in offers if row["variety"] in names]
+    made = season(
+        [
+            stage("rooting", typical=4, survival=1, cost=0.25, place="tunnel", plants_per_m2=density),
+            stage("growing on", typical=3, survival=1, cost=0.25, plants_per_m2=10),
+        ],
+        varieties=names,
+        places=places,
+        wanted=[{"variety": name, "week": "2027-W18", "wanted": WANTED[name]} for name in names],
+        **{"offers": offers} | cells,
+    )
+    return made.replace(varieties=[row.replace(sale_price=9.0) for row in made.varieties])
+
+
+def found(made, **options):
+    return forecast.plan_orders(made, deliveries=1, **FEW | options)
+
+
+@pytest.fixture(scope="module")
+def whole():
+    return found(plan(budget=2_000))
+
+
+PAID = sum(WANTED[name] * PRICE[name] for name in WANTED)
+SPENT = PAID + 14 + 0.5 * sum(WANTED.values())  # two boxes of B, two stages of all
+
+
+def test_orders_stand_by_week_lab_and_variety_with_what_is_due_when(whole):
+    columns = ["lab", "week", "variety", "form", "quantity", "unit_price", "price", "deposit", "balance"]
+    assert whole.table().columns.tolist() == columns
+    assert whole.table().to_numpy().tolist() == [
+        ["Lab", "2027-W08", "C", "", 60, 2.0, 120.0, 0.0, 120.0],
+        ["Lab", "2027-W08", "D", "", 40, 1.0, 40.0, 0.0, 40.0],
+        ["Other lab", "2027-W08", "B", "", 150, 3.0, 450.0, 45.0, 405.0],
+        ["Lab", "2027-W10", "A", "plugs", 100, 1.2345, 123.45, 30.86, 92.59],
+    ]
+    assert [(row.variety, row.lab, str(row.week), row.quantity) for row in whole.orders] == [
+        (name, LAB[name], DELIVERED[name], WANTED[name]) for name in "CDBA"
+    ]
+
+
+def test_cost_and_margin_are_those_by_hand_with_freight_by_the_box(whole):
+    assert whole.cost == pytest.approx(SPENT)
+    assert whole.margin == pytest.approx(9 * sum(WANTED.values()) - SPENT)
+    assert (whole.aim, whole.draws, whole.seed) == ("margin", 16, 1)
+    assert whole.cash.margin == pytest.approx([whole.margin] * 16)
+
+
+def test_limits_are_used_by_money_and_by_the_plants_that_stand_there_in_the_fullest_week(whole):
+    """In the tunnel 250 from week 8 and 350 from week 10 to 11; in the house 350 from week 14 on."""
+    table = whole.limits()
+    assert table.columns.tolist() == ["limit", "week", "used", "there_is", "one_more"]
+    assert table.to_numpy().tolist() == [
+        ["budget", "", round(SPENT, 2), 2_000, 0],
+        ["tunnel", "2027-W10", 35, 100, 0],
+        ["house", "2027-W14", 35, 100, 0],
+    ]
+
+
+@pytest.mark.parametrize("size", [1, 100])
+def test_a_place_is_fullest_where_the_greatest_share_of_it_is_used(size):
+    """In week 8 the tunnel has 30 square metres for 25, from week 9 on 100 for up to 35; or a hundredth of all."""
+    places = [
+        {"place": "tunnel", "area": 30 / size, "usable": 1, "last_week": "2027-W08"},
+        {"place": "tunnel", "area": 100 / size, "usable": 1, "first_week": "2027-W09"},
+        PLACES[1],
+    ]
+    row = found(plan(places=places, density=10 * size)).limits().set_index("limit").loc["tunnel"]
+    assert row.tolist() == ["2027-W08", 25 / size, 30 / size, 0]
+
+
+def test_a_floor_on_bad_years_is_a_limit_that_is_told_in_the_table_alone():
+    route = [stage(typical=2, survival=0.8, survival_spread=0.1)]
+    made = season(route, wanted=[{"variety": "A", "week": "2027-W10", "low": 60, "likely": 100, "high": 160}])
+    made = made.replace(varieties=[made.variety("A").replace(sale_price=5)], offers=[offer(last_week="2027-W01")])
+    free = found(made)
+    floor = free._found.sharing.bad_years(free._found.chosen) + 20
+    kept = found(made, bad_years=floor)
+    assert free.limits()["limit"].tolist() == ["house"]
+    row = kept.limits().set_index("limit").loc["bad years"]
+    assert row["week"] == ""
+    assert row["there_is"] == round(floor, 2)
+    assert row["used"] >= floor - 0.01
+    assert row["one_more"] > 0
+    assert kept.margin < free.margin
+    assert "scarce" not in str(kept)
+
+
+def test_a_plan_says_what_it_buys_and_costs_and_earns(whole):
+    assert str(whole).splitlines() == [
+        "Order 350 plantlets of 4 varieties in 4 orders, for 745 EUR with freight; grown on they cost 920 EUR of the "
+        "2,000.",
+        "They earn about 2,250 EUR, in the worst tenth of seasons about 2,250 EUR. No plan earns more on these draws.",
+    ]
+    one = plan(names=("A",))
+    assert str(found(one)).splitlines()[0] == (
+        "Order 100 plantlets of 1 variety in 1 order, for 125 EUR with freight; grown on they cost 175 EUR."
+    )
+
+
+def test_the_cheapest_plan_says_that_all_is_met():
+    assert str(found(plan(), aim="cost")).splitlines()[1:] == [
+        "All that is wanted is met as surely as asked; no plan does it for less."
+    ]
+
+
+@pytest.mark.parametrize(
+    ("gap", "said"),
+    [(0.0, ""), (9e-7, ""), (0.0002, "more than 0.1 % "), (0.001, "more than 0.1 % "), (0.00101, "more than 0.2 % "),
+     (0.02, "more than 2 % ")],
+)  # fmt: skip
+def test_how_much_better_another_plan_could_be_is_rounded_up_to_a_tenth_of_a_percent(whole, gap, said):
+    loose = replace(whole, _found=replace(whole._found, bound=whole.margin * (1 + gap)))
+    assert loose.gap == pytest.approx(gap)
+    assert f" No plan earns {said}more on these draws." in str(loose)
+    cheap = replace(loose, aim="cost")
+    assert f"; no plan does it for {said}less." in str(cheap)
+
+
+def test_a_scarce_limit_is_told_with_what_one_more_of_it_earns_or_saves():
+    """Of A, at 9 - 1.7345 each, ten stand on a square metre."""
+    one = plan(places=[{"place": "tunnel", "area": 5, "usable": 1}, PLACES[1]], names=("A",))
+    less = found(one, gap=1e-9)
+    assert less.table()["quantity"].tolist() == [50]
+    worth, house = less.limits()["one_more"]
+    assert worth == pytest.approx(72.655, rel=0.03)  # between fifty and the next number that was tried
+    assert worth == round(worth, 4)
+    assert house == 0
+    assert str(less).splitlines()[-1] == (
+        f"The tunnel is scarce in 2027-W10: one more m2 would earn about {worth:.2f} EUR."
+    )
+    poor = found(plan(names=("A", "C"), budget=200), gap=1e-9)  # all of A, and of C, at 2.5 each, ten
+    assert poor.table()["quantity"].tolist() == [10, 100]
+    worth, *others = poor.limits()["one_more"]
+    assert worth == pytest.approx((9 - 2.5) / 2.5, rel=0.03)
+    assert others == [0, 0]
+    assert str(poor).splitlines()[-1] == f"The budget is scarce: one more EUR would earn about {worth:.2f} EUR."
+    assert f"one more EUR would save about {worth:.2f} EUR." in str(replace(poor, aim="cost"))
+
+
+def test_other_plans_lose_what_they_earn_less_the_cheapest_first(whole):
+    """A plant more of A costs 1.7345 and is not sold; a plant less earns 9 less; without the order, all hundred."""
+    table = whole.runners_up()
+    assert table.columns.tolist() == ["variety", "lab", "week", "quantity", "instead", "loss", "fits"]
+    assert table["loss"].is_monotonic_increasing
+    rows = table[table["variety"] == "A"].drop(columns="variety").to_numpy().tolist()
+    assert rows == [
+        ["Lab", "2027-W10", 100, "101", 1.73, True],
+        ["Lab", "2027-W10", 100, "99", 7.27, True],
+        ["Lab", "2027-W10", 100, "nothing", 726.55, True],
+    ]
+    table["loss"] = 0.0
+    assert (whole.runners_up()["loss"] > 0).all()
+
+
+def test_a_variety_that_no_lab_offers_or_that_comes_too_late_is_said_to_be_left_out():
+    cultures = [CULTURE | {"variety": name, "enters": "rooting"} for name in "DB"]
+    offers = [offered("A"), offered("B") | {"first_week": "2027-W19", "last_week": "2027-W20"}]
+    offers += [offered("C", minimum=2_000)]
+    left = found(plan(offers=offers, cultures=cultures, budget=2_000))
+    assert left.left_out() == {
+        "D": "no lab offers it",
+        "B": "no delivery can come before it is wanted",
+        "C": "not even its smallest order keeps the limits",
+    }
+    assert str(left).splitlines()[-3:] == [
+        "Nothing of D: no lab offers it.",
+        "Nothing of B: no delivery can come before it is wanted.",
+        "Nothing of C: not even its smallest order keeps the limits.",
+    ]
+
+
+def test_a_variety_is_left_out_for_what_its_best_order_would_lose_with_its_freight():
+    """A thousand of C cost 2.5 each and a box of 20 for 500; 60 are sold at 9."""
+    offers = [offered("A"), offered("C", minimum=1_000, freight_per_box=20, plants_per_box=500)]
+    made = plan(offers=offers, places=[row | {"area": 1_000} for row in PLACES], names=("A", "C"))
+    left = found(made)
+    assert left.left_out() == {"C": "its best order, 1,000 for 2027-W08, would lose 2,000 EUR"}
+    assert 1_000 * 2.5 + 2 * 20 - 60 * 9 == 2_000
+
+
+def test_a_plan_is_shown_without_the_tables_it_was_found_with(whole):
+    assert "_found" not in repr(whole)
+    assert "_deliveries" not in repr(whole)
+    assert repr(whole).endswith("draws=16, seed=1)")
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"seed": 1}, "seed, 1: the plan was found with these draws. Give another seed."),
+        ({"seed": 2, "searches": 1}, "searches, 1: one search has no spread. Give 0, or 2 and more."),
+        ({"seed": 2, "searches": -1}, "searches, '-1': not usable. Give a whole number from 0 to 100."),
+        ({"seed": 2, "searches": 101}, "searches, '101': not usable. Give a whole number from 0 to 100."),
+    ],
+)
+def test_a_certificate_that_proves_nothing_is_refused_in_words(whole, asked, said):
+    with pytest.raises(Refused) as told:
+        whole.certificate(draws=8, **asked)
+    assert str(told.value) == said
+
+
+def test_a_plan_is_searched_anew_five_times_unless_asked_otherwise_and_for_the_least_cost_never(whole):
+    found_again = whole.certificate(draws=8, seed=7)
+    assert len(found_again.gaps) == 5
+    assert found_again.better == pytest.approx(0, abs=0.01)
+    least = found(plan(), aim="cost").certificate(draws=8, seed=7, searches=3)
+    assert (least.gaps, least.better) == ((), None)
