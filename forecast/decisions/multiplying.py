@@ -196,6 +196,13 @@ class Search:
             cycles, instalments, self.most if self.most < MOST_EXPLANTS else self._usual, self.earliest
         )
         chance = self.chance(made)
+        fewer, its = made, chance
+        while instalments > 1 and its < self.confidence and fewer.short > _OFTEN and fewer.explants > 1:
+            # a shelf full of cultures has no room for rooting
+            fewer = self.cultures(cycles, instalments, fewer.explants * 19 // 20, self.earliest)
+            its = self.chance(fewer)
+        if its >= self.confidence:
+            made, chance = fewer, its
         possible = np.flatnonzero(enough <= self.most)
         if possible.size:
             why = f"would have to begin by {self._begin(cycles, int(possible[0]))}, before {self.earliest}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,7 @@ from scipy.special import log_ndtr
 
 from forecast.growth.simulation import owners
 from forecast.growth.weather import measured_by
+from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.season.batches import Interval
 from forecast.season.plan import Season
@@ -21,7 +22,8 @@ from forecast.streams import Streams
 
 Array = NDArray[np.float64]
 
-_GRID = np.linspace(-5, 5, 401)
+_GRIDS = np.linspace(-5, 5, 401), np.linspace(-34, 34, 2721)  # of scores, the second after a disaster or a marvel
+_NEAR = 4  # largest score for which the first will do
 _LEAST_SPREAD = 0.02  # between plants [log]: counts are made by the day at best
 _SAYS_NOTHING = 1e-3  # of the variance
 
@@ -96,7 +98,7 @@ def shifts(season: Season, streams: Streams, batches: Sequence[Followed]) -> lis
         for stage, share in zip(season.route(batch.variety), season.survivals(batch.variety), strict=True):
             one = counted.get(stage.stage)
             if share.spread and not Level.parse(share.level).plant:
-                look = None if one is None else _look(_survival(one, stage, share.log_at(_GRID), usual))
+                look = None if one is None else _look(_survival(one, stage, share, usual))
                 asked.setdefault(f"{stage.stage} survival", []).append((i, stage, look))
             if stage.spread_batches and not Level.parse(stage.duration.level).plant:
                 look = None if one is None else _look(_times(one, stage, usual))
@@ -137,13 +139,16 @@ def _shared(one: Mapping[tuple[str, ...], float], other: Mapping[tuple[str, ...]
     return sum(root * other.get(owner, 0.0) for owner, root in one.items())
 
 
-def _look(log_likelihood: Array) -> tuple[float, float] | None:
+def _look(log_likelihood: Callable[[Array], Array]) -> tuple[float, float] | None:
     """Give the normal look at a score that says as much as a likelihood; None if it says nothing."""
-    log_weight = log_likelihood - _GRID**2 / 2
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    mean = float(weight @ _GRID)
-    variance = float(weight @ (_GRID - mean) ** 2) + (_GRID[1] - _GRID[0]) ** 2 / 12
+    for grid in _GRIDS:
+        log_weight = log_likelihood(grid) - grid**2 / 2
+        weight = np.exp(log_weight - log_weight.max())
+        weight /= weight.sum()
+        mean = float(weight @ grid)
+        variance = float(weight @ (grid - mean) ** 2) + (grid[1] - grid[0]) ** 2 / 12
+        if abs(mean) < _NEAR:
+            break
     if variance > 1 - _SAYS_NOTHING:
         return None
     look = 1 / (1 / variance - 1)
@@ -158,8 +163,8 @@ def _shown(one: Seen, stage: Stage, usual: UsualWarmth) -> list[tuple[float, flo
     return list(zip(early, late, strict=True))
 
 
-def _survival(one: Seen, stage: Stage, log_share: Array, usual: UsualWarmth) -> Array:
-    """Logarithm of the chance of the losses counted, for each score."""
+def _survival(one: Seen, stage: Stage, share: Share, usual: UsualWarmth) -> Callable[[Array], Array]:
+    """Give the logarithm of the chance of the losses counted, by score."""
     shown = _shown(one, stage, usual)
     met = [
         (row.number, min(early / stage.typical, 1.0) if stage.typical else 0.0)
@@ -169,22 +174,32 @@ def _survival(one: Seen, stage: Stage, log_share: Array, usual: UsualWarmth) -> 
     waiting = sum(number * part for number, part in met)
     alive = one.left + one.remaining
     mean_part = (one.left + waiting) / alive if alive else 1.0
-    dead = np.log(-np.expm1(np.minimum(max(mean_part, 1e-3) * log_share, -1e-12)))
-    return np.asarray((one.left + waiting) * log_share + one.discarded * dead)
+
+    def log_chance(score: Array) -> Array:
+        log_share = share.log_at(score)
+        dead = np.log(-np.expm1(np.minimum(max(mean_part, 1e-3) * log_share, -1e-12)))
+        return np.asarray((one.left + waiting) * log_share + one.discarded * dead)
+
+    return log_chance
 
 
-def _times(one: Seen, stage: Stage, usual: UsualWarmth) -> Array:
-    """Logarithm of the chance of the times counted, for each score."""
+def _times(one: Seen, stage: Stage, usual: UsualWarmth) -> Callable[[Array], Array]:
+    """Give the logarithm of the chance of the times counted, by score."""
     batches, plants = stage.duration.log_spreads
     plants = max(plants, _LEAST_SPREAD)
-    middle = math.log(stage.typical) + batches * _GRID
-    found = np.zeros(_GRID.size)
-    for row, (early, late) in zip(one.intervals, _shown(one, stage, usual), strict=True):
-        low = log_ndtr((math.log(early) - middle) / plants) if early > 0 else np.full(_GRID.size, -np.inf)
-        if math.isinf(late):
-            found += row.number * (log_ndtr((middle - math.log(early)) / plants) if early > 0 else 0.0)
-            continue
-        high = log_ndtr((math.log(max(late, 1e-9)) - middle) / plants)
-        between = np.where(high > low, -np.expm1(np.minimum(low - high, -1e-12)), 1e-12)
-        found += row.number * np.maximum(high + np.log(between), -700)
-    return found
+    shown = _shown(one, stage, usual)
+
+    def log_chance(score: Array) -> Array:
+        middle = math.log(stage.typical) + batches * score
+        found = np.zeros(score.size)
+        for row, (early, late) in zip(one.intervals, shown, strict=True):
+            low = log_ndtr((math.log(early) - middle) / plants) if early > 0 else np.full(score.size, -np.inf)
+            if math.isinf(late):
+                found += row.number * (log_ndtr((middle - math.log(early)) / plants) if early > 0 else 0.0)
+                continue
+            high = log_ndtr((math.log(max(late, 1e-9)) - middle) / plants)
+            between = np.where(high > low, -np.expm1(np.minimum(low - high, -1e-12)), 1e-12)
+            found += row.number * (high + np.log(between))
+        return found
+
+    return log_chance

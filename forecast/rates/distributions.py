@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import CubicSpline
 from scipy.optimize import root
-from scipy.special import betainc, betaincinv, ndtr, ndtri
+from scipy.special import betainc, betaincinv, betaln, log_ndtr, ndtr, ndtri
 
 from forecast.errors import refuse
 from forecast.rates.levels import Level
@@ -21,7 +21,8 @@ Array = NDArray[np.float64]
 
 Z90 = 1.6448536269514722  # standard normal quantile at 0.95: nine in ten lie within -Z90 and Z90
 _LEAST = 1e-6  # below this spread a share counts as known
-_WIDEST = 6.5  # scores beyond, one in 10^10, count as this
+_WIDEST = 6.5  # scores beyond, one in 10^10, are not looked up in a table
+_FARTHEST = 34.0  # scores beyond, one in 10^253, count as this: SciPy's quantiles fail soon
 
 
 @dataclass(frozen=True)
@@ -194,17 +195,35 @@ class Share:
 
         Notes
         -----
-        A cubic spline through exact quantiles; a test holds the share to 1e-7.
+        A cubic spline through exact quantiles; a test holds the share to 1e-7. Scores that none is by chance, as after
+        a disaster, have the exact quantile.
         """
         if self.spread == 0:
             return np.full(score.shape, math.log(self.mean))
-        return np.minimum(_log_share(*self.parameters)(np.clip(score, -_WIDEST, _WIDEST)), 0.0)
+        found = np.minimum(_log_share(*self.parameters)(np.clip(score, -_WIDEST, _WIDEST)), 0.0)
+        far = np.abs(score) > _WIDEST
+        if far.any():
+            found[far] = _far_log_share(*self.parameters, score[far])
+        return found
 
     def __str__(self) -> str:
         if self.spread == 0:
             return f"{percent(self.mean)} %, always"
         mean, low, high = (percent(share) for share in (self.mean, *self.quantile([0.05, 0.95])))
         return f"{mean} % on average; {_nine_in_ten(self.level)} between {low} and {high} %"
+
+
+def _far_log_share(a: float, b: float, score: Array) -> Array:
+    down = -np.minimum(np.abs(score), _FARTHEST)
+    return np.where(score < 0, _log_in_tail(a, b, down), np.log1p(-np.exp(_log_in_tail(b, a, down))))
+
+
+def _log_in_tail(a: float, b: float, score: Array) -> Array:
+    """Logarithm of the quantile at scores far below 0; where it is very small by its law at 0, x^a / (a B(a, b))."""
+    log_chance = log_ndtr(score)
+    small = (log_chance + math.log(a) + betaln(a, b)) / a
+    found = np.log(np.fmax(betaincinv(a, b, np.exp(log_chance)), 1e-300))  # which may be no number if it is very small
+    return np.where(small < -15, small, found)
 
 
 @lru_cache(maxsize=1024)

@@ -138,6 +138,15 @@ def test_rooting_is_spread_over_cycles_where_the_shelf_is_short():
     assert (plan.potted, plan.cost) == (130, pytest.approx(begun(19, (19, 4, 19, 4, 19, 6), 130)))
 
 
+@pytest.mark.parametrize("explants", [21, 24])
+def test_with_more_than_the_shelf_has_room_for_to_root_fewer_are_begun_with(explants):
+    plan = forecast.explants_needed(
+        sure({"shelf_places": 24, "explants": explants}), "A", wanted=130, week="2027-W40", **FEW
+    )
+    assert (plan.explants, plan.cultures.rounds, plan.chance) == (19, (1, 2, 3), 1)
+    assert (plan.potted, plan.cost) == (130, pytest.approx(begun(19, (19, 4, 19, 4, 19, 6), 130)))
+
+
 def test_what_is_kept_keeps_the_number_level_and_no_more_than_there_is_is_kept():
     """Two clean shoots of an explant, then a half, then three: of a half all are kept."""
     search = search_of(sure({"multiplication": "4 0.5 3", "contamination": "0.5 0 0", "most_cycles": 4}))

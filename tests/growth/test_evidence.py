@@ -57,15 +57,21 @@ def test_a_survival_given_the_counts_of_its_batch_has_mean_and_spread_of_draws_w
     assert given.std() == pytest.approx(spread, abs=4 * spread / math.sqrt(2 * number))
 
 
-@pytest.mark.parametrize(("died", "lived"), [(3, 7), (12, 88), (60, 140)])
-def test_a_beta_survival_becomes_the_beta_with_the_counts_added(died, lived):
+@pytest.mark.parametrize(
+    ("a", "b", "died", "lived"),
+    [
+        (8, 2, 3, 7), (8, 2, 12, 88), (8, 2, 60, 140),
+        (8, 2, 100, 0), (80, 20, 300, 100), (80, 20, 400, 0), (800, 200, 300, 100), (2, 8, 0, 100), (20, 80, 0, 400),
+    ],
+)  # fmt: skip
+def test_a_beta_survival_becomes_the_beta_with_the_counts_added_after_a_disaster_too(a, b, died, lived):
     """Beta(8, 2) and 7 of 10: Beta(15, 5). Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., section 2.4."""
-    made, streams = plan(), season_streams(DRAWS, 1)
+    made, streams = plan(a=a, b=b), season_streams(DRAWS, 1)
     batch = Followed("A", 1, (counted(died, lived),))
     (change,) = shifts(made, streams, [batch])
     _, given = scores(made, streams, batch, SURVIVAL, "batch", change)
     share = np.exp(made.survivals("A")[0].log_at(given))
-    exact = stats.beta(8 + lived, 2 + died)
+    exact = stats.beta(a + lived, b + died)
     shape = 0.04 * exact.std()  # of the posterior, which is normal on the score and a beta on the share
     assert share.mean() == pytest.approx(exact.mean(), abs=shape)
     assert share.std() == pytest.approx(exact.std(), abs=shape)

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from scipy.integrate import quad
-from scipy.special import betaincinv, ndtr
+from scipy.special import betainc, betaincinv, log_ndtr, ndtr
 
 from forecast import Duration, Share
 from forecast.errors import Refused
@@ -51,6 +51,27 @@ def test_the_quick_share_never_falls_as_the_score_rises_and_stays_a_share(share)
     assert np.diff(values).min() > -1e-9
     assert values.min() >= 0
     assert values.max() <= 1
+
+
+@some
+@given(share=shares(widest=0.6), score=st.floats(6.5, 33), below=st.booleans())
+def test_the_share_at_a_score_that_none_has_by_chance_is_the_quantile_there(share, score, below):
+    """Put back into the distribution function, as a logarithm; a share within 1e-15 of 0 or 1 is that."""
+    a, b = share.parameters if below else share.parameters[::-1]
+    log_share = share.log_at(np.array([-score if below else score]))
+    kept = np.exp(log_share) if below else -np.expm1(log_share)
+    if kept < 1e-15:
+        assert betainc(a, b, 1e-15) >= ndtr(-score) * (1 - 1e-6)
+    else:
+        assert np.log(betainc(a, b, kept)) == pytest.approx(log_ndtr(-score), rel=1e-5)
+
+
+def test_shares_go_on_falling_with_the_score_far_down():
+    share = Share(0.8, 0.04, "batch")
+    shares_at = np.exp(share.log_at(np.linspace(-33.9, 34, 1000)))
+    assert (np.diff(shares_at) >= 0).all()
+    assert shares_at[0] < 0.01
+    assert share.log_at(np.array([-40.0, 40.0])) == pytest.approx(share.log_at(np.array([-34.0, 34.0])))
 
 
 @settings(some, max_examples=25)
