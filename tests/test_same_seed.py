@@ -1,0 +1,76 @@
+"""A seed gives the same numbers on any machine and in the next version; one that changes is a change for CHANGELOG.
+
+The numbers are what the program gave when they were written down. Whether they are right, other tests say.
+"""
+
+from pathlib import Path
+
+import pytest
+
+import forecast
+
+DEMO = Path(__file__).parents[1] / "demo_data"
+FEW = {"draws": 64, "seed": 1}
+RANGE = ("low", "middle", "high")
+
+
+@pytest.fixture(scope="module")
+def demo():
+    return forecast.read_season(DEMO)
+
+
+@pytest.fixture(scope="module")
+def records():
+    return forecast.read_records(DEMO)
+
+
+def total(frame, *columns):
+    return [float(frame[column].astype(float).sum()) for column in columns]
+
+
+def same(*numbers):
+    return pytest.approx(list(numbers), rel=1e-5)
+
+
+def test_a_forecast(demo):
+    outcome = forecast.simulate(demo, **FEW)
+    assert total(outcome.table(), *RANGE) == same(44_770, 67_885, 92_959)
+    assert total(outcome.table(sold=True), *RANGE) == same(11_402, 25_099, 46_158)
+    assert total(outcome.wanted(), "chance") == same(1.8499)
+    assert total(forecast.bench_space(outcome).weekly, *RANGE, "overrun") == same(2145.27, 2708.13, 3553.15, 0)
+    assert [outcome.states(demo.varieties[0].variety).std().item()] == same(194.232497)
+
+
+def test_plants_from_explants(demo):
+    cultures = forecast.multiply(demo, demo.cultures[1].variety, cycles=3, **FEW)
+    assert total(cultures.by_step(), *RANGE) == same(392, 809, 1_588)
+    assert total(cultures.by_week(), *RANGE) == same(3_921, 8_933, 19_783)
+    assert [float(cultures.saleable(demo.last_week).sum())] == same(24_972)
+
+
+def test_a_running_season(records):
+    season = forecast.read_season(DEMO / "season_2026")
+    today = forecast.reforecast(season, records, on_date="2026-06-14", counted_every=2, **FEW).outcome
+    assert total(today.table(), *RANGE) == same(62_731, 86_968, 113_928)
+    assert total(today.wanted(), "chance") == same(5.3371)
+
+
+def test_forecasts_of_past_batches(demo, records):
+    found = forecast.scorecard(demo, records, **FEW).forecasts
+    assert total(found, *RANGE, "crps", "pit") == same(12_852, 14_478, 15_670, 871.236261, 30.6468824)
+
+
+def test_what_an_answer_hangs_on(demo):
+    found = forecast.what_drives(demo, demo.wanted[0].variety, **FEW)
+    assert [found.base] == same(2964.34969)
+    assert total(found.indices(), "first", "total") == same(0.725512679, 1.16591694)
+
+
+def test_a_trial(demo):
+    found = forecast.trial_worth(demo, demo.wanted[0].variety, plants=24, **FEW)
+    assert [found.margin, found.perfect, found.worth] == same(3578.97542, 13.3729556, 0.261132614)
+
+
+def test_orders(demo):
+    found = forecast.size_orders(demo, **FEW).table()
+    assert total(found, "quantity", "chance", "cost") == same(8_258, 9.9181, 29419.7)
