@@ -19,8 +19,9 @@ from forecast.executors import in_parts
 from forecast.growth.stages import NODES, Array, Cells, Fate
 
 _FEW = 1e-7  # a smaller share of a batch is not looked for in a stage
-_GENTLE = 0.1  # log loss up to which two points will do for the mean share kept
-_TWO = ((0.5 - 0.75**0.5 / 3, 0.5), (0.5 + 0.75**0.5 / 3, 0.5))  # Gauss-Legendre on 0 to 1
+_MIDDLE = ((0.5, 1.0),)  # Gauss-Legendre on 0 to 1, with one point and two
+_TWO = ((0.5 - 0.75**0.5 / 3, 0.5), (0.5 + 0.75**0.5 / 3, 0.5))
+_GENTLE, _HARSH = 0.04, 0.1  # log loss up to which one point will do for the mean share kept, and two
 _STEP = 0.25  # between the vigours that are followed
 _REACH = 4.0  # vigours beyond it, those of one plant in sixteen thousand, count as +-4
 _VIGOURS = np.arange(-_REACH, _REACH + _STEP / 2, _STEP)[:, None]
@@ -52,7 +53,7 @@ class WarmFate(Fate):
     A clock that stands still through the winter moves neither side. But of plants that stand still in one place and
     then go on in a warmer one, those between two followed vigours are smeared: in tests up to 0.09 of the plants of
     one draw in one week, 0.02 on average over the draws. Those alive in a short stage are wrong by up to 0.0014 of the
-    batch in one draw and week, 0.0003 on average: what they have lost is taken at two or three vigours.
+    batch in one draw and week, 0.0003 on average: what they have lost is taken at one to three vigours.
     """
 
     clocks: tuple[Array | None, ...]
@@ -261,8 +262,8 @@ class _Step:
             return
         rows = slice(int(some[0]), int(some[-1]) + 1)
         here, gone = here[rows], left[rows]
-        harsh = hazard < -_GENTLE
-        for draws, nodes in ((~harsh, _TWO), (harsh, NODES)):
+        gentle, harsh = hazard > -_GENTLE, hazard < -_HARSH
+        for draws, nodes in ((gentle, _MIDDLE), (~gentle & ~harsh, _TWO), (harsh, NODES)):
             cell = np.flatnonzero((here > _FEW) & draws)
             if cell.size:
                 kept = self._kept(at[rows], cell, here, gone, hazard, nodes)
