@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor, as_completed
+from concurrent.futures import (
+    BrokenExecutor,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+    as_completed,
+)
 from typing import Any, TypeVar
 
 from forecast.errors import refuse
 
 _Result = TypeVar("_Result")
 
-_PATIENCE = 5.0  # seconds without a result, after which it is looked whether a pool still lives
+_PATIENCE = 5.0  # seconds between looks whether a pool still lives
 _TOGETHER = 2048  # draws
 
 
@@ -39,7 +46,8 @@ def handed_out(
 
     Notes
     -----
-    A process pool breaks if one of its workers is lost: what is not done yet is done here then. A cluster does a lost
+    A process pool breaks if one of its workers is lost: what is not done yet is done here then, and the pool is of no
+    further use. A cluster does a lost
     item again, a few times; if its workers are lost over it again and again, its error is raised. What `work` raises
     is raised here, and what has not begun is called off.
     """
@@ -60,7 +68,7 @@ def handed_out(
             left.discard(at)
             yield at, result
     except BrokenExecutor:
-        waiting.clear()  # they all end so
+        waiting.clear()  # the pool gives them all up, and calling them off could disturb it
         for at in sorted(left):
             yield at, work(*items[at])
     finally:
@@ -84,7 +92,9 @@ def _end_if_broken(executor: Executor) -> None:
     the rest of the result for good. Here the other processes are ended, too, and the pool's own end of the pipe, so
     that it finds that it is broken.
     """
-    processes = list((getattr(executor, "_processes", None) or {}).values())
+    if not isinstance(executor, ProcessPoolExecutor):
+        return
+    processes = list((executor._processes or {}).values())
     if any(process.exitcode for process in processes):
         for process in processes:
             process.kill()

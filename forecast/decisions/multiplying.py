@@ -34,6 +34,7 @@ _LONGEST_WAIT = 104  # weeks that plantlets are thought to be grown at most
 _MORE = (1.0, 1.15, 1.35, 1.7)  # times the smallest number to begin with, of which fewer plantlets need be potted
 _SAFE = 20  # explants of which at least one nearly always lives
 _TRIED = 2  # weeks of starting that are worked out for a number of cycles
+_FEWER = 60  # times a twentieth less: a twentieth of all at last
 _OFTEN = 0.02  # a shortage in fewer seasons is no reason to spread rooting over several cycles
 _INSTALMENTS = 3  # cycles over which rooting is spread at most, where shelf or hood are short
 
@@ -191,14 +192,16 @@ class Search:
         return min(found, key=lambda one: (bool(one.why_not), one.cost if not one.why_not else -one.chance))
 
     def _too_late(self, cycles: int, instalments: int, enough: Array) -> Tried:
-        """Say why no start in time suffices, and give what comes of the best that can be done."""
+        """Say why no start in time suffices, with what comes of the best that can be done, which may suffice."""
         made = self.cultures(
             cycles, instalments, self.most if self.most < MOST_EXPLANTS else self._usual, self.earliest
         )
         chance = self.chance(made)
         fewer, its = made, chance
-        while instalments > 1 and its < self.confidence and fewer.short > _OFTEN and fewer.explants > 1:
-            # a shelf full of cultures has no room for rooting
+        # a shelf full of cultures has no room for what is rooted early
+        for _ in range(_FEWER if instalments > 1 else 0):
+            if its >= self.confidence or fewer.short <= _OFTEN or fewer.explants == 1:
+                break
             fewer = self.cultures(cycles, instalments, fewer.explants * 19 // 20, self.earliest)
             its = self.chance(fewer)
         if its >= self.confidence:

@@ -165,7 +165,7 @@ class Routes:
 
         Columns: cheaper and than, the two routes, and wanted, about the number between two of `curve` at which their
         costs cross for the last time, on a logarithmic scale; near it the routes cost much the same. Two routes without
-        a row: one is cheaper at all numbers that both can give.
+        a row: one is never dearer at any number that both can give.
         """
         costs = self.curve.pivot_table(index="wanted", columns="route", values="cost")
         costs = costs.clip(lower=0.01)  # what is free has no logarithm
@@ -173,7 +173,7 @@ class Routes:
         for one, other in combinations(costs.columns, 2):
             crossing = None
             gap = (costs[one] / costs[other]).dropna().map(math.log)
-            apart = gap.mask(gap == 0)  # where they cost the same, what was cheaper still is by a hair
+            apart = gap.mask(gap == 0)  # at equal costs, the one cheaper before stays so by a hair
             gap = apart.fillna(1e-9 * apart.ffill()).dropna()
             for (low, before), (high, after) in pairwise(zip(gap.index, gap, strict=True)):
                 if before * after < 0:

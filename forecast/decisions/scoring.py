@@ -167,7 +167,7 @@ class Scorecard:
         rows = self.forecasts if horizon is None else self.forecasts[self.forecasts["horizon"] == horizon]
         skill = _skill(rows, OURS, rival)
         if math.isnan(skill):
-            return "larger, as it made none"
+            return "larger: those were exactly right"
         return f"{100 * abs(skill):.0f} % {'smaller' if mean > 0 else 'larger'}"
 
 

@@ -246,6 +246,7 @@ def least_cost(
             if not items[-1]:
                 try:
                     order_of(case)  # says why
+                    unmet.append(f"No order of {row.variety} suffices by {row.week}.")
                 except (OutOfReach, Refused) as error:
                     unmet.append(str(error))
     if unmet:

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import log_ndtr
 
 from forecast.growth.simulation import owners
 from forecast.growth.weather import measured_by
+from forecast.rates.censored import LAWS
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.season.batches import Interval
@@ -23,6 +23,7 @@ from forecast.streams import Streams
 Array = NDArray[np.float64]
 
 _GRIDS = np.linspace(-5, 5, 401), np.linspace(-34, 34, 2721)  # of scores, the second after a disaster or a marvel
+_NARROW = 1e-6  # of the time, between two looks among which no warmth came
 _NEAR = 4  # largest score for which the first will do
 _LEAST_SPREAD = 0.02  # between plants [log]: counts are made by the day at best
 _SAYS_NOTHING = 1e-3  # of the variance
@@ -193,13 +194,10 @@ def _times(one: Seen, stage: Stage, usual: UsualWarmth) -> Callable[[Array], Arr
         middle = math.log(stage.typical) + batches * score
         found = np.zeros(score.size)
         for row, (early, late) in zip(one.intervals, shown, strict=True):
-            low = log_ndtr((math.log(early) - middle) / plants) if early > 0 else np.full(score.size, -np.inf)
-            if math.isinf(late):
-                found += row.number * (log_ndtr((middle - math.log(early)) / plants) if early > 0 else 0.0)
-                continue
-            high = log_ndtr((math.log(max(late, 1e-9)) - middle) / plants)
-            between = np.where(high > low, -np.expm1(np.minimum(low - high, -1e-12)), 1e-12)
-            found += row.number * (high + np.log(between))
+            if early > 0 or math.isfinite(late):
+                low = (math.log(early) - middle) / plants if early > 0 else np.full(score.size, -np.inf)
+                high = (math.log(max(late, early * (1 + _NARROW), 1e-9)) - middle) / plants
+                found += row.number * LAWS["lognormal"].between(low, high, high - low)[0]
         return found
 
     return log_chance

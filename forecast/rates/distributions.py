@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 Z90 = 1.6448536269514722  # standard normal quantile at 0.95: nine in ten lie within -Z90 and Z90
 _LEAST = 1e-6  # below this spread a share counts as known
 _WIDEST = 6.5  # scores beyond, one in 10^10, are not looked up in a table
-_FARTHEST = 34.0  # scores beyond, one in 10^253, count as this: SciPy's quantiles fail soon
+_FARTHEST = 34.0  # scores beyond, one in 10^253, count as this: SciPy's quantiles fail a little further out
 
 
 @dataclass(frozen=True)
@@ -195,8 +195,8 @@ class Share:
 
         Notes
         -----
-        A cubic spline through exact quantiles; a test holds the share to 1e-7. Scores that none is by chance, as after
-        a disaster, have the exact quantile.
+        A cubic spline through exact quantiles; a test holds the share to 1e-7. Scores that hardly ever
+        come by chance, as after a disaster, have the exact quantile.
         """
         if self.spread == 0:
             return np.full(score.shape, math.log(self.mean))

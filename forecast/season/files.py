@@ -24,17 +24,7 @@ from forecast.season.cells import Row, plain, shielded
 from forecast.season.checks import Tables, contradictions
 from forecast.season.plan import TABLES, Season
 from forecast.season.rows import Header
-from forecast.season.sheets import (
-    HEADER,
-    MOST_BYTES,
-    MOST_FAULTS,
-    MOST_ROWS,
-    OPTIONAL,
-    Empty,
-    read_row,
-    read_sheet,
-    read_text,
-)  # fmt: skip
+from forecast.season.sheets import HEADER, MOST_FAULTS, OPTIONAL, Empty, read_row, read_sheet, read_text, too_large
 
 if TYPE_CHECKING:
     from forecast.season.workbook import Workbook
@@ -349,9 +339,8 @@ def table_texts(tables: object, kinds: Mapping[str, type[Row]], path: str | os.P
         rows, name = getattr(tables, table), f"{table}.csv"
         if rows or table not in OPTIONAL or os.path.lexists(Path(path) / name):
             texts[name] = table_text(rows, kind)
-            if len(rows) >= MOST_ROWS or len(texts[name].encode()) > MOST_BYTES[".csv"]:
-                problem = f"{len(rows):,} rows are more than would be read again"
-                faults.append(Fault(problem, "Write a part of them at a time.", name))
+            if problem := too_large(len(rows), texts[name]):
+                faults.append(Fault(problem, "Split it by variety, or by year.", name))
     if faults:
         raise Refused(faults)
     return texts

@@ -22,13 +22,22 @@ HEADER = "season.toml"
 OPTIONAL = {"orders", "climate", "cultures", "divisions", "weather"}
 RECORDS = ("batches", "counts", "weather")
 Empty = Literal["", "header", "absent"]
-MOST_BYTES = {".csv": 10_000_000, ".toml": 1_000_000}  # by what a file is
-MOST_ROWS = 50_000  # of a table, its header among them
+_MOST_BYTES = {".csv": 10_000_000, ".toml": 1_000_000}  # by what a file is
+MOST_ROWS = 50_000  # of a table, below its header
 MOST_COLUMNS = 1000
 MOST_FAULTS = 100_000  # after which a file is not looked through for more
 _WORKBOOKS = {".xlsx", ".xlsm", ".xls", ".ods", ".numbers"}
 _NAMELESS = "Give the column a name, such as note, or empty it."
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+")
+
+
+def too_large(rows: int, text: str) -> str:
+    """Say by what a table with so many rows and this text would not be read; nothing if it would."""
+    size = len(text.encode())
+    if rows > MOST_ROWS:
+        return f"{rows:,} rows, more than the {MOST_ROWS:,} that would be read again"
+    most = _MOST_BYTES[".csv"]
+    return f"{size / 1e6:.2f} MB, more than the {most / 1e6:g} MB that would be read again" if size > most else ""
 
 
 @dataclass(frozen=True)
@@ -74,7 +83,7 @@ def read_text(folder: Path, name: str) -> str:
         raise _refused(name, "this is a folder, not a file", f"Rename it, and put the file {name} here.")
     try:
         smaller = "Split the season, or check what was saved here."
-        data = contents(folder / name, MOST_BYTES[Path(name).suffix], smaller)
+        data = contents(folder / name, _MOST_BYTES[Path(name).suffix], smaller)
     except (FileNotFoundError, NotADirectoryError) as error:
         example = "." if Path(name).stem in RECORDS else "; `python -m forecast start` writes an example."
         remedy = _nearest_file(folder, name, 0.75) or f"Add {name}{example}"
@@ -154,7 +163,7 @@ def read_sheet(folder: Path, table: str, kind: type[Row]) -> Sheet:
         for number, cells in enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True), start=1):
             if cells:
                 rows.append((number, [unshielded(cell) for cell in cells]))
-            if len(rows) > MOST_ROWS:
+            if len(rows) > MOST_ROWS + 1:
                 break
     except csv.Error as error:
         remedy = "Look for a stray double quote there; within a quoted text, write it twice."
@@ -193,8 +202,8 @@ def lay_out(
         What is wrong with a cell, by row and place in it from 0, or with a row, at place -1. Row 0 speaks of columns.
     """
     odd = odd or {}
-    if len(rows) > MOST_ROWS:
-        rows, broken = rows[:MOST_ROWS], Fault(f"more than {MOST_ROWS:,} rows", "Keep those of a few years.", name)
+    if len(rows) > MOST_ROWS + 1:
+        rows, broken = rows[: MOST_ROWS + 1], Fault(f"more than {MOST_ROWS:,} rows", "Keep those of a few years.", name)
     header: list[str] = []
     lines: list[Line] = []
     faults: list[Fault] = []

@@ -113,7 +113,7 @@ def test_errors_differ_if_the_mean_difference_is_beyond_two_standard_errors(apar
 
 def test_a_rival_that_made_no_error_is_said_to_have_made_none():
     scores = card(*of_batches(8), *of_batches(8, OVERALL, 0.0))
-    assert str(scores).splitlines()[2:] == ["Against overall rate: errors are larger, as it made none."]
+    assert str(scores).splitlines()[2:] == ["Against overall rate: errors are larger: those were exactly right."]
 
 
 def test_differences_are_averaged_by_batch_first():

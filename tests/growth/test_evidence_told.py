@@ -99,6 +99,44 @@ def test_times_are_lognormal_and_known_to_lie_between_two_counts(rows, plants):
     agree(learned(plan(**cells), seen, TIME), posterior(log_chance))
 
 
+@pytest.mark.parametrize(
+    ("typical", "spread", "rows", "score"),
+    [
+        (4, 0.2, ((3, 4, 50), (6, 7, 50)), 1.01),
+        (4, 0.2, ((3, 4, 50), (5, 6, 50)), 0.56),
+        (8, 0.1, ((16, 17, 100),), 7.2),
+        (8, 0.1, ((3.5, 4, 100),), -7.51),
+    ],
+)
+def test_times_far_from_what_is_usual_count_in_full_late_ones_as_early_ones(typical, spread, rows, score):
+    """Plants differ by 2 %. Chances are taken in the tail where they are small, score by score, from SciPy's."""
+    batches, fine = math.sqrt(math.log1p(spread**2)), np.linspace(-12, 12, 48_001)
+    log_chance = -(fine**2) / 2
+    for early, late, number in rows:
+        low, high = ((np.log(end / typical) - batches * fine) / 0.02 for end in (early, late))
+        above, below = stats.norm.logsf(low), stats.norm.logcdf(high)
+        with np.errstate(divide="ignore"):
+            up = above + np.log1p(-np.exp(stats.norm.logsf(high) - above))
+            down = below + np.log1p(-np.exp(stats.norm.logcdf(low) - below))
+        log_chance += number * np.where(low > 0, up, down)
+    weight = np.exp(log_chance - log_chance.max())
+    weight /= weight.sum()
+    mean = weight @ fine
+    assert mean == pytest.approx(score, abs=0.05)
+    seen = Seen("acclimatisation", 0, 0, 0, tuple(Interval(*row, CAME) for row in rows))
+    given, deviation = learned(plan(spread_batches=spread, typical=typical), seen, TIME)
+    assert given == pytest.approx(mean, abs=0.02)
+    assert deviation == pytest.approx(math.sqrt(weight @ (fine - mean) ** 2), abs=0.01)
+
+
+def test_plants_that_left_between_two_looks_without_warmth_left_then():
+    """A hundred at once at 4.4 weeks of 4: 0.1 wide, of a spread of 0.198 between batches and 0.02 between plants."""
+    seen = Seen("acclimatisation", 0, 0, 0, (Interval(4.4, 4.4, 100, CAME),))
+    given, _ = learned(plan(spread_batches=0.2, typical=4), seen, TIME)
+    batches = math.sqrt(math.log1p(0.2**2))
+    assert given == pytest.approx(math.log(1.1) / batches, abs=0.01)
+
+
 def test_times_of_less_than_a_week_count_as_they_are():
     """Of a stage of half a week: four left between 0.2 and 0.4 weeks, six until 0.7, two had not by then."""
     rows = ((0.2, 0.4, 4), (0.4, 0.7, 6), (0.7, math.inf, 2))

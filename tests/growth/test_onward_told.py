@@ -50,7 +50,7 @@ def alive(spread, k, since, above):
 
 @pytest.mark.parametrize("spread", PACES)
 def test_those_seen_are_the_slow_and_alive_ones_of_those_that_came_with_them(spread):
-    """Shares past a stage are exact; those alive are a quadrature at two nodes."""
+    """Shares past a stage are exact; those alive are a quadrature at three nodes."""
     made, bar, apart = seen(spread), left(spread, 1, SEEN), 2e-3
     there = alive(spread, 0, SEEN, bar)
     survival = 0.48 * norm.sf(bar) / there

@@ -96,7 +96,7 @@ def alive(made, k, time, draw):
 
 @pytest.mark.parametrize(("spread", "apart"), [(ALIKE, 2e-4), (APART, 4e-3)])
 def test_plants_alive_in_each_stage_are_the_integral_over_vigour_in_every_draw(spread, apart):
-    """A cubic through exp(f log 0.6) errs by (log 0.6)^4 / (4! 2^7), two nodes of quadrature by more."""
+    """A cubic through exp(f log 0.6) errs by (log 0.6)^4 / (4! 2^7), three nodes of quadrature by more."""
     made, elapsed = fate(spread), np.array([-1.0, 0.0, 2.0, 3.0, 4.0, 5.0, 7.0, 9.0, 10.5, 13.0, 60.0])
     standing, ready = made.course(elapsed)
     assert standing.shape == (3, 11, 2)

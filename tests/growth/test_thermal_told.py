@@ -88,7 +88,7 @@ def test_a_batch_that_meets_no_warmth_enough_is_through_on_no_monday():
 
 @pytest.mark.parametrize("survival", [0.95, 0.85, 0.3])
 def test_those_alive_part_of_the_way_are_the_mean_of_what_each_vigour_has_kept(survival):
-    """One stage at one pace: a plant of vigour v is t / (8 exp(s v)) of the way on; two nodes, or one where few die."""
+    """One stage at one pace: a plant of vigour v is t / (8 exp(s v)) of the way; three nodes, or fewer if few die."""
     warm = np.repeat(10.0 * np.arange(31)[:, None], 1, axis=1)
     batch = WarmFate(np.log([[survival]]), np.array([[80.0]]), np.array([0.15]), (warm,), 0)
     vigour = norm.ppf((np.arange(40_000) + 0.5) / 40_000)

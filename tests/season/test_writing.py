@@ -15,7 +15,7 @@ import pytest
 from disks import SPACE, fill, full_after, held, mounted
 
 from forecast import Refused, read_season, write_season
-from forecast.season import files, sheets
+from forecast.season import sheets
 from forecast.season.files import check_free, write_texts
 from forecast.season.plan import TABLES
 from forecast.season.records import read_records, write_records
@@ -44,22 +44,21 @@ def refusal(call: Callable[[], object]) -> str:
 
 
 def limited(monkeypatch: pytest.MonkeyPatch, rows: int, size: int) -> None:
-    for module in (files, sheets):
-        monkeypatch.setattr(module, "MOST_ROWS", rows)
-        monkeypatch.setattr(module, "MOST_BYTES", {".csv": size, ".toml": 1_000_000})
+    monkeypatch.setattr(sheets, "MOST_ROWS", rows)
+    monkeypatch.setitem(sheets._MOST_BYTES, ".csv", size)
 
 
 def test_as_many_rows_are_written_as_are_read_and_no_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     season, records = read_season(DEMO), read_records(DEMO)
     longest, counts = max(len(getattr(season, table)) for table in TABLES), len(records.counts)
-    limited(monkeypatch, longest + 1, 10_000_000)
+    limited(monkeypatch, longest, 10_000_000)
     write_season(season, tmp_path / "season")
     assert read_season(tmp_path / "season") == season
-    limited(monkeypatch, longest, 10_000_000)
+    limited(monkeypatch, longest - 1, 10_000_000)
     said = refusal(lambda: write_season(season, tmp_path / "more"))
-    assert f"{longest:,} rows are more than would be read again. Write a part of them at a time." in said
-    limited(monkeypatch, counts, 10_000_000)
-    assert f"counts.csv: {counts:,} rows are more than" in refusal(lambda: write_records(records, tmp_path / "more"))
+    assert f"{longest:,} rows, more than the {longest - 1:,} that would be read again. Split it by variety, or" in said
+    limited(monkeypatch, counts - 1, 10_000_000)
+    assert f"counts.csv: {counts:,} rows, more than the" in refusal(lambda: write_records(records, tmp_path / "more"))
     assert not (tmp_path / "more").exists()
 
 
@@ -71,7 +70,7 @@ def test_as_large_a_file_is_written_as_is_read_and_no_larger(tmp_path: Path, mon
     write_season(season, tmp_path / "again")
     assert read_season(tmp_path / "again") == season
     limited(monkeypatch, 50_000, largest - 1)
-    assert "rows are more than would be read again" in refusal(lambda: write_season(season, tmp_path / "more"))
+    assert f"{largest / 1e6:.2f} MB, more than the" in refusal(lambda: write_season(season, tmp_path / "more"))
     assert not (tmp_path / "more").exists()
 
 
