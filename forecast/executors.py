@@ -47,9 +47,8 @@ def handed_out(
     Notes
     -----
     A process pool breaks if one of its workers is lost: what is not done yet is done here then, and the pool is of no
-    further use. A cluster does a lost
-    item again, a few times; if its workers are lost over it again and again, its error is raised. What `work` raises
-    is raised here, and what has not begun is called off.
+    further use. A cluster does a lost item again, a few times; if its workers are lost over it again and again, its
+    error is raised. What `work` raises is raised here, and what has not begun is called off.
     """
     if executor is None:
         for at, item in enumerate(items):
