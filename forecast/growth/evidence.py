@@ -77,14 +77,14 @@ def shifts(season: Season, streams: Streams, batches: Sequence[Followed]) -> lis
     Notes
     -----
     The scores z of a quantity are normal, and batches share parts of them by their levels: cov(z_i, z_j) = sum of
-    sqrt(share_i share_j) over the words whose owner is the same. The counts of batch i alone say of z_i about as
-    much as one look at it with a normal error: m_i with variance v_i, from the mean and variance of prior times
-    likelihood on a grid of scores, to 34 either way. With all looks together, z + K (m - z - e),
-    K = C (C + V)^-1, is a draw given the counts for every draw z given none (Matheron's rule); without a count nothing
-    changes. Likelihood: of those that left a stage and those that died, binomial; of those still there the part of the loss that the usual time says
-    they have met; times of plants interval-censored, lognormal. Thermal time so far is that of the
-    days that were measured (see `measure`), of usual weather where they were not. What heat and cold took of plants is
-    not told apart from the survival of their batch. The order of the batches is of no account.
+    sqrt(share_i share_j) over the words whose owner is the same. The counts of batch i alone say of z_i about as much
+    as one look at it with a normal error: m_i with variance v_i, from the mean and variance of prior times likelihood
+    on a grid of scores, to 34 either way. With all looks together, z + K (m - z - e), K = C (C + V)^-1, is a draw given
+    the counts for every draw z given none (Matheron's rule); without a count nothing changes. Likelihood: of those that
+    left a stage and those that died, binomial; of those still there the part of the loss that the usual time says they
+    have met; times of plants interval-censored, lognormal. Thermal time so far is that of the days that were measured
+    (see `measure`), of usual weather where they were not. What heat and cold took of plants is not told apart from the
+    survival of their batch. The order of the batches is of no account.
 
     References
     ----------
