@@ -4,30 +4,30 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from forecast.decisions.comparing import compare
-    from forecast.decisions.drivers import what_drives
-    from forecast.decisions.explants import explants_needed
-    from forecast.decisions.midseason import reforecast
-    from forecast.decisions.money import cash_flow
-    from forecast.decisions.order import size_order, size_orders
-    from forecast.decisions.programme import plan_orders
-    from forecast.decisions.routes import compare_routes
-    from forecast.decisions.scoring import scorecard
-    from forecast.decisions.space import bench_space
-    from forecast.decisions.timing import delivery_weeks
-    from forecast.decisions.trial import trial_worth
-    from forecast.decisions.work import hours_of_work
     from forecast.errors import ForecastError, OutOfReach, Refused
-    from forecast.growth.initiation import multiply
     from forecast.growth.outcome import Outcome
     from forecast.growth.simulation import simulate
+    from forecast.io.csv_folder import read_season, write_season
+    from forecast.ordering.delivery_timing import delivery_weeks
+    from forecast.ordering.order import size_order, size_orders
+    from forecast.planning.whole_order import plan_orders
+    from forecast.propagation.explants import explants_needed
+    from forecast.propagation.initiation import multiply
+    from forecast.propagation.sourcing import compare_routes
     from forecast.rates.distributions import Duration, Share
-    from forecast.season.files import read_season, write_season
-    from forecast.season.learning import learn
-    from forecast.season.plan import Season
-    from forecast.season.records import read_records
+    from forecast.records.learning import learn
+    from forecast.records.records import read_records
+    from forecast.resources.bench_use import bench_space
+    from forecast.resources.labour import hours_of_work
+    from forecast.resources.money_flow import cash_flow
     from forecast.season.rows import Delivery
+    from forecast.season.season import Season
+    from forecast.sensitivity.comparing import compare
+    from forecast.sensitivity.drivers import what_drives
+    from forecast.sensitivity.trials import trial_worth
     from forecast.show.partner import report
+    from forecast.tracking.reforecasting import reforecast
+    from forecast.tracking.scoring import scorecard
     from forecast.weeks import Week
 
 __all__ = [
@@ -71,30 +71,30 @@ if not TYPE_CHECKING:  # a name is imported when it is first asked for: all of t
         "OutOfReach": "errors",
         "Outcome": "growth.outcome",
         "Refused": "errors",
-        "Season": "season.plan",
+        "Season": "season.season",
         "Share": "rates.distributions",
         "Week": "weeks",
-        "bench_space": "decisions.space",
-        "cash_flow": "decisions.money",
-        "compare": "decisions.comparing",
-        "compare_routes": "decisions.routes",
-        "delivery_weeks": "decisions.timing",
-        "explants_needed": "decisions.explants",
-        "hours_of_work": "decisions.work",
-        "learn": "season.learning",
-        "multiply": "growth.initiation",
-        "plan_orders": "decisions.programme",
-        "read_records": "season.records",
-        "read_season": "season.files",
-        "reforecast": "decisions.midseason",
+        "bench_space": "resources.bench_use",
+        "cash_flow": "resources.money_flow",
+        "compare": "sensitivity.comparing",
+        "compare_routes": "propagation.sourcing",
+        "delivery_weeks": "ordering.delivery_timing",
+        "explants_needed": "propagation.explants",
+        "hours_of_work": "resources.labour",
+        "learn": "records.learning",
+        "multiply": "propagation.initiation",
+        "plan_orders": "planning.whole_order",
+        "read_records": "records.records",
+        "read_season": "io.csv_folder",
+        "reforecast": "tracking.reforecasting",
         "report": "show.partner",
-        "scorecard": "decisions.scoring",
+        "scorecard": "tracking.scoring",
         "simulate": "growth.simulation",
-        "size_order": "decisions.order",
-        "size_orders": "decisions.order",
-        "trial_worth": "decisions.trial",
-        "what_drives": "decisions.drivers",
-        "write_season": "season.files",
+        "size_order": "ordering.order",
+        "size_orders": "ordering.order",
+        "trial_worth": "sensitivity.trials",
+        "what_drives": "sensitivity.drivers",
+        "write_season": "io.csv_folder",
     }
 
     def __getattr__(name):

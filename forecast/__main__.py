@@ -12,15 +12,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from forecast.errors import OutOfReach, Refused
-from forecast.season.files import check_free, csv_text, read_season, table_text, write_texts
-from forecast.season.plan import Season
+from forecast.io.csv_folder import check_free, csv_text, read_season, table_text, write_texts
 from forecast.season.rows import Delivery
-from forecast.words import seasons
+from forecast.season.season import Season
+from forecast.words.numbers import seasons
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from forecast.decisions.order import Orders
+    from forecast.ordering.order import Orders
 
 REFUSED = 2
 OUT_OF_REACH = 1
@@ -92,7 +92,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _start(parsed: argparse.Namespace) -> int:
-    from forecast.season.starter import start
+    from forecast.starter.starter import start
 
     start(parsed.folder, overwrite=parsed.overwrite)
     print(f"Written to {parsed.folder}. Fill in your own figures, then: python -m forecast order {parsed.folder}")
@@ -118,7 +118,7 @@ def _check(parsed: argparse.Namespace) -> int:
 
 
 def _order(parsed: argparse.Namespace) -> int:
-    from forecast.decisions.order import size_orders
+    from forecast.ordering.order import size_orders
 
     season = read_season(parsed.folder)
     if parsed.out:
@@ -133,8 +133,8 @@ def _order(parsed: argparse.Namespace) -> int:
 
 
 def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int) -> None:
-    from forecast.decisions.space import bench_space
     from forecast.growth.simulation import simulate
+    from forecast.resources.bench_use import bench_space
 
     outcome = simulate(season, orders, draws=parsed.draws, seed=seed)
     space = bench_space(outcome)
@@ -184,9 +184,9 @@ def _table(orders: Orders) -> pd.DataFrame:
 def _report(parsed: argparse.Namespace) -> int:
     from tqdm import tqdm
 
-    from forecast.decisions.programme import plan_orders
+    from forecast.planning.whole_order import plan_orders
     from forecast.show.partner import report
-    from forecast.show.told import aim_for
+    from forecast.show.partner_text import aim_for
 
     season = read_season(parsed.folder)
     draws, seed = parsed.draws, season.seed if parsed.seed is None else parsed.seed

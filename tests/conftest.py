@@ -1,10 +1,16 @@
-"""No test speaks to another machine, and no example is too slow; a local cluster for those that ask."""
+"""No test speaks to another machine; a local cluster, and a folder with a small season, for those that ask."""
 
 import ipaddress
 import sys
+from collections.abc import Callable
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
+from small_folder import MULTIPLIED, TEXTS
+
+from forecast import Refused, read_season
+from forecast.__main__ import main
 
 settings.register_profile("any machine", deadline=None)
 settings.load_profile("any machine")
@@ -53,3 +59,59 @@ def cluster():
         Client(here) as client,
     ):
         yield client
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A folder that holds a small sound season."""
+    made = tmp_path / "season"
+    made.mkdir()
+    for name, text in TEXTS.items():
+        (made / name).write_text(text, encoding="utf-8", newline="")
+    return made
+
+
+@pytest.fixture
+def multiplied(folder: Path) -> Path:
+    """The folder, with rows that say how two of its varieties are multiplied."""
+    for name, text in MULTIPLIED.items():
+        (folder / name).write_text(text, encoding="utf-8", newline="")
+    return folder
+
+
+@pytest.fixture
+def change(folder: Path) -> Callable[[str, str, str], None]:
+    """Replace the first place in a file of the folder where a text stands."""
+
+    def changed(name: str, old: str, new: str) -> None:
+        text = (folder / name).read_text(encoding="utf-8")
+        assert old in text
+        (folder / name).write_text(text.replace(old, new, 1), encoding="utf-8", newline="")
+
+    return changed
+
+
+def contents(folder: Path) -> dict[str, str | None]:
+    return {
+        str(file.relative_to(folder)): None if file.is_dir() else file.read_text(encoding="latin-1")
+        for file in folder.rglob("*")
+    }
+
+
+@pytest.fixture
+def refusal(folder: Path, capsys: pytest.CaptureFixture[str]) -> Callable[[], list[str]]:
+    """Give the lines by which the folder is refused: from Python and by command alike, with nothing written."""
+
+    def refused() -> list[str]:
+        before = contents(folder.parent)
+        with pytest.raises(Refused) as caught:
+            read_season(folder)
+        for command in (["check", str(folder)], ["order", str(folder), "--out", str(folder / "out")]):
+            assert main(command) == 2
+            told = capsys.readouterr()
+            assert told.out == ""
+            assert told.err.startswith(f"{caught.value}\n")
+        assert contents(folder.parent) == before
+        return str(caught.value).splitlines()
+
+    return refused

@@ -5,7 +5,10 @@ from pathlib import Path
 import vl_convert
 
 import forecast
-from forecast.show import by_week, charts, drivers, learned, money
+from forecast.charts import base as charts
+from forecast.charts import cash as money
+from forecast.charts import drivers, learned
+from forecast.charts import weekly as by_week
 
 ROOT = Path(__file__).parents[1]
 GALLERY = ROOT / "notebooks" / "gallery"

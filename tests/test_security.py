@@ -15,8 +15,8 @@ import pytest
 import watched
 
 import forecast
-from forecast.season import starter
-from forecast.season.plan import TABLES
+from forecast.season.season import TABLES
+from forecast.starter import starter
 from forecast.weeks import Week
 
 ROOT = Path(__file__).parents[1]
@@ -90,7 +90,7 @@ def test_a_program_is_started_in_one_place_without_a_shell():
 
 
 def test_what_runs_in_a_browser_speaks_to_python_alone_and_writes_texts_as_texts():
-    script = (ROOT / "forecast" / "show" / "live.js").read_text(encoding="utf-8")
+    script = (ROOT / "forecast" / "show" / "panel.js").read_text(encoding="utf-8")
     assert "textContent" in script
     for unwanted in (
         r"\bfetch\b", "XMLHttpRequest", "WebSocket", "EventSource", "sendBeacon", r"\beval\b", r"\bnew Function\b",

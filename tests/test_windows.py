@@ -12,9 +12,9 @@ from pathlib import Path, PureWindowsPath
 import pytest
 
 import forecast
-from forecast.season import starter
-from forecast.season.files import write_texts
-from forecast.show.sheets import write_plan_workbook
+from forecast.io.csv_folder import write_texts
+from forecast.show.plan_workbook import write_plan_workbook
+from forecast.starter import starter
 from forecast.weeks import Week
 
 ROOT = Path(__file__).parents[1]

@@ -1,1 +1,1 @@
-"""From a season to draws of what happens."""
+"""Draws: how many plants are where when."""

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from forecast.executors import handed_out
 from forecast.growth.outcome import Outcome
-from forecast.growth.stages import Batch, Fate
+from forecast.growth.stage_occupancy import Batch, Fate
 from forecast.growth.summaries import as_wanted, by_week, ranges
-from forecast.season.plan import Season
+from forecast.season.season import Season
 from forecast.streams import Streams
 
 Array = NDArray[np.float64]

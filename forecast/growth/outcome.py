@@ -15,14 +15,14 @@ from numpy.typing import ArrayLike, NDArray
 from forecast.errors import refuse, whole
 from forecast.executors import in_parts
 from forecast.growth.benches import Grown, areas, held, occupied
-from forecast.growth.stages import Batch, Fate
+from forecast.growth.stage_occupancy import Batch, Fate
 from forecast.growth.stock import drawn_demand, earlier, on_hand, sampled
 from forecast.growth.summaries import RANGE, RANGE_NAMES, as_wanted, by_week, ranges
 from forecast.growth.tails import sum_at_least
-from forecast.season.plan import Season
+from forecast.season.season import Season
 from forecast.streams import Streams
 from forecast.weeks import Week
-from forecast.words import rounded, seasons
+from forecast.words.numbers import rounded, seasons
 
 Array = NDArray[np.float64]
 

@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 from forecast.errors import Fault, Refused, refuse, whole
 from forecast.growth.blocks import InBlocks, too_large
 from forecast.growth.outcome import Outcome
-from forecast.growth.stages import Batch, Fate
-from forecast.growth.thermal import WarmFate
+from forecast.growth.stage_occupancy import Batch, Fate
+from forecast.growth.thermal_occupancy import WarmFate
 from forecast.growth.weather import Weather, lowered
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
-from forecast.season.plan import Season
 from forecast.season.rows import STAGES, Delivery, Stage
+from forecast.season.season import Season
 from forecast.streams import Streams
 from forecast.weeks import Week
 

@@ -7,11 +7,11 @@ from datetime import date
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.rates.measured import Days, draw_given
-from forecast.rates.warmth import degree_days
-from forecast.season.plan import Season
 from forecast.season.rows import Stage
+from forecast.season.season import Season
 from forecast.streams import Streams
+from forecast.weather.degree_days import degree_days
+from forecast.weather.measured import Days, draw_given
 from forecast.weeks import Week
 
 Array = NDArray[np.float64]

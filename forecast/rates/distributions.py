@@ -15,7 +15,7 @@ from scipy.special import betainc, betaincinv, betaln, log_ndtr, ndtr, ndtri
 
 from forecast.errors import refuse
 from forecast.rates.levels import Level
-from forecast.words import percent
+from forecast.words.numbers import percent
 
 Array = NDArray[np.float64]
 

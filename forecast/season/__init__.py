@@ -1,1 +1,1 @@
-"""What is planned, and what was counted."""
+"""The season's tables and their rules."""

@@ -14,7 +14,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 
 from forecast.errors import Fault, Refused
 from forecast.rates.levels import Level
-from forecast.rates.station import COLDEST, WARMEST
+from forecast.weather.station import COLDEST, WARMEST
 from forecast.weeks import Week
 
 SPREADSHEET_ERROR = re.compile(r"#(REF!|N/A|NAME\?|VALUE!|DIV/0!|NUM!|NULL!)")

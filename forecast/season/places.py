@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from forecast.rates.climate import Climate
 from forecast.season.cells import AboveZero, Celsius, Counted, FromZero, Name, Note, Row, ShareCell, WeekCell, wrong
+from forecast.weather.climate import Climate
 from forecast.weeks import Week
 
 Array = NDArray[np.float64]

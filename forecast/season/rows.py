@@ -9,9 +9,7 @@ from pydantic import Field, model_validator
 
 from forecast.errors import Refused
 from forecast.rates.amounts import Amount, Count
-from forecast.rates.climate import PERSISTENCE
 from forecast.rates.distributions import Duration, Share
-from forecast.rates.warmth import Method
 from forecast.season.cells import (
     AboveZero,
     Celsius,
@@ -28,6 +26,8 @@ from forecast.season.cells import (
     Whole,
     wrong,
 )
+from forecast.weather.climate import PERSISTENCE
+from forecast.weather.degree_days import Method
 
 STAGES = ("arrival", "acclimatisation", "growing on", "spacing out", "hardening", "grading")
 

@@ -1,1 +1,1 @@
-"""For eyes: charts and pages."""
+"""What people read."""

@@ -15,18 +15,18 @@ import numpy as np
 from icalendar import Calendar, Event, vText
 from numpy.typing import NDArray
 
-from forecast.decisions.growing import BEFORE
-from forecast.decisions.money import cash_flow
-from forecast.decisions.planned import Plan
 from forecast.errors import Refused, refuse
 from forecast.growth.outcome import Outcome
-from forecast.growth.stages import Batch
+from forecast.growth.stage_occupancy import Batch
 from forecast.growth.summaries import RANGE
-from forecast.season.batches import read_day
-from forecast.season.files import write_texts
+from forecast.io.csv_folder import write_texts
+from forecast.ordering.unit_costs import BEFORE
+from forecast.planning.plan import Plan
+from forecast.records.batches import read_day
+from forecast.resources.money_flow import cash_flow
 from forecast.show.page import CAUTIONS
 from forecast.weeks import Week
-from forecast.words import rounded, seasons
+from forecast.words.numbers import rounded, seasons
 
 _UNNAMED = "a lab that is not named yet"
 _BY_THE_WEEK = 7  # days

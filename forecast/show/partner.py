@@ -14,19 +14,19 @@ from pathlib import Path
 
 import pandas as pd
 
-from forecast.decisions.money import CashFlow, cash_flow
-from forecast.decisions.planned import Plan
-from forecast.decisions.programme import plan_orders
-from forecast.decisions.rivals import simple_orders
 from forecast.errors import Fault, Refused, refuse
 from forecast.growth.simulation import simulate
-from forecast.season.batches import read_day
-from forecast.season.files import check_free, write_texts
-from forecast.season.plan import Season
+from forecast.io.csv_folder import check_free, write_texts
+from forecast.ordering.baselines import simple_orders
+from forecast.planning.plan import Plan
+from forecast.planning.whole_order import plan_orders
+from forecast.records.batches import read_day
+from forecast.resources.money_flow import CashFlow, cash_flow
+from forecast.season.season import Season
 from forecast.show.page import CAUTIONS, answered, bullets, figure, tabled, tagged, whole_page
-from forecast.show.sheets import assumptions
-from forecast.show.told import Told, aim_for
-from forecast.words import money, rounded, seasons
+from forecast.show.partner_text import Told, aim_for
+from forecast.show.plan_workbook import assumptions
+from forecast.words.numbers import money, rounded, seasons
 
 _MOST_CHARTS = 12  # of varieties
 _MOST_OTHERS = 5
@@ -84,7 +84,7 @@ def report(
     Notes
     -----
     The page runs no script and asks for nothing from outside; what stands in files is text on it. What if survival is
-    lower is computed for the same orders in the same draws (`forecast.decisions.setbacks.poorer`).
+    lower is computed for the same orders in the same draws (`forecast.sensitivity.stress.poorer`).
     """
     file = Path(path)
     if file.suffix.lower() != ".html":
@@ -168,8 +168,8 @@ def _ordered(told: Told, step: _Steps) -> Iterator[str]:
 
 
 def _charts(told: Told, step: _Steps) -> Iterator[str]:
-    from forecast.show import charts  # noqa: PLC0415 (charts take a second to import)
-    from forecast.show import money as graphs  # noqa: PLC0415
+    from forecast.charts import base as charts  # noqa: PLC0415 (charts take a second to import)
+    from forecast.charts import cash as graphs  # noqa: PLC0415
 
     plan, outcome, space = told.plan, told.plan.outcome, told.space
     yield tagged("h2", "What comes when")

@@ -1,4 +1,4 @@
-"""Whether survivals learned by `forecast.rates.pooling` are as sure as they say, and what a sampler makes of them.
+"""Whether survivals learned by `forecast.fitting.survival` are as sure as they say, and what a sampler makes of them.
 
 Run by hand from the project's folder: ``python tests/benchmarks/calibration.py [nurseries] [steps] [lab nurseries]``.
 
@@ -30,9 +30,9 @@ from scipy.interpolate import CubicSpline
 from scipy.special import betaln, expit
 from tqdm import tqdm
 
-from forecast.rates import lattice
-from forecast.rates.betabinomial import mixed_pmf
-from forecast.rates.pooling import Pooled, Priors, Record
+from forecast.fitting import lattice
+from forecast.fitting.betabinomial import mixed_pmf
+from forecast.fitting.survival import Pooled, Priors, Record
 
 Array = NDArray[np.float64]
 

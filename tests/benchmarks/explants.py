@@ -10,8 +10,8 @@ from culture_by_culture import many
 from measuring import Row, seconds
 
 import forecast
-from forecast.growth.multiplication import Multiplication, Rates, grow
 from forecast.growth.simulation import season_streams
+from forecast.propagation.multiplication import Multiplication, Rates, grow
 
 CULTURE = forecast.read_season("demo_data").culture("Heuchera 'Pellowen'")
 VARIETIES, CYCLES, DRAWS = 50, 10, 4096

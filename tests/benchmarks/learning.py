@@ -24,7 +24,7 @@ from simulated_records import Truth, simulated
 from small_seasons import offer, season, stage
 
 import forecast
-from forecast.rates.pooling import Pooled, Priors, Record
+from forecast.fitting.survival import Pooled, Priors, Record
 
 logging.getLogger("emcee").setLevel(logging.ERROR)  # how long a chain is, its row says
 ERROR = 0.01  # of a posterior standard deviation

@@ -20,16 +20,16 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path[:0] = [str(Path(__file__).parents[1] / helpers) for helpers in ("reference", "builders")]
 
 from extensive_form import extensive
 from measuring import Row
 from whole_orders import Array, Valued, compare, large, standard_error, varied
 
-from forecast.decisions.bidding import Bidder
-from forecast.decisions.planned import Plan
-from forecast.decisions.programme import plan_orders
-from forecast.decisions.ways import Pick
+from forecast.planning.columns import Pick
+from forecast.planning.plan import Plan
+from forecast.planning.pricing import Bidder
+from forecast.planning.whole_order import plan_orders
 from forecast.season.rows import Delivery
 
 SECONDS = 60.0  # of the solver

@@ -10,7 +10,7 @@ from measuring import Row, seconds
 
 import forecast
 from forecast.growth.simulation import draw_fate, season_streams
-from forecast.growth.stages import Batch
+from forecast.growth.stage_occupancy import Batch
 
 
 def rows(*, quick: bool) -> Iterator[Row]:

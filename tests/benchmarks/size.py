@@ -80,7 +80,7 @@ def alone(size: Size) -> dict[str, list[float]]:
 
 def measured(size: Size) -> dict[str, list[float]]:
     """Measure a size here: times [s], and memory beyond that of a small forecast, and in all [bytes]."""
-    sys.path.insert(0, str(Path(__file__).parents[1]))
+    sys.path.insert(0, str(Path(__file__).parents[1] / "builders"))
     from cooperative import cooperative  # noqa: PLC0415 (its place is known now)
 
     import forecast  # noqa: PLC0415 (as little as can be stands in the process that asks)

@@ -23,9 +23,9 @@ from pathlib import Path
 
 for _library in ("OMP", "OPENBLAS", "MKL", "VECLIB"):  # before NumPy is imported
     os.environ[f"{_library}_{'MAXIMUM' if _library == 'VECLIB' else 'NUM'}_THREADS"] = "1"
-sys.path.insert(0, str(Path(__file__).parents[1]))
+sys.path[:0] = [str(Path(__file__).parents[1] / helpers) for helpers in ("reference", "builders")]
 
-from measuring import Row, machine  # noqa: E402 (reads the threads above)
+from measuring import Row, machine
 
 PARTS = {  # and the file it is in
     "engine": "engine",

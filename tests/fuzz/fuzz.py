@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any
 
 import atheris
 
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1])]
+sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1] / "builders")]
 
 if TYPE_CHECKING:
     from targets import Target
@@ -123,7 +123,7 @@ class Feeding:
 
 def fuzz(name: str, inputs: int, seconds: float, home: Path) -> None:
     """Feed one reader in this process, which ends then."""
-    instrumented = ["forecast.season", "forecast.errors", "forecast.rates.station", "tomllib"]
+    instrumented = ["forecast.season", "forecast.errors", "forecast.weather.station", "tomllib"]
     with atheris.instrument_imports(include=instrumented):
         from targets import TARGETS  # noqa: PLC0415 (only now, so that it is followed which code is reached)
 

@@ -25,13 +25,13 @@ from nasty import NASTY, XML
 from forecast import Refused, Season, read_season, simulate, write_season
 from forecast.__main__ import main
 from forecast.errors import OutOfReach
-from forecast.rates.station import months_measured, read_days
+from forecast.io.csv_folder import table_cells
+from forecast.records.records import Records, read_records, write_records
 from forecast.season.cells import Row
-from forecast.season.files import table_cells
-from forecast.season.records import Records, read_records, write_records
 from forecast.show.calendar import write_calendar
-from forecast.show.ordering import workbook
-from forecast.show.sheets import write_plan_workbook
+from forecast.show.order_sheet import workbook
+from forecast.show.plan_workbook import write_plan_workbook
+from forecast.weather.station import months_measured, read_days
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 MOST_DRAWS = 512  # more are only slow

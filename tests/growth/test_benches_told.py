@@ -10,7 +10,7 @@ import forecast
 from forecast.growth import combined
 from forecast.growth.benches import Grown, areas, held, occupied
 from forecast.growth.simulation import COORDINATES, draw_fate, owners, season_streams
-from forecast.growth.stages import Fate
+from forecast.growth.stage_occupancy import Fate
 from forecast.growth.stock import drawn_demand, earlier, sampled
 from forecast.growth.weather import Weather, imagine, measure, measured_by
 from forecast.weeks import Week

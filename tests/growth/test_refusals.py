@@ -6,7 +6,7 @@ import re
 import pytest
 
 from forecast.errors import ForecastError
-from forecast.growth.branching import Branching
+from forecast.propagation.branching import Branching
 
 
 @pytest.mark.parametrize(

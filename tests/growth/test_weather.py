@@ -10,8 +10,8 @@ from southern_climate import HIGH, LOW, SPREAD
 
 from forecast.growth.simulation import draw_fate, season_streams, simulate
 from forecast.growth.weather import Weather, lowered
-from forecast.rates.climate import Climate
 from forecast.season.places import Place
+from forecast.weather.climate import Climate
 from forecast.weeks import Week
 
 some = settings(max_examples=100, deadline=None, derandomize=True)

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from forecast.rates.climate import Climate
-from forecast.rates.pooling import Pooled, Record
+from forecast.fitting.survival import Pooled, Record
+from forecast.weather.climate import Climate
 
 
 def test_groups_that_change_later_change_nothing():

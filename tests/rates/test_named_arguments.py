@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from forecast import Refused
-from forecast.rates.warmth import base_from_rates, degree_days
+from forecast.weather.degree_days import base_from_rates, degree_days
 
 
 @pytest.mark.parametrize(

@@ -10,10 +10,10 @@ import pytest
 from scipy import stats
 
 from forecast.errors import Refused
+from forecast.fitting.betabinomial import fit_groups, log_pmf
 from forecast.rates.amounts import Amount, Count
-from forecast.rates.betabinomial import fit_groups, log_pmf
 from forecast.rates.distributions import Duration, Share
-from forecast.rates.station import again, contrary, months_measured, not_of_air, number, read_days
+from forecast.weather.station import again, contrary, months_measured, not_of_air, number, read_days
 
 
 def refused(call):

@@ -6,13 +6,13 @@ import re
 import pytest
 
 from forecast import Refused
+from forecast.fitting.betabinomial import fit_groups
+from forecast.fitting.survival import Pooled, Priors, Record
 from forecast.rates.amounts import Amount
-from forecast.rates.betabinomial import fit_groups
-from forecast.rates.climate import Climate
 from forecast.rates.cycles import ByCycle
 from forecast.rates.distributions import Duration, Share
 from forecast.rates.levels import Level
-from forecast.rates.pooling import Pooled, Priors, Record
+from forecast.weather.climate import Climate
 
 ONE, OF_LAB, GROUPS = Record("A", 1, 2), Record("A", 1, 2, lab="L"), {"A": "g"}
 LEVELS = (

@@ -14,13 +14,13 @@ from southern_climate import HIGH, LOW, SPREAD
 
 import forecast
 from forecast import Refused, Week
-from forecast.decisions.programme import plan_orders
+from forecast.planning.whole_order import plan_orders
 from forecast.rates.distributions import Duration
-from forecast.season.records import read_records
+from forecast.records.records import read_records
 from forecast.show.calendar import write_calendar
-from forecast.show.ordering import order_sheet
+from forecast.show.order_sheet import order_sheet
 from forecast.show.page import CAUTIONS
-from forecast.words import rounded
+from forecast.words.numbers import rounded
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 

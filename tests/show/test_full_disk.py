@@ -10,10 +10,10 @@ import small_seasons as small
 from disks import SPACE, fill, full_after, held, mounted
 
 from forecast import Refused, plan_orders, report
-from forecast.decisions.programme import Plan
+from forecast.planning.whole_order import Plan
 from forecast.show.calendar import write_calendar
-from forecast.show.ordering import write_order_sheet
-from forecast.show.sheets import write_plan_workbook
+from forecast.show.order_sheet import write_order_sheet
+from forecast.show.plan_workbook import write_plan_workbook
 
 WRITERS: dict[str, Callable[..., None]] = {
     "order.csv": write_order_sheet,

@@ -15,7 +15,7 @@ from southern_climate import HIGH, LOW, SPREAD
 from whole_orders import large
 
 import forecast
-from forecast.show.told import Told
+from forecast.show.partner_text import Told
 
 DRAWS = 256
 HOSTILE = ("<script>alert(1)</script>", '=HYPERLINK("x")', "\"quoted\" & 'so' <b>bold</b>")

@@ -9,7 +9,7 @@ from scipy.special import expit, gammaln, log_expit
 from scipy.stats import beta, chi2, chi2_contingency, poisson
 
 from forecast import Share
-from forecast.rates.censored import LAWS, Likelihood, Table
+from forecast.fitting.interval_censored import LAWS, Likelihood, Table
 
 # Ridout, M., Hinde, J. and Demetrio, C. (1998). Models for count data with many zeros. Proc. 19th Int.
 # Biometric Conference, 179-192: rooted of cultured apple shoots, four hormone levels by two photoperiods.

@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from forecast import Refused
-from forecast.decisions.sensitivity import indices, sobol_table, tornado
+from forecast.sensitivity.sobol import indices, sobol_table, tornado
 
 SEEDS = range(8)
 EVEN = {name: stats.uniform(-np.pi, 2 * np.pi) for name in ("X1", "X2", "X3")}

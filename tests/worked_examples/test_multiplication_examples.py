@@ -8,7 +8,7 @@ from scipy.stats import norm
 from small_seasons import season, stage
 
 import forecast
-from forecast.growth.initiation import multiply
+from forecast.propagation.initiation import multiply
 from forecast.rates.cycles import ByCycle
 
 DRAWS = 16384

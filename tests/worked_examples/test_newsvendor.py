@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 from scipy import stats
 from small_seasons import offer
 
-from forecast.decisions.newsvendor import best_quantity, short_and_left, sold
-from forecast.decisions.prices import PriceList
 from forecast.errors import Refused
+from forecast.ordering.newsvendor import best_quantity, short_and_left, sold
+from forecast.ordering.price_list import PriceList
 from forecast.season.rows import Offer
 
 some = settings(max_examples=60, deadline=None, derandomize=True)

@@ -5,7 +5,7 @@ import pytest
 import scoringrules
 from scipy.stats import betabinom, binom, norm, poisson
 
-from forecast.decisions.scoring import scored
+from forecast.tracking.scoring import scored
 
 # Closed forms: Gneiting, T. and Raftery, A. E. (2007), J. Amer. Statist. Assoc. 102, 359-378,
 # doi:10.1198/016214506000001437: CRPS = integral of (F(x) - 1{x >= y})^2 (their eq. 20), of a normal distribution

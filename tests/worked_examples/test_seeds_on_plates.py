@@ -7,7 +7,7 @@ import pytest
 from scipy.special import log_expit, logit, logsumexp
 from scipy.stats import multivariate_t
 
-from forecast.rates.lattice import Counts, Lattice, Normals
+from forecast.fitting.lattice import Counts, Lattice, Normals
 
 # Crowder, M. J. (1978). Beta-binomial ANOVA for proportions. Appl. Statist. 27, 34-37, table 3: Orobanche seeds on 21
 # plates, germinated of sown, by seed and root extract.

@@ -1,0 +1,335 @@
+"""Charts for eyes: summaries in, one Altair chart out, with a text that says the same."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+import pandas as pd
+
+from forecast.errors import refuse
+from forecast.growth.outcome import Outcome
+from forecast.ordering.order import Order
+from forecast.propagation.cultures import Cultures
+from forecast.propagation.sourcing import Routes
+from forecast.resources.bench_use import BenchSpace
+from forecast.weeks import Week
+from forecast.words.numbers import seasons
+
+# Colours that stay apart without colour vision: Okabe, M. and Ito, K. (2008), Color Universal Design.
+BLUE, ORANGE, GREEN, BLACK = "#0072B2", "#D55E00", "#009E73", "#222222"
+WIDTH, HEIGHT = 560, 260
+
+_NUMBERS = [alt.Tooltip("week"), alt.Tooltip("low"), alt.Tooltip("middle"), alt.Tooltip("high")]
+
+Chart = alt.LayerChart | alt.FacetChart  # what altair.layer gives
+
+_MIME = "application/vnd.vegalite.v5+json"
+_SCHEMA = "https://vega.github.io/schema/vega-lite/v5.json"
+
+
+def draw_offline() -> None:
+    """Let notebooks draw charts with what JupyterLab brings along, without any network.
+
+    Notes
+    -----
+    The chart is kept in the notebook as its Vega-Lite description, so it is drawn again when the notebook
+    is opened, and is the same text on every machine.
+    """
+    alt.renderers.register("offline", offline)
+    alt.renderers.enable("offline")
+
+
+def offline(spec: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Give a chart's description as JupyterLab draws it without a network, and how it is to be drawn."""
+    described = {**spec, "$schema": _SCHEMA}
+    bundle = {_MIME: described, "text/plain": spec.get("description", "A chart.")}
+    return bundle, {_MIME: {"embed_options": {"renderer": "svg", "actions": False}}}
+
+
+def saleable(outcome: Outcome, variety: str) -> Chart:
+    """Draw the saleable plants of a variety on hand by week, against what is wanted and then sold.
+
+    Parameters
+    ----------
+    outcome
+        What comes of the orders.
+    variety
+        Which variety.
+
+    Returns
+    -------
+    LayerChart
+        A band that holds nine draws in ten, the middle as a line, the wanted number as a diamond.
+    """
+    if variety not in outcome.varieties:
+        raise refuse("variety", variety, "not ordered", f"Ordered are {', '.join(outcome.varieties)}.")
+    table = outcome.table(variety, sold=True)
+    first = min(batch.week for batch in outcome.batches if batch.variety == variety)
+    table = dated(table[table["week"] >= str(first)])
+    wanted = outcome.wanted(variety)[["week", "wanted", "chance"]]
+    words = [f"{row['wanted']:,} by {row['week']} in {seasons(row['chance'])}" for row in wanted.to_dict("records")]
+    text = f"Saleable plants of {variety} on hand by week; what is wanted in a week is sold in it. "
+    text += f"Wanted: {'; '.join(words) or 'nothing'}."
+    layers = _fan(table, "saleable plants on hand [number]", _NUMBERS)
+    if len(wanted):
+        point = alt.Chart(dated(wanted)).encode(x=week_axis(), y="wanted:Q")
+        tips = [alt.Tooltip("week"), alt.Tooltip("wanted"), alt.Tooltip("chance", format=".0%")]
+        layers.append(
+            point.mark_point(shape="diamond", size=140, filled=True, color=ORANGE, opacity=1).encode(tooltip=tips)
+        )
+        layers.append(point.mark_text(align="right", dx=-10, dy=-8, color=BLACK).encode(text="wanted:Q"))
+    title = heading(
+        variety,
+        "Saleable plants on hand: middle and nine draws in ten. Diamonds are wanted, and sold then.",
+    )
+    return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
+
+
+def order_curve(order: Order) -> Chart:
+    """Draw the chance of the wanted number against the quantity ordered.
+
+    Parameters
+    ----------
+    order
+        The order.
+
+    Returns
+    -------
+    LayerChart
+        The curve, the order as a filled circle, the order from the mean as a triangle, the confidence as
+        a dashed line.
+    """
+    curve = order.curve().round({"chance": 4, "cost": 0, "saleable": 0})
+    marks = pd.DataFrame(
+        [
+            {"quantity": order.quantity, "chance": round(order.chance, 4), "which": f"order {order.quantity:,}"},
+            {
+                "quantity": order.from_mean,
+                "chance": round(order.chance_from_mean, 4),
+                "which": f"from the mean {order.from_mean:,}",
+            },
+        ]
+    )
+    axis = alt.Axis(format="%")
+    x = alt.X("quantity:Q", title="plantlets ordered [number]", scale=alt.Scale(zero=False, nice=False))
+    y = alt.Y("chance:Q", title="chance of the wanted number [%]", axis=axis, scale=alt.Scale(domain=[0, 1]))
+    tips = [
+        alt.Tooltip("quantity"),
+        alt.Tooltip("chance", format=".1%"),
+        alt.Tooltip("cost", title=f"cost [{order.currency}]"),
+    ]
+    line = (
+        alt.Chart(curve)
+        .mark_line(color=BLUE, point=alt.OverlayMarkDef(size=14, color=BLUE))
+        .encode(x=x, y=y, tooltip=tips)
+    )
+    rule = alt.Chart(pd.DataFrame({"chance": [order.confidence]})).mark_rule(strokeDash=[5, 4], color=BLACK).encode(y=y)
+    shapes = alt.Scale(domain=list(marks["which"]), range=["circle", "triangle-down"])
+    colours = alt.Scale(domain=list(marks["which"]), range=[BLUE, ORANGE])
+    points = (
+        alt.Chart(marks)
+        .mark_point(size=150, filled=True, opacity=1)
+        .encode(
+            x=x,
+            y=y,
+            shape=alt.Shape(
+                "which:N", scale=shapes, legend=alt.Legend(title=None, orient="bottom-right", symbolSize=120)
+            ),
+            color=alt.Color("which:N", scale=colours),
+            tooltip=[alt.Tooltip("which"), alt.Tooltip("chance", format=".1%")],
+        )
+    )
+    title = heading(
+        f"{order.variety}: {order.wanted:,} wanted by {order.by}",
+        f"Delivered {order.week} by {order.lab}. The dashed line is the confidence asked for.",
+    )
+    return alt.layer(line, rule, points).properties(width=WIDTH, height=HEIGHT, title=title, description=str(order))
+
+
+def bench(space: BenchSpace, place: str) -> Chart:
+    """Draw the area that plants stand on in a place by week, against what there is.
+
+    Parameters
+    ----------
+    space
+        Bench space by place and week.
+    place
+        Which place.
+
+    Returns
+    -------
+    LayerChart
+        A band that holds nine draws in ten, the middle as a line, the area there is as a stepped line.
+    """
+    weekly = space.weekly[space.weekly["place"] == place]
+    used = weekly.index[(weekly["high"] > 0)]
+    if len(used):
+        weekly = weekly.loc[used[0] : used[-1]]
+    weekly = dated(weekly)
+    text = space.sentence(place)
+    base = alt.Chart(weekly).encode(x=week_axis())
+    tips = [
+        alt.Tooltip("week"),
+        alt.Tooltip("low", format=".0f"),
+        alt.Tooltip("middle", format=".0f"),
+        alt.Tooltip("high", format=".0f"),
+        alt.Tooltip("there_is", title="there is", format=".0f"),
+        alt.Tooltip("overrun", title="chance of overrun", format=".0%"),
+    ]
+    limit = base.mark_line(color=ORANGE, strokeWidth=2.5, strokeDash=[7, 3], interpolate="step-after").encode(
+        y="there_is:Q", tooltip=tips
+    )
+    title = heading(
+        place, "Area that plants stand on: nine draws in ten lie in the band. The dashed line is what there is."
+    )
+    return alt.layer(*_fan(weekly, "bench area [m²]", tips), limit).properties(
+        width=WIDTH, height=HEIGHT, title=title, description=text
+    )
+
+
+def ready(cultures: Cultures) -> Chart:
+    """Draw the saleable plants that come of cultures by week, if none is sold.
+
+    Parameters
+    ----------
+    cultures
+        What comes of explants.
+
+    Returns
+    -------
+    LayerChart
+        A band that holds nine draws in ten, and the middle as a line.
+    """
+    layers = _fan(dated(cultures.by_week()), "saleable plants [number]", _NUMBERS)
+    title = heading(cultures.variety, "Saleable plants if none is sold: middle and nine draws in ten.")
+    return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=str(cultures))
+
+
+def cycles(cultures: Cultures) -> Chart:
+    """Draw the plants of cultures by cycle on a logarithmic scale, against what there is room and time for.
+
+    Parameters
+    ----------
+    cultures
+        What comes of explants.
+
+    Returns
+    -------
+    LayerChart
+        A band that holds nine draws in ten, the middle as a line with its numbers, the cap as a stepped line. None
+        left is drawn as one.
+    """
+    table = cultures.by_step()
+    table = table.assign(**{f"{word}_drawn": table[word].clip(lower=1) for word in ("low", "middle", "high")})
+    order = list(table["step"])
+    x = alt.X(
+        "step:O",
+        title="explants at the start and in each cycle, then plantlets [step]",
+        sort=order,
+        axis=alt.Axis(labelAngle=0),
+    )
+    scale = alt.Scale(type="log", nice=True)
+    tips = [alt.Tooltip("step"), alt.Tooltip("low"), alt.Tooltip("middle"), alt.Tooltip("high"), alt.Tooltip("most")]
+    base = alt.Chart(table).encode(x=x)
+    band = base.mark_area(opacity=0.25, color=BLUE).encode(
+        y=alt.Y("low_drawn:Q", title="plants [number, logarithmic]", scale=scale), y2="high_drawn:Q", tooltip=tips
+    )
+    line = base.mark_line(color=BLUE, point=True).encode(y="middle_drawn:Q", tooltip=tips)
+    words = base.mark_text(dy=14, dx=6, align="left", color=BLACK).encode(
+        y="middle_drawn:Q", text=alt.Text("middle:Q", format=",")
+    )
+    layers = [band, line, words]
+    if table["most"].notna().any():
+        cap = alt.Chart(table[table["most"].notna()]).encode(x=x, y="most:Q", tooltip=tips)
+        layers.append(cap.mark_tick(color=ORANGE, thickness=3, size=46))
+    title = heading(
+        f"{cultures.variety}: {cultures.explants:,} explants from {cultures.start}",
+        "Middle and nine draws in ten. Bars above are what shelf and hood allow.",
+    )
+    return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=str(cultures))
+
+
+def clean(cultures: Cultures) -> Chart:
+    """Draw the share of vessels that stay clean in each cycle, and that of vessels clean so far.
+
+    Parameters
+    ----------
+    cultures
+        What comes of explants.
+
+    Returns
+    -------
+    LayerChart
+        A point for each cycle, and a falling line for all cycles together, each with its name.
+    """
+    table = cultures.table()[["cycle", "clean", "clean_so_far"]]
+    x = alt.X("cycle:O", title="cycle [number]", axis=alt.Axis(labelAngle=0))
+    y = alt.Y("share:Q", title="clean vessels [%]", axis=alt.Axis(format="%"), scale=alt.Scale(zero=False))
+    layers = []
+    for column, name, colour in (("clean", "in the cycle", BLUE), ("clean_so_far", "so far", ORANGE)):
+        rows = table.rename(columns={column: "share"})[["cycle", "share"]].assign(which=name)
+        base = alt.Chart(rows).encode(x=x, y=y, tooltip=["cycle", alt.Tooltip("share", format=".1%")])
+        layers.append(base.mark_line(color=colour, point=alt.OverlayMarkDef(color=colour, size=50)))
+        last = alt.Chart(rows.tail(1)).encode(x=x, y=y, text="which:N")
+        layers.append(last.mark_text(align="left", dx=8, color=colour))
+    left = float(table["clean_so_far"].iloc[-1])
+    text = f"Of vessels of {cultures.variety} followed through {cultures.cycles} cycles, {left:.0%} stay clean."
+    title = heading(cultures.variety, "Share of vessels that stay clean, in each cycle and so far.")
+    return alt.layer(*layers).properties(width=WIDTH - 60, height=HEIGHT, title=title, description=text)
+
+
+def routes(compared: Routes) -> Chart:
+    """Draw what a wanted plant costs by each route, against the number wanted.
+
+    Parameters
+    ----------
+    compared
+        The routes.
+
+    Returns
+    -------
+    LayerChart
+        A line with its name for each route, and the number wanted as a rule.
+    """
+    curve = compared.curve
+    names = [route.route for route in compared]
+    colours = alt.Scale(domain=names, range=[BLUE, ORANGE, GREEN][: len(names)])
+    x = alt.X("wanted:Q", title="plants wanted [number, logarithmic]", scale=alt.Scale(type="log", nice=False))
+    y = alt.Y("cost_per_plant:Q", title=f"cost of a plant wanted [{compared.currency}]", scale=alt.Scale(zero=False))
+    colour = alt.Color("route:N", scale=colours, legend=None)
+    tips = ["route", "wanted", alt.Tooltip("cost_per_plant", title="cost of a plant"), "cost"]
+    lines = alt.Chart(curve).mark_line(point=True).encode(x=x, y=y, color=colour, tooltip=tips)
+    last = curve.sort_values("wanted").groupby("route").tail(1)
+    words = alt.Chart(last).mark_text(align="left", dx=8).encode(x=x, y=y, color=colour, text="route:N")
+    rule = alt.Chart(pd.DataFrame({"wanted": [compared.wanted]})).mark_rule(strokeDash=[5, 4], color=BLACK).encode(x=x)
+    title = heading(
+        f"{compared.variety} by {compared.by}",
+        f"What a plant costs by each route. The dashed line is the {compared.wanted:,} wanted.",
+    )
+    return alt.layer(rule, lines, words).properties(
+        width=WIDTH - 60, height=HEIGHT, title=title, description=str(compared)
+    )
+
+
+def _fan(table: pd.DataFrame, title: str, tips: list[alt.Tooltip]) -> list[alt.Chart]:
+    """Give the band from low to high by week, and the middle as a line."""
+    base = alt.Chart(table).encode(x=week_axis())
+    band = base.mark_area(opacity=0.25, color=BLUE).encode(y=alt.Y("low:Q", title=title), y2="high:Q", tooltip=tips)
+    return [band, base.mark_line(color=BLUE).encode(y="middle:Q", tooltip=tips)]
+
+
+def week_axis() -> alt.X:
+    """Give an axis of time on which weeks lie by their Mondays."""
+    return alt.X("monday:T", title="week [its Monday]", axis=alt.Axis(format="%d %b %Y", labelAngle=-35, tickCount=9))
+
+
+def heading(text: str, subtitle: str) -> alt.TitleParams:
+    """Give a chart its title, and below it how it is to be read."""
+    return alt.TitleParams(text=text, subtitle=subtitle, anchor="start", subtitleColor="#555555")
+
+
+def dated(table: pd.DataFrame) -> pd.DataFrame:
+    """Add the Mondays of weeks, and leave out what is the same in all rows."""
+    mondays = [Week.parse(week).monday.isoformat() for week in table["week"]]
+    return table.assign(monday=mondays).drop(columns=["variety", "place"], errors="ignore")

@@ -1,0 +1,251 @@
+"""Charts of the whole order: what comes when, where the money goes, and what surety costs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Literal
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from forecast.charts.base import BLACK, BLUE, HEIGHT, ORANGE, WIDTH, Chart, dated, heading, week_axis
+from forecast.errors import refuse
+from forecast.growth.summaries import RANGE, RANGE_NAMES
+from forecast.planning.plan import Plan
+from forecast.resources.money_flow import CashFlow
+from forecast.words.numbers import money, rounded, seasons, signed
+
+_ROW = 26  # height of a row [pixels]
+_DOTS = 20  # seasons that stand for all, one dot each
+_DOT = 15  # width and height of a dot [pixels]
+_COLUMNS = WIDTH // _DOT  # of dots, at most
+_MOST_PLANS = 5
+
+
+def order_chart(plan: Plan, *, what: Literal["quantity", "price"] = "quantity") -> Chart:
+    """Draw what is ordered for each week of delivery from each lab.
+
+    Parameters
+    ----------
+    plan
+        What to order.
+    what
+        ``quantity`` of plantlets, or their ``price``, without freight.
+
+    Returns
+    -------
+    LayerChart
+        A bar for each lab and week with its sum and varieties beside it, parted by variety.
+
+    Raises
+    ------
+    Refused
+        If `what` is neither, or nothing is ordered.
+    """
+    if what not in ("quantity", "price"):
+        raise refuse("what", what, "not what can be drawn", "Write quantity or price.")
+    if not plan.orders:
+        raise refuse("plan", None, "nothing is ordered", "See why in the plan's text, and change the season.")
+    currency = plan.season.currency
+    unit = "plantlets" if what == "quantity" else currency
+    table = plan.table()
+    rows = table.assign(delivery=table["week"] + ", " + table["lab"])
+    rows["until"] = rows.groupby("delivery")[what].cumsum().round(2)
+    rows["since"] = (rows["until"] - rows[what]).round(2)
+    sums = rows.groupby("delivery", as_index=False).agg(sum=(what, "sum"), varieties=("variety", ", ".join))
+    sums = sums.assign(said=[f"{total:,.0f} {unit}" for total in sums["sum"]])
+    y = alt.Y("delivery:N", title="delivery [week, lab]", sort=list(sums["delivery"]), axis=alt.Axis(labelLimit=240))
+    most = float(sums["sum"].max())
+    name = "plantlets ordered [number]" if what == "quantity" else f"price without freight [{currency}]"
+    x = alt.X("since:Q", title=name, scale=alt.Scale(domain=[0, 1.3 * most], nice=False), axis=alt.Axis(tickCount=7))
+    tips = [alt.Tooltip("delivery"), alt.Tooltip("variety"), alt.Tooltip("form"), alt.Tooltip("quantity", format=",")]
+    tips += [alt.Tooltip(one, title=f"{one} [{currency}]", format=",.2f") for one in ("price", "deposit", "balance")]
+    bars = alt.Chart(rows[["delivery", "variety", "form", "quantity", "price", "deposit", "balance", "since", "until"]])
+    bars = bars.mark_bar(color=BLUE, opacity=0.75, stroke="white", strokeWidth=2).encode(
+        x=x, x2="until:Q", y=y, tooltip=tips
+    )
+    words = alt.Chart(sums).mark_text(align="left", dx=6, color=BLACK)
+    words = words.encode(x="sum:Q", y=y, text="said:N", tooltip=[alt.Tooltip("varieties")])
+    title = heading(
+        f"{plan.season.name}: what comes when",
+        "A bar for all that one lab sends in one week, parted by variety.",
+    )
+    text = " ".join(str(plan).splitlines())
+    text += f" By delivery: {'; '.join(f'{row.delivery}: {row.said}' for row in sums.itertuples())}."
+    return alt.layer(bars, words).properties(
+        width=WIDTH, height=max(_ROW * len(sums), 60), title=title, description=text
+    )
+
+
+def cash_chart(flow: CashFlow) -> Chart:
+    """Draw the cash since the season began by week, and its lowest point.
+
+    Parameters
+    ----------
+    flow
+        Where the money goes.
+
+    Returns
+    -------
+    LayerChart
+        A band that holds nine draws in ten, the middle as a line, a rule at 0; a triangle with its amount at the
+        lowest cash, middle of the draws, in the week in which it most often falls.
+    """
+    currency, point = flow._outcome.season.currency, flow.low_point
+    tips = [alt.Tooltip("week"), *(alt.Tooltip(name, format=",.0f") for name in RANGE_NAMES)]
+    base = alt.Chart(dated(flow.weekly)).encode(x=week_axis(), tooltip=tips)
+    band = base.mark_area(opacity=0.25, color=BLUE).encode(
+        y=alt.Y("low:Q", title=f"cash since the season began [{currency}]"), y2="high:Q"
+    )
+    line = base.mark_line(color=BLUE).encode(y="middle:Q")
+    zero = alt.Chart(pd.DataFrame({"cash": [0]})).mark_rule(color=BLACK).encode(y="cash:Q")
+    said = f"lowest: about {money(point.middle, currency)}"
+    low = pd.DataFrame([{"week": str(point.week), "lowest": round(point.middle, 2), "said": f"{said} in {point.week}"}])
+    mark = alt.Chart(dated(low)).encode(x=week_axis(), y="lowest:Q")
+    triangle = mark.mark_point(shape="triangle-up", size=120, filled=True, color=ORANGE, opacity=1)
+    words = mark.mark_text(align="right", dx=-10, dy=6, color=BLACK).encode(text="said:N")
+    title = heading(
+        "Cash by week", "Middle and nine draws in ten, by the end of each week. The triangle is the lowest cash."
+    )
+    return alt.layer(zero, band, line, triangle, words).properties(
+        width=WIDTH, height=HEIGHT, title=title, description=" ".join(str(flow).splitlines())
+    )
+
+
+def margin_chart(flows: Mapping[str, CashFlow]) -> Chart:
+    """Draw the margins of several plans below each other, as twenty seasons each.
+
+    Parameters
+    ----------
+    flows
+        One to five plans by name: where the money goes.
+
+    Returns
+    -------
+    FacetChart
+        For each plan twenty dots, each a season in twenty, heaped by their margin; a triangle at the mean.
+
+    Raises
+    ------
+    Refused
+        If there are not so many plans, or they are not in one currency.
+
+    Notes
+    -----
+    The dots stand at the quantiles 1/40, 3/40, ... 39/40 of the margin, rounded to a step of 1, 2 or 5 times a power
+    of ten. So dots left of an amount, out of twenty, are about the chance to earn less than it.
+
+    References
+    ----------
+    Kay, M., Kola, T., Hullman, J. R. and Munson, S. A. (2016). When (ish) is my bus? User-centered visualizations of
+    uncertainty in everyday, mobile predictive systems. CHI 2016, 5092-5103. doi:10.1145/2858036.2858558
+    """
+    if not 1 <= len(flows) <= _MOST_PLANS:
+        raise refuse("flows", len(flows), "not so many plans", f"Give one to {_MOST_PLANS}.")
+    currencies = sorted({flow._outcome.season.currency for flow in flows.values()})
+    if len(currencies) > 1:
+        raise refuse("flows", ", ".join(currencies), "not in one currency", "Compare plans of one season.")
+    quantiles = np.array([np.quantile(flow.margin, (np.arange(_DOTS) + 0.5) / _DOTS) for flow in flows.values()])
+    step = _step(float(np.ptp(quantiles)) / _COLUMNS)
+    rows = pd.DataFrame(
+        {"plan": np.repeat(list(flows), _DOTS), "kind": "season", "margin": (quantiles / step).round().ravel() * step}
+    )
+    rows["heap"] = rows.groupby(["plan", "margin"]).cumcount() + 0.5
+    means = [round(float(flow.margin.mean()), 2) for flow in flows.values()]
+    said = [f"about {signed(mean)}" for mean in means]
+    means_at = pd.DataFrame({"plan": list(flows), "kind": "mean", "margin": means, "heap": 0.0, "said": said})
+    highest = math.ceil(float(rows["heap"].max()))
+    scale = alt.Scale(domain=[0, highest], nice=False)
+    x = alt.X("margin:Q", title=f"margin of the season [{currencies[0]}]", scale=alt.Scale(zero=False, padding=_DOT))
+    tips = [alt.Tooltip("plan"), alt.Tooltip("kind"), alt.Tooltip("margin", format=",.0f")]
+    base = alt.Chart().encode(x=x, y=alt.Y("heap:Q", axis=None, scale=scale), tooltip=tips)
+    dots = base.transform_filter("datum.kind == 'season'").mark_point(
+        filled=True, size=0.6 * _DOT**2, color=BLUE, opacity=1
+    )
+    mean = base.transform_filter("datum.kind == 'mean'")
+    triangle = mean.mark_point(shape="triangle-up", filled=True, size=110, color=ORANGE, opacity=1, yOffset=7)
+    words = mean.mark_text(color=BLACK, dy=24).encode(text="said:N")
+    layers = alt.layer(dots, triangle, words, data=pd.concat([rows, means_at], ignore_index=True))
+    layers = layers.properties(width=WIDTH, height=highest * _DOT)
+    header = alt.Header(labelAlign="left", labelOrient="top", labelAnchor="start", labelFontWeight="bold")
+    plans = alt.Row("plan:N", sort=list(flows), title=None, header=header)
+    title = heading("What the season earns", "Each dot is one season in twenty. Triangles are means.")
+    return layers.facet(row=plans).properties(title=title, description=_margins_said(flows))
+
+
+def confidence_price_chart(prices: pd.DataFrame) -> Chart:
+    """Draw what it costs to meet every wanted number, against how surely.
+
+    Parameters
+    ----------
+    prices
+        confidence, plantlets, cost, currency, unmet, as from `forecast.ordering.baselines.confidence_prices`.
+
+    Returns
+    -------
+    LayerChart
+        A line with a point for each confidence, and its cost beside the first and the last. Confidences at which more
+        wanted rows are unmet than at others are not drawn: their cost is not that of the same plants.
+
+    Raises
+    ------
+    Refused
+        If `prices` has no row.
+    """
+    if prices.empty:
+        raise refuse("prices", None, "no confidence is given", "Give at least one.")
+    rows = prices[prices["unmet"] == prices["unmet"].min()].sort_values("confidence")
+    currency = str(rows["currency"].iloc[0])
+    rows = rows[["confidence", "plantlets", "cost"]]
+    x = alt.X(
+        "confidence:Q",
+        title="confidence of every wanted number [%]",
+        axis=alt.Axis(format="%"),
+        scale=alt.Scale(zero=False, nice=False, padding=40),
+    )
+    y = alt.Y("cost:Q", title=f"cost until the weeks wanted [{currency}]", scale=alt.Scale(zero=False, padding=20))
+    tips = [alt.Tooltip("confidence", format=".1%"), alt.Tooltip("plantlets", format=",")]
+    tips += [alt.Tooltip("cost", title=f"cost [{currency}]", format=",.0f")]
+    line = alt.Chart(rows).mark_line(color=BLUE, point=alt.OverlayMarkDef(size=50, color=BLUE))
+    ends = rows.iloc[[0, -1]].drop_duplicates()[["confidence", "cost"]]
+    ends = ends.assign(said=[f"about {rounded(cost)}" for cost in ends["cost"]])
+    words = alt.Chart(ends).mark_text(dy=-14, color=BLACK)
+    title = heading("What does it cost to be sure?", "Every wanted number by itself, each as surely as the axis says.")
+    return alt.layer(line.encode(x=x, y=y, tooltip=tips), words.encode(x=x, y=y, text="said:N")).properties(
+        width=WIDTH, height=HEIGHT, title=title, description=_prices_said(prices, rows, currency)
+    )
+
+
+def _step(least: float) -> float:
+    """Give the smallest of 1, 2 and 5 times a power of ten that is not below a number."""
+    power = 10.0 ** math.floor(math.log10(max(least, 0.01)))
+    return next(times * power for times in (1, 2, 5, 10) if times * power >= least * (1 - 1e-9))
+
+
+def _margins_said(flows: Mapping[str, CashFlow]) -> str:
+    """Say what each plan earns."""
+    said = []
+    for name, flow in flows.items():
+        low, _, high = np.quantile(flow.margin, RANGE)
+        earned = money(float(flow.margin.mean()), flow._outcome.season.currency)
+        said.append(
+            f"{name}: on average {earned} ({signed(low)} to {signed(high)}), in the worst tenth of seasons "
+            f"{signed(flow.bad_years(0.1))}, a loss in {seasons(flow.chance_of_loss)}"
+        )
+    return f"Margin of the season. {'. '.join(said)}."
+
+
+def _prices_said(prices: pd.DataFrame, rows: pd.DataFrame, currency: str) -> str:
+    """Say what the least and the greatest confidence cost."""
+    said = [
+        f"in {seasons(row['confidence'])} for about {money(row['cost'], currency)}"
+        for row in rows.iloc[[0, -1]].drop_duplicates().to_dict("records")
+    ]
+    text = f"What is wanted is met, each number by itself, {' and '.join(said)}."
+    least, beyond = int(prices["unmet"].min()), prices[prices["unmet"] > prices["unmet"].min()]
+    text += f" {least} of the wanted numbers cannot be met at all, and are not counted." if least else ""
+    if len(beyond):
+        text += f" From {beyond['confidence'].min():.3g} on more is out of reach than below."
+    return text

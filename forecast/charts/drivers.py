@@ -1,0 +1,162 @@
+"""Charts of what an answer hangs on, and of two scenarios side by side."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+import altair as alt
+import pandas as pd
+
+from forecast.charts.base import BLACK, BLUE, ORANGE, WIDTH, Chart, heading
+from forecast.errors import refuse, whole
+from forecast.sensitivity.comparing import ALL, Comparison
+from forecast.sensitivity.drivers import Drivers
+from forecast.sensitivity.inputs import told
+from forecast.words.numbers import signed
+
+_ROW = 26  # height of a row [pixels]
+_NARROW = WIDTH - 160  # what long names leave
+_MOST = 40
+_MARGIN = 0.35  # room for the words beside the widest bar, as a part of it
+
+
+def tornado_chart(drivers: Drivers, *, top: int = 10) -> Chart:
+    """Draw how far an answer swings with each of its inputs.
+
+    Parameters
+    ----------
+    drivers
+        What the answer hangs on.
+    top
+        How many inputs, 1 to 40, the largest swing first.
+
+    Returns
+    -------
+    LayerChart
+        A bar from the expected answer to that with an input low, in orange, and one to that with it high, in blue;
+        the values of the input stand at their ends.
+
+    Raises
+    ------
+    Refused
+        If `top` is no such number.
+    """
+    table = drivers.tornado().head(whole("top", top, 1, _MOST))
+    percent = drivers.answer == "chance"
+    scale = 100 if percent else 1
+    base, digits = scale * drivers.base, 2 if percent else 1
+    rows = pd.DataFrame(
+        [
+            {
+                "input": row["input"],
+                "end": end,
+                "answer": round(scale * row[f"at_{end}"], digits),
+                "base": round(base, digits),
+                "said": told(row[end], row["unit"]).split(" above ")[0],
+            }
+            for row in table.to_dict("records")
+            for end in ("low", "high")
+        ]
+    )
+    title = {
+        "margin": f"expected margin [{drivers.currency}]",
+        "chance": "chance that a wanted number is met [%]",
+        "saleable": "saleable plants [number]",
+    }[drivers.answer]
+    y = alt.Y("input:N", title="input", sort=list(table["input"]), axis=alt.Axis(labelLimit=260))
+    x = alt.X("answer:Q", title=title, scale=_scale([*rows["answer"], base]), axis=alt.Axis(tickCount=6))
+    tips = [alt.Tooltip("input"), alt.Tooltip("end"), alt.Tooltip("said", title="value"), alt.Tooltip("answer")]
+    colour = alt.Color("end:N", scale=alt.Scale(domain=["low", "high"], range=[ORANGE, BLUE]), legend=None)
+    bars = alt.Chart(rows).mark_bar(opacity=0.75, height=0.6 * _ROW)
+    bars = bars.encode(x=x, x2="base:Q", y=y, color=colour, tooltip=tips)
+    middle = alt.Chart(pd.DataFrame({"base": [round(base, digits)]})).mark_rule(color=BLACK).encode(x="base:Q")
+    words = [_words(some, left=bool(left)) for left, some in rows.groupby(rows["answer"] < rows["base"])]
+    text = " ".join([*str(drivers).splitlines(), *(_swing(row, drivers) for row in table.to_dict("records"))])
+    return alt.layer(bars, middle, *(one.encode(x="answer:Q", y=y, text="said:N") for one in words)).properties(
+        width=_NARROW,
+        height=max(_ROW * len(table), 60),
+        title=heading(
+            "What the answer hangs on",
+            "Each input alone is low (orange: one season in ten is lower) or high (blue: one in ten is higher).",
+        ),
+        description=text,
+    )
+
+
+def comparison_chart(comparison: Comparison, *, what: Literal["saleable", "margin"] = "saleable") -> Chart:
+    """Draw how another scenario differs from the first.
+
+    Parameters
+    ----------
+    comparison
+        The two scenarios.
+    what
+        The number ``saleable`` for each variety and week wanted, or the ``margin`` by variety and in all.
+
+    Returns
+    -------
+    LayerChart
+        A point at the mean difference, a line that holds nine draws in ten, a rule at 0, and the mean in words.
+
+    Raises
+    ------
+    Refused
+        If `what` is neither, or nothing is wanted. For the margin, as `cash_flow`.
+    """
+    if what not in ("saleable", "margin"):
+        raise refuse("what", what, "not what can be drawn", "Write saleable or margin.")
+    currency = comparison.outcome.season.currency
+    if what == "saleable":
+        table = comparison.table()
+        table = table.assign(row=table["variety"] + ", " + table["week"])
+        unit, name, rows = "plants", "variety, week wanted", "saleable plants [number]"
+    else:
+        table = comparison.money()
+        table = table.assign(row=table["variety"].replace(ALL, "all varieties"))
+        unit, name, rows = currency, "variety", f"margin [{currency}]"
+    if table.empty:
+        raise refuse("comparison", None, "nothing is wanted in either", "Fill the table of what is wanted.")
+    drawn = table[["row", "difference", "low", "high"]].round(1)
+    drawn = drawn.assign(said=[_more(amount, unit) for amount in drawn["difference"]])
+    y = alt.Y("row:N", title=name, sort=list(drawn["row"]), axis=alt.Axis(labelLimit=260))
+    scale = _scale([*drawn["low"], *drawn["high"], 0.0])
+    title = f"difference in {rows}"
+    x = alt.X("difference:Q", title=title, scale=scale, axis=alt.Axis(tickCount=6))
+    tips = [alt.Tooltip("row", title=name), *(alt.Tooltip(one, format=",.0f") for one in ("low", "difference", "high"))]
+    zero = alt.Chart(pd.DataFrame({"zero": [0]})).mark_rule(color=BLACK).encode(x=alt.X("zero:Q", title=title))
+    base = alt.Chart(drawn).encode(y=y, tooltip=tips)
+    lines = base.mark_rule(color=BLUE, strokeWidth=3, opacity=0.5).encode(x=alt.X("low:Q", title=title), x2="high:Q")
+    points = base.mark_point(color=BLUE, filled=True, size=70, opacity=1).encode(x=x)
+    words = base.mark_text(align="left", dx=8, color=BLACK).encode(x=alt.X("high:Q", title=title), text="said:N")
+    said = [
+        f"{row['row']}: {row['said']} ({signed(row['low'])} to {signed(row['high'])})"
+        for row in drawn.to_dict("records")
+    ]
+    return alt.layer(zero, lines, points, words).properties(
+        width=_NARROW,
+        height=max(_ROW * len(drawn), 60),
+        title=heading("The other scenario less the first", "Mean, and nine draws in ten; both in the same draws."),
+        description=" ".join(str(comparison).splitlines()) + f" Differences in {rows}: {'; '.join(said)}.",
+    )
+
+
+def _words(rows: pd.DataFrame, *, left: bool) -> alt.Chart:
+    """Write values beside the ends of bars that all go left, or all go right."""
+    side: Literal["left", "right"] = "right" if left else "left"
+    chart: alt.Chart = alt.Chart(rows).mark_text(align=side, dx=-4 if left else 4, color=BLACK)
+    return chart
+
+
+def _scale(values: list[float]) -> alt.Scale:
+    room = _MARGIN * (max(values) - min(values)) or 1.0
+    return alt.Scale(domain=[round(min(values) - room, 2), round(max(values) + room, 2)], nice=False)
+
+
+def _swing(row: dict[Any, Any], drivers: Drivers) -> str:
+    ends = (f"{told(row[end], row['unit'])} gives {drivers.said(row[f'at_{end}'])}" for end in ("low", "high"))
+    return f"{row['input']}: {', '.join(ends)}."
+
+
+def _more(amount: float, unit: str) -> str:
+    text = signed(amount)
+    return f"{text if text.startswith('-') or text == '0' else f'+{text}'} {unit}"

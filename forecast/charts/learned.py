@@ -1,0 +1,157 @@
+"""Charts of what records taught: shrinkage, the next batch, and labs side by side."""
+
+from __future__ import annotations
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from forecast.charts.base import BLACK, BLUE, GREEN, HEIGHT, ORANGE, WIDTH, Chart, heading
+from forecast.records.learned_season import LearnedSeason
+from forecast.words.numbers import percent
+
+_ROW = 24  # height of a row [pixels]
+_KINDS = ("stated", "own records", "learned")
+_BINS = 40  # bars of a next batch, at most
+_SHOWN = 1e-4  # chances of counts below it, at the ends, are not drawn
+
+
+def shrinkage(learned: LearnedSeason, stage: str) -> Chart:
+    """Draw how far records moved the stated survival of each variety in a stage.
+
+    Parameters
+    ----------
+    learned
+        What was learned.
+    stage
+        Name of the stage.
+
+    Returns
+    -------
+    LayerChart
+        A row for each variety: a diamond where it was stated, a circle at the share of its own records, and a square at
+        the survival learned, with a bar that holds the mean of its batches nine times in ten. No bar: a guess.
+    """
+    table = learned.shares(stage).sort_values(["group", "variety"], kind="stable")
+    table = table.round(4)
+    columns = dict(zip(("stated", "counted", "learned"), _KINDS, strict=True))
+    points = table.melt(["variety", "batches", "rests_on"], list(columns), var_name="kind", value_name="share")
+    points = points.assign(kind=points["kind"].map(columns)).dropna(subset="share")
+    names = table["variety"].tolist()
+    y = alt.Y("variety:N", title="variety [name]", sort=names, axis=alt.Axis(labelLimit=220))
+    scale = alt.Scale(zero=False, nice=True)
+    x = alt.X("share:Q", title=f"survival of {stage} [%]", axis=alt.Axis(format="%"), scale=scale)
+    tips = [
+        alt.Tooltip("variety"),
+        alt.Tooltip("kind"),
+        alt.Tooltip("share", format=".1%"),
+        alt.Tooltip("batches", title="own batches"),
+        alt.Tooltip("rests_on", title="rests on"),
+    ]
+    ranges = table.dropna(subset="low")[["variety", "low", "high"]]
+    bars = alt.Chart(ranges).mark_bar(height=7, color=BLUE, opacity=0.3).encode(x=alt.X("low:Q"), x2="high:Q", y=y)
+    legend = alt.Legend(title=None, orient="bottom")
+    kinds = list(_KINDS)
+    colours = alt.Color("kind:N", scale=alt.Scale(domain=kinds, range=[ORANGE, GREEN, BLUE]), legend=legend)
+    shapes = alt.Scale(domain=kinds, range=["diamond", "circle", "square"])
+    marks = alt.Chart(points).mark_point(size=65, filled=True, opacity=0.9)
+    marks = marks.encode(x=x, y=y, color=colours, shape=alt.Shape("kind:N", scale=shapes, legend=legend), tooltip=tips)
+    moved = table.assign(by=(table["learned"] - table["stated"]).abs()).sort_values("by", kind="stable").iloc[-1]
+    guesses = int((table["rests_on"] == "guess").sum())
+    alone = int((table["rests_on"] == "group").sum())
+    text = (
+        f"Survival of {stage}, stated, counted and learned, for {len(table)} varieties. Records moved "
+        f"{moved['variety']} most, from {percent(moved['stated'])} to {percent(moved['learned'])} %. "
+        f"{alone} rest on their group alone, {guesses} on a guess."
+    )
+    title = heading(
+        f"{stage.capitalize()}: what did the records change?",
+        "Bars hold the mean of a variety's batches nine times in ten; without a bar it rests on a guess.",
+    )
+    return alt.layer(bars, marks).properties(
+        width=WIDTH, height=max(_ROW * len(names), 60), title=title, description=text
+    )
+
+
+def next_batch(learned: LearnedSeason, variety: str, stage: str, *, of: int = 100) -> Chart:
+    """Draw how many plants of the next batch survive a stage, how likely.
+
+    Parameters
+    ----------
+    learned
+        What was learned.
+    variety, stage
+        Names of the variety and the stage.
+    of
+        Plants that enter it, at most 20,000.
+
+    Returns
+    -------
+    LayerChart
+        A bar for each number of plants (or for as many as go into one of 40 bars): the chance of it. Two rules hold
+        nine batches in ten between them.
+    """
+    chances = learned.next_batch(variety, stage, of=of)
+    total = np.cumsum(chances)
+    low, high = (int(np.searchsorted(total, q)) for q in (0.05, 0.95))
+    middle = int(np.searchsorted(total, 0.5))
+    first, last = np.flatnonzero(chances > _SHOWN * chances.max())[[0, -1]]
+    step = -(-(last - first + 1) // _BINS)
+    starts = np.arange(first, last + 1, step)
+    until = np.minimum(starts + step, last + 1)
+    summed = np.add.reduceat(chances[: last + 1], starts).round(5)
+    rows = pd.DataFrame({"plants": starts, "until": until, "chance": summed, "none": 0})
+    each = "" if step == 1 else f", {step} to a bar"
+    x = alt.X(
+        "plants:Q", title=f"plants that survive {stage}, of {of:,} [number]", scale=alt.Scale(zero=False, nice=False)
+    )
+    y = alt.Y("chance:Q", title=f"chance{each} [%]", axis=alt.Axis(format="%"))
+    tips = [alt.Tooltip("plants"), alt.Tooltip("chance", format=".1%")]
+    bars = alt.Chart(rows).mark_rect(color=BLUE, opacity=0.6, stroke="white", strokeWidth=0.5)
+    bars = bars.encode(x=x, x2="until:Q", y=y, y2="none:Q", tooltip=tips)
+    ends = pd.DataFrame({"at": [low, high + 1]})
+    rules = alt.Chart(ends).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3]).encode(x=alt.X("at:Q"))
+    text = (
+        f"Of {of:,} plants of the next batch of {variety}, {middle:,} survive {stage} in the middle, and between "
+        f"{low:,} and {high:,} nine times in ten. {learned.sentence(variety, stage).split('. ')[0].rstrip('.')}."
+    )
+    title = heading(f"{variety}: the next batch in {stage}", "The dashed lines hold nine batches in ten between them.")
+    return alt.layer(bars, rules).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
+
+
+def labs(learned: LearnedSeason, stage: str) -> Chart:
+    """Draw how far labs differ in the survival of their plants in a stage, and say how far they overlap.
+
+    Parameters
+    ----------
+    learned
+        What was learned.
+    stage
+        Name of the stage.
+
+    Returns
+    -------
+    LayerChart
+        A row for each two labs: by how much more of the plants of the first survive, with a bar that holds it nine
+        times in ten, a rule at no difference, and in words whether they can be told apart.
+    """
+    table = learned.labs(stage).round(4)
+    pairs = [f"{row.lab} ({row.batches}) over {row.other} ({row.other_batches})" for row in table.itertuples()]
+    words = table["said"].str.split(": ").str[-1].str.rstrip(".")
+    rows = table.assign(pair=pairs, words=words)[["pair", "better_by", "low", "high", "chance", "words", "said"]]
+    y = alt.Y("pair:N", title="labs [batches]", sort=pairs, axis=alt.Axis(labelLimit=240))
+    x = alt.X("low:Q", title=f"more survive {stage} [% of plants]", axis=alt.Axis(format="%"))
+    tips = [alt.Tooltip("pair"), alt.Tooltip("better_by", format=".1%"), alt.Tooltip("said")]
+    base = alt.Chart(rows).encode(y=y, tooltip=tips)
+    bars = base.mark_bar(height=9, color=BLUE, opacity=0.35).encode(x=x, x2="high:Q")
+    ticks = base.mark_tick(color=BLUE, thickness=3, size=16).encode(x="better_by:Q")
+    said = base.mark_text(align="left", dx=8, fontSize=10, color=BLACK).encode(x="high:Q", text="words:N")
+    none = alt.Chart(pd.DataFrame({"none": [0]})).mark_rule(color=ORANGE, strokeDash=[6, 3]).encode(x="none:Q")
+    title = heading(
+        f"{stage.capitalize()}: do labs differ?",
+        "Bars hold the difference nine times in ten, varieties allowed for. The dashed line is no difference.",
+    )
+    text = f"Survival of {stage} by lab. {' '.join(table['said'])}"
+    return alt.layer(bars, ticks, none, said).properties(
+        width=WIDTH, height=max(2 * _ROW * len(rows), 60), title=title, description=text
+    )

@@ -1,0 +1,81 @@
+"""Charts of how good forecasts were."""
+
+from __future__ import annotations
+
+import math
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from forecast.charts.base import BLACK, BLUE, HEIGHT, ORANGE, WIDTH, Chart, heading
+from forecast.errors import refuse
+from forecast.rates.distributions import Z90
+from forecast.tracking.scoring import OURS, Scorecard
+
+_BINS = 10
+
+
+def calibration(scores: Scorecard) -> Chart:
+    """Draw where what came lay in our forecasts, against the band that chance leaves if they were right.
+
+    Parameters
+    ----------
+    scores
+        The forecasts, and what came.
+
+    Returns
+    -------
+    LayerChart
+        A bar for each tenth of the forecast distributions: the share of forecasts that came in it. All are a tenth
+        if forecasts are right; a hump in the middle shows ranges that are too wide, one at either end ranges too
+        narrow, a slope to the left numbers that are too high. The band holds the bar nine times in ten.
+
+    Raises
+    ------
+    Refused
+        If no forecast could be scored.
+
+    Notes
+    -----
+    Forecasts of one batch at several horizons resemble each other, which chance shares out less evenly than as many
+    batches. With r the share of their pairs that lie in one tenth, a bar has the variance
+    (n p (1 - p) + pairs (p r - p^2)) / n^2 around p = 1/10, n forecasts, pairs counted in both orders.
+    """
+    ours = scores.forecasts[scores.forecasts["forecaster"] == OURS]
+    if not len(ours):
+        raise refuse("scores", len(ours), "no forecast was scored", "Wait until a batch is finished.")
+    at = np.minimum((ours["pit"].to_numpy() * _BINS).astype(np.intp), _BINS - 1)
+    share = np.bincount(at, minlength=_BINS) / len(at)
+    error = Z90 * _spread(pd.crosstab(ours["batch"], at).to_numpy())
+    low, high = max(1 / _BINS - error, 0.0), 1 / _BINS + error
+    edges = np.arange(_BINS + 1) / _BINS
+    rows = pd.DataFrame({"start": edges[:-1].round(1), "end": edges[1:].round(1), "share": share.round(4)})
+    x = alt.X(
+        "start:Q", bin="binned", title="chance that was given to fewer than came [%]", axis=alt.Axis(format=".0%")
+    )
+    y = alt.Y("share:Q", title="forecasts [% of all]", axis=alt.Axis(format=".0%"), scale=alt.Scale(zero=True))
+    bars = alt.Chart(rows).mark_bar(color=BLUE, opacity=0.6).encode(x=x, x2="end:Q", y=y, tooltip=list(rows))
+    band = pd.DataFrame([{"low": round(low, 4), "high": round(high, 4), "even": 1 / _BINS}])
+    chance = alt.Chart(band).mark_rect(color=ORANGE, opacity=0.18).encode(y="low:Q", y2="high:Q")
+    even = alt.Chart(band).mark_rule(color=BLACK, strokeDash=[5, 4]).encode(y="even:Q")
+    outside = int(((share < low) | (share > high)).sum())
+    text = (
+        f"{len(ours):,} forecasts of {ours['batch'].nunique():,} batches. By tenths of the forecast, lowest first, "
+        f"{', '.join(f'{100 * one:.0f}' for one in share)} % came there; chance leaves {100 * low:.0f} to "
+        f"{100 * high:.0f} %. {outside} of {_BINS} lie outside."
+    )
+    title = heading(
+        "How good were our forecasts?",
+        "Where what came lay in them. Right forecasts give even bars; the band holds a bar nine times in ten.",
+    )
+    return alt.layer(chance, bars, even).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
+
+
+def _spread(counts: np.ndarray) -> float:
+    """Give the standard deviation of the share in one bin, of forecasts counted by batch and bin."""
+    n, p = float(counts.sum()), 1 / _BINS
+    of = counts.sum(axis=1)
+    pairs, alike = float((of * (of - 1)).sum()), float((counts * (counts - 1)).sum())
+    together = max(alike / pairs, p) if pairs else p
+    return math.sqrt(n * p * (1 - p) + pairs * (p * together - p**2)) / n

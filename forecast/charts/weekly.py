@@ -1,0 +1,288 @@
+"""Charts of what happens when: delivery weeks, ready dates, benches and work by week, forecasts by day."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from forecast.charts.base import BLACK, BLUE, GREEN, HEIGHT, ORANGE, WIDTH, Chart, dated, heading
+from forecast.errors import refuse
+from forecast.growth.outcome import Outcome
+from forecast.growth.summaries import RANGE_NAMES
+from forecast.ordering.delivery_timing import DeliveryWeeks
+from forecast.resources.bench_use import BenchSpace
+from forecast.resources.labour import Work
+from forecast.weeks import Week
+from forecast.words.numbers import rounded
+
+_ROW = 22  # height of a row [pixels]
+_OFTEN = 0.1  # chance of an overrun from which it is marked
+_CHANCES = np.array([0.999, 0.99, 0.97, *np.arange(0.95, 0.0, -0.05).round(2), 0.03, 0.01, 0.001])
+
+
+def ready_dates(weeks: DeliveryWeeks) -> Chart:
+    """Draw when plants are ready, for each week of delivery.
+
+    Parameters
+    ----------
+    weeks
+        The delivery weeks.
+
+    Returns
+    -------
+    LayerChart
+        For each week of delivery a bar from the Monday by which 5 of 100 plants that live are ready to that by which
+        95 are, a tick where half are, and a rule at the week wanted. Of what is not ready within the season the bar
+        ends with it, and there is no tick if it is not even half.
+    """
+    table = weeks.table().drop_duplicates("week").sort_values("week")
+    end = str(weeks.order._case.season.last_week)
+    columns = {name: [_monday(week or end) for week in table[name]] for name in ("ready_first", "ready", "ready_last")}
+    said = {f"{name}_said": table[name].replace("", "after the season") for name in columns}
+    rows = pd.DataFrame({"week": table["week"], **columns, **said})
+    rows = rows.assign(half=table["ready"] != "", late=table["ready_last"] == "")
+    y = alt.Y("week:O", title="week of delivery [ISO week]")
+    tips = [alt.Tooltip("week", title="delivered")]
+    tips += [
+        alt.Tooltip(f"{name}_said:N", title=title)
+        for name, title in (
+            ("ready_first", "5 of 100 ready"),
+            ("ready", "half ready"),
+            ("ready_last", "95 of 100 ready"),
+        )
+    ]
+    axis = alt.Axis(format="%d %b %Y", labelAngle=-35, tickCount=9)
+    base = alt.Chart(rows).encode(y=y, tooltip=tips)
+    bars = base.mark_bar(height=9, color=BLUE, opacity=0.35).encode(
+        x=alt.X("ready_first:T", title="ready [Monday]", axis=axis, scale=alt.Scale(zero=False)), x2="ready_last:T"
+    )
+    ticks = base.transform_filter("datum.half").mark_tick(color=BLUE, thickness=3, size=15).encode(x="ready:T")
+    wanted = pd.DataFrame({"by": [_monday(str(weeks.by))]})
+    rule = alt.Chart(wanted).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3]).encode(x="by:T")
+    first, last = table.iloc[0], table.iloc[-1]
+    text = (
+        f"Ready dates of {weeks.variety} by week of delivery: half are ready by {first['ready'] or 'no week'} if "
+        f"delivered in {first['week']}, by {last['ready'] or 'no week of the season'} if in {last['week']}. "
+        f"Wanted by {weeks.by}."
+    )
+    title = heading(
+        f"{weeks.variety}: when are they ready?",
+        "Bars hold nine plants in ten over all draws, the tick half of them. The dashed line is the week wanted.",
+    )
+    return alt.layer(bars, ticks, rule).properties(
+        width=WIDTH, height=max(_ROW * len(rows), 60), title=title, description=text
+    )
+
+
+def survival_by_week(weeks: DeliveryWeeks) -> Chart:
+    """Draw how many of the plants delivered come through, for each week of delivery, and the chance of enough.
+
+    Parameters
+    ----------
+    weeks
+        The delivery weeks.
+
+    Returns
+    -------
+    LayerChart
+        For each week of delivery a bar that holds nine draws in ten of the survival, a tick in the middle, and
+        a triangle at the chance that the same quantity gives the wanted number in time.
+    """
+    table = weeks.table().drop_duplicates("week").sort_values("week")
+    columns = ["week", "survival_low", "survival", "survival_high", "chance"]
+    rows = table[columns].round(4)
+    x = alt.X("week:O", title="week of delivery [ISO week]", axis=alt.Axis(labelAngle=-35))
+    tips = [alt.Tooltip("week"), *(alt.Tooltip(name, format=".0%") for name in columns[1:])]
+    base = alt.Chart(rows).encode(x=x, tooltip=tips)
+    y = alt.Y("survival_low:Q", title="survival, chance [%]", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1]))
+    bars = base.mark_bar(width=12, color=BLUE, opacity=0.35).encode(y=y, y2="survival_high:Q")
+    ticks = base.mark_tick(color=BLUE, thickness=3, size=18, orient="horizontal").encode(y="survival:Q")
+    points = base.mark_point(shape="triangle-up", filled=True, size=90, color=ORANGE, opacity=1).encode(y="chance:Q")
+    title = heading(
+        f"{weeks.variety}: how many come through, and is it enough in time?",
+        f"Bars: survival, nine draws in ten. Triangles: {weeks.wanted:,} by {weeks.by} from {weeks.quantity:,}.",
+    )
+    return alt.layer(bars, ticks, points).properties(
+        width=WIDTH, height=HEIGHT, title=title, description=" ".join(str(weeks).splitlines())
+    )
+
+
+def chances(plans: Mapping[str, Outcome], variety: str, week: Week | str) -> Chart:
+    """Draw for several plans how surely they give so many plants or more.
+
+    Parameters
+    ----------
+    plans
+        At most three outcomes by the name of the plan.
+    variety, week
+        Of which variety, on the Monday of which week.
+
+    Returns
+    -------
+    LayerChart
+        A falling line for each plan: the share of draws in which at least so many are saleable.
+
+    Raises
+    ------
+    Refused
+        If no plan is given, or more than three.
+    """
+    if not 1 <= len(plans) <= 3:
+        raise refuse("plans", len(plans), "not so many plans", "Give one to three.")
+    parts = []
+    for name, outcome in plans.items():
+        numbers = outcome.quantile(variety, week=week, q=1 - _CHANCES)
+        parts.append(pd.DataFrame({"plan": name, "plants": numbers, "chance": _CHANCES}))
+    rows = pd.concat(parts, ignore_index=True)
+    colours = alt.Scale(domain=list(plans), range=[BLUE, ORANGE, GREEN][: len(plans)])
+    dashes = alt.Scale(domain=list(plans), range=[[1, 0], [7, 3], [2, 2]][: len(plans)])
+    line = (
+        alt.Chart(rows)
+        .mark_line(strokeWidth=2.5)
+        .encode(
+            x=alt.X("plants:Q", title="saleable plants, at least [number]", scale=alt.Scale(zero=False)),
+            y=alt.Y("chance:Q", title="share of draws [%]", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1])),
+            color=alt.Color("plan:N", scale=colours, sort=list(plans), legend=alt.Legend(title=None, orient="bottom")),
+            strokeDash=alt.StrokeDash("plan:N", scale=dashes, sort=list(plans)),
+            tooltip=["plan", "plants", alt.Tooltip("chance", format=".0%")],
+        )
+    )
+    low = {name: int(outcome.quantile(variety, week=week, q=0.1)) for name, outcome in plans.items()}
+    said = "; ".join(f"{name}: {rounded(number)} or fewer in one year of ten" for name, number in low.items())
+    title = heading(f"{variety}: how many by {week}, how surely?", "The steeper the line falls, the surer the number.")
+    text = f"Share of draws with at least so many saleable {variety} by {week}. {said}."
+    return alt.layer(line).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
+
+
+def space_map(space: BenchSpace) -> Chart:
+    """Draw how full every place is, week by week.
+
+    Parameters
+    ----------
+    space
+        Bench space by place and week.
+
+    Returns
+    -------
+    LayerChart
+        A row for each place with its area, a cell for each week: the darker, the fuller in the middle of the draws. A
+        cross marks a chance of 10 % or more that the place does not suffice, else a dot a place that is shut.
+    """
+    weekly = space.weekly
+    used = weekly[weekly["high"] > 0]["week"]
+    if len(used):
+        weekly = weekly[(weekly["week"] >= used.min()) & (weekly["week"] <= used.max())]
+    most = weekly.groupby("place", sort=False)["there_is"].max()
+    named = {place: f"{place}, {area:,.0f} m²" for place, area in most.items()}
+    full = (weekly["middle"] / weekly["there_is"].where(weekly["there_is"] > 0)).fillna(0).round(3)
+    rows = dated(weekly.assign(full=full, where=weekly["place"].map(named)))
+    rows = rows.assign(mark=np.where(rows["overrun"] >= _OFTEN, "overrun", np.where(rows["there_is"] == 0, "shut", "")))
+    y = alt.Y("where:N", title="place [area]", sort=list(named.values()), axis=alt.Axis(labelLimit=220))
+    tips = [
+        alt.Tooltip("where", title="place"),
+        alt.Tooltip("week"),
+        *(alt.Tooltip(name, format=".0f") for name in ("low", "middle", "high")),
+        alt.Tooltip("there_is", title="there is", format=".0f"),
+        alt.Tooltip("overrun", title="chance of overrun", format=".0%"),
+    ]
+    base = alt.Chart(rows).encode(x=_cells(), y=y, tooltip=tips)
+    shade = alt.Color(
+        "full:Q",
+        title="full [%]",
+        scale=alt.Scale(scheme="blues", domain=[0, 1], clamp=True),
+        legend=alt.Legend(format="%"),
+    )
+    marks = base.transform_filter("datum.mark != ''").mark_point(filled=False, size=45, opacity=1)
+    shapes = alt.Scale(domain=["overrun", "shut"], range=["cross", "circle"])
+    colours = alt.Scale(domain=["overrun", "shut"], range=[ORANGE, "#999999"])
+    legend = alt.Legend(title=None, orient="bottom")
+    points = marks.encode(
+        shape=alt.Shape("mark:N", scale=shapes, legend=legend), stroke=alt.Stroke("mark:N", scale=colours)
+    )
+    title = heading("How full is each place?", "Middle of the draws. Crosses: one season in ten or more overruns.")
+    return alt.layer(base.mark_rect(stroke="white", strokeWidth=0.5).encode(color=shade), points).properties(
+        width=WIDTH, height=max(2 * _ROW * len(named), 60), title=title, description=" ".join(str(space).splitlines())
+    )
+
+
+def work_calendar(work: Work) -> Chart:
+    """Draw the hours of work by week and stage.
+
+    Parameters
+    ----------
+    work
+        Hours of work.
+
+    Returns
+    -------
+    LayerChart
+        A row for each stage, a cell for each week: the darker, the more expected hours; the number is written in it.
+    """
+    rows = dated(work.by_stage[work.by_stage["hours"] >= 0.5])
+    rows = rows.assign(said=rows["hours"].map(lambda hours: f"{hours:.0f}"))
+    stages = list(dict.fromkeys(work.by_stage["stage"]))
+    y = alt.Y("stage:N", title="plants enter [stage]", sort=stages)
+    tips = [alt.Tooltip("week"), alt.Tooltip("stage"), alt.Tooltip("hours", title="hours expected", format=".1f")]
+    tips += [alt.Tooltip(name, title=f"plants, {name}", format=",.0f") for name in ("low", "middle", "high")]
+    base = alt.Chart(rows).encode(x=_cells(), y=y, tooltip=tips)
+    shade = alt.Color("hours:Q", title="hours [h]", scale=alt.Scale(scheme="blues"))
+    most = float(rows["hours"].max()) if len(rows) else 1.0
+    dark = alt.condition(f"datum.hours > {0.55 * most:.3g}", alt.value("white"), alt.value(BLACK))
+    words = base.mark_text(fontSize=9).encode(text="said:N", color=dark)
+    title = heading("Work by week", "Hours expected for plants that come, or are potted, moved, spaced out and graded.")
+    return alt.layer(base.mark_rect().encode(color=shade), words).properties(
+        width=WIDTH + 160, height=max(_ROW * len(stages), 60), title=title, description=str(work)
+    )
+
+
+def narrowing(table: pd.DataFrame, came: int | None = None) -> Chart:
+    """Draw how a forecast narrows from day to day.
+
+    Parameters
+    ----------
+    table
+        day; low, middle and high number saleable, as from `forecast.tracking.reforecasting.narrowing`.
+    came
+        The number that came of it in the end, if that is known.
+
+    Returns
+    -------
+    LayerChart
+        A band that holds nine draws in ten, the middle as a line, the final number as a dashed rule.
+    """
+    if table.empty:
+        raise refuse("table", None, "no day is given", "Give at least one day to forecast on.")
+    rows = table[["day", *RANGE_NAMES]]
+    axis = alt.Axis(format="%d %b %Y", labelAngle=-35)
+    x = alt.X("day:T", title="forecast made on [day]", axis=axis)
+    tips = [alt.Tooltip("day:T", format="%d %b %Y"), *(alt.Tooltip(name, format=",.0f") for name in RANGE_NAMES)]
+    base = alt.Chart(rows).encode(x=x, tooltip=tips)
+    y = alt.Y("low:Q", title="saleable plants [number]", scale=alt.Scale(zero=False))
+    band = base.mark_area(color=BLUE, opacity=0.25).encode(y=y, y2="high:Q")
+    line = base.mark_line(color=BLUE, point=alt.OverlayMarkDef(size=20, color=BLUE)).encode(y="middle:Q")
+    layers: list[alt.Chart] = [band, line]
+    if came is not None:
+        dashed = alt.Chart(pd.DataFrame({"came": [came]})).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3])
+        layers.append(dashed.encode(y="came:Q", tooltip=[alt.Tooltip("came", title="came of it", format=",.0f")]))
+    said = "; ".join(
+        f"on {row['day']} about {rounded(row['middle'])} ({rounded(row['low'])} to {rounded(row['high'])})"
+        for row in rows.iloc[[0, -1]].drop_duplicates().to_dict("records")
+    )
+    text = f"Saleable plants expected, by the day of the forecast: {said}."
+    text += "" if came is None else f" In the end {came:,} came of it."
+    below = "Middle and nine draws in ten." + ("" if came is None else " The dashed line is what came of it.")
+    title = heading("How the forecast narrowed", below)
+    return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
+
+
+def _cells() -> alt.X:
+    """Give an axis of weeks on which every week is a cell."""
+    ticks = alt.Axis(format="%d %b %Y", labelAngle=-35, labelOverlap="greedy")
+    return alt.X("yearmonthdate(monday):O", title="week [its Monday]", axis=ticks)
+
+
+def _monday(week: str) -> str:
+    return Week.parse(week).monday.isoformat()

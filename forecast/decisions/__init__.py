@@ -1,1 +1,0 @@
-"""From draws to what to do."""

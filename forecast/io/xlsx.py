@@ -1,0 +1,298 @@
+"""Sheets of a workbook, read into rows as those of a CSV file are."""
+
+from __future__ import annotations
+
+import re
+import warnings
+import zipfile
+from bisect import bisect_left, bisect_right
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from io import BytesIO
+from pathlib import Path
+from typing import IO, Any
+from xml.etree.ElementTree import Element, iterparse
+
+from openpyxl.reader.excel import ExcelReader
+from openpyxl.utils.cell import coordinate_to_tuple, get_column_letter, range_boundaries
+from openpyxl.utils.escape import unescape
+
+from forecast.errors import Fault, Refused
+from forecast.io.layout import MOST_COLUMNS, Empty, Sheet, contents, lay_out
+from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion
+
+_MOST_PACKED = 20_000_000  # bytes
+_MOST_UNPACKED = 200_000_000  # bytes
+_MOST_READ, _MOST_TAGS = 20_000_000, 2_000_000  # bytes and tags of a part that is read
+_MOST_OPENED = 500  # parts, a sheet at least once and a table three times
+_LAST_ROW, _LAST_COLUMN = 1_048_576, 16_384  # of a sheet: ECMA-376 sets no limit, spreadsheets have these
+_MOST_CELLS = 5_000_000  # of a sheet, empty ones among them
+_MOST_MARKS = 10_000  # cells that are told to be merged
+_MUCH_LIKE = 0.9  # names of sheets
+_ZIP, _OLD = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
+_TAG = re.compile(rb"<(?:\w+:)?(row|col|mergeCell|f)\b([^>]*)>")
+_ATTRIBUTE = re.compile(rb"""([\w:]+)\s*=\s*["']([^"']*)["']""")
+_AGAIN = "Open it in a spreadsheet, and save it as .xlsx."
+_SMALLER = "Check what was saved here; keep the tables alone."
+_UTF_16 = (b"\xff\xfe", b"\xfe\xff", b"<\0", b"\0<")
+
+
+@dataclass(frozen=True)
+class _Marks:
+    """What the file of a sheet says beside its values: hidden rows and columns from 1, merged ranges, formulas."""
+
+    rows: frozenset[int]
+    columns: frozenset[int]
+    merged: tuple[str, ...]
+    formulas: bool
+
+
+class _Parts(zipfile.ZipFile):
+    """The parts of a workbook's file, each of which is looked at before it is read."""
+
+    times = 0  # that a part was opened
+
+    def open(self, name: str | zipfile.ZipInfo, *_: Any, **__: Any) -> IO[bytes]:
+        """Open a part that is neither too large nor declares anything of its own, which could grow without bound."""
+        part = name if isinstance(name, zipfile.ZipInfo) else self.getinfo(name)
+        self.times += 1
+        if self.times > _MOST_OPENED:
+            raise _Unsound("holds more sheets than can be read", _SMALLER)
+        with super().open(name) as opened:
+            found = opened.read(_MOST_READ + 1)
+        if len(found) > _MOST_READ or found.count(b"<") > _MOST_TAGS:
+            raise _Unsound(f"holds {part.filename}, in which more stands than in a table", _SMALLER)
+        if found.startswith(_UTF_16) or b"<!DOCTYPE" in found:
+            raise _Unsound("not a workbook as spreadsheets save it", _AGAIN)
+        return BytesIO(found)
+
+
+class _Unsound(Exception):
+    """What is wrong with a workbook's file, and the remedy."""
+
+
+class Workbook:
+    """A workbook in which some sheets are tables.
+
+    Parameters
+    ----------
+    file
+        An ``.xlsx`` file.
+    instead
+        What a folder would hold in its place.
+
+    Raises
+    ------
+    Refused
+        If there is no such file, or it is no workbook, is locked with a password, holds more than 200 MB, or more
+        than 20 MB in a part that is read.
+
+    Notes
+    -----
+    Of macros, links to other workbooks, pictures and whatever else is not a value nothing is opened.
+    """
+
+    def __init__(self, file: Path, instead: str) -> None:
+        self.name = file.name
+        self._folder = f"Give a folder with {instead}"
+        self._data = self._packed(file)
+        self._reader = self._opened()
+
+    @property
+    def sheets(self) -> list[str]:
+        """Names of its sheets."""
+        return list(self._reader.wb.sheetnames)
+
+    def sheet(self, table: str, kind: type[Row], *, empty: Empty = "") -> Sheet:
+        """Give what stands in a sheet.
+
+        Parameters
+        ----------
+        table
+            Its name.
+        kind
+            What its rows are to be.
+        empty
+            What may be empty, as for `lay_out`.
+
+        Returns
+        -------
+        Sheet
+            Numbers and dates as a CSV file would hold them. Told as faults are errors of the spreadsheet, formulas
+            without a value, cells merged with others, and hidden rows, columns and sheets.
+
+        Raises
+        ------
+        Refused
+            If there is no such sheet, though needed or with a name much like it, or it cannot be read.
+        """
+        if empty == "absent" and table not in self.sheets and not nearest(table, self.sheets, _MUCH_LIKE):
+            return Sheet((), ())
+        if table not in self.sheets:
+            remedy = f"Add it, or rename the sheet that is meant. {suggestion(table, self.sheets)}"
+            raise self._refused(f"there is no sheet {table}", remedy)
+        name = self.place(table)
+        if self._reader.wb[table].sheet_state != "visible":
+            raise Refused([Fault("a hidden sheet", "Show it, and check what stands in it.", name)])
+        try:
+            return self._sheet(table, name, kind, empty)
+        except Refused:
+            raise
+        except _Unsound as error:
+            raise self._refused(*error.args) from error
+        except Exception as error:  # whatever a damaged file makes of the reader
+            raise self._refused(f"the sheet {table} cannot be read", _AGAIN) from error
+
+    def place(self, table: str) -> str:
+        """Give a sheet's name as faults tell it."""
+        return f"{self.name}, sheet {table}"
+
+    def _sheet(self, table: str, name: str, kind: type[Row], empty: Empty) -> Sheet:
+        texts: list[list[str]] = []
+        cells = 0
+        sheet: Any = self._reader.wb[table]
+        sheet.reset_dimensions()  # it is read to its end, whatever size it states
+        for row in sheet.iter_rows(min_row=1, min_col=1, values_only=True):
+            texts.append([_text(value) for value in row])
+            cells += len(row)
+            while texts[-1] and not texts[-1][-1]:
+                texts[-1].pop()
+            if len(texts[-1]) > MOST_COLUMNS:
+                where = f"{get_column_letter(len(texts[-1]))}{len(texts)}"
+                raise Refused([Fault(f"{where} is filled, far beside the table", "Empty it.", name)])
+            if len(texts) > _LAST_ROW or cells > _MOST_CELLS:
+                raise Refused([Fault("more rows or cells than a table has", "Delete what lies around it.", name)])
+        odd: dict[int, dict[int, Fault]] = defaultdict(dict)
+        for number, texts_of in enumerate(texts, start=1):
+            for place, text in enumerate(texts_of):
+                if text.startswith("#") and SPREADSHEET_ERROR.fullmatch(text):
+                    remedy = "Correct the formula there, and save it again."
+                    odd[number][place] = Fault("an error of the spreadsheet", remedy)
+        marks = self._marks(table)
+        if marks.formulas:
+            self._mark_uncalculated(table, texts, odd)
+        filled = [number for number, row in enumerate(texts, start=1) if any(row)]
+        _mark_merged(texts, filled, marks.merged, odd)
+        for number in marks.rows.intersection(filled):
+            odd[number][-1] = Fault("a hidden row", "Show it; delete it if it is not meant.")
+        for column in marks.columns:
+            odd[0][column - 1] = Fault("a hidden column", "Show it, and check what stands in it.")
+        return lay_out(name, [(number, texts[number - 1]) for number in filled], kind, empty=empty, odd=odd)
+
+    def _packed(self, file: Path) -> bytes:
+        try:
+            data = contents(file, _MOST_PACKED, _SMALLER)
+        except (FileNotFoundError, NotADirectoryError) as error:
+            raise self._refused("there is no such file", f"{self._folder}, or a workbook.") from error
+        if data.startswith(_OLD):
+            raise self._refused(
+                "saved in an old format, or locked with a password", f"{_AGAIN[:-1]}, without a password."
+            )
+        if not data.startswith(_ZIP):
+            raise self._refused("not a workbook", f"{self._folder}, or an .xlsx file.")
+        return data
+
+    def _opened(self) -> ExcelReader:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of what is beside the values, such as lists to choose from
+            try:
+                reader = ExcelReader(BytesIO(self._data), read_only=True, data_only=True, keep_links=False)
+                if sum(part.file_size for part in reader.archive.infolist()) > _MOST_UNPACKED:
+                    raise _Unsound("holds more than 200 MB", _SMALLER)
+                reader.archive = _Parts(BytesIO(self._data))
+                reader.read()
+            except _Unsound as error:
+                raise self._refused(*error.args) from error
+            except Exception as error:  # whatever a damaged file makes of the reader
+                raise self._refused("damaged, or not a workbook", _AGAIN) from error
+        return reader
+
+    def _marks(self, table: str) -> _Marks:
+        rows: set[int] = set()
+        columns: set[int] = set()
+        merged, formulas, number, told = [], False, 0, 0
+        for kind, written in _TAG.findall(self._reader.archive.read(self._path(table))):
+            said = {name.decode(): value.decode() for name, value in _ATTRIBUTE.findall(written)}
+            hidden = said.get("hidden") in ("1", "true")
+            if kind == b"f":
+                formulas = True
+            elif kind == b"mergeCell":
+                merged.append(said["ref"])
+            elif kind == b"row":
+                number = int(said.get("r", number + 1))
+                rows |= {number} if hidden else set()
+            elif kind == b"col" and hidden and told < _LAST_COLUMN:
+                told += 1
+                columns.update(range(max(1, int(said["min"])), min(int(said["max"]), MOST_COLUMNS) + 1))
+        return _Marks(frozenset(rows), frozenset(columns), tuple(merged), formulas)
+
+    def _mark_uncalculated(self, table: str, texts: list[list[str]], odd: dict[int, dict[int, Fault]]) -> None:
+        """Write formulas that were never calculated into their cells, and mark these."""
+        with self._reader.archive.open(self._path(table)) as opened:
+            for number, place, formula in _uncalculated(opened):
+                row = texts[number - 1]
+                row += [""] * (place - len(row))
+                row[place - 1] = f"={formula}"
+                remedy = "Open it in a spreadsheet and save it again, or write the value."
+                odd[number][place - 1] = Fault("a formula that was never calculated", remedy)
+
+    def _path(self, table: str) -> str:
+        return str(next(rel.target for sheet, rel in self._reader.parser.find_sheets() if sheet.name == table))
+
+    def _refused(self, problem: str, remedy: str) -> Refused:
+        return Refused([Fault(problem, remedy, self.name)])
+
+
+def _uncalculated(opened: IO[bytes]) -> Iterator[tuple[int, int, str]]:
+    """Give row, column and text of each formula without a value, in the XML of a sheet."""
+    number = 0
+    for _, row in iterparse(opened):
+        if _tag(row) != "row":
+            continue
+        number, place = int(float(row.get("r", number + 1))), 0
+        for cell in row:
+            place = coordinate_to_tuple(cell.attrib["r"])[1] if "r" in cell.attrib else place + 1
+            parts = {_tag(part): part.text or "" for part in cell}
+            if "f" in parts and not parts.get("v") and cell.get("t") != "str":  # an empty text
+                yield number, place, parts["f"]
+        row.clear()
+
+
+def _tag(element: Element) -> str:
+    return element.tag.rpartition("}")[2]
+
+
+def _text(value: Any) -> str:
+    """Give the value of a cell as a CSV file would hold it."""
+    if value is None:
+        return ""
+    if isinstance(value, str):
+        return str(unescape(value))  # a carriage return is written _x000D_: ECMA-376 (2016), part 1, 22.9.2.19
+    if isinstance(value, bool):
+        return str(value).upper()
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    if isinstance(value, datetime) and value.time() == datetime.min.time():
+        return value.date().isoformat()
+    return str(value)
+
+
+def _mark_merged(
+    texts: Sequence[Sequence[str]], filled: Sequence[int], merged: Sequence[str], odd: dict[int, dict[int, Fault]]
+) -> None:
+    """Mark the cells that another one covers, in rows that are filled."""
+    width = max(map(len, texts), default=0)
+    marked = 0
+    for ref in merged:
+        left, top, right, bottom = (bound or 1 for bound in range_boundaries(ref))
+        if left > width or marked > _MOST_MARKS:
+            continue
+        fault = Fault(f"merged with {get_column_letter(left)}{top}", "Unmerge the cells, and fill in each.")
+        for at in range(bisect_left(filled, top), bisect_right(filled, bottom)):
+            number = filled[at]
+            for column in range(left, min(right, width) + 1):
+                marked += 1
+                if (number, column) != (top, left):
+                    odd[number].setdefault(column - 1, fault)

@@ -1,0 +1,1 @@
+"""One variety's order."""

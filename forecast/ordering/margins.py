@@ -1,0 +1,153 @@
+"""What orders for a wanted number earn, and the one of greatest expected margin."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.ordering.newsvendor import sold
+from forecast.ordering.price_list import PriceList
+from forecast.ordering.trial_orders import Case
+from forecast.season.rows import Offer
+from forecast.weeks import Week
+
+Array = NDArray[np.float64]
+
+_FREE = 1e-9  # a plant that costs less counts as costing this [currency]
+
+
+class Margins:
+    """What the orders of a case earn: plants up to the demand at the sale price, as many again marked down.
+
+    Parameters
+    ----------
+    case
+        One wanted number, and all that is needed to try orders for it.
+
+    Raises
+    ------
+    Refused
+        If the variety has no sale price, or a markdown price above it.
+
+    Notes
+    -----
+    Of what an order leaves over, as many plants are sold marked down as its likely number wanted; what is beyond that
+    is thrown away. So the orders for all that is wanted of a variety together sell no more marked down than
+    `Season.marked_down` allows. Given the draw the number saleable is binomial, so what is expected to be sold is
+    exact. It is concave in the quantity; between the steps of prices and boxes so is the margin.
+    """
+
+    def __init__(self, case: Case) -> None:
+        own = case.season.variety(case.request.variety)
+        self.case = case
+        weeks = case.request.week - case.season.first_week
+        self._price, self._markdown = own.price(weeks), own.marked_down(weeks)
+        self._earned: dict[tuple[Week, int], float] = {}
+
+    def income(self, quantity: int, week: Week) -> Array:
+        """Give what the plants of an order bring in [currency], expected given the draw, shape (draws,)."""
+        share = self.case.share(week)
+        return self._paid(lambda asked: sold(asked, quantity, share))
+
+    def _paid(self, number: Callable[[Array], Array]) -> Array:
+        """Give what is paid for plants [currency] from the number sold, by draw, if so many are asked for."""
+        asked = self.case.needed
+        found = (self._price - self._markdown) * number(asked)
+        return found + self._markdown * number(asked + self.case.request.likely_number) if self._markdown else found
+
+    def earned(self, quantity: int, week: Week) -> float:
+        """Give what the plants of an order are expected to bring in [currency]."""
+        if (week, quantity) not in self._earned:
+            self._earned[week, quantity] = float(self.income(quantity, week).mean())
+        return self._earned[week, quantity]
+
+    def most(self, prices: PriceList, week: Week) -> int:
+        """Give a lawful quantity that costs as much as all that can be sold brings: no larger one earns anything."""
+        every = float(self._paid(lambda asked: asked).mean())
+        each = min(row.unit_price for row in prices.breaks) + self.case.growing(week)
+        return prices.lawful(min(every / max(each, _FREE), self.case.most))
+
+    def margin(self, prices: PriceList, quantity: int, week: Week) -> float:
+        """Give what an order is expected to earn, less what it costs until the week wanted [currency]."""
+        return self.earned(quantity, week) - self.case.cost(prices, quantity, week)
+
+    def greatest(self, prices: PriceList, week: Week) -> tuple[int, float]:
+        """Give the quantity of greatest expected margin, the smallest such, and that margin [currency].
+
+        Notes
+        -----
+        Without freight the margin is concave at each unit price: bisection finds its peak. With freight by the box the
+        best is the peak, or below it the most that fills no further box. Smaller orders are left out once they cannot
+        be better even with the freight of the smallest.
+        """
+        best, greatest = 0, -math.inf
+        for row, quantities in prices.ranges(prices.lawful(self.case.most)):
+            each = row.unit_price + self.case.growing(week)
+
+            def unfreighted(number: int, each: float = each) -> float:
+                return self.earned(number, week) - each * number
+
+            least = prices.freight(quantities[0])
+            for number in _worth_buying(row, quantities, _peak(unfreighted, quantities)):
+                if unfreighted(number) - least < greatest:
+                    break
+                margin = self.margin(prices, number, week)
+                if (margin, -number) > (greatest, -best):
+                    best, greatest = number, margin
+        return best, greatest
+
+    def best(self, delivery: Week | None = None, lab: str | None = None) -> tuple[PriceList, Week, int, float]:
+        """Give the offer, week and quantity of greatest expected margin, and that margin [currency].
+
+        Raises
+        ------
+        Refused
+            If no offer is from that lab, or can be delivered in that week.
+        """
+        bounds = [(self._bound(*way), *way) for way in self.case.ways(delivery, lab)]
+        bounds.sort(key=lambda way: (-way[0], -way[2].monday.toordinal()))
+        best = (*bounds[0][1:], *self.greatest(*bounds[0][1:]))
+        for bound, prices, week in bounds[1:]:
+            if bound < best[3]:
+                break
+            quantity, margin = self.greatest(prices, week)
+            if margin > best[3]:
+                best = prices, week, quantity, margin
+        return best
+
+    def _bound(self, prices: PriceList, week: Week) -> float:
+        """Margin that no quantity exceeds: as if the share saleable were no chance, and boxes could be parted."""
+        share, best = self.case.share(week), -math.inf
+        for row, quantities in prices.ranges(prices.lawful(self.case.most)):
+            freight = row.freight_per_box / row.plants_per_box if row.plants_per_box else 0.0
+            each = row.unit_price + freight + self.case.growing(week)
+
+            def bound(number: int, each: float = each) -> float:
+                return float(self._paid(lambda asked: np.minimum(number * share, asked)).mean()) - each * number
+
+            best = max(best, bound(_peak(bound, quantities)))
+        return best
+
+
+def _worth_buying(row: Offer, quantities: range, peak: int) -> Iterator[int]:
+    """Give the peak, and the smaller quantities that are the most that fill no further box."""
+    yield peak
+    box, number = row.plants_per_box if row.freight_per_box else None, peak
+    while box and (full := (number - 1) // box * box) >= quantities[0]:
+        number = quantities[0] + (full - quantities[0]) // quantities.step * quantities.step
+        yield number
+
+
+def _peak(function: Callable[[int], float], quantities: range) -> int:
+    """Find the smallest quantity at which a concave function is greatest."""
+    low, high = 0, len(quantities) - 1
+    while low < high:
+        middle = (low + high) // 2
+        if function(quantities[middle + 1]) > function(quantities[middle]):
+            low = middle + 1
+        else:
+            high = middle
+    return quantities[low]

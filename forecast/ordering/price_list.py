@@ -1,0 +1,84 @@
+"""What a lab asks: lawful quantities, price breaks, boxes."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from forecast.season.consistency import first_delivery
+from forecast.season.rows import Offer
+from forecast.weeks import Week
+
+
+@dataclass(frozen=True)
+class PriceList:
+    """One offer of a lab with all its price breaks, in the order of their quantities.
+
+    Parameters
+    ----------
+    breaks
+        Rows of the price list that differ by the quantity from which their price holds.
+
+    Notes
+    -----
+    The price of the last break reached holds for all plants of the order.
+    """
+
+    breaks: tuple[Offer, ...]
+
+    @classmethod
+    def of(cls, offers: Iterable[Offer]) -> tuple[PriceList, ...]:
+        """Put the rows of price lists together by lab, form and delivery weeks."""
+        together: dict[tuple[str, str, Week, Week, int], list[Offer]] = defaultdict(list)
+        for row in offers:
+            together[row.lab, row.form or "", row.first_week, row.last_week, row.lead].append(row)
+        return tuple(cls(tuple(sorted(rows, key=lambda row: row.from_quantity))) for rows in together.values())
+
+    @property
+    def lab(self) -> str:
+        """Whose it is."""
+        return self.breaks[0].lab
+
+    def weeks(self, ordered: Week, until: Week) -> Iterator[Week]:
+        """Give the weeks of delivery that are possible if ordered in one week and needed by another."""
+        first = first_delivery(self.breaks[0], ordered)
+        last = min(self.breaks[0].last_week, until)
+        return (first + i for i in range(last - first + 1))
+
+    def row(self, quantity: int) -> Offer:
+        """Give the row that an order of this quantity falls under."""
+        return [row for row in self.breaks if row.from_quantity <= quantity or row is self.breaks[0]][-1]
+
+    def lawful(self, quantity: float) -> int:
+        """Give the smallest quantity from `quantity` that the lab accepts."""
+        number = max(math.ceil(quantity), self.breaks[0].from_quantity, 1)
+        while True:
+            row = self.row(number)
+            accepted = math.ceil(max(number, row.minimum) / row.multiple) * row.multiple
+            if self.row(accepted) is row:
+                return accepted
+            number = min(later.from_quantity for later in self.breaks if later.from_quantity > number)
+
+    def worth_buying(self, quantity: int) -> list[int]:
+        """Give a quantity and the larger ones at which a lower price begins."""
+        return [quantity, *(self.lawful(row.from_quantity) for row in self.breaks if row.from_quantity > quantity)]
+
+    def ranges(self, most: int) -> Iterator[tuple[Offer, range]]:
+        """Give each row that holds for any, with the quantities up to `most` that the lab accepts under it."""
+        ends = [later.from_quantity for later in self.breaks[1:]]
+        for row, end in zip(self.breaks, [*ends, most + 1], strict=True):
+            first = math.ceil(max(row.from_quantity, row.minimum) / row.multiple) * row.multiple
+            quantities = range(first, min(end, most + 1), row.multiple)
+            if quantities:
+                yield row, quantities
+
+    def price(self, quantity: int) -> float:
+        """Give the price of the plants [currency], without freight."""
+        return quantity * self.row(quantity).unit_price
+
+    def freight(self, quantity: int) -> float:
+        """Give the freight [currency]: whole boxes."""
+        row = self.row(quantity)
+        return math.ceil(quantity / row.plants_per_box) * row.freight_per_box if row.plants_per_box else 0.0

@@ -1,0 +1,260 @@
+"""One wanted number, and the orders that can be tried for it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.special import ndtr
+
+from forecast.errors import refuse
+from forecast.growth.simulation import draw_fate
+from forecast.growth.stage_occupancy import Fate
+from forecast.growth.stock import drawn_demand
+from forecast.growth.tails import at_least
+from forecast.ordering.price_list import PriceList
+from forecast.ordering.unit_costs import growing_costs
+from forecast.season.consistency import first_delivery
+from forecast.season.rows import Wanted
+from forecast.season.season import Season
+from forecast.streams import Streams
+from forecast.weeks import Week
+
+Array = NDArray[np.float64]
+
+MOST = 100  # an order of more plantlets than this for each plant wanted counts as out of reach
+_MOST_MORE = 10  # likewise, for each plant that is lacking, if some are there
+
+
+class Case:
+    """One wanted number, and all that is needed to try orders for it.
+
+    Parameters
+    ----------
+    season, streams, request
+        The season, its streams, and what is wanted.
+    number
+        Number of the batch in its variety.
+    ordered
+        Week in which it is ordered; the first of the season if not given.
+    shifts
+        What is added to the scores of its batch, as for `draw_fate`.
+    moved
+        What becomes of its fate in the nursery; nothing else if not given.
+    there
+        Plants that are there without an order when they are wanted, shape (draws,).
+    """
+
+    def __init__(
+        self,
+        season: Season,
+        streams: Streams,
+        request: Wanted,
+        number: int,
+        *,
+        ordered: Week | None = None,
+        shifts: Mapping[str, Array] | None = None,
+        moved: Callable[[Fate], Fate] | None = None,
+        there: Array | float = 0.0,
+    ) -> None:
+        self.season = season
+        self.ordered = ordered or season.first_week
+        self._shifts, self._moved = shifts, moved
+        self.request = request
+        self.confidence = request.confidence or season.confidence
+        self.streams, self._number = streams, number
+        self._fates: dict[Week | None, Fate] = {}
+        self._costs: dict[Week | None, tuple[float, Array]] = {}
+        self.price_lists = PriceList.of(season.offers_for(request.variety))
+        self.topping_up = bool(np.any(there))
+        self.needed = np.maximum(drawn_demand(streams, request) - there, 0)
+        self._lacking = max(request.likely_number - float(np.mean(there)), 0)
+        self.most = MOST * request.likely_number
+        if self.topping_up:
+            self.most = math.ceil(_MOST_MORE * float(np.quantile(self.needed, self.confidence)))
+        self._shares: dict[Week, Array] = {}
+        self._abouts: dict[Week, float] = {}
+
+    def fate(self, week: Week) -> Fate:
+        """Give what a delivery of a week meets: the same in all weeks, unless the weather matters."""
+        key = week if self.season.by_weather(self.request.variety) else None
+        if key not in self._fates:
+            batch = self.request.variety, self._number, week
+            fate = draw_fate(self.season, self.streams, *batch, shifts=self._shifts)
+            self._fates[key] = self._moved(fate) if self._moved else fate
+        return self._fates[key]
+
+    def share(self, week: Week) -> Array:
+        """Give the share of plantlets delivered in a week that is saleable when wanted, by draw."""
+        if week not in self._shares:
+            life = self.season.variety(self.request.variety).shelf_life
+            self._shares[week] = self.fate(week).saleable(np.array([float(self.request.week - week)]), life)[0]
+        return self._shares[week]
+
+    def chance(self, quantity: int, share: Array) -> float:
+        """Give the chance that a quantity suffices."""
+        return float(at_least(self.needed, quantity, share).mean())
+
+    def cost(self, prices: PriceList, quantity: int, week: Week) -> float:
+        """Give the expected cost [currency] of an order until the week wanted."""
+        return prices.price(quantity) + prices.freight(quantity) + quantity * self.growing(week)
+
+    def growing(self, week: Week) -> float:
+        """Give the expected cost [currency] of growing a plantlet until the week wanted: stages, work and bench."""
+        fate, key = self.fate(week), week if self.season.by_weather(self.request.variety) else None
+        if key not in self._costs:
+            first = week if key else min(prices.breaks[0].first_week for prices in self.price_lists)
+            self._costs[key] = growing_costs(self.season, self.request.variety, fate, self.request.week - first)
+        stages, bench = self._costs[key]
+        return stages + float(bench[: self.request.week - week].sum())
+
+    def cheapest(self, prices: PriceList, week: Week) -> tuple[int, float] | None:
+        """Give the quantity that suffices at the least cost, and that cost; None if none does."""
+        enough = self.enough(prices, week)
+        if enough is None:
+            return None
+        costs = {n: self.cost(prices, n, week) for n in prices.worth_buying(enough)}
+        best = min(costs, key=lambda n: (costs[n], n))
+        return best, costs[best]
+
+    def enough(self, prices: PriceList, week: Week) -> int | None:
+        """Give the smallest lawful quantity that suffices; None if none does."""
+        start = self._about(week)
+        return self._smallest(prices, self.share(week), start) if math.isfinite(start) else None
+
+    def best(self, delivery: Week | None = None, lab: str | None = None) -> tuple[PriceList, Week, int] | None:
+        """Give the offer, week and quantity that suffice at the least cost; None if nothing does.
+
+        Raises
+        ------
+        Refused
+            If no offer is from that lab, or can be delivered in that week.
+        """
+        best: tuple[float, PriceList, Week, int] | None = None
+        ways = self._bounds(self.ways(delivery, lab))
+        for bound, prices, week in sorted(ways, key=lambda way: (way[0], -way[2].monday.toordinal())):
+            if best is not None and bound > best[0]:
+                break
+            found = self.cheapest(prices, week)
+            if found is not None and (best is None or found[1] < best[0]):
+                best = (found[1], prices, week, found[0])
+        return None if best is None else best[1:]
+
+    def nearest(self, delivery: Week | None = None, lab: str | None = None) -> tuple[PriceList, Week, int]:
+        """Give the offer and week that come nearest where nothing suffices, and the order from the mean."""
+        most = self.most
+        prices, week = max(
+            self.ways(delivery, lab),
+            key=lambda way: (self.chance(most, self.share(way[1])), float(self.share(way[1]).mean())),
+        )
+        return prices, week, prices.lawful(min(self.from_mean(week), most))
+
+    def first_week_in_reach(self) -> Week | None:
+        """Give the first later week by which one plantlet in ten is saleable as surely as asked."""
+        season, request = self.season, self.request
+        possible = {week for prices in self.price_lists for week in prices.weeks(self.ordered, season.last_week)}
+        for later in range(1, season.last_week - request.week + 1):
+            for week in sorted(week for week in possible if week <= request.week + later):
+                ready = self.fate(week).ready(np.array([float(request.week + later - week)]))
+                if np.quantile(ready, 1 - self.confidence) > 0.1:
+                    return request.week + later
+        return None
+
+    def from_mean(self, week: Week) -> int:
+        """Give the quantity of which the mean share saleable is the number wanted, less the mean of what is there."""
+        mean = float(self.share(week).mean())
+        return math.ceil(self._lacking / max(mean, 1 / MOST))
+
+    @property
+    def every_way(self) -> list[tuple[PriceList, Week]]:
+        """All offers and weeks of delivery that are possible; there may be none."""
+        last = self.request.week
+        return [(prices, week) for prices in self.price_lists for week in prices.weeks(self.ordered, last)]
+
+    def ways(self, delivery: Week | None = None, lab: str | None = None) -> list[tuple[PriceList, Week]]:
+        """Give the offers and weeks of delivery that are possible, or of those asked for."""
+        lists = [prices for prices in self.price_lists if lab in (None, prices.lab)]
+        if not lists:
+            labs = ", ".join(sorted({prices.lab for prices in self.price_lists})) or "none"
+            raise refuse("lab", lab, f"no offer of {self.request.variety}", f"Labs that offer it: {labs}.")
+        every = [way for way in self.every_way if way[0] in lists]
+        ways = [way for way in every if delivery in (None, way[1])]
+        if not ways:
+            weeks = sorted({week for _, week in every})
+            firsts = {prices: first_delivery(prices.breaks[0], self.ordered) for prices in lists}
+            if weeks:
+                remedy = f"Possible are {weeks[0]} to {weeks[-1]}."
+            elif possible := [week for prices, week in firsts.items() if week <= prices.breaks[0].last_week]:
+                remedy = f"The first delivery can come in {min(possible)}."
+            else:
+                last = max(lists, key=lambda prices: prices.breaks[0].last_week)
+                remedy = f"Ordered in {self.ordered}, it would come in {firsts[last]}; the last delivery is in "
+                remedy += f"{last.breaks[0].last_week}."
+            shown = str(delivery) if delivery else str(self.request.week)
+            raise refuse("delivery", shown, f"{self.request.variety} cannot be delivered then", remedy)
+        return ways
+
+    def _bounds(self, ways: list[tuple[PriceList, Week]]) -> Iterator[tuple[float, PriceList, Week]]:
+        """Give each way with a little less than its cost, from the normal approximation of its quantity."""
+        for prices, week in ways:
+            if math.isfinite(self._about(week)):
+                enough = prices.lawful(max(0.98 * self._about(week) - 3, 1))
+                yield min(self.cost(prices, n, week) for n in prices.worth_buying(enough)), prices, week
+
+    def _about(self, week: Week) -> float:
+        """Quantity that suffices for a delivery, by the normal approximation; infinite if none does."""
+        if week not in self._abouts:
+            self._abouts[week] = self._normal_quantity(self.share(week))
+        return self._abouts[week]
+
+    def _normal_quantity(self, share: Array) -> float:
+        def lacking(log_quantity: float) -> float:
+            mean = math.exp(log_quantity) * share
+            deviation = np.sqrt(np.maximum(mean * (1 - share), 1e-12))
+            return self.confidence - float(ndtr((mean - self.needed + 0.5) / deviation).mean())
+
+        usual = max(float(np.quantile(share, 1 - self.confidence)), 1 / MOST)
+        likely = math.log(self.request.likely_number / usual)
+        low, high = likely - 0.1, likely + 0.1
+        limit = math.log(max(2 * self.most, 1))
+        while lacking(high) > 0:
+            low, high = high, high + 0.5
+            if high > limit:
+                return math.inf
+        while lacking(low) <= 0:
+            low, high = low - 0.5, low
+            if high < 0:  # fewer than one plant: none is lacking
+                return 1.0
+        return math.exp(brentq(lacking, low, high, xtol=1e-3))
+
+    def _smallest(self, prices: PriceList, share: Array, start: float) -> int | None:
+        """Find the smallest lawful quantity that suffices, outwards from `start`."""
+        suffices: Callable[[int], bool] = lambda n: self.chance(n, share) >= self.confidence  # noqa: E731
+        step = max(prices.breaks[-1].multiple, 1)
+        high = prices.lawful(start)
+        while not suffices(high):
+            if high > self.most:
+                return None
+            high = prices.lawful(high + step)
+            step *= 2
+        step, low = max(prices.breaks[-1].multiple, 1), high
+        while low > 1:
+            low = max(low - step, 1)
+            lawful = prices.lawful(low)
+            if lawful < high and suffices(lawful):
+                high = lawful
+            elif lawful < high:
+                break
+            step *= 2
+        while prices.lawful(low + 1) < high:
+            middle = prices.lawful((low + high) // 2)
+            if middle >= high:
+                middle = prices.lawful(low + 1)
+            if suffices(middle):
+                high = middle
+            else:
+                low = middle
+        return None if self.topping_up and high > max(self.most, prices.lawful(1)) else high

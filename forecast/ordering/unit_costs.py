@@ -1,0 +1,87 @@
+"""What it costs to grow a plantlet in the nursery."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.growth.stage_occupancy import Fate
+from forecast.season.rows import Stage
+from forecast.season.season import Season
+from forecast.weeks import Week
+
+Array = NDArray[np.float64]
+
+_COSTED = 256  # draws from which expected costs are taken
+BEFORE = 1e-6  # weeks before its Monday, a week begins
+
+
+def growing_costs(
+    season: Season, variety: str, fate: Fate, weeks: int, enters: str | None = None
+) -> tuple[float, Array]:
+    """Give the expected cost of a plantlet by stages and work, and of its bench by the week since it came.
+
+    Parameters
+    ----------
+    season, variety
+        The season, and the variety.
+    fate
+        What the plantlets meet, from the stage they enter on.
+    weeks
+        Weeks for which the bench is costed.
+    enters
+        Stage of the route they enter; the first if not given.
+
+    Returns
+    -------
+    float
+        Cost of stages and work for a plantlet that comes [currency].
+    array of shape (weeks,)
+        Cost of its bench in each week since [currency], at the cost that the first row of its place states; saleable
+        plants stand until they are past their best.
+    """
+    route = season.route(variety)
+    if enters is not None:
+        route = route[[row.stage for row in route].index(enters) :]
+    some = fate.of(slice(_COSTED))
+    reached = np.exp(np.cumsum(some.log_survival, axis=0)).mean(axis=1)
+    entering = np.concatenate([[1.0], reached[:-1]])
+    each = [row.cost + row.minutes / 60 * season.hourly_wage for row in route]
+    rates = [season.place(row.place).cost_per_m2_week / row.plants_per_m2 for row in route]
+    if not any(rates):
+        return float(entering @ each), np.zeros(weeks)
+    standing, ready = some.course(np.arange(weeks, dtype=np.float64))
+    life = season.variety(variety).shelf_life
+    bench = sum(rate * alive.mean(axis=1) for rate, alive in zip(rates, standing, strict=True))
+    kept = ready.mean(axis=1)
+    if life is not None:
+        kept[life:] -= ready.mean(axis=1)[:-life]
+    return float(entering @ each), bench + rates[-1] * kept
+
+
+def rents(season: Season, stage: Stage) -> Array:
+    """Give the cost of the bench of a plant in a stage in each week of the season [currency], shape (weeks,)."""
+    places = (season.place_in(stage.place, season.first_week + i) for i in range(season.weeks))
+    return np.array([place.cost_per_m2_week for place in places]) / stage.plants_per_m2
+
+
+def stage_costs(season: Season, variety: str, fate: Fate, week: Week) -> Array:
+    """Give the cost of stages and work of a plantlet delivered in a week, until the season's end.
+
+    Parameters
+    ----------
+    season, variety
+        The season, and the variety.
+    fate
+        What the plantlets meet.
+    week
+        Week of delivery.
+
+    Returns
+    -------
+    array of shape (draws,) [currency], expected given the draw
+    """
+    elapsed = np.array([season.last_week - week + 1.0 - BEFORE])
+    left = np.array(fate.boundaries(elapsed))[:-1, 0]
+    each = np.array([row.cost + row.minutes / 60 * season.hourly_wage for row in season.route(variety)])
+    return np.asarray(each @ (fate.reached[:-1] * left))

@@ -1,0 +1,353 @@
+"""What the possible deliveries of one variety give, cost and take up, draw by draw."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.growth.simulation import draw_fate
+from forecast.growth.stage_occupancy import Fate
+from forecast.growth.stock import drawn_demand
+from forecast.ordering.price_list import PriceList
+from forecast.ordering.unit_costs import rents, stage_costs
+from forecast.season.rows import Delivery
+from forecast.season.season import Season
+from forecast.streams import Streams
+from forecast.weeks import Week
+
+Array = NDArray[np.float64]
+Whole = NDArray[np.int64]
+Box = tuple[str, Week, float, int]  # lab, week, freight a box, plants a box
+
+AREA_DRAWS = 512  # draws in which the area is looked at
+MOST_STEPS = 60  # quantities tried of one offer in one week
+_MOST = 4  # times what would meet the largest demand: no order is larger
+_TENTH = 0.1
+
+
+@dataclass(frozen=True, eq=False)
+class Way:
+    """One offer, delivered in one week, as one of the deliveries of its variety.
+
+    Parameters
+    ----------
+    prices, week
+        The offer and the week.
+    slot
+        Which delivery of the variety it is, from 0; its luck is that of the batch of this number.
+    quantities
+        Lawful quantities that are tried, ascending [plants].
+    ready, past
+        Share of the plantlets that is saleable or was, and that is past its best, by the Monday of each wanted
+        week, shape (rows wanted, draws).
+    through
+        Share that is saleable or was by the end of the season, shape (draws,).
+    growing
+        Cost of stages, work and bench of a plantlet, expected given the draw, shape (draws,) [currency].
+    area
+        Area of a plantlet in each place and week, none sold before the last wanted week, shape (places * weeks,
+        AREA_DRAWS or fewer) [m2].
+    """
+
+    prices: PriceList
+    week: Week
+    slot: int
+    quantities: Whole
+    ready: Array
+    past: Array
+    through: Array
+    growing: Array
+    area: NDArray[np.float32]
+
+    @cached_property
+    def paid(self) -> Array:
+        """Price of the plants for each quantity [currency]."""
+        return np.array([self.prices.price(int(n)) for n in self.quantities])
+
+    @cached_property
+    def boxes(self) -> dict[Box, Array]:
+        """Boxes that each quantity fills, whole and parts, by what they can be shared with."""
+        found: dict[Box, Array] = {}
+        for at, quantity in enumerate(self.quantities.tolist()):
+            for box, filled in Pick(self, quantity).boxes().items():
+                found.setdefault(box, np.zeros(self.quantities.size))[at] = filled
+        return found
+
+    @cached_property
+    def gaps(self) -> Whole:
+        """How many plants more than each quantity could lawfully be ordered, without it being tried."""
+        numbers, starts = self.quantities.tolist(), [row.from_quantity for row in self.prices.breaks]
+        found = []
+        for quantity, following in zip(numbers, [*numbers[1:], numbers[-1]], strict=True):
+            until = min([following, *(start for start in starts if start > quantity)]) - 1
+            step = self.prices.row(quantity).multiple
+            found.append(max(until - quantity, 0) // step * step)
+        return np.array(found, dtype=np.int64)
+
+    def finer(self, quantity: int) -> Way:
+        """Give the same with every lawful quantity tried near one of them."""
+        at = int(np.searchsorted(self.quantities, quantity))
+        low, high = self.quantities[max(at - 1, 0)], self.quantities[min(at + 1, self.quantities.size - 1)]
+        every = _lawful(self.prices, int(high))
+        near = every[(low <= every) & (every <= high)]
+        return replace(self, quantities=np.unique(np.concatenate([self.quantities, near])))
+
+
+@dataclass(frozen=True)
+class Pick:
+    """So many plants of one way."""
+
+    way: Way
+    quantity: int
+
+    @property
+    def paid(self) -> float:
+        """Price of the plants [currency]."""
+        return self.way.prices.price(self.quantity)
+
+    def boxes(self) -> dict[Box, float]:
+        """Give the boxes they fill, whole and parts, by what these can be shared with."""
+        row = self.way.prices.row(self.quantity)
+        if not row.plants_per_box or not row.freight_per_box:
+            return {}
+        return {(row.lab, self.way.week, row.freight_per_box, row.plants_per_box): self.quantity / row.plants_per_box}
+
+    def delivery(self, variety: str) -> Delivery:
+        """Give the order."""
+        return Delivery(variety=variety, week=self.way.week, quantity=self.quantity, lab=self.way.prices.lab)
+
+
+class Ways:
+    """All possible deliveries of one variety, and what comes of one or two of them.
+
+    Parameters
+    ----------
+    season, streams, variety
+        The season, its streams, and the variety; it has a sale price and is wanted.
+    deliveries
+        How many it may have: 1 or 2.
+    guarded
+        Whether bad years are to count for more than others.
+    """
+
+    def __init__(
+        self, season: Season, streams: Streams, variety: str, deliveries: int = 2, *, guarded: bool = False
+    ) -> None:
+        self.season, self.streams, self.variety = season, streams, variety
+        rows = season.wanted_of(variety)
+        self.rows = rows
+        self.demand = np.array([drawn_demand(streams, row) for row in rows])
+        own = season.variety(variety)
+        paid = [own.price(row.week - season.first_week) for row in rows]
+        last = rows[-1].week
+        self.markdown = own.marked_down(last - season.first_week)
+        saved = np.append(np.cumsum(rents(season, season.route(variety)[-1])[::-1])[::-1], 0)  # by what is sold early
+        weeks = [row.week - season.first_week for row in rows]
+        self.worth = np.array([price + saved[week] - saved[weeks[-1]] for price, week in zip(paid, weeks, strict=True)])
+        self.cleared = float(season.marked_down(variety))
+        self._fates: dict[tuple[int, Week | None], Fate] = {}
+        self.slots = tuple(
+            tuple(self._way(prices, week, slot, guarded) for prices, week in self._possible(last))
+            for slot in range(deliveries)
+        )
+        self._tables: dict[tuple[Way, Way | None], Array] = {}
+        self._weights: Array | None = None
+
+    def _possible(self, last: Week) -> list[tuple[PriceList, Week]]:
+        """Give every offer and week of delivery, in the order in which batches are numbered."""
+        lists = PriceList.of(self.season.offers_for(self.variety))
+        pairs = [(prices, week) for prices in lists for week in prices.weeks(self.season.first_week, last)]
+        return sorted(pairs, key=lambda pair: (pair[1], pair[0].lab))
+
+    def _fate(self, week: Week, slot: int) -> Fate:
+        key = slot, week if self.season.by_weather(self.variety) else None
+        if key not in self._fates:
+            self._fates[key] = draw_fate(self.season, self.streams, self.variety, slot + 1, week)
+        return self._fates[key]
+
+    def _way(self, prices: PriceList, week: Week, slot: int, guarded: bool) -> Way:
+        season, fate = self.season, self._fate(week, slot)
+        elapsed = np.array([float(row.week - week) for row in self.rows])
+        life = season.variety(self.variety).shelf_life
+        rows = len(self.rows)
+        before = elapsed - life if life is not None else np.full(rows, -1.0)
+        shares = fate.ready(np.concatenate([elapsed, before, [float(season.last_week - week)]]))
+        parts = {"ready": shares[:rows], "past": shares[rows : 2 * rows], "through": shares[-1]}
+        area, bench = footprint(season, self.variety, fate, week, self.rows[-1].week)
+        growing = stage_costs(season, self.variety, fate, week) + bench
+        least = min(row.unit_price for row in prices.breaks) + growing
+        most = self._most(parts["ready"], parts["past"], parts["through"], least, guarded)
+        quantities = lawful_up_to(prices, most)
+        return Way(prices, week, slot, quantities, **parts, growing=growing, area=area)
+
+    def _most(self, ready: Array, past: Array, through: Array, least: Array, guarded: bool) -> int:
+        """Give a quantity from which on a plant more sells for less than the least it costs, by draw."""
+        limit = _MOST * float(self.demand.sum(axis=0).max()) / max(float(through.mean()), 0.01)
+        tried = limit * 0.85 ** np.arange(40, -1, -1.0)
+        income = np.array([self._sales(n * ready, n * past, n * through) for n in tried])
+        slopes = np.diff(income, axis=0) / np.diff(tried)[:, None] - least
+        kept = max(int(_TENTH * slopes.shape[1]), 1) if guarded else slopes.shape[1]
+        steepest = np.sort(slopes, axis=1)[:, -kept:].mean(axis=1)  # in those draws in which it is worth most
+        enough = np.flatnonzero(steepest <= 0)
+        return int(np.ceil(tried[enough[0] + 1] if enough.size else limit))
+
+    def income(self, first: Way, second: Way | None, weights: Array) -> Array:
+        """Give what is sold for, by every quantity of one way, or every pair of quantities of two.
+
+        Returns
+        -------
+        array of shape (quantities,) or (quantities, quantities) [currency], weighted over draws
+
+        Notes
+        -----
+        In each draw it is the most that a flow of plants to the wanted weeks can earn: it rises ever more slowly with
+        the quantities, and two deliveries are worth no more together than apart.
+        """
+        if second is None:
+            return np.array([self._earned([(first, int(n))]) @ weights for n in first.quantities])
+        sizes = second.quantities[:, None]
+        other, over = [sizes * one for one in second.ready], [sizes * one for one in second.past]
+        left_over = sizes * second.through if self.markdown else None
+        shelved = bool(first.past.any() or second.past.any())
+        total = np.zeros((first.quantities.size, second.quantities.size))
+        for at, quantity in enumerate(first.quantities):
+            gone: Array | float = 0.0
+            sold: Array | float = 0.0
+            for r, asked in enumerate(self.demand):
+                there = other[r] + quantity * first.ready[r]
+                if shelved:
+                    gone = np.maximum(gone, over[r] + quantity * first.past[r])
+                if r or shelved:
+                    there -= gone
+                np.minimum(there, asked, out=there)
+                total[at] += self.worth[r] * (there @ weights)
+                gone, sold = gone + there, sold + there
+            if left_over is not None:
+                there = left_over + quantity * first.through
+                there -= sold
+                np.minimum(there, self.cleared, out=there)
+                total[at] += self.markdown * (there @ weights)
+        return total
+
+    def _earned(self, parts: Sequence[tuple[Way, int]]) -> Array:
+        """Give what some deliveries are sold for, shape (draws,) [currency]."""
+        ready = sum((n * way.ready for way, n in parts), np.zeros_like(self.demand))
+        past = sum((n * way.past for way, n in parts), np.zeros_like(self.demand))
+        through = sum((n * way.through for way, n in parts), np.zeros(self.demand.shape[1]))
+        return self._sales(ready, past, through)
+
+    def _sales(self, ready: Array, past: Array, through: Array) -> Array:
+        sold = _sold(ready, past, self.demand)
+        left = np.minimum(through - sold.sum(axis=0), self.cleared)
+        return np.asarray(self.worth @ sold + self.markdown * left)
+
+    def margin(self, picks: Sequence[Pick]) -> Array:
+        """Give the margin of some deliveries without freight, expected given the draw, shape (draws,) [currency]."""
+        found = self._earned([(one.way, one.quantity) for one in picks])
+        for one in picks:
+            found = found - one.paid - one.quantity * one.way.growing
+        return found
+
+    def cost(self, picks: Sequence[Pick]) -> float:
+        """Give the expected cost [currency] of some deliveries, without freight."""
+        return float(sum(one.paid + one.quantity * one.way.growing.mean() for one in picks))
+
+    def pairs(self) -> Iterator[tuple[int, int]]:
+        """Give the pairs of ways that two deliveries can come: not both from one lab in one week."""
+        if len(self.slots) < 2:
+            return
+        for i, first in enumerate(self.slots[0]):
+            for j, second in enumerate(self.slots[1]):
+                if (first.week, first.prices.lab) < (second.week, second.prices.lab):
+                    yield i, j
+
+    def most(self, weights: Array) -> float:
+        """Give what is sold for if everything that is asked for can be had [currency]."""
+        return float(self.worth @ (self.demand @ weights)) + self.markdown * self.cleared * float(weights.sum())
+
+    def table(self, i: int, j: int | None, slot: int, weights: Array) -> Array:
+        """Give `income` for way i alone in its slot, or with way j, remembered while the weights stay the same."""
+        if self._weights is not weights:
+            self._tables, self._weights = {}, weights
+        key = self.slots[slot][i], None if j is None else self.slots[1][j]
+        if key not in self._tables:
+            self._tables[key] = self.income(*key, weights)
+        return self._tables[key]
+
+    def refine(self, picks: Sequence[Pick]) -> bool:
+        """Try every lawful quantity near some picks; say whether there are any that were not tried."""
+        changed = False
+        for one in picks:
+            slot = list(self.slots[one.way.slot])
+            for at, way in enumerate(slot):
+                if (way.prices, way.week) == (one.way.prices, one.way.week) and way.gaps.any():
+                    finer = way.finer(one.quantity)
+                    if finer.quantities.size > way.quantities.size:
+                        slot[at], changed = finer, True
+            self.slots = tuple(tuple(slot) if s == one.way.slot else ways for s, ways in enumerate(self.slots))
+        return changed
+
+
+def _sold(ready: Array, past: Array, demand: Array) -> Array:
+    """Give what is sold in each wanted week [plants], the oldest first, shape (rows, draws)."""
+    gone = np.zeros(ready.shape[1])
+    sold = np.empty_like(ready)
+    for r in range(len(ready)):
+        gone = np.maximum(gone, past[r])
+        sold[r] = np.minimum(ready[r] - gone, demand[r])
+        gone = gone + sold[r]
+    return sold
+
+
+def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) -> tuple[NDArray[np.float32], float]:
+    """Give the area of a plantlet by place and week, and what its bench costs.
+
+    Parameters
+    ----------
+    season, variety, fate, week
+        The season, the variety, what its plants meet, and the week of delivery.
+    last
+        Last week in which it is wanted: saleable plants stand until then, and leave at once after it.
+
+    Returns
+    -------
+    array of shape (places * weeks, AREA_DRAWS or fewer) [m2]
+        Place by place, all weeks of the season.
+    float
+        Expected cost of its bench [currency].
+    """
+    route, names = season.route(variety), list(season.place_names)
+    some = fate.of(slice(AREA_DRAWS))
+    elapsed = np.arange(season.weeks, dtype=np.float64) - (week - season.first_week)
+    standing, ready = some.course(elapsed)
+    life = season.variety(variety).shelf_life
+    if life is not None:
+        ready = ready.copy()
+        ready[life:] -= ready[:-life].copy()
+    ready[last - season.first_week :] = 0
+    area = np.zeros((len(names), season.weeks, ready.shape[1]), dtype=np.float32)
+    stood = list(zip([*route, route[-1]], [*standing, ready], strict=True))
+    for row, alive in stood:
+        area[names.index(row.place)] += alive / row.plants_per_m2
+    bench = sum(float(rents(season, row) @ alive.mean(axis=1)) for row, alive in stood)
+    return area.reshape(len(names) * season.weeks, -1), bench
+
+
+def lawful_up_to(prices: PriceList, most: int) -> Whole:
+    """Give the quantities up to the first from `most`, and where a price begins, thinned out if there are many."""
+    every = _lawful(prices, most)
+    if every.size <= MOST_STEPS:
+        return every
+    starts = [prices.lawful(row.from_quantity) for row in prices.breaks]
+    thin = every[np.linspace(0, every.size - 1, MOST_STEPS).round().astype(int)]
+    return np.unique(np.concatenate([thin, np.array(starts, dtype=np.int64)]))
+
+
+def _lawful(prices: PriceList, most: int) -> Whole:
+    starts = {prices.lawful(row.from_quantity) for row in prices.breaks}
+    found = {number for _, some in prices.ranges(prices.lawful(most)) for number in some}
+    return np.array(sorted(starts | found), dtype=np.int64)

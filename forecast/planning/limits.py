@@ -1,0 +1,145 @@
+"""The limits of a plan, and what bundles of deliveries take of them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.planning.columns import Box, Pick, Way
+from forecast.resources.money_flow import worst_seasons
+from forecast.season.season import Season
+
+Array = NDArray[np.float64]
+
+EXACT = 1e-6  # of a limit, by which it may be missed
+FULLEST = 0.1  # share of draws in which the benches are fullest, and in which seasons are worst
+
+
+@dataclass(frozen=True, eq=False)
+class Bundle:
+    """The deliveries of one item (a variety, or a row that is wanted) that a plan could hold together.
+
+    Parameters
+    ----------
+    item
+        Number of the item.
+    picks
+        Offer, week and quantity of each.
+    margin
+        What they earn without freight, expected given the draw, shape (draws,) [currency].
+    cost
+        What they are expected to cost, without freight [currency].
+    """
+
+    item: int
+    picks: tuple[Pick, ...]
+    margin: Array
+    cost: float
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """What tells it from others."""
+        return self.item, self.picks
+
+    def area(self) -> Array:
+        """Give the area they stand on by place and week, shape (places * weeks, draws) [m2]."""
+        return np.asarray(sum(one.quantity * one.way.area.astype(np.float64) for one in self.picks))
+
+    def boxes(self) -> dict[Box, float]:
+        """Give the boxes they fill, by what these can be shared with."""
+        found: dict[Box, float] = {}
+        for one in self.picks:
+            for box, filled in one.boxes().items():
+                found[box] = found.get(box, 0.0) + filled
+        return found
+
+
+@dataclass(eq=False)
+class Limits:
+    """Budget, benches and bad years.
+
+    Parameters
+    ----------
+    season
+        The season: its budget and benches are the limits.
+    draws
+        How many draws there are.
+    floor
+        Least mean margin of the worst seasons [currency], if any.
+    """
+
+    season: Season
+    draws: int
+    floor: float | None = None
+
+    def __post_init__(self) -> None:
+        season = self.season
+        weeks = [season.first_week + i for i in range(season.weeks)]
+        self.benches = np.array([season.bench(place, week) for place in season.place_names for week in weeks])
+        self.budget = math.inf if season.budget is None else season.budget
+
+    def area(self, bundles: Sequence[Bundle], parts: Array | None = None) -> Array:
+        """Give the area that bundles, or parts of them, stand on, shape (places * weeks, draws) [m2]."""
+        parts = np.ones(len(bundles)) if parts is None else parts
+        some = [(part, one) for part, one in zip(parts, bundles, strict=True) if part > 1e-9]
+        plants: dict[Way, float] = {}
+        for part, bundle in some:
+            for one in bundle.picks:
+                plants[one.way] = plants.get(one.way, 0.0) + part * one.quantity
+        found = np.zeros((len(self.benches), 1))
+        for way, number in plants.items():
+            found = found + number * way.area
+        return np.asarray(found, dtype=np.float64)
+
+    def fullest(self, area: Array) -> Array:
+        """Give the mean area in the draws in which each place and week is fullest, shape (places * weeks,) [m2]."""
+        kept = max(round(FULLEST * area.shape[1]), 1)
+        return np.asarray(np.partition(area, area.shape[1] - kept, axis=1)[:, -kept:].mean(axis=1))
+
+    def margin(self, bundles: Sequence[Bundle], parts: Array | None = None) -> Array:
+        """Give the margin of bundles in every draw, freight included [currency]; of parts, as if boxes could be."""
+        if parts is None:
+            return np.asarray(sum((one.margin for one in bundles), np.zeros(self.draws)) - self.freight(bundles))
+        some = [(part, one) for part, one in zip(parts, bundles, strict=True) if part > 1e-9]
+        total = np.zeros(self.draws)
+        for part, bundle in some:
+            total += part * bundle.margin
+        return np.asarray(total - self.freight([one for _, one in some], np.array([part for part, _ in some])))
+
+    def freight(self, bundles: Sequence[Bundle], parts: Array | None = None) -> float:
+        """Give the freight [currency] of bundles; of parts of them as the program counts it."""
+        whole = parts is None
+        parts = np.ones(len(bundles)) if parts is None else parts
+        filled: dict[Box, float] = {}
+        alone: dict[tuple[int, Box], float] = {}
+        for part, bundle in zip(parts, bundles, strict=True):
+            for box, boxes in bundle.boxes().items():
+                filled[box] = filled.get(box, 0.0) + part * boxes
+                key = bundle.item, box
+                alone[key] = alone.get(key, 0.0) + part * math.ceil(boxes - 1e-9)
+        if whole:
+            return float(sum(box[2] * math.ceil(boxes - 1e-9) for box, boxes in filled.items()))
+        least = {box: max(boxes, *(n for (_, b), n in alone.items() if b == box)) for box, boxes in filled.items()}
+        return float(sum(box[2] * boxes for box, boxes in least.items()))
+
+    def cost(self, bundles: Sequence[Bundle]) -> float:
+        """Give the expected cost of bundles, freight included [currency]."""
+        return sum(one.cost for one in bundles) + self.freight(bundles)
+
+    def bad_years(self, bundles: Sequence[Bundle]) -> float:
+        """Give the mean margin of bundles in the worst tenth of draws [currency]."""
+        margin = self.margin(bundles)
+        return float(worst_seasons(margin, FULLEST) @ margin)
+
+    def fits(self, bundles: Sequence[Bundle]) -> bool:
+        """Say whether bundles keep all limits."""
+        within = self.cost(bundles) <= self.budget * (1 + EXACT)
+        area = self.fullest(self.area(bundles))
+        within &= bool((area <= self.benches + EXACT * np.maximum(self.benches, 1)).all())
+        if self.floor is not None:
+            within &= self.bad_years(bundles) >= self.floor - EXACT * max(abs(self.floor), 1)
+        return within

@@ -1,0 +1,1 @@
+"""Explants and stock plants."""

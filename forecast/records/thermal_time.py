@@ -1,0 +1,80 @@
+"""Warmth in the places of a season, of measured days and else of usual weather."""
+
+from __future__ import annotations
+
+import math
+from datetime import date, timedelta
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from forecast.season.rows import Stage
+from forecast.season.season import Season
+from forecast.weather.degree_days import degree_days
+from forecast.weather.measured import Days
+from forecast.weeks import Week
+
+Array = NDArray[np.float64]
+
+
+class UsualWarmth:
+    """What the clocks of a season's stages show on any day, in usual weather where it was not measured.
+
+    Parameters
+    ----------
+    season
+        The season; it has a climate if any of its stages runs on degree-days.
+    measured
+        The weather outside on some days.
+    """
+
+    def __init__(self, season: Season, measured: Days) -> None:
+        self.season, self.measured = season, measured
+        self._outside: dict[Week, list[tuple[float, tuple[float, float]]]] = {}
+
+    def shown(self, stage: Stage, entered: ArrayLike, weeks: ArrayLike) -> Array:
+        """Give what the clock of a stage shows so many weeks after plants entered it [weeks or degC days].
+
+        Parameters
+        ----------
+        stage
+            The stage.
+        entered
+            Days on which plants entered it, as ordinals (`datetime.date.toordinal`), any shape.
+        weeks
+            Time since then [weeks], of the same shape; it may be infinite, and what is shown is then.
+
+        Notes
+        -----
+        A day that was measured has the degree-days of its own minimum and maximum, any other a seventh of those of a
+        week of usual weather.
+        """
+        entered, weeks = np.asarray(entered, dtype=np.float64), np.asarray(weeks, dtype=np.float64)
+        if stage.clock == "weeks" or not weeks.size:
+            return weeks
+        finite = np.isfinite(weeks)
+        ends = entered + 7 * np.where(finite, weeks, 0)
+        first = Week.of(date.fromordinal(int(entered.min())))
+        last = Week.of(date.fromordinal(math.ceil(ends.max())))
+        every = [first + k for k in range(last - first + 1)]
+        parts = [self._parts(week) for week in every]
+        air = [
+            self.season.place_in(stage.place, week).air(*np.array([pair for _, pair in part]).T)
+            for week, part in zip(every, parts, strict=True)
+        ]
+        low, high = np.concatenate(air, axis=1)
+        days = np.array([days for part in parts for days, _ in part])
+        daily = degree_days(low, high, base=stage.base or 0.0, cap=stage.cap, method=self.season.daily_course)
+        clock, ends_of = (np.concatenate([[0.0], np.cumsum(rise)]) for rise in (days * daily, days))
+        ends_of += first.monday.toordinal()
+        gone = np.interp(ends, ends_of, clock) - np.interp(entered, ends_of, clock)
+        return np.asarray(np.where(finite, gone, math.inf))
+
+    def _parts(self, week: Week) -> list[tuple[float, tuple[float, float]]]:
+        """Give the parts of a week [days], and minimum and maximum of each: one part if no day was measured."""
+        if week not in self._outside:
+            usual = self.season.normals.normal(week)
+            days = [week.monday + timedelta(k) for k in range(7)]
+            known = any(day in self.measured for day in days)
+            self._outside[week] = [(1.0, self.measured.get(day, usual)) for day in days] if known else [(7.0, usual)]
+        return self._outside[week]

@@ -1,0 +1,74 @@
+"""The rows of measured weather, and what cannot be right of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import date
+from typing import Annotated, Self
+
+from pydantic import AfterValidator, model_validator
+
+from forecast.errors import Fault
+from forecast.records.batches import DateCell
+from forecast.season.cells import Note, Number, Row, wrong
+from forecast.season.season import Season
+from forecast.weather.station import COLDEST, WARMEST, again, contrary, not_of_air
+from forecast.weeks import Week
+
+_TOO_WARM = 25.0  # above the usual mean of its week no day is so warm [degC]; common practice, no source
+
+
+def _air(number: float) -> float:
+    if not COLDEST <= number <= WARMEST:
+        fault = not_of_air("", None, "", number)
+        raise wrong(fault.problem, fault.remedy)
+    return number
+
+
+Air = Annotated[Number, AfterValidator(_air)]
+
+
+class WeatherRecord(Row):
+    """The air outside on one day, as it was measured.
+
+    Parameters
+    ----------
+    date
+        The day, such as 2027-04-13. A day that was not measured has no row.
+    low, high
+        Its minimum and maximum [degC].
+    """
+
+    date: DateCell
+    low: Air
+    high: Air
+    note: Note = None
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        if self.high < self.low:
+            fault = contrary("", None, "high", self.high, self.low)
+            raise wrong(fault.problem, fault.remedy, "high", self.high)
+        return self
+
+
+def twice(rows: Iterable[tuple[int, WeatherRecord]]) -> Iterator[Fault]:
+    """Tell the days that stand in two rows, which are given with their numbers."""
+    first: dict[date, int] = {}
+    for number, row in rows:
+        if row.date in first:
+            yield again("weather", number, row.date, first[row.date])
+        first.setdefault(row.date, number)
+
+
+def too_warm(rows: Sequence[WeatherRecord], season: Season) -> Iterator[Fault]:
+    """Tell, once, of days so warm for the climate of a season that they cannot be in degrees Celsius."""
+    if not season.climate:
+        return
+    usual = {week: sum(season.normals.normal(week)) / 2 for week in {Week.of(row.date) for row in rows}}
+    days = [row for row in rows if (row.low + row.high) / 2 > usual[Week.of(row.date)] + _TOO_WARM]
+    if days:
+        more = f"; so are {len(days) - 1:,} more days" if len(days) > 1 else ""
+        problem = f"more than {_TOO_WARM:g} degC above what is usual in {Week.of(days[0].date)}{more}"
+        remedy = "Give degrees Celsius, (F - 32) / 1.8 from Fahrenheit, or look at the climate."
+        yield Fault(problem, remedy, "weather", None, "date", str(days[0].date))

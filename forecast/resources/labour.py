@@ -1,0 +1,116 @@
+"""How much work potting and moving is, week by week."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.growth.outcome import Outcome
+from forecast.growth.stage_occupancy import Batch
+from forecast.growth.summaries import RANGE, RANGE_NAMES
+from forecast.ordering.unit_costs import BEFORE
+from forecast.words.numbers import rounded
+
+
+@dataclass(frozen=True, eq=False)
+class Work:
+    """Hours of work by week: what plants take as they come and as they are potted, moved, spaced out and graded.
+
+    Parameters
+    ----------
+    weekly
+        A row for each week: low, middle and high hours [h]; nine in ten lie between low and high.
+    by_stage
+        A row for each week and stage in which plants enter it: low, middle and high number of plants that enter,
+        and expected hours [h].
+    """
+
+    weekly: pd.DataFrame
+    by_stage: pd.DataFrame
+
+    def __str__(self) -> str:
+        busy = max(self.weekly.to_dict("records"), key=lambda row: (row["middle"], row["high"]))
+        if busy["high"] == 0:
+            return "No work is stated."
+        here = self.by_stage[self.by_stage["week"] == busy["week"]]
+        low, middle, high = (rounded(busy[name]) for name in RANGE_NAMES)
+        said = f"Busiest: {busy['week']}, about {middle} hour{'' if middle == '1' else 's'} ({low} to {high})"
+        if not len(here):
+            return f"{said}."
+        first = here.loc[here["hours"].idxmax()]
+        part = "most of it" if first["hours"] > here["hours"].sum() / 2 else "the largest part"
+        return f"{said}, {part} for {first['stage']}."
+
+
+def hours_of_work(outcome: Outcome) -> Work:
+    """Say how much work potting and moving is, week by week.
+
+    Parameters
+    ----------
+    outcome
+        What comes of the orders.
+
+    Returns
+    -------
+    Work
+
+    Notes
+    -----
+    A stage's minutes are worked in the week in which a plant enters it. Given a draw the number that enter is taken at
+    its expectation: single plants' chance adds little.
+
+    Examples
+    --------
+    >>> import forecast
+    >>> season = forecast.read_season("demo_data")
+    >>> print(hours_of_work(forecast.simulate(season, draws=256, seed=1)).weekly.columns.tolist())
+    ['week', 'low', 'middle', 'high']
+    """
+    season = outcome.season
+    shape = (season.weeks, outcome.draws)
+    plants: dict[str, np.ndarray] = {}
+    hours: dict[str, np.ndarray] = {}
+    for batch in outcome.batches:
+        for stage, number in zip(season.route(batch.variety), entering(outcome, batch), strict=True):
+            plants[stage.stage] = plants.get(stage.stage, np.zeros(shape)) + number
+            hours[stage.stage] = hours.get(stage.stage, np.zeros(shape)) + number * (stage.minutes / 60)
+    weeks = [str(week) for week in outcome.weeks]
+    weekly = pd.DataFrame({"week": weeks}).assign(**_range(sum(hours.values(), start=np.zeros(shape)), 2))
+    parts = []
+    for name, number in plants.items():
+        part = pd.DataFrame({"week": weeks, "stage": name}).assign(**_range(number, 0))
+        part = part.assign(hours=hours[name].mean(axis=1).round(2))
+        parts.append(part[number.max(axis=1) > _SOME])
+    by_stage = pd.concat(parts) if parts else pd.DataFrame(columns=["week", "stage", *RANGE_NAMES, "hours"])
+    return Work(weekly, by_stage.sort_values("week", kind="stable", ignore_index=True))
+
+
+_SOME = 0.5  # plants
+
+
+def entering(outcome: Outcome, batch: Batch, *, ends: bool = False) -> NDArray[np.float64]:
+    """Give the plants of a batch that enter each stage in each week, expected given the draw.
+
+    Parameters
+    ----------
+    outcome, batch
+        What comes of the orders, and one of its batches.
+    ends
+        Whether those that become saleable are told, too, as one more stage.
+
+    Returns
+    -------
+    array of shape (stages, weeks, draws) [plants]
+    """
+    fate = outcome.fate(batch)
+    edges = np.arange(outcome.season.weeks + 1, dtype=np.float64) - (batch.week - outcome.season.first_week)
+    left = np.array(fate.boundaries(edges - BEFORE))  # those who enter a stage have left the ones before
+    stages = slice(None if ends else -1)
+    return np.asarray(batch.quantity * fate.reached[stages, None] * np.diff(left[stages], axis=1))
+
+
+def _range(numbers: NDArray[np.float64], digits: int) -> dict[str, NDArray[np.float64]]:
+    return dict(zip(RANGE_NAMES, np.quantile(numbers, RANGE, axis=1).round(digits), strict=True))

@@ -1,0 +1,391 @@
+"""Where the money goes: what comes in and goes out, draw by draw and week by week."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import chain
+from typing import Any, NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.errors import Fault, Refused, refuse
+from forecast.growth.benches import Grown, occupied
+from forecast.growth.outcome import Outcome
+from forecast.growth.stage_occupancy import Batch
+from forecast.growth.stock import drawn_demand
+from forecast.growth.summaries import RANGE, RANGE_NAMES
+from forecast.ordering.price_list import PriceList
+from forecast.ordering.unit_costs import rents
+from forecast.resources.labour import entering
+from forecast.season.consistency import first_delivery
+from forecast.season.rows import Offer
+from forecast.season.season import Season
+from forecast.weeks import Week
+from forecast.words.numbers import money, seasons, signed
+
+Array = NDArray[np.float64]
+
+_COLUMNS = ["week", "variety", "lab", "what", "table", "row", "amount"]
+_BAD = 0.1  # share of the seasons that the sentence calls bad
+_CENT = 0.005  # a smaller loss is one of rounding
+_NOTHING = 1e-9  # likewise, a smaller amount
+
+
+@dataclass(frozen=True)
+class LowPoint:
+    """The lowest cash of a season.
+
+    Parameters
+    ----------
+    low, middle, high
+        Lowest cash since the season began [currency]; nine seasons in ten lie between low and high.
+    week
+        Week in which it most often falls.
+    """
+
+    low: float
+    middle: float
+    high: float
+    week: Week
+
+
+@dataclass(frozen=True, eq=False)
+class CashFlow:
+    """What a season's orders bring in and cost, draw by draw and week by week.
+
+    Parameters
+    ----------
+    cash
+        All that has come in less all that has gone out by the end of each week [currency], shape (weeks, draws).
+    """
+
+    cash: Array
+    _entries: pd.DataFrame = field(repr=False)
+    _outcome: Outcome = field(repr=False)
+
+    def __str__(self) -> str:
+        low, middle, high = np.quantile(self.margin, RANGE)
+        bad, point, currency = self.bad_years(_BAD), self.low_point, self._outcome.season.currency
+        return (
+            f"The season {_earns(middle, currency)} ({signed(low)} to {signed(high)}). "
+            f"It makes a loss in {seasons(self.chance_of_loss)}; in the worst tenth it {_earns(bad, currency)}.\n"
+            f"Cash is lowest at about {money(point.middle, currency)} ({signed(point.low)} to {signed(point.high)}), "
+            f"most often in {point.week}."
+        )
+
+    @property
+    def margin(self) -> Array:
+        """All that comes in less all that goes out by the end of the season [currency], shape (draws,)."""
+        return np.asarray(self.cash[-1])
+
+    @property
+    def weekly(self) -> pd.DataFrame:
+        """For each week low, middle and high cash since the season began [currency], nine draws in ten."""
+        weeks = [str(week) for week in self._outcome.weeks]
+        quantiles = np.quantile(self.cash, RANGE, axis=1).round(2)
+        return pd.DataFrame({"week": weeks}).assign(**dict(zip(RANGE_NAMES, quantiles, strict=True)))
+
+    @property
+    def chance_of_loss(self) -> float:
+        """Chance [0 to 1] that more goes out than comes in."""
+        return float((self.margin < -_CENT).mean())
+
+    @cached_property
+    def low_point(self) -> LowPoint:
+        """The lowest cash, and the week in which it most often falls."""
+        low, middle, high = np.quantile(self.cash.min(axis=0), RANGE).tolist()
+        week = int(np.bincount(self.cash.argmin(axis=0)).argmax())
+        return LowPoint(low, middle, high, self._outcome.weeks[week])
+
+    def bad_years(self, share: float = _BAD) -> float:
+        """Give the mean margin of the worst seasons [currency].
+
+        Parameters
+        ----------
+        share
+            Share of the seasons that count as bad, above 0 and up to 1.
+
+        Raises
+        ------
+        Refused
+            If `share` is no such share.
+
+        Notes
+        -----
+        The expected shortfall: of the draws, in the order of their margins, the worst share x draws are taken, the
+        last of them in part.
+
+        References
+        ----------
+        Rockafellar, R. T. and Uryasev, S. (2000). Optimization of conditional value-at-risk. J. Risk 2(3), 21-41.
+        doi:10.21314/JOR.2000.038
+        """
+        if isinstance(share, bool) or not isinstance(share, int | float) or not 0 < share <= 1:
+            raise refuse(
+                "share", share, "not a share of the seasons", "Give a number above 0 and up to 1, such as 0.1."
+            )
+        return float(worst_seasons(self.margin, share) @ self.margin)
+
+    def entries(self) -> pd.DataFrame:
+        """Give what comes in and goes out, entry by entry; the amounts add up to the mean margin.
+
+        Returns
+        -------
+        DataFrame
+            week, variety and lab (of what is bought); what: deposit, balance, freight, stages, work, bench, sales or
+            markdown; table and row of the season it comes from, the first row of a table being 1; expected amount
+            [currency], in above and out below 0.
+        """
+        return self._entries.copy()
+
+    def by_variety(self) -> pd.DataFrame:
+        """Give what each variety is expected to bring in and to cost.
+
+        Returns
+        -------
+        DataFrame
+            variety, income, outlay and margin [currency].
+        """
+        amount = self._entries["amount"]
+        parts = self._entries.assign(income=amount.clip(lower=0), outlay=-amount.clip(upper=0), margin=amount)
+        found = parts.groupby("variety")[["income", "outlay", "margin"]].sum()
+        return found.reindex(pd.Index(self._outcome.varieties, name="variety"), fill_value=0.0).reset_index()
+
+
+def worst_seasons(margin: Array, share: float) -> Array:
+    """Give weights, which add to one, of the worst share of draws: the last of them may count in part.
+
+    Notes
+    -----
+    The margin under them is the expected shortfall: Rockafellar and Uryasev 2000, Journal of Risk 2(3), 21-41.
+    """
+    order = np.argsort(margin, kind="stable")
+    weights = np.zeros(margin.size)
+    left = share * margin.size
+    counted = math.floor(left + 1e-9)
+    weights[order[:counted]] = 1
+    if left - counted > 1e-9:
+        weights[order[counted]] = left - counted
+    return weights / left
+
+
+class Line(NamedTuple):
+    """Amounts of one kind: in which weeks, and [currency], shape (weeks, draws) or (weeks, 1)."""
+
+    what: str
+    variety: str
+    lab: str
+    table: str
+    row: int | NDArray[np.intp]  # or by week
+    weeks: slice
+    amounts: Array
+
+
+def cash_flow(outcome: Outcome) -> CashFlow:
+    """Say what a season's orders bring in and cost, draw by draw and week by week.
+
+    Parameters
+    ----------
+    outcome
+        What comes of the orders, from `simulate`.
+
+    Returns
+    -------
+    CashFlow
+
+    Raises
+    ------
+    Refused
+        If no offer covers one of the orders, or a variety that is wanted has no sale price; every fault is listed. If
+        the outcome is that of a running season, whose plants are partly paid for already.
+
+    Notes
+    -----
+    - Orders are placed, and deposits paid, in the first week; the balance and the freight in the week of delivery.
+      An order falls under the cheapest offer, freight included, of its lab (any, if it names none) that delivers in its
+      week and accepts its number. Plants that one lab sends in one week share boxes of one size and price.
+    - A stage's cost and work are paid in the week in which plants enter it, the bench for each week in which plants
+      stand on it on the Monday. Both are expected, given the draw.
+    - What is wanted in a week is sold in it, the oldest plants first, as far as it is on hand in one history a draw, at
+      the price of that week. What passes its best leaves; so does, after the sale of the last wanted week, all that is
+      saleable, and later what becomes so. Of what leaves, as many plants as are wanted of the variety in all
+      (`Season.marked_down`) are sold at the markdown price, those that leave first; the rest earns nothing. So does
+      all that leaves of a variety without a markdown price, or of which none is wanted.
+    - What is not saleable by the end of the season earns nothing.
+
+    Examples
+    --------
+    >>> import forecast
+    >>> season = forecast.read_season("demo_data")
+    >>> flow = cash_flow(forecast.simulate(season, draws=256, seed=1))
+    >>> flow.bad_years(0.1) < float(flow.margin.mean())
+    True
+    """
+    season = outcome.season
+    if outcome.begun:
+        remedy = "Give what simulate makes of the orders; only that can be accounted for."
+        raise refuse("outcome", None, "the plants of a running season are partly paid for already", remedy)
+    lines = chain(bought(outcome), *(chain(grown(outcome, name), _sold(outcome, name)) for name in outcome.varieties))
+    changes = np.zeros((season.weeks, outcome.draws))
+    sums: dict[tuple[int, str, str, str, str, int], float] = defaultdict(float)
+    for line in lines:
+        changes[line.weeks] += line.amounts
+        mean = line.amounts.mean(axis=1)
+        rows = np.broadcast_to(line.row, mean.shape)
+        for at in np.flatnonzero(np.abs(mean) > _NOTHING):
+            key = (line.weeks.start + int(at), line.variety, line.lab, line.what, line.table, int(rows[at]))
+            sums[key] += float(mean[at])
+    inorder = sorted(sums.items(), key=lambda entry: entry[0][0])
+    entries = [(str(outcome.weeks[week]), *rest, amount) for (week, *rest), amount in inorder]
+    cash = np.cumsum(changes, axis=0)
+    cash.flags.writeable = False
+    return CashFlow(cash, pd.DataFrame(entries, columns=_COLUMNS), outcome)
+
+
+def bought(outcome: Outcome) -> Iterator[Line]:
+    """Give what the plants cost, and their freight."""
+    season = outcome.season
+    ordered = _offers(outcome)
+    boxed: dict[tuple[str, Week, float, int | None], int] = defaultdict(int)
+    for batch, row in ordered:
+        boxed[row.lab, batch.week, row.freight_per_box, row.plants_per_box] += batch.quantity
+    for batch, row in ordered:
+        at, price = batch.week - season.first_week, batch.quantity * row.unit_price
+        together = boxed[row.lab, batch.week, row.freight_per_box, row.plants_per_box]
+        freight = math.ceil(together / row.plants_per_box) * row.freight_per_box if row.plants_per_box else 0.0
+        paid = (
+            ("deposit", 0, row.deposit * price),
+            ("balance", at, (1 - row.deposit) * price),
+            ("freight", at, freight * batch.quantity / together),
+        )
+        for what, week, amount in paid:
+            number = season.offers.index(row) + 1
+            yield Line(what, batch.variety, row.lab, "offers", number, slice(week, week + 1), np.array([[-amount]]))
+
+
+def grown(outcome: Outcome, variety: str) -> Iterator[Line]:
+    """Give what stages, work and bench of a variety cost."""
+    season, route = outcome.season, outcome.season.route(variety)
+    batches = [batch for batch in outcome.batches if batch.variety == variety]
+    every = slice(0, season.weeks)
+    for stage, plants in zip(route, np.sum([entering(outcome, batch) for batch in batches], axis=0), strict=True):
+        number = season.stages.index(stage) + 1
+        yield Line("stages", variety, "", "stages", number, every, -stage.cost * plants)
+        yield Line("work", variety, "", "stages", number, every, -stage.minutes / 60 * season.hourly_wage * plants)
+    costs = [rents(season, stage) for stage in route]
+    if not np.any(costs):
+        return
+    weeks = np.arange(season.weeks)
+    grown = [
+        Grown(row.quantity, outcome.fate(row), np.asarray(weeks - float(row.week - season.first_week)))
+        for row in batches
+    ]
+    wanted = season.wanted_of(variety)
+    sales = [(row.week - season.first_week, drawn_demand(outcome.streams, row)) for row in wanted]
+    shares = occupied(grown, weeks, season.variety(variety).shelf_life, sales)
+    for k, (stage, cost) in enumerate(zip([*route, route[-1]], [*costs, costs[-1]], strict=True)):
+        standing = sum(one.quantity * parts[k] for one, parts in zip(grown, shares, strict=True))
+        until = season.weeks if k < len(route) else _last(season, variety)  # then all that is saleable leaves
+        rows = [season.places.index(season.place_in(stage.place, week)) + 1 for week in outcome.weeks[:until]]
+        amounts = -cost[:until, None] * np.asarray(standing)[:until]
+        yield Line("bench", variety, "", "places", np.array(rows, dtype=np.intp), slice(0, until), amounts)
+
+
+def _sold(outcome: Outcome, variety: str) -> Iterator[Line]:
+    yield from sold(outcome.season, variety, outcome.ready[variety], outcome.on_hand(variety))
+
+
+def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, Array]) -> Iterator[Line]:
+    """Give what the plants of a variety bring in.
+
+    Parameters
+    ----------
+    season, variety
+        The season, and which of its varieties.
+    ready
+        Plants that have become saleable by each week [plants], shape (weeks, draws).
+    hand
+        Plants on hand before and after each week's sale, as `forecast.growth.stock.on_hand` gives them.
+    """
+    own, (before, after) = season.variety(variety), hand
+    for row in season.wanted_of(variety):
+        at = row.week - season.first_week
+        number, income = season.wanted.index(row) + 1, own.price(at) * (before[at] - after[at])[None]
+        yield Line("sales", variety, "", "wanted", number, slice(at, at + 1), income)
+    last = _last(season, variety)
+    leaving = np.diff(ready, axis=0, prepend=0).astype(np.float64)
+    if season.wanted_of(variety):
+        leaving[1 : last + 1] += after[:last]  # what was there and has come, less what is still there, is past its best
+        leaving[: last + 1] -= before[: last + 1]
+        leaving[last] += after[last]
+    number = season.varieties.index(own) + 1
+    paid = np.diff(np.minimum(np.cumsum(leaving, axis=0), season.marked_down(variety)), axis=0, prepend=0)
+    yield Line("markdown", variety, "", "varieties", number, slice(0, season.weeks), (own.markdown_price or 0) * paid)
+
+
+def _last(season: Season, variety: str) -> int:
+    """Give the number of the last week in which a variety is wanted; 0, as nothing stays, if in none."""
+    return max((row.week - season.first_week for row in season.wanted_of(variety)), default=0)
+
+
+def _offers(outcome: Outcome) -> list[tuple[Batch, Offer]]:
+    """Give each order with the row of the price list that it falls under."""
+    season = outcome.season
+    found: list[tuple[Batch, Offer]] = []
+    faults: list[Fault] = []
+    for batch in outcome.batches:
+        if batch.quantity:
+            row = _offer(season, batch)
+            faults += [row] if isinstance(row, Fault) else []
+            found += [] if isinstance(row, Fault) else [(batch, row)]
+    remedy = "Fill in the price at which it is sold."
+    faults += [
+        Fault("wanted, but without a price", remedy, "varieties", number, "sale_price")
+        for number, row in enumerate(season.varieties, start=1)
+        if row.sale_price is None and row.variety in outcome.varieties and season.wanted_of(row.variety)
+    ]
+    if faults:
+        raise Refused(faults)
+    return found
+
+
+def _offer(season: Season, batch: Batch) -> Offer | Fault:
+    """Give the row of the cheapest offer that covers an order, or say why none does."""
+    ordered, number = season.first_week, batch.quantity
+    lists = [one for one in PriceList.of(season.offers_for(batch.variety)) if batch.lab in (None, one.lab)]
+    timely = [one for one in lists if batch.week in one.weeks(ordered, batch.week)]
+    lawful = [one for one in timely if one.lawful(number) == number]
+    if lawful:
+        return min(lawful, key=lambda one: one.price(number) + one.freight(number)).row(number)
+    whose = f" from {batch.lab}" if batch.lab else ""
+    problem = f"no offer covers {number:,} of {batch.variety} for {batch.week}{whose}"
+    value: int | str | None
+    if timely:
+        remedy = f"The next number that is accepted is {min(one.lawful(number) for one in timely):,}."
+        column, value = "quantity", number
+    elif lists:
+        spans = sorted({(first_delivery(one.breaks[0], ordered), one.breaks[0].last_week) for one in lists})
+        told = " or ".join(f"{first} to {last}" for first, last in spans)
+        remedy, column, value = f"Ordered in {ordered}, it can come in {told}.", "week", str(batch.week)
+    else:
+        labs = ", ".join(sorted({row.lab for row in season.offers_for(batch.variety)}))
+        remedy = f"Labs that offer it: {labs}." if labs else "No lab offers it: add a row with its price to offers."
+        column, value = "lab", batch.lab
+    rows = [
+        (at, row.quantity)
+        for at, row in enumerate(season.orders, start=1)
+        if (row.variety, row.week, row.lab) == (batch.variety, batch.week, batch.lab)
+    ]
+    own = sum(quantity for _, quantity in rows) == number  # else the orders are not those of the season's table
+    return Fault(problem, remedy, "orders", rows[0][0] if own else None, column, value)
+
+
+def _earns(amount: float, currency: str) -> str:
+    """Say an amount as earned or lost."""
+    return f"{'earns' if amount >= 0 else 'loses'} about {money(abs(amount), currency)}"

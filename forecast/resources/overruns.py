@@ -1,0 +1,250 @@
+"""When benches overrun: which batch causes it, and what would help."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from forecast.errors import refuse
+from forecast.growth.outcome import Outcome
+from forecast.growth.simulation import outcome_of, season_streams
+from forecast.growth.stage_occupancy import Batch
+from forecast.ordering.price_list import PriceList
+from forecast.season.rows import Delivery
+from forecast.weeks import Week
+from forecast.words.numbers import seasons
+
+Array = NDArray[np.float64]
+
+_LOOKED_AT = 12  # batches, the largest in the fullest week
+_TRIED = 1024  # draws with which remedies are tried
+_WEEKS = (2, -2, 4, -4, 6, -6)  # by which a delivery is moved, the least first
+_PARTS = (0.1, 0.2, 0.3, 0.5, 1.0)  # of a delivery that are dropped
+_CAUSES = 3  # batches that are changed, one at a time
+_LEAST = 1e-6  # overrun that counts [m2], more than rounding makes of plants that fill a bench exactly
+_KEPT = 0.02  # of the chance of what is wanted may be lost
+
+
+def overrun(expected: Array, deviation: Array, bench: Array) -> Array:
+    """Give the chance that plants do not find room.
+
+    Parameters
+    ----------
+    expected, deviation
+        Area they take and its standard deviation given the draw [m2], shape (weeks, draws).
+    bench
+        What there is [m2], shape (weeks, 1).
+
+    Returns
+    -------
+    array of shape (weeks, draws) [0 to 1]
+
+    Notes
+    -----
+    Normal, given the draw. A place that is shut is overrun by a single plant.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        over = expected - bench
+        over = np.where(deviation > 0, ndtr((over - _LEAST) / deviation), over > _LEAST)
+        any_plant = -np.expm1(-((expected / deviation) ** 2))
+    return np.where((bench == 0) & (deviation > 0), any_plant, over)
+
+
+def ever(over: Array, score: Array) -> float:
+    """Give the chance of an overrun in some week, from that of each and one normal score a draw for all weeks."""
+    return float((ndtr(-score) < over).any(axis=0).mean())
+
+
+@dataclass(frozen=True, eq=False)
+class Remedies:
+    """What could be done about a place that overruns, one delivery changed at a time.
+
+    Parameters
+    ----------
+    place
+        Which place.
+    overrun
+        Chance [0 to 1] that it does not suffice in some week, as planned.
+    most
+        The chance that can be lived with.
+    table
+        A row for each thing that could be done: variety, remedy, deliveries, overrun, the chance [0 to 1] that the
+        place does not suffice then, and wanted_before and wanted, the least chance of what is wanted of the variety.
+        The first row is to be tried first.
+    """
+
+    place: str
+    overrun: float
+    most: float
+    table: pd.DataFrame
+
+    def __str__(self) -> str:
+        if self.overrun <= self.most:
+            if self.overrun == 0:
+                return f"{self.place}: it fits."
+            return f"{self.place}: it overruns in {seasons(self.overrun)}; that can be lived with."
+        said = f"{self.place} overruns in {seasons(self.overrun)}."
+        if not len(self.table):
+            return f"{said} Nothing could be changed."
+        best = self.table.to_dict("records")[0]
+        if best["wanted"] < best["wanted_before"] - _KEPT or best["overrun"] >= self.overrun:
+            return (
+                f"{said} No change of one delivery helps and keeps what is wanted of it; order less of several, find "
+                f"bench, or give up some of {best['variety']}: {_change(best)}."
+            )
+        if best["overrun"] <= self.most:
+            return f"{said} Try first: {best['variety']}, {_change(best)}."
+        return f"{said} No change of one delivery is enough. Most helps: {best['variety']}, {_change(best)}."
+
+
+def _change(row: dict[Hashable, Any]) -> str:
+    return (
+        f"{row['remedy']} ({row['deliveries']}): overrun in {seasons(row['overrun'])}, wanted there in "
+        f"{seasons(row['wanted'])} instead of {seasons(row['wanted_before'])}"
+    )
+
+
+def causes(outcome: Outcome, place: str) -> pd.DataFrame:
+    """Say which batches make a place overrun, as `BenchSpace.causes` does."""
+    outcome.season.place(place)
+    every = _Place(outcome, place)
+    over, full = every.over.mean(axis=1), every.expected.mean(axis=1).round(6)
+    worst = int(np.where(over == over.max(), full, -1).argmax())
+    every_area = ((batch, outcome.area_of(batch).get(place)) for batch in outcome.batches)
+    found = [(float(area[0][worst].mean()), batch, area) for batch, area in every_area if area is not None]
+    found = sorted(found, key=lambda one: -one[0])[:_LOOKED_AT]
+    now = ever(every.over, every.score)
+    rows = [
+        (batch.variety, str(batch.week), batch.lab or "", batch.quantity, round(here, 1), round(now, 4),
+         round(every.with_change(-area[0], -area[1]), 4))
+        for here, batch, area in found
+    ]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=["variety", "week", "lab", "quantity", "area", "overrun", "without"])
+    return frame.sort_values(["without", "area"], ascending=[True, False], kind="stable", ignore_index=True)
+
+
+def remedies(outcome: Outcome, place: str, most: float) -> Remedies:
+    """Try to split, to move and to cut each of the deliveries that cause most, as `BenchSpace.remedies` does."""
+    if not 0 <= most <= 1:
+        raise refuse("most", most, "not a chance", "Give a number from 0 to 1, such as 0.1.")
+    cause = causes(outcome, place)
+    now = float(cause["overrun"].iloc[0]) if len(cause) else 0.0
+    rows: list[tuple[Any, ...]] = []
+    for row in cause.head(_CAUSES).to_dict("records") if now > most else []:
+        batch = next(
+            one
+            for one in outcome.batches
+            if (one.variety, str(one.week), one.lab or "") == (row["variety"], row["week"], row["lab"])
+        )
+        trial = _Trial(outcome, place, batch)
+        _, _, before = trial.of([(batch.week, batch.quantity)])
+        for kind, changes in enumerate((trial.splits(), trial.moves(), trial.cuts())):
+            best: tuple[tuple[bool, float], str, float, float] | None = None
+            for change in changes:
+                said, over, wanted = trial.of(change)
+                kept = wanted >= before - _KEPT and over < now
+                rank = (not kept, max(over, most))
+                if best is None or rank < best[0]:
+                    best = (rank, said, over, wanted)
+                if kept and over <= most:
+                    break
+            if best is not None:
+                rank, said, over, wanted = best
+                name = ("split", "bring forward" if said < str(batch.week) else "delay", "cut")[kind]
+                rows.append(
+                    (*rank, kind, batch.variety, name, said, round(over, 4), round(before, 4), round(wanted, 4))
+                )
+    rows.sort(key=lambda row: row[:3])
+    columns = ["variety", "remedy", "deliveries", "overrun", "wanted_before", "wanted"]
+    return Remedies(place, now, most, pd.DataFrame([row[3:] for row in rows], columns=columns))
+
+
+class _Place:
+    """Area taken in a place, and what there is."""
+
+    def __init__(self, outcome: Outcome, place: str, draws: int | None = None) -> None:
+        area = outcome.area.sel(place=place).isel(draw=slice(draws))
+        self.expected = area["expected"].to_numpy()
+        self.variance = area["deviation"].to_numpy() ** 2
+        self.bench = np.array([outcome.season.bench(place, week) for week in outcome.weeks])[:, None]
+        self.score = outcome.score("bench", place)[:draws]
+        self.over = overrun(self.expected, np.sqrt(self.variance), self.bench)
+
+    def with_change(self, expected: Array, variance: Array) -> float:
+        """Give the chance of an overrun in some week if this much more were there."""
+        area = np.maximum(self.expected + expected, 0)
+        return ever(overrun(area, np.sqrt(np.maximum(self.variance + variance, 0)), self.bench), self.score)
+
+
+class _Trial:
+    """The plan with one delivery changed."""
+
+    def __init__(self, outcome: Outcome, place: str, batch: Batch) -> None:
+        self.season, self.place, self.batch = outcome.season, place, batch
+        draws = min(outcome.draws, _TRIED)
+        self.streams = season_streams(draws, outcome.seed)
+        self.rest = _Place(outcome, place, draws)
+        self.others = [
+            Delivery(variety=one.variety, week=one.week, quantity=one.quantity, lab=one.lab)
+            for one in outcome.batches if one.variety == batch.variety and one is not batch
+        ]  # fmt: skip
+        self.was = self._area(self._outcome([(batch.week, batch.quantity)]))
+        offers = self.season.offers_for(batch.variety)
+        self.lists = PriceList.of(row for row in offers if batch.lab in (None, row.lab))
+
+    def of(self, change: Sequence[tuple[Week, int]]) -> tuple[str, float, float]:
+        """Give the deliveries in words, the chance of an overrun, and the least chance of what is wanted."""
+        outcome = self._outcome(change)
+        expected, variance = self._area(outcome)
+        wanted = outcome.wanted(self.batch.variety)["chance"]
+        said = ", ".join(f"{week} {quantity:,}" for week, quantity in sorted(change)) or "none"
+        over = self.rest.with_change(expected - self.was[0], variance - self.was[1])
+        return said, over, float(wanted.min()) if len(wanted) else 1.0
+
+    def splits(self) -> Iterator[list[tuple[Week, int]]]:
+        for apart in _WEEKS:
+            here, there = (self._lawful(self.batch.quantity / 2, weeks) for weeks in (0, apart))
+            if here and there and max(here, there) < self.batch.quantity:
+                yield [(self.batch.week, here), (self.batch.week + apart, there)]
+
+    def moves(self) -> Iterator[list[tuple[Week, int]]]:
+        for apart in _WEEKS:
+            if quantity := self._lawful(self.batch.quantity, apart):
+                yield [(self.batch.week + apart, quantity)]
+
+    def cuts(self) -> Iterator[list[tuple[Week, int]]]:
+        for part in _PARTS:
+            left = (1 - part) * self.batch.quantity
+            quantity = self._lawful(left, 0) if part < 1 else 0
+            if quantity is not None and quantity < self.batch.quantity:
+                yield [(self.batch.week, quantity)] if quantity else []
+
+    def _lawful(self, quantity: float, apart: int) -> int | None:
+        """Give the quantity that can be ordered for a week; None if none can be had then."""
+        week = self.batch.week + apart
+        if not self.season.first_week <= week <= self.season.last_week:
+            return None
+        if not self.lists:
+            return round(quantity)
+        found = [
+            prices.lawful(quantity) for prices in self.lists
+            if week in prices.weeks(self.season.first_week, self.season.last_week)
+        ]  # fmt: skip
+        return min(found, default=None)
+
+    def _outcome(self, change: Sequence[tuple[Week, int]]) -> Outcome:
+        deliveries = [
+            Delivery(variety=self.batch.variety, week=week, quantity=quantity, lab=self.batch.lab)
+            for week, quantity in change
+        ]  # fmt: skip
+        return outcome_of(self.season, [*self.others, *deliveries], self.streams)
+
+    def _area(self, outcome: Outcome) -> tuple[Array, Array]:
+        area = outcome.area.sel(place=self.place)
+        return area["expected"].to_numpy(), area["deviation"].to_numpy() ** 2

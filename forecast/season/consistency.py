@@ -1,0 +1,296 @@
+"""What contradicts what between the tables of a season."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from forecast.errors import Fault, Refused, refuse
+from forecast.rates.distributions import Share
+from forecast.season.cells import suggestion
+from forecast.season.places import climate_of
+from forecast.season.rows import Header, Offer, Stage
+from forecast.weather.climate import PERSISTENCE
+from forecast.weeks import Week
+
+_SUGGESTED = 20  # unknown names for which the nearest known one is sought
+
+
+def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
+    """Give the share surviving each stage of a route, of those that enter it.
+
+    Notes
+    -----
+    Losses quoted in points of the original number are divided by what is left of it: 20, 11 and
+    9 points leave 60 of 100, so the second stage keeps 1 - 0.11 / 0.80 of those that enter it.
+
+    Raises
+    ------
+    Refused
+        If such losses leave nothing, or a spread that no share can have; the fault names the stage.
+    """
+    shares, left = [], 1.0
+    for row in route:
+        share = row.stated
+        if row.share_of == "original":
+            lost = 1 - share.mean
+            if lost >= left - 1e-9:
+                problem = (
+                    f"after the losses before, {left:.3g} of the original is left, and this stage loses {lost:.3g}"
+                )
+                remedy = "Lower the losses, or use share_of 'entering' if each is a share of what enters its stage."
+                raise refuse(row.stage, None, problem, remedy)
+            try:
+                share = Share(1 - lost / left, share.spread / left, share.level)
+            except Refused as error:
+                problem = f"of those that enter it, {error.faults[0].problem}"
+                raise refuse(row.stage, None, problem, "Lower the spread of its survival.") from error
+            left -= lost
+        shares.append(share)
+    return tuple(shares)
+
+
+@dataclass(frozen=True)
+class Tables:
+    """Numbered rows of each table, names that stand in rows too faulty to be read, and tables not read to their end."""
+
+    rows: Mapping[str, Sequence[tuple[int, Any]]]
+    spoken: Mapping[str, frozenset[str]] = field(default_factory=dict)
+    unread: frozenset[str] = frozenset()
+
+    def names(self, table: str, column: str) -> set[str]:
+        """Give all names that stand in a column."""
+        return {getattr(row, column) for _, row in self.rows[table]} | self.spoken.get(f"{table}.{column}", frozenset())
+
+
+def contradictions(header: Header | None, tables: Tables) -> list[Fault]:
+    """List what contradicts what between the rows of a season's tables.
+
+    Parameters
+    ----------
+    header
+        What holds for the whole season, if it could be read.
+    tables
+        The rows, numbered as they are to be named.
+    """
+    faults = [*_repeated(tables), *_unknown(tables), *_routes(tables), *_entries(tables), *_unoffered(tables)]
+    faults += _climate(header, tables)
+    if header is not None:
+        faults += [*_untimely(header, tables), *_dear(header, tables)]
+    return faults
+
+
+def _repeated(tables: Tables) -> Iterator[Fault]:
+    keys = {
+        "varieties": ("variety",),
+        "places": ("place", "first_week"),
+        "stages": ("applies_to", "stage"),
+        "offers": ("lab", "variety", "form", "from_quantity", "first_week"),
+        "wanted": ("variety", "week"),
+        "climate": ("month", "week"),
+        "cultures": ("variety",),
+        "divisions": ("variety",),
+    }
+    for table, columns in keys.items():
+        first: dict[tuple[Any, ...], int] = {}
+        for number, row in tables.rows[table]:
+            key = tuple(getattr(row, column) for column in columns)
+            if key in first:
+                shown = ", ".join(str(part) for part in key if part is not None)
+                remedy = f"Keep one of the two rows, or change its {' or '.join(columns)}."
+                yield Fault(f"the same as row {first[key]}", remedy, table, number, columns[0], shown)
+            first.setdefault(key, number)
+    groups = tables.names("varieties", "group")
+    for number, row in tables.rows["varieties"]:
+        if row.variety in groups:
+            remedy = "Give the group another name, so that stages.csv is clear."
+            yield Fault("the name of a group, too", remedy, "varieties", number, "variety", row.variety)
+
+
+def _unknown(tables: Tables) -> Iterator[Fault]:
+    varieties = tables.names("varieties", "variety")
+    owners = varieties | tables.names("varieties", "group")
+    places = tables.names("places", "place")
+    checks = [
+        ("stages", "applies_to", owners, "group or variety", "varieties"),
+        ("stages", "place", places, "place", "places"),
+        ("offers", "variety", varieties, "variety", "varieties"),
+        ("wanted", "variety", varieties, "variety", "varieties"),
+        ("orders", "variety", varieties, "variety", "varieties"),
+        ("cultures", "variety", varieties, "variety", "varieties"),
+        ("divisions", "variety", varieties, "variety", "varieties"),
+        ("divisions", "place", places, "place", "places"),
+    ]
+    for table, column, known, noun, source in checks:
+        if source in tables.unread:
+            continue
+        remedies: dict[str, str] = {}
+        for number, row in tables.rows[table]:
+            name = getattr(row, column)
+            if name is None or name in known:
+                continue
+            if name not in remedies:
+                told = suggestion(name, sorted(known)) if len(remedies) < _SUGGESTED else ""
+                remedies[name] = f"Correct the spelling, or add it to {source}. {told}".rstrip()
+            yield Fault(f"there is no {noun} of this name in {source}", remedies[name], table, number, column, name)
+
+
+def _routes(tables: Tables) -> Iterator[Fault]:
+    owners = tables.names("stages", "applies_to")
+    for number, row in tables.rows["varieties"]:
+        if row.variety not in owners and row.group not in owners and "stages" not in tables.unread:
+            remedy = f"Add rows for {row.group!r} or {row.variety!r} to stages."
+            yield Fault("no stages for this group or variety", remedy, "varieties", number, "group", row.group)
+    by_owner: dict[str, list[tuple[int, Stage]]] = defaultdict(list)
+    for number, row in tables.rows["stages"]:
+        by_owner[row.applies_to].append((number, row))
+    for owner, rows in by_owner.items():
+        meaning = rows[0][1].share_of
+        other = [(number, row) for number, row in rows if row.share_of != meaning]
+        if other:
+            number, row = other[0]
+            problem = f"{owner} mixes both meanings of a survival: row {rows[0][0]} says {meaning}"
+            remedy = "Use one meaning for all stages of a group or variety."
+            yield Fault(problem, remedy, "stages", number, "share_of", row.share_of)
+            continue
+        try:
+            entering([row for _, row in rows])
+        except Refused as error:
+            fault = error.faults[0]
+            number = next(number for number, row in rows if row.stage == fault.column)
+            yield Fault(f"{owner}: {fault.problem}", fault.remedy, "stages", number, "share_of", "original")
+
+
+def _climate(header: Header | None, tables: Tables) -> Iterator[Fault]:
+    """Tell what the climate lacks, and which stages ask for one, or for weather after the first weeks."""
+    begun: set[str] = set()  # owners that already had a stage that takes time
+    asked = False
+    for number, row in tables.rows["stages"]:
+        if row.harmed and row.applies_to in begun:
+            column = _limit(row)
+            problem = "plants are not in this stage when they come"
+            remedy = "State heat and cold for the stages up to the first that takes time."
+            yield Fault(problem, remedy, "stages", number, column, getattr(row, column))
+        if row.typical:
+            begun.add(row.applies_to)
+        if (row.clock == "degree-days" or row.harmed) and not asked and "climate" not in tables.unread:
+            asked = True
+            if not tables.rows["climate"] and "climate.month" not in tables.spoken:
+                remedy = "Add climate.csv with 12 months or 52 weeks, or use the clock weeks and no heat or cold."
+                column = "clock" if row.clock == "degree-days" else _limit(row)
+                problem = "depends on the weather, but the season has no climate"
+                yield Fault(problem, remedy, "stages", number, column, getattr(row, column))
+    rows = [row for _, row in tables.rows["climate"]]
+    if not rows or "climate" in tables.unread:
+        return
+    monthly = rows[0].month is not None
+    word, count = ("month", 12) if monthly else ("week", 52)
+    for number, row in tables.rows["climate"]:
+        if getattr(row, word) is None:
+            yield Fault("months and weeks are mixed", f"Fill {word} in all rows.", "climate", number, word)
+    if "climate.month" in tables.spoken:
+        return
+    known = {getattr(row, word) for row in rows}
+    absent = [str(i) for i in range(1, count + 1) if i not in known]
+    if absent:
+        problem = f"not a whole year: {word} {', '.join(absent)} missing"
+        yield Fault(problem, f"Give {count} rows, one for each {word}.", "climate", None, word)
+    elif len(rows) == count:
+        try:
+            climate_of(rows, header.persistence if header else PERSISTENCE)
+        except Refused as error:
+            yield from (
+                Fault(fault.problem, fault.remedy, "climate", None, fault.column, fault.value) for fault in error.faults
+            )
+
+
+def _limit(row: Stage) -> str:
+    return "cold_below" if row.heat_above is None else "heat_above"
+
+
+def _entries(tables: Tables) -> Iterator[Fault]:
+    """Tell where plants from cultures or divisions enter a stage that their variety does not have."""
+    if "stages" in tables.unread or "stages.applies_to" in tables.spoken:
+        return
+    groups = {row.variety: row.group for _, row in tables.rows["varieties"]}
+    stages: dict[str, list[str]] = defaultdict(list)
+    for _, stage in tables.rows["stages"]:
+        stages[stage.applies_to].append(stage.stage)
+    for table in ("cultures", "divisions"):
+        for number, row in tables.rows[table]:
+            names = stages.get(row.variety) or stages.get(groups.get(row.variety, ""))
+            if names and row.enters not in names:
+                remedy = suggestion(row.enters, names)
+                yield Fault(f"{row.variety} has no such stage", remedy, table, number, "enters", row.enters)
+
+
+def _unoffered(tables: Tables) -> Iterator[Fault]:
+    if "offers" in tables.unread:
+        return
+    varieties, offered = tables.names("varieties", "variety"), tables.names("offers", "variety")
+    possible = offered | _multiplied(tables)
+    for number, row in tables.rows["wanted"]:
+        if row.variety in varieties and row.variety not in possible:
+            remedy = "Add a row for it to offers, cultures or divisions, or take it out of wanted."
+            yield Fault("wanted, but no lab offers it", remedy, "wanted", number, "variety", row.variety)
+    pairs = {(row.lab, row.variety) for _, row in tables.rows["offers"]}
+    doubtful = tables.spoken.get("offers.lab", frozenset())
+    for number, row in tables.rows["orders"]:
+        if row.lab is None or row.lab in doubtful or row.variety not in varieties:
+            continue
+        if (row.lab, row.variety) not in pairs:
+            remedy = "Correct the lab, leave it empty, or add its offer."
+            yield Fault(f"this lab does not offer {row.variety}", remedy, "orders", number, "lab", row.lab)
+
+
+def _multiplied(tables: Tables) -> set[str]:
+    """Give the varieties that can be had without any lab."""
+    return {row.variety for table in ("cultures", "divisions") for _, row in tables.rows[table]}
+
+
+def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
+    first, last = header.first_week, header.first_week + (header.weeks - 1)
+    earliest: dict[str, Week] = dict.fromkeys(tables.spoken.get("offers.variety", ()), first)
+    for number, row in tables.rows["offers"]:
+        possible = first_delivery(row, first)
+        if possible > row.last_week:
+            remedy = f"Ordered in {first}, it would come in {possible}: change lead, last_week or season's first_week."
+            yield Fault("can no longer be delivered in time", remedy, "offers", number, "last_week", str(row.last_week))
+        elif row.variety not in earliest or possible < earliest[row.variety]:
+            earliest[row.variety] = possible
+    for number, row in tables.rows["cultures"]:
+        if row.start is not None and not first <= row.start <= last:
+            remedy = f"Give a week from {first} to {last}, or leave it empty."
+            yield Fault("outside the season", remedy, "cultures", number, "start", str(row.start))
+    multiplied = _multiplied(tables)
+    for table in ("wanted", "orders"):
+        for number, row in tables.rows[table]:
+            possible = earliest.get(row.variety, first)
+            if not first <= row.week <= last:
+                remedy = f"Give a week from {first} to {last}, or change first_week or weeks in season.toml."
+                yield Fault("outside the season", remedy, table, number, "week", str(row.week))
+            elif table == "wanted" and row.week < possible and row.variety not in multiplied:
+                remedy = f"The first delivery can come in {possible}: want it later, or find an earlier offer."
+                yield Fault("wanted before any delivery is possible", remedy, table, number, "week", str(row.week))
+
+
+def _dear(header: Header, tables: Tables) -> Iterator[Fault]:
+    """Tell where a plant would bring more marked down than in a week in which it is wanted."""
+    last: dict[str, int] = {}
+    for _, one in tables.rows["wanted"]:
+        week = one.week - header.first_week
+        if 0 <= week < header.weeks:
+            last[one.variety] = max(week, last.get(one.variety, 0))
+    for number, row in tables.rows["varieties"]:
+        if row.variety in last and row.sale_price is not None:
+            try:
+                row.marked_down(last[row.variety])  # a price never rises
+            except Refused as error:
+                yield error.faults[0].placed("varieties", number)
+
+
+def first_delivery(offer: Offer, ordered: Week) -> Week:
+    """Give the first week in which an offer ordered in week `ordered` can be delivered."""
+    return max(offer.first_week, ordered + offer.lead)

@@ -1,0 +1,299 @@
+"""A season: what the nursery grows, where, from which offers, and what is wanted when."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from forecast.errors import Refused, refuse
+from forecast.rates.distributions import Share
+from forecast.season.cells import Row, plain, suggestion
+from forecast.season.consistency import Tables, contradictions, entering
+from forecast.season.places import Normal, Place, climate_of
+from forecast.season.propagation_rows import Culture, Division
+from forecast.season.rows import SURVIVALS, Delivery, Header, Offer, Stage, Wanted
+from forecast.season.varieties import Variety
+from forecast.weather.climate import Climate
+from forecast.weeks import Week
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_Row = TypeVar("_Row", Culture, Division)
+
+TABLES: dict[str, type[Row]] = {
+    "varieties": Variety,
+    "stages": Stage,
+    "places": Place,
+    "offers": Offer,
+    "wanted": Wanted,
+    "orders": Delivery,
+    "climate": Normal,
+    "cultures": Culture,
+    "divisions": Division,
+}
+
+
+class Season(Header):
+    """Everything that is planned for one season.
+
+    Parameters
+    ----------
+    varieties, stages, places, offers, wanted, orders, climate, cultures, divisions
+        The rows of its tables. ``orders`` are deliveries already ordered or thought of, ``climate`` the usual
+        temperatures outside, ``cultures`` and ``divisions`` how a variety is multiplied from explants or stock
+        plants; these four may be empty.
+
+    Raises
+    ------
+    Refused
+        If rows contradict each other; every fault is listed.
+    """
+
+    varieties: tuple[Variety, ...]
+    stages: tuple[Stage, ...]
+    places: tuple[Place, ...]
+    offers: tuple[Offer, ...]
+    wanted: tuple[Wanted, ...]
+    orders: tuple[Delivery, ...] = ()
+    climate: tuple[Normal, ...] = ()
+    cultures: tuple[Culture, ...] = ()
+    divisions: tuple[Division, ...] = ()
+
+    def __init__(self, /, **cells: Any) -> None:
+        super().__init__(**cells)
+        rows = {name: tuple(enumerate(getattr(self, name), start=1)) for name in TABLES}
+        faults = contradictions(self, Tables(rows))
+        if faults:
+            raise Refused(faults)
+
+    @cached_property
+    def _by_name(self) -> dict[str, Variety]:
+        return {row.variety: row for row in self.varieties}
+
+    @cached_property
+    def _routes(self) -> dict[str, tuple[Stage, ...]]:
+        return _grouped(self.stages, lambda row: row.applies_to)
+
+    @cached_property
+    def _offers(self) -> dict[str, tuple[Offer, ...]]:
+        return _grouped(self.offers, lambda row: row.variety)
+
+    @cached_property
+    def _wanted(self) -> dict[str, tuple[Wanted, ...]]:
+        return _grouped(sorted(self.wanted, key=lambda row: row.week), lambda row: row.variety)
+
+    @cached_property
+    def normals(self) -> Climate:
+        """The climate outside.
+
+        Raises
+        ------
+        Refused
+            If the season has no table of it.
+        """
+        if not self.climate:
+            raise refuse("climate", None, "this season has no climate", "Add climate.csv with 12 months or 52 weeks.")
+        return climate_of(self.climate, self.persistence)
+
+    def by_weather(self, variety: str) -> bool:
+        """Say whether what a variety meets depends on the week it comes: by degree-days, heat or cold."""
+        return any(row.clock == "degree-days" or row.harmed for row in self.route(variety))
+
+    @property
+    def last_week(self) -> Week:
+        """Last week of the plan."""
+        return self.first_week + (self.weeks - 1)
+
+    def variety(self, name: str) -> Variety:
+        """Give a variety by its name.
+
+        Raises
+        ------
+        Refused
+            If the season has no such variety.
+        """
+        if name not in self._by_name:
+            raise refuse("variety", name, "this season has no such variety", suggestion(name, self._by_name))
+        return self._by_name[name]
+
+    def route(self, variety: str) -> tuple[Stage, ...]:
+        """Give the stages that a variety goes through: its own, else those of its group."""
+        row = self.variety(variety)
+        return self._routes.get(variety) or self._routes[row.group]
+
+    def survivals(self, variety: str) -> tuple[Share, ...]:
+        """Give the share surviving each stage of a variety's route, of those that enter it."""
+        return entering(self.route(variety))
+
+    @cached_property
+    def place_names(self) -> tuple[str, ...]:
+        """Names of the places, each once."""
+        return tuple(dict.fromkeys(row.place for row in self.places))
+
+    def place(self, name: str) -> Place:
+        """Give a place by its name: its first row, if it is open several times.
+
+        Raises
+        ------
+        Refused
+            If the season has no such place.
+        """
+        for row in self.places:
+            if row.place == name:
+                return row
+        raise refuse("place", name, "this season has no such place", suggestion(name, self.place_names))
+
+    def place_in(self, name: str, week: Week) -> Place:
+        """Give the row of a place that holds in a week: the one that is open then, else its first."""
+        rows = [row for row in self.places if row.place == name and row.bench(week)]
+        return rows[0] if rows else self.place(name)
+
+    def bench(self, place: str, week: Week) -> float:
+        """Give the area [m2] of a place on which plants can stand in a week."""
+        return max(row.bench(week) for row in self.places if row.place == place)
+
+    def offers_for(self, variety: str) -> tuple[Offer, ...]:
+        """Give the rows of the price lists for a variety."""
+        return self._offers.get(variety, ())
+
+    def culture(self, variety: str) -> Culture:
+        """Give how a variety is multiplied from explants.
+
+        Raises
+        ------
+        Refused
+            If the season does not say.
+        """
+        return self._only(self.cultures, "cultures", variety)
+
+    def division(self, variety: str) -> Division:
+        """Give how stock plants of a variety are divided.
+
+        Raises
+        ------
+        Refused
+            If the season does not say.
+        """
+        return self._only(self.divisions, "divisions", variety)
+
+    def _only(self, rows: Sequence[_Row], table: str, variety: str) -> _Row:
+        self.variety(variety)
+        for row in rows:
+            if row.variety == variety:
+                return row
+        known = ", ".join(row.variety for row in rows) or "none"
+        raise refuse("variety", variety, f"not in {table}", f"Add a row for it to {table}; there is one for: {known}.")
+
+    def with_culture(self, variety: str, **changes: Any) -> Season:
+        """Make a season in which cells of a variety's culture differ, such as ``multiplication_level="season"``.
+
+        Raises
+        ------
+        Refused
+            If the variety has no row in cultures, or the changed row is at fault.
+        """
+        row = self.culture(variety)
+        return self.replace(cultures=tuple(row.replace(**changes) if one is row else one for one in self.cultures))
+
+    def wanted_of(self, variety: str) -> tuple[Wanted, ...]:
+        """Give what is wanted of a variety, by week."""
+        return self._wanted.get(variety, ())
+
+    def marked_down(self, variety: str) -> int:
+        """Give how many plants of a variety can be sold marked down: as many as are wanted of it in all.
+
+        More buyers are not assumed, and what is left beyond that is thrown away (common practice, no source).
+        """
+        return sum(row.likely_number for row in self.wanted_of(variety))
+
+    def table(self, name: str) -> pd.DataFrame:
+        """Give one of the season's tables for eyes: the columns that are filled, an empty text where a cell is empty.
+
+        Parameters
+        ----------
+        name
+            varieties, stages, places, offers, wanted, orders, climate, cultures or divisions.
+
+        Raises
+        ------
+        Refused
+            If the season has no such table.
+        """
+        import pandas as pd  # noqa: PLC0415 (takes a fifth of a second, and reading a season needs none)
+
+        if name not in TABLES:
+            raise refuse("name", name, "a season has no such table", f"It has {', '.join(TABLES)}.")
+        rows = [{column: plain(cell) for column, cell in row.given().items()} for row in getattr(self, name)]
+        columns = [column for column in TABLES[name].model_fields if any(column in row for row in rows)]
+        cells = [[row.get(column, "") for column in columns] for row in rows]
+        return pd.DataFrame(cells, columns=columns, dtype=object)
+
+    def only(self, varieties: Iterable[str]) -> Season:
+        """Make a season of some varieties, in this order, and of all that concerns them but orders.
+
+        Raises
+        ------
+        Refused
+            If the season has no such variety, or none is named.
+        """
+        varieties = tuple(dict.fromkeys([varieties] if isinstance(varieties, str) else varieties))
+        if not varieties:
+            raise refuse("varieties", None, "none is named", f"Name some of {', '.join(self._by_name)}.")
+        named = set(varieties)
+        rows = [self.variety(name) for name in varieties]
+        owners = dict.fromkeys(self.route(name)[0].applies_to for name in varieties)
+        return self.replace(
+            varieties=tuple(rows),
+            stages=tuple(stage for owner in owners for stage in self._routes[owner]),
+            offers=tuple(row for name in varieties for row in self.offers_for(name)),
+            wanted=tuple(row for name in varieties for row in self.wanted_of(name)),
+            cultures=tuple(row for row in self.cultures if row.variety in named),
+            divisions=tuple(row for row in self.divisions if row.variety in named),
+            orders=(),
+        )
+
+    def with_stage(self, applies_to: str, stage: str, **changes: Any) -> Season:
+        """Make a season in which one stage of a group or variety differs.
+
+        A variety that goes through its group's stages is given its own copy of them first.
+
+        Parameters
+        ----------
+        applies_to
+            Group or variety.
+        stage
+            Name of the stage.
+        **changes
+            Cells of the stage, such as ``survival=0.75``. A survival stated in one way replaces one stated
+            in another.
+
+        Raises
+        ------
+        Refused
+            If there is no such stage, or the changed row or season is at fault.
+        """
+        stages = list(self.stages)
+        if applies_to not in self._routes:
+            if applies_to not in self._by_name:
+                remedy = suggestion(applies_to, [*self._by_name, *self._routes])
+                raise refuse("applies_to", applies_to, "this season has no such group or variety", remedy)
+            stages += [row.replace(applies_to=applies_to) for row in self.route(applies_to)]
+        if changes.keys() & {cell for form in SURVIVALS for cell in form}:
+            other = [cell for form in SURVIVALS for cell in form if not changes.keys() & set(form)]
+            changes = dict.fromkeys(other) | changes
+        for i, row in enumerate(stages):
+            if (row.applies_to, row.stage) == (applies_to, stage):
+                stages[i] = row.replace(**changes)
+                return self.replace(stages=tuple(stages))
+        names = [row.stage for row in stages if row.applies_to == applies_to]
+        raise refuse("stage", stage, f"{applies_to} has no such stage", suggestion(stage, names))
+
+
+def _grouped(rows: Sequence[Any], key: Callable[[Any], str]) -> dict[str, tuple[Any, ...]]:
+    found: dict[str, list[Any]] = defaultdict(list)
+    for row in rows:
+        found[key(row)].append(row)
+    return {name: tuple(group) for name, group in found.items()}

@@ -1,0 +1,288 @@
+"""Two scenarios side by side, in the same draws."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from forecast.errors import Refused, refuse
+from forecast.growth.outcome import Outcome
+from forecast.growth.simulation import simulate
+from forecast.growth.summaries import RANGE
+from forecast.resources.money_flow import bought
+from forecast.season.diff import ABSENT, COLUMNS, THERE, differences
+from forecast.season.season import Season
+from forecast.sensitivity.expected import Expected
+from forecast.weeks import Week
+from forecast.words.numbers import counted, money, rounded, seasons, signed
+
+Array = NDArray[np.float64]
+
+ALL = "all"
+_ENDS = (RANGE[0], RANGE[-1])
+_CENT = 0.005  # a smaller difference is one of rounding
+_MOST_TOLD = 3  # changes named in the sentence
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """What two scenarios give, and how they differ, draw by draw.
+
+    Parameters
+    ----------
+    outcome, other
+        What comes of the orders in the first scenario, and in the other.
+    """
+
+    outcome: Outcome
+    other: Outcome
+    _parts: dict[tuple[bool, str], Expected] = field(default_factory=dict, repr=False)
+
+    def table(self) -> pd.DataFrame:
+        """Give, for each variety and week wanted in either, what is saleable, and the chance that it suffices.
+
+        Returns
+        -------
+        DataFrame
+            variety, week; wanted and other_wanted, the likely number; saleable and other_saleable, the mean number on
+            hand in that week after what earlier weeks want is sold; difference, the mean of the other less the first,
+            and low and high, between which it lies in nine draws in ten; chance and other_chance that the number
+            wanted is met. What a scenario does not want is empty.
+        """
+        return self._table.copy()
+
+    @cached_property
+    def _table(self) -> pd.DataFrame:
+        sides = self.outcome, self.other
+        rows = []
+        for name in self._varieties([row.variety for side in sides for row in side.season.wanted]):
+            hands = [self._hand(side is self.other, name) for side in sides]
+            weeks = sorted({row.week for side in sides for row in side.season.wanted if row.variety == name})
+            for week in weeks:
+                numbers = [hand[week - side.season.first_week] if _within(side.season, week) else np.zeros(side.draws)
+                           for hand, side in zip(hands, sides, strict=True)]  # fmt: skip
+                told = [self._wanted(side is self.other, name, week) for side in sides]
+                (wanted, chance), (other_wanted, other_chance) = told
+                means = [float(number.mean()) for number in numbers]
+                change = numbers[1] - numbers[0]
+                difference = (float(change.mean()), *np.quantile(change, _ENDS).tolist())
+                rows.append((name, str(week), wanted, other_wanted, *means, *difference, chance, other_chance))
+        columns = ["variety", "week", "wanted", "other_wanted", "saleable", "other_saleable"]
+        columns += ["difference", "low", "high", "chance", "other_chance"]
+        frame = pd.DataFrame(rows, columns=columns)
+        return frame.astype(dict.fromkeys(["wanted", "other_wanted"], "Int64") | dict.fromkeys(columns[4:], float))
+
+    def money(self) -> pd.DataFrame:
+        """Give what both scenarios are expected to earn, by variety and in all.
+
+        Returns
+        -------
+        DataFrame
+            variety, the first row being ``all``; margin and other_margin, their means [currency]; difference, the
+            mean of the other less the first, and low and high, between which it lies in nine draws in ten; better,
+            the share of draws in which the other earns more [0 to 1].
+
+        Raises
+        ------
+        Refused
+            If the two are not in one currency. As for `cash_flow`.
+        """
+        return self._money.copy()
+
+    @cached_property
+    def _money(self) -> pd.DataFrame:
+        currencies = [side.season.currency for side in (self.outcome, self.other)]
+        if currencies[0] != currencies[1]:
+            remedy = f"The first is in {currencies[0]}; state the other in it, too."
+            raise refuse("currency", currencies[1], "not the currency of the first", remedy)
+        margins = [self._margins(is_other) for is_other in (False, True)]
+        names = self._varieties(self.outcome.varieties + self.other.varieties)
+        nothing = np.zeros(self.outcome.draws)
+        rows = []
+        for name in [ALL, *names]:
+            one, two = (
+                sum(found.values(), start=nothing) if name == ALL else found.get(name, nothing) for found in margins
+            )
+            change = two - one
+            difference = (float(change.mean()), *np.quantile(change, _ENDS).tolist())
+            rows.append((name, float(one.mean()), float(two.mean()), *difference, float((change > _CENT).mean())))
+        return pd.DataFrame(rows, columns=["variety", "margin", "other_margin", "difference", "low", "high", "better"])
+
+    def changes(self) -> pd.DataFrame:
+        """Give every cell in which the scenarios differ.
+
+        Returns
+        -------
+        DataFrame
+            As `forecast.season.diff.differences` gives it; orders are those that were compared.
+        """
+        return self._changes.copy()
+
+    @cached_property
+    def _changes(self) -> pd.DataFrame:
+        table = differences(self.outcome.season, self.other.season)
+        sent = [
+            {(batch.variety, str(batch.week), batch.lab or ""): batch.quantity for batch in side.batches}
+            for side in (self.outcome, self.other)
+        ]
+        rows: list[tuple[Any, ...]] = []
+        for name in dict.fromkeys([*sent[0], *sent[1]]):
+            row, (one, two) = ", ".join(part for part in name if part), (side.get(name) for side in sent)
+            if one is None or two is None:
+                states = [THERE if number is not None else ABSENT for number in (one, two)]
+                rows.append(("orders", row, "", *states))
+            elif one != two:
+                rows.append(("orders", row, "quantity", one, two))
+        orders = pd.DataFrame(rows, columns=COLUMNS, dtype=object)
+        return pd.concat([table[table["table"] != "orders"], orders], ignore_index=True)
+
+    def __str__(self) -> str:
+        changes = self._changes
+        if changes.empty:
+            return "The two scenarios are the same."
+        lines = [self._earned(), self._given()]
+        told = [_change(row) for row in changes.head(_MOST_TOLD).to_dict("records")]
+        more = len(changes) - len(told)
+        told += [f"and {counted(more, 'cell')} more"] if more else []
+        lines.append(f"What differs: {'; '.join(told)}.")
+        return "\n".join(line for line in lines if line)
+
+    def _earned(self) -> str:
+        try:
+            row = self._money.iloc[0]
+        except Refused:  # a season may be without prices
+            return ""
+        if max(abs(row["low"]), abs(row["high"]), abs(row["difference"])) < _CENT:
+            return "Both earn the same."
+        side, sign = ("more", 1) if row["difference"] >= 0 else ("less", -1)
+        low, high = sorted((sign * row["low"], sign * row["high"]))
+        return (
+            f"The other earns about {money(abs(row['difference']), self.outcome.season.currency)} {side} on average "
+            f"({signed(low)} to {signed(high)}); it is better in {seasons(row['better'])}."
+        )
+
+    def _given(self) -> str:
+        """Say where the number saleable differs most."""
+        table = self._table[self._table["difference"].abs() >= 0.5]
+        if table.empty:
+            return "As many plants are saleable in both."
+        row = table.iloc[int(table["difference"].abs().argmax())]
+        side, sign = ("more", 1) if row["difference"] >= 0 else ("fewer", -1)
+        low, high = sorted((sign * row["low"], sign * row["high"]))
+        text = (
+            f"It has about {rounded(abs(row['difference']))} {side} {row['variety']} saleable in {row['week']} "
+            f"({signed(low)} to {signed(high)})"
+        )
+        if pd.isna(row["chance"]) or pd.isna(row["other_chance"]):
+            return f"{text}."
+        return f"{text}: enough in {seasons(row['other_chance'])}, in the first in {seasons(row['chance'])}."
+
+    def _varieties(self, some: Iterable[str]) -> list[str]:
+        """Give varieties once each, in the order of the seasons."""
+        every = [row.variety for side in (self.outcome, self.other) for row in side.season.varieties]
+        asked = set(some)
+        return [name for name in dict.fromkeys(every) if name in asked]
+
+    def _part(self, is_other: bool, variety: str) -> Expected:
+        if (is_other, variety) not in self._parts:
+            self._parts[is_other, variety] = Expected(self.other if is_other else self.outcome, variety)
+        return self._parts[is_other, variety]
+
+    def _hand(self, is_other: bool, variety: str) -> Array:
+        side = self.other if is_other else self.outcome
+        if variety in side.varieties:
+            return self._part(is_other, variety).on_hand()
+        return np.zeros((side.season.weeks, side.draws))
+
+    def _wanted(self, is_other: bool, variety: str, week: Week) -> tuple[int | None, float | None]:
+        """Give the number wanted in a week, and the chance that it is met; nothing if none is wanted."""
+        side = self.other if is_other else self.outcome
+        rows = side.season.wanted_of(variety)
+        at = next((at for at, row in enumerate(rows) if row.week == week), None)
+        if at is None:
+            return None, None
+        met = self._part(is_other, variety).met()[at] if variety in side.varieties else np.zeros(1)
+        return rows[at].likely_number, float(met.mean())
+
+    def _margins(self, is_other: bool) -> dict[str, Array]:
+        """Give what each variety earns in every draw [currency]."""
+        side = self.other if is_other else self.outcome
+        spent = dict.fromkeys(side.varieties, 0.0)
+        for line in bought(side):
+            spent[line.variety] += float(line.amounts.sum())
+        parts = {name: self._part(is_other, name) for name in side.varieties}
+        return {name: part.income() - part.growing() + spent[name] for name, part in parts.items()}
+
+
+def compare(
+    season: Season,
+    other: Season,
+    *,
+    orders: Iterable[Any] | pd.DataFrame | None = None,
+    other_orders: Iterable[Any] | pd.DataFrame | None = None,
+    draws: int,
+    seed: int,
+) -> Comparison:
+    """Compare two scenarios in the same draws: what is saleable, what is earned, and what differs.
+
+    Parameters
+    ----------
+    season, other
+        The two seasons, such as one and a changed copy of it.
+    orders
+        Orders of the first season, as for `simulate`; without them, those that it holds.
+    other_orders
+        Orders of the other season; without them, `orders`, and without these, too, those that it holds.
+    draws, seed
+        Number of imagined seasons, and their seed, for both.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    Refused
+        If there are no orders, or any cannot be used.
+
+    Notes
+    -----
+    All that a seed draws is the same in both, so a difference is that of what was changed, not of luck. The chance of
+    single plants is averaged out (see `forecast.sensitivity.expected.Expected`): it does not belong to the change.
+
+    Examples
+    --------
+    >>> import forecast
+    >>> season = forecast.read_season("demo_data")
+    >>> poorer = season.with_stage("calla", "acclimatisation", survival_low=0.5)
+    >>> comparison = forecast.compare(season, poorer, draws=128, seed=1)
+    >>> comparison.changes()[["column", "from", "to"]].to_numpy().tolist()
+    [['survival_low', 0.6, 0.5]]
+    """
+    if isinstance(orders, Iterator):
+        orders = list(orders)  # both may need it
+    first = simulate(season, orders, draws=draws, seed=seed)
+    return Comparison(first, simulate(other, orders if other_orders is None else other_orders, draws=draws, seed=seed))
+
+
+def _within(season: Season, week: Week) -> bool:
+    return season.first_week <= week <= season.last_week
+
+
+def _change(row: dict[Any, Any]) -> str:
+    where = ", ".join(part for part in (row["table"], row["row"]) if part)
+    if not row["column"]:
+        return f"{where} is {row['to']}"
+    return f"{where}: {row['column']} {_told(row['from'])} to {_told(row['to'])}"
+
+
+def _told(cell: Any) -> str:
+    if cell is None:
+        return "empty"
+    return f"{cell:g}" if isinstance(cell, float) else str(cell)

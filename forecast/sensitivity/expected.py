@@ -1,0 +1,103 @@
+"""What orders give in every draw, the chance of single plants averaged out: a smooth function of their rates."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+from numpy.polynomial.hermite_e import hermegauss
+from numpy.typing import NDArray
+
+from forecast.growth.outcome import Outcome
+from forecast.growth.stock import drawn_demand, on_hand
+from forecast.resources.money_flow import Line, grown, sold
+
+Array = NDArray[np.float64]
+
+_LUCK, _WEIGHTS = hermegauss(5)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+
+
+class Expected:
+    """What the orders for one variety give in every draw, expected over the chance of single plants.
+
+    Parameters
+    ----------
+    outcome
+        What comes of the orders.
+    variety
+        One of its varieties.
+
+    Notes
+    -----
+    Given the draw the number that has become saleable by a week is a sum of binomials. It is taken as normal with
+    their mean and variance, and with one luck for all weeks; what depends on it is averaged over that luck by five
+    points of Gauss-Hermite quadrature. The chance that the first row wanted of a variety is met is exact. So two
+    scenarios differ by what was changed alone, and not by the plants that happened to live.
+    """
+
+    def __init__(self, outcome: Outcome, variety: str) -> None:
+        self.outcome, self.variety = outcome, variety
+        self._season, self._batches = outcome.season, [one for one in outcome.batches if one.variety == variety]
+        self._wanted = self._season.wanted_of(variety)
+        self._weeks = [row.week - self._season.first_week for row in self._wanted]
+        self._life = self._season.variety(variety).shelf_life
+
+    def saleable(self) -> Array:
+        """Give the number saleable in the last week wanted [plants], if none was sold before, shape (draws,)."""
+        found = np.zeros(self.outcome.draws)
+        for batch in self._batches:
+            elapsed = np.array([float(self._wanted[-1].week - batch.week)])
+            found += batch.quantity * self.outcome.fate(batch).saleable(elapsed, self._life)[0]
+        return found
+
+    def on_hand(self) -> Array:
+        """Give the number on hand on each Monday, before what is wanted then is sold, shape (weeks, draws) [plants]."""
+        _, (before, _) = self._histories()
+        return self._mean(before)
+
+    def met(self) -> Array:
+        """Give the chance [0 to 1] that each row wanted is met, by week, shape (rows, draws)."""
+        first, *later = self._wanted
+        demand = drawn_demand(self.outcome.streams, first)
+        found = [self.outcome.chances(self.variety, week=first.week, at_least=demand)]
+        if later:
+            _, (before, _) = self._histories()
+            found += [self._mean((before[week] >= number) * 1.0) for week, number in self._sales()[1:]]
+        return np.array(found)
+
+    def income(self) -> Array:
+        """Give what the plants bring in [currency], shape (draws,)."""
+        ready, hand = self._histories()
+        return self._mean(_total(sold(self._season, self.variety, ready, hand), ready.shape[1]))
+
+    def growing(self) -> Array:
+        """Give what their stages, work and bench cost [currency], shape (draws,)."""
+        return -_total(grown(self.outcome, self.variety), self.outcome.draws)
+
+    def _sales(self) -> list[tuple[int, Array]]:
+        demands = [np.tile(drawn_demand(self.outcome.streams, row), _LUCK.size) for row in self._wanted]
+        return list(zip(self._weeks, demands, strict=True))
+
+    def _histories(self) -> tuple[Array, tuple[Array, Array]]:
+        """Give plants ready by each week, and on hand before and after its sale, shape (weeks, lucks x draws)."""
+        weeks = np.arange(self._season.weeks, dtype=np.float64)
+        mean, variance = np.zeros((2, weeks.size, self.outcome.draws))
+        for batch in self._batches:
+            share = self.outcome.fate(batch).ready(weeks - (batch.week - self._season.first_week))
+            mean += batch.quantity * share
+            variance += batch.quantity * share * (1 - share)
+        ready = mean[:, None] + _LUCK[:, None] * np.sqrt(np.maximum(variance, 0))[:, None]
+        ready = ready.reshape(weeks.size, -1)  # not cut off at 0 and all, so that means stay what they are
+        return ready, on_hand(ready, self._life, self._sales())
+
+    def _mean(self, values: Array) -> Array:
+        """Average over the lucks, the last axis holding lucks x draws."""
+        return np.asarray(np.moveaxis(values.reshape(*values.shape[:-1], _LUCK.size, -1), -2, -1) @ _WEIGHTS)
+
+
+def _total(lines: Iterable[Line], draws: int) -> Array:
+    found = np.zeros(draws)
+    for line in lines:
+        found += line.amounts.sum(axis=0)
+    return found

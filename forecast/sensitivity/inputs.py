@@ -1,0 +1,321 @@
+"""The uncertain inputs of a season's orders: what they are called, how they were drawn, and how they are set."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property, partial
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+from forecast.growth.outcome import Outcome
+from forecast.growth.simulation import COORDINATES, draw_fate, owners
+from forecast.growth.stage_occupancy import Batch
+from forecast.growth.weather import FIRST_WEEKS, Weather, imagine
+from forecast.rates.amounts import Count
+from forecast.rates.distributions import Z90, Duration, Share
+from forecast.rates.levels import Level
+from forecast.season.rows import Stage, Wanted
+from forecast.season.season import Season
+from forecast.streams import Streams
+from forecast.words.numbers import rounded
+
+Array = NDArray[np.float64]
+Sample = Mapping[str, Array]
+"""Scores of some inputs by their names; all others are as they were drawn."""
+
+WEATHER = "weather of the season"
+PRICES = ("sale price", "lab price")
+_OF_PRICE = "of the stated price"
+
+
+@dataclass(frozen=True, eq=False)
+class Input:
+    """One uncertain input: the normal scores of all it holds for, such as the batches of a group.
+
+    Parameters
+    ----------
+    name, unit
+        What a grower would call it, and what its value is counted in.
+    varieties
+        Varieties whose plants or sales depend on it.
+    quantity, owners
+        Name of the quantity, and whose scores it has, in the order of their rows.
+    drawn
+        Their scores, shape (owners, draws); of weather the departures from usual [degC].
+    covariance, weights
+        Covariance of the scores, shape (owners, owners), and the weights, adding to 1, of those scores whose mean
+        says whether the input as a whole is low or high.
+    value
+        Its value at a normal score of one owner.
+    redrawn
+        Scores of it under other streams, independent of those of all other inputs, shape (owners, draws).
+    """
+
+    name: str
+    unit: str
+    varieties: tuple[str, ...]
+    quantity: str
+    owners: tuple[tuple[str, ...], ...]
+    drawn: Array
+    covariance: Array
+    weights: Array
+    value: Callable[[float], float]
+    redrawn: Callable[[Streams], Array]
+
+    @cached_property
+    def spread(self) -> float:
+        """Standard deviation of the mean score."""
+        return math.sqrt(self.weights @ self.covariance @ self.weights)
+
+    def scores(self, score: float) -> Array:
+        """Give the drawn scores once the mean score, over its spread, is known, shape (owners, draws).
+
+        Notes
+        -----
+        For normal z with covariance C and weights w: z + C w (score s - w'z) / s^2, s^2 = w'C w, is a draw given that
+        w'z = score s for every draw z given nothing. With one owner all draws have its score.
+        """
+        missing = score - self.weights @ self.drawn / self.spread
+        return np.asarray(self.drawn + np.outer(self.covariance @ self.weights / self.spread, missing))
+
+    def at(self, score: float) -> float:
+        """Give its value where the mean score, over its spread, is `score`."""
+        return self.value(self.spread * score)
+
+    def told(self, value: float) -> str:
+        """Write one of its values with its unit."""
+        return told(value, self.unit)
+
+
+def told(value: float, unit: str) -> str:
+    """Write the value of an input with its unit, to the figures that it is known to."""
+    if unit == "share":
+        return f"{value:.2f}"
+    if unit == _OF_PRICE:
+        return f"{100 * (value - 1):+.0f} %"
+    if unit == "degC from usual":
+        return f"{value:+.1f} {unit}"
+    return f"{value:.1f} {unit}" if unit == "weeks" else f"{rounded(value)} {unit}"
+
+
+def inputs_of(
+    season: Season, batches: Sequence[Batch], streams: Streams, ranges: Mapping[str, float]
+) -> dict[str, Input]:
+    """Give the uncertain inputs of batches by their names.
+
+    Parameters
+    ----------
+    season, batches, streams
+        The season, batches of its varieties, and the streams they are drawn from.
+    ranges
+        Prices that are uncertain, and the part of the price within which they lie nine times in ten.
+    """
+    some = [batch for batch in batches if batch.quantity]
+    varieties = tuple(dict.fromkeys(batch.variety for batch in some))
+    found = [*_rates(season, some, streams), *_weather(season, some, streams)]
+    wanted = [row for name in varieties for row in season.wanted_of(name)]
+    found += [_demand(row, row.demand, streams) for row in wanted if row.demand is not None]
+    found += [_price(name, part, streams) for name, part in ranges.items()]
+    return {one.name: one for one in found if one.spread > 0}
+
+
+def outcome_with(
+    season: Season, batches: Sequence[Batch], streams: Streams, inputs: Mapping[str, Input], sample: Sample
+) -> Outcome:
+    """Forecast batches with some inputs set.
+
+    Parameters
+    ----------
+    season, batches, streams, inputs
+        As for `inputs_of`, and what it gave.
+    sample
+        Scores of the inputs that are set.
+    """
+    changed = [(inputs[name], scores) for name, scores in sample.items()]
+    given = {(one.owners[0], one.quantity): scores[0] for one, scores in changed if one.quantity == "demand"}
+    under = _Given(streams, given, same_weather=WEATHER not in sample)
+    if WEATHER in sample:
+        low, high = _usual(season)
+        imagine(under, low + sample[WEATHER], high + sample[WEATHER])
+    fates = []
+    for batch in batches:
+        own = _owner(batch)
+        shifts = {
+            one.quantity: scores[row] - one.drawn[row]
+            for one, scores in changed
+            for row, owner in enumerate(one.owners)
+            if owner == own
+        }
+        fates.append(draw_fate(season, under, batch.variety, batch.number, batch.week, shifts=shifts))
+    return Outcome(season, batches, fates, under)
+
+
+def other_streams(streams: Streams, name: str) -> Streams:
+    """Give streams of the same number of draws, independent of these."""
+    seed = int(streams.generator("inputs drawn anew", name).integers(2**62))
+    return Streams(seed, streams.draws, COORDINATES)
+
+
+class _Given(Streams):
+    """Streams of which some scores are given."""
+
+    def __init__(
+        self, streams: Streams, given: Mapping[tuple[tuple[str, ...], str], Array], *, same_weather: bool
+    ) -> None:
+        super().__init__(streams.seed, streams.draws, tuple(streams._coordinates))
+        self._points = streams._points  # drawn once for all
+        self._given = given
+        if same_weather:
+            self._once = streams._once
+
+    def normal(self, owner: tuple[str, ...], quantity: str) -> Array:
+        given = self._given.get((owner, quantity))
+        return super().normal(owner, quantity) if given is None else given
+
+
+def _owner(batch: Batch) -> tuple[str, ...]:
+    return "batch", batch.variety, str(batch.number)
+
+
+def _rates(season: Season, batches: Sequence[Batch], streams: Streams) -> Iterator[Input]:
+    """Give survival and time of each stage, for all batches of those that share it."""
+    passing: dict[tuple[str, str], list[Batch]] = {}
+    for batch in batches:
+        for stage in season.route(batch.variety):
+            passing.setdefault((stage.applies_to, stage.stage), []).append(batch)
+    for some in passing.values():
+        some.sort(key=lambda batch: (batch.variety, batch.number))
+    for (whose, name), some in passing.items():
+        route = season.route(some[0].variety)
+        at = [stage.stage for stage in route].index(name)
+        share, duration = season.survivals(some[0].variety)[at], route[at].duration
+        if share.spread and not Level.parse(share.level).plant:
+            kind = f"survival in {name}, {whose}", "share", f"{name} survival"
+            yield _rate(*kind, route[at], share.level, some, partial(_share_at, share), streams)
+        if duration.batches and not Level.parse(duration.level).plant:
+            kind = f"time in {name}, {whose}", duration.unit, f"{name} time"
+            yield _rate(*kind, route[at], duration.level, some, partial(_time_at, duration), streams)
+
+
+def _share_at(share: Share, score: float) -> float:
+    return float(share.quantile(float(ndtr(score))))
+
+
+def _time_at(duration: Duration, score: float) -> float:
+    return float(duration.at(score))
+
+
+def _rate(
+    name: str,
+    unit: str,
+    quantity: str,
+    stage: Stage,
+    level: Level | str,
+    batches: Sequence[Batch],
+    value: Callable[[float], float],
+    streams: Streams,
+) -> Input:
+    words = [(word, math.sqrt(share)) for word, share in Level.parse(level).shares]
+    named = [owners(stage, batch.variety, batch.number) for batch in batches]
+    parts = [{one[word]: root for word, root in words} for one in named]
+    shared = [[sum(root * other.get(owner, 0.0) for owner, root in one.items()) for other in parts] for one in parts]
+
+    def scores(under: Streams, *alone: str) -> Array:
+        return np.array([sum(root * under.normal((*alone, *owner), quantity) for owner, root in one.items())
+                         for one in parts])  # fmt: skip
+
+    plants = np.array([batch.quantity for batch in batches], dtype=np.float64)
+    return Input(
+        name,
+        unit,
+        tuple(dict.fromkeys(batch.variety for batch in batches)),
+        quantity,
+        tuple(_owner(batch) for batch in batches),
+        scores(streams),
+        np.array(shared),
+        plants / plants.sum(),
+        value,
+        lambda under: scores(under, name),
+    )
+
+
+def _weather(season: Season, batches: Sequence[Batch], streams: Streams) -> Iterator[Input]:
+    """Give the departures of weeks from usual, judged by their mean from the first delivery to the last sale."""
+    some = [batch for batch in batches if season.by_weather(batch.variety)]
+    if not some or not season.climate:
+        return
+    count = season.weeks + FIRST_WEEKS
+    weeks = [season.first_week + i for i in range(count)]
+    spread = np.array([season.normals.weekly_spread(week) for week in weeks])
+    apart = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
+    first = max(min(batch.week for batch in some) - season.first_week, 0)
+    sales = [row.week - season.first_week for batch in some for row in season.wanted_of(batch.variety)]
+    weights = np.zeros(count)
+    weights[first : max([first + FIRST_WEEKS, *sales])] = 1.0
+    usual = _usual(season)[0]
+
+    def departures(under: Streams) -> Array:
+        return np.asarray(Weather.of(season, under).outside(count)[0][:count] - usual)
+
+    yield Input(
+        WEATHER,
+        "degC from usual",
+        tuple(dict.fromkeys(batch.variety for batch in some)),
+        "weather",
+        (),
+        departures(streams),
+        np.outer(spread, spread) * np.power(season.normals.persistence, apart),
+        weights / weights.sum(),
+        float,
+        departures,
+    )
+
+
+def _usual(season: Season) -> tuple[Array, Array]:
+    """Give the usual minimum and maximum of the season's weeks [degC], each of shape (weeks, 1)."""
+    usual = [season.normals.normal(season.first_week + i) for i in range(season.weeks + FIRST_WEEKS)]
+    low, high = np.array(usual).T
+    return low[:, None], high[:, None]
+
+
+def _demand(row: Wanted, demand: Count, streams: Streams) -> Input:
+    owner = ("demand", row.variety, str(row.week))  # as for `drawn_demand`
+
+    def value(score: float) -> float:
+        return float(demand.at(score))
+
+    name = f"demand for {row.variety} in {row.week}"
+    return _single(name, "plants", (row.variety,), "demand", owner, value, streams)
+
+
+def _price(name: str, part: float, streams: Streams) -> Input:
+    def value(score: float) -> float:
+        return float(price_at(part, np.array(score)))
+
+    return _single(name, _OF_PRICE, (), name, ("price",), value, streams)
+
+
+def price_at(part: float, score: Array) -> Array:
+    """Give a price over the stated one at normal scores; nine times in ten it lies within a part of it."""
+    return np.maximum(1 + part / Z90 * score, 0.0)
+
+
+def _single(
+    name: str,
+    unit: str,
+    varieties: tuple[str, ...],
+    quantity: str,
+    owner: tuple[str, ...],
+    value: Callable[[float], float],
+    streams: Streams,
+) -> Input:
+    """Make an input with one score."""
+    one = np.ones((1, 1))
+    return Input(
+        *(name, unit, varieties, quantity, (owner,), streams.normal(owner, quantity)[None], one, one[0], value),
+        lambda under: under.normal(owner, quantity)[None],
+    )

@@ -1,0 +1,219 @@
+"""What is to be expected of orders given what a trial may show, before it has shown it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln, xlog1py, xlogy
+from scipy.stats import norm, qmc
+
+from forecast.growth.simulation import owners, season_streams
+from forecast.ordering.margins import Margins
+from forecast.ordering.price_list import PriceList
+from forecast.ordering.trial_orders import Case
+from forecast.rates.levels import Level
+from forecast.season.season import Season
+from forecast.streams import Streams
+from forecast.weeks import Week
+
+Array = NDArray[np.float64]
+
+GROUPS = 16  # of draws, left out in turn for the Monte Carlo error
+_LASTING = ("belief", "variety")  # levels that are the same in the trial and in the big order
+_WIDEST, _STEP = 6.0, 0.125  # of the lattice of scores where one survival is in doubt
+_POINTS = 128  # at which scores are drawn where several are
+_MOST_TRIED = 60  # quantities of an offer
+_TRIALS = 256  # draws of a trial
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One order that may be decided on.
+
+    Parameters
+    ----------
+    prices, week, quantity
+        Offer, week of delivery, number of plantlets; no offer if none is ordered.
+    """
+
+    prices: PriceList | None = None
+    week: Week | None = None
+    quantity: int = 0
+
+    def __str__(self) -> str:
+        return f"{self.quantity:,} from {self.prices.lab} for {self.week}" if self.prices else "none"
+
+
+class Preposterior:
+    """Expected margins of choices, and chances of outcomes, by what is not known and lasts.
+
+    Parameters
+    ----------
+    season, case, number
+        The season, the wanted number with all that is needed to try orders for it, and which delivery gives it.
+    """
+
+    def __init__(self, season: Season, case: Case, number: int) -> None:
+        self.case, self.margins = case, Margins(case)
+        self._season, self._variety, self._number = season, case.request.variety, number
+        self._held = _lasting(season, self._variety)
+        self.doubts = tuple(name for name, _ in self._held)
+        self.scores, self.weights = _nodes(len(self._held), case.streams)
+        self._ways = self._best_weeks()
+        self.choices = (Choice(), *self._lawful())
+        other = int(case.streams.generator("trial").integers(2**62))  # the trial has a season of its own
+        self._trial = season_streams(min(case.streams.draws, _TRIALS), other)
+        self._chances: dict[int, Array] = {}
+
+    def _best_weeks(self) -> list[tuple[PriceList, Week]]:
+        """Give for each offer the week of delivery that is best without a trial."""
+        best: dict[PriceList, tuple[float, Week]] = {}
+        for prices, week in self.case.ways():
+            margin = self.margins.greatest(prices, week)[1]
+            if prices not in best or margin >= best[prices][0]:
+                best[prices] = margin, week
+        return [(prices, week) for prices, (_, week) in sorted(best.items(), key=lambda item: -item[1][0])]
+
+    def _lawful(self) -> list[Choice]:
+        """Give the orders that are compared: up to what costs as much as all that can be sold brings, thinned out."""
+        found = []
+        for prices, week in self._ways:
+            greatest = self.margins.greatest(prices, week)[0]
+            most = self.margins.most(prices, week)
+            every = [n for _, quantities in prices.ranges(most) for n in quantities]
+            kept = np.linspace(0, len(every) - 1, min(len(every), _MOST_TRIED)).round().astype(int)
+            tried = {every[at] for at in kept} | {greatest, *(some[0] for _, some in prices.ranges(most))}
+            found += [Choice(prices, week, n) for n in sorted(tried)]
+        return found
+
+    def _shifts(self, streams: Streams, scores: Array) -> dict[str, Array]:
+        """Give what must be added to scores so that their lasting parts are those given."""
+        route = {stage.stage: stage for stage in self._season.route(self._variety)}
+        shifts = {}
+        for (name, level), score in zip(self._held, scores, strict=True):
+            quantity, whose = f"{name} survival", owners(route[name], self._variety, 1)
+            parts = {word: share for word, share in level.shares if word in _LASTING}
+            drawn = sum(math.sqrt(share) * streams.normal(whose[word], quantity) for word, share in parts.items())
+            shifts[quantity] = math.sqrt(sum(parts.values())) * score - drawn
+        return shifts
+
+    def _given(self, streams: Streams, scores: Array) -> Case:
+        shifts = self._shifts(streams, scores)
+        return Case(self._season, streams, self.case.request, self._number, shifts=shifts)
+
+    @cached_property
+    def _by_group(self) -> Array:
+        """Expected margin of each choice, shape (groups, nodes, choices) [currency]."""
+        found = np.zeros((GROUPS, len(self.weights), len(self.choices)))
+        for node, scores in enumerate(self.scores):
+            given = Margins(self._given(self.case.streams, scores))
+            for at, choice in enumerate(self.choices):
+                if choice.prices and choice.week:
+                    income = given.income(choice.quantity, choice.week)
+                    cost = given.case.cost(choice.prices, choice.quantity, choice.week)
+                    found[:, node, at] = _grouped(income) - cost
+        return found
+
+    @cached_property
+    def _survivals(self) -> Array:
+        """Share of a trial batch that comes through all stages, shape (nodes, draws)."""
+        week = self._ways[0][1]
+        return np.array([self._given(self._trial, scores).fate(week).survival for scores in self.scores])
+
+    def _likelihoods(self, plants: int) -> Array:
+        """Chance of each number of survivors of a trial, shape (groups, nodes, plants + 1)."""
+        if plants not in self._chances:
+            number = np.arange(plants + 1.0)[:, None]
+            choose = gammaln(plants + 1) - gammaln(number + 1) - gammaln(plants - number + 1)
+            found = np.empty((GROUPS, len(self.weights), plants + 1))
+            for node, share in enumerate(self._survivals):
+                mass = np.exp(choose + xlogy(number, share) + xlog1py(plants - number, -share))
+                found[:, node] = _grouped(mass)
+            self._chances[plants] = found
+        return self._chances[plants]
+
+    def known(self) -> tuple[int, float, float]:
+        """Give the best choice without a trial, its margin [currency], and the worth of knowing all that lasts."""
+        margins = self._by_group.mean(axis=0)
+        expected = self.weights @ margins
+        best = int(np.argmax(expected))
+        return best, float(expected[best]), max(float(self.weights @ margins.max(axis=1) - expected[best]), 0.0)
+
+    def worth(self, plants: int) -> tuple[float, float]:
+        """Give the worth of a trial, and its standard error [currency].
+
+        Notes
+        -----
+        The error is that of a jackknife over groups of draws, and over those of scores where these are drawn.
+        """
+        if not self._held:
+            return 0.0, 0.0
+        by_group = self._by_group, self._likelihoods(plants)
+        margins, chances = (table.mean(axis=0) for table in by_group)
+        kept = ~np.eye(GROUPS, dtype=bool)
+        draws = [_worth(self.weights, *(table[rest].mean(axis=0) for table in by_group)) for rest in kept]
+        variance = _jackknife(draws)
+        if len(self._held) > 1:
+            group = np.arange(len(self.weights)) % GROUPS
+            variance += _jackknife([_worth(self.weights[k], margins[k], chances[k]) for k in (r[group] for r in kept)])
+        return _worth(self.weights, margins, chances), math.sqrt(variance)
+
+    def outcomes(self, plants: int) -> tuple[Array, Array, NDArray[np.intp], Array]:
+        """Give by number of survivors its chance, the survival and margin then expected, and the best choice."""
+        margins, chances = self._by_group.mean(axis=0), self._likelihoods(plants).mean(axis=0)
+        joint = self.weights[:, None] * chances
+        total = np.maximum(joint.sum(axis=0), np.finfo(float).tiny)
+        expected = (joint.T @ margins) / total[:, None]
+        best = np.argmax(expected, axis=1)
+        return total, joint.T @ self._survivals.mean(axis=1) / total, best, expected[np.arange(plants + 1), best]
+
+    def cost(self, plants: int) -> tuple[float, int, str]:
+        """Give the cost of a trial [currency], the plantlets bought for it, and from which lab."""
+        bills = []
+        for prices, week in self._ways:
+            bought = prices.lawful(plants)
+            bill = prices.price(bought) + prices.freight(bought) + plants * self.case.growing(week)
+            bills.append((bill, bought, prices.lab))
+        return min(bills) if plants else (0.0, 0, min(bills)[2])
+
+
+def _lasting(season: Season, variety: str) -> tuple[tuple[str, Level], ...]:
+    """Give the stages whose survival is in doubt in a way that lasts, with the level at which it varies."""
+    found = []
+    for stage, share in zip(season.route(variety), season.survivals(variety), strict=True):
+        level = Level.parse(share.level)
+        if share.spread > 0 and any(word in _LASTING for word, _ in level.shares):
+            found.append((stage.stage, level))
+    return tuple(found)
+
+
+def _nodes(doubts: int, streams: Streams) -> tuple[Array, Array]:
+    """Give scores of what lasts, shape (nodes, doubts), and their weights."""
+    if doubts > 1:
+        points = qmc.Sobol(doubts, rng=streams.generator("what lasts")).random(_POINTS)
+        return norm.ppf(points), np.full(_POINTS, 1 / _POINTS)
+    scores = np.linspace(-_WIDEST, _WIDEST, 1 + round(2 * _WIDEST / _STEP))[:, None] if doubts else np.zeros((1, 0))
+    weights = norm.pdf(scores).prod(axis=1)
+    return scores, weights / weights.sum()
+
+
+def _worth(weights: Array, margins: Array, chances: Array) -> float:
+    """Worth of a trial from margins (nodes, choices) and chances of outcomes (nodes, outcomes)."""
+    weights = weights / weights.sum()
+    joint = (weights[:, None] * chances).T @ margins
+    return max(float(joint.max(axis=1).sum() - (weights @ margins).max()), 0.0)
+
+
+def _grouped(by_draw: Array) -> Array:
+    """Give means over groups of draws, the last axis, as the first axis."""
+    groups = [by_draw[..., first::GROUPS].mean(axis=-1) for first in range(GROUPS)]
+    return np.array(groups)
+
+
+def _jackknife(left_out: list[float]) -> float:
+    """Variance of a number from those found with one group left out."""
+    return (len(left_out) - 1) * float(np.var(left_out))

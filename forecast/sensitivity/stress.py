@@ -1,0 +1,81 @@
+"""What if fewer plants come through than the season states."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from forecast.errors import refuse
+from forecast.growth.outcome import Outcome
+from forecast.rates.distributions import Share
+from forecast.season.rows import SURVIVALS, Stage
+from forecast.season.season import Season
+
+
+def poorer(season: Season, *, points: float = 0.1) -> Season:
+    """Make a season in which survival from delivery to saleable is so much lower in every variety.
+
+    Parameters
+    ----------
+    season
+        The season.
+    points
+        How much lower [share of the plants delivered]: at 0.1, ten fewer of 100 come through. Where less than twice
+        that comes through, the half of it does.
+
+    Returns
+    -------
+    Season
+
+    Raises
+    ------
+    Refused
+        If `points` is no such share.
+
+    Notes
+    -----
+    The survival of a route is taken as the product of the mean survivals of its stages. It is lowered in the stage that
+    loses most, whose mean is multiplied by 1 - points / product; there the shares keep the a + b of their beta
+    distribution. Simulated with the same seed, a season and its poorer one are paired: no draw is better. Weather comes
+    on top, so that what is saleable falls by a little more or less.
+
+    Examples
+    --------
+    >>> import forecast
+    >>> season = forecast.read_season("demo_data")
+    >>> [share.mean for share in poorer(season).survivals("Hosta 'Orrinfall'")][1] < 0.85
+    True
+    """
+    if isinstance(points, bool) or not isinstance(points, int | float) or not 0 < points < 1:
+        raise refuse("points", points, "not a share of the plants delivered", "Give 0.1 for ten points, for example.")
+    routes = {season.route(row.variety)[0].applies_to: row.variety for row in season.varieties}
+    lowered: dict[int, Stage] = {}
+    for variety in routes.values():
+        route = season.route(variety)
+        rows = _lowered(route, season.survivals(variety), points)
+        lowered |= {id(row): new for row, new in zip(route, rows, strict=True)}
+    return season.replace(stages=tuple(lowered.get(id(row), row) for row in season.stages))
+
+
+def share_saleable(outcome: Outcome) -> float:
+    """Give the share of all plants delivered that become saleable within the season, on average [0 to 1]."""
+    ready = sum(float(outcome.ready[variety][-1].mean()) for variety in outcome.varieties)
+    return ready / sum(batch.quantity for batch in outcome.batches)
+
+
+def _lowered(route: Sequence[Stage], shares: Sequence[Share], points: float) -> list[Stage]:
+    """Give the stages of a route with the survival of the one that loses most lowered."""
+    worst = int(np.argmin([share.mean for share in shares]))
+    through = math.prod(share.mean for share in shares)
+    kept = 1 - min(points / through, 0.5)
+    rows = []
+    for at, (row, share) in enumerate(zip(route, shares, strict=True)):
+        mean, spread = share.mean, share.spread
+        if at == worst:
+            mean = share.mean * kept
+            spread *= math.sqrt(mean * (1 - mean) / (share.mean * (1 - share.mean))) if spread else 0.0
+        cells = dict.fromkeys(cell for form in SURVIVALS for cell in form)
+        rows.append(row.replace(**cells | {"survival": mean, "survival_spread": spread, "share_of": "entering"}))
+    return rows

@@ -1,0 +1,207 @@
+"""A panel in JupyterLab on which one moves what is believed or planned, and sees at once what becomes of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+import altair as alt
+import pandas as pd
+import vl_convert
+
+from forecast.charts.base import BLACK, BLUE, ORANGE, WIDTH, heading, offline, week_axis
+from forecast.errors import ForecastError
+from forecast.season.rows import Delivery
+from forecast.season.season import Season
+from forecast.show.panel_state import Answer, WhatIf
+
+_HEIGHT, _LOW = 200, 130  # of the chart of plants, and of those of places [pixels]
+
+
+class Panel:
+    """The live panel: what JupyterLab shows of it is moved there, and can be read here.
+
+    Parameters
+    ----------
+    asked
+        What can be asked, and what is then shown.
+
+    Raises
+    ------
+    ForecastError
+        If the package that the panel needs is not installed.
+    """
+
+    def __init__(self, asked: WhatIf) -> None:
+        self.asked = asked
+        self._spec = _chart(asked)
+        self._live = _live(asked, self._spec)
+
+    @property
+    def at(self) -> tuple[int, ...]:
+        """Where the sliders stand, one number for each: 0 for the leftmost position."""
+        return tuple(self._live.at)
+
+    @property
+    def kept(self) -> tuple[tuple[int, ...], ...]:
+        """Where they stood in the scenarios that were kept."""
+        return tuple(map(tuple, self._live.kept))
+
+    @property
+    def answer(self) -> Answer:
+        """What comes of where the sliders stand."""
+        return self.asked.answer(self.at)
+
+    @property
+    def season(self) -> Season:
+        """The season as the sliders make it."""
+        return self.answer.season
+
+    @property
+    def orders(self) -> tuple[Delivery, ...]:
+        """Likewise, all its orders."""
+        return self.answer.orders
+
+    def table(self) -> pd.DataFrame:
+        """Give the base plan, what is asked now and the scenarios that were kept, side by side."""
+        return self.asked.side_by_side(self.at, self.kept)
+
+    def __str__(self) -> str:
+        return self.answer.sentence
+
+    def _repr_mimebundle_(self, **_: Any) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Give the live panel, and for viewers without a kernel the chart and the words."""
+        shown = self._live.shown
+        still, how = offline({**self._spec, "datasets": shown["data"], "description": shown["described"]})
+        live, _metadata = self._live._repr_mimebundle_()
+        return {**live, **still, "text/plain": str(self)}, how
+
+
+def what_if(
+    season: Season, variety: str | None = None, *, orders: Any = None, draws: int = 1024, seed: int = 1
+) -> Panel:
+    """Make a panel of sliders for one variety: what to order, or what comes of the orders, changes as they are moved.
+
+    Parameters
+    ----------
+    season, variety
+        The season, and which of its varieties; the one of which most plants are wanted if not given.
+    orders
+        Orders as for `simulate`. Without them an order is sized for each number that is wanted of the variety, and of
+        the other varieties the season's own orders stand on the benches.
+    draws, seed
+        Number of imagined seasons, and their seed.
+
+    Returns
+    -------
+    Panel
+        As the last line of a cell it is shown in JupyterLab. Sliders: the survival in the stage where it is least
+        certain, the sale price, and of each order the week of delivery and the quantity, or, where it is sized, how
+        many are wanted and how surely.
+
+    Raises
+    ------
+    Refused
+        If nothing is wanted of the variety, or it is not ordered or offered; if no offer covers one of the orders.
+    ForecastError
+        If the package that the panel needs is not installed.
+
+    Notes
+    -----
+    All positions are asked of the same draws: what differs is what was moved, not luck. A survival that is stated for a
+    group moves for all its varieties; its spread stays. Every move is reckoned anew in Python; the browser only draws.
+
+    Examples
+    --------
+    >>> import forecast
+    >>> season = forecast.read_season("demo_data")
+    >>> panel = what_if(season, "Heuchera 'Pellowen'", draws=256)
+    >>> print(panel)  # doctest: +ELLIPSIS
+    Order ... of Heuchera 'Pellowen' from Birch Lab for ...
+    """
+    return Panel(WhatIf(season, variety, orders=orders, draws=draws, seed=seed))
+
+
+def _live(asked: WhatIf, spec: Mapping[str, Any]) -> Any:
+    """Make the widget: where the sliders stand comes from the browser, what is shown goes there."""
+    try:
+        import anywidget  # noqa: PLC0415  # only this panel needs it
+        from traitlets import Dict, List, observe  # noqa: PLC0415  # comes with it
+    except ImportError as error:
+        raise ForecastError(
+            "The live panel needs the package anywidget, which is not installed. Install it with "
+            "pip install '.[notebooks]' and start JupyterLab again; size_order and simulate answer without it."
+        ) from error
+
+    class Live(anywidget.AnyWidget):
+        _esm = _script()
+        _css = _text("panel.css")
+        spec: Any = Dict().tag(sync=True)
+        sliders: Any = List().tag(sync=True)
+        base: Any = List().tag(sync=True)
+        at: Any = List().tag(sync=True)
+        kept: Any = List().tag(sync=True)
+        shown: Any = Dict().tag(sync=True)
+
+        @observe("at", "kept")
+        def _moved(self, _: object) -> None:
+            self.shown = asked.shown(self.at, self.kept)
+
+    base = list(asked.base)
+    sliders = [{"label": slider.label, "texts": slider.texts} for slider in asked.sliders]
+    return Live(spec=spec, sliders=sliders, base=base, shown=asked.shown(base), at=base)
+
+
+@lru_cache(1)
+def _script() -> str:
+    """Give what runs in the browser, with all that draws charts, so that no network is needed."""
+    bundle: str = vl_convert.javascript_bundle(_text("panel.js"))
+    return bundle
+
+
+def _text(name: str) -> str:
+    return files("forecast.show").joinpath(name).read_text(encoding="utf-8")
+
+
+def _chart(asked: WhatIf) -> dict[str, Any]:
+    """Describe the chart once; its data are named, so that they can be replaced."""
+    places = list(asked.answer().fullest)
+    plants = alt.layer(
+        *_fan("saleable", "saleable plants on hand [number]"),
+        alt.Chart(alt.NamedData("wanted"))
+        .mark_point(shape="diamond", size=140, filled=True, color=ORANGE, opacity=1)
+        .encode(x=week_axis(), y="wanted:Q", tooltip=_tips("wanted")),
+    ).properties(
+        width=WIDTH,
+        height=_HEIGHT,
+        title=heading(
+            asked.variety,
+            "Blue: middle and nine draws in ten. Dotted: middle of the base plan. Diamonds are wanted, and sold then.",
+        ),
+    )
+    benches = [
+        alt.layer(
+            *_fan(f"bench {place}", "bench area [m²]"),
+            alt.Chart(alt.NamedData(f"bench {place}"))
+            .mark_line(color=ORANGE, strokeWidth=2.5, strokeDash=[7, 3], interpolate="step-after")
+            .encode(x=week_axis(), y="there_is:Q"),
+        ).properties(width=WIDTH, height=_LOW, title=heading(place, "Area of all plants. Dashed: what there is."))
+        for place in places
+    ]
+    spec: dict[str, Any] = alt.vconcat(plants, *benches).to_dict()
+    return spec
+
+
+def _fan(data: str, title: str) -> Sequence[alt.Chart]:
+    """Give the band from low to high, the middle, and the middle of the base plan."""
+    base = alt.Chart(alt.NamedData(data)).encode(x=week_axis())
+    tips = _tips("low", "middle", "high", "base")
+    band = base.mark_area(opacity=0.25, color=BLUE).encode(y=alt.Y("low:Q", title=title), y2="high:Q", tooltip=tips)
+    middle = base.mark_line(color=BLUE).encode(y="middle:Q", tooltip=tips)
+    return band, middle, base.mark_line(color=BLACK, strokeDash=[2, 3], strokeWidth=1.5).encode(y="base:Q")
+
+
+def _tips(*numbers: str) -> list[alt.Tooltip]:
+    return [alt.Tooltip("week:N"), *(alt.Tooltip(f"{name}:Q", format=",.0f") for name in numbers)]

@@ -1,0 +1,210 @@
+"""What can be moved in the live panel: in words and units, and what each position changes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+from forecast.errors import Refused
+from forecast.ordering.price_list import PriceList
+from forecast.ordering.trial_orders import Case
+from forecast.season.rows import Delivery, Stage, Wanted
+from forecast.season.season import Season
+from forecast.weeks import Week
+
+_STEPS = 20  # of a price or a number, to either side of the base plan
+_MOST = 80  # quantities, about
+_SURVIVALS = [share / 100 for share in range(20, 100)]
+_CONFIDENCES = (0.5, 0.55, *(share / 100 for share in range(60, 100)))
+
+
+class Asked(NamedTuple):
+    """What is asked: a season, and the deliveries of one variety; one of quantity 0 is still to be sized."""
+
+    season: Season
+    orders: tuple[Delivery, ...]
+
+
+@dataclass(frozen=True)
+class Slider:
+    """One thing that can be moved.
+
+    Parameters
+    ----------
+    label
+        What it is, with its unit.
+    values, texts
+        Its positions from left to right, and what each says.
+    base
+        Number of the position that the base plan has, the first being 0.
+    """
+
+    label: str
+    values: tuple[Any, ...]
+    texts: tuple[str, ...]
+    base: int
+    _change: Callable[[Asked, Any], Asked] = field(repr=False)
+
+    def moved(self, asked: Asked, to: int) -> Asked:
+        """Give what is asked with this slider at a position; at that of the base plan nothing changes."""
+        return asked if to == self.base else self._change(asked, self.values[to])
+
+
+def doubtful(season: Season, variety: str) -> Stage | None:
+    """Give the stage whose survival matters most: it varies most for its mean; None if none is uncertain.
+
+    Notes
+    -----
+    Plants survive all stages in a row, so the variance of the logarithm of the share saleable is about the sum of
+    (spread / mean)^2 over the stages.
+    """
+    shares = zip(season.route(variety), season.survivals(variety), strict=True)
+    weight, stage = max(((share.spread / share.mean, stage) for stage, share in shares), key=lambda one: one[0])
+    return stage if weight else None
+
+
+def survival(asked: Asked, stage: Stage) -> Slider:
+    """Make the slider of the mean survival in a stage; its spread stays."""
+    mean, spread = stage.stated.mean, stage.stated.spread
+    of = "plants that enter it" if stage.share_of == "entering" else "plants delivered"
+    return _slider(
+        f"Survival in {stage.stage}, {stage.applies_to} [% of {of}]",
+        [share for share in _SURVIVALS if abs(share - mean) >= 0.005],
+        mean,
+        lambda share: f"{100 * share:.3g} %",
+        lambda was, share: was._replace(
+            season=was.season.with_stage(stage.applies_to, stage.stage, survival=share, survival_spread=spread)
+        ),
+        asked,
+    )
+
+
+def price(asked: Asked, variety: str) -> Slider | None:
+    """Make the slider of the sale price of a variety; None if it has none."""
+    row = asked.season.variety(variety)
+    if not row.sale_price:
+        return None
+
+    def change(was: Asked, to: float) -> Asked:
+        rows = tuple(one.replace(sale_price=to) if one.variety == variety else one for one in was.season.varieties)
+        return was._replace(season=was.season.replace(varieties=rows))
+
+    currency = asked.season.currency
+    values = [round(value, 6) for value in _around(row.sale_price)]
+    return _slider(
+        f"Sale price [{currency} a plant]", values, row.sale_price, lambda to: f"{to:.2f} {currency}", change, asked
+    )
+
+
+def to_size(asked: Asked, at: int, case: Case) -> Iterator[Slider]:
+    """Make the sliders of an order that is to be sized: how many are wanted, how surely, delivered when."""
+    row = case.request
+    several = len(asked.orders) > 1
+    whose = f" by {row.week}" if several else ""
+    yield _slider(
+        f"Plants wanted{whose} [number]",
+        [round(value) for value in _around(row.likely_number, least=1)],
+        row.likely_number,
+        lambda to: f"{to:,}",
+        lambda was, to: _wanting(was, at, _scaled(was.season.wanted_of(row.variety)[at], to)),
+        asked,
+    )
+    yield _slider(
+        f"Confidence{whose} [seasons in 100]",
+        [share for share in _CONFIDENCES if abs(share - case.confidence) >= 0.005],
+        case.confidence,
+        lambda to: f"{100 * to:g} in 100",
+        lambda was, to: _wanting(was, at, was.season.wanted_of(row.variety)[at].replace(confidence=to)),
+        asked,
+    )
+    yield _delivery(asked, at, f"Delivery{whose and f' of those wanted{whose}'}", (week for _, week in case.ways()))
+
+
+def ordered(asked: Asked, at: int, last: Week) -> Iterator[Slider]:
+    """Make the sliders of an order that is given: how many plantlets, delivered when, `last` at the latest."""
+    order, season = asked.orders[at], asked.season
+    prices = price_list(season, order)
+    several = len(asked.orders) > 1
+    whose = f", order {at + 1}" if several else ""
+    lawful = [number for _, numbers in prices.ranges(prices.lawful(2 * order.quantity)) for number in numbers]
+    yield _slider(
+        f"Plantlets ordered from {prices.lab}{whose} [number]",
+        lawful[:: math.ceil(len(lawful) / _MOST)],
+        order.quantity,
+        lambda to: f"{to:,}",
+        lambda was, to: _ordering(was, at, quantity=to),
+        asked,
+    )
+    yield _delivery(asked, at, f"Delivery from {prices.lab}{whose}", prices.weeks(season.first_week, last))
+
+
+def price_list(season: Season, order: Delivery) -> PriceList:
+    """Give the cheapest price list that an order falls under, freight included; there is one."""
+    lists = [prices for prices in PriceList.of(season.offers_for(order.variety)) if order.lab in (None, prices.lab)]
+    lawful = [
+        prices
+        for prices in lists
+        if order.week in prices.weeks(season.first_week, order.week) and prices.lawful(order.quantity) == order.quantity
+    ]
+    return min(lawful, key=lambda prices: prices.price(order.quantity) + prices.freight(order.quantity))
+
+
+def _delivery(asked: Asked, at: int, label: str, weeks: Iterable[Week]) -> Slider:
+    return _slider(
+        f"{label} [week]",
+        weeks,
+        asked.orders[at].week,
+        lambda week: f"{week}, from {week.monday.day} {week.monday:%b}",
+        lambda was, to: _ordering(was, at, week=to),
+        asked,
+    )
+
+
+def _slider(
+    label: str,
+    values: Iterable[Any],
+    base: Any,
+    text: Callable[[Any], str],
+    change: Callable[[Asked, Any], Asked],
+    asked: Asked,
+) -> Slider:
+    """Make a slider of those values that the season accepts, and of the base plan's."""
+    lawful = sorted({base, *(value for value in set(values) if _accepted(change, asked, value))})
+    return Slider(label, tuple(lawful), tuple(text(value) for value in lawful), lawful.index(base), change)
+
+
+def _accepted(change: Callable[[Asked, Any], Asked], asked: Asked, value: Any) -> bool:
+    try:
+        change(asked, value)
+    except Refused:
+        return False
+    return True
+
+
+def _around(base: float, *, least: float = 0.0) -> Iterator[float]:
+    """Give numbers in even steps to either side of a base, up to about half of it."""
+    ten = 10 ** math.floor(math.log10(base / (2 * _STEPS)))
+    step = max(ten * max(k for k in (1, 2, 5) if k * ten <= base / (2 * _STEPS)), least)
+    return (base + k * step for k in range(-_STEPS, _STEPS + 1) if base + k * step >= max(least, step))
+
+
+def _wanting(asked: Asked, at: int, row: Wanted) -> Asked:
+    season = asked.season
+    was = season.wanted_of(row.variety)[at]
+    return asked._replace(season=season.replace(wanted=tuple(row if one is was else one for one in season.wanted)))
+
+
+def _scaled(row: Wanted, likely: int) -> Wanted:
+    """Give what is wanted with another likely number; a range keeps its proportions."""
+    if row.demand is None:
+        return row.replace(wanted=likely)
+    cells = {name: getattr(row, name) * likely / row.likely_number for name in ("low", "high")}
+    return row.replace(likely=likely, **cells)
+
+
+def _ordering(asked: Asked, at: int, **changes: Any) -> Asked:
+    orders = list(asked.orders)
+    orders[at] = orders[at].replace(**changes)
+    return asked._replace(orders=tuple(orders))

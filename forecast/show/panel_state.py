@@ -1,0 +1,387 @@
+"""What is asked of the live panel, and what it then shows: words, numbers, and data of charts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+import pandas as pd
+
+from forecast.charts.base import dated
+from forecast.errors import OutOfReach, refuse
+from forecast.growth.combined import together
+from forecast.growth.outcome import Outcome
+from forecast.growth.simulation import outcome_of, season_streams, simulate
+from forecast.ordering.margins import Margins
+from forecast.ordering.order import Order, order_of
+from forecast.ordering.trial_orders import Case
+from forecast.resources.bench_use import BenchSpace, bench_space
+from forecast.resources.money_flow import cash_flow
+from forecast.season.rows import Delivery
+from forecast.season.season import Season
+from forecast.show import panel_sliders as sliders
+from forecast.show.panel_sliders import Asked, Slider
+from forecast.weeks import Week
+from forecast.words.numbers import counted, money, rounded, seasons
+
+_ANSWERS, _OUTCOMES = 256, 16  # that are remembered
+
+
+@dataclass(frozen=True, eq=False)
+class Answer:
+    """What comes of one position of the sliders.
+
+    Parameters
+    ----------
+    season, orders
+        The season that is asked about, and all its orders: with them every other call gives the same numbers.
+    sentence
+        What to order or what comes of it, as a grower would say it.
+    plants
+        Plantlets ordered of the variety [number].
+    chance
+        Share of draws in which the wanted number is met [0 to 1]: of several, that which is met least often.
+    cost
+        Expected cost [currency]: of orders that were sized as `Order.cost`, of given ones as `cash_flow` counts it.
+    margin
+        Likewise what they are expected to earn [currency]; None if the variety has no sale price.
+    saleable, wanted, benches
+        Saleable plants on hand by week, what is wanted when, and for each place the area by week, as charts take them.
+    fullest
+        For each place how full it gets, in words.
+    """
+
+    season: Season
+    orders: tuple[Delivery, ...]
+    sentence: str
+    plants: int
+    chance: float
+    cost: float
+    margin: float | None
+    saleable: pd.DataFrame = field(repr=False)
+    wanted: pd.DataFrame = field(repr=False)
+    benches: dict[str, pd.DataFrame] = field(repr=False)
+    fullest: dict[str, str] = field(repr=False)
+
+    def against(self, base: Answer) -> str:
+        """Say how this differs from another answer: plants, chance, cost and margin."""
+        currency = self.season.currency
+        more = self.plants - base.plants
+        surer = round(100 * self.chance) - round(100 * base.chance)
+        dearer, better = self.cost - base.cost, (self.margin or 0.0) - (base.margin or 0.0)
+        parts = [
+            f"{abs(more):,} {'more' if more > 0 else 'fewer'} plantlet{'s' if abs(more) > 1 else ''}" if more else "",
+            f"{counted(abs(surer), 'season')} in 100 {'surer' if surer > 0 else 'less sure'}" if surer else "",
+            f"costs {_more(dearer, currency)}",
+            f"earns {_more(better, currency)}",
+        ]
+        told = [part for part in parts if part and not part.endswith("nothing")]
+        return f"{', '.join(told)}." if told else "The same as the base plan."
+
+
+class _Stand(NamedTuple):
+    """What does not hang on the sale price: the orders, what is said and what comes of them, and how it is shown."""
+
+    orders: tuple[Delivery, ...]
+    said: tuple[str, ...]
+    sized: tuple[Order, ...]
+    own: Outcome
+    wanted: pd.DataFrame
+    saleable: pd.DataFrame
+    benches: dict[str, pd.DataFrame]
+    fullest: dict[str, str]
+
+
+class WhatIf:
+    """What can be asked of one variety's orders by sliders, on draws that stay the same.
+
+    Parameters
+    ----------
+    season, variety
+        The season, and which of its varieties; the one of which most plants are wanted if not given.
+    orders
+        Orders as for `simulate`, of this and of other varieties. Without them an order is sized for each number that is
+        wanted of the variety, and of other varieties the season's own orders stand on the benches.
+    draws, seed
+        Number of imagined seasons, and their seed.
+
+    Raises
+    ------
+    Refused
+        If nothing is wanted of the variety, or it is not ordered or offered; if no offer covers one of the orders.
+    """
+
+    def __init__(
+        self, season: Season, variety: str | None = None, *, orders: Any = None, draws: int = 1024, seed: int = 1
+    ) -> None:
+        self._streams = season_streams(draws, seed)
+        given: tuple[Delivery, ...] = season.orders
+        if orders is not None:
+            batches = simulate(season, orders, draws=draws, seed=seed).batches
+            given = tuple(
+                Delivery(variety=row.variety, week=row.week, quantity=row.quantity, lab=row.lab)
+                for row in batches
+                if row.quantity
+            )
+        self.variety = _chosen(season, variety, None if orders is None else {row.variety for row in given})
+        self._sizing = orders is None
+        own = tuple(row for row in given if row.variety == self.variety)
+        self._beside = tuple(row for row in given if row.variety != self.variety)
+        if self._sizing:
+            own = tuple(self._unsized(season))
+        else:
+            cash_flow(outcome_of(season, own, self._streams))  # refuses what no offer covers, or has no price
+        self._stage = sliders.doubtful(season, self.variety)
+        self._asked = Asked(season, own)
+        self.sliders = tuple(self._sliders())
+        self.base = tuple(slider.base for slider in self.sliders)
+        weeks = [value for slider in self.sliders for value in slider.values if isinstance(value, Week)]
+        self._first = str(min([*weeks, *(row.week for row in self._beside)]))
+        self._apart = outcome_of(season, [row for row in self._beside if not self._shares(row.variety)], self._streams)
+        self._others = lru_cache(_OUTCOMES)(self._grown_beside)
+        self._stands = lru_cache(_OUTCOMES)(self._stood)
+        self._answers = lru_cache(_ANSWERS)(self._answered)
+
+    def answer(self, at: Sequence[int] | None = None) -> Answer:
+        """Give what comes of a position of the sliders, one number for each; of the base plan if not given.
+
+        Raises
+        ------
+        Refused
+            If there is no such position.
+        """
+        asked = self.base if at is None else tuple(at)
+        if len(asked) != len(self.sliders) or any(
+            not 0 <= to < len(slider.values) for to, slider in zip(asked, self.sliders, strict=True)
+        ):
+            most = ", ".join(str(len(slider.values) - 1) for slider in self.sliders)
+            raise refuse("at", str(list(asked)), "no such position", f"Give numbers from 0 to {most}.")
+        return self._answers(asked)
+
+    def changes(self, at: Sequence[int]) -> str:
+        """Say in what a position differs from the base plan."""
+        moved = [
+            f"{slider.label.split(' [')[0]}: {slider.texts[to]}"
+            for slider, to in zip(self.sliders, at, strict=True)
+            if to != slider.base
+        ]
+        return "; ".join(moved) or "nothing"
+
+    def side_by_side(self, at: Sequence[int] | None = None, kept: Iterable[Sequence[int]] = ()) -> pd.DataFrame:
+        """Give the base plan, what is asked now and the scenarios that were kept, in words, a column for each.
+
+        Returns
+        -------
+        DataFrame
+            Rows: what differs, plantlets ordered, how surely the wanted number is met, cost, what it earns, how full
+            each place gets, and the difference to the base plan.
+        """
+        base = self.answer()
+        columns = {"base plan": self.base, "now": self.base if at is None else tuple(at)}
+        columns |= {f"scenario {number}": tuple(one) for number, one in enumerate(kept, start=1)}
+        table = {}
+        for name, one in columns.items():
+            answer = self.answer(one)
+            currency = answer.season.currency
+            cells = {
+                "what differs": self.changes(one),
+                "plantlets ordered": f"{answer.plants:,}",
+                "wanted number met in": seasons(answer.chance),
+                "cost": money(answer.cost, currency),
+            }
+            if answer.margin is not None:
+                cells["earns"] = money(answer.margin, currency)
+            cells |= {f"{place}, at its fullest": text for place, text in answer.fullest.items()}
+            table[name] = cells | {"against the base plan": "" if name == "base plan" else answer.against(base)}
+        return pd.DataFrame(table)
+
+    def shown(self, at: Sequence[int], kept: Iterable[Sequence[int]] = ()) -> dict[str, Any]:
+        """Give all that the panel shows of a position, as plain values: sentences, data of charts, and the table."""
+        answer, base = self.answer(at), self.answer()
+        table = self.side_by_side(at, kept)
+        places = [f"{place}: {text}" for place, text in answer.fullest.items()]
+        return {
+            "sentence": answer.sentence,
+            "difference": answer.against(base),
+            "described": f"Saleable plants and benches by week. {answer.sentence} {'; '.join(places)}.",
+            "data": {
+                "saleable": _beside(answer.saleable, base.saleable),
+                "wanted": answer.wanted.to_dict("records"),
+                **{f"bench {place}": _beside(rows, base.benches[place]) for place, rows in answer.benches.items()},
+            },
+            "columns": list(table.columns),
+            "rows": [[name, *cells] for name, *cells in table.itertuples()],
+        }
+
+    # How an answer is found
+
+    def _sliders(self) -> Iterator[Slider]:
+        asked = self._asked
+        wanted = asked.season.wanted_of(self.variety)
+        if self._stage:
+            yield sliders.survival(asked, self._stage)
+        for at in range(len(asked.orders)):
+            if self._sizing:
+                yield from sliders.to_size(asked, at, self._case(asked.season, at))
+            else:
+                yield from sliders.ordered(asked, at, wanted[-1].week)
+        price = sliders.price(asked, self.variety)
+        if price:
+            yield price
+
+    def _moved(self, at: Sequence[int]) -> Asked:
+        asked = self._asked
+        for slider, to in zip(self.sliders, at, strict=True):
+            asked = slider.moved(asked, to)
+        return asked
+
+    def _answered(self, at: tuple[int, ...]) -> Answer:
+        season = self._moved(at).season
+        price = season.variety(self.variety).sale_price
+        stand = self._stands((*at[:-1], self.base[-1]) if price else at)  # the price comes last
+        chance = min(order.chance for order in stand.sized) if self._sizing else float(stand.wanted["chance"].min())
+        cost, margin = self._sums(season, stand)
+        said = list(stand.said)
+        if margin is not None:
+            currency = season.currency
+            costs = "" if self._sizing else f"They cost about {money(cost, currency)} in all. "
+            earns = f"expected to {'earn' if margin >= 0 else 'lose'} about {money(abs(margin), currency)}"
+            said.append(f"{costs}Sold at {price:.2f} {currency} a plant, they are {earns}.")
+        return Answer(
+            season=season,
+            orders=(*stand.orders, *self._beside),
+            sentence="\n".join(said),
+            plants=sum(row.quantity for row in stand.orders),
+            chance=chance,
+            cost=cost,
+            margin=margin,
+            saleable=stand.saleable,
+            wanted=dated(stand.wanted[["week", "wanted", "chance"]]),
+            benches=stand.benches,
+            fullest=stand.fullest,
+        )
+
+    def _stood(self, at: tuple[int, ...]) -> _Stand:
+        asked = self._moved(at)
+        sized, said = self._sized(asked) if self._sizing else ((), ())
+        orders = tuple(order.delivery for order in sized) if self._sizing else asked.orders
+        own = outcome_of(asked.season, orders, self._streams)
+        wanted = own.wanted(self.variety)
+        space = bench_space(together(own, self._others(at[0] if self._stage else 0)))
+        weekly = dated(space.weekly[["week", "low", "middle", "high", "there_is"]])
+        return _Stand(
+            orders=orders,
+            said=said or tuple(self._told(own, wanted)),
+            sized=sized,
+            own=own,
+            wanted=wanted,
+            saleable=self._from_first(dated(own.table(self.variety, sold=True))),
+            benches={
+                place: self._from_first(weekly[space.weekly["place"] == place]) for place in asked.season.place_names
+            },
+            fullest={place: _fullest(space, place) for place in asked.season.place_names},
+        )
+
+    def _sized(self, asked: Asked) -> tuple[tuple[Order, ...], tuple[str, ...]]:
+        """Give the orders that are sized, and what is said of them."""
+        orders, said = [], []
+        for at, row in enumerate(asked.orders):
+            try:
+                order: Order = order_of(self._case(asked.season, at), row.week)
+                said.append(str(order))
+            except OutOfReach as error:
+                order = error.best
+                said.append(str(error))
+            orders.append(order)
+        return tuple(orders), tuple(said)
+
+    def _told(self, own: Outcome, wanted: pd.DataFrame) -> Iterator[str]:
+        """Say what comes of given orders."""
+        what = " and ".join(
+            f"{row.quantity:,}{f' from {row.lab}' if row.lab else ''} for {row.week}" for row in own.batches
+        )
+        yield f"Ordered of {self.variety}: {what}."
+        for row in wanted.to_dict("records"):
+            yield (
+                f"In {seasons(row['chance'])} they give the {row['wanted']:,} wanted by {row['week']}; about "
+                f"{rounded(row['middle'])} are on hand then ({rounded(row['low'])} to {rounded(row['high'])})."
+            )
+
+    def _sums(self, season: Season, stand: _Stand) -> tuple[float, float | None]:
+        """Give what orders cost and earn at the prices of a season [currency]."""
+        if not self._sizing:
+            own = Outcome(season, stand.own.batches, [stand.own.fate(row) for row in stand.own.batches], self._streams)
+            row = cash_flow(own).by_variety().iloc[0]
+            return float(row["outlay"]), float(row["margin"])
+        cost = sum(order.cost for order in stand.sized)
+        if not season.variety(self.variety).sale_price:
+            return cost, None
+        return cost, sum(
+            Margins(self._case(season, at)).margin(
+                sliders.price_list(season, order.delivery), order.quantity, order.week
+            )
+            for at, order in enumerate(stand.sized)
+        )
+
+    def _from_first(self, table: pd.DataFrame) -> pd.DataFrame:
+        """Leave out the weeks before any delivery can come."""
+        return table[table["week"] >= self._first]
+
+    def _case(self, season: Season, at: int) -> Case:
+        return Case(season, self._streams, season.wanted_of(self.variety)[at], at + 1)
+
+    def _unsized(self, season: Season) -> Iterator[Delivery]:
+        """Give an order of no plants yet for each wanted number, for its cheapest week."""
+        for at in range(len(season.wanted_of(self.variety))):
+            case = self._case(season, at)
+            found = case.best() or case.nearest()
+            yield Delivery(variety=self.variety, week=found[1], quantity=0)
+
+    def _shares(self, variety: str) -> bool:
+        """Whether another variety goes through the stage of which the survival can be moved."""
+        return self._stage is not None and self._stage in self._asked.season.route(variety)
+
+    def _grown_beside(self, to: int) -> Outcome:
+        """Give what comes of the orders of other varieties, with the survival at a position."""
+        season = self.sliders[0].moved(self._asked, to).season if self._stage else self._asked.season
+        shared = [row for row in self._beside if self._shares(row.variety)]
+        return together(outcome_of(season, shared, self._streams), self._apart)
+
+
+def _chosen(season: Season, variety: str | None, ordered: set[str] | None) -> str:
+    """Give the variety that is asked about, or that of which most are wanted."""
+    known = [row.variety for row in season.varieties if season.wanted_of(row.variety)]
+    if ordered is None:
+        can, problem = {row.variety for row in season.offers}, "no lab offers it, and no orders are given"
+    else:
+        can, problem = ordered, "not ordered"
+    possible = [name for name in known if name in can]
+    names = f"Give one of {', '.join(possible)}." if possible else "Fill the tables wanted and offers first."
+    if variety is not None:
+        season.variety(variety)
+        if variety not in possible:
+            raise refuse("variety", variety, problem if variety in known else "nothing is wanted of it", names)
+        return variety
+    if not possible:
+        raise refuse("variety", None, "no variety is both wanted and to be had", names)
+    return max(possible, key=season.marked_down)
+
+
+def _beside(table: pd.DataFrame, base: pd.DataFrame) -> list[dict[str, Any]]:
+    """Give the rows of a table, each with the middle of the base plan in its week."""
+    rows = table.assign(base=base["middle"].to_numpy()).to_dict("records")
+    return [{str(name): cell for name, cell in row.items()} for row in rows]
+
+
+def _fullest(space: BenchSpace, place: str) -> str:
+    weekly = space.weekly[space.weekly["place"] == place].to_dict("records")
+    row = max(weekly, key=lambda row: row["middle"])
+    text = f"about {rounded(row['middle'])} of {row['there_is']:.3g} m² in {row['week']}; "
+    return f"{text}{f'overruns in {seasons(space.overruns[place])}' if space.overruns[place] else 'it fits'}"
+
+
+def _more(amount: float, currency: str) -> str:
+    text = rounded(abs(amount))
+    return "nothing" if text == "0" else f"{text} {currency} {'more' if amount > 0 else 'less'}"

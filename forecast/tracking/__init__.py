@@ -1,0 +1,1 @@
+"""The running season, and hindsight."""

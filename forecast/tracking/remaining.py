@@ -1,0 +1,245 @@
+"""Where plants go from here: those of a batch that stood in one stage on a day, given that they did."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from forecast.growth.stage_occupancy import Array, Cells, Fate
+from forecast.growth.thermal_occupancy import WarmFate
+
+_OVERDUE = 1e-3  # if fewer of its plants than this should still be there, a cohort is overdue
+_NOBODY = 1e-9  # a smaller share of a cohort is in no stage
+
+
+@dataclass(frozen=True, eq=False)
+class Onward(Fate):
+    """What plants meet that entered a stage together and still stood in it when they were last looked at.
+
+    Parameters
+    ----------
+    log_survival, weeks, spread
+        Of the whole route, as for `Fate`; of the stages before theirs nothing is left to meet.
+    inner
+        What plants that entered with them meet from that stage on.
+    first
+        Number of the stage in the route.
+    entered
+        Weeks from their entry to the Monday from which time is counted; negative if that came first.
+    seen
+        Weeks from their entry to the last look.
+    overdue
+        What they meet, by the stages of the whole route, if they are overdue: if hardly any should still be there, all
+        leave at the last look.
+    parts
+        Stages of `inner` for one of the route: 2 if plants wait once they are ready (see `waiting`).
+
+    Notes
+    -----
+    Of plants that entered, a share Phi(v_k(t)) has left k stages by t, losses apart. Those still in their first
+    stage at the last look c have a vigour above v_1(c), and a share (1 - Phi(v_1(c))) K of them was alive, K the
+    mean of survival^(part of the stage done). So of those seen, through all stages by t are
+
+        S max(Phi(v_n(t)) - Phi(v_1(c)), 0) / ((1 - Phi(v_1(c))) K),    S the survival of all stages.
+
+    This is exact given the draw. Vigour is taken anew where plants enter the stage: that those moved on first may be
+    the quick ones is not counted on. Warmth is told by Mondays: plants that enter a stage within a week meet from
+    then on what those met that entered on its Monday.
+    """
+
+    inner: Fate
+    first: int
+    entered: float
+    seen: float
+    overdue: Fate
+    parts: int = 1
+
+    def of(self, draws: slice) -> Onward:
+        """Give the same for some of the draws."""
+        own = self.log_survival[:, draws], self.weeks[:, draws], self.spread
+        stood = self.first, self.entered, self.seen
+        return Onward(*own, self.inner.of(draws), *stood, self.overdue.of(draws), self.parts)
+
+    @cached_property
+    def survival(self) -> Array:
+        """Share of the plants seen that survive all that is left to them, shape (draws,)."""
+        alive = self.inner.survival * (1 - self._gone) / self._alive
+        return np.where(self._late, self.overdue.survival, np.minimum(alive, 1))
+
+    @cached_property
+    def reached(self) -> Array:
+        """Share of the plants seen that live to enter each stage, and to leave the last; 1 where they have been."""
+        parts = np.exp(self.inner.log_survival)
+        parts[0] = np.minimum(parts[0] * (1 - self._gone) / self._alive, 1)
+        lived = np.cumprod(parts, axis=0)[self.parts - 1 :: self.parts]
+        found = np.concatenate([np.ones((self.first + 1, self._draws)), lived])
+        return np.where(self._late, self.overdue.reached, found)
+
+    @cached_property
+    def _gone(self) -> Array:
+        """Share, losses apart, that has left their stage by the last look, of those that entered with them."""
+        return np.asarray(self.inner.past(1, np.array([self.seen]))[0]) if self.seen > 0 else np.zeros(self._draws)
+
+    @property
+    def _draws(self) -> int:
+        return int(self.weeks.shape[1])
+
+    @cached_property
+    def _late(self) -> Array:
+        return np.asarray(self._gone > 1 - _OVERDUE)
+
+    @cached_property
+    def _alive(self) -> Array:
+        """Share of those that entered with them that was alive in their stage at the last look."""
+        if self.seen <= 0:
+            return np.ones(self._draws)
+        alive = self._stood(np.array([self.seen]))[0, 0]
+        return np.where(self._late, 1.0, np.maximum(alive, 1e-12))
+
+    @cached_property
+    def _slow(self) -> Fate:
+        inner = self.inner
+        if isinstance(inner, WarmFate):
+            return _SlowWarm(*_parts(inner), inner.clocks, inner.start, self._gone)
+        return _Slow(*_parts(inner), self._gone)
+
+    def _stood(self, since: Array) -> Array:
+        """Share of those that entered with them that is slow enough and alive in each stage, by weeks since then."""
+        inner = self._slow if self.seen > 0 else self.inner
+        if not isinstance(inner, WarmFate):
+            return inner.course(since)[0]
+        part = (since - np.floor(since))[:, None]  # warmth is told by Mondays: what is kept is taken from those
+        ends = (np.floor(since), 1 - part), (np.ceil(since), part)
+        standing = np.asarray(sum(weight * inner.course(week)[0] for week, weight in ends))
+        above, after = np.ones(part.shape), np.ones(part.shape)
+        for k in range(len(standing)):
+            lefts = (weight * np.maximum(self.inner.past(k + 1, week), self._gone) for week, weight in ends)
+            below = np.asarray(sum(lefts))
+            left = np.maximum(self.inner.past(k + 1, since), self._gone)
+            share = above - below
+            kept = np.where(share > _NOBODY, standing[k] / np.maximum(share, _NOBODY), 0)
+            standing[k], above, after = np.maximum(after - left, 0) * kept, below, left
+        return standing
+
+    def past(self, stages: int, elapsed: Array) -> Array:
+        """Give the share of the plants seen, losses apart, that have left the first `stages` stages of the route.
+
+        The stages before theirs they have always left.
+        """
+        elapsed = np.asarray(elapsed, dtype=np.float64)
+        if stages <= self.first:
+            return np.ones((elapsed.size, self._draws))
+        there = (elapsed >= 0)[:, None]
+        gone = self.inner.past(self.parts * (stages - self.first), elapsed + self.entered)
+        share = np.maximum(gone - self._gone, 0) / np.maximum(1 - self._gone, _OVERDUE)
+        late = self.overdue.past(stages, elapsed) if self._late.any() else 0.0
+        return np.where(there, np.where(self._late, late, share), 0.0)
+
+    def boundaries(self, elapsed: Array) -> list[Array]:
+        """Give `past` for the first 0, 1, 2, ... all stages."""
+        return [self.past(stages, elapsed) for stages in range(len(self.spread) + 1)]
+
+    def course(self, elapsed: Array) -> tuple[Array, Array]:
+        """Give the share of plants alive in each stage, and of those through all, as for `Fate`."""
+        elapsed = np.asarray(elapsed, dtype=np.float64)
+        there = (elapsed >= 0)[:, None]
+        standing = np.zeros((len(self.spread), elapsed.size, self._draws))
+        since = np.maximum(elapsed + self.entered, self.seen)
+        late = self.overdue.course(np.maximum(elapsed, 0))[0] if self._late.any() else None
+        for k, stood in enumerate(self._stood(since)):
+            standing[self.first + k // self.parts] += stood / self._alive
+        if late is not None:
+            standing = np.where(self._late, late, standing)
+        standing *= there
+        return standing, self.ready(elapsed)
+
+
+@dataclass(frozen=True, eq=False)
+class _Slow(Fate):
+    """What plants meet of which the quick ones, a share `but`, count as past all stages."""
+
+    but: Array
+    _pace = None  # no closed form
+
+    def past(self, stages: int, elapsed: Array) -> Array:
+        return np.maximum(super().past(stages, elapsed), self.but)
+
+
+@dataclass(frozen=True, eq=False)
+class _SlowWarm(WarmFate):
+    """The same where warmth drives some of their stages."""
+
+    but: Array
+
+    def _left(self, at: Cells) -> list[tuple[Any, Array]]:
+        return [(step, np.maximum(gone, self.but)) for step, gone in super()._left(at)]
+
+
+def _parts(fate: Fate) -> tuple[Array, Array, Array]:
+    return fate.log_survival, fate.weeks, fate.spread
+
+
+def going_on(inner: Fate, first: int, entered: float, seen: float, overdue: Fate, waits: Array | None = None) -> Onward:
+    """Give what plants meet that entered a stage together; see `Onward`.
+
+    Parameters
+    ----------
+    inner, first, entered, seen, overdue
+        As for `Onward`, where `inner` has no stages for waiting.
+    waits
+        Weeks for which plants wait after each stage of the route, shape (stages, draws); they do not if not given.
+    """
+    zeros = np.zeros((first, inner.weeks.shape[1]))
+    own = np.concatenate([zeros, inner.log_survival]), np.concatenate([zeros, inner.weeks])
+    spread = np.concatenate([np.zeros(first), inner.spread])
+    if waits is None:
+        return Onward(*own, spread, inner, first, entered, seen, overdue)
+    return Onward(*own, spread, waiting(inner, waits[first:]), first, entered, seen, overdue, 2)
+
+
+def waiting(fate: Fate, weeks: Array) -> Fate:
+    """Give a fate with two stages for each: until plants are ready, and until they are moved, without loss.
+
+    Parameters
+    ----------
+    fate
+        What plants meet if they go on once they are ready.
+    weeks
+        Weeks for which they wait after each stage, shape (stages, draws); after one without time they do not.
+    """
+    timed = np.asarray(fate.weeks.any(axis=1))
+    some = np.where(timed[:, None], weeks, 0.0)
+    both = ((fate.log_survival, np.zeros_like(some)), (fate.weeks, some))
+    log_survival, takes = (np.stack(pair, axis=1).reshape(2 * len(some), -1) for pair in both)
+    own = log_survival, takes, np.stack([fate.spread, np.zeros(len(some))], axis=1).ravel()
+    if isinstance(fate, WarmFate):
+        clocks = tuple(clock for one in fate.clocks for clock in (one, None))
+        return WarmFate(*own, clocks, fate.start)
+    return Fate(*own)
+
+
+@dataclass(frozen=True, eq=False)
+class Saleable(Fate):
+    """What plants meet that are saleable already: nothing more; their stages lie behind them."""
+
+    @classmethod
+    def through(cls, stages: int, draws: int) -> Saleable:
+        """Give this for a route of so many stages, and so many draws."""
+        return cls(np.zeros((stages, draws)), np.zeros((stages, draws)), np.zeros(stages))
+
+    def of(self, draws: slice) -> Saleable:
+        """Give the same for some of the draws."""
+        return Saleable(self.log_survival[:, draws], self.weeks[:, draws], self.spread)
+
+    def past(self, stages: int, elapsed: Array) -> Array:
+        """Give the share that has left the first `stages` stages: all, and the last from their first Monday on."""
+        last = stages == len(self.spread)
+        share = (np.asarray(elapsed) >= 0).astype(np.float64) if last else np.ones(np.size(elapsed))
+        return np.repeat(share[:, None], self.weeks.shape[1], axis=1)
+
+    def course(self, elapsed: Array) -> tuple[Array, Array]:
+        """Give the share of plants alive in each stage, none, and of those through all, as for `Fate`."""
+        return np.zeros((len(self.spread), np.size(elapsed), self.weeks.shape[1])), self.ready(elapsed)

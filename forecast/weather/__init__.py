@@ -1,0 +1,1 @@
+"""Temperatures and thermal time."""

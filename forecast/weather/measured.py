@@ -1,0 +1,165 @@
+"""Weeks of weather drawn given the days that were measured."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from datetime import date
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
+from forecast.streams import Streams
+from forecast.weather.climate import MOST_WEEKS, Climate
+from forecast.weeks import Week
+
+Array = NDArray[np.float64]
+Days = Mapping[date, tuple[float, float]]
+"""Minimum and maximum [degC] of each day that was measured."""
+
+
+@lru_cache(maxsize=64)
+def daily_persistence(persistence: float) -> float:
+    """Give the correlation from day to day with which the means of neighbouring weeks correlate as stated.
+
+    Parameters
+    ----------
+    persistence
+        Correlation of a week with the week before, 0 to below 1.
+
+    Notes
+    -----
+    For an autoregression of order one of days, with correlations r^|i - j|.
+
+    Examples
+    --------
+    >>> round(daily_persistence(0.3), 3)
+    0.735
+    """
+
+    def beyond(r: float) -> float:
+        days = _correlations(r, 14)
+        return float(days[:7, 7:].sum() / days[:7, :7].sum()) - persistence
+
+    return float(brentq(beyond, 0, 1 - 1e-9))
+
+
+def look(weekdays: Sequence[int], persistence: float) -> tuple[float, float]:
+    """Give what the mean of some days of a week tells of the mean of the whole week.
+
+    Parameters
+    ----------
+    weekdays
+        Which days, 0 for Monday to 6; at least one, each once.
+    persistence
+        Correlation of a week with the week before.
+
+    Returns
+    -------
+    scale, error
+        With x the departure of the week over its spread, the mean departure of the days over that spread is scale
+        (x + e), and e normal with the variance `error`: 0 if all seven were measured.
+
+    Notes
+    -----
+    Days depart by an autoregression of order one with `daily_persistence`; so this is the regression of their mean
+    on that of the week.
+
+    Examples
+    --------
+    >>> [round(number, 3) for number in look([0, 1, 2], 0.3)]
+    [0.981, 0.452]
+    """
+    if len(weekdays) == 7:
+        return 1.0, 0.0
+    days, some = _correlations(daily_persistence(persistence), 7), list(weekdays)
+    scale = float(days[some].mean() / days.mean())
+    return scale, float(days[np.ix_(some, some)].mean() / days.mean()) / scale**2 - 1
+
+
+def draw_given(
+    climate: Climate, measured: Days, first_week: Week | str, weeks: int, streams: Streams
+) -> tuple[Array, Array]:
+    """Draw the weather of imagined seasons in which the measured days were as they were.
+
+    Parameters
+    ----------
+    climate
+        What is usual.
+    measured
+        The days; other days of their weeks, and other weeks, may be missing.
+    first_week, weeks, streams
+        As for `Climate.draw`.
+
+    Returns
+    -------
+    low, high
+        Mean daily minimum and maximum [degC], arrays of shape (weeks, draws).
+
+    Notes
+    -----
+    A week that was measured has its own minimum and maximum. Of a week of which some days were measured they count
+    for their part, and the other days are drawn: with usual minimum and maximum, and one departure of both.
+
+    Departures x of weeks from the usual mean of minimum and maximum, over their spread, are normal with correlations
+    p^|i - j|, as in `Climate`. Measured weeks are looks at them, exact or, of fewer than seven days, with an error
+    (see `look`). With C the correlations, V the errors and K = C (C + V)^-1, x + K (m - x - e) is a draw given the
+    looks m for every draw x given none (Matheron's rule), on both sides of a gap. A week ahead of the last measured
+    one is p^k of its departure warmer, give or take sqrt(1 - p^2k) of its spread. Weeks so long before `first_week`
+    that nothing is left of them are not looked at; where nothing was measured, nothing changes. A week without spread
+    tells nothing of others.
+
+    References
+    ----------
+    Chiles, J.-P. and Delfiner, P. (2012). Geostatistics, 2nd ed., ch. 7 (conditioning by kriging). Wiley.
+    """
+    first = Week.parse(first_week)
+    before = min(climate.memory, MOST_WEEKS - weeks)
+    known: dict[int, list[tuple[int, float, float]]] = defaultdict(list)
+    for day, pair in sorted(measured.items()):
+        if -before <= (at := Week.of(day) - first) < weeks:
+            known[at].append((day.weekday(), *pair))
+    start = min([0, *known])
+    low, high = climate.draw(first + start, weeks - start, streams)
+    if known:
+        _condition(climate, {at - start: days for at, days in known.items()}, first + start, (low, high), streams)
+    return low[-start:], high[-start:]
+
+
+def _condition(
+    climate: Climate,
+    known: Mapping[int, Sequence[tuple[int, float, float]]],
+    first: Week,
+    drawn: tuple[Array, Array],
+    streams: Streams,
+) -> None:
+    """Condition drawn weeks, in place, on the measured days (weekday, minimum, maximum) of some of them."""
+    every, p = [first + k for k in range(len(drawn[0]))], climate.persistence
+    usual = np.array([climate.normal(week) for week in every])
+    spread = np.array([climate.weekly_spread(week) for week in every])
+    departure = drawn[0] - usual[:, :1]
+    means = {at: np.mean([pair for _, *pair in days], axis=0) - usual[at] for at, days in known.items()}
+    looks = [at for at in known if spread[at]]
+    if looks:
+        scale, error = np.array([look([day for day, *_ in known[at]], p) for at in looks]).T
+        seen = np.array([means[at].mean() for at in looks]) / scale
+        apart = np.abs(np.subtract.outer(np.arange(len(every)), looks))
+        shared = np.power(p, apart)
+        missed = (seen[:, None] - departure[looks]) / spread[looks][:, None]
+        for row in np.flatnonzero(error):
+            luck = streams.generator("measured", str(every[looks[row]])).standard_normal(streams.draws)
+            missed[row] -= np.sqrt(error[row]) * luck
+        departure += spread[:, None] * (shared @ np.linalg.solve(shared[looks] + np.diag(error), missed))
+    for k, column in enumerate(drawn):
+        column[:] = usual[:, k, None] + departure
+    for at, days in known.items():
+        part, mean = len(days) / 7, means[at].mean()
+        rest = departure[at] - part * mean if spread[at] else np.zeros(departure.shape[1])
+        for k, column in enumerate(drawn):
+            column[at] = usual[at, k] + part * means[at][k] + (rest if part < 1 else 0.0)
+
+
+def _correlations(r: float, days: int) -> Array:
+    return np.power(r, np.abs(np.subtract.outer(np.arange(days), np.arange(days))))

@@ -1,0 +1,1 @@
+"""Sentences and table styles from named numbers."""

@@ -1,0 +1,148 @@
+"""What charts say, read from their descriptions."""
+
+import json
+from pathlib import Path
+
+import altair as alt
+import pytest
+
+import forecast
+from forecast.charts import base as charts
+
+ROOT = Path(__file__).parents[2]
+VARIETY = "Hosta 'Orrinfall'"
+HEUCHERA = "Heuchera 'Pellowen'"
+NAMES = ["saleable", "order", "bench", "cycles", "clean", "ready", "routes"]
+
+
+@pytest.fixture(scope="module")
+def season():
+    return forecast.read_season(ROOT / "demo_data")
+
+
+@pytest.fixture(scope="module")
+def order(season):
+    return forecast.size_order(season, VARIETY, draws=512, seed=1)
+
+
+@pytest.fixture(scope="module")
+def outcome(season, order):
+    return forecast.simulate(season, [order], draws=512, seed=1)
+
+
+@pytest.fixture(scope="module")
+def cultures(season):
+    return forecast.multiply(season, HEUCHERA, cycles=4, draws=256, seed=1)
+
+
+@pytest.fixture(scope="module")
+def routes(season):
+    return forecast.compare_routes(season, HEUCHERA, draws=256, seed=1)
+
+
+@pytest.fixture(scope="module")
+def drawn(outcome, order, cultures, routes):
+    return {
+        "cycles": charts.cycles(cultures).to_dict(),
+        "clean": charts.clean(cultures).to_dict(),
+        "ready": charts.ready(cultures).to_dict(),
+        "routes": charts.routes(routes).to_dict(),
+        "saleable": charts.saleable(outcome, VARIETY).to_dict(),
+        "order": charts.order_curve(order).to_dict(),
+        "bench": charts.bench(forecast.bench_space(outcome), "covered house").to_dict(),
+    }
+
+
+def _titles(spec):
+    for layer in spec["layer"]:
+        for channel in layer["encoding"].values():
+            if isinstance(channel, dict) and channel.get("title"):
+                yield channel["title"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_axes_name_their_units_and_a_text_says_the_same(drawn, name):
+    spec = drawn[name]
+    axes = set(_titles(spec))
+    assert len([title for title in axes if "[" in title]) >= 2
+    assert len(spec["description"]) > 60
+    assert isinstance(spec["width"], int)
+    assert spec["title"]["text"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_chart_holds_a_summary_and_not_the_draws(drawn, name):
+    rows = sum(len(rows) for rows in drawn[name]["datasets"].values())
+    assert rows < 120
+    assert len(json.dumps(drawn[name])) < 40_000
+
+
+def test_the_fan_shows_the_wanted_number_in_its_week(drawn):
+    marks = [row for rows in drawn["saleable"]["datasets"].values() for row in rows if "wanted" in row]
+    assert [(row["week"], row["monday"][:10], row["wanted"]) for row in marks] == [("2027-W41", "2027-10-11", 800)]
+    assert "800 by 2027-W41" in drawn["saleable"]["description"]
+
+
+def test_the_fan_begins_at_delivery_and_is_in_order(drawn, order):
+    band = [row for rows in drawn["saleable"]["datasets"].values() for row in rows if "low" in row]
+    assert band[0]["week"] == str(order.week)
+    assert all(row["low"] <= row["middle"] <= row["high"] for row in band)
+
+
+def test_the_curve_marks_the_order_and_the_order_from_the_mean(drawn, order):
+    marks = [row for rows in drawn["order"]["datasets"].values() for row in rows if "which" in row]
+    assert [row["quantity"] for row in marks] == [order.quantity, order.from_mean]
+    assert marks[1]["chance"] < order.confidence <= marks[0]["chance"]
+
+
+def test_the_benches_are_drawn_against_what_there_is(drawn, season):
+    rows = [row for rows in drawn["bench"]["datasets"].values() for row in rows]
+    place = season.place("covered house")
+    assert {row["there_is"] for row in rows} == {place.area * place.usable}
+
+
+def test_a_variety_that_nobody_wants_is_drawn_all_the_same(season):
+    wanted = tuple(row for row in season.wanted if row.variety != VARIETY)
+    outcome = forecast.simulate(season.replace(wanted=wanted), [(VARIETY, "2027-W10", 100)], draws=64, seed=1)
+    assert "Wanted: nothing" in charts.saleable(outcome, VARIETY).to_dict()["description"]
+
+
+def test_a_variety_that_is_not_ordered_is_refused(outcome):
+    with pytest.raises(forecast.Refused, match=r"Hosta 'Quenvara'.*not ordered"):
+        charts.saleable(outcome, "Hosta 'Quenvara'")
+
+
+def test_notebooks_draw_with_what_jupyterlab_brings_along(drawn):
+    with alt.renderers.enable():
+        charts.draw_offline()
+        bundle, metadata = alt.renderers.get()(drawn["order"])
+        assert bundle["application/vnd.vegalite.v5+json"]["$schema"].endswith("/v5.json")
+        assert bundle["text/plain"] == drawn["order"]["description"]
+        assert set(metadata) == {"application/vnd.vegalite.v5+json"}
+
+
+def test_plants_by_cycle_are_drawn_on_a_logarithmic_scale_with_what_there_is_room_for(drawn):
+    spec = drawn["cycles"]
+    assert spec["layer"][0]["encoding"]["y"]["scale"]["type"] == "log"
+    rows = next(iter(spec["datasets"].values()))
+    assert [row["step"] for row in rows] == ["start", "1", "2", "3", "4", "plantlets"]
+    assert all(row["low_drawn"] >= 1 for row in rows)
+    assert rows[0]["most"] == 210
+    assert any(layer["mark"]["type"] == "tick" for layer in spec["layer"])
+    free = forecast.read_season(ROOT / "demo_data").with_culture(HEUCHERA, shelf_places=None, hood_hours=None)
+    unlimited = charts.cycles(forecast.multiply(free, HEUCHERA, cycles=2, draws=64, seed=1)).to_dict()
+    assert not any(layer["mark"]["type"] == "tick" for layer in unlimited["layer"])
+
+
+def test_the_clean_share_is_drawn_for_each_cycle_and_so_far(drawn, cultures):
+    table = cultures.table()
+    drawn_shares = [[row["share"] for row in rows] for rows in drawn["clean"]["datasets"].values() if len(rows) == 4]
+    assert sorted(drawn_shares) == sorted([list(table["clean"]), list(table["clean_so_far"])])
+    assert f"{table['clean_so_far'].iloc[-1]:.0%} stay clean" in drawn["clean"]["description"]
+
+
+def test_every_route_has_a_line_with_its_name(drawn, routes):
+    text = json.dumps(drawn["routes"])
+    for route in routes:
+        assert route.route in text
+    assert drawn["routes"]["description"] == str(routes)

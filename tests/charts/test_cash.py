@@ -1,0 +1,181 @@
+"""What the charts of the whole order say, read from their descriptions."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from chart_specs import is_a_summary_in_few_colours, titles
+
+import forecast
+from forecast import Refused
+from forecast.charts.cash import cash_chart, confidence_price_chart, margin_chart, order_chart
+from forecast.ordering.baselines import confidence_prices, simple_orders
+from forecast.planning.whole_order import plan_orders
+from forecast.weeks import Week
+
+DEMO = Path(__file__).parents[2] / "demo_data"
+DRAWS = 128
+
+
+@pytest.fixture(scope="module")
+def season():
+    return forecast.read_season(DEMO)
+
+
+@pytest.fixture(scope="module")
+def plan(season):
+    return plan_orders(season, draws=DRAWS, seed=1)
+
+
+@pytest.fixture(scope="module")
+def flows(season, plan):
+    simple = simple_orders(season, draws=DRAWS, seed=1)
+    mean = forecast.cash_flow(forecast.simulate(season, simple, draws=DRAWS, seed=1))
+    return {"this plan": plan.cash, "from the mean": mean}
+
+
+@pytest.fixture(scope="module")
+def prices(season):
+    return confidence_prices(season, levels=(0.5, 0.7, 0.9), draws=DRAWS, seed=1)
+
+
+@pytest.fixture(scope="module")
+def drawn(plan, flows, prices):
+    return {
+        "quantity": order_chart(plan).to_dict(),
+        "price": order_chart(plan, what="price").to_dict(),
+        "cash": cash_chart(plan.cash).to_dict(),
+        "margin": margin_chart(flows).to_dict(),
+        "confidence": confidence_price_chart(prices).to_dict(),
+    }
+
+
+def rows(spec, column):
+    """The rows of the one dataset that has a column."""
+    (found,) = [data for data in spec["datasets"].values() if data and column in data[0]]
+    return found
+
+
+@pytest.mark.parametrize(
+    ("name", "expected"),
+    [
+        ("quantity", {"plantlets ordered [number]", "delivery [week, lab]"}),
+        ("price", {"price without freight [EUR]", "delivery [week, lab]"}),
+        ("cash", {"cash since the season began [EUR]", "week [its Monday]"}),
+        ("margin", {"margin of the season [EUR]"}),
+        ("confidence", {"confidence of every wanted number [%]", "cost until the weeks wanted [EUR]"}),
+    ],
+)
+def test_axes_name_their_units(drawn, name, expected):
+    assert titles(drawn[name]) == expected
+
+
+@pytest.mark.parametrize("name", ["quantity", "price", "cash", "margin", "confidence"])
+def test_charts_hold_summaries_in_few_colours_and_can_be_drawn(drawn, name):
+    is_a_summary_in_few_colours(drawn[name], DRAWS)
+
+
+def test_a_text_says_the_same(plan, flows, drawn):
+    assert drawn["quantity"]["description"].startswith(" ".join(str(plan).splitlines()))
+    assert drawn["cash"]["description"] == " ".join(str(plan.cash).splitlines())
+    for name, flow in flows.items():
+        assert f"{name}: on average" in drawn["margin"]["description"]
+        assert forecast.words.numbers.signed(flow.bad_years(0.1)) in drawn["margin"]["description"]
+
+
+@pytest.mark.parametrize("what", ["quantity", "price"])
+def test_bars_add_up_to_what_a_lab_sends_in_a_week(plan, drawn, what):
+    sums = plan.table().groupby(["week", "lab"])[what].sum()
+    found = {row["delivery"]: row["sum"] for row in rows(drawn[what], "sum")}
+    assert found == pytest.approx({f"{week}, {lab}": total for (week, lab), total in sums.items()})
+    parts = pd.DataFrame(rows(drawn[what], "until"))
+    assert ((parts["until"] - parts["since"]) - parts[what]).abs().max() < 0.011
+    assert parts.groupby("delivery")["until"].max().to_dict() == pytest.approx(found)
+    unit = "plantlets" if what == "quantity" else "EUR"
+    for row in rows(drawn[what], "sum"):
+        assert row["said"] == f"{row['sum']:,.0f} {unit}"
+        assert f"{row['delivery']}: {row['said']}" in drawn[what]["description"]
+
+
+def test_deliveries_stand_in_the_order_in_which_they_come(drawn):
+    order = drawn["quantity"]["layer"][0]["encoding"]["y"]["sort"]
+    assert order == sorted(order)
+    assert len(order) == len(rows(drawn["quantity"], "sum"))
+
+
+def test_cash_is_that_of_every_week_and_its_low_point_stands_where_it_falls(plan, drawn):
+    weekly, low = plan.cash.weekly, plan.cash.low_point
+    assert [row["middle"] for row in rows(drawn["cash"], "middle")] == weekly["middle"].tolist()
+    (mark,) = rows(drawn["cash"], "lowest")
+    assert mark["monday"] == low.week.monday.isoformat()
+    assert mark["lowest"] == pytest.approx(low.middle, abs=0.01)
+    assert mark["said"] == f"lowest: about {forecast.words.numbers.money(low.middle, 'EUR')} in {low.week}"
+    assert Week.parse(mark["week"]) == low.week
+
+
+def test_twenty_dots_stand_at_the_quantiles_of_each_margin(flows, drawn):
+    """Each within half a step of its quantile; the dots below an amount are the share of draws below it, within one."""
+    table = pd.DataFrame([row for row in rows(drawn["margin"], "kind") if row["kind"] == "season"])
+    assert table["plan"].value_counts().to_dict() == dict.fromkeys(flows, 20)
+    steps = np.diff(np.unique(table["margin"]))
+    step = steps.min()
+    assert step in (100, 200, 500, 1000)
+    for name, flow in flows.items():
+        dots = np.sort(table[table["plan"] == name]["margin"])
+        exact = np.quantile(flow.margin, np.arange(0.025, 1, 0.05))
+        assert np.abs(dots - exact).max() <= step / 2 + 1e-6
+        for amount in (11_000, 13_000, 15_000):
+            below, between = (dots < amount).mean(), (flow.margin < amount).mean()
+            assert abs(below - between) <= 0.05 + (np.abs(flow.margin - amount) < step).mean()
+
+
+def test_dots_of_one_margin_are_heaped_without_gaps(drawn):
+    table = pd.DataFrame([row for row in rows(drawn["margin"], "kind") if row["kind"] == "season"])
+    for _, heap in table.groupby(["plan", "margin"]):
+        assert sorted(heap["heap"]) == [k + 0.5 for k in range(len(heap))]
+
+
+def test_means_are_marked_and_plans_keep_their_order(flows, drawn):
+    means = {row["plan"]: row for row in rows(drawn["margin"], "kind") if row["kind"] == "mean"}
+    for name, flow in flows.items():
+        assert means[name]["margin"] == pytest.approx(flow.margin.mean(), abs=0.01)
+        assert means[name]["said"] == f"about {forecast.words.numbers.signed(flow.margin.mean())}"
+    assert drawn["margin"]["facet"]["row"]["sort"] == list(flows)
+
+
+def test_confidence_is_drawn_against_its_cost_and_the_ends_are_named(prices, drawn):
+    found = rows(drawn["confidence"], "plantlets")
+    assert [row["cost"] for row in found] == prices["cost"].tolist()
+    ends = rows(drawn["confidence"], "said")
+    assert [row["confidence"] for row in ends] == [0.5, 0.9]
+    assert "in about 50 seasons in 100 for about" in drawn["confidence"]["description"]
+
+
+def test_confidences_out_of_reach_are_not_drawn_but_said():
+    table = pd.DataFrame(
+        {"confidence": [0.5, 0.8, 0.9], "plantlets": [10, 20, 5], "cost": [10.0, 20.0, 5.0], "currency": "EUR"}
+    )
+    spec = confidence_price_chart(table.assign(unmet=[0, 0, 1])).to_dict()
+    assert max(row["confidence"] for data in spec["datasets"].values() for row in data) == 0.8
+    assert spec["description"].endswith("From 0.9 on more is out of reach than below.")
+    spec = confidence_price_chart(table.assign(unmet=2)).to_dict()
+    assert spec["description"].endswith("2 of the wanted numbers cannot be met at all, and are not counted.")
+
+
+def test_what_cannot_be_drawn_is_refused(plan, flows, prices):
+    with pytest.raises(Refused, match=r"what, 'boxes': not what can be drawn\. Write quantity or price\."):
+        order_chart(plan, what="boxes")
+    with pytest.raises(Refused, match=r"flows, 0: not so many plans\. Give one to 5\."):
+        margin_chart({})
+    with pytest.raises(Refused, match=r"flows, 6: not so many plans"):
+        margin_chart({str(k): flows["this plan"] for k in range(6)})
+    with pytest.raises(Refused, match=r"no confidence is given"):
+        confidence_price_chart(prices.iloc[:0])
+
+
+def test_margins_in_two_currencies_are_not_compared(season, flows):
+    other = season.replace(currency="SEK")
+    flow = forecast.cash_flow(forecast.simulate(other, simple_orders(other, draws=16, seed=1), draws=16, seed=1))
+    with pytest.raises(Refused, match=r"flows, 'EUR, SEK': not in one currency"):
+        margin_chart({"ours": flows["this plan"], "theirs": flow})

@@ -1,0 +1,167 @@
+"""What the charts by week say, read from their descriptions."""
+
+import json
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+import forecast
+from forecast.charts import weekly as by_week
+
+ROOT = Path(__file__).parents[2]
+VARIETY = "Heuchera 'Pellowen'"
+NAMES = ["ready_dates", "survival_by_week", "chances", "space_map", "work_calendar", "narrowing"]
+TABLE = pd.DataFrame(
+    [("2027-03-01", 220, 304, 371, 400), ("2027-05-03", 280, 322, 360, 380), ("2027-07-05", 318, 330, 341, 335)],
+    columns=["day", "low", "middle", "high", "alive"],
+)
+
+
+@pytest.fixture(scope="module")
+def season():
+    return forecast.read_season(ROOT / "demo_data")
+
+
+@pytest.fixture(scope="module")
+def weeks(season):
+    return forecast.delivery_weeks(season, VARIETY, draws=128, seed=1)
+
+
+@pytest.fixture(scope="module")
+def outcome(season):
+    return forecast.simulate(season, draws=128, seed=1)
+
+
+@pytest.fixture(scope="module")
+def plans(season):
+    orders = {f"{n} plants": [(VARIETY, "2027-W10", n)] for n in (500, 700, 900)}
+    return {name: forecast.simulate(season, rows, draws=128, seed=1) for name, rows in orders.items()}
+
+
+@pytest.fixture(scope="module")
+def drawn(weeks, outcome, plans):
+    return {
+        "ready_dates": by_week.ready_dates(weeks).to_dict(),
+        "survival_by_week": by_week.survival_by_week(weeks).to_dict(),
+        "chances": by_week.chances(plans, VARIETY, "2027-W41").to_dict(),
+        "space_map": by_week.space_map(forecast.bench_space(outcome)).to_dict(),
+        "work_calendar": by_week.work_calendar(forecast.hours_of_work(outcome)).to_dict(),
+        "narrowing": by_week.narrowing(TABLE, 327).to_dict(),
+    }
+
+
+def rows(spec, column):
+    """Give the rows of the data of a chart that have a column."""
+    return [row for data in spec["datasets"].values() for row in data if column in row]
+
+
+def titles(spec):
+    for layer in spec["layer"]:
+        for channel in layer["encoding"].values():
+            if isinstance(channel, dict) and channel.get("title"):
+                yield channel["title"]
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_axes_name_their_units_and_a_text_says_the_same(drawn, name):
+    spec = drawn[name]
+    assert len({title for title in titles(spec) if "[" in title}) >= 2
+    assert len(spec["description"]) > 60
+    assert spec["title"]["text"]
+    assert isinstance(spec["width"], int)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_chart_holds_a_summary_and_not_the_draws(drawn, name):
+    assert sum(len(data) for data in drawn[name]["datasets"].values()) <= 250
+    assert len(json.dumps(drawn[name])) < 60_000
+
+
+def test_each_week_of_delivery_has_its_bar_from_first_to_last_ready(drawn, weeks):
+    bars = rows(drawn["ready_dates"], "ready_first")
+    assert [bar["week"] for bar in bars] == sorted(set(weeks.table()["week"]))
+    assert all(bar["ready_first"] <= bar["ready"] <= bar["ready_last"] for bar in bars)
+    assert [row["by"] for row in rows(drawn["ready_dates"], "by")] == ["2027-10-11"]
+    assert "Wanted by 2027-W41." in drawn["ready_dates"]["description"]
+
+
+def test_what_is_not_ready_in_the_season_ends_with_it(season):
+    late = forecast.delivery_weeks(season, "Hosta 'Quenvara'", draws=64, seed=1, week="2028-W03")
+    bars = rows(by_week.ready_dates(late).to_dict(), "ready_last")
+    end = season.last_week.monday.isoformat()
+    assert all(bar["ready_last"] <= end for bar in bars)
+    table = late.table().drop_duplicates("week").set_index("week")["ready_last"]
+    assert "" in set(table)
+    assert all(bar["ready_last"] == end for bar in bars if table[bar["week"]] == "")
+
+
+def test_survival_lies_within_its_bar_and_the_chance_is_that_of_the_table(drawn, weeks):
+    bars = rows(drawn["survival_by_week"], "survival")
+    assert all(0 < bar["survival_low"] <= bar["survival"] <= bar["survival_high"] < 1 for bar in bars)
+    table = weeks.table().drop_duplicates("week").set_index("week")["chance"]
+    assert {bar["week"]: bar["chance"] for bar in bars} == table.round(4).to_dict()
+    assert "450" in drawn["survival_by_week"]["title"]["subtitle"]
+
+
+def test_each_plan_has_a_line_that_falls(drawn, plans):
+    points = rows(drawn["chances"], "plan")
+    assert list(dict.fromkeys(point["plan"] for point in points)) == list(plans)
+    for name, outcome in plans.items():
+        line = [(point["plants"], point["chance"]) for point in points if point["plan"] == name]
+        assert line == sorted(line, key=lambda point: (point[0], -point[1]))
+        assert {chance: number for number, chance in line}[0.9] == outcome.quantile(VARIETY, week="2027-W41", q=0.1)
+    assert all(f"{name}: " in drawn["chances"]["description"] for name in plans)
+
+
+def test_the_map_of_places_tells_shut_and_overfull_ones_apart(season, drawn):
+    marks = {row["mark"] for row in rows(drawn["space_map"], "mark")}
+    assert marks == {"", "shut"}
+    assert {row["there_is"] for row in rows(drawn["space_map"], "mark") if row["mark"] == "shut"} == {0}
+    orders = [(VARIETY, "2027-W10", 30_000)]
+    full = by_week.space_map(forecast.bench_space(forecast.simulate(season, orders, draws=64, seed=1))).to_dict()
+    over = [row for row in rows(full, "mark") if row["mark"] == "overrun"]
+    assert over
+    assert all(row["overrun"] >= 0.1 for row in over)
+    assert "overruns in every season" in full["description"]
+
+
+def test_the_map_says_how_large_a_place_is(drawn):
+    named = {row["where"] for row in rows(drawn["space_map"], "where")}
+    assert named == {"covered house, 174 m²", "shade house, 195 m²"}
+
+
+def test_the_work_of_each_week_and_stage_is_written_in_its_cell(drawn, outcome):
+    work = forecast.hours_of_work(outcome)
+    cells = rows(drawn["work_calendar"], "hours")
+    expected = work.by_stage[work.by_stage["hours"] >= 0.5]
+    assert [(cell["week"], cell["stage"]) for cell in cells] == list(
+        zip(expected["week"], expected["stage"], strict=True)
+    )
+    assert all(cell["said"] == f"{cell['hours']:.0f}" for cell in cells)
+    assert drawn["work_calendar"]["description"] == str(work)
+
+
+def test_the_band_of_a_forecast_that_narrows_is_the_table_and_the_rule_what_came(drawn):
+    band = rows(drawn["narrowing"], "middle")
+    assert [(row["day"], row["low"], row["middle"], row["high"]) for row in band] == [
+        ("2027-03-01", 220, 304, 371), ("2027-05-03", 280, 322, 360), ("2027-07-05", 318, 330, 341),
+    ]  # fmt: skip
+    assert rows(drawn["narrowing"], "came") == [{"came": 327}]
+    assert drawn["narrowing"]["layer"][-1]["mark"]["type"] == "rule"
+    assert drawn["narrowing"]["description"] == (
+        "Saleable plants expected, by the day of the forecast: on 2027-03-01 about 305 (220 to 370); "
+        "on 2027-07-05 about 330 (320 to 340). In the end 327 came of it."
+    )
+
+
+def test_without_a_final_count_there_is_no_rule_and_nothing_is_said_of_it():
+    spec = by_week.narrowing(TABLE.head(1)).to_dict()
+    assert [layer["mark"]["type"] for layer in spec["layer"]] == ["area", "line"]
+    assert spec["description"].endswith("on 2027-03-01 about 305 (220 to 370).")
+    assert "dashed" not in spec["title"]["subtitle"]
+
+
+def test_a_forecast_of_no_day_is_refused():
+    with pytest.raises(forecast.Refused, match="no day is given"):
+        by_week.narrowing(TABLE.head(0))

@@ -1,0 +1,441 @@
+"""Stage times learned from counts, against published fits, SciPy's censored fits and simulated nurseries."""
+
+import math
+import warnings
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from forecast.errors import Refused
+from forecast.fitting.interval_censored import LAWS, Likelihood, Table
+from forecast.fitting.stage_times import Counted, LearnedTime, learn_time
+from forecast.rates.distributions import Duration
+
+INF = math.inf
+some = settings(max_examples=10, deadline=None, derandomize=True)
+NAMES = ("lognormal", "log-logistic", "weibull")
+
+
+def quietly(rows, **how):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return learn_time(rows, **how)
+
+
+def exact(times, censored=()):
+    return [(1, time, time) for time in times] + [(1, time, INF) for time in censored]
+
+
+def scipy_law(learned):
+    shape = {"lognormal": learned.scale}.get(learned.law, 1 / learned.scale)
+    return {"lognormal": stats.lognorm, "log-logistic": stats.fisk, "weibull": stats.weibull_min}[learned.law](
+        shape, scale=math.exp(learned.location)
+    )
+
+
+# Lawless, J. F. (2003). Statistical Models and Methods for Lifetime Data, 2nd ed.: locomotive controls, thousand
+# miles to failure of 37, with 59 still running at 135.
+LOCOMOTIVES = [
+    *exact([
+        22.5, 37.5, 46, 48.5, 51.5, 53, 54.5, 57.5, 66.5, 68, 69.5, 76.5, 77, 78.5, 80, 81.5, 82, 83, 84, 91.5, 93.5,
+        102.5, 107, 108.5, 112.5, 113.5, 116, 117, 118.5, 119, 120, 122.5, 123, 127.5, 131, 132.5, 134,
+    ]),
+    (59, 135, INF),
+]  # fmt: skip
+# Finkelstein, D. M. and Wolfe, R. A. (1985). A semiparametric model for regression analysis of interval-censored
+# failure time data. Biometrics 41, 933-945: months to retraction, radiotherapy and chemotherapy; two exact.
+COSMESIS = [
+    (1, after, until)
+    for after, until in [
+        (0, 5), (0, 22), (4, 8), (4, 9), (5, 8), (8, 12), (8, 21), (10, 17), (10, 35), (11, 13), (11, 17), (11, 20),
+        (12, 20), (13, 39), (14, 17), (14, 19), (15, 22), (16, 20), (16, 24), (16, 24), (16, 60), (17, 23), (17, 26),
+        (17, 27), (18, 24), (18, 25), (19, 32), (22, 32), (24, 30), (24, 31), (30, 34), (30, 36), (33, 40), (34, 34),
+        (35, 39), (44, 48), (48, 48), (11, INF), (11, INF), (13, INF), (13, INF), (13, INF), (21, INF), (23, INF),
+        (31, INF), (32, INF), (34, INF), (34, INF), (35, INF),
+    ]
+]  # fmt: skip
+# Gehan, E. A. (1965). A generalized Wilcoxon test for comparing arbitrarily singly-censored samples. Biometrika
+# 52, 203-223: weeks of remission under 6-MP.
+SIX_MP = [6, 6, 6, 7, 10, 13, 16, 22, 23], [6, 9, 10, 11, 17, 19, 20, 25, 32, 32, 34, 35]
+# Ritz, C., Pipper, C. B. and Streibig, J. C. (2013). Analysis of germination data from agricultural experiments.
+# Eur. J. Agron. 45, 1-6: seeds of 20 found germinated, by day.
+WHEAT_22 = [(1, 2, 3), (12, 3, 4), (3, 4, 5), (3, 6, 7), (1, 18, INF)]
+RICE_16 = [(4, 6, 7), (4, 7, 9), (2, 9, 10), (10, 18, INF)]
+MUNGBEAN_10 = [(4, 2, 3), (9, 5, 6), (7, 6, 7)]
+
+
+def test_twenty_partly_censored_times_give_the_published_weibull():
+    # 3, 5, 6*, 8, 10*, ... (* censored); published shape 2.149, scale 28.99.
+    times, censored = [3, 5, 8, 15, 22, 23, 29, 32, 35, 40, 26, 28, 21], [6, 10, 11, 20, 27, 33, 24]
+    learned = learn_time(exact(times, censored), law="weibull")
+    assert (1 / learned.scale, math.exp(learned.location)) == pytest.approx((2.149, 28.99), abs=0.01, rel=3e-4)
+
+
+def test_the_locomotives_give_the_published_lognormal():
+    learned = learn_time(LOCOMOTIVES)
+    assert (learned.location, learned.scale) == pytest.approx((5.1169, 0.7055), abs=5e-5)
+
+
+def test_intervals_with_two_exact_times_among_them_give_the_published_weibull():
+    learned = learn_time(COSMESIS, law="weibull")
+    assert 1 / learned.scale == pytest.approx(2.1450, abs=5e-5)
+    assert math.exp(learned.location) == pytest.approx(27.925, abs=5e-4)
+
+
+def test_wheat_that_never_germinates_gives_the_published_plateau_slope_and_median():
+    learned = learn_time(WHEAT_22, law="log-logistic", never=True)
+    assert (1 / learned.scale, learned.median) == pytest.approx((7.4819, 3.8322), abs=5e-5)
+    assert learned.ever == pytest.approx(0.95, abs=5e-5)
+
+
+def test_rice_takes_twice_as_long_if_no_seed_is_allowed_never_to_germinate():
+    assert learn_time(RICE_16, law="log-logistic").median == pytest.approx(15.25, abs=5e-3)
+    learned = learn_time(RICE_16, law="log-logistic", never=True)
+    assert (learned.median, learned.ever) == pytest.approx((7.51, 0.50), abs=5e-3)
+    assert learned.errors["ever"] == pytest.approx(math.sqrt(0.5 * 0.5 / 20), rel=1e-3)  # a share of 20
+
+
+def kaplan_meier(times, censored):
+    """Share not yet ready after each time, and its standard error by Greenwood's formula."""
+    share, sum_, curve = 1.0, 0.0, {}
+    for time in sorted(set(times)):
+        at_risk, gone = sum(t >= time for t in [*times, *censored]), times.count(time)
+        share *= 1 - gone / at_risk
+        sum_ += gone / (at_risk * (at_risk - gone)) if at_risk > gone else INF
+        curve[time] = share, share * math.sqrt(sum_)
+    return curve
+
+
+@pytest.mark.parametrize("law", NAMES)
+def test_a_fit_without_and_one_with_a_law_agree_on_the_remissions(law):
+    curve = kaplan_meier(*SIX_MP)
+    published = {6: 0.8571, 10: 0.7529, 22: 0.5378, 23: 0.4482}
+    assert {time: round(curve[time][0], 4) for time in published} == published
+    by_scipy = stats.ecdf(stats.CensoredData.right_censored([*SIX_MP[0], *SIX_MP[1]], [0] * 9 + [1] * 12)).sf
+    assert by_scipy.evaluate([*published]) == pytest.approx([*published.values()], abs=5e-5)
+    learned = quietly(exact(*SIX_MP), law=law)
+    for time, (share, error) in curve.items():
+        assert 1 - learned.cdf(time) == pytest.approx(share, abs=1.96 * error)
+
+
+@pytest.mark.parametrize("law", NAMES)
+@pytest.mark.parametrize("rows", [COSMESIS, LOCOMOTIVES, WHEAT_22], ids=["cosmesis", "locomotives", "wheat"])
+def test_no_parameters_near_by_and_none_of_scipy_are_likelier(law, rows):
+    learned = learn_time(rows, law=law)
+    data = stats.CensoredData(
+        uncensored=[u for n, a, u in rows if a == u for _ in range(n)],
+        left=[u for n, a, u in rows if a == 0 for _ in range(n)],
+        right=[a for n, a, u in rows if u == INF for _ in range(n)],
+        interval=[(a, u) for n, a, u in rows if 0 < a < u < INF for _ in range(n)],
+    )
+    family = {"lognormal": stats.lognorm, "log-logistic": stats.fisk, "weibull": stats.weibull_min}[law]
+    shape, _, scale = family.fit(data, floc=0)
+    own = scipy_law(learned)
+    assert (own.args[0], own.kwds["scale"]) == pytest.approx((shape, scale), rel=2e-3)
+    frozen = family(shape, scale=scale)
+    theirs = sum(n * float(frozen.logpdf(u) if a == u else np.log(frozen.cdf(u) - frozen.cdf(a))) for n, a, u in rows)
+    mine = sum(n * float(own.logpdf(u) if a == u else np.log(own.cdf(u) - own.cdf(a))) for n, a, u in rows)
+    assert learned.log_likelihood == pytest.approx(mine, abs=1e-9)
+    assert learned.log_likelihood >= theirs
+
+
+@pytest.mark.parametrize("law", NAMES)
+def test_quantiles_shares_and_spreads_are_those_of_scipys_law(law):
+    learned = learn_time(WHEAT_22, law=law, never=True)
+    own, u = scipy_law(learned), np.linspace(0.001, 0.999, 40)
+    assert learned.quantile(u) == pytest.approx(own.ppf(u))
+    assert learned.cdf(learned.quantile(u)) == pytest.approx(u)
+    assert learned.cdf([-1, 0, INF]).tolist() == [0, 0, 1]
+    assert learned.variation == pytest.approx(own.std() / own.mean())
+    logs = np.log(own.ppf((np.arange(200_000) + 0.5) / 200_000))
+    assert learned.spread == pytest.approx(logs.std(), rel=1e-3)
+
+
+def test_a_log_logistic_time_spread_too_wide_has_no_coefficient_of_variation():
+    assert learn_time(RICE_16, law="log-logistic").variation == INF
+
+
+TABLE = Table(
+    [
+        ("a", 0, 3, 4), ("a", 3, 4, 5), ("b", 4, 4, 2), ("b", 5, 5.0001, 3), ("c", 6, 9, 7), ("c", 9, INF, 6),
+        ("a", 4, INF, 2),
+    ]
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("law", NAMES)
+@pytest.mark.parametrize("never", [False, True])
+@pytest.mark.parametrize("between", [False, True])
+@pytest.mark.parametrize("log_scale", [-0.7, -2, 2])
+def test_the_derivatives_of_the_likelihood_are_its_differences(law, never, between, log_scale):
+    likelihood = Likelihood(TABLE, LAWS[law], never=never, between=between)
+    at = np.array([1.4, log_scale] + [1.2] * never + [-1.1] * between)
+    slope, bend = likelihood.at(at)[1:]
+    for i, step in enumerate(np.eye(at.size) * 1e-5):
+        (above, slope_above, _), (below, slope_below, _) = likelihood.at(at + step), likelihood.at(at - step)
+        assert (above - below) / 2e-5 == pytest.approx(slope[i], rel=2e-6, abs=1e-6 * np.abs(slope).max())
+        assert (slope_above - slope_below) / 2e-5 == pytest.approx(bend[i], rel=1e-5, abs=2e-6 * np.abs(bend).max())
+
+
+@pytest.mark.parametrize("law", NAMES)
+@pytest.mark.parametrize(
+    ("plants", "within", "between"), [(5, 0.3, 0.2), (500, 0.05, 0.3), (20, 0.02, 0.2), (20, 0.3, 1)]
+)
+def test_the_integral_over_batches_is_that_of_a_very_fine_grid(law, plants, within, between):
+    rows = nursery(np.random.default_rng(3), batches=4, plants=plants, within=within, between=between, last=14)
+    parameters = np.array([math.log(8), math.log(within), 2.0, math.log(between)])
+    got = Likelihood(Table((b, a, u, n) for n, a, u, b in rows), LAWS[law], never=True, between=True).at(parameters)[0]
+    z, total = np.linspace(-9, 9, 20_001), 0.0
+    for name in {row[3] for row in rows}:
+        logs = -(z**2) / 2 - math.log(2 * math.pi) / 2
+        for n, a, u, batch in rows:
+            if batch == name:
+                one = Likelihood(Table([("", a, u, n)]), LAWS[law], never=True, between=False)
+                terms = one._rows((parameters[0] + between * z)[None, :], parameters[:3])
+                logs = logs + n * terms.value[0]
+        total += logs.max() + math.log(np.trapezoid(np.exp(logs - logs.max()), z))
+    assert got == pytest.approx(total, abs=1e-4)
+
+
+def nursery(rng, *, batches=1, plants=60, within=0.25, between=0.0, ever=1.0, last=16, middle=8.0, law=None):
+    """Counts of a simulated nursery with a look each week, the last one after so many weeks."""
+    rows = []
+    for batch in range(batches):
+        score = rng.normal(size=plants) if law is None else law(rng.random(plants))
+        times = middle * np.exp(between * rng.normal() + within * score)
+        times[rng.random(plants) > ever] = INF
+        weeks, counts = np.unique(np.floor(np.minimum(times, last)), return_counts=True)
+        rows += [
+            (int(n), float(week), float(week) + 1 if week < last else INF, f"batch {batch}")
+            for week, n in zip(weeks, counts, strict=True)
+        ]
+    return rows
+
+
+def covered(truth, found, error):
+    return abs(found - truth) < 1.959964 * error
+
+
+def within_binomial_error(hits, *, runs, level=0.95):
+    low, high = stats.binom.interval(0.999, runs, level)
+    return low <= hits <= high
+
+
+@pytest.mark.parametrize("law", NAMES)
+def test_intervals_of_95_percent_hold_the_truth_as_often_as_they_say(law):
+    rng, runs, within = np.random.default_rng(11), 110, 0.2
+    median = 8 * math.exp(within * float(LAWS[law].quantile(np.array(0.5))))
+    hits = np.zeros(3, dtype=int)
+    for _ in range(runs):
+        learned = quietly(
+            nursery(rng, plants=150, within=within, ever=0.8, law=LAWS[law].quantile), law=law, never=True
+        )
+        error = learned.errors
+        hits += [
+            covered(math.log(median), math.log(learned.median), error["median"] / learned.median),
+            covered(math.log(within), math.log(learned.scale), error["spread"] / learned.spread),
+            covered(
+                math.log(4),
+                math.log(learned.ever / (1 - learned.ever)),
+                error["ever"] / learned.ever / (1 - learned.ever),
+            ),
+        ]
+    assert all(within_binomial_error(hit, runs=runs) for hit in hits), hits
+
+
+def test_intervals_with_batches_hold_the_truth_nearly_as_often_as_they_say():
+    rng, runs = np.random.default_rng(12), 60
+    hits = np.zeros(3, dtype=int)
+    for _ in range(runs):
+        learned = quietly(nursery(rng, batches=30, plants=25, within=0.2, between=0.2, last=20))
+        error = learned.errors
+        hits += [
+            covered(8, learned.median, error["median"]),
+            covered(0.2, learned.scale, error["spread"]),
+            covered(math.log(0.2), math.log(learned.batches), error["batches"] / learned.batches),
+        ]
+    assert all(within_binomial_error(hit, runs=runs, level=0.94) for hit in hits), hits  # 30 batches: a normal, not t
+
+
+def test_a_spread_of_batches_not_told_apart_makes_the_error_of_the_median_too_small():
+    rows = nursery(np.random.default_rng(5), batches=12, plants=100, within=0.15, between=0.25)
+    apart, together = quietly(rows), quietly([row[:3] for row in rows])
+    assert apart.batches == pytest.approx(0.25, abs=2 * apart.errors["batches"])
+    assert apart.scale < together.scale
+    assert apart.errors["median"] > 3 * together.errors["median"]
+
+
+def test_many_plants_a_batch_give_the_spread_of_the_batch_medians():
+    rng = np.random.default_rng(6)
+    rows = nursery(rng, batches=15, plants=20_000, within=0.2, between=0.2, last=30)
+    medians = [quietly([row[:3] for row in rows if row[3] == f"batch {b}"]).location for b in range(15)]
+    learned = quietly(rows)
+    assert learned.location == pytest.approx(np.mean(medians), abs=1e-3)
+    assert learned.batches == pytest.approx(np.std(medians), rel=1e-2)
+    assert learned.errors["batches"] == pytest.approx(learned.batches / math.sqrt(30), rel=2e-2)
+    assert learned.errors["median"] == pytest.approx(learned.median * learned.batches / math.sqrt(15), rel=2e-2)
+
+
+counts = st.lists(
+    st.tuples(st.integers(0, 30), st.integers(0, 8), st.sampled_from([1, 2, 5, INF]), st.sampled_from("abc")),
+    min_size=4,
+    max_size=9,
+).map(
+    lambda rows: (
+        [(n, a, a + wide, batch) for n, a, wide, batch in rows] + [(3, 2, 3, "a"), (4, 5, 6, "b"), (2, 9, INF, "c")]
+    )
+)
+
+
+@some
+@given(rows=counts, law=st.sampled_from(NAMES), never=st.booleans(), data=st.data())
+def test_neither_the_order_of_rows_nor_splitting_one_matters(rows, law, never, data):
+    split = [half for n, *rest in rows for half in ((n // 2, *rest), (n - n // 2, *rest))]
+    listed = data.draw(st.permutations(split))
+    told = []
+    for listing in (rows, listed, [Counted(*row) for row in reversed(rows)]):
+        try:
+            told.append(repr(quietly(listing, law=law, never=never)))
+        except Refused as refusal:
+            told.append(str(refusal))
+    assert told[0] == told[1] == told[2]
+
+
+@some
+@given(rows=counts, law=st.sampled_from(NAMES), unit=st.sampled_from([1 / 52, 7.0, 168.0]))
+def test_the_unit_of_time_changes_only_the_unit_of_the_median(rows, law, unit):
+    try:
+        learned = quietly(rows, law=law)
+    except Refused:
+        return
+    other = quietly([(n, a * unit, u * unit, batch) for n, a, u, batch in rows], law=law)
+    assert other.median == pytest.approx(unit * learned.median, rel=1e-5)
+    assert (other.scale, other.batches) == pytest.approx((learned.scale, learned.batches), rel=1e-4, abs=1e-4)
+
+
+@some
+@given(shift=st.floats(-200, 200), law=st.sampled_from(NAMES))
+def test_extreme_intervals_leave_the_likelihood_finite_and_its_slope_towards_them(shift, law):
+    rows = [("", 3.0, 4.0, 5), ("", 7.0, INF, 5), ("", 0.0, 2.0, 1)]
+    value, slope, bend = Likelihood(Table(rows), LAWS[law], never=False, between=False).at(np.array([shift, -1.0]))
+    assert math.isfinite(value)
+    assert np.isfinite(slope).all()
+    assert np.isfinite(bend).all()
+    if abs(shift) > 10:
+        assert slope[0] * shift < 0
+
+
+def test_a_fully_finished_batch_puts_the_share_that_gets_ready_on_its_edge():
+    with pytest.warns(UserWarning, match="on its edge: the counts fit best if all plants get ready"):
+        learned = learn_time(MUNGBEAN_10, law="log-logistic", never=True)
+    assert learned.ever == 1
+    assert math.isnan(learned.errors["ever"])
+    assert (learned.median, learned.errors["median"]) == (
+        learn_time(MUNGBEAN_10, law="log-logistic").median,
+        learn_time(MUNGBEAN_10, law="log-logistic").errors["median"],
+    )
+
+
+@pytest.mark.filterwarnings("ignore:Only 3 plants", "ignore:The median lies far beyond")
+@pytest.mark.parametrize("law", NAMES)
+def test_three_finishers_in_one_interval_leave_the_spread_unknown(law):
+    rows = [(3, 9, 10), (17, 18, INF)]
+    with pytest.warns(UserWarning, match="do not tell how the plants of a batch differ"):
+        learned = learn_time(rows, law=law, never=True)
+    assert math.isnan(learned.errors["spread"])
+    assert 9 < learned.median < 10
+    best = 3 * math.log(0.15) + 17 * math.log(0.85)  # as if all got ready at once
+    assert learned.log_likelihood == pytest.approx(best - stats.chi2.ppf(0.95, 1) / 2, abs=1e-4)
+    with pytest.warns(UserWarning, match="did so between the same two looks"):
+        learn_time(rows, law=law)
+
+
+@pytest.mark.filterwarnings("ignore:The counts do not tell")
+def test_batches_each_ready_within_one_week_still_tell_how_batches_differ():
+    rows = [(50, week, week + 1, f"batch {week}") for week in (5, 6, 7, 8, 9, 11)]
+    learned = learn_time(rows)
+    weeks = np.log(np.array([5, 6, 7, 8, 9, 11]) + 0.5)
+    assert learned.batches == pytest.approx(weeks.std(), abs=0.03)
+    assert learned.median == pytest.approx(math.exp(weeks.mean()), rel=0.02)
+    assert learned.scale < 0.05
+
+
+def test_few_events_an_early_end_and_batches_all_alike_are_said():
+    with pytest.warns(UserWarning, match="Only 6 plants got ready"):
+        learn_time([(2, 3, 4), (2, 4, 5), (2, 6, 7)])
+    with pytest.warns(UserWarning, match="rests on the lognormal law more than on counts"):
+        learn_time([(5, 3, 4), (12, 4, 5), (14, 5, 6), (60, 6, INF)], never=True)
+    alike = [(n, a, u, batch) for n, a, u in WHEAT_22 for batch in "ab"]
+    with pytest.warns(UserWarning, match="The 2 batches differ no more than chance"):
+        learned = learn_time(alike, law="log-logistic", never=True)
+    assert learned.batches == 0
+    assert learned.median == pytest.approx(3.8322, abs=5e-5)
+
+
+def test_a_duration_holds_what_the_counts_leave_open_as_belief_and_the_batches_as_batches():
+    learned = quietly(nursery(np.random.default_rng(5), batches=12, within=0.15, between=0.25))
+    duration = learned.duration()
+    words = dict(duration.level.shares)
+    between, within = duration.log_spreads
+    assert isinstance(duration, Duration)
+    assert duration.median == learned.median
+    assert between**2 * words["batch"] == pytest.approx(learned.batches**2)
+    assert between * math.sqrt(words["belief"]) == pytest.approx(learned.errors["median"] / learned.median)
+    assert within == pytest.approx(learned.scale)
+    assert str(learned.duration("batch").level) == "batch"
+    assert str(learn_time(WHEAT_22, never=True).duration().level) == "belief"
+
+
+@pytest.mark.parametrize("law", NAMES)
+def test_the_plants_of_a_duration_span_the_same_nine_in_ten_as_the_law(law):
+    learned = learn_time(WHEAT_22, law=law, never=True)
+    low, high = learned.quantile([0.05, 0.95])
+    assert math.exp(2 * 1.6448536 * learned.duration().log_spreads[1]) == pytest.approx(high / low)
+
+
+def test_what_was_learned_can_be_said():
+    assert str(learn_time(RICE_16, law="log-logistic", never=True)) == (
+        "7.51 weeks (6.88 to 8.21, nine times in ten); nine plants of a batch in ten between 5.8 and 9.7; "
+        "50 % ever get ready. Learned from 10 of 20 plants that got ready."
+    )
+    learned = quietly(nursery(np.random.default_rng(5), batches=12, within=0.15, between=0.25))
+    assert "; batches differ by 2" in str(learned)
+    assert isinstance(learned, LearnedTime)
+    assert repr(learned) == repr(quietly(nursery(np.random.default_rng(5), batches=12, within=0.15, between=0.25)))
+
+
+@pytest.mark.parametrize(
+    ("rows", "says"),
+    [
+        ([], "no plant got ready"),
+        ([(3, 4, INF), (0, 3, 4)], "no plant got ready"),
+        ([(30, 0, 4)], "at the only look"),
+        ([(30, 0, 4), (3, 4, INF)], "at the only look"),
+        ([(30, 0, 4), (3, 8, INF)], "the spread between plants, or between batches, runs away"),
+        ([(3, 4, 4), (2, 9, INF)], "'4': all became ready at one same time"),
+        ([(3, 4, 5, "a"), (2, 5, 6)], "a batch is named in some rows only"),
+    ],
+)
+def test_counts_that_tell_no_time_are_refused_with_a_remedy(rows, says):
+    with pytest.raises(Refused) as refusal:
+        quietly(rows)
+    assert says in str(refusal.value)
+    assert refusal.value.faults[0].remedy
+
+
+def test_every_fault_of_every_row_is_listed():
+    rows = [(-1, 3, 2, ""), (1, 2), (1.5, -1, 0), (True, INF, math.nan), ("4", "5", None), (3, 4, 5)]
+    with pytest.raises(Refused) as refusal:
+        learn_time(rows)
+    places = [(fault.row, fault.column) for fault in refusal.value.faults]
+    three = ["count", "after", "until"]
+    assert places == [
+        *[(1, column) for column in ("count", "until", "batch")], (2, ""),
+        *[(row, column) for row in (3, 4, 5) for column in three],
+    ]  # fmt: skip
+    assert "row 1, column until, 2: ready until 2, before the look at 3 that found them growing" in str(refusal.value)
+    with pytest.raises(Refused, match="law, 'gamma': no such law"):
+        learn_time([(3, 4, 5)], law="gamma")

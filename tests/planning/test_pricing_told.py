@@ -1,0 +1,201 @@
+"""What a variety answers at prices, against every delivery and pair of deliveries counted one by one."""
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from random_orders import competing
+from small_seasons import offer, season, stage
+
+from forecast.growth.simulation import season_streams
+from forecast.planning import columns as module
+from forecast.planning.columns import Pick, Way, Ways
+from forecast.planning.master import Cut, Prices, Sharing
+from forecast.planning.pricing import Answer, Bidder
+from forecast.season.season import Season
+
+DRAWS = 16
+Picks = tuple[Pick, ...]
+
+
+def scarce(plan: Season, rng: np.random.Generator) -> tuple[Ways, Sharing, Prices]:
+    """Prices of all that can be scarce: budget, benches in some draws, bad years, and boxes of two kinds."""
+    ways = Ways(plan, season_streams(DRAWS, 1), "A", 2)
+    sharing = Sharing(plan, DRAWS, None, items=1)
+    full = [int(way.area.mean(axis=1).argmax()) for way in ways.slots[0]]
+    for row in sorted({full[0], full[-1], full[len(full) // 2]}):
+        sharing.cuts.append(Cut(row, np.sort(rng.permutation(DRAWS)[:2]), float(sharing.benches[row])))
+    weights = rng.dirichlet(np.ones(DRAWS)) * 1.5
+    boxes = sorted({box for slot in ways.slots for way in slot for box in way.boxes})
+    own = {(0, box): 0.2 * box[2] for box in boxes}
+    prices = Prices(
+        *(weights, 0.2, 1.5, np.array([0.5])),
+        rng.choice([0.0, 0.8], size=len(sharing.cuts)),
+        {box: 1.1 * box[2] for box in boxes[::2]},
+        own,
+    )
+    return ways, sharing, prices
+
+
+def every(ways: Ways) -> list[Picks]:
+    found: list[Picks] = [(Pick(way, int(n)),) for way in ways.slots[0] for n in way.quantities]
+    for i, j in ways.pairs():
+        first, second = ways.slots[0][i], ways.slots[1][j]
+        found += [(Pick(first, int(a)), Pick(second, int(b))) for a in first.quantities for b in second.quantities]
+    return found
+
+
+def worth(ways: Ways, sharing: Sharing, prices: Prices, picks: Picks) -> float:
+    """Margin in the weighted draws, less budget, bench and boxes at their prices; else boxes cost their freight."""
+    found = float(prices.weights @ ways.margin(picks)) - prices.spent * ways.cost(picks)
+    for pick in picks:
+        for price, cut in zip(prices.areas, sharing.cuts, strict=True):
+            found -= price * pick.quantity * float(pick.way.area[cut.row, cut.draws].mean())
+        for box, filled in pick.boxes().items():
+            shared = prices.boxes.get(box, box[2] * (prices.margin + prices.spent))
+            found -= shared * filled + prices.own_boxes.get((0, box), 0.0) * math.ceil(filled - 1e-9)
+    return found
+
+
+def taken(ways: Ways, sharing: Sharing, picks: Picks) -> list[float]:
+    """Share of the budget, with all boxes begun, and of the bench under each cut."""
+    freight = sum(box[2] * math.ceil(filled - 1e-9) for pick in picks for box, filled in pick.boxes().items())
+    area = [
+        sum(pick.quantity * float(pick.way.area[cut.row, cut.draws].mean()) for pick in picks) / cut.bench
+        for cut in sharing.cuts
+    ]
+    return [(ways.cost(picks) + freight) / sharing.budget, *area]
+
+
+def key(picks: Picks) -> tuple[tuple[str, str, int, int], ...]:
+    return tuple((pick.way.prices.lab, str(pick.way.week), pick.way.slot, pick.quantity) for pick in picks)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_all_that_is_worth_nearly_as_much_as_the_best_is_asked_for_and_nothing_else(seed: int) -> None:
+    rng = np.random.default_rng([9, seed])
+    plan = competing(seed, 1, 2)
+    usual = Ways(plan, season_streams(DRAWS, 1), "A", 1)
+    dear = max(usual.cost([Pick(way, int(way.quantities[-1]))]) for way in usual.slots[0])
+    plan = plan.replace(budget=0.6 * dear, places=[row.replace(area=1.5) for row in plan.places])
+    ways, sharing, prices = scarce(plan, rng)
+    room = 1.0 if seed % 2 else np.array([0.8, *[0.5] * len(sharing.cuts)])
+    fitting = [picks for picks in every(ways) if np.all(np.array(taken(ways, sharing, picks)) <= room + 1e-6)]
+    assert len(fitting) < len(every(ways))
+    values = {key(picks): worth(ways, sharing, prices, picks) for picks in fitting}
+    best = max(0.0, *values.values())
+    spread = best - min(values.values())
+    within = 0.3 * spread
+    found = Bidder(0, ways, 10**6).answer(prices, sharing, within, room)
+    near = {one: value for one, value in values.items() if value >= best - within}
+    assert {key(bid.picks) for bid in found.bids} == set(near)
+    assert [bid.value for bid in found.bids] == pytest.approx(sorted(near.values(), reverse=True))
+    assert [bid.value for bid in found.bids] == pytest.approx([values[key(bid.picks)] for bid in found.bids])
+    assert found.most == pytest.approx(best)
+    assert (found.complete, found.doubt) == (True, ())
+    few = Bidder(0, ways, 3).answer(prices, sharing, within, room)
+    assert [bid.value for bid in few.bids] == pytest.approx(sorted(near.values(), reverse=True)[:3])
+    assert few.complete == (len(near) <= 3)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_else_the_best_of_each_way_is_asked_for_and_of_no_more_than_three_pairs(seed: int) -> None:
+    plan = competing(seed, 1, 2)
+    ways, sharing, prices = scarce(plan, np.random.default_rng([10, seed]))
+    found = Bidder(0, ways).answer(prices, sharing)
+    values = {key(picks): worth(ways, sharing, prices, picks) for picks in every(ways)}
+    single = [bid for bid in found.bids if len(bid.picks) == 1]
+    pairs = [bid for bid in found.bids if len(bid.picks) == 2]
+    best = [max(values[key((Pick(way, int(n)),))] for n in way.quantities) for way in ways.slots[0]]
+    assert sorted(bid.value for bid in single) == pytest.approx(sorted(best))
+    assert len(pairs) <= 3
+    for bid in pairs:
+        both = [pick.way for pick in bid.picks]
+        alike = [
+            value for one, value in values.items() if [cells[:3] for cells in one] == [c[:3] for c in key(bid.picks)]
+        ]
+        assert bid.value == pytest.approx(max(alike)), both
+    top = max(values.values())
+    if top > 0:
+        assert found.bids[0].value == pytest.approx(top)
+    assert found.most == pytest.approx(max(top, 0.0))
+
+
+def hand(monkeypatch: pytest.MonkeyPatch, deliveries: int, **cells: object) -> tuple[Answer, Ways]:
+    """Fifty are wanted at 9 and cost 1; all survive, and three quantities are tried of each offer and week."""
+    monkeypatch.setattr(module, "MOST_STEPS", 3)
+    plan = season(
+        [stage("arrival", survival=1)],
+        offers=[offer("A", **{"last_week": "2027-W01"} | cells)],
+        wanted=[{"variety": "A", "week": "2027-W05", "wanted": 50}],
+    )
+    plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=9.0)])
+    ways = Ways(plan, season_streams(DRAWS, 1), "A", deliveries)
+    sharing = Sharing(plan, DRAWS, None, items=1)
+    return Bidder(0, ways).answer(sharing.free, sharing), ways
+
+
+def test_what_is_not_tried_is_in_no_doubt_if_it_is_worth_less_than_the_best(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Sold at 2: up to 59 each plant leaves a half, by sixties they cost 0.10, so that sixty earn 94."""
+    monkeypatch.setattr(module, "MOST_STEPS", 3)
+    week = {"last_week": "2027-W01"}
+    plan = season(
+        [stage("arrival", survival=1)],
+        offers=[offer("A", unit_price=1.5, **week), offer("A", unit_price=0.1, from_quantity=60, multiple=60, **week)],
+        wanted=[{"variety": "A", "week": "2027-W05", "wanted": 50}],
+    )
+    plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=2.0)])
+    ways = Ways(plan, season_streams(DRAWS, 1), "A", 1)
+    sharing = Sharing(plan, DRAWS, None, items=1)
+    assert ways.slots[0][0].gaps.any()
+    found = Bidder(0, ways).answer(sharing.free, sharing)
+    assert found.most == pytest.approx(94)
+    assert (found.complete, found.doubt) == (True, ())
+    assert [pick.quantity for pick in found.bids[0].picks] == [60]
+
+
+def numbers(way: Way) -> list[int]:
+    return [int(n) for n in way.quantities]
+
+
+@pytest.mark.parametrize("freight", [0, 5])
+def test_what_is_not_tried_between_two_quantities_is_worth_for_each_plant_what_the_last_ones_were(
+    freight: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each of the plants up to the middle quantity brings 9 for 1, or for 1.50 with its part of a box of ten."""
+    boxes = {"plants_per_box": 10, "freight_per_box": freight} if freight else {}
+    found, ways = hand(monkeypatch, 1, **boxes)
+    least, middle, most = numbers(ways.slots[0][0])
+    assert least == 1
+    assert middle < 50 < most
+    each = 8 - freight / 10
+    assert found.most == pytest.approx(each * (most - 1))
+    assert [(pick.quantity, pick.way.slot) for pick in found.doubt] == [(middle, 0)]
+    assert not found.complete
+    (bid,) = found.bids
+    assert bid.value == pytest.approx(max(each * middle, 9 * 50 - (1 + freight / 10) * most))
+
+
+def test_of_pairs_both_can_be_between_the_quantities_that_are_tried(monkeypatch: pytest.MonkeyPatch) -> None:
+    found, ways = hand(monkeypatch, 2, last_week="2027-W02")
+    tried = numbers(ways.slots[0][0])
+    assert numbers(ways.slots[1][1]) == tried
+    gaps = [b - a - 1 for a, b in pairwise([*tried, tried[-1] + 1])]
+    before = [0, *tried[:-1]]
+
+    def sold(number: int) -> int:
+        return 9 * min(number, 50)
+
+    bounds = {}
+    for a, gap_a, last_a in zip(tried, gaps, before, strict=True):
+        for b, gap_b, last_b in zip(tried, gaps, before, strict=True):
+            slopes = (sold(a + b) - sold(last_a + b)) / (a - last_a), (sold(a + b) - sold(a + last_b)) / (b - last_b)
+            more = [max(slope - 1, 0) * gap for slope, gap in zip(slopes, (gap_a, gap_b), strict=True)]
+            if gap_a or gap_b:
+                bounds[a, b] = sold(a + b) - a - b + sum(more)
+    top = max(bounds.values())
+    assert found.most == pytest.approx(top)
+    assert bounds[found.doubt[0].quantity, found.doubt[1].quantity] == pytest.approx(top)
+    assert [pick.way.slot for pick in found.doubt] == [0, 1]
+    assert [str(pick.way.week) for pick in found.doubt] == ["2027-W01", "2027-W02"]

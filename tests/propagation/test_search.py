@@ -1,0 +1,214 @@
+"""Plans from explants by hand, where nothing is lost and no plant differs: what is tried, what it costs, and why not.
+
+A cycle takes three weeks and makes three shoots of one; two weeks lie before the first and two of rooting after the
+last, ten shoots to a vessel; plants grow five weeks at 0.5. A vessel costs 1.5 and three minutes of 20 an hour.
+"""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from small_cultures import CULTURE, DIVISION
+from small_seasons import season, stage
+
+import forecast
+from forecast.growth.simulation import season_streams
+from forecast.propagation.search import Search
+from forecast.season.rows import Wanted
+
+VESSELS = {"cost_start": 90, "cost_per_explant": 3, "cost_per_vessel": 1.5, "minutes_per_vessel": 3}
+FEW = {"draws": 8, "seed": 1}
+
+
+def sure(culture=None, division=None, typical=5.0, rent=0.0, **header):
+    rows = {
+        "cultures": [CULTURE | VESSELS | culture] if culture is not None else [],
+        "divisions": [DIVISION | division] if division is not None else [],
+        "places": [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": rent}],
+    }
+    return season([stage("growing", typical=typical, survival=1, cost=0.5)], hourly_wage=20, **(rows | header))
+
+
+def search_of(plan, number=60, week="2027-W30", row=None):
+    asked = Wanted(variety="A", week=week, wanted=number)
+    return Search(plan, season_streams(8, 1), row or plan.culture("A"), asked)
+
+
+def begun(explants, vessels, potted):
+    """What is spent by hand: the start, explants, vessels of all cycles and of rooting, and growing on."""
+    return 90 + 3 * explants + 2.5 * (explants + sum(vessels)) + 0.5 * potted
+
+
+def test_all_numbers_of_cycles_are_told_with_what_they_need_and_cost():
+    """For 60: 20 explants in a cycle; 7 in two, which make 63; 3 in three, which make 81. Only 60 are potted."""
+    plan = forecast.explants_needed(sure({}), "A", wanted=60, week="2027-W30", **FEW)
+    costs = [begun(20, (20, 6), 60), begun(7, (7, 21, 7), 60), begun(3, (3, 9, 27, 9), 60)]
+    assert costs == [295, 246, 256.5]
+    expected = pd.DataFrame(
+        {
+            "cycles": [1, 2, 3],
+            "instalments": [1, 1, 1],
+            "start": ["2027-W18", "2027-W15", "2027-W12"],
+            "explants": pd.array([20, 7, 3], dtype="Int64"),
+            "potted": pd.array([None, 60, 60], dtype="Int64"),
+            "chance": [1.0, 1.0, 1.0],
+            "cost": costs,
+            "verdict": ["costs about 49 EUR more", "chosen", "costs about 10 EUR more"],
+        }
+    )
+    pd.testing.assert_frame_equal(plan.alternatives, expected)
+    assert (plan.cycles, plan.explants, plan.potted, str(plan.start), plan.chance) == (2, 7, 60, "2027-W15", 1)
+    assert plan.cost == pytest.approx(246)
+
+
+def test_where_the_bench_costs_plants_stand_no_longer_than_they_grow():
+    """At 2 a square metre of a hundred, five weeks are 0.1 a plant: still the latest start."""
+    plan = forecast.explants_needed(sure({}, rent=2.0), "A", wanted=60, week="2027-W30", **FEW)
+    assert (plan.explants, str(plan.start)) == (7, "2027-W15")
+    assert plan.cost == pytest.approx(246 + 60 * 5 * 2 / 100)
+
+
+def test_what_comes_too_late_says_by_when_it_would_have_to_begin_or_how_late_it_comes():
+    """Plantlets of a cycle come after seven weeks and grow five: for week 10 they begin 12 weeks before it."""
+    with pytest.raises(forecast.OutOfReach) as caught:
+        forecast.explants_needed(sure({}), "A", wanted=60, week="2027-W10", **FEW)
+    assert str(caught.value) == (
+        "No plan gives 60 A from explants by 2027-W10 in 90 seasons in 100. "
+        "1 cycle: would have to begin by 2026-W51, before 2027-W01. "
+        "2 cycles: plantlets come 1 week too late, even if begun in 2027-W01. "
+        "3 cycles: plantlets come 4 weeks too late, even if begun in 2027-W01. "
+        "It is in reach by 2027-W13. Want fewer or later, ask for less confidence, or buy in."
+    )
+    best = caught.value.best
+    assert (str(best.by), best.cycles, best.explants, str(best.start)) == ("2027-W13", 1, 20, "2027-W01")
+
+
+def test_too_few_explants_say_how_many_are_needed():
+    """An explant makes 3, 9 or 27 plants: for 200 they are 66.7, 22.2 and 7.4."""
+    with pytest.raises(forecast.OutOfReach) as caught:
+        forecast.explants_needed(sure({"explants": 5}), "A", wanted=200, week="2027-W30", **FEW)
+    needs = "1 cycle: needs about 67 to begin with, of 5. 2 cycles: needs about 22 to begin with, of 5. "
+    assert f"{needs}3 cycles: needs about 7 to begin with, of 5. Want fewer" in str(caught.value)
+    best = caught.value.best
+    assert (best.cycles, best.explants, best.chance) == (3, 5, 0)
+    assert best.alternatives["chance"].tolist() == [0, 0, 0]
+
+
+def test_plants_that_never_get_ready_are_given_by_no_number():
+    search = search_of(sure({}, typical=150.0, weeks=40), week="2029-W01")
+    assert [one.why_not for one in search.tried] == ["no number to begin with suffices"] * 3
+    assert search.best() is None
+    assert search.first_week_in_reach() is None
+
+
+def test_the_first_later_week_is_that_of_the_fewest_cycles_that_suffice():
+    """Of 7 explants, 60 plants take two cycles: two weeks, six, two of rooting and five of growing."""
+    assert str(search_of(sure({"explants": 7}), week="2027-W10").first_week_in_reach()) == "2027-W16"
+    two = sure({"explants": 7, "most_cycles": 2})
+    assert str(search_of(two, week="2027-W15").first_week_in_reach()) == "2027-W16"
+    assert search_of(two, week="2027-W16").first_week_in_reach() is None
+
+
+def test_of_plans_that_cost_the_same_the_one_with_fewer_cycles_is_best():
+    search = search_of(sure({"cost_start": 0, "cost_per_vessel": 0, "cost_per_explant": 0, "minutes_per_vessel": 0}))
+    assert [one.cost for one in search.tried] == [30, 30, 30]
+    assert search.best() is search.tried[0]
+    assert search.alternatives()["verdict"].tolist() == ["chosen", "costs about 0 EUR more", "costs about 0 EUR more"]
+
+
+def test_rooting_is_spread_over_cycles_where_the_shelf_is_short():
+    """On 24 places, more than 8 explants are too many in the second cycle, unless a third of their shoots goes on.
+
+    Of 19, 57 shoots, of which 19 are kept and 38 rooted in four vessels, twice, and 57 in the end: 133 for the 130.
+    """
+    plan = forecast.explants_needed(sure({"shelf_places": 24, "explants": 20}), "A", wanted=130, week="2027-W40", **FEW)
+    table = plan.alternatives.set_index(["cycles", "instalments"])
+    short = "enough in no season in 100: shelf places are short at cycle 2 in every season"
+    assert table["verdict"].to_dict() == {
+        (1, 1): "needs about 43 to begin with, of 20",
+        (2, 1): short,
+        (2, 2): "needs about 26 to begin with, of 20",
+        (3, 1): short,
+        (3, 2): short,
+        (3, 3): "chosen",
+    }
+    assert (plan.explants, plan.cultures.rounds) == (19, (1, 2, 3))
+    assert plan.cultures.kept == pytest.approx((1 / 3, 1 / 3, 0))
+    assert (plan.potted, plan.cost) == (130, pytest.approx(begun(19, (19, 4, 19, 4, 19, 6), 130)))
+
+
+@pytest.mark.parametrize("explants", [21, 24])
+def test_with_more_than_the_shelf_has_room_for_to_root_fewer_are_begun_with(explants):
+    plan = forecast.explants_needed(
+        sure({"shelf_places": 24, "explants": explants}), "A", wanted=130, week="2027-W40", **FEW
+    )
+    assert (plan.explants, plan.cultures.rounds, plan.chance) == (19, (1, 2, 3), 1)
+    assert (plan.potted, plan.cost) == (130, pytest.approx(begun(19, (19, 4, 19, 4, 19, 6), 130)))
+
+
+def test_what_is_kept_keeps_the_number_level_and_no_more_than_there_is_is_kept():
+    """Two clean shoots of an explant, then a half, then three: of a half all are kept."""
+    search = search_of(sure({"multiplication": "4 0.5 3", "contamination": "0.5 0 0", "most_cycles": 4}))
+    assert search._kept(4, 1) == [1, 1, 1, 0]
+    assert search._kept(4, 3) == pytest.approx([1, 1, 1 / 3, 0])
+    assert search._kept(4, 4) == pytest.approx([1 / 2, 1, 1 / 3, 0])
+
+
+def test_stock_is_divided_in_rounds_and_more_is_bought_only_at_a_price():
+    """Three of each plant of stock: 60 need 20, or 7 in two rounds of twenty weeks."""
+    plan = sure(division={"stock": 10, "most_rounds": 2, "first_weeks": 0})
+    search = search_of(plan, week="2027-W40", row=plan.division("A"))
+    assert (search.most, search.most_cycles) == (10, 2)
+    assert [one.why_not for one in search.tried] == ["needs about 20 to begin with, of 10", ""]
+    best = search.best()
+    assert (best.cycles, best.cultures.explants, best.cost) == (2, 7, 30)
+    bought = sure(division={"stock": 10, "most_rounds": 2, "price": 0.1})
+    search = search_of(bought, week="2027-W40", row=bought.division("A"))
+    assert search.most == 1_000_000
+    assert [one.cost for one in search.tried] == pytest.approx([31, 30])
+
+
+def test_a_plan_that_suffices_exactly_as_often_as_asked_is_enough():
+    """The number wanted differs by draw, and half of eight draws are four: what the fourth smallest needs will do."""
+    plan = sure({"most_cycles": 1})
+    asked = Wanted(variety="A", week="2027-W30", low=40, likely=60, high=90, confidence=0.5)
+    search = Search(plan, season_streams(8, 1), plan.culture("A"), asked)
+    fourth, fifth = np.sort(search.needed)[3:5]
+    explants = math.ceil(fourth / 3)
+    assert 3 * explants < fifth
+    smallest = search._smallest(1, 1, forecast.Week.parse("2027-W18"), 5.0)
+    assert (smallest.cultures.explants, smallest.chance, smallest.why_not) == (explants, 0.5, "")
+    best = search.best()
+    assert (best.cultures.explants, best.cultures.potted or 3 * explants) == (explants, math.ceil(fourth))
+    assert (best.chance, search.alternatives()["verdict"].tolist()) == (0.5, ["chosen"])
+
+
+def test_one_explant_will_do_where_two_were_thought_of():
+    smallest = search_of(sure({}), 3)._smallest(1, 1, forecast.Week.parse("2027-W18"), 2.0)
+    assert (smallest.cultures.explants, smallest.chance) == (1, 1)
+
+
+def test_where_all_comes_too_late_no_plan_is_near():
+    """Plantlets of one cycle come in week 8."""
+    assert search_of(sure({}), week="2027-W07").nearest() is None
+    assert search_of(sure({}), week="2027-W08").nearest().cycles == 1
+
+
+def test_plans_with_other_starts_are_of_the_same_cultures():
+    search = search_of(sure({}))
+    first = search.cultures(2, 1, 7, forecast.Week.parse("2027-W15"))
+    later = search.cultures(2, 1, 7, forecast.Week.parse("2027-W16"))
+    assert later.grown is first.grown
+    assert (str(first.start), str(later.start)) == ("2027-W15", "2027-W16")
+    assert search.chance(first) == 1
+    assert search.chance(later) == 0  # ready in week 31
+    assert search.cost(first) == pytest.approx(begun(7, (7, 21, 7), 63))
+
+
+def test_a_row_that_says_how_many_may_be_begun_with_is_kept_to():
+    assert search_of(sure({"explants": 40, "shelf_places": 50})).most == 40
+    assert search_of(sure({"explants": 40, "hood_hours": 1})).most == 40
+    assert search_of(sure({"explants": 60, "hood_hours": 1})).most == 40  # two weeks of an hour, at three minutes
+    assert math.isclose(search_of(sure({})).confidence, 0.9)
+    assert np.array_equal(search_of(sure({})).needed, np.full(8, 60.0))

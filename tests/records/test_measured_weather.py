@@ -1,0 +1,328 @@
+"""The weather that a nursery measured: read, refused and written like its other records, and what it teaches."""
+
+import math
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from openpyxl import Workbook
+from scipy import stats
+from simulated_records import Truth, simulated
+from small_seasons import season, stage
+
+import forecast
+from forecast import Refused
+from forecast.fitting.stage_times import learn_time
+from forecast.records.batches import BatchRecord, CountRecord
+from forecast.records.records import Records, read_records, write_records
+from forecast.records.stage_counts import timed
+from forecast.records.thermal_time import UsualWarmth
+from forecast.records.weather_rows import WeatherRecord
+from forecast.weather.degree_days import degree_days
+
+TEXTS = {
+    "batches.csv": "batch,variety,lab,delivered,ordered,received\nB1,A,Lab,2027-03-01,110,100\n",
+    "counts.csv": "batch,date,stage,alive,moved_on,saleable,discarded\nB1,2027-03-15,pots,95,0,0,5\n",
+    "weather.csv": "date,low,high,note\n2027-03-02,1.5,9.25,\n# away\n2027-03-05,-2,7,thermometer moved\n"
+    "2027-03-04,0,6,\n",
+}
+DAYS = [("2027-03-02", 1.5, 9.25, None), ("2027-03-04", 0.0, 6.0, None), ("2027-03-05", -2.0, 7.0, "thermometer moved")]
+ROWS = tuple(WeatherRecord(date=day, low=low, high=high, note=note) for day, low, high, note in DAYS)
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Path:
+    for name, text in TEXTS.items():
+        (tmp_path / name).write_text(text, encoding="utf-8", newline="")
+    return tmp_path
+
+
+def damaged(place: Path, old: str, new: str, name: str = "weather.csv") -> list[str]:
+    text = (place / name).read_text(encoding="utf-8")
+    assert old in text
+    (place / name).write_text(text.replace(old, new, 1), encoding="utf-8", newline="")
+    with pytest.raises(Refused) as told:
+        read_records(place)
+    return str(told.value).splitlines()
+
+
+def book(place: Path, name: str = "weather", rows: tuple[WeatherRecord, ...] = ROWS) -> Path:
+    made = Workbook()
+    made.remove(made.active)
+    for table in ("batches", "counts"):
+        sheet = made.create_sheet(table)
+        for line in TEXTS[f"{table}.csv"].splitlines():
+            sheet.append([int(cell) if cell.isdigit() else cell for cell in line.split(",")])
+    if name:
+        sheet = made.create_sheet(name)
+        sheet.append(["date", "low", "high", "note"])
+        for row in rows[::-1]:
+            sheet.append([row.date, row.low, row.high, row.note])
+    made.save(place / "records.xlsx")
+    return place / "records.xlsx"
+
+
+# --- read and written
+
+
+def test_measured_days_are_read_in_any_order_with_gaps_and_kept_by_day(place: Path) -> None:
+    found = read_records(place)
+    assert found.weather == ROWS
+    assert dict(found.measured) == {row.date: (row.low, row.high) for row in ROWS}
+    assert str(found) == "1 batches, 1 counts, 2027-03-01 to 2027-03-15; weather of 3 days"
+    assert Records(batches=found.batches, counts=found.counts, weather=ROWS[::-1]) == found
+
+
+def test_without_weather_records_are_what_they_were(place: Path) -> None:
+    (place / "weather.csv").unlink()
+    found = read_records(place)
+    assert found.weather == ()
+    assert dict(found.measured) == {}
+    assert "weather" not in str(found)
+    write_records(found, place / "new")
+    assert sorted(file.name for file in (place / "new").iterdir()) == ["batches.csv", "counts.csv"]
+
+
+def test_what_is_written_is_read_back_exactly_and_no_old_weather_stays(place: Path) -> None:
+    rng = np.random.default_rng(1)
+    lows = rng.normal(5, 8, 300).tolist()
+    rows = [
+        WeatherRecord(date=date(2027, 1, 1) + timedelta(i), low=low, high=low + above)
+        for i, (low, above) in enumerate(zip(lows, rng.uniform(0, 12, 300).tolist(), strict=True))
+    ]
+    made = read_records(place).replace(weather=tuple(rows))
+    write_records(made, place / "new")
+    assert read_records(place / "new") == made
+    write_records(made.replace(weather=()), place / "new", overwrite=True)
+    assert read_records(place / "new").weather == ()
+
+
+def test_what_was_known_on_a_day_is_the_weather_up_to_it(place: Path) -> None:
+    found = read_records(place)
+    assert found.until("2027-03-04").weather == ROWS[:2]
+    assert found.until("2027-03-01").weather == ()
+    assert found.until("2027-04-01") == found
+
+
+def test_a_workbook_holds_the_same_and_may_do_without(place: Path) -> None:
+    assert read_records(book(place)) == read_records(place)
+    (place / "weather.csv").unlink()
+    assert read_records(book(place, "")) == read_records(place)
+    assert read_records(book(place, "prices")) == read_records(place)
+    with pytest.raises(Refused) as told:
+        read_records(book(place, "Weather"))
+    assert str(told.value) == (
+        "records.xlsx: there is no sheet weather. Add it, or rename the sheet that is meant. Is Weather meant?"
+    )
+
+
+def test_a_file_of_semicolons_and_decimal_commas_says_the_same(place: Path) -> None:
+    before = read_records(place)
+    text = "date;low;high;note\n2027-03-02;1,5;9,25;\n2027-03-05;-2;7;thermometer moved\n2027-03-04;0,0;6,0;\n"
+    (place / "weather.csv").write_text(text, encoding="utf-8")
+    assert read_records(place) == before
+
+
+# --- refused
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "line"),
+    [
+        (
+            "2027-03-04",
+            "4.3.2027",
+            "weather.csv, row 5, column date, '4.3.2027': not a date. Write year, month and day, such as 2027-04-13.",
+        ),
+        (
+            "2027-03-04",
+            "2027-03-05",
+            "weather.csv, row 5, column date, '2027-03-05': the day stands in row 4 already. Keep one row a day.",
+        ),
+        (
+            "-2,7,",
+            "8,7,",
+            "weather.csv, row 4, column high, 7.0: the maximum lies below the minimum of 8.0. Give the minimum first, "
+            "then the maximum.",
+        ),
+        (
+            "0,6,",
+            "41,68,",
+            "weather.csv, row 5, column high, '68': not a temperature of air in degrees Celsius. Give a number of "
+            "degrees Celsius: (F - 32) / 1.8 from Fahrenheit.",
+        ),
+        (
+            "0,6,",
+            "-91,6,",
+            "weather.csv, row 5, column low, '-91': not a temperature of air in degrees Celsius. Give a number of "
+            "degrees Celsius: (F - 32) / 1.8 from Fahrenheit.",
+        ),
+        ("0,6,", "0,,", "weather.csv, row 5, column high: nothing stands here. Fill it in; it is needed."),
+        (
+            "0,6,",
+            "0,warm,",
+            "weather.csv, row 5, column high, 'warm': not a number. Write digits with a decimal point, without unit or "
+            "spaces, such as 12.5.",
+        ),
+        ("date,low", "date,lo", "weather.csv, row 1, column lo: there is no such column. Is low meant?"),
+        (
+            "date,low,high,note\n2027-03-02,1.5,9.25,\n",
+            "date;low;high;note\n2027-03-02;1.500;9,25;\n",
+            "weather.csv, row 2, column low, '1.500': could be read in two ways. Write 1500 or 1.5, whichever is "
+            "meant.",
+        ),
+    ],
+)
+def test_a_fault_is_told_with_place_value_and_remedy(place: Path, old: str, new: str, line: str) -> None:
+    assert damaged(place, old, new)[0] == line
+
+
+def test_faults_of_weather_do_not_hide_those_of_plants(place: Path) -> None:
+    (place / "weather.csv").write_text("low,high\n1,2\n", encoding="utf-8")
+    told = damaged(place, "pots,95,0,0,5", "pots,99,0,0,5", "counts.csv")
+    assert len(told) == 2
+    assert told[0].startswith("weather.csv, row 1, column date: ")
+    assert told[1].startswith("counts.csv, row 2, column alive, 99: 4 more than can be there")
+
+
+def test_a_file_that_is_nearly_called_so_is_not_passed_over(place: Path) -> None:
+    (place / "weather.csv").rename(place / "wether.csv")
+    with pytest.raises(Refused) as told:
+        read_records(place)
+    assert str(told.value) == "weather.csv: there is no such file. Is wether.csv meant? Rename it."
+
+
+def test_rows_made_in_python_are_refused_in_the_same_words() -> None:
+    with pytest.raises(Refused, match=r"high, 70: not a temperature of air in degrees Celsius. .* from Fahrenheit."):
+        WeatherRecord(date="2027-03-01", low=50, high=70)
+    with pytest.raises(Refused, match=r"^weather, row 2, column date, '2027-03-02': the day stands in row 1 already"):
+        Records(weather=[ROWS[0], ROWS[0]])
+
+
+WINTER = [{"month": k, "low": 0, "high": 6, "spread": 2} for k in range(1, 13)]
+
+
+def test_a_winter_in_degrees_fahrenheit_is_seen_by_the_climate() -> None:
+    """At 31 to 44 degrees every one of them could be a temperature in Celsius, but of no such place."""
+    plan = season([stage("pots", typical=4)], climate=WINTER)
+    rows = [WeatherRecord(date=date(2027, 1, 4) + timedelta(k), low=31 + k, high=38 + k) for k in range(7)]
+    with pytest.raises(Refused) as told:
+        Records(weather=rows).against(plan)
+    assert str(told.value) == (
+        "weather, date, '2027-01-04': more than 25 degC above what is usual in 2027-W01; so are 6 more days. Give "
+        "degrees Celsius, (F - 32) / 1.8 from Fahrenheit, or look at the climate."
+    )
+    mild = [WeatherRecord(date=row.date, low=20, high=35) for row in rows]
+    Records(weather=mild).against(plan)  # 24.5 degC above it
+    Records(weather=rows).against(season([stage("pots", typical=4)]))  # that has no climate
+
+
+# --- thermal time so far
+
+
+WARM = stage("pots", clock="degree-days", base=5, typical=300, survival=0.9)
+STEADY = [{"week": k, "low": 8, "high": 16, "spread": 1} for k in range(1, 53)]
+
+
+def test_the_clock_shows_degree_days_of_the_days_that_were_measured_and_of_usual_weather_on_others() -> None:
+    """At 12 degC and a base of 5 a day gives 7; measured are Tuesday with 17, Thursday with 3."""
+    plan = season([WARM], climate=STEADY, daily_course="mean")
+    monday = date(2027, 3, 1)
+    measured = {monday + timedelta(1): (14.0, 20.0), monday + timedelta(3): (0.0, 6.0)}
+    warmth = UsualWarmth(plan, measured)
+    row, start = plan.stages[0], monday.toordinal()
+    days = np.arange(8)
+    assert warmth.shown(row, np.full(8, start), days / 7) == pytest.approx([0, 7, 19, 26, 26, 33, 40, 47])
+    assert warmth.shown(row, [start - 7], [3]) == pytest.approx([49 + 47 + 49])
+    assert warmth.shown(row, [start + 1], [1]) == pytest.approx([47])
+    plain = UsualWarmth(plan, {}).shown(row, [start - 21, start + 30], [1.3, 40])
+    assert np.array_equal(warmth.shown(row, [start - 21, start + 30], [1.3, 40]), plain)
+
+
+def test_days_measured_pass_through_the_place_and_the_course_of_the_day() -> None:
+    house = {"place": "house", "area": 100, "usable": 1, "warmer_by": 3, "held_above": 7, "shaded_by": 1}
+    plan = season([WARM], climate=STEADY, places=[house])
+    monday = date(2027, 3, 1)
+    measured = {monday + timedelta(k): (-4.0 + k, 5.0 + 2 * k) for k in range(7)}
+    lows, highs = np.array(list(measured.values())).T
+    daily = degree_days(np.maximum(lows + 3, 7), np.maximum(highs + 2, 7), base=5, cap=None)
+    found = UsualWarmth(plan, measured).shown(plan.stages[0], np.full(8, monday.toordinal()), np.arange(8) / 7)
+    assert found == pytest.approx(np.concatenate([[0], np.cumsum(daily)]))
+
+
+# --- learned
+
+
+USUAL = [12 - 9 * math.cos(2 * math.pi * (week - 3) / 52) for week in range(1, 53)]
+TIME = {"time_level": "batch", "spread_batches": 0.1, "spread_plants": 0.1}
+
+
+@pytest.mark.parametrize(("warmer", "bias"), [(3.0, 0.56), (-2.5, 1.35)])
+def test_degree_days_are_recovered_in_years_far_from_usual_if_their_weather_was_measured(
+    warmer: float, bias: float
+) -> None:
+    """In years 3 degC warmer plants that need 500 seem to need 44 % less by usual weather; 2.5 colder, 35 % more.
+
+    That is what the middle plant of each batch meets in usual weather until the day on which it has met 500.
+    """
+    rng, names = np.random.default_rng(5), [f"V{i}" for i in range(10)]
+    climate = [{"week": week, "low": t - 4, "high": t + 4, "spread": 1.5} for week, t in enumerate(USUAL, start=1)]
+    warm = stage("pots", clock="degree-days", base=4, typical=400, survival=0.9, **TIME)
+    plan = season([warm], varieties=names, climate=climate, daily_course="mean")
+    first, number = date(2024, 1, 1), 1000
+    usual = np.array([USUAL[min((first + timedelta(k)).isocalendar().week, 52) - 1] for k in range(number)])
+    mean = usual + warmer + 2.5 * rng.standard_normal(number)
+    half = rng.uniform(2, 6, number)
+    weather = tuple(
+        WeatherRecord(date=first + timedelta(k), low=float(mean[k] - half[k]), high=float(mean[k] + half[k]))
+        for k in range(number)
+    )
+    met, as_usual = (
+        np.concatenate([[0.0], np.cumsum(np.maximum(one - 4, 0))]) + 1e-9 * np.arange(number + 1)
+        for one in (mean, usual)
+    )
+    begun = [int(day) for _ in names for day in rng.integers(0, 400, 14)]
+    deliveries = [(name, first + timedelta(day), 100) for name, day in zip(np.repeat(names, 14), begun, strict=True)]
+
+    def clock(batch, _stage):
+        return lambda days: np.interp(days + begun[batch], np.arange(number + 1), met)
+
+    truth = Truth({(name, "pots"): 0.9 for name in names}, math.inf, {"pots": 500}, 0.12, 0.1)
+    counted = simulated(plan, deliveries, truth, rng, clocks=clock, every=7)
+    measured = counted.replace(weather=weather)
+
+    def medians(records):
+        rows = timed(plan, records)["crop", "pots"]
+        return [
+            learn_time(part[["number", "after", "until", "batch"]].itertuples(index=False, name=None))
+            for _, part in rows.groupby("variety")
+        ]
+
+    found = medians(measured)
+    scores = np.array([math.log(one.median / 500) / (one.errors["median"] / one.median) for one in found])
+    assert abs(scores.mean()) < 3 / math.sqrt(len(names))
+    assert (scores**2).sum() < stats.chi2.ppf(0.999, len(names))
+    ends = [np.interp(met[day] + 500, met, np.arange(number + 1)) for day in begun]
+    seeming = [
+        np.interp(end, np.arange(number + 1), as_usual) - as_usual[day] for end, day in zip(ends, begun, strict=True)
+    ]
+    expected = math.exp(np.mean(np.log(np.array(seeming) / 500)))
+    assert expected == pytest.approx(bias, abs=0.01)
+    blind = math.exp(np.mean([math.log(one.median / 500) for one in medians(counted)]))
+    assert blind == pytest.approx(expected, rel=0.04)
+    learned = [
+        forecast.learn(plan, records).table().query("what == 'time'")["learned"].iloc[0] for records in
+        (measured, counted)
+    ]  # fmt: skip
+    assert learned == pytest.approx([500, 500 * bias], rel=0.05)
+
+
+def test_weather_of_other_years_than_those_of_the_counts_teaches_nothing() -> None:
+    plan = season([WARM | TIME], climate=STEADY)
+    came = BatchRecord(batch="B1", variety="A", lab="Lab", delivered="2027-03-01", ordered=50, received=50)
+    count = CountRecord(batch="B1", date="2027-05-01", stage="pots", alive=50, moved_on=0, saleable=50, discarded=0)
+    plain = Records(batches=[came], counts=[count])
+    rows = [WeatherRecord(date=date(2026, 3, 1) + timedelta(k), low=15, high=25) for k in range(200)]
+    first, second = (timed(plan, one)["crop", "pots"] for one in (plain, plain.replace(weather=tuple(rows))))
+    assert first.equals(second)

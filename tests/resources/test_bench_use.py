@@ -1,0 +1,198 @@
+"""Bench space against sums and samples made by hand from where the plants are."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from random_seasons import deliveries, seasons, week
+from small_seasons import MIXED, season, stage
+
+import forecast
+from forecast.resources.bench_use import BenchSpace
+
+some = settings(max_examples=12, deadline=None, derandomize=True)
+DRAWS, SAMPLES = 256, 200
+
+PLACES = [
+    {"place": "house", "area": 4, "usable": 0.5},
+    {"place": "beds", "area": 6, "usable": 1, "first_week": "2027-W09"},
+]
+ROUTE = [
+    stage("arrival", survival=0.96, survival_spread=0.02, plants_per_m2=400),
+    stage(
+        typical=4, spread_batches=0.2, spread_plants=0.1, survival_spread=0.1, survival_level=MIXED, plants_per_m2=400
+    ),
+    stage("growing on", typical=5, spread_batches=0.2, spread_plants=0.1, survival=0.95, plants_per_m2=80),
+    stage("hardening", typical=6, spread_batches=0.2, spread_plants=0.1, survival=0.9, plants_per_m2=30, place="beds"),
+]
+ORDERS = [("A", "2027-W02", 180), ("B", "2027-W05", 140)]
+PLAN = season(ROUTE, varieties=("A", "B"), places=PLACES, shelf_life=8)
+
+
+def densities(plan, variety):
+    """Give place and plants to the m2 of every stage, and of saleable plants, which stand where the last stage did."""
+    route = plan.route(variety)
+    return [(row.place, row.plants_per_m2) for row in (*route, route[-1])]
+
+
+def expected_area(outcome, place):
+    """Area [m2] by week and draw if nothing is sold."""
+    total = np.zeros((outcome.season.weeks, outcome.draws))
+    for variety in outcome.varieties:
+        for (where, density), plants in zip(
+            densities(outcome.season, variety), outcome.states(variety).values, strict=False
+        ):
+            total += plants / density if where == place else 0
+    return total
+
+
+@some
+@given(plan=seasons(), orders=deliveries)
+def test_the_expected_area_is_that_of_the_plants_in_each_stage(plan, orders):
+    outcome = forecast.simulate(plan, orders, draws=1100, seed=1)
+    assert outcome.area["expected"].sel(place="house").values == pytest.approx(
+        expected_area(outcome, "house"), abs=1e-9
+    )
+
+
+@pytest.fixture(scope="module")
+def sampled():
+    """An outcome, and areas [m2] of sampled plants by place: one batch a variety, all its plants set to a state."""
+    outcome = forecast.simulate(PLAN, ORDERS, draws=DRAWS, seed=1)
+    rng = np.random.default_rng(1)
+    areas = {row["place"]: np.zeros((SAMPLES, PLAN.weeks, DRAWS)) for row in PLACES}
+    for variety, delivered, quantity in ORDERS:
+        states = outcome.states(variety)
+        since = forecast.Week.parse(delivered) - PLAN.first_week
+        shares = np.moveaxis(states.values[:, since:], 0, -1).clip(min=0) / quantity
+        counts = rng.multinomial(
+            quantity, shares / shares.sum(axis=-1, keepdims=True), size=(SAMPLES, *shares.shape[:-1])
+        )
+        for k, (place, density) in enumerate(densities(PLAN, variety)):
+            areas[place][:, since:] += counts[..., k] / density
+    return outcome, areas
+
+
+@pytest.mark.parametrize("place", ["house", "beds"])
+def test_the_area_of_sampled_plants_has_the_mean_and_deviation_that_are_told(sampled, place):
+    outcome, areas = sampled
+    told = outcome.area.sel(place=place)
+    mean, variance = areas[place].mean(axis=0), areas[place].var(axis=0, ddof=1)
+    error = told["deviation"].values / np.sqrt(SAMPLES)
+    many = told["expected"].values.mean(axis=1) > 0.01  # where a few rare plants do not decide the sampled mean
+    assert many.sum() > 8
+    off = ((mean - told["expected"].values) ** 2).sum(axis=1)
+    assert (off <= 1.5 * (error**2).sum(axis=1) + 1e-12)[many].all()
+    excess = (variance - told["deviation"].values ** 2)[many]  # independent between draws
+    assert (np.abs(excess.mean(axis=1)) <= 4 * excess.std(axis=1) / np.sqrt(DRAWS) + 1e-12).all()
+
+
+@pytest.mark.parametrize("place", ["house", "beds"])
+def test_the_chance_of_an_overrun_is_that_of_sampled_plants(sampled, place):
+    outcome, areas = sampled
+    space = forecast.bench_space(outcome)
+    told = space.weekly[space.weekly["place"] == place]["overrun"].to_numpy()
+    bench = np.array([PLAN.place(place).bench(at) for at in outcome.weeks])
+    found = (areas[place] > bench[:, None] + 1e-9).mean(axis=(0, 2))
+    assert ((told > 0.02) & (told < 0.98)).sum() >= 2  # the question is open in some weeks
+    # The area is a sum of steps, taken as normal: 1 % beside the error of the samples.
+    assert np.abs(told - found).max() < 0.01 + 3 * 0.5 / np.sqrt(SAMPLES * DRAWS)
+
+
+@pytest.mark.parametrize("place", ["house", "beds"])
+def test_nine_in_ten_areas_lie_between_low_and_high(sampled, place):
+    outcome, areas = sampled
+    weekly = forecast.bench_space(outcome).weekly
+    told = weekly[weekly["place"] == place]
+    for at in range(PLAN.weeks):
+        low, middle, high = np.quantile(areas[place][:, at], [0.05, 0.5, 0.95])
+        wide = high - low
+        assert told.iloc[at][["low", "middle", "high"]].tolist() == pytest.approx(
+            [low, middle, high], abs=0.01 + 0.12 * wide
+        )
+
+
+def test_a_place_that_is_shut_is_overrun_by_any_plant():
+    early = PLAN.with_stage("crop", "growing on", place="beds")
+    overrun = {
+        name: forecast.bench_space(forecast.simulate(plan, [("A", delivered, 50)], draws=64, seed=1)).weekly
+        for name, plan, delivered in (("early", early, "2027-W01"), ("late", PLAN, "2027-W09"))
+    }
+    beds = overrun["early"].set_index(["place", "week"])["overrun"]["beds"]
+    assert beds["2027-W07"] == 1
+    assert beds["2027-W09"] == 0
+    assert overrun["late"]["overrun"].max() == 0
+
+
+def test_a_single_plant_in_a_place_that_is_shut_is_seen_as_often_as_it_comes():
+    """A plant that survives its first stage, which takes no time, with probability 0.05 then stands in the beds."""
+    rows = [stage("arrival", survival=0.05), stage(typical=5, survival=1, place="beds")]
+    plan = season(rows, places=[PLACES[0], PLACES[1] | {"first_week": "2027-W30"}])
+    for plants in (1, 2, 10):
+        space = forecast.bench_space(forecast.simulate(plan, [("A", "2027-W03", plants)], draws=4096, seed=1))
+        weekly = space.weekly.set_index(["place", "week"])["overrun"]["beds"]
+        assert weekly["2027-W04"] == pytest.approx(1 - 0.95**plants, abs=0.01)
+        assert space.overruns["beds"] == pytest.approx(weekly["2027-W04"], abs=0.002)
+
+
+def test_what_is_wanted_by_a_week_has_left_the_bench():
+    """100 plants that all live, ready after 4 weeks; 60 are wanted in week 10 and 70 in week 12."""
+    wanted = [{"variety": "A", "week": "2027-W10", "wanted": 60}, {"variety": "A", "week": "2027-W12", "wanted": 70}]
+    plan = season([stage(typical=4, survival=1, plants_per_m2=50)], wanted=wanted, shelf_life=9)
+
+    def area(plan):
+        outcome = forecast.simulate(plan, [("A", "2027-W02", 100)], draws=4, seed=1)
+        return outcome.area["expected"].sel(place="house").mean("draw").to_series()
+
+    weeks = ["2027-W01", "2027-W02", "2027-W09", "2027-W10", "2027-W11", "2027-W12"]
+    assert area(plan)[weeks].tolist() == pytest.approx([0, 2, 2, 0.8, 0.8, 0])
+    assert area(plan.replace(wanted=()))[["2027-W14", "2027-W15"]].tolist() == [2, 0]  # past their best they leave, too
+
+
+def test_a_place_never_overruns_less_often_in_some_week_than_in_its_worst():
+    outcome = forecast.simulate(PLAN, [("A", "2027-W02", 180), ("B", week(4), 200)], draws=1024, seed=1)
+    space = forecast.bench_space(outcome)
+    worst = space.weekly.groupby("place")["overrun"].max()
+    for place, overrun in space.overruns.items():
+        assert overrun >= worst[place] - 3 * 0.5 / np.sqrt(1024)
+
+
+def told_of(rows, overruns):
+    """Sentences of places whose weeks have these low, middle and high areas, benches and chances of an overrun."""
+    columns = ["place", "week", "low", "middle", "high", "there_is", "overrun"]
+    return str(BenchSpace(pd.DataFrame(rows, columns=columns), overruns, None)).splitlines()
+
+
+def test_what_is_said_of_places_word_for_word():
+    rows = [
+        ("house", "2027-W10", 96.0, 123.4, 151.0, 140.0, 0.2),
+        ("house", "2027-W12", 101.0, 119.0, 160.0, 130.0, 0.31),
+        ("beds", "2027-W10", 0.0, 0.0, 0.0, 50.0, 0.0),
+        ("shade", "2027-W10", 9.94, 10.0, 12.3, 30.04, 0.0),
+        ("shade", "2027-W11", 8.0, 9.96, 11.0, 30.04, 0.0),
+        ("tunnel", "2027-W10", 1.234, 2.345, 9.87, 0.0, 1.0),
+        ("tunnel", "2027-W11", 1.0, 2.0, 3.0, 3.0, 1.0),
+    ]
+    assert told_of(rows, {"house": 0.4, "beds": 0.0, "shade": 0.0, "tunnel": 1.0}) == [
+        "house: fullest in 2027-W10, about 125 m² (96 to 150) of 140; it overruns in about 40 seasons in 100, most "
+        "often in 2027-W12, about 120 m² (100 to 160) of 130.",
+        "beds: not used.",
+        "shade: fullest in 2027-W10, about 10 m² (9.9 to 12) of 30; it fits.",
+        "tunnel: fullest in 2027-W10, about 2.3 m² (1.2 to 9.9) while it is shut; it overruns in every season.",
+    ]
+
+
+def test_the_table_by_week_is_told_to_the_hundredth_of_a_square_metre_and_chances_to_four_figures():
+    outcome = forecast.simulate(PLAN, ORDERS, draws=48, seed=1)
+    space = forecast.bench_space(outcome)
+    weekly = space.weekly
+    assert weekly.columns.tolist() == ["place", "week", "low", "middle", "high", "there_is", "overrun"]
+    assert weekly.index.tolist() == list(range(2 * PLAN.weeks))
+    assert weekly["place"].tolist() == ["house"] * PLAN.weeks + ["beds"] * PLAN.weeks
+    assert weekly["week"].tolist() == [str(week) for week in outcome.weeks] * 2
+    assert weekly["there_is"].tolist() == [2.0] * PLAN.weeks + [0.0] * 8 + [6.0] * (PLAN.weeks - 8)
+    assert weekly.loc[0, ["low", "middle", "high", "overrun"]].tolist() == [0, 0, 0, 0]  # before the first delivery
+    for name, digits in (("low", 2), ("middle", 2), ("high", 2), ("overrun", 4)):
+        assert (weekly[name] == weekly[name].round(digits)).all()
+        assert (weekly[name] != weekly[name].round(digits - 1)).any()
+    assert list(space.overruns) == ["house", "beds"]

@@ -1,0 +1,251 @@
+"""What the live panel shows, asked without a browser."""
+
+import json
+import sys
+from pathlib import Path
+
+import nbformat
+import numpy as np
+import pytest
+import vl_convert
+from hypothesis import given
+from hypothesis import strategies as st
+from small_seasons import offer, stage
+from small_seasons import season as small
+
+import forecast
+from forecast.show import panel as live
+from forecast.show.panel_state import WhatIf
+
+ROOT = Path(__file__).parents[2]
+SEASON = forecast.read_season(ROOT / "demo_data")
+VARIETY = "Hosta 'Orrinfall'"
+TWICE = "Heuchera 'Brunnock'"  # wanted in two weeks
+DRAWS = {"draws": 256, "seed": 4}
+
+
+def at(asked, **to):
+    """Give the position in which the sliders whose label begins so have a value; those of the base plan else."""
+    found = list(asked.base)
+    for label, value in to.items():
+        (number,) = [i for i, slider in enumerate(asked.sliders) if slider.label.startswith(label)]
+        found[number] = asked.sliders[number].values.index(value)
+    return tuple(found)
+
+
+@pytest.fixture(scope="module")
+def sizing():
+    return WhatIf(SEASON, VARIETY, **DRAWS)
+
+
+@pytest.fixture(scope="module")
+def given_orders():
+    return WhatIf(SEASON, VARIETY, orders=SEASON.orders, **DRAWS)
+
+
+@pytest.fixture(scope="module")
+def certain():
+    """A season without chance: each of the plants that come is saleable."""
+    rows = [{"variety": "A", "group": "crop", "sale_price": 3}]
+    wanted = [{"variety": "A", "week": "2027-W20", "wanted": 100}]
+    season = small([stage(survival=1)], offers=[offer(unit_price=1)], wanted=wanted)
+    return season.replace(varieties=tuple(season.varieties[0].replace(**row) for row in rows))
+
+
+def _same_rows(shown, table):
+    for column in ("low", "middle", "high"):
+        np.testing.assert_allclose(shown[column], table.set_index("week").loc[shown["week"], column], atol=0.011)
+
+
+# The numbers
+
+
+def test_without_chance_the_order_is_what_is_wanted_and_earns_price_less_cost(certain):
+    asked = WhatIf(certain, "A", **DRAWS)
+    answer = asked.answer()
+    assert (answer.plants, answer.chance, answer.cost, answer.margin) == (100, 1, 100, pytest.approx(200))
+    dearer = asked.answer(at(asked, Sale=3.5))
+    assert dearer.margin == pytest.approx(250)
+    assert dearer.against(answer) == "earns 50 EUR more."
+    fewer = asked.answer(at(asked, Plants=60))
+    assert fewer.against(answer) == "40 fewer plantlets, costs 40 EUR less, earns 80 EUR less."
+    assert not any(slider.label.startswith("Survival") for slider in asked.sliders)  # nothing is uncertain
+
+
+@pytest.mark.parametrize("survival", [0.85, 0.75])
+def test_an_order_is_what_size_order_says_of_the_season_as_it_is_moved(sizing, survival):
+    answer = sizing.answer(at(sizing, Survival=survival))
+    season = SEASON if survival == 0.85 else SEASON.with_stage("hosta", "acclimatisation", survival=survival)
+    week = sizing.answer().orders[0].week
+    order = forecast.size_order(season, VARIETY, delivery=week, **DRAWS)
+    assert answer.sentence.startswith(str(order))
+    assert (answer.plants, answer.chance, answer.cost) == (order.quantity, order.chance, order.cost)
+
+
+def test_a_sized_order_earns_what_plants_sold_one_by_one_bring(sizing):
+    answer = sizing.answer()
+    (order,) = [row for row in answer.orders if row.variety == VARIETY]
+    outcome = forecast.simulate(SEASON, [order], **DRAWS)
+    plants = outcome.saleable.sel(variety=VARIETY, week="2027-W41").to_numpy()
+    brought = 9.5 * np.minimum(plants, 800) + 3 * (np.minimum(plants, 1600) - np.minimum(plants, 800))
+    chance = 9.5 * np.sqrt(order.quantity / 4 / DRAWS["draws"])  # of single plants; all else is the same
+    assert answer.margin == pytest.approx(brought.mean() - answer.cost, abs=4 * chance)
+
+
+@pytest.mark.parametrize("moved", [{}, {"Survival": 0.6}, {"Delivery": forecast.Week(2027, 12)}])
+@pytest.mark.parametrize("kind", ["sizing", "given_orders"])
+def test_the_season_and_orders_of_an_answer_give_the_same_plants_and_benches_by_other_calls(request, kind, moved):
+    asked = request.getfixturevalue(kind)
+    answer = asked.answer(at(asked, **moved))
+    outcome = forecast.simulate(answer.season, answer.orders, **DRAWS)
+    _same_rows(answer.saleable, outcome.table(VARIETY, sold=True))
+    weekly = forecast.bench_space(outcome).weekly
+    for place, rows in answer.benches.items():
+        _same_rows(rows, weekly[weekly["place"] == place])
+    assert answer.wanted["chance"].tolist() == outcome.wanted(VARIETY)["chance"].tolist()
+
+
+def test_given_orders_cost_and_earn_what_their_cash_flow_says(given_orders):
+    answer = given_orders.answer(at(given_orders, Plantlets=1224, Sale=10.5))
+    own = [row for row in answer.orders if row.variety == VARIETY]
+    assert [row.quantity for row in own] == [1224]
+    outcome = forecast.simulate(answer.season, own, **DRAWS)
+    money = forecast.cash_flow(outcome).by_variety().iloc[0]
+    assert (answer.cost, answer.margin) == (pytest.approx(money["outlay"]), pytest.approx(money["margin"]))
+    assert answer.chance == outcome.wanted(VARIETY)["chance"].iloc[0]
+
+
+def test_a_range_that_is_wanted_keeps_its_proportions():
+    asked = WhatIf(SEASON, "Calla 'Umbrasel'", **DRAWS)
+    (row,) = asked.answer(at(asked, Plants=400)).season.wanted_of("Calla 'Umbrasel'")
+    assert (row.low, row.likely, row.high) == pytest.approx((260 * 8 / 7, 400, 500 * 8 / 7))
+
+
+def test_each_wanted_number_of_a_variety_has_an_order_and_sliders_of_its_own():
+    asked = WhatIf(SEASON, TWICE, **DRAWS)
+    labels = [slider.label for slider in asked.sliders]
+    for week in ("2027-W37", "2027-W43"):
+        assert sum(week in label for label in labels) == 3
+    orders = [forecast.size_order(SEASON, TWICE, week=week, **DRAWS) for week in ("2027-W37", "2027-W43")]
+    assert asked.answer().plants == sum(order.quantity for order in orders)
+    assert asked.answer().chance == min(order.chance for order in orders)
+
+
+# Laws
+
+
+@given(data=st.data())
+def test_more_plantlets_never_make_the_wanted_number_less_sure(given_orders, data):
+    slider = next(slider for slider in given_orders.sliders if slider.label.startswith("Plantlets"))
+    fewer, more = sorted(data.draw(st.lists(st.sampled_from(slider.values), min_size=2, max_size=2)))
+    chances = [given_orders.answer(at(given_orders, Plantlets=number)).chance for number in (fewer, more)]
+    assert chances[0] <= chances[1]
+
+
+@given(data=st.data())
+def test_what_is_earned_rises_evenly_with_the_price(sizing, data):
+    slider = next(slider for slider in sizing.sliders if slider.label.startswith("Sale"))
+    low, high = data.draw(st.lists(st.sampled_from(slider.values), min_size=2, max_size=2, unique=True))
+    first, other, base = (sizing.answer(at(sizing, Sale=price)).margin for price in (low, high, 9.5))
+    assert (other - first) / (high - low) * (low - 9.5) == pytest.approx(first - base, abs=1e-6)
+
+
+def test_nothing_jitters(sizing):
+    there = at(sizing, Survival=0.7, Plants=700)
+    before = sizing.shown(there)
+    for survival in (0.3, 0.9, 0.5):
+        sizing.shown(at(sizing, Survival=survival))
+    assert sizing.shown(there) == before
+    assert WhatIf(SEASON, VARIETY, **DRAWS).shown(there) == before
+
+
+# What is said and shown
+
+
+def test_the_stage_is_the_one_whose_survival_is_least_certain():
+    asked = WhatIf(SEASON, "Gerbera 'Zollinka'", **DRAWS)
+    assert asked.sliders[0].label == "Survival in growing on, gerbera [% of plants that enter it]"
+
+
+def test_where_no_order_suffices_it_says_so_and_shows_the_nearest():
+    wanted = [{"variety": "A", "week": "2027-W14", "wanted": 100}]
+    slow = small([stage(typical=10, spread_plants=0.3, survival_spread=0.05)], wanted=wanted)
+    asked = WhatIf(slow, "A", **DRAWS)
+    late = asked.answer(at(asked, Delivery=forecast.Week(2027, 13)))
+    assert late.sentence.startswith("No order of A gives 100 by 2027-W14")
+    assert late.chance < 0.9
+    assert late.margin is None  # it has no sale price
+    assert not any(slider.label.startswith("Sale") for slider in asked.sliders)
+
+
+def test_the_base_plan_now_and_what_was_kept_stand_side_by_side(sizing):
+    there = at(sizing, Plants=400)
+    table = sizing.side_by_side(sizing.base, [there])
+    assert list(table.columns) == ["base plan", "now", "scenario 1"]
+    assert table.loc["what differs"].tolist() == ["nothing", "nothing", "Plants wanted: 400"]
+    assert table.loc["plantlets ordered", "scenario 1"] == f"{sizing.answer(there).plants:,}"
+    assert table.loc["against the base plan", "now"] == "The same as the base plan."
+    assert table.loc["against the base plan", "scenario 1"] == sizing.answer(there).against(sizing.answer())
+
+
+def test_what_is_shown_is_plain_and_names_the_data_of_the_chart(sizing):
+    panel = live.Panel(sizing)
+    bundle, _ = panel._repr_mimebundle_()
+    spec = bundle["application/vnd.vegalite.v5+json"]
+    shown = sizing.shown(sizing.base)
+    assert json.loads(json.dumps(shown, allow_nan=False))["sentence"] == bundle["text/plain"]
+    named = {layer["data"]["name"] for part in spec["vconcat"] for layer in part["layer"]}
+    assert named == shown["data"].keys()
+    assert [row["base"] for row in shown["data"]["saleable"]] == [row["middle"] for row in shown["data"]["saleable"]]
+    drawn = vl_convert.vegalite_to_svg(spec)
+    assert "covered house" in drawn
+    assert "saleable plants on hand [number]" in drawn
+
+
+def test_the_panel_follows_what_the_browser_says(sizing):
+    panel = live.Panel(sizing)
+    there = at(sizing, Survival=0.7)
+    panel._live.at = list(there)
+    panel._live.kept = [list(there)]
+    assert (panel.at, panel.kept) == (there, (there,))
+    assert panel._live.shown == sizing.shown(there, [there])
+    assert panel.season.route(VARIETY)[1].survival == 0.7
+    assert panel.orders == sizing.answer(there).orders
+    assert panel.table()["scenario 1"].equals(panel.table()["now"].rename("scenario 1"))
+    assert str(panel) == sizing.answer(there).sentence
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "notebooks").glob("*.ipynb")), ids=lambda path: path.stem)
+def test_what_a_notebook_keeps_needs_no_kernel_to_be_seen(path):
+    notebook = nbformat.read(path, as_version=4)
+    assert "widgets" not in notebook.metadata
+    kinds = {kind for cell in notebook.cells for output in cell.get("outputs", []) for kind in output.get("data", {})}
+    assert "application/vnd.jupyter.widget-view+json" not in kinds
+
+
+# Refusals
+
+
+@pytest.mark.parametrize("wrong", [(0,), (0, 0, 0, 0, 99), (-1, 0, 0, 0, 0)])
+def test_a_position_that_is_none_is_refused(sizing, wrong):
+    with pytest.raises(forecast.Refused, match="no such position"):
+        sizing.answer(wrong)
+
+
+def test_a_variety_of_which_nothing_can_be_asked_is_refused(certain):
+    with pytest.raises(forecast.Refused, match="not ordered"):
+        live.what_if(SEASON, VARIETY, orders=[(TWICE, "2027-W10", 500, "Birch Lab")], **DRAWS)
+    with pytest.raises(forecast.Refused, match="nothing is wanted of it"):
+        live.what_if(small([stage()], varieties=("A", "B"), wanted=certain.wanted), "B", **DRAWS)
+    with pytest.raises(forecast.Refused, match="no lab offers it"):
+        live.what_if(certain.replace(offers=()), "A", **DRAWS)
+    with pytest.raises(forecast.Refused, match="no variety is both wanted and to be had"):
+        live.what_if(small([stage()]), **DRAWS)
+    with pytest.raises(forecast.Refused, match="no offer covers 7 of"):
+        live.what_if(SEASON, VARIETY, orders=[(VARIETY, "2027-W10", 7, "Birch Lab")], **DRAWS)
+
+
+def test_without_the_package_it_says_what_to_install(sizing, monkeypatch):
+    monkeypatch.setitem(sys.modules, "anywidget", None)
+    with pytest.raises(forecast.ForecastError, match=r"needs the package anywidget.*pip install '.\[notebooks\]'"):
+        live.Panel(sizing)

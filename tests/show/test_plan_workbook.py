@@ -1,0 +1,411 @@
+"""The plan as a workbook: the season comes back exactly, the figures are those of the calls, and names stay texts."""
+
+import zipfile
+from datetime import date
+from importlib.metadata import version
+from pathlib import Path
+
+import pandas as pd
+import pytest
+import small_seasons as small
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from openpyxl import load_workbook
+
+import forecast
+from forecast import Refused
+from forecast.planning.whole_order import plan_orders
+from forecast.records.records import read_records
+from forecast.season.season import TABLES
+from forecast.show.order_sheet import order_sheet
+from forecast.show.page import CAUTIONS
+from forecast.show.plan_workbook import write_plan_workbook
+
+DEMO = Path(__file__).parents[2] / "demo_data"
+RESULTS = ["orders", "deliveries", "labs", "money", "limits", "wanted", "saleable", "benches", "work", "moves", "notes"]
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return plan_orders(forecast.read_season(DEMO), draws=128, seed=1)
+
+
+@pytest.fixture(scope="module")
+def book(plan, tmp_path_factory):
+    file = tmp_path_factory.mktemp("plan") / "plan.xlsx"
+    write_plan_workbook(plan, file)
+    return file
+
+
+def changed(book, folder, change):
+    made = load_workbook(book)
+    change(made)
+    made.save(folder / "changed.xlsx")
+    return folder / "changed.xlsx"
+
+
+def refusal(path):
+    with pytest.raises(Refused) as caught:
+        forecast.read_season(path)
+    return str(caught.value).splitlines()
+
+
+def back(season, folder):
+    write_plan_workbook(season, folder / "season.xlsx", overwrite=True)
+    return forecast.read_season(folder / "season.xlsx")
+
+
+def test_the_season_comes_back_exactly(plan, book):
+    assert forecast.read_season(book) == plan.season
+
+
+def test_both_demo_seasons_and_that_of_a_folder_are_the_same(tmp_path):
+    for folder in (DEMO, DEMO / "season_2026"):
+        season = forecast.read_season(folder)
+        assert back(season, tmp_path) == season
+        forecast.write_season(back(season, tmp_path), tmp_path / "folder", overwrite=True)
+        assert forecast.read_season(tmp_path / "folder") == season
+
+
+def test_a_learned_season_comes_back_as_a_plain_one(tmp_path):
+    learned = forecast.learn(forecast.read_season(DEMO), read_records(DEMO))
+    assert back(learned, tmp_path) == learned.replace()
+
+
+def test_a_number_of_seventeen_digits_comes_back(tmp_path):
+    season = small.season([small.stage(cost=0.1 + 0.2)], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 5}])
+    assert back(season, tmp_path).stages[0].cost == 0.30000000000000004
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    shares=st.tuples(st.floats(0.01, 1), st.floats(1e-4, 1)),
+    amounts=st.tuples(st.floats(1e-6, 1e9), st.floats(0, 1e9), st.floats(-40, 40)),
+    number=st.integers(1, 10**9),
+)
+def test_every_number_comes_back_exactly(shares, amounts, number, tmp_path_factory):
+    held, paid, warmth = amounts
+    row = small.stage(survival=shares[0], plants_per_m2=held, cost=paid)
+    season = small.season(
+        [row],
+        offers=[small.offer(deposit=shares[1], unit_price=paid, minimum=number)],
+        wanted=[{"variety": "A", "week": "2027-W20", "wanted": number}],
+        places=[{"place": "house", "area": held, "usable": shares[1], "held_above": warmth}],
+        budget=held,
+    )
+    assert back(season, tmp_path_factory.mktemp("numbers")) == season
+
+
+WORDS = st.text(st.characters(exclude_categories=("Cc", "Cs"), exclude_characters="\ufffe\uffff"), max_size=30)
+NAMES = WORDS.filter(lambda text: text.strip() and not text.strip().startswith("#"))
+NOTES = st.text(st.sampled_from("=+-@'\"<>&;,_x000D\r\n\t aé🌱#"), max_size=20)
+
+
+@settings(max_examples=60, deadline=None)
+@given(name=NAMES, lab=NAMES, title=WORDS.filter(str.strip), note=NOTES)
+def test_every_text_comes_back_exactly(name, lab, title, note, tmp_path_factory):
+    season = small.season(
+        [small.stage(note=note)],
+        varieties=[f"{name} variety"],
+        offers=[small.offer(f"{name} variety", lab=lab, note=note)],
+        wanted=[{"variety": f"{name} variety", "week": "2027-W20", "wanted": 5, "note": note}],
+        name=title,
+    )
+    assert back(season, tmp_path_factory.mktemp("texts")) == season
+
+
+TEXTS = [
+    '=HYPERLINK("x")',
+    "+1",
+    "-2",
+    "@A1",
+    "'=1",
+    "007",
+    "1e5",
+    "TRUE",
+    "2027-03-01",
+    "_x000D_",
+    "_x005F_x0041_x0042_",
+]
+
+
+@pytest.mark.parametrize("text", [*TEXTS, "a\r\nb\rc\nd"])
+def test_texts_that_look_like_something_else_come_back(tmp_path, text):
+    """Numbers, dates, formulas, and signs written by their number (ECMA-376, part 1, 22.9.2.19)."""
+    wanted = [{"variety": "A", "week": "2027-W20", "wanted": 5, "note": text}]
+    season = small.season([small.stage()], offers=[small.offer(lab=text.split("\r")[0])], wanted=wanted)
+    assert back(season, tmp_path) == season
+
+
+def test_names_that_a_spreadsheet_would_run_are_texts_on_every_sheet(tmp_path):
+    name, lab = "<script>alert(1)</script>", '=HYPERLINK("x")'
+    stages = [small.stage("@s", typical=4, place="-p", source="+1+1", survival=0.999)]
+    season = small.season(
+        stages,
+        varieties=[name],
+        offers=[small.offer(name, lab=lab)],
+        wanted=[{"variety": name, "week": "2027-W20", "wanted": 20}],
+        places=[{"place": "-p", "area": 100, "usable": 1}],
+        name="=1+1",
+    )
+    season = season.replace(varieties=tuple(row.replace(sale_price=9) for row in season.varieties))
+    made = plan_orders(season, draws=64, seed=1)
+    write_plan_workbook(made, tmp_path / "plan.xlsx")
+    assert forecast.read_season(tmp_path / "plan.xlsx") == season
+    found = load_workbook(tmp_path / "plan.xlsx")
+    for sheet in found:
+        for cell in (cell for row in sheet for cell in row if isinstance(cell.value, str)):
+            assert cell.data_type == "s"
+            assert cell.quotePrefix == (cell.value[:1] in "=+-@")
+            assert cell.hyperlink is None
+    assert {cell.value for row in found["result orders"] for cell in row} >= {name, lab}
+    with zipfile.ZipFile(tmp_path / "plan.xlsx") as archive:
+        for part in archive.namelist():
+            data = archive.read(part)
+            assert b"<f" not in data.replace(b"<font", b"").replace(b"<fill", b"").replace(b"<family", b"")
+            assert b"<script" not in data
+
+
+def test_results_are_not_read_back(plan, book, tmp_path):
+    def change(made):
+        for name in RESULTS:
+            made[f"result {name}"]["A2"] = "=1/0"
+            made[f"result {name}"].sheet_state = "hidden"
+        made["assumptions"].delete_rows(1, 50)
+
+    assert forecast.read_season(changed(book, tmp_path, change)) == plan.season
+
+
+def test_the_orders_of_the_plan_are_not_taken_for_those_of_the_season(plan, book, tmp_path):
+    found = forecast.read_season(changed(book, tmp_path, lambda made: made.remove(made["orders"])))
+    assert found == plan.season.replace(orders=())
+
+
+def test_what_is_changed_in_a_table_is_read(plan, book, tmp_path):
+    def change(made):
+        column = {cell.value: cell.column for cell in made["stages"][1]}["survival"]
+        made["stages"].cell(3, column, 0.5)
+
+    found = forecast.read_season(changed(book, tmp_path, change))
+    assert found.stages[1].survival == 0.5
+    assert found.replace(stages=plan.season.stages) == plan.season
+
+
+def at(sheet, cell, value):
+    def change(made):
+        made[sheet][cell] = value
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("change", "line"),
+    [
+        (at("season", "A2", "EURO"), "sheet season, row 2, column currency, 'EURO': not the code of a currency."),
+        (at("season", "A3", "USD"), "sheet season, row 3: more than one row. Keep one."),
+        (
+            at("season", "A1", "money"),
+            "sheet season, row 1, column currency: the column is missing. Add it to the header.",
+        ),
+        (at("offers", "E2", "dear"), "sheet offers, row 2, column unit_price, 'dear': not a number."),
+        (at("wanted", "A2", "Hosta"), "sheet wanted, row 2, column variety, 'Hosta': there is no variety of this name"),
+        (lambda made: made.remove(made["stages"]), "there is no sheet stages. Add it, or rename the sheet"),
+        (lambda made: made.remove(made["season"]), "there is no sheet season. Add it, or rename the sheet"),
+        (lambda made: made["season"].delete_rows(2), "sheet season: holds no rows."),
+        (lambda made: setattr(made["places"], "sheet_state", "hidden"), "sheet places: a hidden sheet."),
+    ],
+)
+def test_a_fault_is_told_with_its_sheet_and_cell(book, tmp_path, change, line):
+    told = refusal(changed(book, tmp_path, change))
+    assert any(line in one for one in told)
+    assert all(one.startswith("changed.xlsx") for one in told)
+
+
+def test_faults_of_all_sheets_are_told_at_once(book, tmp_path):
+    def change(made):
+        made["season"]["C2"] = -1
+        made["places"]["B2"] = 0
+        made["varieties"]["D3"] = "x"
+
+    told = refusal(changed(book, tmp_path, change))
+    assert [one.split(",")[1].strip() for one in told] == ["sheet season", "sheet varieties", "sheet places"]
+
+
+def test_no_workbook_is_refused_with_what_would_do(tmp_path):
+    (tmp_path / "text.xlsx").write_text("name,week", encoding="utf-8")
+    remedy = "Give a folder with season.toml, or"
+    assert refusal(tmp_path / "none.xlsx") == [f"none.xlsx: there is no such file. {remedy} a workbook."]
+    assert refusal(tmp_path / "text.xlsx") == [f"text.xlsx: not a workbook. {remedy} an .xlsx file."]
+
+
+def test_every_result_is_that_of_its_call(plan, book):
+    read = pd.read_excel(book, sheet_name=None, keep_default_na=False)
+    work = forecast.hours_of_work(plan.outcome)
+    results = {
+        **{name: table for name, table in order_sheet(plan).items() if name != "notes"},
+        "wanted": plan.outcome.wanted(),
+        "saleable": plan.outcome.table(),
+        "benches": forecast.bench_space(plan.outcome).weekly,
+        "work": work.weekly,
+        "moves": work.by_stage,
+    }
+    assert list(read) == ["season", *TABLES, "assumptions", *(f"result {name}" for name in RESULTS)]
+    for name, table in results.items():
+        found = read[f"result {name}"]
+        assert len(found) == len(table) > 0
+        for column in table:
+            values = [value.date() if isinstance(value, pd.Timestamp) else value for value in found[column]]
+            assert values == table[column].tolist()
+
+
+def test_each_week_stands_beside_its_monday(book):
+    for name in ("wanted", "saleable", "benches", "work", "moves", "money", "orders", "deliveries"):
+        table = pd.read_excel(book, sheet_name=f"result {name}")
+        for week, monday in zip(table["week"], table["monday"], strict=True):
+            year, number = week.split("-W")
+            assert monday.date() == date.fromisocalendar(int(year), int(number), 1)
+
+
+def test_headers_stay_in_sight_and_numbers_have_their_format(book):
+    made = load_workbook(book)
+    for sheet in made:
+        assert sheet.freeze_panes == "A2"
+        assert all(cell.font.bold for cell in sheet[1])
+        assert all(sheet.column_dimensions[cell.column_letter].width > len(str(cell.value)) for cell in sheet[1])
+    shown = {
+        (sheet, cell.value): made[sheet].cell(2, cell.column).number_format
+        for sheet in made.sheetnames
+        for cell in made[sheet][1]
+    }
+    assert shown["result saleable", "low"] == shown["result moves", "middle"] == "#,##0"
+    assert shown["result benches", "low"] == shown["result work", "high"] == shown["result money", "low"] == "#,##0.00"
+    assert shown["result benches", "overrun"] == shown["result wanted", "chance"] == "0.00##"
+    assert shown["result saleable", "monday"] == "yyyy-mm-dd"
+    assert shown["offers", "deposit"] == shown["stages", "survival"] == "General"
+
+
+def test_every_rate_is_an_assumption_with_its_source(plan, book):
+    table = pd.read_excel(book, sheet_name="assumptions", keep_default_na=False).set_index(["about", "what"])
+    for row in plan.season.stages:
+        survival = table.loc[(row.applies_to, f"{row.stage}: survival")]
+        assert survival.tolist() == [str(row.stated), str(row.survival_level), "stated", row.source]
+        assert ((row.applies_to, f"{row.stage}: time") in table.index) == (row.typical > 0)
+        if row.typical:
+            time = table.loc[(row.applies_to, f"{row.stage}: time")]
+            assert time.tolist() == [str(row.duration), str(row.time_level), "stated", row.source]
+        assert ((row.applies_to, f"{row.stage}: heat") in table.index) == (row.heat_above is not None)
+    for row in plan.season.cultures:
+        assert table.loc[(row.variety, "culture: rooting")].tolist()[0] == str(row.rooted())
+    for row in plan.season.divisions:
+        assert table.loc[(row.variety, "division: survival")].tolist()[-1] == row.source
+    assert "World Meteorological Organization" in table.loc[(plan.season.location, "weather")]["source"]
+    (made,) = table.xs("made with", level="what")["assumed"]
+    assert made == f"forecast {version('forecast')}, 128 draws, seed 1, aim margin"
+
+
+def test_what_was_learned_is_told_as_learned(tmp_path):
+    learned = forecast.learn(forecast.read_season(DEMO), read_records(DEMO).until("2025-10-01"))
+    write_plan_workbook(learned, tmp_path / "plan.xlsx")
+    table = pd.read_excel(tmp_path / "plan.xlsx", sheet_name="assumptions").set_index(["about", "what"])
+    said = {
+        "records": "learned from its own records",
+        "group": "learned from records of its group",
+        "guess": "stated",
+    }
+    for line in learned.table().to_dict("records"):
+        own = any(row.applies_to == line["variety"] for row in learned.stages)  # else a group of guesses keeps its rows
+        about = line["variety"] if own else learned.variety(line["variety"]).group
+        key = (about, f"{line['stage']}: {line['what']}")
+        assert table.loc[key, "rests_on"] == said[line["rests_on"]]
+    assert set(learned.table()["rests_on"]) == said.keys()
+
+
+def test_a_survival_of_the_original_number_is_told_as_such_and_a_missing_source_too(tmp_path):
+    write_plan_workbook(small.season([small.stage(share_of="original")]), tmp_path / "plan.xlsx")
+    table = pd.read_excel(tmp_path / "plan.xlsx", sheet_name="assumptions").set_index("what")
+    assert table.loc["acclimatisation: survival", "assumed"] == "80 %, always, of the original number"
+    assert table.loc["acclimatisation: survival", "source"] == "none given"
+
+
+def test_a_season_alone_has_no_results(tmp_path):
+    season = small.season([small.stage()], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 5}])
+    write_plan_workbook(season, tmp_path / "season.xlsx")
+    names = ["season", "varieties", "stages", "places", "offers", "wanted", "assumptions"]
+    assert load_workbook(tmp_path / "season.xlsx").sheetnames == names
+    assert forecast.read_season(tmp_path / "season.xlsx") == season
+
+
+def test_an_outcome_whose_money_cannot_be_counted_says_why(tmp_path):
+    wanted = [{"variety": "A", "week": "2027-W20", "wanted": 5}]
+    season = small.season([small.stage(typical=4)], wanted=wanted)
+    outcome = forecast.simulate(season, [("A", "2027-W05", 10)], draws=16, seed=1)
+    write_plan_workbook(outcome, tmp_path / "plan.xlsx")
+    read = pd.read_excel(tmp_path / "plan.xlsx", sheet_name=None)
+    assert "result money" not in read
+    notes = read["result notes"].groupby("about")["note"].apply(list)
+    assert notes["money"] == [
+        "Not shown. varieties, row 1, column sale_price: wanted, but without a price. "
+        "Fill in the price at which it is sold."
+    ]
+    assert notes["please note"] == list(CAUTIONS)
+    assert read["result orders"][["variety", "week", "quantity"]].to_numpy().tolist() == [["A", "2027-W05", 10]]
+
+
+def test_a_running_season_has_its_forecast_and_no_money(tmp_path):
+    season = forecast.read_season(DEMO / "season_2026")
+    now = forecast.reforecast(season, read_records(DEMO), on_date="2026-05-01", draws=16, seed=1)
+    write_plan_workbook(now.outcome, tmp_path / "plan.xlsx")
+    assert forecast.read_season(tmp_path / "plan.xlsx") == season
+    assert pd.read_excel(tmp_path / "plan.xlsx", sheet_name="result wanted")["chance"].tolist() == (
+        now.outcome.wanted()["chance"].tolist()
+    )
+
+
+@pytest.mark.parametrize(
+    ("note", "told"),
+    [
+        ("a" * 32_768, "longer than the 32,767 characters of a cell. Shorten it."),
+        ("\r" + "_x0041_" * 2_521 + "\ra", "longer than the 32,767 characters of a cell. Shorten it."),
+        ("#REF!", "no text that a workbook can keep. Write it otherwise."),
+        ("a\uffffb", "no text that a workbook can keep. Write it otherwise."),
+    ],
+)
+def test_a_text_that_a_workbook_cannot_keep_is_refused(tmp_path, note, told):
+    season = small.season([small.stage(note=f"{note}")], offers=[small.offer(note=f"{note}")])
+    with pytest.raises(Refused) as caught:
+        write_plan_workbook(season, tmp_path / "season.xlsx")
+    assert [(fault.table, fault.row, fault.column) for fault in caught.value.faults] == [
+        ("stages", 1, "note"),
+        ("offers", 1, "note"),
+    ]
+    assert all(line.endswith(told) for line in str(caught.value).splitlines())
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_longest_text_comes_back(tmp_path):
+    offers = [small.offer(note="a" * 32_767)]
+    wanted = [{"variety": "A", "week": "2027-W20", "wanted": 5}]
+    season = small.season([small.stage()], offers=offers, wanted=wanted)
+    assert back(season, tmp_path) == season
+
+
+def test_another_ending_is_refused(plan, tmp_path):
+    with pytest.raises(Refused, match=r"not the name of a workbook\. Let it end in \.xlsx\."):
+        write_plan_workbook(plan, tmp_path / "plan.csv")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_nothing_is_replaced_unasked(plan, tmp_path):
+    (tmp_path / "plan.xlsx").write_text("mine", encoding="utf-8")
+    with pytest.raises(Refused, match=r"is there already; nothing was written"):
+        write_plan_workbook(plan, tmp_path / "plan.xlsx")
+    assert (tmp_path / "plan.xlsx").read_text(encoding="utf-8") == "mine"
+    write_plan_workbook(plan, tmp_path / "plan.xlsx", overwrite=True)
+    assert list(tmp_path.iterdir()) == [tmp_path / "plan.xlsx"]
+
+
+def test_a_plan_without_orders_is_refused(tmp_path):
+    season = small.season([small.stage()], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 5}])
+    poor = season.replace(varieties=tuple(row.replace(sale_price=0.1) for row in season.varieties))
+    with pytest.raises(Refused, match="nothing is ordered"):
+        write_plan_workbook(plan_orders(poor, draws=16, seed=1), tmp_path / "plan.xlsx")

@@ -1,0 +1,228 @@
+"""What counts of running batches say of their rates: against weighted draws, conjugate laws and Gaussian algebra."""
+
+import math
+from datetime import date
+
+import numpy as np
+import pytest
+from scipy import stats
+from small_seasons import MIXED, beta_spread, season, stage
+
+from forecast.growth.simulation import owners, season_streams
+from forecast.rates.levels import Level
+from forecast.records.batches import Interval
+from forecast.records.thermal_time import UsualWarmth
+from forecast.tracking.evidence import Followed, Seen, shifts
+
+DRAWS = 2**15
+CAME = date(2027, 1, 18)
+SURVIVAL, TIME = "acclimatisation survival", "acclimatisation time"
+
+
+def plan(level="batch", a=8.0, b=2.0, **cells):
+    return season([stage(typical=4, survival_level=level, **beta_spread(a, b), **cells)], varieties=("A", "B"))
+
+
+def counted(died, lived, waiting=0, weeks=2.0, name="acclimatisation"):
+    """Give what was counted of a batch of which some died, some came through and some wait since so many weeks."""
+    intervals = (Interval(weeks, math.inf, waiting, CAME),) if waiting else ()
+    return Seen(name, died, lived, waiting, intervals)
+
+
+def scores(made, streams, batch, quantity, level, change):
+    """Give the scores of a quantity of a batch, without and with what its counts say."""
+    names = owners(made.route(batch.variety)[0], batch.variety, batch.number)
+    plain = Level.parse(level).score(lambda word: streams.normal(names[word], quantity))
+    return plain, plain + change.get(quantity, 0.0)
+
+
+def weighted(values, log_weight):
+    """Give mean, standard deviation and effective number of weighted draws."""
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    mean = float(weight @ values)
+    return mean, math.sqrt(float(weight @ (values - mean) ** 2)), 1 / float((weight**2).sum())
+
+
+@pytest.mark.parametrize(("died", "lived"), [(3, 7), (12, 88), (0, 40), (60, 40)])
+def test_a_survival_given_the_counts_of_its_batch_has_mean_and_spread_of_draws_weighted_by_their_chance(died, lived):
+    made, streams = plan(), season_streams(DRAWS, 1)
+    batch = Followed("A", 1, (counted(died, lived),))
+    (change,) = shifts(made, streams, [batch])
+    plain, given = scores(made, streams, batch, SURVIVAL, "batch", change)
+    law = stats.beta(8, 2)
+    share = law.ppf(stats.norm.cdf(plain))
+    mean, spread, number = weighted(plain, stats.binom.logpmf(lived, died + lived, share))
+    assert given.mean() == pytest.approx(mean, abs=4 * spread / math.sqrt(number))
+    assert given.std() == pytest.approx(spread, abs=4 * spread / math.sqrt(2 * number))
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "died", "lived"),
+    [
+        (8, 2, 3, 7), (8, 2, 12, 88), (8, 2, 60, 140),
+        (8, 2, 100, 0), (80, 20, 300, 100), (80, 20, 400, 0), (800, 200, 300, 100), (2, 8, 0, 100), (20, 80, 0, 400),
+    ],
+)  # fmt: skip
+def test_a_beta_survival_becomes_the_beta_with_the_counts_added_after_a_disaster_too(a, b, died, lived):
+    """Beta(8, 2) and 7 of 10: Beta(15, 5). Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., section 2.4."""
+    made, streams = plan(a=a, b=b), season_streams(DRAWS, 1)
+    batch = Followed("A", 1, (counted(died, lived),))
+    (change,) = shifts(made, streams, [batch])
+    _, given = scores(made, streams, batch, SURVIVAL, "batch", change)
+    share = np.exp(made.survivals("A")[0].log_at(given))
+    exact = stats.beta(a + lived, b + died)
+    shape = 0.04 * exact.std()  # of the posterior, which is normal on the score and a beta on the share
+    assert share.mean() == pytest.approx(exact.mean(), abs=shape)
+    assert share.std() == pytest.approx(exact.std(), abs=shape)
+
+
+def test_plants_that_wait_count_for_the_part_of_the_loss_they_have_met():
+    """Half-way through the stage a plant has survived with chance sqrt(p)."""
+    made, streams = plan(), season_streams(DRAWS, 1)
+    batch = Followed("A", 1, (counted(0, 0, waiting=60, weeks=2.0),))
+    (change,) = shifts(made, streams, [batch])
+    plain, given = scores(made, streams, batch, SURVIVAL, "batch", change)
+    share = stats.beta(8, 2).ppf(stats.norm.cdf(plain))
+    mean, spread, number = weighted(plain, 60 * 0.5 * np.log(share))
+    assert given.mean() == pytest.approx(mean, abs=4 * spread / math.sqrt(number))
+    assert given.std() == pytest.approx(spread, abs=4 * spread / math.sqrt(2 * number))
+
+
+def test_a_time_given_censored_counts_has_mean_and_spread_of_draws_weighted_by_their_chance():
+    """Of 30 plants 10 left between 3 and 4 weeks, 12 between 4 and 5, and 8 were still there."""
+    rows = tuple(Interval(*ends, CAME) for ends in ((3.0, 4.0, 10), (4.0, 5.0, 12), (5.0, math.inf, 8)))
+    made = plan(spread_batches=0.2, spread_plants=0.25, time_level="batch")
+    streams = season_streams(DRAWS, 3)
+    batch = Followed("A", 1, (Seen("acclimatisation", 0, 22, 8, rows),))
+    (change,) = shifts(made, streams, [batch])
+    plain, given = scores(made, streams, batch, TIME, "batch", change)
+    between, plants = (math.sqrt(math.log(1 + spread**2)) for spread in (0.2, 0.25))
+    law = stats.norm(np.log(4) + between * plain, plants)
+    log_chance = sum(n * np.log(law.cdf(np.log(late)) - law.cdf(np.log(early))) for early, late, n, _ in rows)
+    mean, spread, number = weighted(plain, log_chance)
+    assert given.mean() == pytest.approx(mean, abs=4 * spread / math.sqrt(number))
+    assert given.std() == pytest.approx(spread, abs=4 * spread / math.sqrt(2 * number))
+
+
+def together(level, seen, seed=1):
+    """Give plain and conditioned scores of three batches of A, of which some were counted."""
+    made, streams = plan(level, 16.0, 4.0), season_streams(DRAWS, seed)
+    batches = [Followed("A", i + 1, () if one is None else (counted(*one),)) for i, one in enumerate(seen)]
+    changes = shifts(made, streams, batches)
+    pairs = [scores(made, streams, one, SURVIVAL, level, change) for one, change in zip(batches, changes, strict=True)]
+    return np.array([plain for plain, _ in pairs]), np.array([given for _, given in pairs])
+
+
+def test_batches_that_share_a_season_tell_of_each_other_and_of_the_next():
+    """Two counted batches and one to come, against draws weighted by the chance of both counts."""
+    level, seen = "season 0.5 batch 0.5", [(10, 30), (4, 36), None]
+    plain, given = together(level, seen)
+    share = stats.beta(16, 4).ppf(stats.norm.cdf(plain))
+    log_chance = sum(stats.binom.logpmf(n[1], sum(n), share[i]) for i, n in enumerate(seen) if n)
+    for before, now in zip(plain, given, strict=True):
+        mean, spread, number = weighted(before, log_chance)
+        shape = 0.02  # the looks are taken as normal
+        assert now.mean() == pytest.approx(mean, abs=4 * spread / math.sqrt(number) + shape)
+        assert now.std() == pytest.approx(spread, abs=4 * spread / math.sqrt(2 * number) + shape)
+    mean = (
+        weighted(plain[0] * plain[2], log_chance)[0]
+        - weighted(plain[0], log_chance)[0] * weighted(plain[2], log_chance)[0]
+    )
+    assert np.cov(given)[0, 2] == pytest.approx(mean, abs=0.03)
+
+
+def test_the_scores_given_the_counts_have_the_covariance_that_gaussian_algebra_gives():
+    """Sigma - C (C + V)^-1 C of a trivariate normal; V from each batch alone."""
+    level, seen = MIXED, [(10, 30), (4, 36), None]
+    _, given = together(level, seen)
+    alone = [together("batch", [one, None, None])[1][0] for one in seen[:2]]
+    looks = np.array([1 / (1 / np.var(one) - 1) for one in alone])
+    means = np.array([np.mean(one) * look / np.var(one) for one, look in zip(alone, looks, strict=True)])
+    prior = 0.5 + 0.5 * np.eye(3)  # season 0.3 and variety 0.2 are shared
+    gain = prior[:, :2] @ np.linalg.inv(prior[:2, :2] + np.diag(looks))
+    error = 4 / math.sqrt(DRAWS)
+    assert given.mean(axis=1) == pytest.approx(gain @ means, abs=2 * error)
+    assert np.cov(given) == pytest.approx(prior - gain @ prior[:2], abs=2 * error)
+
+
+def test_counts_that_say_nothing_change_nothing():
+    made, streams = plan("batch", spread_batches=0.2, spread_plants=0.1, time_level="batch"), season_streams(64, 1)
+    fresh = Seen("acclimatisation", 0, 0, 500, (Interval(0.0, math.inf, 500, CAME),))
+    assert shifts(made, streams, [Followed("A", 1, (fresh,)), Followed("A", 2)]) == [{}, {}]
+    known = plan("batch", a=1.0, b=1.0).with_stage("crop", "acclimatisation", survival=0.8, survival_spread=0)
+    assert shifts(known, streams, [Followed("A", 1, (counted(60, 40),))]) == [{}]
+
+
+def test_a_batch_that_shares_nothing_with_the_counted_ones_is_left_alone():
+    made, streams = plan("batch"), season_streams(64, 1)
+    told, other, untold = shifts(
+        made, streams, [Followed(*one) for one in (("A", 1, (counted(60, 40),)), ("A", 2), ("B", 1))]
+    )
+    assert told[SURVIVAL].max() < 0
+    assert all((one[SURVIVAL] == 0).all() for one in (other, untold))
+
+
+def test_what_only_plants_differ_in_is_not_learned():
+    made, streams = plan("plant"), season_streams(64, 1)
+    assert shifts(made, streams, [Followed("A", 1, (counted(60, 40),))]) == [{}]
+
+
+def test_the_order_in_which_batches_are_told_changes_nothing_at_all():
+    made = plan(MIXED, spread_batches=0.2, spread_plants=0.1, time_level=MIXED)
+    streams = season_streams(256, 1)
+    rows = (Interval(3.0, 4.0, 20, CAME), Interval(4.0, math.inf, 7, CAME))
+    batches = [
+        Followed("A", 1, (Seen("acclimatisation", 3, 20, 7, rows),)),
+        Followed("A", 2, (counted(6, 54),)),
+        Followed("B", 1, (counted(20, 40),)),
+        Followed("B", 2),
+    ]
+    first = shifts(made, streams, batches)
+    for order in ([3, 2, 1, 0], [2, 0, 3, 1]):
+        again = shifts(made, streams, [batches[i] for i in order])
+        for at, i in enumerate(order):
+            assert again[at].keys() == first[i].keys()
+            assert all((again[at][name] == first[i][name]).all() for name in first[i])
+
+
+def test_the_more_plants_were_counted_the_narrower_is_what_is_known():
+    made, streams = plan("season 0.5 batch 0.5"), season_streams(4096, 1)
+    own, other = [1.0], [1.0]
+    for plants in (10, 50, 250, 1250):
+        batches = [Followed("A", 1, (counted(plants // 5, plants - plants // 5),)), Followed("A", 2)]
+        changes = shifts(made, streams, batches)
+        for spreads, batch, change in zip((own, other), batches, changes, strict=True):
+            spreads.append(scores(made, streams, batch, SURVIVAL, "season 0.5 batch 0.5", change)[1].std())
+    assert (np.diff(own) < 0).all()
+    assert (np.diff(other) < 0).all()
+    assert other[-1] > math.sqrt(1 - 0.5**2) - 0.02  # however many: the other batch has luck of its own
+
+
+def test_the_clock_of_a_stage_shows_weeks_or_the_degree_days_of_usual_weather():
+    """Always 14 degrees above a base of 4: 70 degree-days a week, 10 a day."""
+    climate = [{"month": i + 1, "low": 14, "high": 14, "spread": 0} for i in range(12)]
+    warm = {"clock": "degree-days", "base": 4, "typical": 300}
+    made = season([stage(typical=4), stage("growing on", **warm)], climate=climate)
+    start, usual = made.first_week.monday.toordinal(), UsualWarmth(made, {})
+    since = np.array([0, 1, 10, 38])
+    weeks, days = (usual.shown(row, start + np.arange(4), since / 7) for row in made.route("A"))
+    assert weeks == pytest.approx(since / 7)
+    assert days == pytest.approx(10 * since)
+    assert usual.shown(made.route("A")[1], [start], [math.inf]).tolist() == [math.inf]
+
+
+def test_on_degree_days_a_cold_start_counts_for_little():
+    """Four weeks of 280 degree-days: in 14 degrees all of it; in 6.5 degrees a quarter, as one week of four."""
+
+    def learned(weeks, **cells):
+        made = season([stage(survival_level="batch", **beta_spread(8.0, 2.0), **cells)], climate=climate)
+        (change,) = shifts(made, season_streams(1024, 1), [Followed("A", 1, (counted(0, 0, 100, weeks),))])
+        return change[SURVIVAL]
+
+    warm = {"clock": "degree-days", "base": 4, "typical": 280}
+    climate = [{"month": i + 1, "low": 14, "high": 14, "spread": 0} for i in range(12)]
+    assert learned(4.0, **warm) == pytest.approx(learned(4.0, typical=4), abs=1e-9)
+    climate = [row | {"low": 6.5, "high": 6.5} for row in climate]
+    assert learned(4.0, **warm) == pytest.approx(learned(1.0, typical=4), abs=1e-9)
+    assert learned(4.0, typical=4).mean() > 1.5 * learned(1.0, typical=4).mean() > 0

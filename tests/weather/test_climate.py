@@ -1,0 +1,405 @@
+"""Climates: what is drawn against the table, closed forms, a real record and records of known climates."""
+
+import calendar
+import math
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from seattle_days import HIGH, LOW
+
+from forecast.errors import Refused
+from forecast.streams import Streams
+from forecast.weather.climate import Climate, _clock, _mean_between, variance_of_mean
+from forecast.weeks import Week
+
+some = settings(max_examples=60, deadline=None, derandomize=True)
+DRAWS = 4096
+MONTH = 365.25 / 12 / 7
+
+# Monthly means of the daily extremes of the hourly normals of Seattle, National Oceanic and Atmospheric
+# Administration, as in the collection vega-datasets (seattle-temps.csv), in degrees Celsius.
+SEATTLE = Climate(
+    low=[4.2, 4.1, 5.2, 6.6, 9.3, 11.7, 13.6, 13.9, 12.0, 9.0, 6.0, 3.7],
+    high=[7.3, 8.8, 10.9, 13.4, 16.8, 19.7, 23.3, 23.5, 20.2, 14.4, 9.3, 6.5],
+    spread=[1.7, 1.6, 1.4, 1.1, 1.2, 1.3, 1.3, 1.1, 1.1, 1.2, 1.3, 1.5],
+)
+ANGLE = 2 * np.pi * np.arange(52) / 52
+WEEKLY = Climate(8 - 6 * np.cos(ANGLE), 16 - 8 * np.cos(ANGLE), 1.5 + 0.5 * np.cos(ANGLE), persistence=0.5)
+STEADY = Climate(SEATTLE.low, SEATTLE.high, 1.5)
+
+
+def days_of(year, month):
+    return [date(year, month, day) for day in range(1, calendar.monthrange(year, month)[1] + 1)]
+
+
+def weeks_of(year, month):
+    """ISO weeks whose Thursday lies in a month."""
+    return [Week.of(day) for day in days_of(year, month) if day.weekday() == 3]
+
+
+@pytest.fixture(scope="module", params=[SEATTLE, WEEKLY], ids=["months", "weeks"])
+def drawn(request):
+    low, high = request.param.draw("2027-W01", 104, Streams(3, DRAWS))
+    return request.param, [Week(2027, 1) + k for k in range(104)], low, high
+
+
+@pytest.mark.parametrize("year", [2027, 2028])
+def test_the_days_of_every_month_have_the_normal_of_the_month_as_their_mean(year):
+    for column in (SEATTLE.low, SEATTLE.high, tuple(np.random.default_rng(1).uniform(-20, 30, 12).tolist())):
+        for month in range(1, 13):
+            starts = np.array([_clock(day) for day in days_of(year, month)])
+            ends = np.array([_clock(day + timedelta(1)) for day in days_of(year, month)])
+            assert _mean_between(column, starts, ends).mean() == pytest.approx(column[month - 1], abs=1e-9)
+
+
+def test_the_weeks_of_every_month_have_the_normal_of_the_month_as_their_mean():
+    by_month = {month: [] for month in range(1, 13)}
+    for year in range(2001, 2029):  # after 28 years the calendar begins again
+        for month in range(1, 13):
+            by_month[month] += [SEATTLE.normal(Week.of(day)) for day in days_of(year, month)]
+    found = np.array([np.mean(values, axis=0) for values in by_month.values()]).T
+    assert found == pytest.approx(np.array([SEATTLE.low, SEATTLE.high]), abs=0.05)
+
+
+def test_the_curve_of_monthly_normals_has_no_step_at_the_new_year_or_elsewhere():
+    days = [date(2027, 1, 1) + timedelta(k) for k in range(3 * 365)]
+    at = np.array([_clock(day) for day in days])
+    daily = _mean_between(SEATTLE.high, at[:-1], at[1:])
+    assert np.abs(np.diff(daily)).max() < 0.25
+    assert np.abs(np.diff(daily, 2)).max() < 0.03
+    assert daily[:364] == pytest.approx(daily[-364:], abs=0.25)  # two years later, with a leap day between
+
+
+def test_weekly_normals_are_read_from_the_table_and_week_53_lies_between_its_neighbours():
+    for week in (1, 17, 52):
+        assert WEEKLY.normal(Week(2026, week)) == pytest.approx((WEEKLY.low[week - 1], WEEKLY.high[week - 1]))
+    assert WEEKLY.normal("2026-W53") == pytest.approx(((WEEKLY.low[51] + WEEKLY.low[0]) / 2, 8), abs=0.05)
+    assert WEEKLY.weekly_spread("2026-W27") == pytest.approx(WEEKLY.spread[26])
+
+
+def test_drawn_weeks_have_the_mean_of_the_table(drawn):
+    climate, weeks, low, high = drawn
+    for values, i in ((low, 0), (high, 1)):
+        normals = np.array([climate.normal(week)[i] for week in weeks])
+        errors = np.array([climate.weekly_spread(week) for week in weeks]) / math.sqrt(DRAWS)
+        assert (np.abs(values.mean(axis=1) - normals) < 4 * errors).all()
+
+
+def test_drawn_weeks_have_the_spread_of_the_table(drawn):
+    climate, weeks, low, _ = drawn
+    spreads = np.array([climate.weekly_spread(week) for week in weeks])
+    assert (np.abs(low.std(axis=1, ddof=1) / spreads - 1) < 4 / math.sqrt(2 * DRAWS)).all()
+
+
+def test_minimum_and_maximum_depart_alike(drawn):
+    climate, weeks, low, high = drawn
+    ranges = np.array([np.subtract(*climate.normal(week)[::-1]) for week in weeks])
+    assert np.abs(high - low - ranges[:, None]).max() < 1e-9
+
+
+@pytest.mark.parametrize("lag", [1, 2, 3])
+def test_weeks_are_correlated_by_powers_of_the_persistence(drawn, lag):
+    climate, _, low, _ = drawn
+    found = np.array([np.corrcoef(low[k], low[k + lag])[0, 1] for k in range(len(low) - lag)])
+    right = climate.persistence**lag
+    assert (np.abs(found - right) < 4 * (1 - right**2) / math.sqrt(DRAWS)).all()
+
+
+def test_the_mean_of_a_month_has_the_stated_spread():
+    """Months of four weeks a little more, of five a little less, and both together what is stated."""
+    low, _ = SEATTLE.draw("2027-W01", 104, Streams(3, DRAWS))
+    within = []
+    for year in (2027, 2028):
+        for month in range(1, 13):
+            weeks = weeks_of(year, month)
+            start = weeks[0] - Week(2027, 1)
+            found = low[start : start + len(weeks)].mean(axis=0).std(ddof=1)
+            part = variance_of_mean(len(weeks), 0.3) / variance_of_mean(MONTH, 0.3)
+            right = SEATTLE.spread[month - 1] * math.sqrt(part)
+            assert found == pytest.approx(right, rel=0.01 + 4 / math.sqrt(2 * DRAWS))  # the spread bends in a month
+            within.append((found / SEATTLE.spread[month - 1]) ** 2)
+    assert np.mean(within) == pytest.approx(1, abs=0.02)
+
+
+@some
+@given(weeks=st.integers(1, 60), persistence=st.floats(0, 0.95))
+def test_the_variance_of_a_mean_is_the_sum_of_its_covariances(weeks, persistence):
+    at = np.arange(weeks)
+    right = (persistence ** np.abs(at[:, None] - at)).mean()
+    assert variance_of_mean(weeks, persistence) == pytest.approx(right, rel=1e-9)
+
+
+def test_means_of_four_and_five_drawn_weeks_have_their_closed_variances():
+    low, _ = STEADY.draw("2027-W10", 5, Streams(8, DRAWS))
+    one = STEADY.weekly_spread("2027-W10")
+    for weeks in (4, 5):
+        right = one * math.sqrt(variance_of_mean(weeks, 0.3))
+        assert low[:weeks].mean(axis=0).std(ddof=1) == pytest.approx(right, rel=4 / math.sqrt(2 * DRAWS))
+    assert one == pytest.approx(1.5 / math.sqrt(variance_of_mean(MONTH, 0.3)))
+
+
+@pytest.mark.parametrize("climate", [SEATTLE, WEEKLY], ids=["months", "weeks"])
+def test_half_a_year_later_is_the_other_hemisphere(climate):
+    south = climate.shifted(26)
+    for k in range(104):
+        week = Week(2027 + k // 52, k % 52 + 1)
+        there = Week(2027 + k // 52, (k + 26) % 52 + 1)
+        # Weeks wander by some days against the months.
+        assert south.normal(week) == pytest.approx(climate.normal(there), abs=1e-9 if climate is WEEKLY else 0.5)
+    assert south.normal("2027-W03")[0] > south.normal("2027-W29")[0] + 5
+    assert south.shifted(26) == south.shifted(-26) == climate.shifted(52) == climate
+
+
+@some
+@given(first=st.integers(-60, 60), then=st.integers(-60, 60), week=st.integers(1, 53))
+def test_shifts_add_up(first, then, week):
+    for climate in (SEATTLE, WEEKLY):
+        assert climate.shifted(first).shifted(then) == climate.shifted(first + then)
+    later = WEEKLY.shifted(first).normal(Week(2026, 20))[0]
+    assert later == pytest.approx(8 - 6 * np.cos(2 * np.pi * (19 - first) / 52))
+    assert WEEKLY.shifted(52).normal(Week(2026, week)) == WEEKLY.normal(Week(2026, week))
+
+
+def test_seasons_that_come_a_quarter_later_reach_a_week_a_quarter_later():
+    for week in (5, 18, 31, 44):
+        later = SEATTLE.shifted(13).normal(Week(2027, week) + 13)
+        assert later == pytest.approx(SEATTLE.normal(Week(2027, week)), abs=0.5)
+
+
+def test_both_hemispheres_share_the_departures_of_a_week():
+    north, south = (climate.draw("2027-W10", 20, Streams(5, 64))[0] for climate in (STEADY, STEADY.shifted(26)))
+    apart = [STEADY.normal(Week(2027, 10) + k)[0] - STEADY.shifted(26).normal(Week(2027, 10) + k)[0] for k in range(20)]
+    assert north - south == pytest.approx(np.broadcast_to(np.array(apart)[:, None], north.shape))
+
+
+@pytest.mark.parametrize("draws", [1, 100, 512, 777])
+def test_n_draws_are_the_first_n_of_twice_as_many(draws):
+    few, many = (SEATTLE.draw("2027-W10", 30, Streams(7, n)) for n in (draws, 2 * draws))
+    for short, long in zip(few, many, strict=True):
+        assert short.shape == (30, draws)
+        assert np.array_equal(short, long[:, :draws])
+
+
+@pytest.mark.parametrize("persistence", [0, 0.3, 0.95])
+def test_a_week_has_the_same_weather_whichever_week_is_drawn_first(persistence):
+    climate = Climate(SEATTLE.low, SEATTLE.high, 1.5, persistence)
+    long = climate.draw("2026-W45", 20, Streams(7, 50))[1]
+    assert climate.draw("2026-W50", 10, Streams(7, 50))[1] == pytest.approx(long[5:15], abs=1e-7)
+
+
+def test_other_seeds_give_other_weather_and_no_spread_gives_the_normals():
+    first, other = (SEATTLE.draw("2027-W10", 4, Streams(seed, 50))[0] for seed in (1, 2))
+    assert np.abs(first - other).min() > 0
+    low, high = Climate(SEATTLE.low, SEATTLE.high, 0).draw("2027-W10", 2, Streams(1, 3))
+    assert low[1].tolist() == [SEATTLE.normal("2027-W11")[0]] * 3
+    assert high[1].tolist() == [SEATTLE.normal("2027-W11")[1]] * 3
+
+
+def test_a_climate_can_be_said_and_stands_for_itself():
+    assert str(SEATTLE) == (
+        "minima of 3.7 to 13.9 and maxima of 6.5 to 23.5 degC by month; nine years in ten within 2.2 degC of the usual"
+    )
+    assert (
+        str(Climate([5] * 52, [9] * 52, 0))
+        == "minima of 5.0 to 5.0 and maxima of 9.0 to 9.0 degC by week; the same every year"
+    )
+    assert Climate(SEATTLE.low, SEATTLE.high, np.float32(1.5)) == STEADY
+    assert hash(STEADY) == hash(Climate(np.array(SEATTLE.low), SEATTLE.high, [1.5] * 12))
+
+
+def invented(years, seed, *, spread=2.5, persistence=0.4, first=date(1991, 1, 1)):
+    """A daily record of a climate that runs as a cosine, with weeks that depart by an autoregression."""
+    days = [first + timedelta(k) for k in range(round(365.25 * years))]
+    ordinals = np.array([day.toordinal() for day in days])
+    weeks = (ordinals - 1) // 7 - (ordinals[0] - 1) // 7
+    rng = np.random.default_rng(seed)
+    scores = [rng.normal()]
+    for _ in range(weeks[-1]):
+        scores.append(persistence * scores[-1] + math.sqrt(1 - persistence**2) * rng.normal())
+    mean = 10 - 9 * np.cos(2 * np.pi * (ordinals - 15) / 365.25) + spread * np.array(scores)[weeks]
+    return days, mean - 4, mean + 4
+
+
+def held(days, persistence):
+    """Variance of the mean of days in a row, if all days of a week depart alike by 1 and any weekday begins."""
+    apart = np.abs(np.arange(days)[:, None] - np.arange(days)) / 7
+    whole = np.floor(apart)
+    return (persistence**whole * (1 - (1 - persistence) * (apart - whole))).mean()
+
+
+def test_a_long_record_gives_back_the_climate_it_came_from():
+    years, spread, persistence = 40, 2.5, 0.4
+    days, low, high = invented(years, 5)
+    climate = Climate.from_daily(days, low, high, unit="C")
+    months = pd.Series(10 - 9 * np.cos(2 * np.pi * (np.array([d.toordinal() for d in days]) - 15) / 365.25), days)
+    right = months.groupby([day.month for day in days]).mean().to_numpy()
+    month_spread = spread * math.sqrt(held(30, persistence))
+    assert np.abs(np.array(climate.low) - (right - 4)).max() < 4 * month_spread / math.sqrt(years)
+    assert np.abs(np.array(climate.high) - (right + 4)).max() < 4 * month_spread / math.sqrt(years)
+    error = 1 / math.sqrt(2 * (years - 1) * 8 / 3)  # of a spread smoothed by 1:2:1
+    assert np.abs(np.array(climate.spread) / month_spread - 1).max() < 4 * error + 0.03  # months of 28 and 31 days
+    assert climate.persistence == pytest.approx(persistence, abs=4 * (1 - persistence**2) / math.sqrt(52 * years))
+
+
+def test_short_records_give_back_spread_and_persistence_on_average():
+    """Plain correlations of departures from the normals of the same three years would be a fifth lower."""
+    found = [Climate.from_daily(*invented(3.01, seed), unit="C") for seed in range(60)]
+    persistence = [climate.persistence for climate in found]
+    assert np.mean(persistence) == pytest.approx(0.4, abs=4 * np.std(persistence) / math.sqrt(60))
+    assert np.std(persistence) < 0.12
+    variance = [np.mean(np.square(climate.spread)) for climate in found]
+    right = 2.5**2 * held(30, 0.4)
+    assert np.mean(variance) == pytest.approx(right, abs=4 * np.std(variance) / math.sqrt(60))
+
+
+def test_a_real_record_gives_the_means_and_spreads_that_its_months_have():
+    climate = Climate.from_daily(LOW, LOW.values(), HIGH.values(), unit="F")
+    frame = (pd.DataFrame({"low": LOW, "high": HIGH}) - 32) / 1.8
+    frame.index = pd.DatetimeIndex(frame.index)
+    monthly = frame.resample("MS").mean()
+    normals = monthly.groupby(monthly.index.month).mean()
+    assert climate.low == pytest.approx(normals["low"].to_numpy())
+    assert climate.high == pytest.approx(normals["high"].to_numpy())
+    variance = monthly.mean(axis=1).groupby(monthly.index.month).var().to_numpy()
+    smooth = [(variance[m - 1] + 2 * variance[m] + variance[(m + 1) % 12]) / 4 for m in range(12)]
+    assert np.square(climate.spread) == pytest.approx(smooth)
+    # By another route: weekly means of what is left of a fit by three waves a year.
+    angle = 2 * np.pi * np.outer(np.arange(len(frame)) / 365.25, [1, 2, 3])
+    waves = np.column_stack([np.ones(len(frame)), np.sin(angle), np.cos(angle)])
+    mean = frame.mean(axis=1)
+    rest = mean - waves @ np.linalg.lstsq(waves, mean.to_numpy(), rcond=None)[0]
+    weekly = rest.resample("W").mean()
+    assert climate.persistence == pytest.approx(weekly.autocorr(1), abs=0.1)
+    # Its weeks vary as its months say, as far as three degrees of freedom a month can tell.
+    spreads = [climate.weekly_spread(Week(2027, week)) for week in range(1, 53)]
+    assert np.sqrt(np.mean(np.square(spreads))) == pytest.approx(weekly.std(), rel=0.25)
+
+
+def test_the_unit_order_and_kind_of_a_record_do_not_matter():
+    plain = Climate.from_daily(LOW, LOW.values(), HIGH.values(), unit="F")
+    celsius = Climate.from_daily(
+        [str(day) for day in reversed(LOW)],
+        [str((t - 32) / 1.8) for t in reversed(LOW.values())],
+        [(t - 32) / 1.8 for t in reversed(HIGH.values())],
+        unit="C",
+    )
+    stamps = pd.DatetimeIndex(list(LOW))
+    kinds = [Climate.from_daily(days, LOW.values(), HIGH.values(), unit="F") for days in (stamps, stamps.to_numpy())]
+    for other in (celsius, *kinds):
+        for name in ("low", "high", "spread", "persistence"):
+            assert getattr(other, name) == pytest.approx(getattr(plain, name))
+
+
+def test_gaps_and_the_29th_of_february_do_no_harm():
+    plain = Climate.from_daily(LOW, LOW.values(), HIGH.values(), unit="F", persistence=0.3)
+    rng = np.random.default_rng(4)
+    gone = {date(year, month, int(day)) for year in range(2012, 2016) for month in range(1, 13)
+            for day in 5 * rng.permutation(5)[:3] + 2}  # fmt: skip
+    low = [None if day in gone else LOW[day] for day in LOW]
+    high = [math.nan if day in gone else HIGH[day] for day in LOW]
+    for values in ((LOW, low, HIGH.values()), (LOW, LOW.values(), high)):
+        found = Climate.from_daily(*values, unit="F")
+        assert found.low == pytest.approx(plain.low, abs=0.5)
+        assert found.persistence == pytest.approx(0.36, abs=0.05)
+    kept = [day for day in LOW if day != date(2012, 2, 29)]
+    without = Climate.from_daily(kept, [LOW[day] for day in kept], [HIGH[day] for day in kept], unit="F")
+    leap = [LOW[day] for day in days_of(2012, 2)]
+    moved = (np.mean(leap) - np.mean(leap[:-1])) / 1.8 / 4
+    assert np.subtract(plain.low, without.low) == pytest.approx([0, moved] + [0] * 10)
+
+
+@pytest.mark.parametrize(("missing", "counts"), [((1, 5, 9, 13, 17), True), ((1, 5, 9, 13, 17, 21), False),
+                                                 ((29, 30, 31), True), ((1, 2, 3, 4), False)])  # fmt: skip
+def test_a_month_counts_unless_it_lacks_more_than_five_days_or_three_in_a_row(missing, counts):
+    march = 40 + np.arange(31)
+    kept = [day for day in LOW if not (day.year == 2013 and day.month == 3 and day.day in missing)]
+    low = {day: LOW[day] for day in kept} | {date(2013, 3, i + 1): march[i] for i in range(31) if i + 1 not in missing}
+    found = Climate.from_daily(kept, [low[day] for day in kept], [max(HIGH[d], low[d]) for d in kept], unit="F")
+    years = [np.mean([LOW[day] for day in days_of(year, 3)]) for year in (2012, 2014, 2015)]
+    if counts:
+        years.append(np.mean([low[day] for day in kept if (day.year, day.month) == (2013, 3)]))
+    assert found.low[2] == pytest.approx((np.mean(years) - 32) / 1.8)
+
+
+def test_a_stated_persistence_is_kept_and_a_record_without_departures_takes_the_usual_one():
+    assert Climate.from_daily(LOW, LOW.values(), HIGH.values(), unit="F", persistence=0.2).persistence == 0.2
+    days = list(LOW)
+    flat = Climate.from_daily(days, [5] * len(days), [9] * len(days), unit="C")
+    assert flat == Climate([5] * 12, [9] * 12, 0, 0.3)
+
+
+def change(**columns):
+    return lambda: Climate(**({"low": SEATTLE.low, "high": SEATTLE.high, "spread": 1.2} | columns))
+
+
+def record(days, low, high, unit="C"):
+    return lambda: Climate.from_daily(days, low, high, unit=unit)
+
+
+@pytest.mark.parametrize(
+    ("make", "says"),
+    [
+        (change(low=[5] * 11), "low, '11 rows': not a year. Give 12 months from January"),
+        (change(low=5), "low, '0 rows': not a year"),
+        (change(high=[15] * 52), "high, '52 rows': not as many as minima. Give 12 numbers"),
+        (change(spread=[1] * 11), "spread, '11 rows': not as many as minima"),
+        (change(low=[5] * 11 + [None]), "climate, row 13, column low, nan: not a temperature of air"),
+        (change(high=[75] * 12), "climate, rows 2 to 13, column high, 75.0: not a temperature of air"),
+        (change(low=[8, *SEATTLE.low[1:]]), "row 2, column high, 7.3: the maximum lies below the minimum of 8.0"),
+        (change(spread=-1), "climate, rows 2 to 13, column spread, -1.0: not a standard deviation"),
+        (change(spread=None), "climate, rows 2 to 13, column spread, nan"),
+        (change(spread=[math.inf] * 12), "column spread, inf"),
+        (change(persistence=1), "persistence, 1.0: not such a correlation. Give a number from 0 to 0.95"),
+        (change(persistence=-0.1), "persistence, -0.1"),
+        (change(persistence=None), "persistence, nan"),
+        (change(delay=0.5), "delay, '0.5': not usable"),
+        (change(low=[0] * 12, high=[0.1, 15] * 6), "the maxima would fall below the minima within a month"),
+        (lambda: SEATTLE.shifted(0.5), "weeks, '0.5': not usable"),
+        (lambda: SEATTLE.draw("2027-W10", 0, Streams(1, 8)), "weeks, '0': not usable"),
+        (lambda: SEATTLE.draw("2027-10", 5, Streams(1, 8)), "week, '2027-10': not a week"),
+        (lambda: SEATTLE.normal("2027-W53"), "there is no such week"),
+        (record(["2026-01-01"], [1], [2], "K"), "unit, 'K': not a unit of temperature. Give C or F: it is not guessed"),
+        (record(["2026-01-01"], [1, 2], [2]), "'1 dates, 2 minima, 1 maxima': columns of different length"),
+        (record([], [], []), "record, date, 'month 1 measured in 0': too few years"),
+        (record(["1/2/2026"], [1], [2]), "record, row 2, column date, '1/2/2026': not a date. Write it as 2027-04-13"),
+        (record(["2027-02-29"], [1], [2]), "'2027-02-29': not a date"),
+        (record([None, 3], [1, 1], [2, 2]), "row 3, column date, 3: not a date"),
+        (record(["2026-01-01"], [1], ["warm"]), "row 2, column tmax, 'warm': not a temperature of air"),
+        (record(["2026-01-01"], [-9999], [2]), "row 2, column tmin, -9999: not a temperature of air"),
+        (record(["2026-07-01"], [60], [85]), "row 2, column tmax, 85: not a temperature of air in degrees Celsius"),
+    ],
+)  # fmt: skip
+def test_what_is_no_climate_is_refused_with_the_place_and_a_remedy(make, says):
+    with pytest.raises(Refused) as refusal:
+        make()
+    assert says in str(refusal.value)
+    assert all(fault.remedy for fault in refusal.value.faults)
+
+
+def test_all_faults_of_a_record_are_told_at_once():
+    days = ["2026-01-01", "2026-01-02", "2026-01-01", "soon", "2026-01-04"]
+    with pytest.raises(Refused) as refusal:
+        Climate.from_daily(days, [1, 9, 1, 1, "x"], [5, 3, 5, 5, 5], unit="C")
+    assert str(refusal.value).splitlines() == [
+        "record, row 3, column tmax, 3: the maximum lies below the minimum of 9. "
+        "Give the minimum first, then the maximum.",
+        "record, row 4, column date, '2026-01-01': the day stands in row 2 already. Keep one row a day.",
+        "record, row 5, column date, 'soon': not a date. Write it as 2027-04-13.",
+        "record, row 6, column tmin, 'x': not a temperature of air in degrees Celsius. "
+        "Leave a cell empty if nothing was measured, and look at the unit.",
+    ]  # fmt: skip
+
+
+def test_less_than_three_years_of_a_month_are_refused_by_its_name():
+    kept = [day for day in LOW if not (day.month == 3 and day.year < 2014)]
+    with pytest.raises(Refused, match="record, date, 'month 3 measured in 2': too few years") as refusal:
+        Climate.from_daily(kept, [LOW[day] for day in kept], [HIGH[day] for day in kept], unit="F")
+    assert len(refusal.value.faults) == 1
+    two = [day for day in LOW if day.year < 2014]
+    with pytest.raises(Refused) as refusal:
+        Climate.from_daily(two, [LOW[day] for day in two], [HIGH[day] for day in two], unit="F")
+    assert len(refusal.value.faults) == 12
