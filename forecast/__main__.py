@@ -74,7 +74,7 @@ def _parser() -> argparse.ArgumentParser:
     command.add_argument("folder", type=Path)
     command.add_argument("--out", type=Path, help="folder to write orders.csv and order_table.csv into")
     command.add_argument("--overwrite", action="store_true", help="replace them if they are there")
-    command.add_argument("--draws", type=int, default=4096, help="imagined seasons (4096)")
+    command.add_argument("--draws", type=int, default=4096, help="simulated seasons (4096)")
     command.add_argument("--seed", type=int, help="seed of the draws (that of season.toml)")
     command.set_defaults(run=_order)
     command = commands.add_parser("report", help="write the whole order as one page for a partner")
@@ -85,7 +85,7 @@ def _parser() -> argparse.ArgumentParser:
         "--aim", choices=("margin", "cost"), help="greatest margin, or every number for the least cost"
     )
     command.add_argument("--overwrite", action="store_true", help="replace what is there")
-    command.add_argument("--draws", type=int, default=1024, help="imagined seasons (1024)")
+    command.add_argument("--draws", type=int, default=1024, help="simulated seasons (1024)")
     command.add_argument("--seed", type=int, help="seed of the draws (that of season.toml)")
     command.set_defaults(run=_report)
     return parser
@@ -103,7 +103,7 @@ def _start(parsed: argparse.Namespace) -> int:
 def _check(parsed: argparse.Namespace) -> int:
     season = read_season(parsed.folder)
     print(f"{season.name}: {season.first_week} to {season.last_week}, {season.currency}.")
-    counts = (len(rows) for rows in (season.varieties, season.offers, season.wanted))
+    counts = (len(rows) for rows in (season.varieties, season.price_list, season.targets))
     print("{} varieties, {} offers, {} wanted. No fault found.".format(*counts))
     for name, rows in (("culture", season.cultures), ("stock plants", season.divisions)):
         if rows:
@@ -138,7 +138,9 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
 
     outcome = simulate(season, orders, draws=parsed.draws, seed=seed)
     space = bench_space(outcome)
-    print(f"{season.name}: what to order, from {parsed.draws:,} imagined seasons, seed {seed}. In {season.currency}.\n")
+    print(
+        f"{season.name}: what to order, from {parsed.draws:,} simulated seasons, seed {seed}. In {season.currency}.\n"
+    )
     print(_table(orders).to_string(index=False))
     total = sum(order.cost for order in orders)
     purchase = sum(order.purchase for order in orders)
@@ -160,7 +162,7 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
 
 
 def _table(orders: Orders) -> pd.DataFrame:
-    """Give the orders as a table for eyes: rounded, with the words of the trade as headers."""
+    """Return the orders as a table for eyes: rounded, with the words of the trade as headers."""
     import pandas as pd
 
     rows = [
@@ -169,11 +171,11 @@ def _table(orders: Orders) -> pd.DataFrame:
             "lab": order.lab,
             "delivery": str(order.week),
             "order": f"{order.quantity:,}",
-            "wanted": f"{order.wanted:,}",
+            "target": f"{order.target:,}",
             "by": str(order.by),
             "chance": f"{100 * order.chance:.0f} %",
-            "from the mean": f"{order.from_mean:,}",
-            "its chance": f"{100 * order.chance_from_mean:.0f} %",
+            "from the mean": f"{order.by_average:,}",
+            "its chance": f"{100 * order.chance_by_average:.0f} %",
             "cost": f"{order.cost:,.0f}",
         }
         for order in orders

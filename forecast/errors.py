@@ -136,7 +136,7 @@ def _shortened(table: str, lines: Sequence[str]) -> Sequence[str]:
 
 
 class OutOfReach(ForecastError):
-    """No lawful answer meets what was asked; ``best`` is the nearest one found.
+    """No orderable answer meets what was asked; ``best`` is the nearest one found.
 
     Parameters
     ----------
@@ -157,7 +157,7 @@ def refuse(field: str, value: object, problem: str, remedy: str) -> Refused:
 
 
 def whole(field: str, value: object, low: int, high: int) -> int:
-    """Give a whole number between two bounds as an int, or refuse it by the name of its field."""
+    """Return a whole number between two bounds as an int, or refuse it by the name of its field."""
     number = None
     if hasattr(value, "__index__") and not isinstance(value, bool):
         number = operator.index(value)

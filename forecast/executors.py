@@ -76,7 +76,7 @@ def handed_out(
 
 
 def _done(waiting: Collection[Future[_Result]], executor: Executor) -> Iterator[Future[_Result]]:
-    """Give futures as they are done, until none waits."""
+    """Return futures as they are done, until none waits."""
     while waiting:
         try:
             yield from as_completed(list(waiting), _PATIENCE)

@@ -71,7 +71,7 @@ class Streams:
         self._once: dict[Hashable, Any] = {}
 
     def normal(self, owner: tuple[str, ...], quantity: str) -> Array:
-        """Give the scores of one quantity of one owner.
+        """Return the scores of one quantity of one owner.
 
         Parameters
         ----------
@@ -92,17 +92,17 @@ class Streams:
         return scores
 
     def generator(self, *name: str) -> np.random.Generator:
-        """Give a pseudo-random generator of its own to a name, for the chance of single plants."""
+        """Return a pseudo-random generator of its own to a name, for the chance of single plants."""
         return np.random.default_rng(self._entropy(name))
 
     def beside(self) -> Streams:
-        """Give the same streams: what they draw is not kept here, and what was made `once` is shared."""
+        """Return the same streams: what they draw is not kept here, and what was made `once` is shared."""
         made = Streams(self.seed, self.draws, self.coordinates)
         made._once = self._once
         return made
 
     def once(self, key: Hashable, make: Callable[[], _Made]) -> _Made:
-        """Give what was made of these streams under a key, made the first time it is asked for."""
+        """Return what was made of these streams under a key, made the first time it is asked for."""
         if key not in self._once:
             self._once[key] = make()
         return cast("_Made", self._once[key])

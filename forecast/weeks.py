@@ -76,7 +76,7 @@ class Week:
 
     @classmethod
     def of(cls, day: date) -> Week:
-        """Give the week that holds a day."""
+        """Return the week that holds a day."""
         year, week, _ = day.isocalendar()
         return cls(year, week)
 

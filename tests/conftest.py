@@ -47,7 +47,7 @@ sys.addaudithook(_stay_here)
 
 @pytest.fixture(scope="session")
 def cluster():
-    """Give a client of a local cluster of two worker processes."""
+    """Return a client of a local cluster of two worker processes."""
     import dask  # noqa: PLC0415 (takes a second, and most tests ask for none)
     from distributed import Client, LocalCluster  # noqa: PLC0415
 
@@ -100,7 +100,7 @@ def contents(folder: Path) -> dict[str, str | None]:
 
 @pytest.fixture
 def refusal(folder: Path, capsys: pytest.CaptureFixture[str]) -> Callable[[], list[str]]:
-    """Give the lines by which the folder is refused: from Python and by command alike, with nothing written."""
+    """Return the lines by which the folder is refused: from Python and by command alike, with nothing written."""
 
     def refused() -> list[str]:
         before = contents(folder.parent)

@@ -18,7 +18,7 @@ PLAIN = {"aria": False, "background": "white", "view": {"continuousWidth": 300, 
 
 
 def gallery():
-    """Give each chart's SVG by its name."""
+    """Return each chart's SVG by its name."""
     season = forecast.read_season(ROOT / "demo_data")
     records = forecast.read_records(ROOT / "demo_data")
     orders = forecast.size_orders(season, **DRAWS)

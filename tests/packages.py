@@ -61,10 +61,10 @@ def run(command, folder):
     return done.stdout
 
 
-def check(found, wanted, what):
+def check(found, target, what):
     """End unless what was found is what is wanted."""
-    if found != wanted:
-        sys.exit(f"{what}: too much {sorted(found - wanted)}, lacking {sorted(wanted - found)}")
+    if found != target:
+        sys.exit(f"{what}: too much {sorted(found - target)}, lacking {sorted(target - found)}")
 
 
 def look_into_wheel(wheel):

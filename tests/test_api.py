@@ -36,5 +36,5 @@ def test_a_public_call_takes_at_most_two_arguments_by_position(name):
 def test_the_calls_that_others_rely_on_have_their_keywords():
     assert list(inspect.signature(forecast.simulate).parameters)[:4] == ["season", "orders", "draws", "seed"]
     keywords = inspect.signature(forecast.size_order).parameters
-    assert {"season", "variety", "draws", "seed", "wanted", "week", "confidence"} <= set(keywords)
+    assert {"season", "variety", "draws", "seed", "target", "week", "service_level"} <= set(keywords)
     assert list(inspect.signature(forecast.Outcome.chance).parameters) == ["self", "variety", "week", "at_least"]

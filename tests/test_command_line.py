@@ -18,7 +18,7 @@ def test_order_prints_a_row_for_everything_wanted_and_whether_it_fits(capsys):
     assert main(["order", DEMO, "--draws", "256"]) == 0
     printed = capsys.readouterr()
     season = forecast.read_season(DEMO)
-    for row in season.wanted:
+    for row in season.targets:
         assert f"{row.variety} " in printed.out
     assert "covered house: fullest in" in printed.out
     assert printed.err == ""
@@ -32,7 +32,7 @@ def test_order_writes_tables_that_can_be_used_again(tmp_path):
     with (out / "orders.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     again = forecast.simulate(season, [forecast.Delivery(**row) for row in rows], draws=128, seed=season.seed)
-    assert len(again.batches) == len(season.wanted)
+    assert len(again.batches) == len(season.targets)
     assert [file.name for file in out.parent.iterdir()] == ["out"]
 
 
@@ -48,8 +48,8 @@ def test_order_replaces_nothing_unasked(tmp_path, capsys):
 
 def test_what_is_out_of_reach_is_said_and_the_rest_is_sized(tmp_path, capsys):
     season = forecast.read_season(DEMO)
-    hurried = [row.replace(week="2027-W20") if "Zollinka" in row.variety else row for row in season.wanted]
-    forecast.write_season(season.replace(wanted=tuple(hurried)), tmp_path / "season")
+    hurried = [row.replace(week="2027-W20") if "Zollinka" in row.variety else row for row in season.targets]
+    forecast.write_season(season.replace(targets=tuple(hurried)), tmp_path / "season")
     assert main(["order", str(tmp_path / "season"), "--draws", "128"]) == 1
     printed = capsys.readouterr()
     assert "No order of Gerbera 'Zollinka' gives 600 by 2027-W20" in printed.err
@@ -71,8 +71,8 @@ def test_report_writes_the_page_that_the_call_writes_and_replaces_nothing_unaske
 
 def test_report_says_why_no_plan_is_possible_and_writes_nothing(tmp_path, capsys):
     season = forecast.read_season(DEMO)
-    hurried = [row.replace(week="2027-W20") if "Zollinka" in row.variety else row for row in season.wanted]
-    forecast.write_season(season.replace(wanted=tuple(hurried)), tmp_path / "season")
+    hurried = [row.replace(week="2027-W20") if "Zollinka" in row.variety else row for row in season.targets]
+    forecast.write_season(season.replace(targets=tuple(hurried)), tmp_path / "season")
     page = tmp_path / "order.html"
     assert main(["report", str(tmp_path / "season"), "--aim", "cost", "--draws", "64", "--out", str(page)]) == 1
     said = capsys.readouterr().err
@@ -91,7 +91,7 @@ def test_check_says_what_is_believed_of_every_stage(capsys):
 def test_start_writes_a_season_that_works_and_replaces_nothing(tmp_path, capsys):
     folder = tmp_path / "mine"
     assert main(["start", str(folder)]) == 0
-    assert "# survival_level" not in (folder / "offers.csv").read_text(encoding="utf-8")
+    assert "# survival_level" not in (folder / "price_list.csv").read_text(encoding="utf-8")
     assert "time_level, survival_level" in (folder / "stages.csv").read_text(encoding="utf-8")
     assert main(["order", str(folder), "--draws", "128"]) == 0
     before = {file: file.read_bytes() for file in folder.rglob("*.*")}

@@ -13,8 +13,8 @@ from forecast.errors import Fault, refuse
     [
         (Fault("not above 0", "Give more."), "not above 0. Give more."),
         (Fault("not above 0", ""), "not above 0."),
-        (Fault("empty", "Fill it.", "wanted.csv"), "wanted.csv: empty. Fill it."),
-        (Fault("empty", "Fill it.", "wanted.csv", 4, "week"), "wanted.csv, row 4, column week: empty. Fill it."),
+        (Fault("empty", "Fill it.", "targets.csv"), "targets.csv: empty. Fill it."),
+        (Fault("empty", "Fill it.", "targets.csv", 4, "week"), "targets.csv, row 4, column week: empty. Fill it."),
         (Fault("too low", "Give 1.", "season.toml", None, "seed", 0), "season.toml, seed, 0: too low. Give 1."),
         (Fault("odd", "Mend it.", value="a\tb"), "'a\\tb': odd. Mend it."),
     ],
@@ -40,22 +40,22 @@ def test_a_long_value_is_cut_in_the_message_and_kept_in_the_fault() -> None:
     ],
 )
 def test_rows_with_the_same_fault_share_a_line(rows: list[int], told: str) -> None:
-    error = Refused([Fault("odd", "Mend it.", "wanted.csv", row, "week", "W") for row in rows])
-    assert str(error) == f"wanted.csv, {told}, column week, 'W': odd. Mend it."
+    error = Refused([Fault("odd", "Mend it.", "targets.csv", row, "week", "W") for row in rows])
+    assert str(error) == f"targets.csv, {told}, column week, 'W': odd. Mend it."
     assert len(error.faults) == len(rows)
 
 
 def test_what_differs_does_not_share_a_line() -> None:
-    faults = [Fault("odd", "Mend it.", "wanted.csv", 2, "week", value) for value in ("1", 1, 1.0, True, None)]
-    faults += [Fault("odd", "Mend it.", table, 2, "week", "1") for table in ("orders.csv", "offers.csv")]
+    faults = [Fault("odd", "Mend it.", "targets.csv", 2, "week", value) for value in ("1", 1, 1.0, True, None)]
+    faults += [Fault("odd", "Mend it.", table, 2, "week", "1") for table in ("orders.csv", "price_list.csv")]
     assert len(str(Refused(faults)).splitlines()) == len(faults)
 
 
 def test_a_table_full_of_faults_does_not_hide_those_of_another() -> None:
-    many = [Fault("odd", "Mend it.", "wanted.csv", row, "week", str(row)) for row in range(2, 1002)]
+    many = [Fault("odd", "Mend it.", "targets.csv", row, "week", str(row)) for row in range(2, 1002)]
     lines = str(Refused([*many, Fault("gone", "Add it.", "orders.csv")])).splitlines()
     assert len(lines) == 22
-    assert lines[20] == "... and 980 more in wanted.csv. Correct these first."
+    assert lines[20] == "... and 980 more in targets.csv. Correct these first."
     assert lines[21] == "orders.csv: gone. Add it."
 
 

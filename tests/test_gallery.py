@@ -21,7 +21,7 @@ def drawn():
 
 
 def marks(drawing):
-    """Give the words of a drawing, the forms of its marks, and where they are; fonts move neither within the plot."""
+    """Return the words of a drawing, the forms of its marks, and where they are; fonts move neither within the plot."""
     tree = ElementTree.fromstring(drawing)
     words = sorted(node.text or "" for node in tree.findall(".//{*}text"))
     groups = [group for group in tree.findall(".//{*}g") if "role-mark" in group.get("class", "").split()]

@@ -11,7 +11,7 @@ import forecast
 
 DEMO = Path(__file__).parents[1] / "demo_data"
 FEW = {"draws": 64, "seed": 1}
-RANGE = ("low", "middle", "high")
+RANGE = ("p5", "median", "p95")
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +36,7 @@ def test_a_forecast(demo):
     outcome = forecast.simulate(demo, **FEW)
     assert total(outcome.table(), *RANGE) == same(44_770, 67_885, 92_959)
     assert total(outcome.table(sold=True), *RANGE) == same(11_402, 25_099, 46_158)
-    assert total(outcome.wanted(), "chance") == same(1.8499)
+    assert total(outcome.targets(), "chance") == same(1.8499)
     assert total(forecast.bench_space(outcome).weekly, *RANGE, "overrun") == same(2145.27, 2708.15, 3553.15, 0)
     assert [outcome.states(demo.varieties[0].variety).std().item()] == same(194.234127)
 
@@ -52,7 +52,7 @@ def test_a_running_season(records):
     season = forecast.read_season(DEMO / "season_2026")
     today = forecast.reforecast(season, records, on_date="2026-06-14", counted_every=2, **FEW).outcome
     assert total(today.table(), *RANGE) == same(62_731, 86_961, 113_931)
-    assert total(today.wanted(), "chance") == same(5.3371)
+    assert total(today.targets(), "chance") == same(5.3371)
 
 
 def test_forecasts_of_past_batches(demo, records):
@@ -61,13 +61,13 @@ def test_forecasts_of_past_batches(demo, records):
 
 
 def test_what_an_answer_hangs_on(demo):
-    found = forecast.what_drives(demo, demo.wanted[0].variety, **FEW)
+    found = forecast.what_drives(demo, demo.targets[0].variety, **FEW)
     assert [found.base] == same(2964.3412)
     assert total(found.indices(), "first", "total") == same(0.725496434, 1.16592325)
 
 
 def test_a_trial(demo):
-    found = forecast.trial_worth(demo, demo.wanted[0].variety, plants=24, **FEW)
+    found = forecast.trial_worth(demo, demo.targets[0].variety, plants=24, **FEW)
     assert [found.margin, found.perfect, found.worth] == same(3578.96497, 13.3730825, 0.261161926)
 
 

@@ -141,7 +141,7 @@ def test_names_from_files_lead_nowhere(tmp_path):
         table: tuple(
             row.replace(variety=to[row.variety]) if row.variety in to else row for row in getattr(season, table)
         )
-        for table in ("varieties", "offers", "wanted", "orders", "cultures", "divisions")
+        for table in ("varieties", "price_list", "target", "orders", "cultures", "divisions")
     }
     stages = tuple(row.replace(applies_to=to.get(row.applies_to, row.applies_to)) for row in season.stages)
     season = season.replace(name="../out/NUL", stages=stages, **renamed)
@@ -175,7 +175,7 @@ def test_names_of_places_stages_groups_and_labs_are_text_on_the_page_and_in_its_
     attributes = {str(name).split("}")[-1].lower() for found in tree.iter() for name in found.attrib}
     assert not {name for name in attributes if name.startswith("on")} | attributes & {"src", "href", "srcdoc"}
     shown = unescape(text)
-    for row, name in ((season.places[0], "place"), (season.stages[1], "stage"), (season.offers[0], "lab")):
+    for row, name in ((season.places[0], "place"), (season.stages[1], "stage"), (season.price_list[0], "lab")):
         assert getattr(row, name) in shown
     (policy,) = (one for one in tree.iter("meta") if one.get("http-equiv") == "Content-Security-Policy")
     assert policy.get("content") == "default-src 'none'; style-src 'unsafe-inline'"

@@ -46,11 +46,11 @@ def test_what_else_is_asked_for_changes_nothing():
 
 def test_adding_a_variety_or_a_stage_leaves_the_draws_of_the_others_unchanged():
     rows = [
-        stage(name, typical=3, spread_batches=0.1, survival_spread=0.1, survival_level=MIXED)
+        stage(name, typical=3, batches_cv=0.1, survival_sd=0.1, survival_level=MIXED)
         for name in ("acclimatisation", "hardening")
     ]
-    added = stage("growing on", typical=3, spread_batches=0.2, survival_spread=0.1, survival_level=MIXED)
-    strange = stage("a stage of our own", typical=3, spread_batches=0.2, survival_spread=0.1, survival_level=MIXED)
+    added = stage("growing on", typical=3, batches_cv=0.2, survival_sd=0.1, survival_level=MIXED)
+    strange = stage("a stage of our own", typical=3, batches_cv=0.2, survival_sd=0.1, survival_level=MIXED)
     plain = draw_fate(season(rows), season_streams(128, 1), "A", 1, season(rows).first_week)
     for more in (added, strange):
         grown = season([rows[0], more, rows[1]], varieties=("B", "A", "C"))

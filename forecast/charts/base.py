@@ -20,7 +20,7 @@ from forecast.words.numbers import seasons
 BLUE, ORANGE, GREEN, BLACK = "#0072B2", "#D55E00", "#009E73", "#222222"
 WIDTH, HEIGHT = 560, 260
 
-_NUMBERS = [alt.Tooltip("week"), alt.Tooltip("low"), alt.Tooltip("middle"), alt.Tooltip("high")]
+_NUMBERS = [alt.Tooltip("week"), alt.Tooltip("p5"), alt.Tooltip("median"), alt.Tooltip("p95")]
 
 Chart = alt.LayerChart | alt.FacetChart  # what altair.layer gives
 
@@ -41,7 +41,7 @@ def draw_offline() -> None:
 
 
 def offline(spec: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Give a chart's description as JupyterLab draws it without a network, and how it is to be drawn."""
+    """Return a chart's description as JupyterLab draws it without a network, and how it is to be drawn."""
     described = {**spec, "$schema": _SCHEMA}
     bundle = {_MIME: described, "text/plain": spec.get("description", "A chart.")}
     return bundle, {_MIME: {"embed_options": {"renderer": "svg", "actions": False}}}
@@ -67,18 +67,18 @@ def saleable(outcome: Outcome, variety: str) -> Chart:
     table = outcome.table(variety, sold=True)
     first = min(batch.week for batch in outcome.batches if batch.variety == variety)
     table = dated(table[table["week"] >= str(first)])
-    wanted = outcome.wanted(variety)[["week", "wanted", "chance"]]
-    words = [f"{row['wanted']:,} by {row['week']} in {seasons(row['chance'])}" for row in wanted.to_dict("records")]
+    target = outcome.targets(variety)[["week", "target", "chance"]]
+    words = [f"{row['target']:,} by {row['week']} in {seasons(row['chance'])}" for row in target.to_dict("records")]
     text = f"Saleable plants of {variety} on hand by week; what is wanted in a week is sold in it. "
-    text += f"Wanted: {'; '.join(words) or 'nothing'}."
+    text += f"Target: {'; '.join(words) or 'nothing'}."
     layers = _fan(table, "saleable plants on hand [number]", _NUMBERS)
-    if len(wanted):
-        point = alt.Chart(dated(wanted)).encode(x=week_axis(), y="wanted:Q")
-        tips = [alt.Tooltip("week"), alt.Tooltip("wanted"), alt.Tooltip("chance", format=".0%")]
+    if len(target):
+        point = alt.Chart(dated(target)).encode(x=week_axis(), y="target:Q")
+        tips = [alt.Tooltip("week"), alt.Tooltip("target"), alt.Tooltip("chance", format=".0%")]
         layers.append(
             point.mark_point(shape="diamond", size=140, filled=True, color=ORANGE, opacity=1).encode(tooltip=tips)
         )
-        layers.append(point.mark_text(align="right", dx=-10, dy=-8, color=BLACK).encode(text="wanted:Q"))
+        layers.append(point.mark_text(align="right", dx=-10, dy=-8, color=BLACK).encode(text="target:Q"))
     title = heading(
         variety,
         "Saleable plants on hand: middle and nine draws in ten. Diamonds are wanted, and sold then.",
@@ -97,7 +97,7 @@ def order_curve(order: Order) -> Chart:
     Returns
     -------
     LayerChart
-        The curve, the order as a filled circle, the order from the mean as a triangle, the confidence as
+        The curve, the order as a filled circle, the order from the mean as a triangle, the service level as
         a dashed line.
     """
     curve = order.curve().round({"chance": 4, "cost": 0, "saleable": 0})
@@ -105,9 +105,9 @@ def order_curve(order: Order) -> Chart:
         [
             {"quantity": order.quantity, "chance": round(order.chance, 4), "which": f"order {order.quantity:,}"},
             {
-                "quantity": order.from_mean,
-                "chance": round(order.chance_from_mean, 4),
-                "which": f"from the mean {order.from_mean:,}",
+                "quantity": order.by_average,
+                "chance": round(order.chance_by_average, 4),
+                "which": f"from the mean {order.by_average:,}",
             },
         ]
     )
@@ -124,7 +124,9 @@ def order_curve(order: Order) -> Chart:
         .mark_line(color=BLUE, point=alt.OverlayMarkDef(size=14, color=BLUE))
         .encode(x=x, y=y, tooltip=tips)
     )
-    rule = alt.Chart(pd.DataFrame({"chance": [order.confidence]})).mark_rule(strokeDash=[5, 4], color=BLACK).encode(y=y)
+    rule = (
+        alt.Chart(pd.DataFrame({"chance": [order.service_level]})).mark_rule(strokeDash=[5, 4], color=BLACK).encode(y=y)
+    )
     shapes = alt.Scale(domain=list(marks["which"]), range=["circle", "triangle-down"])
     colours = alt.Scale(domain=list(marks["which"]), range=[BLUE, ORANGE])
     points = (
@@ -141,8 +143,8 @@ def order_curve(order: Order) -> Chart:
         )
     )
     title = heading(
-        f"{order.variety}: {order.wanted:,} wanted by {order.by}",
-        f"Delivered {order.week} by {order.lab}. The dashed line is the confidence asked for.",
+        f"{order.variety}: {order.target:,} wanted by {order.by}",
+        f"Delivered {order.week} by {order.lab}. The dashed line is the service level asked for.",
     )
     return alt.layer(line, rule, points).properties(width=WIDTH, height=HEIGHT, title=title, description=str(order))
 
@@ -163,7 +165,7 @@ def bench(space: BenchSpace, place: str) -> Chart:
         A band that holds nine draws in ten, the middle as a line, the area there is as a stepped line.
     """
     weekly = space.weekly[space.weekly["place"] == place]
-    used = weekly.index[(weekly["high"] > 0)]
+    used = weekly.index[(weekly["p95"] > 0)]
     if len(used):
         weekly = weekly.loc[used[0] : used[-1]]
     weekly = dated(weekly)
@@ -171,14 +173,14 @@ def bench(space: BenchSpace, place: str) -> Chart:
     base = alt.Chart(weekly).encode(x=week_axis())
     tips = [
         alt.Tooltip("week"),
-        alt.Tooltip("low", format=".0f"),
-        alt.Tooltip("middle", format=".0f"),
-        alt.Tooltip("high", format=".0f"),
-        alt.Tooltip("there_is", title="there is", format=".0f"),
+        alt.Tooltip("p5", format=".0f"),
+        alt.Tooltip("median", format=".0f"),
+        alt.Tooltip("p95", format=".0f"),
+        alt.Tooltip("available", title="there is", format=".0f"),
         alt.Tooltip("overrun", title="chance of overrun", format=".0%"),
     ]
     limit = base.mark_line(color=ORANGE, strokeWidth=2.5, strokeDash=[7, 3], interpolate="step-after").encode(
-        y="there_is:Q", tooltip=tips
+        y="available:Q", tooltip=tips
     )
     title = heading(
         place, "Area that plants stand on: nine draws in ten lie in the band. The dashed line is what there is."
@@ -221,7 +223,7 @@ def cycles(cultures: Cultures) -> Chart:
         left is drawn as one.
     """
     table = cultures.by_step()
-    table = table.assign(**{f"{word}_drawn": table[word].clip(lower=1) for word in ("low", "middle", "high")})
+    table = table.assign(**{f"{word}_drawn": table[word].clip(lower=1) for word in ("p5", "median", "p95")})
     order = list(table["step"])
     x = alt.X(
         "step:O",
@@ -230,14 +232,14 @@ def cycles(cultures: Cultures) -> Chart:
         axis=alt.Axis(labelAngle=0),
     )
     scale = alt.Scale(type="log", nice=True)
-    tips = [alt.Tooltip("step"), alt.Tooltip("low"), alt.Tooltip("middle"), alt.Tooltip("high"), alt.Tooltip("most")]
+    tips = [alt.Tooltip("step"), alt.Tooltip("p5"), alt.Tooltip("median"), alt.Tooltip("p95"), alt.Tooltip("most")]
     base = alt.Chart(table).encode(x=x)
     band = base.mark_area(opacity=0.25, color=BLUE).encode(
-        y=alt.Y("low_drawn:Q", title="plants [number, logarithmic]", scale=scale), y2="high_drawn:Q", tooltip=tips
+        y=alt.Y("p5_drawn:Q", title="plants [number, logarithmic]", scale=scale), y2="p95_drawn:Q", tooltip=tips
     )
-    line = base.mark_line(color=BLUE, point=True).encode(y="middle_drawn:Q", tooltip=tips)
+    line = base.mark_line(color=BLUE, point=True).encode(y="median_drawn:Q", tooltip=tips)
     words = base.mark_text(dy=14, dx=6, align="left", color=BLACK).encode(
-        y="middle_drawn:Q", text=alt.Text("middle:Q", format=",")
+        y="median_drawn:Q", text=alt.Text("median:Q", format=",")
     )
     layers = [band, line, words]
     if table["most"].notna().any():
@@ -295,17 +297,17 @@ def routes(compared: Routes) -> Chart:
     curve = compared.curve
     names = [route.route for route in compared]
     colours = alt.Scale(domain=names, range=[BLUE, ORANGE, GREEN][: len(names)])
-    x = alt.X("wanted:Q", title="plants wanted [number, logarithmic]", scale=alt.Scale(type="log", nice=False))
+    x = alt.X("target:Q", title="plants wanted [number, logarithmic]", scale=alt.Scale(type="log", nice=False))
     y = alt.Y("cost_per_plant:Q", title=f"cost of a plant wanted [{compared.currency}]", scale=alt.Scale(zero=False))
     colour = alt.Color("route:N", scale=colours, legend=None)
-    tips = ["route", "wanted", alt.Tooltip("cost_per_plant", title="cost of a plant"), "cost"]
+    tips = ["route", "target", alt.Tooltip("cost_per_plant", title="cost of a plant"), "cost"]
     lines = alt.Chart(curve).mark_line(point=True).encode(x=x, y=y, color=colour, tooltip=tips)
-    last = curve.sort_values("wanted").groupby("route").tail(1)
+    last = curve.sort_values("target").groupby("route").tail(1)
     words = alt.Chart(last).mark_text(align="left", dx=8).encode(x=x, y=y, color=colour, text="route:N")
-    rule = alt.Chart(pd.DataFrame({"wanted": [compared.wanted]})).mark_rule(strokeDash=[5, 4], color=BLACK).encode(x=x)
+    rule = alt.Chart(pd.DataFrame({"target": [compared.target]})).mark_rule(strokeDash=[5, 4], color=BLACK).encode(x=x)
     title = heading(
         f"{compared.variety} by {compared.by}",
-        f"What a plant costs by each route. The dashed line is the {compared.wanted:,} wanted.",
+        f"What a plant costs by each route. The dashed line is the {compared.target:,} wanted.",
     )
     return alt.layer(rule, lines, words).properties(
         width=WIDTH - 60, height=HEIGHT, title=title, description=str(compared)
@@ -313,19 +315,19 @@ def routes(compared: Routes) -> Chart:
 
 
 def _fan(table: pd.DataFrame, title: str, tips: list[alt.Tooltip]) -> list[alt.Chart]:
-    """Give the band from low to high by week, and the middle as a line."""
+    """Return the band from low to high by week, and the middle as a line."""
     base = alt.Chart(table).encode(x=week_axis())
-    band = base.mark_area(opacity=0.25, color=BLUE).encode(y=alt.Y("low:Q", title=title), y2="high:Q", tooltip=tips)
-    return [band, base.mark_line(color=BLUE).encode(y="middle:Q", tooltip=tips)]
+    band = base.mark_area(opacity=0.25, color=BLUE).encode(y=alt.Y("p5:Q", title=title), y2="p95:Q", tooltip=tips)
+    return [band, base.mark_line(color=BLUE).encode(y="median:Q", tooltip=tips)]
 
 
 def week_axis() -> alt.X:
-    """Give an axis of time on which weeks lie by their Mondays."""
+    """Return an axis of time on which weeks lie by their Mondays."""
     return alt.X("monday:T", title="week [its Monday]", axis=alt.Axis(format="%d %b %Y", labelAngle=-35, tickCount=9))
 
 
 def heading(text: str, subtitle: str) -> alt.TitleParams:
-    """Give a chart its title, and below it how it is to be read."""
+    """Return a chart its title, and below it how it is to be read."""
     return alt.TitleParams(text=text, subtitle=subtitle, anchor="start", subtitleColor="#555555")
 
 

@@ -97,12 +97,12 @@ def cash_chart(flow: CashFlow) -> Chart:
     tips = [alt.Tooltip("week"), *(alt.Tooltip(name, format=",.0f") for name in RANGE_NAMES)]
     base = alt.Chart(dated(flow.weekly)).encode(x=week_axis(), tooltip=tips)
     band = base.mark_area(opacity=0.25, color=BLUE).encode(
-        y=alt.Y("low:Q", title=f"cash since the season began [{currency}]"), y2="high:Q"
+        y=alt.Y("p5:Q", title=f"cash since the season began [{currency}]"), y2="p95:Q"
     )
-    line = base.mark_line(color=BLUE).encode(y="middle:Q")
+    line = base.mark_line(color=BLUE).encode(y="median:Q")
     zero = alt.Chart(pd.DataFrame({"cash": [0]})).mark_rule(color=BLACK).encode(y="cash:Q")
-    said = f"lowest: about {money(point.middle, currency)}"
-    low = pd.DataFrame([{"week": str(point.week), "lowest": round(point.middle, 2), "said": f"{said} in {point.week}"}])
+    said = f"lowest: about {money(point.median, currency)}"
+    low = pd.DataFrame([{"week": str(point.week), "lowest": round(point.median, 2), "said": f"{said} in {point.week}"}])
     mark = alt.Chart(dated(low)).encode(x=week_axis(), y="lowest:Q")
     triangle = mark.mark_point(shape="triangle-up", size=120, filled=True, color=ORANGE, opacity=1)
     words = mark.mark_text(align="right", dx=-10, dy=6, color=BLACK).encode(text="said:N")
@@ -181,12 +181,12 @@ def confidence_price_chart(prices: pd.DataFrame) -> Chart:
     Parameters
     ----------
     prices
-        confidence, plantlets, cost, currency, unmet, as from `forecast.ordering.baselines.confidence_prices`.
+        service_level, plantlets, cost, currency, unmet, as from `forecast.ordering.baselines.service_level_prices`.
 
     Returns
     -------
     LayerChart
-        A line with a point for each confidence, and its cost beside the first and the last. Confidences at which more
+        A line with a point for each service level, and its cost beside the first and the last. Confidences at which more
         wanted rows are unmet than at others are not drawn: their cost is not that of the same plants.
 
     Raises
@@ -195,21 +195,21 @@ def confidence_price_chart(prices: pd.DataFrame) -> Chart:
         If `prices` has no row.
     """
     if prices.empty:
-        raise refuse("prices", None, "no confidence is given", "Give at least one.")
-    rows = prices[prices["unmet"] == prices["unmet"].min()].sort_values("confidence")
+        raise refuse("prices", None, "no service level is given", "Give at least one.")
+    rows = prices[prices["unmet"] == prices["unmet"].min()].sort_values("service_level")
     currency = str(rows["currency"].iloc[0])
-    rows = rows[["confidence", "plantlets", "cost"]]
+    rows = rows[["service_level", "plantlets", "cost"]]
     x = alt.X(
-        "confidence:Q",
-        title="confidence of every wanted number [%]",
+        "service_level:Q",
+        title="service_level of every wanted number [%]",
         axis=alt.Axis(format="%"),
         scale=alt.Scale(zero=False, nice=False, padding=40),
     )
     y = alt.Y("cost:Q", title=f"cost until the weeks wanted [{currency}]", scale=alt.Scale(zero=False, padding=20))
-    tips = [alt.Tooltip("confidence", format=".1%"), alt.Tooltip("plantlets", format=",")]
+    tips = [alt.Tooltip("service_level", format=".1%"), alt.Tooltip("plantlets", format=",")]
     tips += [alt.Tooltip("cost", title=f"cost [{currency}]", format=",.0f")]
     line = alt.Chart(rows).mark_line(color=BLUE, point=alt.OverlayMarkDef(size=50, color=BLUE))
-    ends = rows.iloc[[0, -1]].drop_duplicates()[["confidence", "cost"]]
+    ends = rows.iloc[[0, -1]].drop_duplicates()[["service_level", "cost"]]
     ends = ends.assign(said=[f"about {rounded(cost)}" for cost in ends["cost"]])
     words = alt.Chart(ends).mark_text(dy=-14, color=BLACK)
     title = heading("What does it cost to be sure?", "Every wanted number by itself, each as surely as the axis says.")
@@ -219,7 +219,7 @@ def confidence_price_chart(prices: pd.DataFrame) -> Chart:
 
 
 def _step(least: float) -> float:
-    """Give the smallest of 1, 2 and 5 times a power of ten that is not below a number."""
+    """Return the smallest of 1, 2 and 5 times a power of ten that is not below a number."""
     power = 10.0 ** math.floor(math.log10(max(least, 0.01)))
     return next(times * power for times in (1, 2, 5, 10) if times * power >= least * (1 - 1e-9))
 
@@ -232,20 +232,20 @@ def _margins_said(flows: Mapping[str, CashFlow]) -> str:
         earned = money(float(flow.margin.mean()), flow._outcome.season.currency)
         said.append(
             f"{name}: on average {earned} ({signed(low)} to {signed(high)}), in the worst tenth of seasons "
-            f"{signed(flow.bad_years(0.1))}, a loss in {seasons(flow.chance_of_loss)}"
+            f"{signed(flow.worst_tenth(0.1))}, a loss in {seasons(flow.chance_of_loss)}"
         )
     return f"Margin of the season. {'. '.join(said)}."
 
 
 def _prices_said(prices: pd.DataFrame, rows: pd.DataFrame, currency: str) -> str:
-    """Say what the least and the greatest confidence cost."""
+    """Say what the least and the greatest service level cost."""
     said = [
-        f"in {seasons(row['confidence'])} for about {money(row['cost'], currency)}"
+        f"in {seasons(row['service_level'])} for about {money(row['cost'], currency)}"
         for row in rows.iloc[[0, -1]].drop_duplicates().to_dict("records")
     ]
     text = f"What is wanted is met, each number by itself, {' and '.join(said)}."
     least, beyond = int(prices["unmet"].min()), prices[prices["unmet"] > prices["unmet"].min()]
     text += f" {least} of the wanted numbers cannot be met at all, and are not counted." if least else ""
     if len(beyond):
-        text += f" From {beyond['confidence'].min():.3g} on more is out of reach than below."
+        text += f" From {beyond['service_level'].min():.3g} on more is out of reach than below."
     return text

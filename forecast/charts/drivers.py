@@ -55,7 +55,7 @@ def tornado_chart(drivers: Drivers, *, top: int = 10) -> Chart:
                 "said": told(row[end], row["unit"]).split(" above ")[0],
             }
             for row in table.to_dict("records")
-            for end in ("low", "high")
+            for end in ("p10", "p90")
         ]
     )
     title = {
@@ -66,7 +66,7 @@ def tornado_chart(drivers: Drivers, *, top: int = 10) -> Chart:
     y = alt.Y("input:N", title="input", sort=list(table["input"]), axis=alt.Axis(labelLimit=260))
     x = alt.X("answer:Q", title=title, scale=_scale([*rows["answer"], base]), axis=alt.Axis(tickCount=6))
     tips = [alt.Tooltip("input"), alt.Tooltip("end"), alt.Tooltip("said", title="value"), alt.Tooltip("answer")]
-    colour = alt.Color("end:N", scale=alt.Scale(domain=["low", "high"], range=[ORANGE, BLUE]), legend=None)
+    colour = alt.Color("end:N", scale=alt.Scale(domain=["p10", "p90"], range=[ORANGE, BLUE]), legend=None)
     bars = alt.Chart(rows).mark_bar(opacity=0.75, height=0.6 * _ROW)
     bars = bars.encode(x=x, x2="base:Q", y=y, color=colour, tooltip=tips)
     middle = alt.Chart(pd.DataFrame({"base": [round(base, digits)]})).mark_rule(color=BLACK).encode(x="base:Q")
@@ -116,21 +116,20 @@ def comparison_chart(comparison: Comparison, *, what: Literal["saleable", "margi
         unit, name, rows = currency, "variety", f"margin [{currency}]"
     if table.empty:
         raise refuse("comparison", None, "nothing is wanted in either", "Fill the table of what is wanted.")
-    drawn = table[["row", "difference", "low", "high"]].round(1)
+    drawn = table[["row", "difference", "p5", "p95"]].round(1)
     drawn = drawn.assign(said=[_more(amount, unit) for amount in drawn["difference"]])
     y = alt.Y("row:N", title=name, sort=list(drawn["row"]), axis=alt.Axis(labelLimit=260))
-    scale = _scale([*drawn["low"], *drawn["high"], 0.0])
+    scale = _scale([*drawn["p5"], *drawn["p95"], 0.0])
     title = f"difference in {rows}"
     x = alt.X("difference:Q", title=title, scale=scale, axis=alt.Axis(tickCount=6))
-    tips = [alt.Tooltip("row", title=name), *(alt.Tooltip(one, format=",.0f") for one in ("low", "difference", "high"))]
+    tips = [alt.Tooltip("row", title=name), *(alt.Tooltip(one, format=",.0f") for one in ("p5", "difference", "p95"))]
     zero = alt.Chart(pd.DataFrame({"zero": [0]})).mark_rule(color=BLACK).encode(x=alt.X("zero:Q", title=title))
     base = alt.Chart(drawn).encode(y=y, tooltip=tips)
-    lines = base.mark_rule(color=BLUE, strokeWidth=3, opacity=0.5).encode(x=alt.X("low:Q", title=title), x2="high:Q")
+    lines = base.mark_rule(color=BLUE, strokeWidth=3, opacity=0.5).encode(x=alt.X("p5:Q", title=title), x2="p95:Q")
     points = base.mark_point(color=BLUE, filled=True, size=70, opacity=1).encode(x=x)
-    words = base.mark_text(align="left", dx=8, color=BLACK).encode(x=alt.X("high:Q", title=title), text="said:N")
+    words = base.mark_text(align="left", dx=8, color=BLACK).encode(x=alt.X("p95:Q", title=title), text="said:N")
     said = [
-        f"{row['row']}: {row['said']} ({signed(row['low'])} to {signed(row['high'])})"
-        for row in drawn.to_dict("records")
+        f"{row['row']}: {row['said']} ({signed(row['p5'])} to {signed(row['p95'])})" for row in drawn.to_dict("records")
     ]
     return alt.layer(zero, lines, points, words).properties(
         width=_NARROW,
@@ -153,7 +152,7 @@ def _scale(values: list[float]) -> alt.Scale:
 
 
 def _swing(row: dict[Any, Any], drivers: Drivers) -> str:
-    ends = (f"{told(row[end], row['unit'])} gives {drivers.said(row[f'at_{end}'])}" for end in ("low", "high"))
+    ends = (f"{told(row[end], row['unit'])} gives {drivers.said(row[f'at_{end}'])}" for end in ("p10", "p90"))
     return f"{row['input']}: {', '.join(ends)}."
 
 

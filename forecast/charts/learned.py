@@ -48,8 +48,8 @@ def shrinkage(learned: LearnedSeason, stage: str) -> Chart:
         alt.Tooltip("batches", title="own batches"),
         alt.Tooltip("rests_on", title="rests on"),
     ]
-    ranges = table.dropna(subset="low")[["variety", "low", "high"]]
-    bars = alt.Chart(ranges).mark_bar(height=7, color=BLUE, opacity=0.3).encode(x=alt.X("low:Q"), x2="high:Q", y=y)
+    ranges = table.dropna(subset="p5")[["variety", "p5", "p95"]]
+    bars = alt.Chart(ranges).mark_bar(height=7, color=BLUE, opacity=0.3).encode(x=alt.X("p5:Q"), x2="p95:Q", y=y)
     legend = alt.Legend(title=None, orient="bottom")
     kinds = list(_KINDS)
     colours = alt.Color("kind:N", scale=alt.Scale(domain=kinds, range=[ORANGE, GREEN, BLUE]), legend=legend)
@@ -138,14 +138,14 @@ def labs(learned: LearnedSeason, stage: str) -> Chart:
     table = learned.labs(stage).round(4)
     pairs = [f"{row.lab} ({row.batches}) over {row.other} ({row.other_batches})" for row in table.itertuples()]
     words = table["said"].str.split(": ").str[-1].str.rstrip(".")
-    rows = table.assign(pair=pairs, words=words)[["pair", "better_by", "low", "high", "chance", "words", "said"]]
+    rows = table.assign(pair=pairs, words=words)[["pair", "better_by", "p5", "p95", "chance", "words", "said"]]
     y = alt.Y("pair:N", title="labs [batches]", sort=pairs, axis=alt.Axis(labelLimit=240))
-    x = alt.X("low:Q", title=f"more survive {stage} [% of plants]", axis=alt.Axis(format="%"))
+    x = alt.X("p5:Q", title=f"more survive {stage} [% of plants]", axis=alt.Axis(format="%"))
     tips = [alt.Tooltip("pair"), alt.Tooltip("better_by", format=".1%"), alt.Tooltip("said")]
     base = alt.Chart(rows).encode(y=y, tooltip=tips)
-    bars = base.mark_bar(height=9, color=BLUE, opacity=0.35).encode(x=x, x2="high:Q")
+    bars = base.mark_bar(height=9, color=BLUE, opacity=0.35).encode(x=x, x2="p95:Q")
     ticks = base.mark_tick(color=BLUE, thickness=3, size=16).encode(x="better_by:Q")
-    said = base.mark_text(align="left", dx=8, fontSize=10, color=BLACK).encode(x="high:Q", text="words:N")
+    said = base.mark_text(align="left", dx=8, fontSize=10, color=BLACK).encode(x="p95:Q", text="words:N")
     none = alt.Chart(pd.DataFrame({"none": [0]})).mark_rule(color=ORANGE, strokeDash=[6, 3]).encode(x="none:Q")
     title = heading(
         f"{stage.capitalize()}: do labs differ?",

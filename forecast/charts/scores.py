@@ -56,8 +56,8 @@ def calibration(scores: Scorecard) -> Chart:
     )
     y = alt.Y("share:Q", title="forecasts [% of all]", axis=alt.Axis(format=".0%"), scale=alt.Scale(zero=True))
     bars = alt.Chart(rows).mark_bar(color=BLUE, opacity=0.6).encode(x=x, x2="end:Q", y=y, tooltip=list(rows))
-    band = pd.DataFrame([{"low": round(low, 4), "high": round(high, 4), "even": 1 / _BINS}])
-    chance = alt.Chart(band).mark_rect(color=ORANGE, opacity=0.18).encode(y="low:Q", y2="high:Q")
+    band = pd.DataFrame([{"p5": round(low, 4), "p95": round(high, 4), "even": 1 / _BINS}])
+    chance = alt.Chart(band).mark_rect(color=ORANGE, opacity=0.18).encode(y="p5:Q", y2="p95:Q")
     even = alt.Chart(band).mark_rule(color=BLACK, strokeDash=[5, 4]).encode(y="even:Q")
     outside = int(((share < low) | (share > high)).sum())
     text = (
@@ -73,7 +73,7 @@ def calibration(scores: Scorecard) -> Chart:
 
 
 def _spread(counts: np.ndarray) -> float:
-    """Give the standard deviation of the share in one bin, of forecasts counted by batch and bin."""
+    """Return the standard deviation of the share in one bin, of forecasts counted by batch and bin."""
     n, p = float(counts.sum()), 1 / _BINS
     of = counts.sum(axis=1)
     pairs, alike = float((of * (of - 1)).sum()), float((counts * (counts - 1)).sum())

@@ -60,13 +60,13 @@ def ready_dates(weeks: DeliveryWeeks) -> Chart:
         x=alt.X("ready_first:T", title="ready [Monday]", axis=axis, scale=alt.Scale(zero=False)), x2="ready_last:T"
     )
     ticks = base.transform_filter("datum.half").mark_tick(color=BLUE, thickness=3, size=15).encode(x="ready:T")
-    wanted = pd.DataFrame({"by": [_monday(str(weeks.by))]})
-    rule = alt.Chart(wanted).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3]).encode(x="by:T")
+    target = pd.DataFrame({"by": [_monday(str(weeks.by))]})
+    rule = alt.Chart(target).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3]).encode(x="by:T")
     first, last = table.iloc[0], table.iloc[-1]
     text = (
         f"Ready dates of {weeks.variety} by week of delivery: half are ready by {first['ready'] or 'no week'} if "
         f"delivered in {first['week']}, by {last['ready'] or 'no week of the season'} if in {last['week']}. "
-        f"Wanted by {weeks.by}."
+        f"Target by {weeks.by}."
     )
     title = heading(
         f"{weeks.variety}: when are they ready?",
@@ -92,18 +92,18 @@ def survival_by_week(weeks: DeliveryWeeks) -> Chart:
         a triangle at the chance that the same quantity gives the wanted number in time.
     """
     table = weeks.table().drop_duplicates("week").sort_values("week")
-    columns = ["week", "survival_low", "survival", "survival_high", "chance"]
+    columns = ["week", "survival_p5", "survival", "survival_p95", "chance"]
     rows = table[columns].round(4)
     x = alt.X("week:O", title="week of delivery [ISO week]", axis=alt.Axis(labelAngle=-35))
     tips = [alt.Tooltip("week"), *(alt.Tooltip(name, format=".0%") for name in columns[1:])]
     base = alt.Chart(rows).encode(x=x, tooltip=tips)
-    y = alt.Y("survival_low:Q", title="survival, chance [%]", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1]))
-    bars = base.mark_bar(width=12, color=BLUE, opacity=0.35).encode(y=y, y2="survival_high:Q")
+    y = alt.Y("survival_p5:Q", title="survival, chance [%]", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1]))
+    bars = base.mark_bar(width=12, color=BLUE, opacity=0.35).encode(y=y, y2="survival_p95:Q")
     ticks = base.mark_tick(color=BLUE, thickness=3, size=18, orient="horizontal").encode(y="survival:Q")
     points = base.mark_point(shape="triangle-up", filled=True, size=90, color=ORANGE, opacity=1).encode(y="chance:Q")
     title = heading(
         f"{weeks.variety}: how many come through, and is it enough in time?",
-        f"Bars: survival, nine draws in ten. Triangles: {weeks.wanted:,} by {weeks.by} from {weeks.quantity:,}.",
+        f"Bars: survival, nine draws in ten. Triangles: {weeks.target:,} by {weeks.by} from {weeks.quantity:,}.",
     )
     return alt.layer(bars, ticks, points).properties(
         width=WIDTH, height=HEIGHT, title=title, description=" ".join(str(weeks).splitlines())
@@ -172,20 +172,22 @@ def space_map(space: BenchSpace) -> Chart:
         cross marks a chance of 10 % or more that the place does not suffice, else a dot a place that is shut.
     """
     weekly = space.weekly
-    used = weekly[weekly["high"] > 0]["week"]
+    used = weekly[weekly["p95"] > 0]["week"]
     if len(used):
         weekly = weekly[(weekly["week"] >= used.min()) & (weekly["week"] <= used.max())]
-    most = weekly.groupby("place", sort=False)["there_is"].max()
+    most = weekly.groupby("place", sort=False)["available"].max()
     named = {place: f"{place}, {area:,.0f} m²" for place, area in most.items()}
-    full = (weekly["middle"] / weekly["there_is"].where(weekly["there_is"] > 0)).fillna(0).round(3)
+    full = (weekly["median"] / weekly["available"].where(weekly["available"] > 0)).fillna(0).round(3)
     rows = dated(weekly.assign(full=full, where=weekly["place"].map(named)))
-    rows = rows.assign(mark=np.where(rows["overrun"] >= _OFTEN, "overrun", np.where(rows["there_is"] == 0, "shut", "")))
+    rows = rows.assign(
+        mark=np.where(rows["overrun"] >= _OFTEN, "overrun", np.where(rows["available"] == 0, "shut", ""))
+    )
     y = alt.Y("where:N", title="place [area]", sort=list(named.values()), axis=alt.Axis(labelLimit=220))
     tips = [
         alt.Tooltip("where", title="place"),
         alt.Tooltip("week"),
-        *(alt.Tooltip(name, format=".0f") for name in ("low", "middle", "high")),
-        alt.Tooltip("there_is", title="there is", format=".0f"),
+        *(alt.Tooltip(name, format=".0f") for name in ("p5", "median", "p95")),
+        alt.Tooltip("available", title="there is", format=".0f"),
         alt.Tooltip("overrun", title="chance of overrun", format=".0%"),
     ]
     base = alt.Chart(rows).encode(x=_cells(), y=y, tooltip=tips)
@@ -226,7 +228,7 @@ def work_calendar(work: Work) -> Chart:
     stages = list(dict.fromkeys(work.by_stage["stage"]))
     y = alt.Y("stage:N", title="plants enter [stage]", sort=stages)
     tips = [alt.Tooltip("week"), alt.Tooltip("stage"), alt.Tooltip("hours", title="hours expected", format=".1f")]
-    tips += [alt.Tooltip(name, title=f"plants, {name}", format=",.0f") for name in ("low", "middle", "high")]
+    tips += [alt.Tooltip(name, title=f"plants, {name}", format=",.0f") for name in ("p5", "median", "p95")]
     base = alt.Chart(rows).encode(x=_cells(), y=y, tooltip=tips)
     shade = alt.Color("hours:Q", title="hours [h]", scale=alt.Scale(scheme="blues"))
     most = float(rows["hours"].max()) if len(rows) else 1.0
@@ -260,15 +262,15 @@ def narrowing(table: pd.DataFrame, came: int | None = None) -> Chart:
     x = alt.X("day:T", title="forecast made on [day]", axis=axis)
     tips = [alt.Tooltip("day:T", format="%d %b %Y"), *(alt.Tooltip(name, format=",.0f") for name in RANGE_NAMES)]
     base = alt.Chart(rows).encode(x=x, tooltip=tips)
-    y = alt.Y("low:Q", title="saleable plants [number]", scale=alt.Scale(zero=False))
-    band = base.mark_area(color=BLUE, opacity=0.25).encode(y=y, y2="high:Q")
-    line = base.mark_line(color=BLUE, point=alt.OverlayMarkDef(size=20, color=BLUE)).encode(y="middle:Q")
+    y = alt.Y("p5:Q", title="saleable plants [number]", scale=alt.Scale(zero=False))
+    band = base.mark_area(color=BLUE, opacity=0.25).encode(y=y, y2="p95:Q")
+    line = base.mark_line(color=BLUE, point=alt.OverlayMarkDef(size=20, color=BLUE)).encode(y="median:Q")
     layers: list[alt.Chart] = [band, line]
     if came is not None:
         dashed = alt.Chart(pd.DataFrame({"came": [came]})).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3])
         layers.append(dashed.encode(y="came:Q", tooltip=[alt.Tooltip("came", title="came of it", format=",.0f")]))
     said = "; ".join(
-        f"on {row['day']} about {rounded(row['middle'])} ({rounded(row['low'])} to {rounded(row['high'])})"
+        f"on {row['day']} about {rounded(row['median'])} ({rounded(row['p5'])} to {rounded(row['p95'])})"
         for row in rows.iloc[[0, -1]].drop_duplicates().to_dict("records")
     )
     text = f"Saleable plants expected, by the day of the forecast: {said}."
@@ -279,7 +281,7 @@ def narrowing(table: pd.DataFrame, came: int | None = None) -> Chart:
 
 
 def _cells() -> alt.X:
-    """Give an axis of weeks on which every week is a cell."""
+    """Return an axis of weeks on which every week is a cell."""
     ticks = alt.Axis(format="%d %b %Y", labelAngle=-35, labelOverlap="greedy")
     return alt.X("yearmonthdate(monday):O", title="week [its Monday]", axis=ticks)
 

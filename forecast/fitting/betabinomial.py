@@ -21,7 +21,7 @@ _LEAST = 1e-12  # a mixture's part below this is left out of a chance
 
 
 def log_pmf(survived: ArrayLike, of: ArrayLike, a: ArrayLike, b: ArrayLike) -> Array:
-    """Give the log chance of so many survivors of a batch whose share is beta distributed.
+    """Return the log chance of so many survivors of a batch whose share is beta distributed.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ def log_pmf(survived: ArrayLike, of: ArrayLike, a: ArrayLike, b: ArrayLike) -> A
 
 
 def mixed_pmf(of: int, a: Array, b: Array, weights: Array) -> Array:
-    """Give the chances of 0, 1, ..., `of` survivors under a mixture of beta-binomial distributions.
+    """Return the chances of 0, 1, ..., `of` survivors under a mixture of beta-binomial distributions.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ class Fit:
 
     @property
     def likeness(self) -> float:
-        """Give k = a + b of the beta distributions."""
+        """Return k = a + b of the beta distributions."""
         return 1 / self.correlation - 1
 
 

@@ -227,7 +227,7 @@ class Likelihood:
         self._last: tuple[bytes, tuple[float, Array, Array]] | None = None
 
     def at(self, parameters: Array) -> tuple[float, Array, Array]:
-        """Give the log-likelihood with its first and second derivatives."""
+        """Return the log-likelihood with its first and second derivatives."""
         key = parameters.tobytes() + bytes([self.steps])
         if self._last is None or self._last[0] != key:
             self._last = key, self._over_batches(parameters) if self.between else self._plainly(parameters)
@@ -363,7 +363,7 @@ def maximise(likelihood: Likelihood, start: Sequence[float], *, scale_held: bool
 
 
 def starts(table: Table, *, ready_only: bool) -> tuple[float, float, float]:
-    """Give a location, a log scale and a log spread of batches to begin with, from the middles of the rows."""
+    """Return a location, a log scale and a log spread of batches to begin with, from the middles of the rows."""
     count = np.where(table.open & ready_only, 1e-9, table.count)
     middle = table.middle + np.where(table.open, 0.3, 0.0)
     mean = float((count * middle).sum() / count.sum())

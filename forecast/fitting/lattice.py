@@ -78,7 +78,7 @@ class Counts:
         return tables
 
     def log_likelihood(self, log_k: float) -> Array:
-        """Give the log-likelihood of variety by lab at the knots, without binomial coefficients."""
+        """Return the log-likelihood of variety by lab at the knots, without binomial coefficients."""
         k = math.exp(log_k)
         (y, alive), (z, dead), (n, there) = self._tables
         a, b = k * expit(_KNOTS), k * expit(-_KNOTS)
@@ -87,7 +87,7 @@ class Counts:
         return np.asarray(found - whole).reshape(self.varieties, max(self.labs, 1), len(_KNOTS))
 
     def narrowest(self, log_k: float, varieties: float) -> float:
-        """Give about the least standard deviation of a logit, of varieties and groups, for a k and a spread."""
+        """Return about the least standard deviation of a logit, of varieties and groups, for a k and a spread."""
         size = self.of / (1 + (self.of - 1) / (math.exp(log_k) + 1))
         share = (self.survived + 0.5) / (self.of + 1)
         known = np.bincount(self.variety, share * (1 - share) * size, self.varieties)
@@ -96,12 +96,12 @@ class Counts:
 
 
 def logits(step: float) -> Array:
-    """Give logits from -10 to 10 with about this step."""
+    """Return logits from -10 to 10 with about this step."""
     return np.linspace(-EDGE, EDGE, 1 + 2 * math.ceil(EDGE / step))
 
 
 def kernel(x: Array, spread: float) -> Array:
-    """Give the chances to come from a logit (row) to another (column) by a normal step.
+    """Return the chances to come from a logit (row) to another (column) by a normal step.
 
     Notes
     -----
@@ -158,7 +158,7 @@ class Lattice:
         self._kept: dict[int, tuple[bytes, Messages]] = {}
 
     def likelihood(self, node: int, shifts: Array) -> Array:
-        """Give log-likelihoods of varieties on the lattice, at a node of log k."""
+        """Return log-likelihoods of varieties on the lattice, at a node of log k."""
         lines = shifts if len(shifts) else np.zeros(1)
         fine = (_finer(len(self.full), float(shift))[self.cut] for shift in lines)
         return np.asarray(sum(_times(self.knots[node][:, lab], one.T) for lab, one in enumerate(fine)))
@@ -189,7 +189,7 @@ class Lattice:
         return found
 
     def evidence(self, shifts: Array) -> Array:
-        """Give log prior times evidence by log k and the two log spreads."""
+        """Return log prior times evidence by log k and the two log spreads."""
         return self.log_prior + np.stack([self.up(node, shifts)[-1] for node in range(len(self.axes[0]))])
 
     def down(self, node: int, shifts: Array, log_weight: float) -> tuple[Array, Array, Array, Array]:
@@ -216,7 +216,7 @@ class Lattice:
         return weights, units, centres.sum(axis=0), np.clip(part, 0, 1).T @ weights.sum(axis=1)
 
     def each_down(self, messages: Messages, log_weights: Array) -> tuple[Array, Array, Array, Array]:
-        """Give, by spread of varieties, varieties, the same without their records, new ones, and means of groups."""
+        """Return, by spread of varieties, varieties, the same without their records, new ones, and means of groups."""
         like, of_group, together, of_nursery, whole, _ = messages
         s, _, g, t = of_nursery.shape
         mu = np.exp(whole + (log_weights - logsumexp(whole, axis=2))[:, :, None])
@@ -233,7 +233,7 @@ class Lattice:
 
 
 def _part(counts: Counts, normals: Normals, axes: list[Array], shifts: Array, reach: float = 0) -> tuple[float, float]:
-    """Give from where to where all logits lie, found on the coarsest lattice at the ends of the axes."""
+    """Return from where to where all logits lie, found on the coarsest lattice at the ends of the axes."""
     least = math.log(_NEAR * _COARSEST)
     ends = [axes[0][[0, -1]], *(np.maximum(axis[[0, -1]], least) for axis in axes[1:])]
     model = Lattice(counts, normals, ends, _COARSEST)
@@ -379,7 +379,7 @@ def _peak(model: Lattice, density: Array) -> tuple[Array, Array]:
 
 
 def _points(mean: Array, covariance: Array) -> tuple[Array, Array]:
-    """Give points in pairs about the mean, with just this mean and covariance, and their log normal density."""
+    """Return points in pairs about the mean, with just this mean and covariance, and their log normal density."""
     labs = len(mean)
     pairs = max(_PAIRS, 1 << (2 * labs - 1).bit_length())
     normal = ndtri(qmc.Sobol(labs, scramble=False).random(pairs) + 0.5 / pairs)

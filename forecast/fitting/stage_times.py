@@ -154,7 +154,7 @@ class LearnedTime:
         return {name: float(slope * log) for name, slope, log in zip(names, slopes, logs, strict=True)}
 
     def quantile(self, u: ArrayLike) -> Array:
-        """Give the time by which a share `u` of those of a usual batch that ever get ready are so [weeks].
+        """Return the time by which a share `u` of those of a usual batch that ever get ready are so [weeks].
 
         Parameters
         ----------
@@ -164,13 +164,13 @@ class LearnedTime:
         return np.exp(self.location + self.scale * LAWS[self.law].quantile(np.asarray(u, dtype=np.float64)))
 
     def cdf(self, time: ArrayLike) -> Array:
-        """Give the share ready by a time [weeks] of those of a usual batch that ever get ready."""
+        """Return the share ready by a time [weeks] of those of a usual batch that ever get ready."""
         with np.errstate(divide="ignore", over="ignore"):
             score = (np.log(np.maximum(np.asarray(time, dtype=np.float64), 0)) - self.location) / self.scale
             return np.asarray(LAWS[self.law].cdf(score))
 
     def duration(self, level: Level | str | None = None) -> Duration:
-        """Give the time as a plan holds it.
+        """Return the time as a plan holds it.
 
         Parameters
         ----------

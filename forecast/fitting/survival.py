@@ -137,13 +137,13 @@ class Learned:
         Of the variety or group; empty for the nursery.
     batches, plants
         Records of its own [number].
-    mean, spread
+    mean, sd
         Mean and standard deviation of the survival of its next batch [0 to 1].
     centre, doubt
         Mean and standard deviation of its mean over batches; of a group or the nursery, of its middle variety's.
     weight
         Weight of its own records against those of the others [0 to 1]; of a group or the nursery 1 if it has any.
-    prior_mean, prior_spread
+    prior_mean, prior_sd
         Mean and spread of its next batch before all records.
     """
 
@@ -151,12 +151,12 @@ class Learned:
     batches: int
     plants: int
     mean: float
-    spread: float
+    sd: float
     centre: float
     doubt: float
     weight: float
     prior_mean: float
-    prior_spread: float
+    prior_sd: float
 
     @property
     def moved(self) -> float:
@@ -167,7 +167,7 @@ class Learned:
         records = f"{self.batches:,} batch{'' if self.batches == 1 else 'es'}" if self.batches else "no record"
         up = "up" if self.moved >= 0 else "down"
         return (
-            f"{self.name or 'Nursery'}: {percent(self.mean)} % of the next batch, give or take {percent(self.spread)} "
+            f"{self.name or 'Nursery'}: {percent(self.mean)} % of the next batch, give or take {percent(self.sd)} "
             f"({records}, weight {100 * self.weight:.0f} %; {up} from {percent(self.prior_mean)} % before any record)"
         )
 
@@ -275,12 +275,12 @@ class Pooled:
         return self._learned("", self._posterior.units.shape[1] - 1, 0, batches, plants, float(batches > 0))
 
     def share(self, variety: str, level: Level | str, *, lab: str = "") -> Share:
-        """Give the survival of the next batch as a share for a plan, beta with the same mean and spread."""
+        """Return the survival of the next batch as a share for a plan, beta with the same mean and spread."""
         learned = self.variety(variety, lab=lab)
-        return Share(learned.mean, learned.spread, level)
+        return Share(learned.mean, learned.sd, level)
 
     def predictive(self, variety: str, of: int, *, lab: str = "") -> Array:
-        """Give the chances that 0, 1, ..., `of` plants of the next batch survive.
+        """Return the chances that 0, 1, ..., `of` plants of the next batch survive.
 
         Parameters
         ----------
@@ -297,7 +297,7 @@ class Pooled:
         return mixed_pmf(of, k * expit(x), k * expit(-x), weights / weights.sum())
 
     def compare_labs(self, one: str, two: str) -> tuple[float, float, float]:
-        """Give mean and spread of how far one lab's shift exceeds the other's [logit], and the chance that it does.
+        """Return mean and spread of how far one lab's shift exceeds the other's [logit], and the chance that it does.
 
         The chance takes the difference as normal.
         """
@@ -328,7 +328,7 @@ class Pooled:
         rest = f"; {alone} of {len(self.groups)} varieties rest on the others alone" if alone else ""
         return (
             f"{nursery.batches:,} batch{'' if nursery.batches == 1 else 'es'} of {len(self.groups)} varieties: a next "
-            f"batch survives to {percent(nursery.mean)} % on average, give or take {percent(nursery.spread)}{rest}"
+            f"batch survives to {percent(nursery.mean)} % on average, give or take {percent(nursery.sd)}{rest}"
         )
 
     @cached_property
@@ -372,7 +372,7 @@ class Pooled:
 
 
 def _moments(weights: Array, log_k: Array, x: Array) -> tuple[float, float, float, float]:
-    """Give mean and standard deviation of the share of a batch, and of the mean over batches."""
+    """Return mean and standard deviation of the share of a batch, and of the mean over batches."""
     weights, m = weights / weights.sum(), expit(x)
     mean = float((weights @ m).sum())
     between = float((weights @ (m - mean) ** 2).sum())

@@ -14,7 +14,7 @@ from forecast.season.rows import Stage
 
 Array = NDArray[np.float64]
 
-_AREA_STEP, _VARIANCE_STEP = 2.0**-32, 2.0**-36  # m2 and m4
+_AREA_STEP, _VARIANCE_STEP = 2.0**-32, 2.0**-36  # m² and m4
 
 
 class Grown(NamedTuple):
@@ -26,9 +26,9 @@ class Grown(NamedTuple):
 
 
 def occupied(
-    batches: Sequence[Grown], at: NDArray[np.intp], shelf_life: int | None, sales: Sequence[tuple[int, Array]]
+    batches: Sequence[Grown], at: NDArray[np.intp], saleable_weeks: int | None, sales: Sequence[tuple[int, Array]]
 ) -> list[list[Array]]:
-    """Give the share of each batch of a variety that is on the benches, expected given the draw.
+    """Return the share of each batch of a variety that is on the benches, expected given the draw.
 
     Parameters
     ----------
@@ -36,7 +36,7 @@ def occupied(
         Its batches, with the weeks of the whole season.
     at
         Numbers of the weeks that are asked for: one of them, or all.
-    shelf_life, sales
+    saleable_weeks, sales
         As for `on_hand`; what is sold in a week leaves the bench on its Monday.
 
     Returns
@@ -50,8 +50,8 @@ def occupied(
         standing.append(alive)
         through.append(ready if at.size == batch.elapsed.size else batch.fate.ready(batch.elapsed))
     plants = sum(batch.quantity * ready for batch, ready in zip(batches, through, strict=True))
-    unsold = on_hand(np.asarray(plants), shelf_life, sales)[1][at]
-    fresh = [(ready - earlier(ready, shelf_life))[at] for ready in through]
+    unsold = on_hand(np.asarray(plants), saleable_weeks, sales)[1][at]
+    fresh = [(ready - earlier(ready, saleable_weeks))[at] for ready in through]
     whole = sum(batch.quantity * share for batch, share in zip(batches, fresh, strict=True))
     part = np.minimum(unsold / np.maximum(whole, 1e-9), 1)
     return [[*alive, good * part] for alive, good in zip(standing, fresh, strict=True)]
@@ -60,7 +60,7 @@ def occupied(
 def areas(
     route: Sequence[Stage], batches: Sequence[Grown], shares: Sequence[Sequence[Array]]
 ) -> dict[str, tuple[Array, Array]]:
-    """Give the area of a variety in each place, and its variance by the chance of single plants.
+    """Return the area of a variety in each place, and its variance by the chance of single plants.
 
     Parameters
     ----------
@@ -71,12 +71,12 @@ def areas(
 
     Returns
     -------
-    dict from place to expected area [m2] and variance [m4], arrays of shape (weeks, draws)
+    dict from place to expected area [m²] and variance [m⁴], arrays of shape (weeks, draws)
 
     Notes
     -----
     Given the draw the N plants of a batch are spread over stages by a multinomial distribution: with shares p_k
-    of a_k m2 each, the variance is N (sum p_k a_k^2 - (sum p_k a_k)^2). Areas are held to multiples of 2^-32 m2 and
+    of a_k m² each, the variance is N (sum p_k a_k^2 - (sum p_k a_k)^2). Areas are held to multiples of 2^-32 m² and
     variances to 2^-36 m4, so that those of many varieties add to the same in any order.
     """
     stages = (*route, route[-1])

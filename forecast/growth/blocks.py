@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from forecast.executors import handed_out
 from forecast.growth.outcome import Outcome
 from forecast.growth.stage_occupancy import Batch, Fate
-from forecast.growth.summaries import as_wanted, by_week, ranges
+from forecast.growth.summaries import as_targets, by_week, ranges
 from forecast.season.season import Season
 from forecast.streams import Streams
 
@@ -40,16 +40,16 @@ class Summary:
         By variety, low, middle and high number saleable if nothing is sold, and on hand if what is wanted is, shape
         (3, weeks).
     wanted
-        By variety, the rows of `Outcome.wanted`.
+        By variety, the rows of `Outcome.targets`.
     log_met
         Logarithm of the chance that all that is wanted of them is met, shape (draws,).
     area, variance
-        Expected area [m2] and its variance [m4], shape (places, weeks, draws).
+        Expected area [m²] and its variance [m⁴], shape (places, weeks, draws).
     """
 
     unsold: Mapping[str, NDArray[np.int64]]
     sold: Mapping[str, NDArray[np.int64]]
-    wanted: Mapping[str, Sequence[tuple[Any, ...]]]
+    target: Mapping[str, Sequence[tuple[Any, ...]]]
     log_met: Array
     area: Array
     variance: Array
@@ -130,9 +130,9 @@ class InBlocks(Outcome):
         return self._summed_up(None)
 
     def _summed_up(self, executor: Executor | None) -> Summary:
-        wanted = {row.variety for row in self.season.wanted}
+        target = {row.variety for row in self.season.targets}
         names = [
-            row.variety for row in self.season.varieties if row.variety in self._by_variety or row.variety in wanted
+            row.variety for row in self.season.varieties if row.variety in self._by_variety or row.variety in target
         ]
         blocks = [names[at : at + self._block] for at in range(0, len(names), self._block)]
         items = [
@@ -142,7 +142,7 @@ class InBlocks(Outcome):
         ]  # fmt: skip
         shape = len(self.season.place_names), self.season.weeks, self.draws
         sums = {"log_met": np.zeros(self.draws), "area": np.zeros(shape), "variance": np.zeros(shape)}
-        found: dict[str, dict[str, Any]] = {"unsold": {}, "sold": {}, "wanted": {}}
+        found: dict[str, dict[str, Any]] = {"unsold": {}, "sold": {}, "target": {}}
         done = 0
         for at, part in handed_out(summed_up, items, executor):
             for kind, rows in found.items():
@@ -155,24 +155,24 @@ class InBlocks(Outcome):
         return Summary(**found, **sums)  # type: ignore[arg-type]
 
     def table(self, variety: str | None = None, *, sold: bool = False) -> pd.DataFrame:
-        """Give the number of saleable plants by variety and week, as `Outcome.table` does."""
+        """Return the number of saleable plants by variety and week, as `Outcome.table` does."""
         if variety is not None and variety not in self._by_variety:
             return super().table(variety, sold=sold)
         names = self.varieties if variety is None else (variety,)
         found = self._summary.sold if sold else self._summary.unsold
         return by_week(names, self._names, [found[name] for name in names])
 
-    def wanted(self, variety: str | None = None) -> pd.DataFrame:
-        """Give, for each row that is wanted, what comes of it, as `Outcome.wanted` does."""
+    def targets(self, variety: str | None = None) -> pd.DataFrame:
+        """Return, for each row that is wanted, what comes of it, as `Outcome.targets` does."""
         names = self.varieties if variety is None else (self.season.variety(variety).variety,)
-        return as_wanted(row for name in names for row in self._summary.wanted.get(name, ()))
+        return as_targets(row for name in names for row in self._summary.target.get(name, ()))
 
     def chance_of_all(self) -> float:
-        """Give the chance [0 to 1] that everything that is wanted is met, as `Outcome.chance_of_all` does."""
+        """Return the chance [0 to 1] that everything that is wanted is met, as `Outcome.chance_of_all` does."""
         return float(np.exp(self._summary.log_met).mean())
 
     def area_sums(self) -> tuple[Array, Array]:
-        """Give the expected area and its variance, as `Outcome.area_sums` does."""
+        """Return the expected area and its variance, as `Outcome.area_sums` does."""
         return self._summary.area, self._summary.variance
 
     @cached_property
@@ -186,7 +186,7 @@ class InBlocks(Outcome):
         return frozenset(row.variety for row in self.season.varieties)
 
     def part(self, variety: str) -> Outcome:
-        """Give the outcome of one variety; the last one that was asked for is kept."""
+        """Return the outcome of one variety; the last one that was asked for is kept."""
         if self._last is None or self._last[0] != variety:
             made = self._drawn(self.season.only([variety]), self._of(variety), self.streams.beside())
             self._last = variety, made

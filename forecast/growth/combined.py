@@ -8,7 +8,7 @@ from forecast.growth.outcome import Outcome
 
 
 def together(one: Outcome, other: Outcome) -> Outcome:
-    """Give what comes of the orders of both, as if they had been forecast together.
+    """Return what comes of the orders of both, as if they had been forecast together.
 
     Parameters
     ----------

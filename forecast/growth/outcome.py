@@ -17,7 +17,7 @@ from forecast.executors import in_parts
 from forecast.growth.benches import Grown, areas, held, occupied
 from forecast.growth.stage_occupancy import Batch, Fate
 from forecast.growth.stock import drawn_demand, earlier, on_hand, sampled
-from forecast.growth.summaries import RANGE, RANGE_NAMES, as_wanted, by_week, ranges
+from forecast.growth.summaries import RANGE, RANGE_NAMES, as_targets, by_week, ranges
 from forecast.growth.tails import sum_at_least
 from forecast.season.season import Season
 from forecast.streams import Streams
@@ -76,7 +76,7 @@ class Outcome:
         return tuple(row.variety for row in self.season.varieties if row.variety in ordered)
 
     def chance(self, variety: str, *, week: Week | str, at_least: int) -> float:
-        """Give the chance that at least so many plants of a variety are saleable in a week.
+        """Return the chance that at least so many plants of a variety are saleable in a week.
 
         Parameters
         ----------
@@ -104,7 +104,7 @@ class Outcome:
         return float(self.chances(variety, week=week, at_least=whole("at_least", at_least, 0, 10**12)).mean())
 
     def chances(self, variety: str, *, week: Week | str, at_least: ArrayLike) -> Array:
-        """Give the chance of at least so many saleable plants in every draw, as `chance` gives their mean.
+        """Return the chance of at least so many saleable plants in every draw, as `chance` gives their mean.
 
         Parameters
         ----------
@@ -120,12 +120,12 @@ class Outcome:
         monday = self._week(week)
         if not (batches := self._of(variety)):
             return np.broadcast_to(np.where(np.asarray(at_least) <= 0, 1.0, 0.0), (self.draws,)).astype(np.float64)
-        life = self._shelf_life(variety)
+        life = self._saleable_weeks(variety)
         shares = [self._fates[one].saleable(np.array([float(monday - one.week)]), life)[0] for one in batches]
         return sum_at_least(at_least, [batch.quantity for batch in batches], shares)
 
     def quantile(self, variety: str, *, week: Week | str, q: ArrayLike = RANGE) -> NDArray[np.int64]:
-        """Give quantiles of the number of saleable plants of a variety in a week.
+        """Return quantiles of the number of saleable plants of a variety in a week.
 
         Parameters
         ----------
@@ -139,14 +139,14 @@ class Outcome:
         whole numbers of the shape of `q`
         """
         try:
-            wanted = np.asarray(q, dtype=np.float64)
+            target = np.asarray(q, dtype=np.float64)
         except (TypeError, ValueError):
-            wanted = np.array(np.nan)
-        if not ((wanted >= 0) & (wanted <= 1)).all():
+            target = np.array(np.nan)
+        if not ((target >= 0) & (target <= 1)).all():
             raise refuse("q", str(q), "not a probability", "Give numbers from 0 to 1.")
         at = self._week(week) - self.season.first_week
         counts = self.counted(variety)[at] if self._of(variety) else np.zeros(1)
-        return np.asarray(np.quantile(counts, wanted, method="inverted_cdf"), dtype=np.int64)
+        return np.asarray(np.quantile(counts, target, method="inverted_cdf"), dtype=np.int64)
 
     @cached_property
     def saleable(self) -> xr.DataArray:
@@ -158,7 +158,7 @@ class Outcome:
         return xr.DataArray(_frozen(counts), dims=("variety", "week", "draw"), coords=names)
 
     def table(self, variety: str | None = None, *, sold: bool = False) -> pd.DataFrame:
-        """Give the number of saleable plants by variety and week.
+        """Return the number of saleable plants by variety and week.
 
         Parameters
         ----------
@@ -177,8 +177,8 @@ class Outcome:
         found = [ranges(self.on_hand(name)[0] if sold else self.counted(name)) for name in names]
         return by_week(names, self._names, found)
 
-    def wanted(self, variety: str | None = None) -> pd.DataFrame:
-        """Give, for each row that is wanted, what comes of it.
+    def targets(self, variety: str | None = None) -> pd.DataFrame:
+        """Return, for each row that is wanted, what comes of it.
 
         Parameters
         ----------
@@ -197,18 +197,18 @@ class Outcome:
         sampled histories. A range that is wanted is drawn anew in every draw.
         """
         names = self.varieties if variety is None else (variety,)
-        return as_wanted(row for name in names for row in self.asked(name)[0])
+        return as_targets(row for name in names for row in self.asked(name)[0])
 
     def chance_of_all(self) -> float:
-        """Give the chance [0 to 1] that everything that is wanted is met, in one and the same season.
+        """Return the chance [0 to 1] that everything that is wanted is met, in one and the same season.
 
         What nobody has ordered is not met.
         """
-        names = dict.fromkeys(row.variety for row in self.season.wanted)
+        names = dict.fromkeys(row.variety for row in self.season.targets)
         return float(np.exp(sum((self.asked(name)[1] for name in names), np.zeros(self.draws))).mean())
 
     def asked(self, variety: str) -> tuple[list[tuple[Any, ...]], Array]:
-        """Give what comes of all that is wanted of a variety.
+        """Return what comes of all that is wanted of a variety.
 
         Returns
         -------
@@ -224,24 +224,24 @@ class Outcome:
         there = np.array([hand[at] >= number for at, number in sales], dtype=np.float64)
         first = self.chances(variety, week=self.season.first_week + sales[0][0], at_least=sales[0][1])
         rows = [
-            (variety, str(row.week), row.likely_number, *ranges(hand[at : at + 1])[:, 0], round(float(met.mean()), 4))
-            for row, (at, _), met in zip(self.season.wanted_of(variety), sales, [first, *there[1:]], strict=True)
+            (variety, str(row.week), row.median_number, *ranges(hand[at : at + 1])[:, 0], round(float(met.mean()), 4))
+            for row, (at, _), met in zip(self.season.targets_of(variety), sales, [first, *there[1:]], strict=True)
         ]
         with np.errstate(divide="ignore"):  # the logarithm of no chance at all
             return rows, held(np.log(first if len(sales) == 1 else there.min(axis=0)), _LOG_STEP)
 
     def _sales(self, variety: str) -> list[tuple[int, Array]]:
-        rows = self.season.wanted_of(variety)
+        rows = self.season.targets_of(variety)
         return [(row.week - self.season.first_week, drawn_demand(self.streams, row)) for row in rows]
 
     def on_hand(self, variety: str) -> tuple[Array, Array]:
-        """Give the plants of one history a draw before and after each week's sale, arrays of shape (weeks, draws)."""
-        return on_hand(self.ready[variety], self._shelf_life(variety), self._sales(variety))
+        """Return the plants of one history a draw before and after each week's sale, arrays of shape (weeks, draws)."""
+        return on_hand(self.ready[variety], self._saleable_weeks(variety), self._sales(variety))
 
     def counted(self, variety: str) -> NDArray[np.int32]:
-        """Give the saleable plants of one history a draw, if none is sold, shape (weeks, draws)."""
+        """Return the saleable plants of one history a draw, if none is sold, shape (weeks, draws)."""
         ready = self.ready[variety]
-        counts: NDArray[np.int32] = ready - earlier(ready, self._shelf_life(variety))
+        counts: NDArray[np.int32] = ready - earlier(ready, self._saleable_weeks(variety))
         return counts
 
     @cached_property
@@ -256,7 +256,7 @@ class Outcome:
         return found
 
     def states(self, variety: str) -> xr.DataArray:
-        """Give where the delivered plants of a variety are, in every week and draw.
+        """Return where the delivered plants of a variety are, in every week and draw.
 
         Parameters
         ----------
@@ -275,14 +275,14 @@ class Outcome:
             elapsed = self._elapsed(batch)
             delivered = (elapsed >= 0).astype(np.float64)[:, None]
             alive, ready = self._fates[batch].course(elapsed)
-            past = earlier(ready, self._shelf_life(variety))
+            past = earlier(ready, self._saleable_weeks(variety))
             shares = [*alive, ready - past, past, delivered - alive.sum(axis=0) - ready]
             numbers += batch.quantity * np.array(shares)
         names = [*route, "saleable", "past its best", "lost"]
         return xr.DataArray(numbers, dims=("state", "week", "draw"), coords={"state": names, "week": self._names})
 
     def in_place(self, week: Week | str) -> pd.DataFrame:
-        """Give how many plants stand where in a week.
+        """Return how many plants stand where in a week.
 
         Parameters
         ----------
@@ -293,7 +293,7 @@ class Outcome:
         -------
         DataFrame
             A row for each place, variety and stage with plants: low, middle and high number expected given the
-            draw (single plants' chance adds little and is left out), and the middle area [m2]. What is wanted
+            draw (single plants' chance adds little and is left out), and the middle area [m²]. What is wanted
             by then counts as sold.
         """
         at = self._week(week) - self.season.first_week
@@ -315,7 +315,7 @@ class Outcome:
     def area(self) -> xr.Dataset:
         """Area that plants stand on, by place, week and draw.
 
-        ``expected`` [m2] given the draw, and ``deviation`` [m2], the standard deviation that the chance
+        ``expected`` [m²] given the draw, and ``deviation`` [m²], the standard deviation that the chance
         of single plants adds to it. What is wanted by a week counts as sold in it.
         """
         expected, variance = self.area_sums()
@@ -326,7 +326,7 @@ class Outcome:
         )
 
     def area_sums(self) -> tuple[Array, Array]:
-        """Give the expected area and its variance, shapes (places, weeks, draws)."""
+        """Return the expected area and its variance, shapes (places, weeks, draws)."""
         places = list(self.season.place_names)
         expected = np.zeros((len(places), self.season.weeks, self.draws))
         variance = np.zeros_like(expected)
@@ -343,30 +343,30 @@ class Outcome:
         return expected, variance
 
     def fate(self, batch: Batch) -> Fate:
-        """Give what one of the batches meets in every draw."""
+        """Return what one of the batches meets in every draw."""
         return self._fates[batch]
 
     def area_of(self, batch: Batch) -> dict[str, tuple[Array, Array]]:
-        """Give the expected area of one batch in each place [m2] and its variance; sales are shared in proportion."""
+        """Return the expected area of one batch in each place [m²] and its variance; sales are shared in proportion."""
         shares = self._occupied(batch.variety, np.arange(self.season.weeks), slice(None))
         at, grown = self._of(batch.variety).index(batch), self._grown(batch.variety, slice(None))
         return areas(self.season.route(batch.variety), [grown[at]], [shares[at]])
 
     def score(self, *name: str) -> Array:
-        """Give normal scores for the chance of single plants under a name, shape (draws,)."""
+        """Return normal scores for the chance of single plants under a name, shape (draws,)."""
         return self.streams.normal(("plants", *name), "chance")
 
     def __str__(self) -> str:
         parts = [
-            f"{row['variety']}: about {rounded(row['middle'])} saleable in {row['week']} ({rounded(row['low'])} to "
-            f"{rounded(row['high'])}); the {row['wanted']:,} wanted in {seasons(row['chance'])}."
-            for row in self.wanted().to_dict("records")
+            f"{row['variety']}: about {rounded(row['median'])} saleable in {row['week']} ({rounded(row['p5'])} to "
+            f"{rounded(row['p95'])}); the {row['target']:,} wanted in {seasons(row['chance'])}."
+            for row in self.targets().to_dict("records")
         ]
         return "\n".join(parts) or "Nothing that is wanted has been ordered."
 
     def _occupied(self, variety: str, at: NDArray[np.intp], draws: slice) -> list[list[Array]]:
         sales = [(week, number[draws]) for week, number in self._sales(variety)]
-        return occupied(self._grown(variety, draws), at, self._shelf_life(variety), sales)
+        return occupied(self._grown(variety, draws), at, self._saleable_weeks(variety), sales)
 
     def _grown(self, variety: str, draws: slice) -> list[Grown]:
         return [Grown(row.quantity, self._fates[row].of(draws), self._elapsed(row)) for row in self._of(variety)]
@@ -391,8 +391,8 @@ class Outcome:
     def _elapsed(self, batch: Batch) -> Array:
         return np.arange(self.season.weeks, dtype=np.float64) - (batch.week - self.season.first_week)
 
-    def _shelf_life(self, variety: str) -> int | None:
-        return self.season.variety(variety).shelf_life
+    def _saleable_weeks(self, variety: str) -> int | None:
+        return self.season.variety(variety).saleable_weeks
 
 
 def _frozen(counts: NDArray[np.int32]) -> NDArray[np.int32]:

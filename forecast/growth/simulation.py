@@ -40,7 +40,7 @@ def simulate(
     block: int | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Outcome:
-    """Forecast what comes of orders, in many imagined seasons.
+    """Forecast what comes of orders, in many simulated seasons.
 
     Parameters
     ----------
@@ -50,7 +50,7 @@ def simulate(
         Rows of variety, week of delivery and quantity: a DataFrame with these columns, or tuples, or
         `Delivery` or `Order` values. Without them, the orders that the season holds.
     draws
-        Number of imagined seasons; powers of two are the most even.
+        Number of simulated seasons; powers of two are the most even.
     seed
         Seed of the draws. The same seed gives the same numbers, and pairs one scenario with another.
     executor
@@ -161,15 +161,15 @@ def draw_fate(
         come = come and stage.typical == 0
         survival.append(stays)
         needs.append(duration.at(_score(streams, duration.level, names, takes) + shifts.get(takes, 0.0)))
-        spread.append(duration.log_spreads[1])
-        warm = weather and stage.clock == "degree-days" and stage.typical
+        spread.append(duration.log_sds[1])
+        warm = weather and stage.runs_on == "degree-days" and stage.typical
         clocks.append(weather.clock(stage, until) if weather and warm else None)
     parts = np.array(survival), np.array(needs), np.array(spread)
     return Fate(*parts) if all(clock is None for clock in clocks) else WarmFate(*parts, tuple(clocks), start)
 
 
 def owners(stage: Stage, variety: str, number: int | str) -> dict[str, tuple[str, ...]]:
-    """Give by level whose value of a stage's quantities a batch has."""
+    """Return by level whose value of a stage's quantities a batch has."""
     return {
         "belief": ("belief", stage.applies_to),
         "season": ("season",),
@@ -181,7 +181,7 @@ def owners(stage: Stage, variety: str, number: int | str) -> dict[str, tuple[str
 def _log_survival(
     share: Share, streams: Streams, names: dict[str, tuple[str, ...]], quantity: str, shift: Array | None
 ) -> Array:
-    if share.spread == 0 or Level.parse(share.level).plant:  # plants that differ one by one: only the mean counts
+    if share.sd == 0 or Level.parse(share.level).plant:  # plants that differ one by one: only the mean counts
         return np.full(streams.draws, math.log(share.mean))
     return share.log_at(_score(streams, share.level, names, quantity) + (0.0 if shift is None else shift))
 

@@ -62,7 +62,7 @@ class Fate:
         Logarithm of the share surviving each stage, of those that enter it, shape (stages, draws).
     weeks
         Time a plant of middling vigour needs in each stage [weeks], shape (stages, draws).
-    spread
+    log_sd
         Standard deviation of the logarithm of a plant's time in each stage, shape (stages,).
 
     Notes
@@ -74,15 +74,15 @@ class Fate:
 
     log_survival: Array
     weeks: Array
-    spread: Array
+    log_sd: Array
 
     def __post_init__(self) -> None:
-        for array in (self.log_survival, self.weeks, self.spread):
+        for array in (self.log_survival, self.weeks, self.log_sd):
             array.flags.writeable = False
 
     def of(self, draws: slice) -> Fate:
-        """Give the same for some of the draws."""
-        return Fate(self.log_survival[:, draws], self.weeks[:, draws], self.spread)
+        """Return the same for some of the draws."""
+        return Fate(self.log_survival[:, draws], self.weeks[:, draws], self.log_sd)
 
     @property
     def last(self) -> int:
@@ -102,12 +102,12 @@ class Fate:
 
     @cached_property
     def _timed(self) -> tuple[int, ...]:
-        return tuple(k for k in range(len(self.spread)) if self.weeks[k].any())
+        return tuple(k for k in range(len(self.log_sd)) if self.weeks[k].any())
 
     @cached_property
     def _pace(self) -> float | None:
         """The spread that all stages share, so that a plant lives by a clock of its own; None if they differ."""
-        spreads = {float(self.spread[k]) for k in self._timed}
+        spreads = {float(self.log_sd[k]) for k in self._timed}
         return None if len(spreads) > 1 else max(spreads, default=0.0)
 
     @cached_property
@@ -116,7 +116,7 @@ class Fate:
         return np.concatenate([np.zeros((1, self.weeks.shape[1])), np.cumsum(self.weeks, axis=0)])
 
     def until(self, stages: int, vigour: float | Array, draw: Cells | None = None) -> Array:
-        """Give the time [weeks] at which plants have left the first `stages` stages.
+        """Return the time [weeks] at which plants have left the first `stages` stages.
 
         Parameters
         ----------
@@ -129,15 +129,15 @@ class Fate:
         """
         timed = [k for k in self._timed if k < stages]
         every: Cells | slice = slice(None) if draw is None else draw
-        if len({self.spread[k] for k in timed}) == 1:  # one pace for all stages
-            return np.asarray(self._begun[stages][every] * np.exp(self.spread[timed[0]] * vigour))
+        if len({self.log_sd[k] for k in timed}) == 1:  # one pace for all stages
+            return np.asarray(self._begun[stages][every] * np.exp(self.log_sd[timed[0]] * vigour))
         time = np.zeros(self._begun[0][every].shape)
         for k in timed:
-            time += self.weeks[k][every] * np.exp(self.spread[k] * vigour)
+            time += self.weeks[k][every] * np.exp(self.log_sd[k] * vigour)
         return time
 
     def past(self, stages: int, elapsed: Array) -> Array:
-        """Give the share of plants, losses apart, that have left the first `stages` stages.
+        """Return the share of plants, losses apart, that have left the first `stages` stages.
 
         Parameters
         ----------
@@ -166,17 +166,17 @@ class Fate:
         return share
 
     def middling(self) -> Array:
-        """Give the week since delivery by which a plant of middling vigour is through, shape (draws,)."""
-        return np.asarray(self.until(len(self.spread), 0.0))
+        """Return the week since delivery by which a plant of middling vigour is through, shape (draws,)."""
+        return np.asarray(self.until(len(self.log_sd), 0.0))
 
     def boundaries(self, elapsed: Array) -> list[Array]:
-        """Give `past` for the first 0, 1, 2, ... all stages."""
-        return [self.past(stages, elapsed) for stages in range(len(self.spread) + 1)]
+        """Return `past` for the first 0, 1, 2, ... all stages."""
+        return [self.past(stages, elapsed) for stages in range(len(self.log_sd) + 1)]
 
     def _vigour(self, stages: int, time: Array, draw: Cells) -> Array:
         """Solve C(v) = t for v; log C is convex and increasing in v, so Newton's method finds it."""
         timed = [k for k in self._timed if k < stages]
-        spread = self.spread[timed]
+        spread = self.log_sd[timed]
         if np.ptp(spread) == 0:
             return np.asarray(np.log(time / self._begun[stages][draw]) / spread[0])
         weeks = self.weeks[timed].take(draw, axis=1)
@@ -200,26 +200,26 @@ class Fate:
         return vigour
 
     def ready(self, elapsed: Array) -> Array:
-        """Give the share of plants that have come through all stages, shape (weeks, draws)."""
-        return self.survival * self.past(len(self.spread), elapsed)
+        """Return the share of plants that have come through all stages, shape (weeks, draws)."""
+        return self.survival * self.past(len(self.log_sd), elapsed)
 
-    def saleable(self, elapsed: Array, shelf_life: int | None) -> Array:
-        """Give the share of plants that are ready and not past their best, shape (weeks, draws).
+    def saleable(self, elapsed: Array, saleable_weeks: int | None) -> Array:
+        """Return the share of plants that are ready and not past their best, shape (weeks, draws).
 
         Parameters
         ----------
         elapsed
             Time since delivery [weeks], shape (weeks,).
-        shelf_life
+        saleable_weeks
             Time for which a plant keeps its grade [weeks]; None if for the whole season.
         """
-        if shelf_life is None:
+        if saleable_weeks is None:
             return self.ready(elapsed)
-        ready, past = np.split(self.ready(np.concatenate([elapsed, elapsed - shelf_life])), 2)
+        ready, past = np.split(self.ready(np.concatenate([elapsed, elapsed - saleable_weeks])), 2)
         return np.asarray(ready - past)
 
     def course(self, elapsed: Array) -> tuple[Array, Array]:
-        """Give the share of plants alive in each stage, and that of plants through all of them.
+        """Return the share of plants alive in each stage, and that of plants through all of them.
 
         Parameters
         ----------
@@ -240,8 +240,8 @@ class Fate:
         else is exact.
         """
         elapsed = np.asarray(elapsed, dtype=np.float64)
-        last = float(self.until(len(self.spread), SLOWEST).max())
-        standing = np.zeros((len(self.spread), elapsed.size, self.weeks.shape[1]))
+        last = float(self.until(len(self.log_sd), SLOWEST).max())
+        standing = np.zeros((len(self.log_sd), elapsed.size, self.weeks.shape[1]))
         growing = slice(*np.searchsorted(elapsed, [0, np.nextafter(last, np.inf)]))
         (self._growing_alike if self._pace else self._growing)(elapsed[growing], standing[:, growing])
         return standing, self.ready(elapsed)
@@ -271,7 +271,7 @@ class Fate:
             np.maximum(here, 0, out=here)
 
     def _moments(self, stages: int, elapsed: Array, highest: int) -> tuple[slice, Array]:
-        """Give Phi(v + n spread), n = 0 to `highest`, v the vigour that just leaves the first stages in time.
+        """Return Phi(v + n spread), n = 0 to `highest`, v the vigour that just leaves the first stages in time.
 
         Times ascend. Only for the weeks in which draws differ: earlier it is 0, later 1.
         """
@@ -291,7 +291,7 @@ class Fate:
         return weeks, found
 
     def _kept_by_clock(self, k: int) -> Array:
-        """Give the coefficients in tau of the cubic that is survival^f at four Chebyshev points of a stage."""
+        """Return the coefficients in tau of the cubic that is survival^f at four Chebyshev points of a stage."""
         points = 0.5 - 0.5 * np.cos(np.pi * (np.arange(_DEGREE + 1) + 0.5) / (_DEGREE + 1))
         kept: Array = np.exp(points[:, None] * self.log_survival[k])
         in_part: Array = (np.linalg.inv(np.vander(points, increasing=True))[:, :, None] * kept).sum(axis=1)
@@ -306,7 +306,7 @@ class Fate:
         """Find who stands where in weeks in which plants are in stages, all from delivery on."""
         inside = np.ones(standing.shape[1:])
         reached = np.ones(self.weeks.shape[1])
-        for k in range(len(self.spread)):
+        for k in range(len(self.log_sd)):
             if k in self._timed:
                 left = self.past(k + 1, elapsed)
                 here = inside - left
@@ -321,17 +321,17 @@ class Fate:
         """Mean share of plants kept so far, of those that are in stage k."""
         kept = np.zeros(time.shape)
         begun, weeks, hazard = self._begun[k][draw], self.weeks[k][draw], self.log_survival[k][draw]
-        one_pace = len({self.spread[j] for j in self._timed if j <= k}) == 1
+        one_pace = len({self.log_sd[j] for j in self._timed if j <= k}) == 1
         for node, weight in NODES:
             vigour = np.clip(ndtri(leaving + node * staying), -SLOWEST, SLOWEST)
-            pace = np.exp(self.spread[k] * vigour)
+            pace = np.exp(self.log_sd[k] * vigour)
             start = begun * pace if one_pace else self.until(k, vigour, draw)
             kept += weight * np.exp(hazard * np.clip((time - start) / (weeks * pace), 0, 1))
         return kept
 
 
 def _chances(vigour: Array, spread: float, highest: int) -> Iterator[Array]:
-    """Give Phi(v + n spread), n = 0 to `highest`, from a table: wrong by less than 2e-8."""
+    """Return Phi(v + n spread), n = 0 to `highest`, from a table: wrong by less than 2e-8."""
     part = (vigour + SLOWEST) * (_STEPS / (2 * SLOWEST))
     cell = part.astype(np.intp)
     part -= cell

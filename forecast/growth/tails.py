@@ -17,7 +17,7 @@ _TOGETHER = 256  # draws that are worked on together, so that they stay in fast 
 
 
 def at_least(number: ArrayLike, of: ArrayLike, share: Array) -> Array:
-    """Give P(Binomial(of, share) >= number), exactly.
+    """Return P(Binomial(of, share) >= number), exactly.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def at_least(number: ArrayLike, of: ArrayLike, share: Array) -> Array:
 
 
 def sum_at_least(number: ArrayLike, of: Sequence[int], shares: Sequence[Array]) -> Array:
-    """Give the chance that batches with a share each come to at least `number` plants together.
+    """Return the chance that batches with a share each come to at least `number` plants together.
 
     Parameters
     ----------

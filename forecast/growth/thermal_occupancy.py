@@ -38,10 +38,10 @@ class WarmFate(Fate):
     log_survival, spread
         As for `Fate`.
     weeks
-        What a plant of middling vigour needs in each stage [weeks, or degC days], shape (stages, draws).
+        What a plant of middling vigour needs in each stage [weeks, or °C days], shape (stages, draws).
     clocks
         For each stage, None if it runs on weeks, else its degree-days since the first of the weeks drawn
-        [degC days], shape (weeks drawn + 1, draws).
+        [°C days], shape (weeks drawn + 1, draws).
     start
         How many of the weeks drawn have gone by when the plants come.
 
@@ -60,13 +60,13 @@ class WarmFate(Fate):
     start: int
 
     def of(self, draws: slice) -> WarmFate:
-        """Give the same for some of the draws."""
+        """Return the same for some of the draws."""
         followed = self._followed.pop(draws.indices(self.weeks.shape[1])[:2], None)
         if followed is not None:
             return followed
         part_of = {id(clock): clock[:, draws] for clock in self.clocks if clock is not None}  # one stays one
         clocks = tuple(part_of.get(id(clock)) for clock in self.clocks)
-        part = WarmFate(self.log_survival[:, draws], self.weeks[:, draws], self.spread, clocks, self.start)
+        part = WarmFate(self.log_survival[:, draws], self.weeks[:, draws], self.log_sd, clocks, self.start)
         if "_through" in self.__dict__:
             part.__dict__["_through"] = self._through[:, draws]
         return part
@@ -77,11 +77,11 @@ class WarmFate(Fate):
         return min(len(clock) for clock in self.clocks if clock is not None) - 1 - self.start
 
     def middling(self) -> Array:
-        """Give the week since delivery by which a plant of middling vigour is through, or `last`, shape (draws,)."""
+        """Return the week since delivery by which a plant of middling vigour is through, or `last`, shape (draws,)."""
         return np.asarray((self._through < 0.5).sum(axis=0, dtype=np.float64))
 
     def past(self, stages: int, elapsed: Array) -> Array:
-        """Give the share of plants, losses apart, that have left the first `stages` stages, as for `Fate`."""
+        """Return the share of plants, losses apart, that have left the first `stages` stages, as for `Fate`."""
         elapsed = np.asarray(elapsed, dtype=np.float64)
         timed = [k for k in self._timed if k < stages]
         if not timed:
@@ -92,21 +92,21 @@ class WarmFate(Fate):
         return self._at(next(gone for step, gone in left.items() if step.stage == timed[-1]), elapsed)
 
     def boundaries(self, elapsed: Array) -> list[Array]:
-        """Give `past` for the first 0, 1, 2, ... all stages, as for `Fate`."""
+        """Return `past` for the first 0, 1, 2, ... all stages, as for `Fate`."""
         elapsed = np.asarray(elapsed, dtype=np.float64)
-        found = [self.past(0, elapsed)] * (len(self.spread) + 1)
+        found = [self.past(0, elapsed)] * (len(self.log_sd) + 1)
         for step, gone in self._left(self._mondays(elapsed)):
             left = self._at(gone, elapsed)
             if step.clock is None:  # known between Mondays, too
                 left = np.where((elapsed >= 0)[:, None], step.gone(np.maximum(elapsed, 0)), 0.0)
-            found[step.stage + 1 :] = [np.minimum(found[step.stage], left)] * (len(self.spread) - step.stage)
+            found[step.stage + 1 :] = [np.minimum(found[step.stage], left)] * (len(self.log_sd) - step.stage)
         return found
 
     def course(self, elapsed: Array) -> tuple[Array, Array]:
-        """Give the share of plants alive in each stage, and of those through all, as for `Fate`."""
+        """Return the share of plants alive in each stage, and of those through all, as for `Fate`."""
         elapsed = np.asarray(elapsed, dtype=np.float64)
         self._weeks(elapsed)
-        standing = np.zeros((len(self.spread), elapsed.size, self.weeks.shape[1]))
+        standing = np.zeros((len(self.log_sd), elapsed.size, self.weeks.shape[1]))
         ready = np.zeros(standing.shape[1:])
         since = np.flatnonzero(elapsed >= 0)
         if since.size:
@@ -168,7 +168,7 @@ class WarmFate(Fate):
         return np.where((elapsed >= 0)[:, None], found, 0.0)
 
     def _left(self, at: Cells) -> list[tuple[_Step, Array]]:
-        """Give each timed stage and the share that has left it by some Mondays, no fewer than have left those after."""
+        """Return each timed stage and the share that has left it by some Mondays, no fewer than have left those after."""
         steps = list(self._steps())
         known = self.__dict__.get("_through")
         found = [(step, step.gone(at)) for step in (steps[:-1] if known is not None else steps)]
@@ -196,7 +196,7 @@ class WarmFate(Fate):
                 begin = known
             else:
                 begin = before.left() if clock is None else _shown(clock, before.left())
-            before = _Step(k, clock, end, begin, self.weeks[k] * np.exp(self.spread[k] * _VIGOURS))
+            before = _Step(k, clock, end, begin, self.weeks[k] * np.exp(self.log_sd[k] * _VIGOURS))
             yield before
 
 
@@ -213,7 +213,7 @@ class _Step:
         self.end = begin + need
 
     def left(self) -> Array:
-        """Give when plants of each vigour leave [weeks since delivery], the last Monday if later."""
+        """Return when plants of each vigour leave [weeks since delivery], the last Monday if later."""
         if self.clock is None:
             return np.minimum(self.end, self.last)
         week, part = _between(self.clock, self.end)
@@ -221,7 +221,7 @@ class _Step:
         return part
 
     def gone(self, at: Cells | Array) -> Array:
-        """Give the share of plants, losses apart, that have left by some Mondays, in their order.
+        """Return the share of plants, losses apart, that have left by some Mondays, in their order.
 
         Returns
         -------
@@ -272,7 +272,7 @@ class _Step:
     def _kept(
         self, at: Cells, cell: Cells, here: Array, gone: Array, hazard: Array, nodes: Sequence[tuple[float, float]]
     ) -> Array:
-        """Give the share alive in some cells, of those that reach the stage."""
+        """Return the share alive in some cells, of those that reach the stage."""
         draws = here.shape[1]
         week, draw = cell // draws, cell % draws
         staying, leaving = here.ravel()[cell], gone.ravel()[cell]
@@ -292,7 +292,7 @@ class _Step:
 
 
 def _step_of(share: Array) -> Array:
-    """Give the place among the vigours, in steps, below which a share of plants lies; to 0.01 where few are."""
+    """Return the place among the vigours, in steps, below which a share of plants lies; to 0.01 where few are."""
     part = share * _SHARES
     cell = part.astype(np.intp)
     part -= cell
@@ -303,7 +303,7 @@ def _step_of(share: Array) -> Array:
 
 
 def _shown(clock: Array, time: Array) -> Array:
-    """Give what a clock, told by Mondays, shows at times since delivery [weeks]."""
+    """Return what a clock, told by Mondays, shows at times since delivery [weeks]."""
     draws = clock.shape[1]
     week = np.minimum(time.astype(np.intp), len(clock) - 2)
     flat = week * draws + np.arange(draws)
@@ -313,7 +313,7 @@ def _shown(clock: Array, time: Array) -> Array:
 
 
 def _between(steps: Array, x: Array) -> tuple[NDArray[np.int16], Array]:
-    """Give, in each column, where x lies among the steps: the number of the step below, and the part of the way on.
+    """Return, in each column, where x lies among the steps: the number of the step below, and the part of the way on.
 
     Both rise down each column. Before the first step it is the first, after the last the last.
     """

@@ -28,7 +28,7 @@ def measure(streams: Streams, days: Days) -> None:
 
 
 def measured_by(streams: Streams) -> Days:
-    """Give the days on which the weather under streams was measured: none, unless they were told to `measure`."""
+    """Return the days on which the weather under streams was measured: none, unless they were told to `measure`."""
     return streams.once(_MEASURED, dict[date, tuple[float, float]])
 
 
@@ -40,7 +40,7 @@ def imagine(streams: Streams, low: Array, high: Array) -> None:
     streams
         The streams.
     low, high
-        Mean daily minimum and maximum outside [degC], from the season's first week on to `FIRST_WEEKS` after its last
+        Mean daily minimum and maximum outside [°C], from the season's first week on to `FIRST_WEEKS` after its last
         one, shape (weeks, draws).
     """
     streams.once(_IMAGINED, lambda: (low, high))
@@ -69,12 +69,12 @@ class Weather:
 
     @classmethod
     def of(cls, season: Season, streams: Streams) -> Weather:
-        """Give the weather of a season under streams: the same one for all that ask."""
+        """Return the weather of a season under streams: the same one for all that ask."""
         key = ("weather", season.climate, season.places, season.persistence, season.daily_course, season.first_week)
         return streams.once(key, lambda: cls(season, streams))
 
     def outside(self, weeks: int) -> tuple[Array, Array]:
-        """Give the mean daily minimum and maximum outside [degC], from the season's first week on.
+        """Return the mean daily minimum and maximum outside [°C], from the season's first week on.
 
         Returns
         -------
@@ -92,7 +92,7 @@ class Weather:
         return self._outside
 
     def air(self, place: str, weeks: int) -> tuple[Array, Array]:
-        """Give the same inside a place."""
+        """Return the same inside a place."""
         low, high = self.outside(weeks)
         if place in self._airs and len(self._airs[place][0]) == len(low):
             return self._airs[place]
@@ -102,7 +102,7 @@ class Weather:
         return self._airs[place]
 
     def clock(self, stage: Stage, weeks: int) -> Array:
-        """Give the degree-days of a stage, counted from the season's first Monday.
+        """Return the degree-days of a stage, counted from the season's first Monday.
 
         Parameters
         ----------
@@ -113,12 +113,12 @@ class Weather:
 
         Returns
         -------
-        array of shape (weeks + 1 or more, draws) [degC days]: what the first 0, 1, 2, ... weeks give.
+        array of shape (weeks + 1 or more, draws) [°C days]: what the first 0, 1, 2, ... weeks give.
         """
-        key = (stage.place, stage.base or 0.0, stage.cap)
+        key = (stage.place, stage.base_temperature or 0.0, stage.upper_threshold)
         if key not in self._clocks or len(self._clocks[key]) <= weeks:
             low, high = self.air(stage.place, weeks)
-            daily = degree_days(low, high, base=key[1], cap=key[2], method=self.season.daily_course)
+            daily = degree_days(low, high, base=key[1], upper=key[2], method=self.season.daily_course)
             clock = np.zeros((len(daily) + 1, self.streams.draws))
             np.cumsum(7 * daily, axis=0, out=clock[1:])
             clock.flags.writeable = False
@@ -126,7 +126,7 @@ class Weather:
         return self._clocks[key]
 
     def harm(self, stage: Stage, week: Week, *, on_the_way: bool) -> Array:
-        """Give how much heat and cold lower the survival of plants that come in a week.
+        """Return how much heat and cold lower the survival of plants that come in a week.
 
         Parameters
         ----------

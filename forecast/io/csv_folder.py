@@ -33,7 +33,7 @@ _REFERRED = {
     "varieties": ("variety", "group"),
     "stages": ("applies_to",),
     "places": ("place",),
-    "offers": ("lab", "variety"),
+    "price_list": ("lab", "variety"),
     "climate": ("month",),
 }
 _MOST_NAMES = 100  # in season.toml
@@ -54,7 +54,7 @@ def read_season(path: str | os.PathLike[str]) -> Season:
     Parameters
     ----------
     path
-        The folder. It holds season.toml, varieties.csv, stages.csv, places.csv, offers.csv, wanted.csv
+        The folder. It holds season.toml, varieties.csv, stages.csv, places.csv, price_list.csv, targets.csv
         and, if there are any, orders.csv, climate.csv, cultures.csv, divisions.csv; other files are left
         alone. Lines that begin with # are remarks. Or an .xlsx workbook with sheets of these names; what stands in
         season.toml is the one row of the sheet season. Other sheets are left alone.
@@ -332,7 +332,7 @@ def _header_row(book: Workbook) -> tuple[Header | None, list[Fault]]:
 
 
 def table_texts(tables: object, kinds: Mapping[str, type[Row]], path: str | os.PathLike[str]) -> dict[str, str]:
-    """Give the texts of a folder's files: what may be absent if it has rows, or is there, so that nothing old stays."""
+    """Return the texts of a folder's files: what may be absent if it has rows, or is there, so that nothing old stays."""
     texts: dict[str, str] = {}
     faults: list[Fault] = []
     for table, kind in kinds.items():
@@ -352,7 +352,7 @@ def table_text(rows: tuple[Row, ...], kind: type[Row]) -> str:
 
 
 def table_cells(rows: tuple[Row, ...], kind: type[Row]) -> tuple[list[str], list[list[Any]]]:
-    """Give the needed columns, and the others that are used, and what stands in them row by row."""
+    """Return the needed columns, and the others that are used, and what stands in them row by row."""
     used = [
         name
         for name, cell in kind.model_fields.items()

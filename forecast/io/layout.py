@@ -102,7 +102,7 @@ def read_text(folder: Path, name: str) -> str:
 
 
 def contents(file: Path, most: int, smaller: str) -> bytes:
-    """Give what a file holds, or a file that it is a link to.
+    """Return what a file holds, or a file that it is a link to.
 
     Parameters
     ----------
@@ -240,7 +240,7 @@ def lay_out(
 
 
 def read_row(line: Line, kind: type[Row]) -> tuple[Row | None, list[Fault]]:
-    """Give the row that stands in a line, or all its faults."""
+    """Return the row that stands in a line, or all its faults."""
     if any(not fault.column for fault in line.faults):  # its cells may be shifted
         return None, list(line.faults)
     faults = list(line.faults)
@@ -278,7 +278,7 @@ def _is_remark(cell: str) -> bool:
 
 
 def _header(header: list[str], kind: type[Row]) -> tuple[list[str], list[Fault], frozenset[str]]:
-    """Give the columns of a header, misspelt ones by the name that is meant, its faults and unusable columns."""
+    """Return the columns of a header, misspelt ones by the name that is meant, its faults and unusable columns."""
     known = list(kind.model_fields)
     faults, columns = [], list(header)
     for i, name in enumerate(header):

@@ -106,7 +106,7 @@ class Workbook:
         return list(self._reader.wb.sheetnames)
 
     def sheet(self, table: str, kind: type[Row], *, empty: Empty = "") -> Sheet:
-        """Give what stands in a sheet.
+        """Return what stands in a sheet.
 
         Parameters
         ----------
@@ -146,7 +146,7 @@ class Workbook:
             raise self._refused(f"the sheet {table} cannot be read", _AGAIN) from error
 
     def place(self, table: str) -> str:
-        """Give a sheet's name as faults tell it."""
+        """Return a sheet's name as faults tell it."""
         return f"{self.name}, sheet {table}"
 
     def _sheet(self, table: str, name: str, kind: type[Row], empty: Empty) -> Sheet:
@@ -246,7 +246,7 @@ class Workbook:
 
 
 def _uncalculated(opened: IO[bytes]) -> Iterator[tuple[int, int, str]]:
-    """Give row, column and text of each formula without a value, in the XML of a sheet."""
+    """Return row, column and text of each formula without a value, in the XML of a sheet."""
     number = 0
     for _, row in iterparse(opened):
         if _tag(row) != "row":
@@ -265,7 +265,7 @@ def _tag(element: Element) -> str:
 
 
 def _text(value: Any) -> str:
-    """Give the value of a cell as a CSV file would hold it."""
+    """Return the value of a cell as a CSV file would hold it."""
     if value is None:
         return ""
     if isinstance(value, str):

@@ -1,4 +1,4 @@
-"""What would be ordered without a plan, and what more or less confidence would cost."""
+"""What would be ordered without a plan, and what more or a lower service level would cost."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _FEWEST = 0.01  # mean share saleable below which a delivery comes too late to b
 
 
 def simple_orders(season: Season, *, overage: float | None = None, draws: int, seed: int) -> tuple[Delivery, ...]:
-    """Give what would be ordered from the mean alone, or with a flat overage.
+    """Return what would be ordered from the mean alone, or with a flat overage.
 
     Parameters
     ----------
@@ -31,7 +31,7 @@ def simple_orders(season: Season, *, overage: float | None = None, draws: int, s
         Plants ordered beyond those wanted, as a share of these: 0.2 is a fifth more. If not given, as many are ordered
         as give the number wanted by the mean share saleable.
     draws, seed
-        Number of imagined seasons, and their seed.
+        Number of simulated seasons, and their seed.
 
     Returns
     -------
@@ -66,20 +66,20 @@ def simple_orders(season: Season, *, overage: float | None = None, draws: int, s
     streams = season_streams(draws, seed)
     orders = []
     for variety in season.varieties:
-        for number, row in enumerate(season.wanted_of(variety.variety), start=1):
+        for number, row in enumerate(season.targets_of(variety.variety), start=1):
             case = Case(season, streams, row, number)
             ways = [(prices, week) for prices, week in case.every_way if case.share(week).mean() >= _FEWEST]
             if not ways:
                 continue
-            found = _cheapest(case, [(*way, case.from_mean(way[1])) for way in ways])
+            found = _cheapest(case, [(*way, case.by_average(way[1])) for way in ways])
             if overage is not None:
-                asked = math.ceil(round((1 + overage) * row.likely_number, 6))  # 1.1 times 100 is 110, not 111
+                asked = math.ceil(round((1 + overage) * row.median_number, 6))  # 1.1 times 100 is 110, not 111
                 found = _cheapest(case, [(*way, asked) for way in ways if way[1] == found.week])
             orders.append(found)
     return tuple(orders)
 
 
-def confidence_prices(season: Season, *, levels: Sequence[float] = _LEVELS, draws: int, seed: int) -> pd.DataFrame:
+def service_level_prices(season: Season, *, levels: Sequence[float] = _LEVELS, draws: int, seed: int) -> pd.DataFrame:
     """Say what it costs to meet every wanted number, by how surely.
 
     Parameters
@@ -89,12 +89,12 @@ def confidence_prices(season: Season, *, levels: Sequence[float] = _LEVELS, draw
     levels
         Confidences tried [0 to 1]; each holds for every wanted row, whatever that says.
     draws, seed
-        Number of imagined seasons, and their seed.
+        Number of simulated seasons, and their seed.
 
     Returns
     -------
     DataFrame
-        confidence, ascending; plantlets ordered; their cost until the weeks wanted, growing included [currency];
+        service_level, ascending; plantlets ordered; their cost until the weeks wanted, growing included [currency];
         currency; and unmet: number of wanted rows that no order meets so surely, and whose cost is not in it.
 
     Raises
@@ -112,30 +112,30 @@ def confidence_prices(season: Season, *, levels: Sequence[float] = _LEVELS, draw
     --------
     >>> import forecast
     >>> season = forecast.read_season("demo_data")
-    >>> confidence_prices(season, levels=(0.5, 0.9), draws=128, seed=1)["cost"].is_monotonic_increasing
+    >>> service_level_prices(season, levels=(0.5, 0.9), draws=128, seed=1)["cost"].is_monotonic_increasing
     True
     """
     faults = [
         fault
         for level in levels
         if not isinstance(level, int | float) or not 0 < level < 1
-        for fault in refuse("levels", level, "not a confidence", "Give numbers between 0 and 1, such as 0.9.").faults
+        for fault in refuse("levels", level, "not a service_level", "Give numbers between 0 and 1, such as 0.9.").faults
     ]
     if faults:
         raise Refused(faults)
     if not len(levels):
-        raise refuse("levels", None, "no confidence is given", "Give at least one, such as 0.9.")
+        raise refuse("levels", None, "no service level is given", "Give at least one, such as 0.9.")
     rows = []
     for level in sorted(set(levels)):
-        asked = season.replace(wanted=tuple(row.replace(confidence=level) for row in season.wanted))
+        asked = season.replace(targets=tuple(row.replace(service_level=level) for row in season.targets))
         orders = size_orders(asked, draws=draws, seed=seed)
         cost, plants = sum(order.cost for order in orders), sum(order.quantity for order in orders)
         rows.append((level, plants, round(cost, 2), season.currency, len(orders.unmet)))
-    return pd.DataFrame(rows, columns=["confidence", "plantlets", "cost", "currency", "unmet"])
+    return pd.DataFrame(rows, columns=["service_level", "plantlets", "cost", "currency", "unmet"])
 
 
 def _cheapest(case: Case, asked: Sequence[tuple[PriceList, Week, int]]) -> Delivery:
-    """Give the order that costs least until the week wanted, of offers and weeks with the number to order of each."""
-    tried = [(prices, week, prices.lawful(number)) for prices, week, number in asked]
+    """Return the order that costs least until the week wanted, of offers and weeks with the number to order of each."""
+    tried = [(prices, week, prices.orderable(number)) for prices, week, number in asked]
     prices, week, quantity = min(tried, key=lambda way: (case.cost(way[0], way[2], way[1]), -way[1].monday.toordinal()))
     return Delivery(variety=case.request.variety, week=week, quantity=quantity, lab=prices.lab)

@@ -39,7 +39,7 @@ class DeliveryWeeks:
     ----------
     variety
         Which variety.
-    wanted, by, confidence
+    target, by, service_level
         The number that is to be saleable by a week, and the share of draws in which it is to be.
     quantity
         Plants of which each week's survival, ready dates and chance are told, the same for all weeks.
@@ -50,9 +50,9 @@ class DeliveryWeeks:
     """
 
     variety: str
-    wanted: int
+    target: int
     by: Week
-    confidence: float
+    service_level: float
     quantity: int
     order: Order
     currency: str
@@ -60,7 +60,7 @@ class DeliveryWeeks:
     _ways: tuple[tuple[PriceList, Week], ...] = field(repr=False)
 
     def table(self, by: Literal["cost", "chance", "survival", "ready"] = "cost") -> pd.DataFrame:
-        """Give the delivery weeks, the best first.
+        """Return the delivery weeks, the best first.
 
         Parameters
         ----------
@@ -71,7 +71,7 @@ class DeliveryWeeks:
         Returns
         -------
         DataFrame
-            week and lab; survival_low, survival, survival_high, of the plants delivered to saleable ones (nine draws
+            week and lab; survival_p5, survival, survival_p95, of the plants delivered to saleable ones (nine draws
             in ten); ready_first, ready, ready_last, the Mondays by which 5, 50 and 95 of 100 plants that live are
             ready (empty if later than the season); chance of the wanted number with `quantity` plants;
             order, the quantity that suffices, and its expected cost [currency], missing where none does.
@@ -101,7 +101,7 @@ class DeliveryWeeks:
             chance = self._cases[0].chance(self.quantity, share)
             found = self._cases[0].cheapest(prices, week)
             rows.append((str(week), prices.lab, *survival, *ready, round(chance, 4), *(found or (None, None))))
-        columns = ["week", "lab", "survival_low", "survival", "survival_high", "ready_first", "ready", "ready_last"]
+        columns = ["week", "lab", "survival_p5", "survival", "survival_p95", "ready_first", "ready", "ready_last"]
         frame = pd.DataFrame(rows, columns=[*columns, "chance", "order", "cost"])
         return frame.astype({"order": "Int64", "cost": float}).round({"cost": 2})
 
@@ -110,7 +110,7 @@ class DeliveryWeeks:
         """What it buys to split the order over two or three weeks of the same lab.
 
         Columns: deliveries, their number; weeks; quantity in all, split as evenly as the lab sells it; chance of the
-        wanted number; bad_years, the plants saleable by then in the worst tenth of draws, on average; middle; and cost
+        wanted number; worst_tenth, the plants saleable by then in the worst tenth of draws, on average; middle; and cost
         [currency], expected, growing included. The weeks are those that are best in the bad years.
         """
         prices = self.order._prices
@@ -119,14 +119,16 @@ class DeliveryWeeks:
         for number in range(1, min(_MOST_PARTS, len(weeks)) + 1):
             parts: list[int] = []
             for left in range(number, 0, -1):
-                parts.append(prices.lawful((self.quantity - sum(parts)) / left))
-            best = max(combinations(weeks, number), key=lambda some: _bad_years(self._plants(some, parts)))
+                parts.append(prices.orderable((self.quantity - sum(parts)) / left))
+            best = max(combinations(weeks, number), key=lambda some: _worst_tenth(self._plants(some, parts)))
             plants = self._plants(best, parts)
             chance = float(sum_at_least(self._cases[0].needed, parts, self._shares(best)).mean())
             cost = sum(self._cases[0].cost(prices, part, week) for part, week in zip(parts, best, strict=True))
-            bad, middle = round(_bad_years(plants), 1), round(float(np.median(plants)), 1)
+            bad, middle = round(_worst_tenth(plants), 1), round(float(np.median(plants)), 1)
             rows.append((number, ", ".join(map(str, best)), sum(parts), round(chance, 4), bad, middle, round(cost, 2)))
-        return pd.DataFrame(rows, columns=["deliveries", "weeks", "quantity", "chance", "bad_years", "middle", "cost"])
+        return pd.DataFrame(
+            rows, columns=["deliveries", "weeks", "quantity", "chance", "worst_tenth", "median", "cost"]
+        )
 
     def _shares(self, weeks: Sequence[Week]) -> list[Array]:
         return [case.share(week) for case, week in zip(self._cases, weeks, strict=False)]
@@ -146,12 +148,12 @@ class DeliveryWeeks:
                 f"{best['order']:,} plants for about {rounded(best['cost'])} {self.currency} in all."
             )
         else:
-            yield f"{self.variety}: no single week of delivery gives {self.wanted:,} by {self.by} as surely as asked."
+            yield f"{self.variety}: no single week of delivery gives {self.target:,} by {self.by} as surely as asked."
         sure, poor = rows.iloc[int(rows["chance"].argmax())], rows.iloc[int(rows["chance"].argmin())]
         if sure["chance"] == 0:
             soonest = min((week for week in rows["ready"] if week), default="")
             yield (
-                f"{self.quantity:,} plants give {self.wanted:,} by {self.by} in {seasons(0)}, whatever the week "
+                f"{self.quantity:,} plants give {self.target:,} by {self.by} in {seasons(0)}, whatever the week "
                 "of delivery."
             )
             yield (
@@ -162,7 +164,7 @@ class DeliveryWeeks:
             )
             return
         yield (
-            f"{self.quantity:,} plants give {self.wanted:,} by {self.by} most often if delivered in {sure['week']}: in "
+            f"{self.quantity:,} plants give {self.target:,} by {self.by} most often if delivered in {sure['week']}: in "
             f"{seasons(sure['chance'])}; worst is {poor['week']}, in {seasons(poor['chance'])}."
         )
         if len(self.splits) > 1:
@@ -170,14 +172,14 @@ class DeliveryWeeks:
             dearer = two["cost"] - one["cost"]
             yield (
                 f"In the worst tenth of years {one['quantity']:,} delivered in {one['weeks']} give about "
-                f"{rounded(one['bad_years'])}; {two['quantity']:,} split over {two['weeks'].replace(', ', ' and ')} "
-                f"about {rounded(two['bad_years'])}, for about {rounded(abs(dearer))} {self.currency} "
+                f"{rounded(one['worst_tenth'])}; {two['quantity']:,} split over {two['weeks'].replace(', ', ' and ')} "
+                f"about {rounded(two['worst_tenth'])}, for about {rounded(abs(dearer))} {self.currency} "
                 f"{'more' if dearer > 0 else 'less'}."
             )
 
 
-def _bad_years(plants: Array) -> float:
-    """Give the mean of the worst tenth of draws."""
+def _worst_tenth(plants: Array) -> float:
+    """Return the mean of the worst tenth of draws."""
     worst = max(round(_BAD * plants.size), 1)
     return float(np.partition(plants, worst - 1)[:worst].mean())
 
@@ -188,9 +190,9 @@ def delivery_weeks(
     *,
     draws: int,
     seed: int,
-    wanted: int | None = None,
+    target: int | None = None,
     week: Week | str | None = None,
-    confidence: float | None = None,
+    service_level: float | None = None,
     lab: str | None = None,
     quantity: int | None = None,
 ) -> DeliveryWeeks:
@@ -201,8 +203,8 @@ def delivery_weeks(
     season, variety
         The season, and which of its varieties.
     draws, seed
-        Number of imagined seasons, and their seed.
-    wanted, week, confidence
+        Number of simulated seasons, and their seed.
+    target, week, service_level
         As for `size_order`.
     lab
         Only deliveries of this lab, if given.
@@ -220,7 +222,7 @@ def delivery_weeks(
 
     Notes
     -----
-    Draws are paired: all weeks are compared in the same imagined seasons and weather, so that a hot week harms every
+    Draws are paired: all weeks are compared in the same simulated seasons and weather, so that a hot week harms every
     delivery that comes in it. A split delivery is as many batches, each with its own luck at the level ``batch``.
 
     Examples
@@ -231,7 +233,7 @@ def delivery_weeks(
     >>> weeks.splits["deliveries"].tolist()
     [1, 2, 3]
     """
-    request, number = requested(season, variety, wanted, week, confidence)
+    request, number = requested(season, variety, target, week, service_level)
     streams = season_streams(draws, seed)
     cases = tuple(Case(season, streams, request, number + i) for i in range(_MOST_PARTS))
     try:
@@ -241,5 +243,13 @@ def delivery_weeks(
     plants = order.quantity if quantity is None else whole("quantity", quantity, 1, 10**9)
     ways = tuple(cases[0].ways(lab=lab))
     return DeliveryWeeks(
-        variety, request.likely_number, request.week, cases[0].confidence, plants, order, season.currency, cases, ways
+        variety,
+        request.median_number,
+        request.week,
+        cases[0].service_level,
+        plants,
+        order,
+        season.currency,
+        cases,
+        ways,
     )

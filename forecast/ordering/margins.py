@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from forecast.ordering.newsvendor import sold
 from forecast.ordering.price_list import PriceList
 from forecast.ordering.trial_orders import Case
-from forecast.season.rows import Offer
+from forecast.season.rows import PriceLine
 from forecast.weeks import Week
 
 Array = NDArray[np.float64]
@@ -48,34 +48,34 @@ class Margins:
         self._earned: dict[tuple[Week, int], float] = {}
 
     def income(self, quantity: int, week: Week) -> Array:
-        """Give what the plants of an order bring in [currency], expected given the draw, shape (draws,)."""
+        """Return what the plants of an order bring in [currency], expected given the draw, shape (draws,)."""
         share = self.case.share(week)
         return self._paid(lambda asked: sold(asked, quantity, share))
 
     def _paid(self, number: Callable[[Array], Array]) -> Array:
-        """Give what is paid for plants [currency] from the number sold, by draw, if so many are asked for."""
+        """Return what is paid for plants [currency] from the number sold, by draw, if so many are asked for."""
         asked = self.case.needed
         found = (self._price - self._markdown) * number(asked)
-        return found + self._markdown * number(asked + self.case.request.likely_number) if self._markdown else found
+        return found + self._markdown * number(asked + self.case.request.median_number) if self._markdown else found
 
     def earned(self, quantity: int, week: Week) -> float:
-        """Give what the plants of an order are expected to bring in [currency]."""
+        """Return what the plants of an order are expected to bring in [currency]."""
         if (week, quantity) not in self._earned:
             self._earned[week, quantity] = float(self.income(quantity, week).mean())
         return self._earned[week, quantity]
 
     def most(self, prices: PriceList, week: Week) -> int:
-        """Give a lawful quantity that costs as much as all that can be sold brings: no larger one earns anything."""
+        """Return a orderable quantity that costs as much as all that can be sold brings: no larger one earns anything."""
         every = float(self._paid(lambda asked: asked).mean())
         each = min(row.unit_price for row in prices.breaks) + self.case.growing(week)
-        return prices.lawful(min(every / max(each, _FREE), self.case.most))
+        return prices.orderable(min(every / max(each, _FREE), self.case.most))
 
     def margin(self, prices: PriceList, quantity: int, week: Week) -> float:
-        """Give what an order is expected to earn, less what it costs until the week wanted [currency]."""
+        """Return what an order is expected to earn, less what it costs until the week wanted [currency]."""
         return self.earned(quantity, week) - self.case.cost(prices, quantity, week)
 
     def greatest(self, prices: PriceList, week: Week) -> tuple[int, float]:
-        """Give the quantity of greatest expected margin, the smallest such, and that margin [currency].
+        """Return the quantity of greatest expected margin, the smallest such, and that margin [currency].
 
         Notes
         -----
@@ -84,7 +84,7 @@ class Margins:
         be better even with the freight of the smallest.
         """
         best, greatest = 0, -math.inf
-        for row, quantities in prices.ranges(prices.lawful(self.case.most)):
+        for row, quantities in prices.ranges(prices.orderable(self.case.most)):
             each = row.unit_price + self.case.growing(week)
 
             def unfreighted(number: int, each: float = each) -> float:
@@ -100,7 +100,7 @@ class Margins:
         return best, greatest
 
     def best(self, delivery: Week | None = None, lab: str | None = None) -> tuple[PriceList, Week, int, float]:
-        """Give the offer, week and quantity of greatest expected margin, and that margin [currency].
+        """Return the offer, week and quantity of greatest expected margin, and that margin [currency].
 
         Raises
         ------
@@ -121,7 +121,7 @@ class Margins:
     def _bound(self, prices: PriceList, week: Week) -> float:
         """Margin that no quantity exceeds: as if the share saleable were no chance, and boxes could be parted."""
         share, best = self.case.share(week), -math.inf
-        for row, quantities in prices.ranges(prices.lawful(self.case.most)):
+        for row, quantities in prices.ranges(prices.orderable(self.case.most)):
             freight = row.freight_per_box / row.plants_per_box if row.plants_per_box else 0.0
             each = row.unit_price + freight + self.case.growing(week)
 
@@ -132,8 +132,8 @@ class Margins:
         return best
 
 
-def _worth_buying(row: Offer, quantities: range, peak: int) -> Iterator[int]:
-    """Give the peak, and the smaller quantities that are the most that fill no further box."""
+def _worth_buying(row: PriceLine, quantities: range, peak: int) -> Iterator[int]:
+    """Return the peak, and the smaller quantities that are the most that fill no further box."""
     yield peak
     box, number = row.plants_per_box if row.freight_per_box else None, peak
     while box and (full := (number - 1) // box * box) >= quantities[0]:

@@ -23,7 +23,7 @@ _NONE = 1e-9  # an order of a smaller part of what is asked for counts as none
 
 
 def sold(asked: ArrayLike, of: int, share: Array) -> Array:
-    """Give the expected number sold of an order whose plants come through one by one, exactly.
+    """Return the expected number sold of an order whose plants come through one by one, exactly.
 
     Parameters
     ----------
@@ -63,30 +63,30 @@ class Certain:
     value: float
 
     def cdf(self, number: ArrayLike) -> Array:
-        """Give the chance that it is at most `number`."""
+        """Return the chance that it is at most `number`."""
         return np.where(np.asarray(number) >= self.value, 1.0, 0.0)
 
     def sf(self, number: ArrayLike) -> Array:
-        """Give the chance that it is more than `number`."""
+        """Return the chance that it is more than `number`."""
         return 1 - self.cdf(number)
 
     def ppf(self, chance: float) -> float:  # noqa: ARG002  # alike at every chance
-        """Give the number itself."""
+        """Return the number itself."""
         return self.value
 
     isf = ppf
 
     def mean(self) -> float:
-        """Give the number itself."""
+        """Return the number itself."""
         return self.value
 
     def expect(self, function: Callable[[float], float]) -> float:
-        """Give a function of it."""
+        """Return a function of it."""
         return function(self.value)
 
 
 def short_and_left(asked: Any, came: Any) -> tuple[float, float]:
-    """Give how many are expected to be short, and how many left over, of two independent quantities.
+    """Return how many are expected to be short, and how many left over, of two independent quantities.
 
     Parameters
     ----------

@@ -29,7 +29,7 @@ class Order:
     ----------
     variety, lab, week, quantity
         What, from which lab, delivered in which week, how many plantlets.
-    wanted, by, confidence
+    target, by, service_level
         The number that is to be saleable by a week (the likely one, if a range is wanted), and the share
         of draws in which it is to be.
     chance
@@ -41,7 +41,7 @@ class Order:
         Of this, plants and freight [currency].
     saleable
         Expected number of saleable plants in that week, of those ordered.
-    from_mean, chance_from_mean
+    by_average, chance_by_average
         The number that the mean share saleable suggests, before rounding to what the lab sells, and its
         chance [0 to 1].
     currency
@@ -55,15 +55,15 @@ class Order:
     lab: str
     week: Week
     quantity: int
-    wanted: int
+    target: int
     by: Week
-    confidence: float
+    service_level: float
     chance: float
     cost: float
     purchase: float
     saleable: float
-    from_mean: int
-    chance_from_mean: float
+    by_average: int
+    chance_by_average: float
     currency: str
     _case: Case = field(repr=False)
     _prices: PriceList = field(repr=False)
@@ -75,7 +75,7 @@ class Order:
         return Delivery(variety=self.variety, week=self.week, quantity=self.quantity, lab=self.lab)
 
     def curve(self) -> pd.DataFrame:
-        """Give chance and cost for other quantities of the same offer and week.
+        """Return chance and cost for other quantities of the same offer and week.
 
         Returns
         -------
@@ -85,10 +85,10 @@ class Order:
             the expected margin [currency], too.
         """
         share = self._case.share(self.week)
-        lowest = min(self.from_mean, self.quantity) * 0.75 - self._prices.row(1).multiple
-        highest = max(self.quantity, self.from_mean) * 1.25
+        lowest = min(self.by_average, self.quantity) * 0.75 - self._prices.row(1).multiple
+        highest = max(self.quantity, self.by_average) * 1.25
         grid = sorted(
-            {self._prices.lawful(quantity) for quantity in np.linspace(lowest, highest, 41)} | {self.quantity}
+            {self._prices.orderable(quantity) for quantity in np.linspace(lowest, highest, 41)} | {self.quantity}
         )
         rows = [
             (n, self._case.chance(n, share), self._case.cost(self._prices, n, self.week), n * float(share.mean()))
@@ -101,7 +101,7 @@ class Order:
         return frame
 
     def options(self) -> pd.DataFrame:
-        """Give the order that each lab and week of delivery would take, cheapest first.
+        """Return the order that each lab and week of delivery would take, cheapest first.
 
         Returns
         -------
@@ -140,10 +140,10 @@ class Order:
         they = "these and the plants there are" if self._case.topping_up else "they"
         return (
             f"Order {self.quantity:,} of {self.variety} from {self.lab} for {self.week}.\n"
-            f"In {seasons(self.chance)} {they} give the {self.wanted:,} wanted by {self.by}, for about "
+            f"In {seasons(self.chance)} {they} give the {self.target:,} wanted by {self.by}, for about "
             f"{rounded(self.cost)} {self.currency} in all.\n{earns}"
-            f"The mean alone suggests {self.from_mean:,} before rounding to what the lab sells, enough in "
-            f"{seasons(self.chance_from_mean)}."
+            f"The mean alone suggests {self.by_average:,} before rounding to what the lab sells, enough in "
+            f"{seasons(self.chance_by_average)}."
         )
 
 
@@ -169,14 +169,14 @@ class Orders:
         return len(self.orders)
 
     def table(self) -> pd.DataFrame:
-        """Give a row for each order: what to order, how sure it is, what it costs."""
+        """Return a row for each order: what to order, how sure it is, what it costs."""
         columns = [cell.name for cell in fields(Order) if cell.repr]
         rows = [
             [str(cell) if isinstance(cell := getattr(order, name), Week) else cell for name in columns]
             for order in self.orders
         ]
         return pd.DataFrame(rows, columns=columns).round(
-            {"chance": 4, "chance_from_mean": 4, "purchase": 2, "cost": 2, "saleable": 1}
+            {"chance": 4, "chance_by_average": 4, "purchase": 2, "cost": 2, "saleable": 1}
         )
 
     def __str__(self) -> str:
@@ -189,12 +189,12 @@ def size_order(  # noqa: PLR0913  # each keyword overrides one thing
     *,
     draws: int,
     seed: int,
-    wanted: int | None = None,
+    target: int | None = None,
     week: Week | str | None = None,
-    confidence: float | None = None,
+    service_level: float | None = None,
     delivery: Week | str | None = None,
     lab: str | None = None,
-    aim: Literal["confidence", "margin"] = "confidence",
+    aim: Literal["service_level", "margin"] = "service_level",
 ) -> Order:
     """Find the cheapest order that gives the wanted number by its week, as surely as asked, or that which earns most.
 
@@ -203,20 +203,20 @@ def size_order(  # noqa: PLR0913  # each keyword overrides one thing
     season, variety
         The season, and which of its varieties.
     draws, seed
-        Number of imagined seasons, and their seed.
-    wanted, week, confidence
+        Number of simulated seasons, and their seed.
+    target, week, service_level
         Number of plants, by the Monday of which week, in which share of draws; each overrides the
         season's table of what is wanted.
     delivery, lab
         Only deliveries of this week, or of this lab, if given.
     aim
-        ``confidence``: as above. ``margin``: the greatest expected margin, whatever the chance that the number is met.
+        ``service_level``: as above. ``margin``: the greatest expected margin, whatever the chance that the number is met.
 
     Returns
     -------
     Order
-        The smallest lawful quantity, or a larger one that a price break makes cheaper, of the offer and
-        week of delivery with the least expected cost; or the lawful quantity, offer and week of greatest margin.
+        The smallest orderable quantity, or a larger one that a price break makes cheaper, of the offer and
+        week of delivery with the least expected cost; or the orderable quantity, offer and week of greatest margin.
 
     Raises
     ------
@@ -242,14 +242,14 @@ def size_order(  # noqa: PLR0913  # each keyword overrides one thing
     >>> import forecast
     >>> season = forecast.read_season("demo_data")
     >>> order = forecast.size_order(season, "Heuchera 'Pellowen'", draws=1024, seed=1)
-    >>> order.chance >= order.confidence
+    >>> order.chance >= order.service_level
     True
     """
-    request, number = requested(season, variety, wanted, week, confidence)
+    request, number = requested(season, variety, target, week, service_level)
     case = Case(season, season_streams(draws, seed), request, number)
-    if aim not in ("confidence", "margin"):
-        raise refuse("aim", aim, "not an aim", "Write confidence or margin.")
-    found = order_of if aim == "confidence" else _most_profitable
+    if aim not in ("service_level", "margin"):
+        raise refuse("aim", aim, "not an aim", "Write service_level or margin.")
+    found = order_of if aim == "service_level" else _most_profitable
     return found(case, None if delivery is None else Week.parse(delivery), lab)
 
 
@@ -257,14 +257,14 @@ def size_orders(season: Season, *, draws: int, seed: int) -> Orders:
     """Find the order for every row that is wanted, one by one, as `size_order` does.
 
     Each row gets a delivery of its own; what another row of the same variety may leave over is not counted
-    on. `Outcome.wanted` tells what comes of all of them together.
+    on. `Outcome.targets` tells what comes of all of them together.
 
     Parameters
     ----------
     season
         The season.
     draws, seed
-        Number of imagined seasons, and their seed.
+        Number of simulated seasons, and their seed.
 
     Returns
     -------
@@ -274,8 +274,8 @@ def size_orders(season: Season, *, draws: int, seed: int) -> Orders:
 
     orders, unmet = [], []
     for variety in season.varieties:
-        for number, row in enumerate(season.wanted_of(variety.variety), start=1):
-            if not season.offers_for(variety.variety):
+        for number, row in enumerate(season.targets_of(variety.variety), start=1):
+            if not season.price_lines(variety.variety):
                 unmet.append(OutOfReach(f"No lab offers {variety.variety}; see what multiplying or dividing gives."))
                 continue
             try:
@@ -286,7 +286,7 @@ def size_orders(season: Season, *, draws: int, seed: int) -> Orders:
 
 
 def order_of(case: Case, delivery: Week | None = None, lab: str | None = None) -> Order:
-    """Give the cheapest order of a case, as `size_order` does."""
+    """Return the cheapest order of a case, as `size_order` does."""
     best = case.best(delivery, lab)
     if best is not None:
         return _made(case, *best)
@@ -296,9 +296,9 @@ def order_of(case: Case, delivery: Week | None = None, lab: str | None = None) -
     first = case.first_week_in_reach()
     later = f"later ({first} is in reach)" if first else "later"
     raise OutOfReach(
-        f"No order of {nearest.variety} gives {nearest.wanted:,} by {nearest.by} in {100 * nearest.confidence:g} "
+        f"No order of {nearest.variety} gives {nearest.target:,} by {nearest.by} in {100 * nearest.service_level:g} "
         f"seasons in 100. The best delivery is {nearest.week}, of which {fewer} are saleable by then on average. "
-        f"Want fewer, want them {later}, ask for less confidence, or find an earlier offer or plants further on.",
+        f"Want fewer, want them {later}, ask for a lower service level, or find an earlier offer or plants further on.",
         nearest,
     )
 
@@ -317,21 +317,21 @@ def _most_profitable(case: Case, delivery: Week | None = None, lab: str | None =
 
 
 def _made(case: Case, prices: PriceList, week: Week, quantity: int, margin: float | None = None) -> Order:
-    share, from_mean = case.share(week), case.from_mean(week)
+    share, by_average = case.share(week), case.by_average(week)
     return Order(
         variety=case.request.variety,
         lab=prices.lab,
         week=week,
         quantity=quantity,
-        wanted=case.request.likely_number,
+        target=case.request.median_number,
         by=case.request.week,
-        confidence=case.confidence,
+        service_level=case.service_level,
         chance=case.chance(quantity, share),
         cost=case.cost(prices, quantity, week),
         purchase=prices.price(quantity) + prices.freight(quantity),
         saleable=quantity * float(share.mean()),
-        from_mean=from_mean,
-        chance_from_mean=case.chance(from_mean, share),
+        by_average=by_average,
+        chance_by_average=case.chance(by_average, share),
         currency=case.season.currency,
         _case=case,
         _prices=prices,

@@ -1,4 +1,4 @@
-"""What a lab asks: lawful quantities, price breaks, boxes."""
+"""What a lab asks: orderable quantities, price breaks, boxes."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from forecast.season.consistency import first_delivery
-from forecast.season.rows import Offer
+from forecast.season.rows import PriceLine
 from forecast.weeks import Week
 
 
@@ -26,14 +26,14 @@ class PriceList:
     The price of the last break reached holds for all plants of the order.
     """
 
-    breaks: tuple[Offer, ...]
+    breaks: tuple[PriceLine, ...]
 
     @classmethod
-    def of(cls, offers: Iterable[Offer]) -> tuple[PriceList, ...]:
+    def of(cls, offers: Iterable[PriceLine]) -> tuple[PriceList, ...]:
         """Put the rows of price lists together by lab, form and delivery weeks."""
-        together: dict[tuple[str, str, Week, Week, int], list[Offer]] = defaultdict(list)
+        together: dict[tuple[str, str, Week, Week, int], list[PriceLine]] = defaultdict(list)
         for row in offers:
-            together[row.lab, row.form or "", row.first_week, row.last_week, row.lead].append(row)
+            together[row.lab, row.form or "", row.first_week, row.last_week, row.lead_weeks].append(row)
         return tuple(cls(tuple(sorted(rows, key=lambda row: row.from_quantity))) for rows in together.values())
 
     @property
@@ -42,17 +42,17 @@ class PriceList:
         return self.breaks[0].lab
 
     def weeks(self, ordered: Week, until: Week) -> Iterator[Week]:
-        """Give the weeks of delivery that are possible if ordered in one week and needed by another."""
+        """Return the weeks of delivery that are possible if ordered in one week and needed by another."""
         first = first_delivery(self.breaks[0], ordered)
         last = min(self.breaks[0].last_week, until)
         return (first + i for i in range(last - first + 1))
 
-    def row(self, quantity: int) -> Offer:
-        """Give the row that an order of this quantity falls under."""
+    def row(self, quantity: int) -> PriceLine:
+        """Return the row that an order of this quantity falls under."""
         return [row for row in self.breaks if row.from_quantity <= quantity or row is self.breaks[0]][-1]
 
-    def lawful(self, quantity: float) -> int:
-        """Give the smallest quantity from `quantity` that the lab accepts."""
+    def orderable(self, quantity: float) -> int:
+        """Return the smallest quantity from `quantity` that the lab accepts."""
         number = max(math.ceil(quantity), self.breaks[0].from_quantity, 1)
         while True:
             row = self.row(number)
@@ -62,11 +62,11 @@ class PriceList:
             number = min(later.from_quantity for later in self.breaks if later.from_quantity > number)
 
     def worth_buying(self, quantity: int) -> list[int]:
-        """Give a quantity and the larger ones at which a lower price begins."""
-        return [quantity, *(self.lawful(row.from_quantity) for row in self.breaks if row.from_quantity > quantity)]
+        """Return a quantity and the larger ones at which a lower price begins."""
+        return [quantity, *(self.orderable(row.from_quantity) for row in self.breaks if row.from_quantity > quantity)]
 
-    def ranges(self, most: int) -> Iterator[tuple[Offer, range]]:
-        """Give each row that holds for any, with the quantities up to `most` that the lab accepts under it."""
+    def ranges(self, most: int) -> Iterator[tuple[PriceLine, range]]:
+        """Return each row that holds for any, with the quantities up to `most` that the lab accepts under it."""
         ends = [later.from_quantity for later in self.breaks[1:]]
         for row, end in zip(self.breaks, [*ends, most + 1], strict=True):
             first = math.ceil(max(row.from_quantity, row.minimum) / row.multiple) * row.multiple
@@ -75,10 +75,10 @@ class PriceList:
                 yield row, quantities
 
     def price(self, quantity: int) -> float:
-        """Give the price of the plants [currency], without freight."""
+        """Return the price of the plants [currency], without freight."""
         return quantity * self.row(quantity).unit_price
 
     def freight(self, quantity: int) -> float:
-        """Give the freight [currency]: whole boxes."""
+        """Return the freight [currency]: whole boxes."""
         row = self.row(quantity)
         return math.ceil(quantity / row.plants_per_box) * row.freight_per_box if row.plants_per_box else 0.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from forecast.errors import refuse
-from forecast.season.rows import Wanted
+from forecast.season.rows import Target
 from forecast.season.season import Season
 from forecast.weeks import Week
 
@@ -13,19 +13,19 @@ from forecast.weeks import Week
 def requested(
     season: Season,
     variety: str,
-    wanted: int | None,
+    target: int | None,
     week: Week | str | None,
-    confidence: float | None,
+    service_level: float | None,
     *,
     beyond: bool = False,
-) -> tuple[Wanted, int]:
-    """Give what is wanted, and which delivery of the variety is to give it.
+) -> tuple[Target, int]:
+    """Return what is wanted, and which delivery of the variety is to give it.
 
     Parameters
     ----------
     season, variety
         The season, and which of its varieties.
-    wanted, week, confidence
+    target, week, service_level
         What overrides the season's table; None where that holds.
     beyond
         Whether the week may lie after the season.
@@ -36,26 +36,26 @@ def requested(
         If the variety or week is unknown, or it is not clear what is wanted.
     """
     season.variety(variety)
-    rows = season.wanted_of(variety)
+    rows = season.targets_of(variety)
     by = None if week is None else Week.parse(week)
     if by is not None and not (season.first_week <= by and (beyond or by <= season.last_week)):
         to = "" if beyond else f" to {season.last_week}"
         raise refuse("week", str(by), "outside the season", f"Give a week from {season.first_week}{to}.")
     match = [row for row in rows if row.week == by]
-    if not match and len(rows) > 1 and (by is None or wanted is None):
+    if not match and len(rows) > 1 and (by is None or target is None):
         weeks = ", ".join(str(row.week) for row in rows)
         raise refuse("week", week, f"{variety} is wanted in several weeks", f"Give one of {weeks}.")
     base = match or rows[:1] if len(rows) == 1 or match else []
     number = rows.index(base[0]) + 1 if base else 1
     cells: dict[str, Any] = base[0].given() if base else {"variety": variety}
-    if wanted is not None:
-        cells = {key: cell for key, cell in cells.items() if key not in ("low", "likely", "high")} | {"wanted": wanted}
+    if target is not None:
+        cells = {key: cell for key, cell in cells.items() if key not in ("p5", "median", "p95")} | {"target": target}
     if by is not None:
         cells["week"] = by
-    if "week" not in cells or not cells.keys() & {"wanted", "low"}:
+    if "week" not in cells or not cells.keys() & {"target", "p5"}:
         raise refuse(
-            "wanted", wanted, f"{variety} is not in the season's table of what is wanted", "Give wanted and week."
+            "target", target, f"{variety} is not in the season's table of what is wanted", "Give wanted and week."
         )
-    if confidence is not None:
-        cells["confidence"] = confidence
-    return Wanted(**cells), number
+    if service_level is not None:
+        cells["service_level"] = service_level
+    return Target(**cells), number

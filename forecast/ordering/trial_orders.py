@@ -18,7 +18,7 @@ from forecast.growth.tails import at_least
 from forecast.ordering.price_list import PriceList
 from forecast.ordering.unit_costs import growing_costs
 from forecast.season.consistency import first_delivery
-from forecast.season.rows import Wanted
+from forecast.season.rows import Target
 from forecast.season.season import Season
 from forecast.streams import Streams
 from forecast.weeks import Week
@@ -52,7 +52,7 @@ class Case:
         self,
         season: Season,
         streams: Streams,
-        request: Wanted,
+        request: Target,
         number: int,
         *,
         ordered: Week | None = None,
@@ -64,22 +64,22 @@ class Case:
         self.ordered = ordered or season.first_week
         self._shifts, self._moved = shifts, moved
         self.request = request
-        self.confidence = request.confidence or season.confidence
+        self.service_level = request.service_level or season.service_level
         self.streams, self._number = streams, number
         self._fates: dict[Week | None, Fate] = {}
         self._costs: dict[Week | None, tuple[float, Array]] = {}
-        self.price_lists = PriceList.of(season.offers_for(request.variety))
+        self.price_lists = PriceList.of(season.price_lines(request.variety))
         self.topping_up = bool(np.any(there))
         self.needed = np.maximum(drawn_demand(streams, request) - there, 0)
-        self._lacking = max(request.likely_number - float(np.mean(there)), 0)
-        self.most = MOST * request.likely_number
+        self._lacking = max(request.median_number - float(np.mean(there)), 0)
+        self.most = MOST * request.median_number
         if self.topping_up:
-            self.most = math.ceil(_MOST_MORE * float(np.quantile(self.needed, self.confidence)))
+            self.most = math.ceil(_MOST_MORE * float(np.quantile(self.needed, self.service_level)))
         self._shares: dict[Week, Array] = {}
         self._abouts: dict[Week, float] = {}
 
     def fate(self, week: Week) -> Fate:
-        """Give what a delivery of a week meets: the same in all weeks, unless the weather matters."""
+        """Return what a delivery of a week meets: the same in all weeks, unless the weather matters."""
         key = week if self.season.by_weather(self.request.variety) else None
         if key not in self._fates:
             batch = self.request.variety, self._number, week
@@ -88,22 +88,22 @@ class Case:
         return self._fates[key]
 
     def share(self, week: Week) -> Array:
-        """Give the share of plantlets delivered in a week that is saleable when wanted, by draw."""
+        """Return the share of plantlets delivered in a week that is saleable when wanted, by draw."""
         if week not in self._shares:
-            life = self.season.variety(self.request.variety).shelf_life
+            life = self.season.variety(self.request.variety).saleable_weeks
             self._shares[week] = self.fate(week).saleable(np.array([float(self.request.week - week)]), life)[0]
         return self._shares[week]
 
     def chance(self, quantity: int, share: Array) -> float:
-        """Give the chance that a quantity suffices."""
+        """Return the chance that a quantity suffices."""
         return float(at_least(self.needed, quantity, share).mean())
 
     def cost(self, prices: PriceList, quantity: int, week: Week) -> float:
-        """Give the expected cost [currency] of an order until the week wanted."""
+        """Return the expected cost [currency] of an order until the week wanted."""
         return prices.price(quantity) + prices.freight(quantity) + quantity * self.growing(week)
 
     def growing(self, week: Week) -> float:
-        """Give the expected cost [currency] of growing a plantlet until the week wanted: stages, work and bench."""
+        """Return the expected cost [currency] of growing a plantlet until the week wanted: stages, work and bench."""
         fate, key = self.fate(week), week if self.season.by_weather(self.request.variety) else None
         if key not in self._costs:
             first = week if key else min(prices.breaks[0].first_week for prices in self.price_lists)
@@ -112,7 +112,7 @@ class Case:
         return stages + float(bench[: self.request.week - week].sum())
 
     def cheapest(self, prices: PriceList, week: Week) -> tuple[int, float] | None:
-        """Give the quantity that suffices at the least cost, and that cost; None if none does."""
+        """Return the quantity that suffices at the least cost, and that cost; None if none does."""
         enough = self.enough(prices, week)
         if enough is None:
             return None
@@ -121,12 +121,12 @@ class Case:
         return best, costs[best]
 
     def enough(self, prices: PriceList, week: Week) -> int | None:
-        """Give the smallest lawful quantity that suffices; None if none does."""
+        """Return the smallest orderable quantity that suffices; None if none does."""
         start = self._about(week)
         return self._smallest(prices, self.share(week), start) if math.isfinite(start) else None
 
     def best(self, delivery: Week | None = None, lab: str | None = None) -> tuple[PriceList, Week, int] | None:
-        """Give the offer, week and quantity that suffice at the least cost; None if nothing does.
+        """Return the offer, week and quantity that suffice at the least cost; None if nothing does.
 
         Raises
         ------
@@ -144,27 +144,27 @@ class Case:
         return None if best is None else best[1:]
 
     def nearest(self, delivery: Week | None = None, lab: str | None = None) -> tuple[PriceList, Week, int]:
-        """Give the offer and week that come nearest where nothing suffices, and the order from the mean."""
+        """Return the offer and week that come nearest where nothing suffices, and the order from the mean."""
         most = self.most
         prices, week = max(
             self.ways(delivery, lab),
             key=lambda way: (self.chance(most, self.share(way[1])), float(self.share(way[1]).mean())),
         )
-        return prices, week, prices.lawful(min(self.from_mean(week), most))
+        return prices, week, prices.orderable(min(self.by_average(week), most))
 
     def first_week_in_reach(self) -> Week | None:
-        """Give the first later week by which one plantlet in ten is saleable as surely as asked."""
+        """Return the first later week by which one plantlet in ten is saleable as surely as asked."""
         season, request = self.season, self.request
         possible = {week for prices in self.price_lists for week in prices.weeks(self.ordered, season.last_week)}
         for later in range(1, season.last_week - request.week + 1):
             for week in sorted(week for week in possible if week <= request.week + later):
                 ready = self.fate(week).ready(np.array([float(request.week + later - week)]))
-                if np.quantile(ready, 1 - self.confidence) > 0.1:
+                if np.quantile(ready, 1 - self.service_level) > 0.1:
                     return request.week + later
         return None
 
-    def from_mean(self, week: Week) -> int:
-        """Give the quantity of which the mean share saleable is the number wanted, less the mean of what is there."""
+    def by_average(self, week: Week) -> int:
+        """Return the quantity of which the mean share saleable is the number wanted, less the mean of what is there."""
         mean = float(self.share(week).mean())
         return math.ceil(self._lacking / max(mean, 1 / MOST))
 
@@ -175,7 +175,7 @@ class Case:
         return [(prices, week) for prices in self.price_lists for week in prices.weeks(self.ordered, last)]
 
     def ways(self, delivery: Week | None = None, lab: str | None = None) -> list[tuple[PriceList, Week]]:
-        """Give the offers and weeks of delivery that are possible, or of those asked for."""
+        """Return the offers and weeks of delivery that are possible, or of those asked for."""
         lists = [prices for prices in self.price_lists if lab in (None, prices.lab)]
         if not lists:
             labs = ", ".join(sorted({prices.lab for prices in self.price_lists})) or "none"
@@ -198,10 +198,10 @@ class Case:
         return ways
 
     def _bounds(self, ways: list[tuple[PriceList, Week]]) -> Iterator[tuple[float, PriceList, Week]]:
-        """Give each way with a little less than its cost, from the normal approximation of its quantity."""
+        """Return each way with a little less than its cost, from the normal approximation of its quantity."""
         for prices, week in ways:
             if math.isfinite(self._about(week)):
-                enough = prices.lawful(max(0.98 * self._about(week) - 3, 1))
+                enough = prices.orderable(max(0.98 * self._about(week) - 3, 1))
                 yield min(self.cost(prices, n, week) for n in prices.worth_buying(enough)), prices, week
 
     def _about(self, week: Week) -> float:
@@ -214,10 +214,10 @@ class Case:
         def lacking(log_quantity: float) -> float:
             mean = math.exp(log_quantity) * share
             deviation = np.sqrt(np.maximum(mean * (1 - share), 1e-12))
-            return self.confidence - float(ndtr((mean - self.needed + 0.5) / deviation).mean())
+            return self.service_level - float(ndtr((mean - self.needed + 0.5) / deviation).mean())
 
-        usual = max(float(np.quantile(share, 1 - self.confidence)), 1 / MOST)
-        likely = math.log(self.request.likely_number / usual)
+        usual = max(float(np.quantile(share, 1 - self.service_level)), 1 / MOST)
+        likely = math.log(self.request.median_number / usual)
         low, high = likely - 0.1, likely + 0.1
         limit = math.log(max(2 * self.most, 1))
         while lacking(high) > 0:
@@ -231,30 +231,30 @@ class Case:
         return math.exp(brentq(lacking, low, high, xtol=1e-3))
 
     def _smallest(self, prices: PriceList, share: Array, start: float) -> int | None:
-        """Find the smallest lawful quantity that suffices, outwards from `start`."""
-        suffices: Callable[[int], bool] = lambda n: self.chance(n, share) >= self.confidence  # noqa: E731
+        """Find the smallest orderable quantity that suffices, outwards from `start`."""
+        suffices: Callable[[int], bool] = lambda n: self.chance(n, share) >= self.service_level  # noqa: E731
         step = max(prices.breaks[-1].multiple, 1)
-        high = prices.lawful(start)
+        high = prices.orderable(start)
         while not suffices(high):
             if high > self.most:
                 return None
-            high = prices.lawful(high + step)
+            high = prices.orderable(high + step)
             step *= 2
         step, low = max(prices.breaks[-1].multiple, 1), high
         while low > 1:
             low = max(low - step, 1)
-            lawful = prices.lawful(low)
-            if lawful < high and suffices(lawful):
-                high = lawful
-            elif lawful < high:
+            orderable = prices.orderable(low)
+            if orderable < high and suffices(orderable):
+                high = orderable
+            elif orderable < high:
                 break
             step *= 2
-        while prices.lawful(low + 1) < high:
-            middle = prices.lawful((low + high) // 2)
+        while prices.orderable(low + 1) < high:
+            middle = prices.orderable((low + high) // 2)
             if middle >= high:
-                middle = prices.lawful(low + 1)
+                middle = prices.orderable(low + 1)
             if suffices(middle):
                 high = middle
             else:
                 low = middle
-        return None if self.topping_up and high > max(self.most, prices.lawful(1)) else high
+        return None if self.topping_up and high > max(self.most, prices.orderable(1)) else high

@@ -19,7 +19,7 @@ BEFORE = 1e-6  # weeks before its Monday, a week begins
 def growing_costs(
     season: Season, variety: str, fate: Fate, weeks: int, enters: str | None = None
 ) -> tuple[float, Array]:
-    """Give the expected cost of a plantlet by stages and work, and of its bench by the week since it came.
+    """Return the expected cost of a plantlet by stages and work, and of its bench by the week since it came.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ def growing_costs(
     if not any(rates):
         return float(entering @ each), np.zeros(weeks)
     standing, ready = some.course(np.arange(weeks, dtype=np.float64))
-    life = season.variety(variety).shelf_life
+    life = season.variety(variety).saleable_weeks
     bench = sum(rate * alive.mean(axis=1) for rate, alive in zip(rates, standing, strict=True))
     kept = ready.mean(axis=1)
     if life is not None:
@@ -60,13 +60,13 @@ def growing_costs(
 
 
 def rents(season: Season, stage: Stage) -> Array:
-    """Give the cost of the bench of a plant in a stage in each week of the season [currency], shape (weeks,)."""
+    """Return the cost of the bench of a plant in a stage in each week of the season [currency], shape (weeks,)."""
     places = (season.place_in(stage.place, season.first_week + i) for i in range(season.weeks))
     return np.array([place.cost_per_m2_week for place in places]) / stage.plants_per_m2
 
 
 def stage_costs(season: Season, variety: str, fate: Fate, week: Week) -> Array:
-    """Give the cost of stages and work of a plantlet delivered in a week, until the season's end.
+    """Return the cost of stages and work of a plantlet delivered in a week, until the season's end.
 
     Parameters
     ----------

@@ -14,7 +14,7 @@ Instead = tuple[Bundle, Pick, Bundle | None, str]
 
 
 def alternatives(found: Solved) -> Iterator[Instead]:
-    """Give, for each order of a plan, what could take its place: its bundle, itself, the other bundle, and its name."""
+    """Return, for each order of a plan, what could take its place: its bundle, itself, the other bundle, and its name."""
     return _others(found) if found.sharing.each else _nearby(found)
 
 
@@ -32,7 +32,7 @@ def improved(found: Solved) -> Solved:
 
 
 def _others(found: Solved) -> Iterator[Instead]:
-    """Give all other orders that would suffice."""
+    """Return all other orders that would suffice."""
     for one in found.chosen:
         (pick,) = one.picks
         for other in found.sharing.bundles:
@@ -42,7 +42,7 @@ def _others(found: Solved) -> Iterator[Instead]:
 
 
 def _nearby(found: Solved) -> Iterator[Instead]:
-    """Give orders a little larger or smaller, of another week or lab, and none."""
+    """Return orders a little larger or smaller, of another week or lab, and none."""
     bidders = {bidder.item: bidder for bidder in found.bidders}
     for one in found.chosen:
         bidder = bidders[one.item]
@@ -56,7 +56,7 @@ def _nearby(found: Solved) -> Iterator[Instead]:
 
 
 def _inorder(ways: Ways, picks: Sequence[Pick]) -> list[Pick]:
-    """Give the same orders with the luck of the batches that they are, numbered by week and lab."""
+    """Return the same orders with the luck of the batches that they are, numbered by week and lab."""
     inorder = sorted(picks, key=lambda one: (one.way.week, one.way.prices.lab))
     return [
         Pick(next(way for way in slot if (way.prices, way.week) == (one.way.prices, one.way.week)), one.quantity)
@@ -65,17 +65,17 @@ def _inorder(ways: Ways, picks: Sequence[Pick]) -> list[Pick]:
 
 
 def _near(ways: Ways, pick: Pick) -> Iterator[tuple[Pick, str]]:
-    """Give orders like one: some plants more or fewer, another week, another lab."""
+    """Return orders like one: some plants more or fewer, another week, another lab."""
     prices, week = pick.way.prices, pick.way.week
-    more = prices.lawful(pick.quantity + 1)
+    more = prices.orderable(pick.quantity + 1)
     yield Pick(pick.way, more), f"{more:,}"
     step = prices.row(pick.quantity).multiple
-    fewer = [n for n in (prices.lawful(pick.quantity - k * step) for k in (1, 2)) if n < pick.quantity]
+    fewer = [n for n in (prices.orderable(pick.quantity - k * step) for k in (1, 2)) if n < pick.quantity]
     if fewer:
         yield Pick(pick.way, fewer[0]), f"{fewer[0]:,}"
     for way in ways.slots[pick.way.slot]:
         if way.prices == prices and abs(way.week - week) == 1:
             yield Pick(way, pick.quantity), f"{pick.quantity:,} for {way.week}"
         elif way.prices != prices and way.week == week:
-            quantity = way.prices.lawful(pick.quantity)
+            quantity = way.prices.orderable(pick.quantity)
             yield Pick(way, quantity), f"{quantity:,} from {way.prices.lab}"

@@ -108,7 +108,7 @@ def best_margin(
     """
     watch = _Watch(time_limit, progress)
     names = [
-        row.variety for row in season.varieties if season.wanted_of(row.variety) and season.offers_for(row.variety)
+        row.variety for row in season.varieties if season.targets_of(row.variety) and season.price_lines(row.variety)
     ]
     many = max(_BUNDLES // max(len(names), 1), 300)
     bidders = tuple(
@@ -237,8 +237,8 @@ def least_cost(
     items: list[list[Bundle]] = []
     unmet: list[str] = []
     for variety in season.varieties:
-        for number, row in enumerate(season.wanted_of(variety.variety), start=1):
-            if not season.offers_for(variety.variety):
+        for number, row in enumerate(season.targets_of(variety.variety), start=1):
+            if not season.price_lines(variety.variety):
                 unmet.append(f"No lab offers {variety.variety}.")
                 continue
             case = Case(season, streams, row, number)
@@ -268,7 +268,7 @@ def least_cost(
 
 
 def _sufficing(case: Case, item: int, number: int) -> Iterator[Bundle]:
-    """Give the orders of a case that suffice, and that could be part of the cheapest plan."""
+    """Return the orders of a case that suffice, and that could be part of the cheapest plan."""
     season, row = case.season, case.request
     nothing = np.zeros((1, case.streams.draws))
     for prices, week in case.every_way:
@@ -289,12 +289,12 @@ def _conflict(season: Season, lacking: dict[str, float]) -> str:
     parts = [
         f"{math.ceil(more):,} {season.currency} of budget"
         if name == "budget"
-        else f"{math.ceil(10 * more) / 10:g} m2 of {name}"
+        else f"{math.ceil(10 * more) / 10:g} m² of {name}"
         for name, more in lacking.items()
     ]
     return (
         f"No plan gives all that is wanted as surely as asked within the limits: {' and '.join(parts)} are lacking. "
-        "With so much more there is one; else want fewer, want some later, or ask for less confidence."
+        "With so much more there is one; else want fewer, want some later, or ask for a lower service level."
     )
 
 

@@ -50,7 +50,7 @@ class Way:
         Cost of stages, work and bench of a plantlet, expected given the draw, shape (draws,) [currency].
     area
         Area of a plantlet in each place and week, none sold before the last wanted week, shape (places * weeks,
-        AREA_DRAWS or fewer) [m2].
+        AREA_DRAWS or fewer) [m²].
     """
 
     prices: PriceList
@@ -89,10 +89,10 @@ class Way:
         return np.array(found, dtype=np.int64)
 
     def finer(self, quantity: int) -> Way:
-        """Give the same with every lawful quantity tried near one of them."""
+        """Return the same with every orderable quantity tried near one of them."""
         at = int(np.searchsorted(self.quantities, quantity))
         low, high = self.quantities[max(at - 1, 0)], self.quantities[min(at + 1, self.quantities.size - 1)]
-        every = _lawful(self.prices, int(high))
+        every = _orderable(self.prices, int(high))
         near = every[(low <= every) & (every <= high)]
         return replace(self, quantities=np.unique(np.concatenate([self.quantities, near])))
 
@@ -110,14 +110,14 @@ class Pick:
         return self.way.prices.price(self.quantity)
 
     def boxes(self) -> dict[Box, float]:
-        """Give the boxes they fill, whole and parts, by what these can be shared with."""
+        """Return the boxes they fill, whole and parts, by what these can be shared with."""
         row = self.way.prices.row(self.quantity)
         if not row.plants_per_box or not row.freight_per_box:
             return {}
         return {(row.lab, self.way.week, row.freight_per_box, row.plants_per_box): self.quantity / row.plants_per_box}
 
     def delivery(self, variety: str) -> Delivery:
-        """Give the order."""
+        """Return the order."""
         return Delivery(variety=variety, week=self.way.week, quantity=self.quantity, lab=self.way.prices.lab)
 
 
@@ -138,7 +138,7 @@ class Ways:
         self, season: Season, streams: Streams, variety: str, deliveries: int = 2, *, guarded: bool = False
     ) -> None:
         self.season, self.streams, self.variety = season, streams, variety
-        rows = season.wanted_of(variety)
+        rows = season.targets_of(variety)
         self.rows = rows
         self.demand = np.array([drawn_demand(streams, row) for row in rows])
         own = season.variety(variety)
@@ -158,8 +158,8 @@ class Ways:
         self._weights: Array | None = None
 
     def _possible(self, last: Week) -> list[tuple[PriceList, Week]]:
-        """Give every offer and week of delivery, in the order in which batches are numbered."""
-        lists = PriceList.of(self.season.offers_for(self.variety))
+        """Return every offer and week of delivery, in the order in which batches are numbered."""
+        lists = PriceList.of(self.season.price_lines(self.variety))
         pairs = [(prices, week) for prices in lists for week in prices.weeks(self.season.first_week, last)]
         return sorted(pairs, key=lambda pair: (pair[1], pair[0].lab))
 
@@ -172,7 +172,7 @@ class Ways:
     def _way(self, prices: PriceList, week: Week, slot: int, guarded: bool) -> Way:
         season, fate = self.season, self._fate(week, slot)
         elapsed = np.array([float(row.week - week) for row in self.rows])
-        life = season.variety(self.variety).shelf_life
+        life = season.variety(self.variety).saleable_weeks
         rows = len(self.rows)
         before = elapsed - life if life is not None else np.full(rows, -1.0)
         shares = fate.ready(np.concatenate([elapsed, before, [float(season.last_week - week)]]))
@@ -181,11 +181,11 @@ class Ways:
         growing = stage_costs(season, self.variety, fate, week) + bench
         least = min(row.unit_price for row in prices.breaks) + growing
         most = self._most(parts["ready"], parts["past"], parts["through"], least, guarded)
-        quantities = lawful_up_to(prices, most)
+        quantities = orderable_up_to(prices, most)
         return Way(prices, week, slot, quantities, **parts, growing=growing, area=area)
 
     def _most(self, ready: Array, past: Array, through: Array, least: Array, guarded: bool) -> int:
-        """Give a quantity from which on a plant more sells for less than the least it costs, by draw."""
+        """Return a quantity from which on a plant more sells for less than the least it costs, by draw."""
         limit = _MOST * float(self.demand.sum(axis=0).max()) / max(float(through.mean()), 0.01)
         tried = limit * 0.85 ** np.arange(40, -1, -1.0)
         income = np.array([self._sales(n * ready, n * past, n * through) for n in tried])
@@ -196,7 +196,7 @@ class Ways:
         return int(np.ceil(tried[enough[0] + 1] if enough.size else limit))
 
     def income(self, first: Way, second: Way | None, weights: Array) -> Array:
-        """Give what is sold for, by every quantity of one way, or every pair of quantities of two.
+        """Return what is sold for, by every quantity of one way, or every pair of quantities of two.
 
         Returns
         -------
@@ -234,7 +234,7 @@ class Ways:
         return total
 
     def _earned(self, parts: Sequence[tuple[Way, int]]) -> Array:
-        """Give what some deliveries are sold for, shape (draws,) [currency]."""
+        """Return what some deliveries are sold for, shape (draws,) [currency]."""
         ready = sum((n * way.ready for way, n in parts), np.zeros_like(self.demand))
         past = sum((n * way.past for way, n in parts), np.zeros_like(self.demand))
         through = sum((n * way.through for way, n in parts), np.zeros(self.demand.shape[1]))
@@ -246,18 +246,18 @@ class Ways:
         return np.asarray(self.worth @ sold + self.markdown * left)
 
     def margin(self, picks: Sequence[Pick]) -> Array:
-        """Give the margin of some deliveries without freight, expected given the draw, shape (draws,) [currency]."""
+        """Return the margin of some deliveries without freight, expected given the draw, shape (draws,) [currency]."""
         found = self._earned([(one.way, one.quantity) for one in picks])
         for one in picks:
             found = found - one.paid - one.quantity * one.way.growing
         return found
 
     def cost(self, picks: Sequence[Pick]) -> float:
-        """Give the expected cost [currency] of some deliveries, without freight."""
+        """Return the expected cost [currency] of some deliveries, without freight."""
         return float(sum(one.paid + one.quantity * one.way.growing.mean() for one in picks))
 
     def pairs(self) -> Iterator[tuple[int, int]]:
-        """Give the pairs of ways that two deliveries can come: not both from one lab in one week."""
+        """Return the pairs of ways that two deliveries can come: not both from one lab in one week."""
         if len(self.slots) < 2:
             return
         for i, first in enumerate(self.slots[0]):
@@ -266,11 +266,11 @@ class Ways:
                     yield i, j
 
     def most(self, weights: Array) -> float:
-        """Give what is sold for if everything that is asked for can be had [currency]."""
+        """Return what is sold for if everything that is asked for can be had [currency]."""
         return float(self.worth @ (self.demand @ weights)) + self.markdown * self.cleared * float(weights.sum())
 
     def table(self, i: int, j: int | None, slot: int, weights: Array) -> Array:
-        """Give `income` for way i alone in its slot, or with way j, remembered while the weights stay the same."""
+        """Return `income` for way i alone in its slot, or with way j, remembered while the weights stay the same."""
         if self._weights is not weights:
             self._tables, self._weights = {}, weights
         key = self.slots[slot][i], None if j is None else self.slots[1][j]
@@ -279,7 +279,7 @@ class Ways:
         return self._tables[key]
 
     def refine(self, picks: Sequence[Pick]) -> bool:
-        """Try every lawful quantity near some picks; say whether there are any that were not tried."""
+        """Try every orderable quantity near some picks; say whether there are any that were not tried."""
         changed = False
         for one in picks:
             slot = list(self.slots[one.way.slot])
@@ -293,7 +293,7 @@ class Ways:
 
 
 def _sold(ready: Array, past: Array, demand: Array) -> Array:
-    """Give what is sold in each wanted week [plants], the oldest first, shape (rows, draws)."""
+    """Return what is sold in each wanted week [plants], the oldest first, shape (rows, draws)."""
     gone = np.zeros(ready.shape[1])
     sold = np.empty_like(ready)
     for r in range(len(ready)):
@@ -304,7 +304,7 @@ def _sold(ready: Array, past: Array, demand: Array) -> Array:
 
 
 def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) -> tuple[NDArray[np.float32], float]:
-    """Give the area of a plantlet by place and week, and what its bench costs.
+    """Return the area of a plantlet by place and week, and what its bench costs.
 
     Parameters
     ----------
@@ -315,7 +315,7 @@ def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) 
 
     Returns
     -------
-    array of shape (places * weeks, AREA_DRAWS or fewer) [m2]
+    array of shape (places * weeks, AREA_DRAWS or fewer) [m²]
         Place by place, all weeks of the season.
     float
         Expected cost of its bench [currency].
@@ -324,7 +324,7 @@ def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) 
     some = fate.of(slice(AREA_DRAWS))
     elapsed = np.arange(season.weeks, dtype=np.float64) - (week - season.first_week)
     standing, ready = some.course(elapsed)
-    life = season.variety(variety).shelf_life
+    life = season.variety(variety).saleable_weeks
     if life is not None:
         ready = ready.copy()
         ready[life:] -= ready[:-life].copy()
@@ -337,17 +337,17 @@ def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) 
     return area.reshape(len(names) * season.weeks, -1), bench
 
 
-def lawful_up_to(prices: PriceList, most: int) -> Whole:
-    """Give the quantities up to the first from `most`, and where a price begins, thinned out if there are many."""
-    every = _lawful(prices, most)
+def orderable_up_to(prices: PriceList, most: int) -> Whole:
+    """Return the quantities up to the first from `most`, and where a price begins, thinned out if there are many."""
+    every = _orderable(prices, most)
     if every.size <= MOST_STEPS:
         return every
-    starts = [prices.lawful(row.from_quantity) for row in prices.breaks]
+    starts = [prices.orderable(row.from_quantity) for row in prices.breaks]
     thin = every[np.linspace(0, every.size - 1, MOST_STEPS).round().astype(int)]
     return np.unique(np.concatenate([thin, np.array(starts, dtype=np.int64)]))
 
 
-def _lawful(prices: PriceList, most: int) -> Whole:
-    starts = {prices.lawful(row.from_quantity) for row in prices.breaks}
-    found = {number for _, some in prices.ranges(prices.lawful(most)) for number in some}
+def _orderable(prices: PriceList, most: int) -> Whole:
+    starts = {prices.orderable(row.from_quantity) for row in prices.breaks}
+    found = {number for _, some in prices.ranges(prices.orderable(most)) for number in some}
     return np.array(sorted(starts | found), dtype=np.int64)

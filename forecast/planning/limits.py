@@ -28,7 +28,7 @@ class Bundle:
     item
         Number of the item.
     picks
-        Offer, week and quantity of each.
+        PriceLine, week and quantity of each.
     margin
         What they earn without freight, expected given the draw, shape (draws,) [currency].
     cost
@@ -46,11 +46,11 @@ class Bundle:
         return self.item, self.picks
 
     def area(self) -> Array:
-        """Give the area they stand on by place and week, shape (places * weeks, draws) [m2]."""
+        """Return the area they stand on by place and week, shape (places * weeks, draws) [m²]."""
         return np.asarray(sum(one.quantity * one.way.area.astype(np.float64) for one in self.picks))
 
     def boxes(self) -> dict[Box, float]:
-        """Give the boxes they fill, by what these can be shared with."""
+        """Return the boxes they fill, by what these can be shared with."""
         found: dict[Box, float] = {}
         for one in self.picks:
             for box, filled in one.boxes().items():
@@ -83,7 +83,7 @@ class Limits:
         self.budget = math.inf if season.budget is None else season.budget
 
     def area(self, bundles: Sequence[Bundle], parts: Array | None = None) -> Array:
-        """Give the area that bundles, or parts of them, stand on, shape (places * weeks, draws) [m2]."""
+        """Return the area that bundles, or parts of them, stand on, shape (places * weeks, draws) [m²]."""
         parts = np.ones(len(bundles)) if parts is None else parts
         some = [(part, one) for part, one in zip(parts, bundles, strict=True) if part > 1e-9]
         plants: dict[Way, float] = {}
@@ -96,12 +96,12 @@ class Limits:
         return np.asarray(found, dtype=np.float64)
 
     def fullest(self, area: Array) -> Array:
-        """Give the mean area in the draws in which each place and week is fullest, shape (places * weeks,) [m2]."""
+        """Return the mean area in the draws in which each place and week is fullest, shape (places * weeks,) [m²]."""
         kept = max(round(FULLEST * area.shape[1]), 1)
         return np.asarray(np.partition(area, area.shape[1] - kept, axis=1)[:, -kept:].mean(axis=1))
 
     def margin(self, bundles: Sequence[Bundle], parts: Array | None = None) -> Array:
-        """Give the margin of bundles in every draw, freight included [currency]; of parts, as if boxes could be."""
+        """Return the margin of bundles in every draw, freight included [currency]; of parts, as if boxes could be."""
         if parts is None:
             return np.asarray(sum((one.margin for one in bundles), np.zeros(self.draws)) - self.freight(bundles))
         some = [(part, one) for part, one in zip(parts, bundles, strict=True) if part > 1e-9]
@@ -111,7 +111,7 @@ class Limits:
         return np.asarray(total - self.freight([one for _, one in some], np.array([part for part, _ in some])))
 
     def freight(self, bundles: Sequence[Bundle], parts: Array | None = None) -> float:
-        """Give the freight [currency] of bundles; of parts of them as the program counts it."""
+        """Return the freight [currency] of bundles; of parts of them as the program counts it."""
         whole = parts is None
         parts = np.ones(len(bundles)) if parts is None else parts
         filled: dict[Box, float] = {}
@@ -127,11 +127,11 @@ class Limits:
         return float(sum(box[2] * boxes for box, boxes in least.items()))
 
     def cost(self, bundles: Sequence[Bundle]) -> float:
-        """Give the expected cost of bundles, freight included [currency]."""
+        """Return the expected cost of bundles, freight included [currency]."""
         return sum(one.cost for one in bundles) + self.freight(bundles)
 
-    def bad_years(self, bundles: Sequence[Bundle]) -> float:
-        """Give the mean margin of bundles in the worst tenth of draws [currency]."""
+    def worst_tenth(self, bundles: Sequence[Bundle]) -> float:
+        """Return the mean margin of bundles in the worst tenth of draws [currency]."""
         margin = self.margin(bundles)
         return float(worst_seasons(margin, FULLEST) @ margin)
 
@@ -141,5 +141,5 @@ class Limits:
         area = self.fullest(self.area(bundles))
         within &= bool((area <= self.benches + EXACT * np.maximum(self.benches, 1)).all())
         if self.floor is not None:
-            within &= self.bad_years(bundles) >= self.floor - EXACT * max(abs(self.floor), 1)
+            within &= self.worst_tenth(bundles) >= self.floor - EXACT * max(abs(self.floor), 1)
         return within

@@ -44,7 +44,7 @@ class Prices(NamedTuple):
     spent: float  # a unit of budget
     margin: float  # all weights together
     tails: Array  # a unit of the floor under each tail
-    areas: Array  # one m2 under each cut
+    areas: Array  # one m² under each cut
     boxes: Mapping[Box, float]  # a box, shared
     own_boxes: Mapping[tuple[int, Box], float]  # a box that one item needs alone
 
@@ -140,7 +140,7 @@ class Sharing(Limits):
         return _Program(cost, every / scale[:, None], np.array(limits) / scale, scale, list(boxes), list(own))
 
     def area_under(self, way: Way, cut: int) -> float:
-        """Give the area of a plantlet under a cut [m2]."""
+        """Return the area of a plantlet under a cut [m²]."""
         key = way, cut
         if key not in self._areas:
             self._areas[key] = float(way.area[self.cuts[cut].row, self.cuts[cut].draws].mean())
@@ -189,7 +189,7 @@ class Sharing(Limits):
         return Relaxed(-float(found.fun), found.x[: len(self.bundles)], float(found.x[-1]), prices)
 
     def shares(self, bundles: Sequence[Bundle]) -> Array:
-        """Give the share of the budget, and of the bench under each cut, that bundles take, shape (1 + cuts,)."""
+        """Return the share of the budget, and of the bench under each cut, that bundles take, shape (1 + cuts,)."""
         areas = [
             sum(one.quantity * self.area_under(one.way, at) for bundle in bundles for one in bundle.picks)
             / max(cut.bench, EXACT)
@@ -203,7 +203,7 @@ class Sharing(Limits):
         return Prices(self._even, 0.0, 1.0, np.zeros(0), np.zeros(0), {}, {})
 
     def bound(self, most: Sequence[float], prices: Prices) -> float:
-        """Give what no plan can earn more than, from the most that each item can be worth at some prices.
+        """Return what no plan can earn more than, from the most that each item can be worth at some prices.
 
         Notes
         -----
@@ -228,7 +228,7 @@ class Sharing(Limits):
         return tuple(one for one, part in zip(self.bundles, parts, strict=False) if part > 0.5), -least
 
     def lacking(self) -> dict[str, float]:
-        """Give the least that must be added to limits so that there is a plan, by place [m2] and to the budget.
+        """Return the least that must be added to limits so that there is a plan, by place [m²] and to the budget.
 
         Notes
         -----
@@ -278,7 +278,7 @@ class Sharing(Limits):
         lacking
             By how much the worst seasons may miss the floor [currency].
         more
-            What is added to the benches, one for all or shape (places * weeks,) [m2].
+            What is added to the benches, one for all or shape (places * weeks,) [m²].
         """
         area = self.area(bundles, parts)
         kept = max(round(FULLEST * area.shape[1]), 1)

@@ -28,7 +28,7 @@ class Certificate:
     ----------
     margin, error
         Mean margin on fresh draws, in whole plants, and its standard error [currency].
-    bad_years
+    worst_tenth
         Mean margin of the worst tenth of them [currency].
     expected
         What the search expected on its own draws [currency].
@@ -43,7 +43,7 @@ class Certificate:
 
     margin: float
     error: float
-    bad_years: float
+    worst_tenth: float
     expected: float
     better: float | None
     gaps: tuple[float, ...]
@@ -52,7 +52,7 @@ class Certificate:
     def __str__(self) -> str:
         text = (
             f"On fresh draws the plan earns {money(self.margin, self.currency)}, give or take "
-            f"{self.error:,.0f}; in the worst tenth of them {money(self.bad_years, self.currency)}."
+            f"{self.error:,.0f}; in the worst tenth of them {money(self.worst_tenth, self.currency)}."
         )
         if self.better is None:
             return text
@@ -111,7 +111,7 @@ def certify(
     return Certificate(
         float(margin.mean()),
         float(margin.std(ddof=1)) / math.sqrt(draws),
-        flow.bad_years(),
+        flow.worst_tenth(),
         found.value,
         better,
         tuple(gaps),
@@ -120,7 +120,7 @@ def certify(
 
 
 def _on_draws_of(other: Solved, found: Solved) -> float:
-    """Give the margin of a plan on the draws of another search [currency]."""
+    """Return the margin of a plan on the draws of another search [currency]."""
     bundles = []
     for one in found.chosen:
         bidder = other.bidders[one.item]

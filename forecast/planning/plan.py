@@ -61,9 +61,9 @@ class Plan:
         return self._found.gap
 
     def __getstate__(self) -> dict[str, Any]:
-        """Give what a worker sends: the answers, without the tables they were found with."""
+        """Return what a worker sends: the answers, without the tables they were found with."""
         made = {name: value for name, value in self.__dict__.items() if name not in ("outcome", "cash")}
-        answers = {"_runners_up": self._runners_up, "_left_out": self._left_out}
+        answers = {"_alternatives": self._alternatives, "_left_out": self._left_out}
         return made | answers | {"_found": replace(self._found, bidders=())}
 
     @cached_property
@@ -88,7 +88,7 @@ class Plan:
         return self._found.sharing.cost(self._found.chosen)
 
     def table(self) -> pd.DataFrame:
-        """Give a row for each order.
+        """Return a row for each order.
 
         Returns
         -------
@@ -113,8 +113,8 @@ class Plan:
         -------
         DataFrame
             limit: the budget, each place, and the floor on bad years if there is one; week in which a place is used
-            most; used and there_is [currency or m2], of a place the mean over the tenth of draws in which it is
-            fullest; one_more: what one more unit [currency] or m2 in all weeks would earn, at the margin [currency].
+            most; used and available [currency or m²], of a place the mean over the tenth of draws in which it is
+            fullest; shadow_price: what one more unit [currency] or m² in all weeks would earn, at the margin [currency].
         """
         sharing, prices = self._found.sharing, self._found.prices
         rows: list[tuple[object, ...]] = []
@@ -130,12 +130,12 @@ class Plan:
             rows.append((name, str(self.season.first_week + at), used[at], bench[at], worth))
         if sharing.floor is not None:
             rows.append(
-                ("bad years", "", sharing.bad_years(self._found.chosen), sharing.floor, float(prices.tails.sum()))
+                ("bad years", "", sharing.worst_tenth(self._found.chosen), sharing.floor, float(prices.tails.sum()))
             )
-        columns = ["limit", "week", "used", "there_is", "one_more"]
-        return pd.DataFrame(rows, columns=columns).round({"used": 2, "there_is": 2, "one_more": 4})
+        columns = ["limit", "week", "used", "available", "shadow_price"]
+        return pd.DataFrame(rows, columns=columns).round({"used": 2, "available": 2, "shadow_price": 4})
 
-    def runners_up(self) -> pd.DataFrame:
+    def alternatives(self) -> pd.DataFrame:
         """Say what the nearest other plans would cost: each differs from this one in one order.
 
         Returns
@@ -145,10 +145,10 @@ class Plan:
             would be lost (below 0: won) on the draws of the search [currency]; fits: whether it keeps all limits. The
             cheapest first.
         """
-        return self._runners_up.copy()
+        return self._alternatives.copy()
 
     @cached_property
-    def _runners_up(self) -> pd.DataFrame:
+    def _alternatives(self) -> pd.DataFrame:
         rows = []
         sharing, chosen = self._found.sharing, self._found.chosen
         for one, pick, instead, said in alternatives(self._found):
@@ -171,7 +171,7 @@ class Plan:
         bidders = {bidder.ways.variety: bidder for bidder in self._found.bidders}
         sharing = self._found.sharing
         for row in self.season.varieties:
-            if row.variety in ordered or not self.season.wanted_of(row.variety):
+            if row.variety in ordered or not self.season.targets_of(row.variety):
                 continue
             if row.variety not in bidders:
                 found[row.variety] = "no lab offers it"
@@ -191,7 +191,7 @@ class Plan:
             if alone <= 0:
                 found[row.variety] = f"its best order, {quantity}, would lose {money(-alone, self.season.currency)}"
             else:
-                scarce = [f"the {row['limit']}" for row in self.limits().to_dict("records") if row["one_more"] > 0]
+                scarce = [f"the {row['limit']}" for row in self.limits().to_dict("records") if row["shadow_price"] > 0]
                 found[row.variety] = (
                     f"alone it would earn {money(alone, self.season.currency)} ({quantity}), "
                     f"but more is earned with {' and '.join(scarce) or 'its place'} by other varieties"
@@ -244,7 +244,7 @@ class Plan:
             f"{money(self.cost, currency)}{f' of the {season.budget:,.0f}' if season.budget else ''}."
         ]
         if self.aim == "margin":
-            bad = self._found.sharing.bad_years(self._found.chosen)
+            bad = self._found.sharing.worst_tenth(self._found.chosen)
             lines.append(
                 f"They earn about {money(self.margin, currency)}, in the worst tenth of seasons about "
                 f"{money(bad, currency)}. No plan earns {_more_than(self.gap)}more on these draws."
@@ -260,11 +260,11 @@ class Plan:
 
     def _scarce(self) -> Iterator[str]:
         for row in self.limits().to_dict("records"):
-            if row["one_more"] > 0 and row["limit"] != "bad years":
+            if row["shadow_price"] > 0 and row["limit"] != "bad years":
                 unit = self.season.currency if row["limit"] == "budget" else "m2"
                 when = f" in {row['week']}" if row["week"] else ""
                 verb = "earn" if self.aim == "margin" else "save"
-                worth = f"{row['one_more']:.2f} {self.season.currency}"
+                worth = f"{row['shadow_price']:.2f} {self.season.currency}"
                 yield f"The {row['limit']} is scarce{when}: one more {unit} would {verb} about {worth}."
 
     def _left(self) -> list[str]:

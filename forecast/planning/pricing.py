@@ -146,7 +146,7 @@ class Bidder:
     def _worth(
         self, i: int, j: int, income: Array, alone: list[list[Array]], paid: list[list[Paid]]
     ) -> tuple[Array, Array]:
-        """Give what pairs of quantities of two ways are worth, and what none untried beside them is worth more than."""
+        """Return what pairs of quantities of two ways are worth, and what none untried beside them is worth more than."""
         first, second = self.ways.slots[0][i], self.ways.slots[1][j]
         value = income - paid[0][i].all[:, None] - paid[1][j].all[None, :]
         if not first.gaps.any() and not second.gaps.any():
@@ -169,7 +169,7 @@ class Bidder:
 
 
 def _taken(way: Way, sharing: Sharing) -> Array:
-    """Give the share of the budget, and of the bench under each cut, that quantities of a way take alone."""
+    """Return the share of the budget, and of the bench under each cut, that quantities of a way take alone."""
     freight = sum((box[2] * np.ceil(filled - 1e-9) for box, filled in way.boxes.items()), np.zeros(way.paid.size))
     cost = (way.paid + way.quantities * way.growing.mean() + freight) / sharing.budget
     each = [sharing.area_under(way, at) / max(cut.bench, EXACT) for at, cut in enumerate(sharing.cuts)]
@@ -177,7 +177,7 @@ def _taken(way: Way, sharing: Sharing) -> Array:
 
 
 def _between(way: Way, income: Array, without: Array, paid: Paid) -> Array:
-    """Give how much more than each quantity those between it and the next can be worth at most."""
+    """Return how much more than each quantity those between it and the next can be worth at most."""
     shape = (-1, *[1] * (income.ndim - 1))
     slope = np.diff(income, axis=0, prepend=without) / np.diff(way.quantities, prepend=0).reshape(shape)
     return np.asarray(np.maximum(slope - paid.more.reshape(shape), 0) * way.gaps.reshape(shape))

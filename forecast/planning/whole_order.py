@@ -28,7 +28,7 @@ def plan_orders(
     seed: int,
     aim: Aim = ...,
     deliveries: int = ...,
-    bad_years: float | None = ...,
+    worst_tenth: float | None = ...,
     time_limit: float = ...,
     gap: float = ...,
     progress: Told | None = ...,
@@ -42,7 +42,7 @@ def plan_orders(
     seed: int,
     aim: Aim = ...,
     deliveries: int = ...,
-    bad_years: float | None = ...,
+    worst_tenth: float | None = ...,
     time_limit: float = ...,
     gap: float = ...,
     progress: Told | None = ...,
@@ -55,7 +55,7 @@ def plan_orders(  # noqa: PLR0913  # each keyword overrides one thing
     seed: int,
     aim: Aim = "margin",
     deliveries: int = 2,
-    bad_years: float | None = None,
+    worst_tenth: float | None = None,
     time_limit: float = 60.0,
     gap: float = 0.005,
     progress: Told | None = None,
@@ -69,13 +69,13 @@ def plan_orders(  # noqa: PLR0913  # each keyword overrides one thing
         The season: what is wanted, offers, budget, benches. Orders that it holds are not looked at. Or several, by the
         names of the scenarios that they are; all are planned in the same draws.
     draws, seed
-        Number of imagined seasons, and their seed.
+        Number of simulated seasons, and their seed.
     aim
         ``margin``: the greatest expected margin; what is wanted is what can be sold. ``cost``: the least expected cost
-        at which every wanted number is met as surely as its confidence asks.
+        at which every wanted number is met as surely as its service level asks.
     deliveries
         Most deliveries of one variety, 1 or 2, for the aim ``margin``. For ``cost``, each wanted row has its own.
-    bad_years
+    worst_tenth
         Least that the worst tenth of seasons must earn on average [currency], for the aim ``margin``; no such floor if
         not given.
     time_limit
@@ -129,10 +129,10 @@ def plan_orders(  # noqa: PLR0913  # each keyword overrides one thing
     for name, number in (("time_limit", time_limit), ("gap", gap)):
         if isinstance(number, bool) or not isinstance(number, int | float) or not number > 0:
             raise refuse(name, number, "not a number above 0", "Give a number above 0.")
-    number = isinstance(bad_years, int | float) and not isinstance(bad_years, bool) and math.isfinite(bad_years)
-    if bad_years is not None and (aim == "cost" or not number):
+    number = isinstance(worst_tenth, int | float) and not isinstance(worst_tenth, bool) and math.isfinite(worst_tenth)
+    if worst_tenth is not None and (aim == "cost" or not number):
         remedy = "Give a number, with the aim margin." if aim == "margin" else "Leave it out, or aim for the margin."
-        raise refuse("bad_years", bad_years, "no floor for this aim", remedy)
+        raise refuse("worst_tenth", worst_tenth, "no floor for this aim", remedy)
     if executor is not None:
         check(executor)
     season_streams(draws, seed)  # refuses what cannot be used
@@ -143,7 +143,7 @@ def plan_orders(  # noqa: PLR0913  # each keyword overrides one thing
     ]  # fmt: skip
     if faults:
         raise Refused(faults)
-    asked = (draws, seed, aim, deliveries, bad_years, {"time_limit": float(time_limit), "gap": float(gap)})
+    asked = (draws, seed, aim, deliveries, worst_tenth, {"time_limit": float(time_limit), "gap": float(gap)})
     if isinstance(season, Season):
         return _planned(season, *asked, progress)
     return _all_planned(season, asked, progress, executor)
@@ -155,14 +155,14 @@ def _planned(
     seed: int,
     aim: Aim,
     deliveries: int,
-    bad_years: float | None,
+    worst_tenth: float | None,
     until: dict[str, float],
     progress: Told | None = None,
 ) -> Plan:
     streams = season_streams(draws, seed)
     if aim == "margin":
         found = improved(
-            best_margin(season, streams, deliveries=deliveries, floor=bad_years, progress=progress, **until)
+            best_margin(season, streams, deliveries=deliveries, floor=worst_tenth, progress=progress, **until)
         )
     else:
         found = least_cost(season, streams, progress=progress, **until)
@@ -198,12 +198,12 @@ def _unaskable(season: object, aim: Aim) -> list[Fault]:
     if not isinstance(season, Season):
         kind = type(season).__name__
         return [Fault("not a season", "Give a season, or several by name.", column="season", value=kind)]
-    if not season.wanted:
-        return [Fault("nothing is wanted", "Add rows to wanted: variety, week and number.", column="wanted")]
+    if not season.targets:
+        return [Fault("nothing is wanted", "Add rows to targets: variety, week and target.", column="targets")]
     if aim == "cost":
         return []
     return [
         Fault("wanted, but without a price", "Fill in the price at which it is sold.", "varieties", at, "sale_price")
         for at, row in enumerate(season.varieties, start=1)
-        if row.sale_price is None and season.wanted_of(row.variety)
+        if row.sale_price is None and season.targets_of(row.variety)
     ]

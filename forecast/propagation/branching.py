@@ -94,7 +94,7 @@ class Branching:
         return cls(tuple((chances / chances.sum()).tolist()), start)
 
     def with_loss(self, share: float) -> Branching:
-        """Give the process in which each explant is lost with a chance c [0 to 1] before it divides.
+        """Return the process in which each explant is lost with a chance c [0 to 1] before it divides.
 
         p_0 becomes c + (1 - c) p_0 and p_k becomes (1 - c) p_k, so m becomes (1 - c) m and s^2 becomes
         (1 - c) s^2 + c (1 - c) m^2 (generating function c + (1 - c) f(s); Harris 1963, ch. I).
@@ -124,12 +124,12 @@ class Branching:
         return float(self._p @ (np.arange(self._p.size) - self.mean_shoots) ** 2)
 
     def mean(self, generation: int) -> float:
-        """Give the mean number in a generation, start m^n (Harris 1963, ch. I)."""
+        """Return the mean number in a generation, start m^n (Harris 1963, ch. I)."""
         n = whole("generation", generation, 0, _MOST_GENERATIONS)
         return self._finite(n, 1.0, np.array([n]))
 
     def variance(self, generation: int) -> float:
-        """Give the variance of the number in a generation.
+        """Return the variance of the number in a generation.
 
         start s^2 m^(n-1) (m^n - 1) / (m - 1), or start s^2 n if m = 1 (Harris 1963, ch. I; Athreya and Ney 1972,
         ch. I), added up as start s^2 (m^(n-1) + ... + m^(2n-2)), which serves any m.
@@ -145,7 +145,7 @@ class Branching:
         return value
 
     def lost(self, generation: int) -> float:
-        """Give the chance that nothing is left by a generation, f_n(0)^start (Harris 1963, ch. I)."""
+        """Return the chance that nothing is left by a generation, f_n(0)^start (Harris 1963, ch. I)."""
         s, k = 0.0, np.arange(self._p.size)
         for _ in range(whole("generation", generation, 0, _MOST_GENERATIONS)):
             s = min(float(self._p @ s**k), 1.0)
@@ -166,7 +166,7 @@ class Branching:
         return float(root) ** self.start
 
     def distribution(self, generation: int) -> NDArray[np.float64]:
-        """Give the chances of 0, 1, 2, ... plants in a generation, up to where less than 1e-16 is left.
+        """Return the chances of 0, 1, 2, ... plants in a generation, up to where less than 1e-16 is left.
 
         The discrete Fourier transform of f_n(s)^start at roots of unity (Abate, J. and Whitt, W. 1992, Oper. Res.
         Lett. 12, 245-251). What lies beyond the last number w falls among the first: less than 1e-16 by Chernoff's
@@ -194,7 +194,7 @@ class Branching:
         return z
 
     def quantile(self, q: float, generation: int) -> int:
-        """Give the smallest n with P(Z <= n) >= q, Z the number in a generation, 0 < q < 1; 1e-13 short will do."""
+        """Return the smallest n with P(Z <= n) >= q, Z the number in a generation, 0 < q < 1; 1e-13 short will do."""
         if not 0 < q < 1:
             raise refuse("q", q, "not a chance between 0 and 1", "Give one such as 0.05.")
         return int(np.searchsorted(np.cumsum(self.distribution(generation)), q - 1e-13))

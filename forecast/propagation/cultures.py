@@ -61,7 +61,7 @@ class Cultures:
         self.way = Multiplication.of(row)
 
     def but(self, *, start: Week | None = None, potted: int | None = None) -> Cultures:
-        """Give the same cultures, begun in another week, or with fewer plantlets taken into the nursery."""
+        """Return the same cultures, begun in another week, or with fewer plantlets taken into the nursery."""
         other = Cultures(
             self.season, self.row, self.streams, start or self.start, self.explants, self.kept, potted or self.potted
         )
@@ -81,7 +81,7 @@ class Cultures:
         return tuple(cycle for cycle in range(1, self.cycles + 1) if self.kept[cycle - 1] < 1)
 
     def enters(self, cycle: int) -> Week:
-        """Give the week in which the plantlets of a cycle enter the nursery."""
+        """Return the week in which the plantlets of a cycle enter the nursery."""
         return self.start + self.way.weeks(cycle)
 
     @property
@@ -107,7 +107,7 @@ class Cultures:
         return float((self.grown.unplanted > 0).any(axis=0).mean())
 
     def table(self) -> pd.DataFrame:
-        """Give the plants by cycle.
+        """Return the plants by cycle.
 
         Returns
         -------
@@ -140,7 +140,7 @@ class Cultures:
         return pd.DataFrame(rows)
 
     def by_step(self) -> pd.DataFrame:
-        """Give the plants from explants to plantlets, with what there is room and time for.
+        """Return the plants from explants to plantlets, with what there is room and time for.
 
         Returns
         -------
@@ -161,7 +161,7 @@ class Cultures:
         return pd.DataFrame(rows, columns=["step", *RANGE_NAMES, "most"])
 
     def schedule(self) -> pd.DataFrame:
-        """Give the work of each week on the bench.
+        """Return the work of each week on the bench.
 
         Returns
         -------
@@ -224,21 +224,21 @@ class Cultures:
         }
 
     def share(self, cycle: int, week: Week) -> Array:
-        """Give the share of the plantlets of a cycle that is saleable in a week, shape (draws,)."""
-        elapsed, life = np.array([float(week - self.enters(cycle))]), self.season.variety(self.variety).shelf_life
+        """Return the share of the plantlets of a cycle that is saleable in a week, shape (draws,)."""
+        elapsed, life = np.array([float(week - self.enters(cycle))]), self.season.variety(self.variety).saleable_weeks
         return np.asarray(self.true(cycle) * self.fates[cycle].saleable(elapsed, life)[0])
 
     def expected(self, week: Week) -> float:
-        """Give the expected number of plants that are saleable in a week."""
+        """Return the expected number of plants that are saleable in a week."""
         return sum(float((self.entering[cycle - 1] * self.share(cycle, week)).mean()) for cycle in self.rounds)
 
     def true(self, cycle: int) -> float:
-        """Give the share of plants true to the variety after so many cycles."""
+        """Return the share of plants true to the variety after so many cycles."""
         off_types = getattr(self.row, "off_types", None)
         return 1 - off_types.at(cycle) if off_types else 1.0
 
     def chance(self, *, week: Week | str, at_least: int) -> float:
-        """Give the chance that at least so many plants are saleable in a week.
+        """Return the chance that at least so many plants are saleable in a week.
 
         Parameters
         ----------
@@ -256,7 +256,7 @@ class Cultures:
         return float(self.chances(week=week, at_least=whole("at_least", at_least, 0, 10**12)).mean())
 
     def chances(self, *, week: Week | str, at_least: ArrayLike) -> Array:
-        """Give the chance of at least so many saleable plants in every draw, as `chance` gives their mean.
+        """Return the chance of at least so many saleable plants in every draw, as `chance` gives their mean.
 
         Parameters
         ----------
@@ -285,7 +285,7 @@ class Cultures:
         return total
 
     def by_week(self) -> pd.DataFrame:
-        """Give the number of saleable plants by week, if none is sold.
+        """Return the number of saleable plants by week, if none is sold.
 
         Returns
         -------
@@ -297,7 +297,7 @@ class Cultures:
         slowest = max(float(np.quantile(fate.middling(), 0.95)) for fate in self.fates.values())
         last = max(self.enters(self.rounds[-1]) + math.ceil(1.3 * slowest), self.season.last_week)
         last = min(last, self.enters(self.rounds[0]) + _LOOKED)
-        weeks, life = [first + i for i in range(last - first + 1)], self.season.variety(self.variety).shelf_life
+        weeks, life = [first + i for i in range(last - first + 1)], self.season.variety(self.variety).saleable_weeks
         counts = np.zeros((len(weeks), self.draws), dtype=np.int64)
         for cycle in self.rounds:
             elapsed = np.array([float(week - self.enters(cycle)) for week in weeks])

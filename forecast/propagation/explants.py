@@ -16,7 +16,7 @@ from forecast.propagation.cultures import Cultures
 from forecast.propagation.outlays import outlays
 from forecast.propagation.search import Search, Tried
 from forecast.season.propagation_rows import Division
-from forecast.season.rows import Wanted
+from forecast.season.rows import Target
 from forecast.season.season import Season
 from forecast.weeks import Week
 from forecast.words.numbers import counted, rounded, seasons
@@ -28,7 +28,7 @@ class MultiplicationPlan:
 
     Parameters
     ----------
-    variety, wanted, by, confidence
+    variety, target, by, service_level
         What is wanted (the likely number, if a range is), by which week, how surely.
     cultures
         What comes of the plan.
@@ -36,7 +36,7 @@ class MultiplicationPlan:
         Share of draws in which the number is saleable [0 to 1].
     cost
         Expected cost until that week [currency]: explants, vessels, work, stages and bench.
-    from_mean, chance_from_mean
+    by_average, chance_by_average
         Explants that the mean alone suggests for the same start and cycles, and their chance; 0 if it is hopeless.
     latest_start
         Last week in which the same explants suffice.
@@ -45,14 +45,14 @@ class MultiplicationPlan:
     """
 
     variety: str
-    wanted: int
+    target: int
     by: Week
-    confidence: float
+    service_level: float
     cultures: Cultures
     chance: float
     cost: float
-    from_mean: int
-    chance_from_mean: float
+    by_average: int
+    chance_by_average: float
     latest_start: Week
     currency: str
     _search: Search = field(repr=False)
@@ -83,7 +83,7 @@ class MultiplicationPlan:
         return self._search.alternatives()
 
     def outlays(self) -> pd.DataFrame:
-        """Give what it costs [currency], and when."""
+        """Return what it costs [currency], and when."""
         rows = [(what, str(week), round(amount, 2)) for what, week, amount in outlays(self.cultures, self.by)]
         return pd.DataFrame(rows, columns=["what", "week", "amount"])
 
@@ -111,13 +111,13 @@ class MultiplicationPlan:
         if self.potted is not None:
             text += f" Pot {self.potted:,} of them at most."
         text += (
-            f"\nIn {seasons(self.chance)} they give the {self.wanted:,} wanted by {self.by}, for about "
+            f"\nIn {seasons(self.chance)} they give the {self.target:,} wanted by {self.by}, for about "
             f"{rounded(self.cost)} {self.currency} in all."
         )
-        if self.chance >= self.confidence:
+        if self.chance >= self.service_level:
             text += f" The last week to begin with as many is {self.latest_start}."
-        if self.from_mean:
-            text += f"\nThe mean alone suggests {self.from_mean:,}, enough in {seasons(self.chance_from_mean)}."
+        if self.by_average:
+            text += f"\nThe mean alone suggests {self.by_average:,}, enough in {seasons(self.chance_by_average)}."
         if made.lost:
             text += f"\nAll is lost in {seasons(made.lost)}."
         return f"{text}\n{made.shortage}".rstrip()
@@ -129,9 +129,9 @@ def explants_needed(
     *,
     draws: int,
     seed: int,
-    wanted: int | None = None,
+    target: int | None = None,
     week: Week | str | None = None,
-    confidence: float | None = None,
+    service_level: float | None = None,
 ) -> MultiplicationPlan:
     """Plan backwards from a wanted number: explants, cycles, start and the turn to rooting.
 
@@ -140,8 +140,8 @@ def explants_needed(
     season, variety
         The season, and a variety that has a row in its cultures.
     draws, seed
-        Number of imagined seasons, and seed of the draws.
-    wanted, week, confidence
+        Number of simulated seasons, and seed of the draws.
+    target, week, service_level
         Number wanted, by the Monday of which week, and in what share of draws; without them, what the season's
         first row for the variety says.
 
@@ -174,7 +174,7 @@ def explants_needed(
     >>> plan.chance >= 0.95
     True
     """
-    request, _ = requested(season, variety, wanted, week, confidence, beyond=True)
+    request, _ = requested(season, variety, target, week, service_level, beyond=True)
     row = season.culture(variety)
     streams = season_streams(draws, seed)
     search = Search(season, streams, row, request)
@@ -191,8 +191,8 @@ def explants_needed(
             plan, reason = made_plan(again, found), f" It is in reach by {later}."
     why = " ".join(f"{counted(one.cycles, 'cycle')}: {one.why_not}." for one in search.tried if one.instalments == 1)
     raise OutOfReach(
-        f"No plan gives {request.likely_number:,} {variety} from explants by {request.week} in "
-        f"{100 * search.confidence:g} seasons in 100. {why}{reason} Want fewer or later, ask for less confidence, "
+        f"No plan gives {request.median_number:,} {variety} from explants by {request.week} in "
+        f"{100 * search.service_level:g} seasons in 100. {why}{reason} Want fewer or later, ask for a lower service level, "
         "or buy in.",
         plan,
     )
@@ -202,17 +202,17 @@ def made_plan(search: Search, tried: Tried) -> MultiplicationPlan:
     """Make the plan of what a search found."""
     made = tried.cultures
     assert made is not None
-    request: Wanted = search.request
+    request: Target = search.request
     mean = float(sum((made.grown.plantlets[c - 1] * made.share(c, request.week)).mean() for c in made.rounds))
-    from_mean, chance_from_mean = 0, 0.0
+    by_average, chance_by_average = 0, 0.0
     if mean > 0:
-        from_mean = math.ceil(request.likely_number * made.explants / mean)
+        by_average = math.ceil(request.median_number * made.explants / mean)
         with suppress(Refused):
-            chance_from_mean = search.chance(search.cultures(made.cycles, len(made.rounds), from_mean, made.start))
+            chance_by_average = search.chance(search.cultures(made.cycles, len(made.rounds), by_average, made.start))
     latest = made.start
-    while latest < request.week and search.chance(made.but(start=latest + 1)) >= search.confidence:
+    while latest < request.week and search.chance(made.but(start=latest + 1)) >= search.service_level:
         latest = latest + 1
     return MultiplicationPlan(
-        request.variety, request.likely_number, request.week, search.confidence, made, tried.chance, tried.cost,
-        from_mean, chance_from_mean, latest, search.season.currency, search,
+        request.variety, request.median_number, request.week, search.service_level, made, tried.chance, tried.cost,
+        by_average, chance_by_average, latest, search.season.currency, search,
     )  # fmt: skip

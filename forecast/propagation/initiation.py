@@ -31,7 +31,7 @@ def multiply(
     season, variety
         The season, and a variety that has a row in its cultures.
     draws, seed
-        Number of imagined seasons, and seed of the draws.
+        Number of simulated seasons, and seed of the draws.
     cycles
         Cycles before everything is rooted; the most that the row allows if not given.
     explants
@@ -106,7 +106,7 @@ def multiply(
 
 
 def earliest_start(season: Season, row: Culture | Division) -> Week:
-    """Give the first week in which a culture can be begun, or stock divided."""
+    """Return the first week in which a culture can be begun, or stock divided."""
     if isinstance(row, Division):
         return season.first_week + row.first_weeks
     return max(row.start or season.first_week, season.first_week)

@@ -40,7 +40,7 @@ class Multiplication:
         From the start to the first cycle, a cycle, and rooting [weeks].
     vessel, rooting_vessel
         Explants, and shoots for rooting, in a full vessel.
-    rates, spread, level, size
+    rates, cv, level, size
         Mean shoots of an explant by cycle; their spread as a share, and its level; size k of their negative
         binomial number, variance m + m^2 / k: infinite for a Poisson number, 0 where explants do not differ.
     clean
@@ -62,7 +62,7 @@ class Multiplication:
     vessel: int
     rooting_vessel: int
     rates: ByCycle
-    spread: float
+    cv: float
     level: Level
     size: float
     clean: Callable[[int, int], Share]
@@ -81,21 +81,21 @@ class Multiplication:
             sure = Share(1.0, 0.0, row.survival_level)
             return cls(
                 row.variety, -row.round_weeks, row.round_weeks, 0, 1, 1,
-                row.divisions, row.divisions_spread, row.divisions_level,
-                size_of(row.divisions, row.spread_plants, "spread_plants"),
+                row.divisions, row.divisions_cv, row.divisions_level,
+                size_of(row.divisions, row.plants_cv, "plants_cv"),
                 lambda cycle, cycles: row.lives() if 1 < cycle <= cycles else sure, sure, 0.0, sure, 1.0,
             )  # fmt: skip
         return cls(
             row.variety, row.start_weeks, row.cycle_weeks, row.rooting_weeks,
             row.explants_per_vessel, row.rooting_per_vessel,
-            row.multiplication, row.multiplication_spread, row.multiplication_level,
-            size_of(row.multiplication, row.spread_explants, "spread_explants"),
+            row.multiplication, row.multiplication_cv, row.multiplication_level,
+            size_of(row.multiplication, row.explants_cv, "explants_cv"),
             lambda cycle, _: row.clean(cycle), row.start_clean(), row.start_death, row.rooted(), row.deflasking,
             row.lines, row.shelf_places, row.vessels_in_hours,
         )  # fmt: skip
 
     def weeks(self, cycles: int) -> int:
-        """Give the time from the start until the plantlets of a last cycle enter the nursery [weeks]."""
+        """Return the time from the start until the plantlets of a last cycle enter the nursery [weeks]."""
         return self.lead + cycles * self.cycle_weeks + self.rooting_weeks
 
 
@@ -117,33 +117,33 @@ class Rates:
         self._scores: dict[tuple[str, ...], Array] = {}
 
     def mean(self, cycle: int, line: int) -> Array:
-        """Give the mean shoots of a clean explant of a line in a cycle, shape (draws,) or (1,)."""
-        width = math.sqrt(math.log1p(self.way.spread**2))
+        """Return the mean shoots of a clean explant of a line in a cycle, shape (draws,) or (1,)."""
+        width = math.sqrt(math.log1p(self.way.cv**2))
         factor = np.ones(1)
         if width and not self.way.level.plant:
             factor = np.exp(width * self._score(self.way.level, "multiplication", cycle, line) - width**2 / 2)
         return self.way.rates.at(cycle) * factor
 
     def clean(self, cycle: int, cycles: int, line: int) -> Array:
-        """Give the share of vessels of a line that stay clean in a cycle of so many, shape (draws,) or (1,)."""
+        """Return the share of vessels of a line that stay clean in a cycle of so many, shape (draws,) or (1,)."""
         return self._share(self.way.clean(cycle, cycles), "contamination", cycle, line)
 
     def start(self, line: int) -> Array:
-        """Give the share of explants of a line that come through the start, shape (draws,) or (1,)."""
+        """Return the share of explants of a line that come through the start, shape (draws,) or (1,)."""
         return self._share(self.way.start, "contamination", 0, line) * (1 - self.way.death)
 
     def rooting_clean(self, cycle: int, cycles: int) -> Array:
-        """Give the share of rooting vessels that stay clean: in them the lines are mixed, so it is their mean."""
+        """Return the share of rooting vessels that stay clean: in them the lines are mixed, so it is their mean."""
         lines = range(1, self.way.lines + 1)
         return np.asarray(sum(self.clean(cycle, cycles, line) for line in lines) / self.way.lines)
 
     def rooted(self, cycle: int) -> Array:
-        """Give the share of clean shoots of a cycle that become plantlets, shape (draws,) or (1,)."""
+        """Return the share of clean shoots of a cycle that become plantlets, shape (draws,) or (1,)."""
         return self._share(self.way.rooted, "rooting", cycle, 1) * self.way.usable
 
     def _share(self, share: Share, quantity: str, cycle: int, line: int) -> Array:
         level = Level.parse(share.level)
-        if share.spread == 0 or level.plant:
+        if share.sd == 0 or level.plant:
             return np.full(1, share.mean)
         return np.exp(share.log_at(self._score(level, quantity, cycle, line)))
 
@@ -302,7 +302,7 @@ def _cut(way: Multiplication, held: Numbers, standing: Any) -> tuple[Numbers, Nu
 
 
 def _rooting(way: Multiplication, shoots: Numbers, busy: Numbers, standing: Any) -> tuple[Numbers, Numbers, Numbers]:
-    """Give the shoots that can be planted for rooting, their vessels, and what is left over."""
+    """Return the shoots that can be planted for rooting, their vessels, and what is left over."""
     planted = shoots
     if way.places is not None:
         planted = np.minimum(planted, np.maximum(way.places - standing - busy, 0) * way.rooting_vessel)

@@ -9,7 +9,7 @@ from forecast.weeks import Week
 
 
 def outlays(cultures: Cultures, until: Week) -> list[tuple[str, Week, float]]:
-    """Give what multiplying and growing on costs, and when.
+    """Return what multiplying and growing on costs, and when.
 
     Parameters
     ----------

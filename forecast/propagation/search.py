@@ -21,7 +21,7 @@ from forecast.propagation.initiation import earliest_start
 from forecast.propagation.multiplication import Multiplication
 from forecast.propagation.outlays import outlays
 from forecast.season.propagation_rows import Culture, Division
-from forecast.season.rows import Wanted
+from forecast.season.rows import Target
 from forecast.season.season import Season
 from forecast.streams import Streams
 from forecast.weeks import Week
@@ -64,10 +64,10 @@ class Search:
         What is wanted, by when, how surely.
     """
 
-    def __init__(self, season: Season, streams: Streams, row: Culture | Division, request: Wanted) -> None:
+    def __init__(self, season: Season, streams: Streams, row: Culture | Division, request: Target) -> None:
         self.season, self.streams, self.row, self.request = season, streams, row, request
         self.by = request.week
-        self.confidence = request.confidence or season.confidence
+        self.service_level = request.service_level or season.service_level
         self.needed = drawn_demand(streams, request)
         self.earliest = earliest_start(season, row)
         self.most = _most(row)
@@ -76,7 +76,7 @@ class Search:
         self._made: dict[tuple[int, int, int], Cultures] = {}
 
     def cultures(self, cycles: int, instalments: int, explants: int, start: Week) -> Cultures:
-        """Give what comes of a plan; plans that differ by their start alone are grown once."""
+        """Return what comes of a plan; plans that differ by their start alone are grown once."""
         key = (cycles, instalments, explants)
         if key not in self._made:
             kept = self._kept(cycles, instalments)
@@ -84,11 +84,11 @@ class Search:
         return self._made[key].but(start=start)
 
     def chance(self, cultures: Cultures) -> float:
-        """Give the chance that a plan suffices."""
+        """Return the chance that a plan suffices."""
         return float(cultures.chances(week=self.by, at_least=self.needed).mean())
 
     def cost(self, cultures: Cultures) -> float:
-        """Give the expected cost of a plan until the week wanted [currency]."""
+        """Return the expected cost of a plan until the week wanted [currency]."""
         return sum(amount for _, _, amount in outlays(cultures, self.by))
 
     @cached_property
@@ -97,17 +97,17 @@ class Search:
         return tuple(self._each())
 
     def best(self) -> Tried | None:
-        """Give the cheapest plan that suffices; None if none does."""
+        """Return the cheapest plan that suffices; None if none does."""
         found = [one for one in self.tried if one.cultures is not None and not one.why_not]
         return min(found, key=lambda one: (one.cost, one.cycles), default=None)
 
     def nearest(self) -> Tried | None:
-        """Give the plan that comes nearest where none suffices; None if nothing is ready in time."""
+        """Return the plan that comes nearest where none suffices; None if nothing is ready in time."""
         found = [(one.chance, one.cultures.expected(self.by), one) for one in self.tried if one.cultures is not None]
         return max(found, key=lambda ranked: ranked[:2], default=(0.0, 0.0, None))[2]
 
     def first_week_in_reach(self) -> Week | None:
-        """Give about the first later week by which a plan suffices."""
+        """Return about the first later week by which a plan suffices."""
         weeks = []
         for cycles in range(1, self.most_cycles + 1):
             try:
@@ -125,7 +125,7 @@ class Search:
         return self.row.most_rounds if isinstance(self.row, Division) else self.row.most_cycles
 
     def alternatives(self) -> pd.DataFrame:
-        """Give every plan that was thought of.
+        """Return every plan that was thought of.
 
         Returns
         -------
@@ -179,7 +179,7 @@ class Search:
         in_time = possible[possible <= longest]
         if not in_time.size:
             late = self._too_late(cycles, instalments, enough)
-            if late.chance < self.confidence or late.cultures is None:
+            if late.chance < self.service_level or late.cultures is None:
                 return late
             in_time, enough = np.array([longest]), np.full(enough.shape, float(late.cultures.explants))
         found: list[Tried] = []
@@ -200,11 +200,11 @@ class Search:
         fewer, its = made, chance
         # a shelf full of cultures has no room for what is rooted early
         for _ in range(_FEWER if instalments > 1 else 0):
-            if its >= self.confidence or fewer.short <= _OFTEN or fewer.explants == 1:
+            if its >= self.service_level or fewer.short <= _OFTEN or fewer.explants == 1:
                 break
             fewer = self.cultures(cycles, instalments, fewer.explants * 19 // 20, self.earliest)
             its = self.chance(fewer)
-        if its >= self.confidence:
+        if its >= self.service_level:
             made, chance = fewer, its
         possible = np.flatnonzero(enough <= self.most)
         if possible.size:
@@ -226,7 +226,7 @@ class Search:
 
         high = min(max(round(about), 1), self.most)
         low, (cultures, chance) = 0, made(high)
-        while chance < self.confidence:
+        while chance < self.service_level:
             low = high
             if high >= self.most:
                 return Tried(
@@ -247,7 +247,7 @@ class Search:
         while high - low > 1:
             middle = max((low + high) // 2, math.floor(high * 0.9)) if low == 0 else (low + high) // 2
             tried, its = made(middle)
-            if its >= self.confidence:
+            if its >= self.service_level:
                 high, cultures, chance = middle, tried, its
             else:
                 low = middle
@@ -264,9 +264,11 @@ class Search:
                 return
             while high - low > max(high // 200, 1):  # plantlets are not counted more exactly than that
                 middle = (low + high) // 2
-                low, high = (low, middle) if self.chance(made.but(potted=middle)) >= self.confidence else (middle, high)
+                low, high = (
+                    (low, middle) if self.chance(made.but(potted=middle)) >= self.service_level else (middle, high)
+                )
             made = made.but(potted=high)
-            if (chance := self.chance(made)) >= self.confidence:
+            if (chance := self.chance(made)) >= self.service_level:
                 yield Tried(made.cycles, instalments, made, chance, self.cost(made))
             if explants == self.most:
                 return
@@ -277,7 +279,7 @@ class Search:
         return f"enough in {seasons(chance)}: {reason[0].lower()}{reason[1:]}"
 
     def _waits(self, cycles: int, instalments: int) -> tuple[Array, Array]:
-        """Give about the cost, and about the explants that suffice, for each wait between the last plantlets and sale.
+        """Return about the cost, and about the explants that suffice, for each wait between the last plantlets and sale.
 
         Plants are taken to grow in proportion to explants; shelf and hood are looked at when a plan is tried.
         """
@@ -292,7 +294,7 @@ class Search:
                 plants += made.grown.plantlets[cycle - 1] * self._shares(made, cycle)[before : before + len(waits)]
             with np.errstate(divide="ignore", invalid="ignore"):
                 factor = np.where(plants > 0, self.needed / plants, np.inf)
-            found = usual * np.quantile(factor, self.confidence, axis=1, method="inverted_cdf")
+            found = usual * np.quantile(factor, self.service_level, axis=1, method="inverted_cdf")
             best = float(found.min())
             if first is not None and not math.isfinite(best):  # with so few, all is lost too often to tell
                 made, usual, enough = first
@@ -308,7 +310,7 @@ class Search:
         return costs, enough
 
     def _costs(self, made: Cultures) -> tuple[float, Any]:
-        """Give the fixed cost, and that in proportion to explants by the wait before sale."""
+        """Return the fixed cost, and that in proportion to explants by the wait before sale."""
         spent = outlays(made, made.enters(made.cycles))
         fixed = sum(amount for what, _, amount in spent if what == "beginning")
         variable = sum(amount for _, _, amount in spent) - fixed
@@ -320,7 +322,7 @@ class Search:
         return fixed, lambda wait: variable + plants * (float(total[wait]) + (stages if wait > 0 else 0.0))
 
     def _shares(self, made: Cultures, cycle: int) -> Array:
-        """Give the share of a cycle's plantlets saleable by the weeks since they came, shape (weeks, draws)."""
+        """Return the share of a cycle's plantlets saleable by the weeks since they came, shape (weeks, draws)."""
         last = made.cycles - cycle  # fates are counted from the last
         if last not in self._ready:
             weeks = _LONGEST_WAIT + 1 + last * self._way.cycle_weeks
@@ -328,8 +330,8 @@ class Search:
         return self._ready[last] * made.true(cycle)
 
     def _by_wait(self, made: Cultures, cycle: int, weeks: int) -> Array:
-        """Give the share saleable by the week wanted of plantlets that came 0, 1, 2, ... weeks before."""
-        life, every = self.season.variety(made.variety).shelf_life, np.arange(weeks, dtype=np.float64)
+        """Return the share saleable by the week wanted of plantlets that came 0, 1, 2, ... weeks before."""
+        life, every = self.season.variety(made.variety).saleable_weeks, np.arange(weeks, dtype=np.float64)
         if not self.season.by_weather(made.variety):
             return made.fates[cycle].saleable(every, life)
         name, enters = f"culture {made.cycles - cycle}", self.row.enters
@@ -349,7 +351,7 @@ class Search:
         return int(min(max(usual, _SAFE), self.most))
 
     def _begin(self, cycles: int, wait: int) -> Week:
-        """Give the week to begin in, so that the last plantlets come so long before the week wanted."""
+        """Return the week to begin in, so that the last plantlets come so long before the week wanted."""
         return self.by + -(self._way.weeks(cycles) + wait)
 
     def _kept(self, cycles: int, instalments: int) -> list[float]:

@@ -23,7 +23,7 @@ from forecast.propagation.explants import MultiplicationPlan, made_plan
 from forecast.propagation.outlays import outlays
 from forecast.propagation.search import Search
 from forecast.season.consistency import first_delivery
-from forecast.season.rows import Wanted
+from forecast.season.rows import Target
 from forecast.season.season import Season
 from forecast.weeks import Week
 from forecast.words.numbers import rounded, seasons
@@ -81,18 +81,18 @@ class Routes:
     ----------
     routes
         Buying in, from explants and dividing stock, as far as the season says how.
-    variety, wanted, by, confidence, currency
+    variety, target, by, service_level, currency
         What is wanted.
     """
 
     routes: tuple[Route, ...]
     variety: str
-    wanted: int
+    target: int
     by: Week
-    confidence: float
+    service_level: float
     currency: str
     _season: Season = field(repr=False)
-    _request: Wanted = field(repr=False)
+    _request: Target = field(repr=False)
     _draws: int = field(repr=False)
     _seed: int = field(repr=False)
 
@@ -100,7 +100,7 @@ class Routes:
         return iter(self.routes)
 
     def __getitem__(self, name: str) -> Route:
-        """Give a route by its name."""
+        """Return a route by its name."""
         for route in self.routes:
             if route.route == name:
                 return route
@@ -114,7 +114,7 @@ class Routes:
         return min(found, key=lambda route: route.cost, default=None)
 
     def table(self) -> pd.DataFrame:
-        """Give a row for each route: when, how sure, what it costs, how long money is out, and why not."""
+        """Return a row for each route: when, how sure, what it costs, how long money is out, and why not."""
         rows = [
             {
                 "route": route.route,
@@ -133,7 +133,7 @@ class Routes:
 
     def _cost_of(self, number: int) -> dict[str, float]:
         """Cost of each route for a number wanted by the same week; missing where it does not suffice."""
-        if number == self.wanted:
+        if number == self.target:
             return {route.route: route.cost for route in self.routes if not route.why_not}
         request = _scaled(self._request, number)
         draws, found = min(self._draws, _CURVE_DRAWS), {}
@@ -154,10 +154,10 @@ class Routes:
         """
         rows = [
             (number, name, round(cost, 2), round(cost / number, 2))
-            for number in sorted({max(round(self.wanted * step), 1) for step in _STEPS})
+            for number in sorted({max(round(self.target * step), 1) for step in _STEPS})
             for name, cost in self._cost_of(number).items()
         ]
-        return pd.DataFrame(rows, columns=["wanted", "route", "cost", "cost_per_plant"])
+        return pd.DataFrame(rows, columns=["target", "route", "cost", "cost_per_plant"])
 
     @cached_property
     def break_even(self) -> pd.DataFrame:
@@ -167,7 +167,7 @@ class Routes:
         costs cross for the last time, on a logarithmic scale; near it the routes cost much the same. Two routes without
         a row: one is never dearer at any number that both can give.
         """
-        costs = self.curve.pivot_table(index="wanted", columns="route", values="cost")
+        costs = self.curve.pivot_table(index="target", columns="route", values="cost")
         costs = costs.clip(lower=0.01)  # what is free has no logarithm
         rows = []
         for one, other in combinations(costs.columns, 2):
@@ -181,7 +181,7 @@ class Routes:
                     cheaper, than = (one, other) if after < 0 else (other, one)
                     crossing = (cheaper, than, rounded(number))
             rows += [crossing] if crossing else []
-        return pd.DataFrame(rows, columns=["cheaper", "than", "wanted"])
+        return pd.DataFrame(rows, columns=["cheaper", "than", "target"])
 
     def __str__(self) -> str:
         lines = []
@@ -205,9 +205,9 @@ def compare_routes(
     *,
     draws: int,
     seed: int,
-    wanted: int | None = None,
+    target: int | None = None,
     week: Week | str | None = None,
-    confidence: float | None = None,
+    service_level: float | None = None,
 ) -> Routes:
     """Set buying in, multiplying from explants and dividing stock plants side by side.
 
@@ -216,8 +216,8 @@ def compare_routes(
     season, variety
         The season, and a variety with offers, a row in cultures or one in divisions.
     draws, seed
-        Number of imagined seasons, and seed of the draws; the same for all routes.
-    wanted, week, confidence
+        Number of simulated seasons, and seed of the draws; the same for all routes.
+    target, week, service_level
         As for `explants_needed`.
 
     Returns
@@ -243,9 +243,9 @@ def compare_routes(
     >>> [route.route for route in routes]
     ['buy in', 'from explants', 'divide stock']
     """
-    request, _ = requested(season, variety, wanted, week, confidence, beyond=True)
+    request, _ = requested(season, variety, target, week, service_level, beyond=True)
     found = []
-    if season.offers_for(variety):
+    if season.price_lines(variety):
         found.append(_buying(season, request, draws, seed))
     known = {row.variety for row in season.cultures}, {row.variety for row in season.divisions}
     for name, varieties in zip((EXPLANTS, DIVISION), known, strict=True):
@@ -255,29 +255,29 @@ def compare_routes(
         remedy = "Add a row for it to offers, cultures or divisions."
         raise refuse("variety", variety, "the season tells no way to come by it", remedy)
     return Routes(
-        tuple(found), variety, request.likely_number, request.week, request.confidence or season.confidence,
+        tuple(found), variety, request.median_number, request.week, request.service_level or season.service_level,
         season.currency, season, request, draws, seed,
     )  # fmt: skip
 
 
-def _order(season: Season, request: Wanted, draws: int, seed: int) -> Order:
+def _order(season: Season, request: Target, draws: int, seed: int) -> Order:
     """Size the order of a request, drawn as the delivery that the season's row would be."""
-    weeks = [row.week for row in season.wanted_of(request.variety)]
+    weeks = [row.week for row in season.targets_of(request.variety)]
     number = weeks.index(request.week) + 1 if request.week in weeks else 1
     if request.week > season.last_week:
         raise refuse("week", str(request.week), "after the season", f"Give a week to {season.last_week}.")
     return order_of(Case(season, season_streams(draws, seed), request, number))
 
 
-def _scaled(request: Wanted, number: int) -> Wanted:
-    """Give the same request for another likely number, its range in proportion."""
-    if request.low is None or request.likely is None or request.high is None:
-        return request.replace(wanted=number)
-    part = number / request.likely
-    return request.replace(low=request.low * part, likely=float(number), high=request.high * part)
+def _scaled(request: Target, number: int) -> Target:
+    """Return the same request for another likely number, its range in proportion."""
+    if request.p5 is None or request.median is None or request.p95 is None:
+        return request.replace(target=number)
+    part = number / request.median
+    return request.replace(p5=request.p5 * part, median=float(number), p95=request.p95 * part)
 
 
-def _search(season: Season, route: str, request: Wanted, draws: int, seed: int) -> Search:
+def _search(season: Season, route: str, request: Target, draws: int, seed: int) -> Search:
     row = season.culture(request.variety) if route == EXPLANTS else season.division(request.variety)
     return Search(season, season_streams(draws, seed), row, request)
 
@@ -294,28 +294,28 @@ def _multiplying(search: Search, name: str) -> Route:
     earliest = _first_week(search, made.but(start=search.earliest)) if best else search.first_week_in_reach()
     return Route(
         name, made_plan(search, tried), tried.chance, made.start, earliest, tried.cost,
-        tried.cost / search.request.likely_number if best else math.nan,
+        tried.cost / search.request.median_number if best else math.nan,
         tried.cost / plants if plants else math.nan, _weeks_out(spent, search.by), why,
     )  # fmt: skip
 
 
 def _weeks_out(spent: Sequence[tuple[Week, float]], by: Week) -> float:
-    """Give how long money is out on average before a week [weeks]."""
+    """Return how long money is out on average before a week [weeks]."""
     total = sum(amount for _, amount in spent)
     return sum(amount * (by - week) for week, amount in spent) / total if total else 0.0
 
 
 def _first_week(search: Search, made: Cultures) -> Week | None:
-    """Give the first week in which a plan begun at once has the number as surely as asked."""
+    """Return the first week in which a plan begun at once has the number as surely as asked."""
     first = made.enters(made.rounds[0])
     for later in range(_HORIZON):
         week = first + later
-        if made.chances(week=week, at_least=search.needed).mean() >= search.confidence:
+        if made.chances(week=week, at_least=search.needed).mean() >= search.service_level:
             return week
     return None
 
 
-def _buying(season: Season, request: Wanted, draws: int, seed: int) -> Route:
+def _buying(season: Season, request: Target, draws: int, seed: int) -> Route:
     why = ""
     try:
         order = _order(season, request, draws, seed)
@@ -333,10 +333,10 @@ def _buying(season: Season, request: Wanted, draws: int, seed: int) -> Route:
     delivered = min(first_delivery(row, season.first_week) for row in prices.breaks)
     fate = case.fate(delivered)
     ready = fate.ready(np.arange(min(105.0, fate.last + 1)))
-    enough = [float(at_least(case.needed, order.quantity, share).mean()) >= order.confidence for share in ready]
+    enough = [float(at_least(case.needed, order.quantity, share).mean()) >= order.service_level for share in ready]
     earliest = delivered + int(np.argmax(enough)) if any(enough) else None
     return Route(
         BUY, order, order.chance, season.first_week if deposit else order.week, earliest, order.cost,
-        math.nan if why else order.cost / order.wanted,
+        math.nan if why else order.cost / order.target,
         order.cost / order.saleable if order.saleable > 0.5 else math.nan, _weeks_out(spent, order.by), why,
     )  # fmt: skip

@@ -21,9 +21,9 @@ class Amount:
 
     Parameters
     ----------
-    low, likely, high
+    p5, median, p95
         Values [any unit] that it is below once in twenty, once in two, and 19 times in 20:
-        0 < low <= likely <= high.
+        0 < p5 <= median <= p95.
 
     Raises
     ------
@@ -40,17 +40,17 @@ class Amount:
     about 400; nine times in ten between 300 and 600
     """
 
-    low: float
-    likely: float
-    high: float
+    p5: float
+    median: float
+    p95: float
 
     def __post_init__(self) -> None:
-        if not 0 < self.low <= self.likely <= self.high < math.inf:
+        if not 0 < self.p5 <= self.median <= self.p95 < math.inf:
             raise refuse(
-                "low",
-                f"{self.low}, {self.likely}, {self.high}",
-                "low, likely and high are not in order above 0",
-                "Give 0 < low <= likely <= high.",
+                "p5",
+                f"{self.p5}, {self.median}, {self.p95}",
+                "p5, median and p95 are not in order above 0",
+                "Give 0 < p5 <= median <= p95.",
             )
 
     @classmethod
@@ -69,18 +69,18 @@ class Amount:
         return cls(median * math.exp(-Z90 * width), median, median * math.exp(Z90 * width))
 
     @classmethod
-    def from_range(cls, low: float, high: float) -> Amount:
+    def from_range(cls, p5: float, p95: float) -> Amount:
         """Make the lognormal amount that lies between two values nine times in ten."""
-        return cls(low, math.sqrt(low * high) if low > 0 else low, high)
+        return cls(p5, math.sqrt(p5 * p95) if p5 > 0 else p5, p95)
 
     @property
     def _widths(self) -> tuple[float, float]:
-        return math.log(self.likely / self.low) / Z90, math.log(self.high / self.likely) / Z90
+        return math.log(self.median / self.p5) / Z90, math.log(self.p95 / self.median) / Z90
 
     def _moment(self, order: int) -> float:
         below, above = (order * width for width in self._widths)
         halves = math.exp(below**2 / 2) * ndtr(-below) + math.exp(above**2 / 2) * ndtr(above)
-        return float(self.likely**order * halves)
+        return float(self.median**order * halves)
 
     @property
     def mean(self) -> float:
@@ -93,17 +93,17 @@ class Amount:
         return self._moment(2) - self._moment(1) ** 2
 
     def quantile(self, u: ArrayLike) -> Array:
-        """Give the quantile at probabilities `u` [0 to 1], any shape."""
+        """Return the quantile at probabilities `u` [0 to 1], any shape."""
         return self.at(ndtri(np.asarray(u, dtype=np.float64)))
 
     def at(self, score: ArrayLike) -> Array:
-        """Give the amount at normal scores."""
+        """Return the amount at normal scores."""
         score = np.asarray(score, dtype=np.float64)
         below, above = self._widths
-        return np.asarray(self.likely * np.exp(np.where(score < 0, below, above) * score))
+        return np.asarray(self.median * np.exp(np.where(score < 0, below, above) * score))
 
     def __str__(self) -> str:
-        return f"about {self.likely:.3g}; nine times in ten between {self.low:.3g} and {self.high:.3g}"
+        return f"about {self.median:.3g}; nine times in ten between {self.p5:.3g} and {self.p95:.3g}"
 
 
 @dataclass(frozen=True)
@@ -126,7 +126,7 @@ class Count:
 
     def _chance_above(self, number: Array) -> Array:
         below, above = self.amount._widths
-        step = np.log((number + 0.5) / self.amount.likely)
+        step = np.log((number + 0.5) / self.amount.median)
         width = np.where(step <= 0, below, above)
         with np.errstate(divide="ignore", invalid="ignore"):
             score = np.where(width > 0, step / width, np.where(step <= 0, -np.inf, np.inf))
@@ -149,11 +149,11 @@ class Count:
         return float(((2 * number + 1) * above).sum()) - self.mean**2
 
     def quantile(self, u: ArrayLike) -> Array:
-        """Give the quantile at probabilities `u` [0 to 1], any shape, as whole numbers."""
+        """Return the quantile at probabilities `u` [0 to 1], any shape, as whole numbers."""
         return self.at(ndtri(np.asarray(u, dtype=np.float64)))
 
     def at(self, score: ArrayLike) -> Array:
-        """Give the number at normal scores."""
+        """Return the number at normal scores."""
         return np.floor(self.amount.at(score) + 0.5)
 
     def __str__(self) -> str:

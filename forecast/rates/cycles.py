@@ -103,7 +103,7 @@ class ByCycle:
         return cls(tuple(np.exp(rates).tolist()))
 
     def at(self, cycle: int) -> float:
-        """Give the number for a cycle, counted from 1."""
+        """Return the number for a cycle, counted from 1."""
         return self.values[min(max(cycle, 1), len(self.values)) - 1]
 
     def __str__(self) -> str:

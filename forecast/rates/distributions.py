@@ -20,7 +20,7 @@ from forecast.words.numbers import percent
 Array = NDArray[np.float64]
 
 Z90 = 1.6448536269514722  # standard normal quantile at 0.95: nine in ten lie within -Z90 and Z90
-_LEAST = 1e-6  # below this spread a share counts as known
+_LEAST = 1e-6  # below this standard deviation a share counts as known
 _WIDEST = 6.5  # scores beyond, one in 10^10, are not looked up in a table
 _FARTHEST = 34.0  # scores beyond, one in 10^253, count as this: SciPy's quantiles fail a little further out
 
@@ -33,7 +33,7 @@ class Share:
     ----------
     mean
         Expected share [0 to 1, above 0].
-    spread
+    sd
         Standard deviation of the share [same unit]; 0 if it is known and always the same.
     level
         The level at which it varies: a word or a `Level`.
@@ -62,7 +62,7 @@ class Share:
     """
 
     mean: float
-    spread: float
+    sd: float
     level: Level | str
 
     def __post_init__(self) -> None:
@@ -70,16 +70,16 @@ class Share:
         if not 0 < self.mean <= 1:
             raise refuse("mean", self.mean, "a share lies above 0 and at most at 1", "For 85 % write 0.85.")
         widest = math.sqrt(self.mean * (1 - self.mean))
-        if not (self.spread == 0 or 0 < self.spread < widest):
+        if not (self.sd == 0 or 0 < self.sd < widest):
             raise refuse(
-                "spread",
-                self.spread,
+                "sd",
+                self.sd,
                 f"no share with a mean of {self.mean:g} has this spread",
                 f"Give a standard deviation from 0 to below {widest:.3g}.",
             )
-        if 0 < self.spread < _LEAST:
+        if 0 < self.sd < _LEAST:
             remedy = f"Give a spread of 0, or of at least {_LEAST:f}."
-            raise refuse("spread", self.spread, "a spread too small to be meant", remedy)
+            raise refuse("sd", self.sd, "a spread too small to be meant", remedy)
 
     @classmethod
     def from_counts(cls, survived: int, of: int, *, level: Level | str) -> Share:
@@ -115,12 +115,12 @@ class Share:
         return cls(a / (a + b), math.sqrt(a * b / (a + b + 1)) / (a + b), level)
 
     @classmethod
-    def from_range(cls, low: float, high: float, *, level: Level | str) -> Share:
+    def from_range(cls, p5: float, p95: float, *, level: Level | str) -> Share:
         """Fit the share that lies between two values nine times in ten.
 
         Parameters
         ----------
-        low, high
+        p5, p95
             Values [0 to 1] below and above which it lies once in twenty each.
         level
             The level at which the share varies.
@@ -130,37 +130,37 @@ class Share:
         Refused
             If the two values are not in order between 0 and 1, or no beta distribution fits them.
         """
-        if not 0 < low < high < 1:
-            raise refuse("low", f"{low} to {high}", "not a range of shares", "Give 0 < low < high < 1.")
+        if not 0 < p5 < p95 < 1:
+            raise refuse("p5", f"{p5} to {p95}", "not a range of shares", "Give 0 < p5 < p95 < 1.")
 
         def excess(logs: Array) -> Array:
             a, b = np.exp(np.clip(logs, -30, 30))
-            return np.array([ndtri(betainc(a, b, low)) + Z90, ndtri(betainc(b, a, 1 - high)) + Z90])
+            return np.array([ndtri(betainc(a, b, p5)) + Z90, ndtri(betainc(b, a, 1 - p95)) + Z90])
 
-        mean, spread = (low + high) / 2, (high - low) / (2 * Z90)
+        mean, spread = (p5 + p95) / 2, (p95 - p5) / (2 * Z90)
         size = max(mean * (1 - mean) / spread**2 - 1, 0.5)
         found = root(excess, np.log([mean * size, (1 - mean) * size]), tol=1e-12)
         if not np.abs(excess(found.x)).max() < 1e-8:
             remedy = "Give two values that differ, not too close to 0 or 1."
-            raise refuse("low", f"{low} to {high}", "no share fits this range", remedy)
+            raise refuse("p5", f"{p5} to {p95}", "no share fits this range", remedy)
         a, b = (float(value) for value in np.exp(found.x))
         return cls(a / (a + b), math.sqrt(a * b / (a + b + 1)) / (a + b), level)
 
     @property
     def parameters(self) -> tuple[float, float]:
         """Parameters a and b of the beta distribution; infinite if there is no spread."""
-        if self.spread == 0:
+        if self.sd == 0:
             return math.inf, math.inf
-        size = self.mean * (1 - self.mean) / self.spread**2 - 1
+        size = self.mean * (1 - self.mean) / self.sd**2 - 1
         return self.mean * size, (1 - self.mean) * size
 
     @property
     def variance(self) -> float:
         """Variance of the share."""
-        return self.spread**2
+        return self.sd**2
 
     def quantile(self, u: ArrayLike) -> Array:
-        """Give the value below which the share lies with probability `u`.
+        """Return the value below which the share lies with probability `u`.
 
         Parameters
         ----------
@@ -168,21 +168,21 @@ class Share:
             Probabilities [0 to 1], any shape.
         """
         u = np.asarray(u, dtype=np.float64)
-        if self.spread == 0:
+        if self.sd == 0:
             return np.full(u.shape, self.mean)
         a, b = self.parameters
         return np.asarray(betaincinv(a, b, u))
 
     def cdf(self, share: ArrayLike) -> Array:
-        """Give the probability that the share is at most `share`."""
+        """Return the probability that the share is at most `share`."""
         share = np.asarray(share, dtype=np.float64)
-        if self.spread == 0:
+        if self.sd == 0:
             return np.where(share >= self.mean, 1.0, 0.0)
         a, b = self.parameters
         return np.asarray(betainc(a, b, np.clip(share, 0, 1)))
 
     def log_at(self, score: Array) -> Array:
-        """Give the logarithm of the quantile at a normal score, quickly.
+        """Return the logarithm of the quantile at a normal score, quickly.
 
         Parameters
         ----------
@@ -198,7 +198,7 @@ class Share:
         A cubic spline through exact quantiles; a test holds the share to 1e-7. Scores that hardly ever
         come by chance, as after a disaster, have the exact quantile.
         """
-        if self.spread == 0:
+        if self.sd == 0:
             return np.full(score.shape, math.log(self.mean))
         found = np.minimum(_log_share(*self.parameters)(np.clip(score, -_WIDEST, _WIDEST)), 0.0)
         far = np.abs(score) > _WIDEST
@@ -207,7 +207,7 @@ class Share:
         return found
 
     def __str__(self) -> str:
-        if self.spread == 0:
+        if self.sd == 0:
             return f"{percent(self.mean)} %, always"
         mean, low, high = (percent(share) for share in (self.mean, *self.quantile([0.05, 0.95])))
         return f"{mean} % on average; {_nine_in_ten(self.level)} between {low} and {high} %"
@@ -301,12 +301,12 @@ class Duration:
             raise refuse("median", 0, "a stage that takes no time cannot have a spread", "Set its spreads to 0.")
 
     @classmethod
-    def from_range(cls, low: float, high: float, *, plants: float, level: Level | str) -> Duration:
+    def from_range(cls, p5: float, p95: float, *, plants: float, level: Level | str) -> Duration:
         """Fit the duration whose batch median lies between two values nine times in ten.
 
         Parameters
         ----------
-        low, high
+        p5, p95
             Times [weeks] below and above which the median of a batch lies once in twenty each.
         plants
             Spread between the plants of one batch, as a share of the typical time.
@@ -316,15 +316,15 @@ class Duration:
         Raises
         ------
         Refused
-            If not 0 < low <= high.
+            If not 0 < p5 <= p95.
         """
-        if not 0 < low <= high < math.inf:
-            raise refuse("low", f"{low} to {high}", "not a range of times", "Give 0 < low <= high, in weeks.")
-        log_spread = math.log(high / low) / (2 * Z90)
-        return cls(math.sqrt(low * high), math.sqrt(math.expm1(log_spread**2)), plants, level)
+        if not 0 < p5 <= p95 < math.inf:
+            raise refuse("p5", f"{p5} to {p95}", "not a range of times", "Give 0 < p5 <= p95, in weeks.")
+        log_spread = math.log(p95 / p5) / (2 * Z90)
+        return cls(math.sqrt(p5 * p95), math.sqrt(math.expm1(log_spread**2)), plants, level)
 
     @property
-    def log_spreads(self) -> tuple[float, float]:
+    def log_sds(self) -> tuple[float, float]:
         """Standard deviations of the logarithm, between batches and between plants."""
         return math.sqrt(math.log1p(self.batches**2)), math.sqrt(math.log1p(self.plants**2))
 
@@ -339,12 +339,12 @@ class Duration:
         return self.mean**2 * ((1 + self.batches**2) * (1 + self.plants**2) - 1)
 
     def quantile(self, u: ArrayLike) -> Array:
-        """Give the quantile of the median time of a batch [weeks] at probabilities `u`."""
+        """Return the quantile of the median time of a batch [weeks] at probabilities `u`."""
         return self.at(ndtri(np.asarray(u, dtype=np.float64)))
 
     def at(self, score: ArrayLike) -> Array:
-        """Give the median time of a batch [weeks] at normal scores."""
-        return self.median * np.exp(self.log_spreads[0] * np.asarray(score, dtype=np.float64))
+        """Return the median time of a batch [weeks] at normal scores."""
+        return self.median * np.exp(self.log_sds[0] * np.asarray(score, dtype=np.float64))
 
     def __str__(self) -> str:
         text = f"{self.median:.3g} {self.unit}"

@@ -23,7 +23,7 @@ _WRITTEN = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
 def read_day(cell: Any) -> date:
-    """Give the day that is written as 2027-04-13, or is a date.
+    """Return the day that is written as 2027-04-13, or is a date.
 
     Raises
     ------
@@ -97,11 +97,11 @@ class CountRecord(Row):
         Which batch, on which day, in which stage.
     alive
         Living plants found there that day, before any were moved on.
-    moved_on
+    transferred
         Of these, moved to the next stage that day.
     saleable
         Of those alive, put up for sale that day.
-    discarded
+    losses
         Taken out of the stage since the count before; not among those alive.
     why
         Main cause of what was discarded.
@@ -111,26 +111,28 @@ class CountRecord(Row):
     date: DateCell
     stage: Text
     alive: Whole
-    moved_on: Whole
+    transferred: Whole
     saleable: Whole
-    discarded: Whole
+    losses: Whole
     why: Text | None = None
     note: Note = None
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
-        if self.moved_on + self.saleable > self.alive:
+        if self.transferred + self.saleable > self.alive:
             problem = (
-                f"{self.moved_on:,} moved on and {self.saleable:,} saleable are more than the {self.alive:,} alive"
+                f"{self.transferred:,} moved on and {self.saleable:,} saleable are more than the {self.alive:,} alive"
             )
             remedy = "Count as alive all that live before any are moved on or sold."
-            raise wrong(problem, remedy, "moved_on" if self.moved_on else "saleable", self.moved_on or self.saleable)
+            raise wrong(
+                problem, remedy, "transferred" if self.transferred else "saleable", self.transferred or self.saleable
+            )
         return self
 
     @property
     def left(self) -> int:
         """Plants that left the stage alive that day."""
-        return self.moved_on + self.saleable
+        return self.transferred + self.saleable
 
 
 class Look(NamedTuple):
@@ -145,7 +147,7 @@ class Look(NamedTuple):
     @property
     def unexplained(self) -> int:
         """Plants found that come from nowhere; below 0 those that are missing."""
-        return self.row.alive + self.row.discarded - self.before - self.waiting - self.today * self.counted
+        return self.row.alive + self.row.losses - self.before - self.waiting - self.today * self.counted
 
 
 class Interval(NamedTuple):
@@ -184,9 +186,9 @@ class Passage:
         return sum(number for _, number in self.entries)
 
     @property
-    def discarded(self) -> int:
+    def losses(self) -> int:
         """Plants taken out so far."""
-        return sum(row.discarded for row in self.counts)
+        return sum(row.losses for row in self.counts)
 
     @property
     def left(self) -> int:
@@ -196,7 +198,7 @@ class Passage:
     @property
     def remaining(self) -> int:
         """Plants that are still there."""
-        return self.entered - self.discarded - self.left
+        return self.entered - self.losses - self.left
 
     @cached_property
     def looks(self) -> tuple[Look, ...]:
@@ -215,7 +217,7 @@ class Passage:
                 waiting += self.entries[at][1]
                 at += 1
             today = self.entries[at][1] if at < len(self.entries) and self.entries[at][0] == row.date else 0
-            more = row.alive + row.discarded - before - waiting
+            more = row.alive + row.losses - before - waiting
             counted = today > 0 and 2 * more > today
             found.append(Look(row, before, waiting, today, counted))
             at += counted
@@ -229,7 +231,7 @@ class Passage:
                 yield look.row, self._fault(look)
 
     def _fault(self, look: Look) -> Fault:
-        found, least = look.row.alive + look.row.discarded, look.before + look.waiting
+        found, least = look.row.alive + look.row.losses, look.before + look.waiting
         most = least + look.today
         first = self.delivered and look.row is self.counts[0]
 
@@ -244,15 +246,15 @@ class Passage:
             if first:
                 remedy = "Correct this count, or what was received and dead on arrival."
         elif found < least:
-            problem = f"{least - found:,} neither alive nor discarded: {said(look.waiting)}"
-            remedy = "Write what was lost under discarded, or correct this count."
+            problem = f"{least - found:,} neither alive nor losses: {said(look.waiting)}"
+            remedy = "Write what was lost under losses, or correct this count."
         else:
             problem = f"{found - least:,} of the {look.today:,} moved in that day are counted, the others are not"
             remedy = "Count all of them that day, or none: those moved in are first counted at the next count."
         return Fault(problem, remedy, column="alive", value=look.row.alive)
 
     def times(self) -> list[Interval]:
-        """Give when plants left, in weeks since they entered; see `Records.times`."""
+        """Return when plants left, in weeks since they entered; see `Records.times`."""
         found: dict[tuple[float, float, date], int] = defaultdict(int)
         inside: list[list[Any]] = []  # day of entry, plants
         pending, last = list(self.entries), None
@@ -260,7 +262,7 @@ class Passage:
             day = look.row.date
             while pending and (self.delivered or pending[0][0] < day or (look.counted and pending[0][0] == day)):
                 inside.append(list(pending.pop(0)))
-            _discard(inside, look.row.discarded)
+            _discard(inside, look.row.losses)
             leaving = look.row.left
             for cohort in inside:
                 gone = min(cohort[1], leaving)
@@ -276,7 +278,7 @@ class Passage:
         return [Interval(after, until, number, entry) for (after, until, entry), number in sorted(found.items())]
 
     def standing(self) -> list[tuple[date, float, int]]:
-        """Give the plants still there: the day they entered, weeks from that to the last look, and how many."""
+        """Return the plants still there: the day they entered, weeks from that to the last look, and how many."""
         if not self.counts:
             return [(entered, 0.0, plants) for entered, plants in self.entries]
         return [(row.entered, row.after, row.number) for row in self.times() if math.isinf(row.until) and row.number]
@@ -286,12 +288,12 @@ def _weeks(day: date, entry: date) -> float:
     return (day - entry).days / 7
 
 
-def _discard(inside: Sequence[list[Any]], discarded: int) -> None:
+def _discard(inside: Sequence[list[Any]], losses: int) -> None:
     """Take plants from all cohorts alike, in proportion to their numbers."""
     total, seen, gone = sum(cohort[1] for cohort in inside), 0, 0
     for cohort in inside:
         seen += cohort[1]
-        taken = discarded * seen // total - gone
+        taken = losses * seen // total - gone
         cohort[1] -= taken
         gone += taken
 
@@ -332,8 +334,8 @@ def passages(batch: BatchRecord, counts: Iterable[CountRecord]) -> tuple[Passage
 def _routes(by_stage: dict[str, list[CountRecord]]) -> Iterator[list[str]]:
     def order(stage: str) -> tuple[Any, ...]:
         rows = by_stage[stage]
-        found = rows[0].alive + rows[0].discarded
-        return rows[0].date, -found, -rows[0].moved_on, -sum(row.moved_on for row in rows), stage
+        found = rows[0].alive + rows[0].losses
+        return rows[0].date, -found, -rows[0].transferred, -sum(row.transferred for row in rows), stage
 
     stages = sorted(by_stage, key=order)
     tied = [list(group) for _, group in groupby(stages, key=lambda stage: by_stage[stage][0].date)]
@@ -348,6 +350,6 @@ def _chain(batch: BatchRecord, route: Sequence[tuple[str, Sequence[CountRecord]]
     entries: tuple[tuple[date, int], ...] = ((batch.delivered, alive),) if alive else ()
     for stage, rows in route:
         found.append(Passage(stage, entries, tuple(rows), delivered))
-        entries = tuple((row.date, row.moved_on) for row in rows if row.moved_on)
+        entries = tuple((row.date, row.transferred) for row in rows if row.transferred)
         delivered = False
     return (*found, Passage("", entries, (), delivered)) if entries else tuple(found)

@@ -28,7 +28,7 @@ RestsOn = Literal["records", "group", "guess"]
 
 _MOST = 20_000  # plants of a next batch
 _SURE, _LIKELY = 0.95, 0.8  # chances that one lab is better
-_COLUMNS = ("variety", "stage", "what", "stated", "batches", "plants", "learned", "spread", "weight", "rests_on")
+_COLUMNS = ("variety", "stage", "what", "stated", "batches", "plants", "learned", "sd", "weight", "rests_on")
 
 
 @dataclass(frozen=True)
@@ -42,7 +42,7 @@ class Line:
     batches: int
     plants: int
     learned: float
-    spread: float
+    sd: float
     weight: float
     rests_on: RestsOn
     sentence: str
@@ -97,7 +97,7 @@ class LearnedSeason(Season):
         return self._learning.stated
 
     def table(self, name: str = "") -> pd.DataFrame:
-        """Give what was learned, or one of the season's tables.
+        """Return what was learned, or one of the season's tables.
 
         Parameters
         ----------
@@ -109,8 +109,8 @@ class LearnedSeason(Season):
         DataFrame
             What was learned: a row for each variety, stage of its route and ``what`` (survival, or time where the stage
             takes any), in the order of the season. ``stated`` and ``learned`` are the mean share of those that
-            enter, or the typical time [weeks or degC days]. ``batches`` and ``plants`` are those of the records: of a
-            survival the variety's own, finished in the stage; of a time all of its route. ``spread`` is the standard
+            enter, or the typical time [weeks or °C days]. ``batches`` and ``plants`` are those of the records: of a
+            survival the variety's own, finished in the stage; of a time all of its route. ``sd`` is the standard
             deviation of the survival of the next batch, or that of its time as a share of the typical one. ``weight``
             of a survival is that of the variety's own records against all other belief: 1 less the variance of its
             logit over what that was without them; 0 if it has none. That of a time is the share of the records in
@@ -129,7 +129,7 @@ class LearnedSeason(Season):
         return " ".join(line.sentence for line in lines if (line.variety, line.stage) == (variety, stage))
 
     def shares(self, stage: str) -> pd.DataFrame:
-        """Give the survivals of a stage, stated, counted and learned.
+        """Return the survivals of a stage, stated, counted and learned.
 
         Parameters
         ----------
@@ -156,11 +156,11 @@ class LearnedSeason(Season):
                 low, high = Share(found.centre, found.doubt, "belief").quantile([0.05, 0.95]).tolist()
             group = self.variety(line.variety).group
             rows.append((line.variety, group, line.stated, alive, line.batches, line.learned, low, high, line.rests_on))
-        columns = ["variety", "group", "stated", "counted", "batches", "learned", "low", "high", "rests_on"]
+        columns = ["variety", "group", "stated", "counted", "batches", "learned", "p5", "p95", "rests_on"]
         return pd.DataFrame(rows, columns=columns)
 
     def next_batch(self, variety: str, stage: str, *, of: int = 100) -> Array:
-        """Give the chances that 0, 1, ..., `of` plants of the next batch survive a stage.
+        """Return the chances that 0, 1, ..., `of` plants of the next batch survive a stage.
 
         Parameters
         ----------
@@ -174,7 +174,7 @@ class LearnedSeason(Season):
         if line.rests_on != "guess":
             return self._learning.pooled[stage].predictive(variety, of)
         of, share = whole("of", of, 1, _MOST), self.stated.survivals(variety)[at]
-        a, b = share.parameters if share.spread else (1e9 * share.mean, 1e9 * (1 - share.mean))
+        a, b = share.parameters if share.sd else (1e9 * share.mean, 1e9 * (1 - share.mean))
         return mixed_pmf(of, np.array([[a]]), np.array([[max(b, 1e-9)]]), np.ones((1, 1)))
 
     def sensitivity(self, stage: str) -> pd.DataFrame:
@@ -242,7 +242,7 @@ class LearnedSeason(Season):
             by, low, high = (_points(middle, shift + z * spread) for z in (0.0, -Z90, Z90))
             said = _compared(lab, other, chance)
             rows.append((lab, other, batches[lab], batches[other], by, low, high, chance, said))
-        columns = ["lab", "other", "batches", "other_batches", "better_by", "low", "high", "chance", "said"]
+        columns = ["lab", "other", "batches", "other_batches", "better_by", "p5", "p95", "chance", "said"]
         return pd.DataFrame(rows, columns=columns)
 
     def __str__(self) -> str:
@@ -286,7 +286,7 @@ class LearnedSeason(Season):
 
 
 def _points(middle: float, shift: float) -> float:
-    """Give a shift between two labs as a difference in survival, with the middle between them."""
+    """Return a shift between two labs as a difference in survival, with the middle between them."""
     return float(expit(middle + shift / 2) - expit(middle - shift / 2))
 
 

@@ -154,11 +154,11 @@ def _survival(variety: str, stage: str, stated: Share, pooled: Pooled | None, of
     if pooled is None or not of_group:
         said += f"{percent(stated.mean)} % survive, as stated: no batch of its group is finished."
         return Line(
-            *(variety, stage, "survival", stated.mean, 0, 0, stated.mean, stated.spread, 0.0, "guess"), sentence=said
+            *(variety, stage, "survival", stated.mean, 0, 0, stated.mean, stated.sd, 0.0, "guess"), sentence=said
         )
     found = pooled.variety(variety)
-    mean, spread, weight = (_held(number) for number in (found.mean, found.spread, found.weight))
-    said += f"{percent(found.mean)} % of the next batch survive, give or take {percent(found.spread)}"
+    mean, spread, weight = (_held(number) for number in (found.mean, found.sd, found.weight))
+    said += f"{percent(found.mean)} % of the next batch survive, give or take {percent(found.sd)}"
     if found.batches:
         said += f", from {_batches(found.batches)} of its own; {before}."
     else:
@@ -172,7 +172,7 @@ def _survival(variety: str, stage: str, stated: Share, pooled: Pooled | None, of
 
 def _time(variety: str, stage: Stage, found: StageTime, *, own: bool) -> Line:
     """Tell what was learned of a time."""
-    unit = "weeks" if stage.clock == "weeks" else f"degree-days above {stage.base:g} degC"
+    unit = "weeks" if stage.runs_on == "weeks" else f"degree-days above {stage.base_temperature:g} °C"
     said = f"{variety}, {stage.stage}: half of the plants need "
     if found.why:
         said += f"{stage.typical:.3g} {unit}, as stated: {found.why}."
@@ -183,7 +183,7 @@ def _time(variety: str, stage: Stage, found: StageTime, *, own: bool) -> Line:
         said += f"from {_batches(found.batches)} of {whose}; {stage.typical:.3g} were stated."
     return Line(
         *(variety, stage.stage, "time", stage.typical, found.batches, found.plants, found.typical),
-        *(found.spread_batches, found.weight, "guess" if found.why else "records" if own else "group", said),
+        *(found.batches_cv, found.weight, "guess" if found.why else "records" if own else "group", said),
     )
 
 
@@ -195,7 +195,7 @@ def _held(number: float) -> float:
 def _rounded(time: StageTime) -> StageTime:
     if time.why:
         return time
-    names = ("typical", "spread_batches", "spread_plants", "weight", "doubt")
+    names = ("typical", "batches_cv", "plants_cv", "weight", "doubt")
     held: dict[str, Any] = {name: _held(getattr(time, name)) for name in names}
     return replace(time, **held)
 
@@ -215,10 +215,10 @@ def _taught(variety: str, stage: Stage, told: Sequence[Line], time: StageTime | 
     survival = told[0]
     if survival.rests_on != "guess" or stage.share_of == "original":
         changes |= dict.fromkeys(cell for form in SURVIVALS for cell in form)
-        changes |= {"survival": survival.learned, "survival_spread": survival.spread}
+        changes |= {"survival": survival.learned, "survival_sd": survival.sd}
     if time is not None and not time.why:
-        changes |= {"typical": time.typical, "spread_batches": time.spread_batches}
-        changes |= {"spread_plants": time.spread_plants}
+        changes |= {"typical": time.typical, "batches_cv": time.batches_cv}
+        changes |= {"plants_cv": time.plants_cv}
     learned = [line.what for line in told if line.rests_on != "guess"]
     if learned:
         before = f"; before: {stage.source}" if stage.source else ""

@@ -25,7 +25,7 @@ from forecast.weather.measured import Days
 
 _TABLES: dict[str, type[Row]] = {"batches": BatchRecord, "counts": CountRecord, "weather": WeatherRecord}
 _STAGES = {
-    **dict.fromkeys(("entered", "left", "discarded", "remaining"), "int64"),
+    **dict.fromkeys(("entered", "left", "losses", "remaining"), "int64"),
     "finished": "bool",
     **dict.fromkeys(("first_date", "last_date"), "datetime64[s]"),
 }
@@ -63,10 +63,10 @@ class Records(Row):
     --------
     >>> came = BatchRecord(batch="B1", variety="Alba", delivered="2027-03-01", ordered=100, received=98)
     >>> cells = {"batch": "B1", "stage": "weaning", "saleable": 0}
-    >>> first = CountRecord(date="2027-03-15", alive=95, moved_on=0, discarded=3, **cells)
-    >>> second = CountRecord(date="2027-03-29", alive=94, moved_on=90, discarded=1, **cells)
+    >>> first = CountRecord(date="2027-03-15", alive=95, transferred=0, losses=3, **cells)
+    >>> second = CountRecord(date="2027-03-29", alive=94, transferred=90, losses=1, **cells)
     >>> records = Records(batches=[came], counts=[second, first])
-    >>> records.stages()[["stage", "entered", "left", "discarded", "remaining"]]
+    >>> records.stages()[["stage", "entered", "left", "losses", "remaining"]]
          stage  entered  left  discarded  remaining
     0  weaning       98    90          4          4
     1                90     0          0         90
@@ -94,7 +94,7 @@ class Records(Row):
         object.__setattr__(self, "routes", tuple((row, routes[row.batch]) for row in self.batches))
 
     def until(self, day: date | str) -> Records:
-        """Give what was known at the end of a day: batches delivered, counts made and weather measured up to it.
+        """Return what was known at the end of a day: batches delivered, counts made and weather measured up to it.
 
         Parameters
         ----------
@@ -113,7 +113,7 @@ class Records(Row):
         -------
         DataFrame
             A row for each batch and stage, in order: batch, variety, lab (missing if unknown), stage, entered (plants
-            that came in so far), left (moved on, or put up for sale), discarded, remaining (still there, so that
+            that came in so far), left (moved on, or put up for sale), losses, remaining (still there, so that
             their fate is open), finished (whether none remains; more may still enter), and first_date and last_date
             of its counts. Plants that were moved on, or delivered, and not counted since stand in a row whose stage
             is empty, for records alone do not name it.
@@ -121,7 +121,7 @@ class Records(Row):
         rows = [
             (
                 *(batch.batch, batch.variety, batch.lab, one.stage),
-                *(one.entered, one.left, one.discarded, one.remaining, not one.remaining),
+                *(one.entered, one.left, one.losses, one.remaining, not one.remaining),
                 *((one.counts[0].date, one.counts[-1].date) if one.counts else (None, None)),
             )
             for batch, route in self.routes
@@ -169,7 +169,7 @@ class Records(Row):
             stages of its variety, in their order; every fault is listed by batch. Stages may be passed by uncounted.
             Also if days are so warm for its climate that they were written in degrees Fahrenheit.
         """
-        labs = {row.lab for row in season.offers}
+        labs = {row.lab for row in season.price_list}
         stages = {row.variety: [one.stage for one in season.route(row.variety)] for row in season.varieties}
         faults = [fault for batch, route in self.routes for fault in _strange(batch, route, labs, stages)]
         faults += too_warm(self.weather, season)
@@ -185,8 +185,8 @@ class Records(Row):
 
     @cached_property
     def measured(self) -> Days:
-        """Minimum and maximum [degC] of each day on which the air outside was measured."""
-        return {row.date: (row.low, row.high) for row in self.weather}
+        """Minimum and maximum [°C] of each day on which the air outside was measured."""
+        return {row.date: (row.t_min, row.t_max) for row in self.weather}
 
     @cached_property
     def routes(self) -> tuple[tuple[BatchRecord, tuple[Passage, ...]], ...]:

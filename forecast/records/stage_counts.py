@@ -30,7 +30,7 @@ Array = NDArray[np.float64]
 
 
 def survived(season: Season, records: Records) -> dict[str, list[Record]]:
-    """Give how many plants survived each stage, a record for each batch that is finished in it.
+    """Return how many plants survived each stage, a record for each batch that is finished in it.
 
     Parameters
     ----------
@@ -60,7 +60,7 @@ def survived(season: Season, records: Records) -> dict[str, list[Record]]:
             found[ARRIVAL].append(Record(batch.variety, alive, batch.ordered, batch.batch))
         for one in passed[: _followed(route, counted)]:
             of, alive = one.entered, one.left
-            if alive + one.discarded < of:
+            if alive + one.losses < of:
                 break
             if one.stage == ARRIVAL:
                 of, alive = batch.ordered, min(alive, batch.ordered)
@@ -77,7 +77,7 @@ def _followed(route: Sequence[str], counted: Sequence[str]) -> int:
 
 
 def timed(season: Season, records: Records) -> dict[tuple[str, str], pd.DataFrame]:
-    """Give between which looks plants left a stage, by the clock of the stage, for `learn_time`.
+    """Return between which looks plants left a stage, by the clock of the stage, for `learn_time`.
 
     Parameters
     ----------
@@ -87,7 +87,7 @@ def timed(season: Season, records: Records) -> dict[tuple[str, str], pd.DataFram
     Returns
     -------
     dict[tuple[str, str], DataFrame]
-        By group or variety whose route it is, and name of the stage: variety, number, after, until [weeks or degC
+        By group or variety whose route it is, and name of the stage: variety, number, after, until [weeks or °C
         days] and batch.
 
     Notes
@@ -115,7 +115,7 @@ def timed(season: Season, records: Records) -> dict[tuple[str, str], pd.DataFram
         if not stage.typical:
             continue
         after, until = of_stage["after"].to_numpy(), of_stage["until"].to_numpy()
-        if stage.clock == "degree-days":
+        if stage.runs_on == "degree-days":
             entered = np.array([day.toordinal() for day in of_stage["entered"]], dtype=np.float64)
             after, until = warmth.shown(stage, entered, after), warmth.shown(stage, entered, until)
             until = np.maximum(until, after + _NARROWEST * stage.typical)
@@ -130,8 +130,8 @@ class StageTime:
     Parameters
     ----------
     typical
-        Time half of the plants need [weeks or degC days].
-    spread_batches, spread_plants
+        Time half of the plants need [weeks or °C days].
+    batches_cv, plants_cv
         How batches, and the plants of a batch, differ, as shares of the typical time.
     weight
         Of the records against what is stated [0 to 1]; 0 if the stated time is kept.
@@ -144,8 +144,8 @@ class StageTime:
     """
 
     typical: float
-    spread_batches: float
-    spread_plants: float
+    batches_cv: float
+    plants_cv: float
     weight: float
     doubt: float
     batches: int
@@ -175,14 +175,14 @@ def weighed(stage: Stage, rows: pd.DataFrame | None) -> StageTime:
     batches = 0 if rows is None else rows["batch"].nunique()
     plants = 0 if rows is None else int(rows["number"].sum())
     learned, why = (None, "no plants of it were counted out of this stage") if rows is None else _learned(rows)
-    kept = (stage.typical, stage.spread_batches, stage.spread_plants)
+    kept = (stage.typical, stage.batches_cv, stage.plants_cv)
     if learned is None:
         return StageTime(*kept, 0.0, STATED_DOUBT, batches, plants, why)
     only_plants = stage.time_level is not None and stage.time_level.plant
     told = learned.batches > 0 and batches >= _ENOUGH_BATCHES and math.isfinite(learned.errors["batches"])
     variance = learned.covariance[0][0]
     if not told:
-        variance += stage.duration.log_spreads[0] ** 2 / batches
+        variance += stage.duration.log_sds[0] ** 2 / batches
     weight = STATED_DOUBT**2 / (STATED_DOUBT**2 + variance)
     typical = math.exp((1 - weight) * math.log(stage.typical) + weight * math.log(learned.median))
     doubt = math.sqrt(weight * variance)

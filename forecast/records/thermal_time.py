@@ -33,7 +33,7 @@ class UsualWarmth:
         self._outside: dict[Week, list[tuple[float, tuple[float, float]]]] = {}
 
     def shown(self, stage: Stage, entered: ArrayLike, weeks: ArrayLike) -> Array:
-        """Give what the clock of a stage shows so many weeks after plants entered it [weeks or degC days].
+        """Return what the clock of a stage shows so many weeks after plants entered it [weeks or °C days].
 
         Parameters
         ----------
@@ -50,7 +50,7 @@ class UsualWarmth:
         week of usual weather.
         """
         entered, weeks = np.asarray(entered, dtype=np.float64), np.asarray(weeks, dtype=np.float64)
-        if stage.clock == "weeks" or not weeks.size:
+        if stage.runs_on == "weeks" or not weeks.size:
             return weeks
         finite = np.isfinite(weeks)
         ends = entered + 7 * np.where(finite, weeks, 0)
@@ -64,14 +64,16 @@ class UsualWarmth:
         ]
         low, high = np.concatenate(air, axis=1)
         days = np.array([days for part in parts for days, _ in part])
-        daily = degree_days(low, high, base=stage.base or 0.0, cap=stage.cap, method=self.season.daily_course)
+        daily = degree_days(
+            low, high, base=stage.base_temperature or 0.0, upper=stage.upper_threshold, method=self.season.daily_course
+        )
         clock, ends_of = (np.concatenate([[0.0], np.cumsum(rise)]) for rise in (days * daily, days))
         ends_of += first.monday.toordinal()
         gone = np.interp(ends, ends_of, clock) - np.interp(entered, ends_of, clock)
         return np.asarray(np.where(finite, gone, math.inf))
 
     def _parts(self, week: Week) -> list[tuple[float, tuple[float, float]]]:
-        """Give the parts of a week [days], and minimum and maximum of each: one part if no day was measured."""
+        """Return the parts of a week [days], and minimum and maximum of each: one part if no day was measured."""
         if week not in self._outside:
             usual = self.season.normals.normal(week)
             days = [week.monday + timedelta(k) for k in range(7)]

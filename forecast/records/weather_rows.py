@@ -15,7 +15,7 @@ from forecast.season.season import Season
 from forecast.weather.station import COLDEST, WARMEST, again, contrary, not_of_air
 from forecast.weeks import Week
 
-_TOO_WARM = 25.0  # above the usual mean of its week no day is so warm [degC]; common practice, no source
+_TOO_WARM = 25.0  # above the usual mean of its week no day is so warm [°C]; common practice, no source
 
 
 def _air(number: float) -> float:
@@ -35,20 +35,20 @@ class WeatherRecord(Row):
     ----------
     date
         The day, such as 2027-04-13. A day that was not measured has no row.
-    low, high
-        Its minimum and maximum [degC].
+    t_min, t_max
+        Its minimum and maximum [°C].
     """
 
     date: DateCell
-    low: Air
-    high: Air
+    t_min: Air
+    t_max: Air
     note: Note = None
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
-        if self.high < self.low:
-            fault = contrary("", None, "high", self.high, self.low)
-            raise wrong(fault.problem, fault.remedy, "high", self.high)
+        if self.t_max < self.t_min:
+            fault = contrary("", None, "t_max", self.t_max, self.t_min)
+            raise wrong(fault.problem, fault.remedy, "t_max", self.t_max)
         return self
 
 
@@ -66,9 +66,9 @@ def too_warm(rows: Sequence[WeatherRecord], season: Season) -> Iterator[Fault]:
     if not season.climate:
         return
     usual = {week: sum(season.normals.normal(week)) / 2 for week in {Week.of(row.date) for row in rows}}
-    days = [row for row in rows if (row.low + row.high) / 2 > usual[Week.of(row.date)] + _TOO_WARM]
+    days = [row for row in rows if (row.t_min + row.t_max) / 2 > usual[Week.of(row.date)] + _TOO_WARM]
     if days:
         more = f"; so are {len(days) - 1:,} more days" if len(days) > 1 else ""
-        problem = f"more than {_TOO_WARM:g} degC above what is usual in {Week.of(days[0].date)}{more}"
+        problem = f"more than {_TOO_WARM:g} °C above what is usual in {Week.of(days[0].date)}{more}"
         remedy = "Give degrees Celsius, (F - 32) / 1.8 from Fahrenheit, or look at the climate."
         yield Fault(problem, remedy, "weather", None, "date", str(days[0].date))

@@ -14,7 +14,7 @@ from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.resources.overruns import Remedies, causes, ever, overrun, remedies
 from forecast.words.numbers import rounded, seasons
 
-_SMALL = 10  # area of which tenths are told [m2]
+_SMALL = 10  # area of which tenths are told [m²]
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,8 +24,8 @@ class BenchSpace:
     Parameters
     ----------
     weekly
-        A row for each place and week: low, middle and high area [m2], nine in ten lie between low and
-        high; ``there_is`` [m2]; ``overrun``, the chance [0 to 1] that it does not suffice.
+        A row for each place and week: low, middle and high area [m²], nine in ten lie between low and
+        high; ``available`` [m²]; ``overrun``, the chance [0 to 1] that it does not suffice.
     overruns
         For each place, the chance [0 to 1] that it does not suffice in some week.
     """
@@ -44,7 +44,7 @@ class BenchSpace:
         -------
         DataFrame
             variety, week, lab and quantity of the largest batches there in the week in which it overruns most often,
-            of equal ones the fullest; ``area`` [m2], the expected area of each in that week; ``overrun``, the chance
+            of equal ones the fullest; ``area`` [m²], the expected area of each in that week; ``overrun``, the chance
             [0 to 1] of an overrun in some week, and ``without``, the same if the batch were not there.
         """
         return causes(self._outcome, place)
@@ -78,9 +78,9 @@ class BenchSpace:
     def sentence(self, place: str) -> str:
         """Say when a place is fullest, and how often it does not suffice."""
         weekly = self.weekly[self.weekly["place"] == place]
-        if weekly["high"].max() == 0:
+        if weekly["p95"].max() == 0:
             return f"{place}: not used."
-        fullest = max(weekly.to_dict("records"), key=lambda row: row["middle"])
+        fullest = max(weekly.to_dict("records"), key=lambda row: row["median"])
         worst = max(weekly.to_dict("records"), key=lambda row: row["overrun"])
         text = f"{place}: fullest in {fullest['week']}, {_area(fullest)}; "
         if self.overruns[place] == 0:
@@ -126,16 +126,16 @@ def bench_space(outcome: Outcome) -> BenchSpace:
         bench = np.array([outcome.season.bench(place, week) for week in outcome.weeks])[:, None]
         chance = outcome.score("bench", place)
         drawn = np.maximum(expected + deviation * chance, 0)
-        low, middle, high = np.quantile(drawn, RANGE, axis=1)
+        ends = dict(zip(RANGE_NAMES, np.quantile(drawn, RANGE, axis=1), strict=True))
         over = overrun(expected, deviation, bench)
         frame = pd.DataFrame({"place": place, "week": [str(week) for week in outcome.weeks]})
-        frame = frame.assign(low=low, middle=middle, high=high, there_is=bench[:, 0], overrun=over.mean(axis=1))
-        weekly.append(frame.round({"low": 2, "middle": 2, "high": 2, "overrun": 4}))
+        frame = frame.assign(**ends, available=bench[:, 0], overrun=over.mean(axis=1))
+        weekly.append(frame.round({"p5": 2, "median": 2, "p95": 2, "overrun": 4}))
         overruns[place] = ever(over, chance)
     return BenchSpace(pd.concat(weekly, ignore_index=True), overruns, outcome)
 
 
 def _area(row: dict[Hashable, Any]) -> str:
     low, middle, high = (rounded(row[name]) if row[name] >= _SMALL else f"{row[name]:.2g}" for name in RANGE_NAMES)
-    there_is = f"of {row['there_is']:.3g}" if row["there_is"] else "while it is shut"
-    return f"about {middle} m² ({low} to {high}) {there_is}"
+    available = f"of {row['available']:.3g}" if row["available"] else "while it is shut"
+    return f"about {middle} m² ({low} to {high}) {available}"

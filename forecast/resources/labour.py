@@ -32,8 +32,8 @@ class Work:
     by_stage: pd.DataFrame
 
     def __str__(self) -> str:
-        busy = max(self.weekly.to_dict("records"), key=lambda row: (row["middle"], row["high"]))
-        if busy["high"] == 0:
+        busy = max(self.weekly.to_dict("records"), key=lambda row: (row["median"], row["p95"]))
+        if busy["p95"] == 0:
             return "No work is stated."
         here = self.by_stage[self.by_stage["week"] == busy["week"]]
         low, middle, high = (rounded(busy[name]) for name in RANGE_NAMES)
@@ -67,7 +67,7 @@ def hours_of_work(outcome: Outcome) -> Work:
     >>> import forecast
     >>> season = forecast.read_season("demo_data")
     >>> print(hours_of_work(forecast.simulate(season, draws=256, seed=1)).weekly.columns.tolist())
-    ['week', 'low', 'middle', 'high']
+    ['week', 'p5', 'median', 'p95']
     """
     season = outcome.season
     shape = (season.weeks, outcome.draws)
@@ -92,7 +92,7 @@ _SOME = 0.5  # plants
 
 
 def entering(outcome: Outcome, batch: Batch, *, ends: bool = False) -> NDArray[np.float64]:
-    """Give the plants of a batch that enter each stage in each week, expected given the draw.
+    """Return the plants of a batch that enter each stage in each week, expected given the draw.
 
     Parameters
     ----------

@@ -24,7 +24,7 @@ from forecast.ordering.price_list import PriceList
 from forecast.ordering.unit_costs import rents
 from forecast.resources.labour import entering
 from forecast.season.consistency import first_delivery
-from forecast.season.rows import Offer
+from forecast.season.rows import PriceLine
 from forecast.season.season import Season
 from forecast.weeks import Week
 from forecast.words.numbers import money, seasons, signed
@@ -43,15 +43,15 @@ class LowPoint:
 
     Parameters
     ----------
-    low, middle, high
-        Lowest cash since the season began [currency]; nine seasons in ten lie between low and high.
+    p5, median, p95
+        Lowest cash since the season began [currency]; nine seasons in ten lie between p5 and p95.
     week
         Week in which it most often falls.
     """
 
-    low: float
-    middle: float
-    high: float
+    p5: float
+    median: float
+    p95: float
     week: Week
 
 
@@ -71,11 +71,11 @@ class CashFlow:
 
     def __str__(self) -> str:
         low, middle, high = np.quantile(self.margin, RANGE)
-        bad, point, currency = self.bad_years(_BAD), self.low_point, self._outcome.season.currency
+        bad, point, currency = self.worst_tenth(_BAD), self.low_point, self._outcome.season.currency
         return (
             f"The season {_earns(middle, currency)} ({signed(low)} to {signed(high)}). "
             f"It makes a loss in {seasons(self.chance_of_loss)}; in the worst tenth it {_earns(bad, currency)}.\n"
-            f"Cash is lowest at about {money(point.middle, currency)} ({signed(point.low)} to {signed(point.high)}), "
+            f"Cash is lowest at about {money(point.median, currency)} ({signed(point.p5)} to {signed(point.p95)}), "
             f"most often in {point.week}."
         )
 
@@ -103,8 +103,8 @@ class CashFlow:
         week = int(np.bincount(self.cash.argmin(axis=0)).argmax())
         return LowPoint(low, middle, high, self._outcome.weeks[week])
 
-    def bad_years(self, share: float = _BAD) -> float:
-        """Give the mean margin of the worst seasons [currency].
+    def worst_tenth(self, share: float = _BAD) -> float:
+        """Return the mean margin of the worst seasons [currency].
 
         Parameters
         ----------
@@ -133,7 +133,7 @@ class CashFlow:
         return float(worst_seasons(self.margin, share) @ self.margin)
 
     def entries(self) -> pd.DataFrame:
-        """Give what comes in and goes out, entry by entry; the amounts add up to the mean margin.
+        """Return what comes in and goes out, entry by entry; the amounts add up to the mean margin.
 
         Returns
         -------
@@ -145,7 +145,7 @@ class CashFlow:
         return self._entries.copy()
 
     def by_variety(self) -> pd.DataFrame:
-        """Give what each variety is expected to bring in and to cost.
+        """Return what each variety is expected to bring in and to cost.
 
         Returns
         -------
@@ -159,7 +159,7 @@ class CashFlow:
 
 
 def worst_seasons(margin: Array, share: float) -> Array:
-    """Give weights, which add to one, of the worst share of draws: the last of them may count in part.
+    """Return weights, which add to one, of the worst share of draws: the last of them may count in part.
 
     Notes
     -----
@@ -224,7 +224,7 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     >>> import forecast
     >>> season = forecast.read_season("demo_data")
     >>> flow = cash_flow(forecast.simulate(season, draws=256, seed=1))
-    >>> flow.bad_years(0.1) < float(flow.margin.mean())
+    >>> flow.worst_tenth(0.1) < float(flow.margin.mean())
     True
     """
     season = outcome.season
@@ -249,7 +249,7 @@ def cash_flow(outcome: Outcome) -> CashFlow:
 
 
 def bought(outcome: Outcome) -> Iterator[Line]:
-    """Give what the plants cost, and their freight."""
+    """Return what the plants cost, and their freight."""
     season = outcome.season
     ordered = _offers(outcome)
     boxed: dict[tuple[str, Week, float, int | None], int] = defaultdict(int)
@@ -265,12 +265,12 @@ def bought(outcome: Outcome) -> Iterator[Line]:
             ("freight", at, freight * batch.quantity / together),
         )
         for what, week, amount in paid:
-            number = season.offers.index(row) + 1
-            yield Line(what, batch.variety, row.lab, "offers", number, slice(week, week + 1), np.array([[-amount]]))
+            number = season.price_list.index(row) + 1
+            yield Line(what, batch.variety, row.lab, "price_list", number, slice(week, week + 1), np.array([[-amount]]))
 
 
 def grown(outcome: Outcome, variety: str) -> Iterator[Line]:
-    """Give what stages, work and bench of a variety cost."""
+    """Return what stages, work and bench of a variety cost."""
     season, route = outcome.season, outcome.season.route(variety)
     batches = [batch for batch in outcome.batches if batch.variety == variety]
     every = slice(0, season.weeks)
@@ -286,9 +286,9 @@ def grown(outcome: Outcome, variety: str) -> Iterator[Line]:
         Grown(row.quantity, outcome.fate(row), np.asarray(weeks - float(row.week - season.first_week)))
         for row in batches
     ]
-    wanted = season.wanted_of(variety)
-    sales = [(row.week - season.first_week, drawn_demand(outcome.streams, row)) for row in wanted]
-    shares = occupied(grown, weeks, season.variety(variety).shelf_life, sales)
+    target = season.targets_of(variety)
+    sales = [(row.week - season.first_week, drawn_demand(outcome.streams, row)) for row in target]
+    shares = occupied(grown, weeks, season.variety(variety).saleable_weeks, sales)
     for k, (stage, cost) in enumerate(zip([*route, route[-1]], [*costs, costs[-1]], strict=True)):
         standing = sum(one.quantity * parts[k] for one, parts in zip(grown, shares, strict=True))
         until = season.weeks if k < len(route) else _last(season, variety)  # then all that is saleable leaves
@@ -302,7 +302,7 @@ def _sold(outcome: Outcome, variety: str) -> Iterator[Line]:
 
 
 def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, Array]) -> Iterator[Line]:
-    """Give what the plants of a variety bring in.
+    """Return what the plants of a variety bring in.
 
     Parameters
     ----------
@@ -314,13 +314,13 @@ def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, A
         Plants on hand before and after each week's sale, as `forecast.growth.stock.on_hand` gives them.
     """
     own, (before, after) = season.variety(variety), hand
-    for row in season.wanted_of(variety):
+    for row in season.targets_of(variety):
         at = row.week - season.first_week
-        number, income = season.wanted.index(row) + 1, own.price(at) * (before[at] - after[at])[None]
-        yield Line("sales", variety, "", "wanted", number, slice(at, at + 1), income)
+        number, income = season.targets.index(row) + 1, own.price(at) * (before[at] - after[at])[None]
+        yield Line("sales", variety, "", "targets", number, slice(at, at + 1), income)
     last = _last(season, variety)
     leaving = np.diff(ready, axis=0, prepend=0).astype(np.float64)
-    if season.wanted_of(variety):
+    if season.targets_of(variety):
         leaving[1 : last + 1] += after[:last]  # what was there and has come, less what is still there, is past its best
         leaving[: last + 1] -= before[: last + 1]
         leaving[last] += after[last]
@@ -330,14 +330,14 @@ def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, A
 
 
 def _last(season: Season, variety: str) -> int:
-    """Give the number of the last week in which a variety is wanted; 0, as nothing stays, if in none."""
-    return max((row.week - season.first_week for row in season.wanted_of(variety)), default=0)
+    """Return the number of the last week in which a variety is wanted; 0, as nothing stays, if in none."""
+    return max((row.week - season.first_week for row in season.targets_of(variety)), default=0)
 
 
-def _offers(outcome: Outcome) -> list[tuple[Batch, Offer]]:
-    """Give each order with the row of the price list that it falls under."""
+def _offers(outcome: Outcome) -> list[tuple[Batch, PriceLine]]:
+    """Return each order with the row of the price list that it falls under."""
     season = outcome.season
-    found: list[tuple[Batch, Offer]] = []
+    found: list[tuple[Batch, PriceLine]] = []
     faults: list[Fault] = []
     for batch in outcome.batches:
         if batch.quantity:
@@ -348,33 +348,33 @@ def _offers(outcome: Outcome) -> list[tuple[Batch, Offer]]:
     faults += [
         Fault("wanted, but without a price", remedy, "varieties", number, "sale_price")
         for number, row in enumerate(season.varieties, start=1)
-        if row.sale_price is None and row.variety in outcome.varieties and season.wanted_of(row.variety)
+        if row.sale_price is None and row.variety in outcome.varieties and season.targets_of(row.variety)
     ]
     if faults:
         raise Refused(faults)
     return found
 
 
-def _offer(season: Season, batch: Batch) -> Offer | Fault:
-    """Give the row of the cheapest offer that covers an order, or say why none does."""
+def _offer(season: Season, batch: Batch) -> PriceLine | Fault:
+    """Return the row of the cheapest offer that covers an order, or say why none does."""
     ordered, number = season.first_week, batch.quantity
-    lists = [one for one in PriceList.of(season.offers_for(batch.variety)) if batch.lab in (None, one.lab)]
+    lists = [one for one in PriceList.of(season.price_lines(batch.variety)) if batch.lab in (None, one.lab)]
     timely = [one for one in lists if batch.week in one.weeks(ordered, batch.week)]
-    lawful = [one for one in timely if one.lawful(number) == number]
-    if lawful:
-        return min(lawful, key=lambda one: one.price(number) + one.freight(number)).row(number)
+    orderable = [one for one in timely if one.orderable(number) == number]
+    if orderable:
+        return min(orderable, key=lambda one: one.price(number) + one.freight(number)).row(number)
     whose = f" from {batch.lab}" if batch.lab else ""
     problem = f"no offer covers {number:,} of {batch.variety} for {batch.week}{whose}"
     value: int | str | None
     if timely:
-        remedy = f"The next number that is accepted is {min(one.lawful(number) for one in timely):,}."
+        remedy = f"The next number that is accepted is {min(one.orderable(number) for one in timely):,}."
         column, value = "quantity", number
     elif lists:
         spans = sorted({(first_delivery(one.breaks[0], ordered), one.breaks[0].last_week) for one in lists})
         told = " or ".join(f"{first} to {last}" for first, last in spans)
         remedy, column, value = f"Ordered in {ordered}, it can come in {told}.", "week", str(batch.week)
     else:
-        labs = ", ".join(sorted({row.lab for row in season.offers_for(batch.variety)}))
+        labs = ", ".join(sorted({row.lab for row in season.price_lines(batch.variety)}))
         remedy = f"Labs that offer it: {labs}." if labs else "No lab offers it: add a row with its price to offers."
         column, value = "lab", batch.lab
     rows = [

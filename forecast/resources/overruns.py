@@ -27,19 +27,19 @@ _TRIED = 1024  # draws with which remedies are tried
 _WEEKS = (2, -2, 4, -4, 6, -6)  # by which a delivery is moved, the least first
 _PARTS = (0.1, 0.2, 0.3, 0.5, 1.0)  # of a delivery that are dropped
 _CAUSES = 3  # batches that are changed, one at a time
-_LEAST = 1e-6  # overrun that counts [m2], more than rounding makes of plants that fill a bench exactly
+_LEAST = 1e-6  # overrun that counts [m²], more than rounding makes of plants that fill a bench exactly
 _KEPT = 0.02  # of the chance of what is wanted may be lost
 
 
 def overrun(expected: Array, deviation: Array, bench: Array) -> Array:
-    """Give the chance that plants do not find room.
+    """Return the chance that plants do not find room.
 
     Parameters
     ----------
     expected, deviation
-        Area they take and its standard deviation given the draw [m2], shape (weeks, draws).
+        Area they take and its standard deviation given the draw [m²], shape (weeks, draws).
     bench
-        What there is [m2], shape (weeks, 1).
+        What there is [m²], shape (weeks, 1).
 
     Returns
     -------
@@ -57,7 +57,7 @@ def overrun(expected: Array, deviation: Array, bench: Array) -> Array:
 
 
 def ever(over: Array, score: Array) -> float:
-    """Give the chance of an overrun in some week, from that of each and one normal score a draw for all weeks."""
+    """Return the chance of an overrun in some week, from that of each and one normal score a draw for all weeks."""
     return float((ndtr(-score) < over).any(axis=0).mean())
 
 
@@ -75,7 +75,7 @@ class Remedies:
         The chance that can be lived with.
     table
         A row for each thing that could be done: variety, remedy, deliveries, overrun, the chance [0 to 1] that the
-        place does not suffice then, and wanted_before and wanted, the least chance of what is wanted of the variety.
+        place does not suffice then, and target_before and wanted, the least chance of what is wanted of the variety.
         The first row is to be tried first.
     """
 
@@ -93,7 +93,7 @@ class Remedies:
         if not len(self.table):
             return f"{said} Nothing could be changed."
         best = self.table.to_dict("records")[0]
-        if best["wanted"] < best["wanted_before"] - _KEPT or best["overrun"] >= self.overrun:
+        if best["target"] < best["target_before"] - _KEPT or best["overrun"] >= self.overrun:
             return (
                 f"{said} No change of one delivery helps and keeps what is wanted of it; order less of several, find "
                 f"bench, or give up some of {best['variety']}: {_change(best)}."
@@ -106,7 +106,7 @@ class Remedies:
 def _change(row: dict[Hashable, Any]) -> str:
     return (
         f"{row['remedy']} ({row['deliveries']}): overrun in {seasons(row['overrun'])}, wanted there in "
-        f"{seasons(row['wanted'])} instead of {seasons(row['wanted_before'])}"
+        f"{seasons(row['target'])} instead of {seasons(row['target_before'])}"
     )
 
 
@@ -147,21 +147,21 @@ def remedies(outcome: Outcome, place: str, most: float) -> Remedies:
         for kind, changes in enumerate((trial.splits(), trial.moves(), trial.cuts())):
             best: tuple[tuple[bool, float], str, float, float] | None = None
             for change in changes:
-                said, over, wanted = trial.of(change)
-                kept = wanted >= before - _KEPT and over < now
+                said, over, target = trial.of(change)
+                kept = target >= before - _KEPT and over < now
                 rank = (not kept, max(over, most))
                 if best is None or rank < best[0]:
-                    best = (rank, said, over, wanted)
+                    best = (rank, said, over, target)
                 if kept and over <= most:
                     break
             if best is not None:
-                rank, said, over, wanted = best
+                rank, said, over, target = best
                 name = ("split", "bring forward" if said < str(batch.week) else "delay", "cut")[kind]
                 rows.append(
-                    (*rank, kind, batch.variety, name, said, round(over, 4), round(before, 4), round(wanted, 4))
+                    (*rank, kind, batch.variety, name, said, round(over, 4), round(before, 4), round(target, 4))
                 )
     rows.sort(key=lambda row: row[:3])
-    columns = ["variety", "remedy", "deliveries", "overrun", "wanted_before", "wanted"]
+    columns = ["variety", "remedy", "deliveries", "overrun", "target_before", "target"]
     return Remedies(place, now, most, pd.DataFrame([row[3:] for row in rows], columns=columns))
 
 
@@ -177,7 +177,7 @@ class _Place:
         self.over = overrun(self.expected, np.sqrt(self.variance), self.bench)
 
     def with_change(self, expected: Array, variance: Array) -> float:
-        """Give the chance of an overrun in some week if this much more were there."""
+        """Return the chance of an overrun in some week if this much more were there."""
         area = np.maximum(self.expected + expected, 0)
         return ever(overrun(area, np.sqrt(np.maximum(self.variance + variance, 0)), self.bench), self.score)
 
@@ -195,45 +195,45 @@ class _Trial:
             for one in outcome.batches if one.variety == batch.variety and one is not batch
         ]  # fmt: skip
         self.was = self._area(self._outcome([(batch.week, batch.quantity)]))
-        offers = self.season.offers_for(batch.variety)
+        offers = self.season.price_lines(batch.variety)
         self.lists = PriceList.of(row for row in offers if batch.lab in (None, row.lab))
 
     def of(self, change: Sequence[tuple[Week, int]]) -> tuple[str, float, float]:
-        """Give the deliveries in words, the chance of an overrun, and the least chance of what is wanted."""
+        """Return the deliveries in words, the chance of an overrun, and the least chance of what is wanted."""
         outcome = self._outcome(change)
         expected, variance = self._area(outcome)
-        wanted = outcome.wanted(self.batch.variety)["chance"]
+        target = outcome.targets(self.batch.variety)["chance"]
         said = ", ".join(f"{week} {quantity:,}" for week, quantity in sorted(change)) or "none"
         over = self.rest.with_change(expected - self.was[0], variance - self.was[1])
-        return said, over, float(wanted.min()) if len(wanted) else 1.0
+        return said, over, float(target.min()) if len(target) else 1.0
 
     def splits(self) -> Iterator[list[tuple[Week, int]]]:
         for apart in _WEEKS:
-            here, there = (self._lawful(self.batch.quantity / 2, weeks) for weeks in (0, apart))
+            here, there = (self._orderable(self.batch.quantity / 2, weeks) for weeks in (0, apart))
             if here and there and max(here, there) < self.batch.quantity:
                 yield [(self.batch.week, here), (self.batch.week + apart, there)]
 
     def moves(self) -> Iterator[list[tuple[Week, int]]]:
         for apart in _WEEKS:
-            if quantity := self._lawful(self.batch.quantity, apart):
+            if quantity := self._orderable(self.batch.quantity, apart):
                 yield [(self.batch.week + apart, quantity)]
 
     def cuts(self) -> Iterator[list[tuple[Week, int]]]:
         for part in _PARTS:
             left = (1 - part) * self.batch.quantity
-            quantity = self._lawful(left, 0) if part < 1 else 0
+            quantity = self._orderable(left, 0) if part < 1 else 0
             if quantity is not None and quantity < self.batch.quantity:
                 yield [(self.batch.week, quantity)] if quantity else []
 
-    def _lawful(self, quantity: float, apart: int) -> int | None:
-        """Give the quantity that can be ordered for a week; None if none can be had then."""
+    def _orderable(self, quantity: float, apart: int) -> int | None:
+        """Return the quantity that can be ordered for a week; None if none can be had then."""
         week = self.batch.week + apart
         if not self.season.first_week <= week <= self.season.last_week:
             return None
         if not self.lists:
             return round(quantity)
         found = [
-            prices.lawful(quantity) for prices in self.lists
+            prices.orderable(quantity) for prices in self.lists
             if week in prices.weeks(self.season.first_week, self.season.last_week)
         ]  # fmt: skip
         return min(found, default=None)

@@ -35,7 +35,7 @@ def wrong(problem: str, remedy: str, column: str = "", value: object = None) -> 
 
 
 def two_ways(text: str) -> str | None:
-    """Give the remedy if a number such as 1,200 or 1.200 may be 1200 or 1.2; None if it is plain."""
+    """Return the remedy if a number such as 1,200 or 1.200 may be 1200 or 1.2; None if it is plain."""
     if not re.fullmatch(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", text):
         return None
     whole, decimals = re.split(r"[.,]", text)
@@ -186,17 +186,17 @@ class Row(BaseModel):
         return type(self)(**{**self.given(), **changes})
 
     def given(self) -> dict[str, Any]:
-        """Give the cells that are filled, by column."""
+        """Return the cells that are filled, by column."""
         return {name: value for name in type(self).model_fields if (value := getattr(self, name)) is not None}
 
 
 def plain(cell: Any) -> Any:
-    """Give a cell as a file or a table holds it: text, a number or nothing."""
+    """Return a cell as a file or a table holds it: text, a number or nothing."""
     return cell if cell is None or isinstance(cell, str | int | float) else str(cell)
 
 
 def shielded(text: str) -> str:
-    """Give a text as a CSV file is to hold it: with an apostrophe before it if a spreadsheet would run it.
+    """Return a text as a CSV file is to hold it: with an apostrophe before it if a spreadsheet would run it.
 
     Notes
     -----
@@ -211,7 +211,7 @@ def shielded(text: str) -> str:
 
 
 def unshielded(text: str) -> str:
-    """Give the text that `shielded` wrote."""
+    """Return the text that `shielded` wrote."""
     return text[1:] if text.startswith("'") and _RUN.match(text) else text
 
 
@@ -240,7 +240,7 @@ def _fault(detail: ErrorDetails, row: type[BaseModel], table: str, cells: Mappin
 
 
 def nearest(name: str, known: Iterable[str], cutoff: float = 0.75) -> str | None:
-    """Give the known name that is spelt most alike, if any is: by a measure of likeness of at least `cutoff`.
+    """Return the known name that is spelt most alike, if any is: by a measure of likeness of at least `cutoff`.
 
     It is not sought for what is longer than a name, nor among more than 2,000, which would take long.
     """

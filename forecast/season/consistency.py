@@ -11,7 +11,7 @@ from forecast.errors import Fault, Refused, refuse
 from forecast.rates.distributions import Share
 from forecast.season.cells import suggestion
 from forecast.season.places import climate_of
-from forecast.season.rows import Header, Offer, Stage
+from forecast.season.rows import Header, PriceLine, Stage
 from forecast.weather.climate import PERSISTENCE
 from forecast.weeks import Week
 
@@ -19,7 +19,7 @@ _SUGGESTED = 20  # unknown names for which the nearest known one is sought
 
 
 def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
-    """Give the share surviving each stage of a route, of those that enter it.
+    """Return the share surviving each stage of a route, of those that enter it.
 
     Notes
     -----
@@ -43,7 +43,7 @@ def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
                 remedy = "Lower the losses, or use share_of 'entering' if each is a share of what enters its stage."
                 raise refuse(row.stage, None, problem, remedy)
             try:
-                share = Share(1 - lost / left, share.spread / left, share.level)
+                share = Share(1 - lost / left, share.sd / left, share.level)
             except Refused as error:
                 problem = f"of those that enter it, {error.faults[0].problem}"
                 raise refuse(row.stage, None, problem, "Lower the spread of its survival.") from error
@@ -61,7 +61,7 @@ class Tables:
     unread: frozenset[str] = frozenset()
 
     def names(self, table: str, column: str) -> set[str]:
-        """Give all names that stand in a column."""
+        """Return all names that stand in a column."""
         return {getattr(row, column) for _, row in self.rows[table]} | self.spoken.get(f"{table}.{column}", frozenset())
 
 
@@ -87,8 +87,8 @@ def _repeated(tables: Tables) -> Iterator[Fault]:
         "varieties": ("variety",),
         "places": ("place", "first_week"),
         "stages": ("applies_to", "stage"),
-        "offers": ("lab", "variety", "form", "from_quantity", "first_week"),
-        "wanted": ("variety", "week"),
+        "price_list": ("lab", "variety", "form", "from_quantity", "first_week"),
+        "targets": ("variety", "week"),
         "climate": ("month", "week"),
         "cultures": ("variety",),
         "divisions": ("variety",),
@@ -116,8 +116,8 @@ def _unknown(tables: Tables) -> Iterator[Fault]:
     checks = [
         ("stages", "applies_to", owners, "group or variety", "varieties"),
         ("stages", "place", places, "place", "places"),
-        ("offers", "variety", varieties, "variety", "varieties"),
-        ("wanted", "variety", varieties, "variety", "varieties"),
+        ("price_list", "variety", varieties, "variety", "varieties"),
+        ("targets", "variety", varieties, "variety", "varieties"),
         ("orders", "variety", varieties, "variety", "varieties"),
         ("cultures", "variety", varieties, "variety", "varieties"),
         ("divisions", "variety", varieties, "variety", "varieties"),
@@ -175,11 +175,11 @@ def _climate(header: Header | None, tables: Tables) -> Iterator[Fault]:
             yield Fault(problem, remedy, "stages", number, column, getattr(row, column))
         if row.typical:
             begun.add(row.applies_to)
-        if (row.clock == "degree-days" or row.harmed) and not asked and "climate" not in tables.unread:
+        if (row.runs_on == "degree-days" or row.harmed) and not asked and "climate" not in tables.unread:
             asked = True
             if not tables.rows["climate"] and "climate.month" not in tables.spoken:
                 remedy = "Add climate.csv with 12 months or 52 weeks, or use the clock weeks and no heat or cold."
-                column = "clock" if row.clock == "degree-days" else _limit(row)
+                column = "runs_on" if row.runs_on == "degree-days" else _limit(row)
                 problem = "depends on the weather, but the season has no climate"
                 yield Fault(problem, remedy, "stages", number, column, getattr(row, column))
     rows = [row for _, row in tables.rows["climate"]]
@@ -227,15 +227,15 @@ def _entries(tables: Tables) -> Iterator[Fault]:
 
 
 def _unoffered(tables: Tables) -> Iterator[Fault]:
-    if "offers" in tables.unread:
+    if "price_list" in tables.unread:
         return
-    varieties, offered = tables.names("varieties", "variety"), tables.names("offers", "variety")
+    varieties, offered = tables.names("varieties", "variety"), tables.names("price_list", "variety")
     possible = offered | _multiplied(tables)
-    for number, row in tables.rows["wanted"]:
+    for number, row in tables.rows["targets"]:
         if row.variety in varieties and row.variety not in possible:
             remedy = "Add a row for it to offers, cultures or divisions, or take it out of wanted."
-            yield Fault("wanted, but no lab offers it", remedy, "wanted", number, "variety", row.variety)
-    pairs = {(row.lab, row.variety) for _, row in tables.rows["offers"]}
+            yield Fault("wanted, but no lab offers it", remedy, "targets", number, "variety", row.variety)
+    pairs = {(row.lab, row.variety) for _, row in tables.rows["price_list"]}
     doubtful = tables.spoken.get("offers.lab", frozenset())
     for number, row in tables.rows["orders"]:
         if row.lab is None or row.lab in doubtful or row.variety not in varieties:
@@ -246,18 +246,20 @@ def _unoffered(tables: Tables) -> Iterator[Fault]:
 
 
 def _multiplied(tables: Tables) -> set[str]:
-    """Give the varieties that can be had without any lab."""
+    """Return the varieties that can be had without any lab."""
     return {row.variety for table in ("cultures", "divisions") for _, row in tables.rows[table]}
 
 
 def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
     first, last = header.first_week, header.first_week + (header.weeks - 1)
     earliest: dict[str, Week] = dict.fromkeys(tables.spoken.get("offers.variety", ()), first)
-    for number, row in tables.rows["offers"]:
+    for number, row in tables.rows["price_list"]:
         possible = first_delivery(row, first)
         if possible > row.last_week:
             remedy = f"Ordered in {first}, it would come in {possible}: change lead, last_week or season's first_week."
-            yield Fault("can no longer be delivered in time", remedy, "offers", number, "last_week", str(row.last_week))
+            yield Fault(
+                "can no longer be delivered in time", remedy, "price_list", number, "last_week", str(row.last_week)
+            )
         elif row.variety not in earliest or possible < earliest[row.variety]:
             earliest[row.variety] = possible
     for number, row in tables.rows["cultures"]:
@@ -265,13 +267,13 @@ def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
             remedy = f"Give a week from {first} to {last}, or leave it empty."
             yield Fault("outside the season", remedy, "cultures", number, "start", str(row.start))
     multiplied = _multiplied(tables)
-    for table in ("wanted", "orders"):
+    for table in ("targets", "orders"):
         for number, row in tables.rows[table]:
             possible = earliest.get(row.variety, first)
             if not first <= row.week <= last:
                 remedy = f"Give a week from {first} to {last}, or change first_week or weeks in season.toml."
                 yield Fault("outside the season", remedy, table, number, "week", str(row.week))
-            elif table == "wanted" and row.week < possible and row.variety not in multiplied:
+            elif table == "targets" and row.week < possible and row.variety not in multiplied:
                 remedy = f"The first delivery can come in {possible}: want it later, or find an earlier offer."
                 yield Fault("wanted before any delivery is possible", remedy, table, number, "week", str(row.week))
 
@@ -279,7 +281,7 @@ def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
 def _dear(header: Header, tables: Tables) -> Iterator[Fault]:
     """Tell where a plant would bring more marked down than in a week in which it is wanted."""
     last: dict[str, int] = {}
-    for _, one in tables.rows["wanted"]:
+    for _, one in tables.rows["targets"]:
         week = one.week - header.first_week
         if 0 <= week < header.weeks:
             last[one.variety] = max(week, last.get(one.variety, 0))
@@ -291,6 +293,6 @@ def _dear(header: Header, tables: Tables) -> Iterator[Fault]:
                 yield error.faults[0].placed("varieties", number)
 
 
-def first_delivery(offer: Offer, ordered: Week) -> Week:
-    """Give the first week in which an offer ordered in week `ordered` can be delivered."""
-    return max(offer.first_week, ordered + offer.lead)
+def first_delivery(offer: PriceLine, ordered: Week) -> Week:
+    """Return the first week in which an offer ordered in week `ordered` can be delivered."""
+    return max(offer.first_week, ordered + offer.lead_weeks)

@@ -15,8 +15,8 @@ _KEYS = {
     "varieties": ("variety",),
     "stages": ("applies_to", "stage"),
     "places": ("place", "first_week"),
-    "offers": ("lab", "variety", "form", "from_quantity", "first_week"),
-    "wanted": ("variety", "week"),
+    "price_list": ("lab", "variety", "form", "from_quantity", "first_week"),
+    "targets": ("variety", "week"),
     "orders": ("variety", "week", "lab"),
     "climate": ("month", "week"),
     "cultures": ("variety",),
@@ -28,7 +28,7 @@ COLUMNS = ["table", "row", "column", "from", "to"]
 
 
 def differences(season: Season, other: Season) -> pd.DataFrame:
-    """Give every cell in which one season differs from another.
+    """Return every cell in which one season differs from another.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def differences(season: Season, other: Season) -> pd.DataFrame:
 
 
 def _named(season: Season, table: str) -> dict[tuple[str, ...], Row]:
-    """Give the rows of a table by what names them; of rows of one name, the later ones by a number, too."""
+    """Return the rows of a table by what names them; of rows of one name, the later ones by a number, too."""
     found: dict[tuple[str, ...], Row] = {}
     for row in getattr(season, table):
         name = [str(plain(cell)) for cell in (getattr(row, key) for key in _KEYS[table]) if cell is not None]
@@ -68,7 +68,7 @@ def _named(season: Season, table: str) -> dict[tuple[str, ...], Row]:
 
 
 def _usual(season: Season, table: str, name: tuple[str, ...]) -> Row | None:
-    """Give the stage of its group that a variety goes through, if the row is one that it has of its own elsewhere."""
+    """Return the stage of its group that a variety goes through, if the row is one that it has of its own elsewhere."""
     if table != "stages" or name[0] not in {row.variety for row in season.varieties}:
         return None
     return next((row for row in season.route(name[0]) if row.stage == name[1]), None)

@@ -24,17 +24,17 @@ class Place(Row):
     place
         Its name.
     area
-        Floor or bench area [m2].
+        Floor or bench area [m²].
     usable
         Share of it on which plants can stand.
     cost_per_m2_week
         Cost of a square metre of bench for a week [currency].
     warmer_by
-        How much warmer it is than outside, by day and by night [degC].
+        How much warmer it is than outside, by day and by night [°C].
     held_above
-        Temperature above which heating holds it [degC].
+        Temperature above which heating holds it [°C].
     shaded_by
-        How much its shade lowers the maximum of the day [degC].
+        How much its shade lowers the maximum of the day [°C].
     first_week, last_week
         First and last week in which it can be used; without them, always. A place that closes in between
         has a row for each time it is open.
@@ -62,21 +62,21 @@ class Place(Row):
             )
         return self
 
-    def air(self, low: Array, high: Array) -> tuple[Array, Array]:
-        """Give the mean daily minimum and maximum [degC] in it from those outside, arrays of the same shape.
+    def air(self, t_min: Array, t_max: Array) -> tuple[Array, Array]:
+        """Return the mean daily minimum and maximum [°C] in it from those outside, arrays of the same shape.
 
         Notes
         -----
         Both rise by `warmer_by`; shade lowers the maximum; heating holds both above `held_above`; the maximum
         never falls below the minimum.
         """
-        low, high = low + self.warmer_by, high + self.warmer_by - self.shaded_by
+        t_min, t_max = t_min + self.warmer_by, t_max + self.warmer_by - self.shaded_by
         if self.held_above is not None:
-            low = np.maximum(low, self.held_above)
-        return low, np.maximum(high, low)
+            t_min = np.maximum(t_min, self.held_above)
+        return t_min, np.maximum(t_max, t_min)
 
     def bench(self, week: Week) -> float:
-        """Give the area [m2] on which plants can stand in a week."""
+        """Return the area [m²] on which plants can stand in a week."""
         shut = (self.first_week and week < self.first_week) or (self.last_week and week > self.last_week)
         return 0.0 if shut else self.area * self.usable
 
@@ -90,10 +90,10 @@ class Normal(Row):
         1 for January to 12; or
     week
         1 to 52 of the ISO year; a week 53 is taken between 52 and 1.
-    low, high
-        Mean daily minimum and maximum [degC].
-    spread
-        Standard deviation between years of the mean temperature of the month or week [degC]; normals seldom state it,
+    t_min, t_max
+        Mean daily minimum and maximum [°C].
+    year_sd
+        Standard deviation between years of the mean temperature of the month or week [°C]; normals seldom state it,
         a list of monthly means of 10 years or more gives it.
     source
         Where the figures come from.
@@ -101,9 +101,9 @@ class Normal(Row):
 
     month: Annotated[Counted, Field(le=12)] | None = None
     week: Annotated[Counted, Field(le=52)] | None = None
-    low: Celsius
-    high: Celsius
-    spread: FromZero
+    t_min: Celsius
+    t_max: Celsius
+    year_sd: FromZero
     source: Note = None
     note: Note = None
 
@@ -113,13 +113,13 @@ class Normal(Row):
             raise wrong(
                 "neither a month nor a week" if self.month is None else "a month and a week", "Fill one.", "month"
             )
-        if self.high < self.low:
-            raise wrong("the maximum lies below the minimum", "Swap the two.", "high", self.high)
+        if self.t_max < self.t_min:
+            raise wrong("the maximum lies below the minimum", "Swap the two.", "t_max", self.t_max)
         return self
 
 
 def climate_of(rows: Sequence[Normal], persistence: float) -> Climate:
-    """Give the climate that rows of months or weeks tell, in whatever order they stand.
+    """Return the climate that rows of months or weeks tell, in whatever order they stand.
 
     Raises
     ------
@@ -127,5 +127,5 @@ def climate_of(rows: Sequence[Normal], persistence: float) -> Climate:
         If they do not make a year.
     """
     inorder = sorted(rows, key=lambda row: row.month or row.week or 0)
-    low, high, spread = ([getattr(row, name) for row in inorder] for name in ("low", "high", "spread"))
-    return Climate(low, high, spread, persistence)
+    t_min, t_max, spread = ([getattr(row, name) for row in inorder] for name in ("t_min", "t_max", "year_sd"))
+    return Climate(t_min, t_max, spread, persistence)

@@ -65,7 +65,7 @@ class Culture(Row):
         Week in which that can be done at the earliest; without it, the season's first.
     start_weeks
         From putting in to the first cycle [weeks].
-    start_contamination, start_contamination_spread
+    start_contamination, start_contamination_sd
         Share of explants lost to contamination at the start, each in a vessel of its own, and its standard deviation.
     start_death
         Share of the clean ones that die.
@@ -74,18 +74,18 @@ class Culture(Row):
     multiplication
         Usable shoots per clean explant in a cycle: one number, or one for each cycle separated by spaces, of which
         the last holds for later cycles. Rates may fall, rise or do both.
-    multiplication_spread
+    multiplication_cv
         How that rate differs, at its level, as a share of itself.
     multiplication_level
         Level at which it differs: ``cycle`` (each cycle for itself), ``batch`` (each line), ``season`` or
         ``belief`` (one value for all cycles of a draw), or shares of them (see `Level`).
-    spread_explants
+    explants_cv
         How explants of one line and cycle differ in their shoots, as a share of their mean: 0 if they do not,
         else at least 1 / sqrt(rate), which is chance alone.
     contamination
         Share of vessels lost in a cycle, each with all it holds; likewise one number or one for each cycle. Rooting
         after a cycle counts as the next one.
-    contamination_spread, contamination_level
+    contamination_sd, contamination_level
         Its standard deviation in the first cycle, in proportion later, and the level at which it differs.
     explants_per_vessel
         Explants in a full vessel.
@@ -93,7 +93,7 @@ class Culture(Row):
         Cycles after which multiplying ends, because off-types become too many.
     off_types
         Share of plants not true to the variety after so many cycles; they are found at grading.
-    rooting_weeks, rooting, rooting_spread, rooting_level
+    rooting_weeks, rooting, rooting_sd, rooting_level
         Time to root [weeks], share of clean shoots that root, its standard deviation and level; in rooting vessels
         the lines are mixed.
     rooting_per_vessel
@@ -121,22 +121,22 @@ class Culture(Row):
     start: WeekCell | None = None
     start_weeks: Weeks
     start_contamination: Part
-    start_contamination_spread: FromZero = 0.0
+    start_contamination_sd: FromZero = 0.0
     start_death: Part = 0.0
     cycle_weeks: Annotated[Counted, Field(le=520)]
     multiplication: RatesCell
-    multiplication_spread: Spread = 0.0
+    multiplication_cv: Spread = 0.0
     multiplication_level: LevelCell
-    spread_explants: Spread
+    explants_cv: Spread
     contamination: SharesCell
-    contamination_spread: FromZero = 0.0
+    contamination_sd: FromZero = 0.0
     contamination_level: LevelCell
     explants_per_vessel: Counted
     most_cycles: Annotated[Counted, Field(le=100)]
     off_types: SharesCell | None = None
     rooting_weeks: Weeks
     rooting: Some
-    rooting_spread: FromZero = 0.0
+    rooting_sd: FromZero = 0.0
     rooting_level: LevelCell
     rooting_per_vessel: Counted
     deflasking: Some = 1.0
@@ -153,13 +153,13 @@ class Culture(Row):
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
-        size_of(self.multiplication, self.spread_explants, "spread_explants")
-        contaminations = {"start_contamination_spread": [self.start_contamination]}
-        contaminations["contamination_spread"] = list(self.contamination.values)
+        size_of(self.multiplication, self.explants_cv, "explants_cv")
+        contaminations = {"start_contamination_sd": [self.start_contamination]}
+        contaminations["contamination_sd"] = list(self.contamination.values)
         for column, means in contaminations.items():
             _possible(column, getattr(self, column), means, self.contamination_level)
-        _possible("rooting_spread", self.rooting_spread, [self.rooting], self.rooting_level)
-        _possible("multiplication_spread", self.multiplication_spread, [], self.multiplication_level)
+        _possible("rooting_sd", self.rooting_sd, [self.rooting], self.rooting_level)
+        _possible("multiplication_cv", self.multiplication_cv, [], self.multiplication_level)
         for most, noun in ((self.explants, "explants"), (self.shelf_places, "shelf places")):
             if most is not None and self.lines > most:
                 raise wrong(f"more lines than {noun}", f"Give at most {most}.", "lines", self.lines)
@@ -178,18 +178,18 @@ class Culture(Row):
         return self
 
     def start_clean(self) -> Share:
-        """Give the share of explants that are clean at the start."""
-        return _clean(self.start_contamination, self.start_contamination_spread, self.contamination_level)
+        """Return the share of explants that are clean at the start."""
+        return _clean(self.start_contamination, self.start_contamination_sd, self.contamination_level)
 
     def clean(self, cycle: int) -> Share:
-        """Give the share of vessels that stay clean in a cycle; the one after the last is that of rooting."""
+        """Return the share of vessels that stay clean in a cycle; the one after the last is that of rooting."""
         mean = self.contamination.at(cycle)
-        part = mean / self.contamination.at(1) if self.contamination_spread else 0.0
-        return _clean(mean, self.contamination_spread * part, self.contamination_level)
+        part = mean / self.contamination.at(1) if self.contamination_sd else 0.0
+        return _clean(mean, self.contamination_sd * part, self.contamination_level)
 
     def rooted(self) -> Share:
-        """Give the share of clean shoots that root."""
-        return Share(self.rooting, self.rooting_spread, self.rooting_level)
+        """Return the share of clean shoots that root."""
+        return Share(self.rooting, self.rooting_sd, self.rooting_level)
 
     @property
     def vessels_in_hours(self) -> int | None:
@@ -225,11 +225,11 @@ class Division(Row):
         From the season's first week to the first division, and from one division to the next [weeks].
     divisions
         Plants that come of one plant when it is divided, itself included: one number, or one for each round.
-    divisions_spread, divisions_level
+    divisions_cv, divisions_level
         How that number differs, at its level, as a share of itself; a round counts as a ``cycle``.
-    spread_plants
+    plants_cv
         How plants of one round differ, as a share of their mean: 0, or at least 1 / sqrt(divisions).
-    survival, survival_spread, survival_level
+    survival, survival_sd, survival_level
         Share of the divisions that live to be divided again, its standard deviation and level.
     most_rounds
         Rounds that are thought of at most.
@@ -249,11 +249,11 @@ class Division(Row):
     first_weeks: Weeks = 0
     round_weeks: Annotated[Counted, Field(le=520)] = 52
     divisions: RatesCell
-    divisions_spread: Spread = 0.0
+    divisions_cv: Spread = 0.0
     divisions_level: LevelCell
-    spread_plants: Spread
+    plants_cv: Spread
     survival: Some
-    survival_spread: FromZero = 0.0
+    survival_sd: FromZero = 0.0
     survival_level: LevelCell
     most_rounds: Annotated[Counted, Field(le=50)] = 8
     enters: Text = "growing on"
@@ -266,21 +266,21 @@ class Division(Row):
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
-        size_of(self.divisions, self.spread_plants, "spread_plants")
-        _possible("survival_spread", self.survival_spread, [self.survival], self.survival_level)
-        _possible("divisions_spread", self.divisions_spread, [], self.divisions_level)
+        size_of(self.divisions, self.plants_cv, "plants_cv")
+        _possible("survival_sd", self.survival_sd, [self.survival], self.survival_level)
+        _possible("divisions_cv", self.divisions_cv, [], self.divisions_level)
         if (self.place is None) != (self.plants_per_m2 is None):
             column = "place" if self.place is None else "plants_per_m2"
             raise wrong("space for stock is only half stated", "Fill both place and plants_per_m2.", column)
         return self
 
     def lives(self) -> Share:
-        """Give the share of divisions that live to be divided again."""
-        return Share(self.survival, self.survival_spread, self.survival_level)
+        """Return the share of divisions that live to be divided again."""
+        return Share(self.survival, self.survival_sd, self.survival_level)
 
 
 def size_of(rates: ByCycle, spread: float, column: str) -> float:
-    """Give the size k of the negative binomial number of shoots, variance m + m^2 / k.
+    """Return the size k of the negative binomial number of shoots, variance m + m^2 / k.
 
     Parameters
     ----------
@@ -299,7 +299,7 @@ def size_of(rates: ByCycle, spread: float, column: str) -> float:
     more = spread**2 - 1 / rates.at(1)
     if more < -1e-9:
         least = math.ceil(1000 / math.sqrt(rates.at(1))) / 1000
-        noun = "explants" if column == "spread_explants" else "plants"
+        noun = "explants" if column == "explants_cv" else "plants"
         problem = f"chance alone makes {noun} with a mean of {rates.at(1):g} differ by {least:g} of that"
         raise wrong(problem, f"Give 0, or at least {least:g}.", column, spread)
     return 1 / more if more > 1e-6 else math.inf

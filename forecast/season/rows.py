@@ -35,8 +35,8 @@ MOST_WEEKS = 520
 MOST_DEGREE_DAYS = 50_000
 
 SURVIVALS = (
-    ("survival", "survival_spread"),
-    ("survival_low", "survival_high"),
+    ("survival", "survival_sd"),
+    ("survival_p5", "survival_p95"),
     ("survived", "of"),
 )  # ways to state one
 
@@ -53,26 +53,26 @@ class Stage(Row):
         hardening, grading; others are allowed, and their draws are a little less even.
     place
         Growing space it stands in.
-    clock
+    runs_on
         What the stage runs on: ``weeks``, or ``degree-days`` of the air of its place.
     typical
-        Time half of the plants need [weeks or degC days]; 0 for a stage that is only a loss, such as grading.
-    base, cap
+        Time half of the plants need [weeks or °C days]; 0 for a stage that is only a loss, such as grading.
+    base_temperature, upper_threshold
         For degree-days: temperature at and below which nothing develops, and above which it goes no faster
-        [degC]; no cap if it is empty.
-    spread_batches, spread_plants
+        [°C]; no upper threshold if it is empty.
+    batches_cv, plants_cv
         How batches, and the plants of a batch, differ in time, as shares of the typical time.
     time_level, survival_level
         Level at which the time and the survival of batches vary (see `Level`).
-    survival, survival_spread
+    survival, survival_sd
         Mean and standard deviation of the share that survives the stage.
-    survival_low, survival_high
+    survival_p5, survival_p95
         Or the range in which it lies nine times in ten.
     survived, of
         Or a count from which it is learned.
     cold_below, cold_loss
         For stages that plants are in when they come: mean daily minimum of a week below which they suffer
-        [degC], and how much each degree below it lowers the survival [logits a degC]: at 0.2, five degrees make
+        [°C], and how much each degree below it lowers the survival [logits a °C]: at 0.2, five degrees make
         92 % of 97 %, and 77 % of 90 %. On arrival (a first stage without time) the air outside counts, in the week of
         delivery; else that of the place, in the first two weeks. `survival` is then that of weeks that do no harm.
     heat_above, heat_loss
@@ -92,17 +92,17 @@ class Stage(Row):
     applies_to: Name
     stage: Text
     place: Name
-    clock: Literal["weeks", "degree-days"]
+    runs_on: Literal["weeks", "degree-days"]
     typical: Annotated[FromZero, Field(le=MOST_DEGREE_DAYS)]
-    base: Celsius | None = None
-    cap: Celsius | None = None
-    spread_batches: Annotated[FromZero, Field(le=2)] = 0.0
-    spread_plants: Annotated[FromZero, Field(le=2)] = 0.0
+    base_temperature: Celsius | None = None
+    upper_threshold: Celsius | None = None
+    batches_cv: Annotated[FromZero, Field(le=2)] = 0.0
+    plants_cv: Annotated[FromZero, Field(le=2)] = 0.0
     time_level: LevelCell | None = None
     survival: ShareCell | None = None
-    survival_spread: FromZero | None = None
-    survival_low: ShareCell | None = None
-    survival_high: ShareCell | None = None
+    survival_sd: FromZero | None = None
+    survival_p5: ShareCell | None = None
+    survival_p95: ShareCell | None = None
     survived: Whole | None = None
     of: Counted | None = None
     survival_level: LevelCell
@@ -125,12 +125,12 @@ class Stage(Row):
                 "Write belief, season, variety, batch or plant.",
                 "time_level",
             )
-        if self.typical == 0 and (self.spread_batches or self.spread_plants):
+        if self.typical == 0 and (self.batches_cv or self.plants_cv):
             raise wrong("a stage that takes no time cannot have a spread", "Leave both spreads empty.", "typical", 0)
-        if self.time_level is not None and self.time_level.plant and self.spread_batches:
+        if self.time_level is not None and self.time_level.plant and self.batches_cv:
             raise wrong(
                 "batches differ in time, but the level says that only plants do",
-                "Set spread_batches to 0, or the level to batch.",
+                "Set batches_cv to 0, or the level to batch.",
                 "time_level",
                 "plant",
             )
@@ -149,7 +149,7 @@ class Stage(Row):
             )
             raise wrong(
                 problem,
-                "Fill survival and survival_spread, or survival_low and survival_high, or survived and of.",
+                "Fill survival and survival_sd, or survival_p5 and survival_p95, or survived and of.",
                 "survival",
                 self.survival,
             )
@@ -160,23 +160,29 @@ class Stage(Row):
             _ = self.stated
         except Refused as error:
             fault = error.faults[0]
-            column = "survived" if self.of else "survival_low" if self.survival_low is not None else "survival_spread"
+            column = "survived" if self.of else "survival_p5" if self.survival_p5 is not None else "survival_sd"
             raise wrong(fault.problem, fault.remedy, column, fault.value) from error
         return self
 
     def _warm(self) -> None:
         """Refuse a clock without its thresholds, and thresholds without their loss."""
-        if self.clock == "weeks":
+        if self.runs_on == "weeks":
             if self.typical > MOST_WEEKS:
                 raise wrong(f"above {MOST_WEEKS}", f"Give a number up to {MOST_WEEKS}.", "typical", self.typical)
-            for column in ("base", "cap"):
+            for column in ("base_temperature", "upper_threshold"):
                 if getattr(self, column) is not None:
-                    remedy = "Leave it empty, or set the clock to degree-days."
+                    remedy = "Leave it empty, or set runs_on to degree-days."
                     raise wrong("a stage that runs on weeks has no such limit", remedy, column, getattr(self, column))
-        elif self.base is None:
-            raise wrong("nothing stands here, so its degree-days cannot be counted", "Write the base in degC.", "base")
-        elif self.cap is not None and self.cap <= self.base:
-            raise wrong("not above the base", "Give a cap above the base, or leave it empty.", "cap", self.cap)
+        elif self.base_temperature is None:
+            raise wrong(
+                "nothing stands here, so its degree-days cannot be counted",
+                "Write the base in °C.",
+                "base_temperature",
+            )
+        elif self.upper_threshold is not None and self.upper_threshold <= self.base_temperature:
+            raise wrong(
+                "not above the base", "Give a higher one, or leave it empty.", "upper_threshold", self.upper_threshold
+            )
         for limit, loss in (("cold_below", "cold_loss"), ("heat_above", "heat_loss")):
             if (getattr(self, limit) is None) != (getattr(self, loss) is None):
                 column = limit if getattr(self, limit) is None else loss
@@ -192,18 +198,18 @@ class Stage(Row):
         """The survival as it is stated; whose share it is, `share_of` tells."""
         if self.survived is not None and self.of is not None:
             return Share.from_counts(self.survived, self.of, level=self.survival_level)
-        if self.survival_low is not None and self.survival_high is not None:
-            return Share.from_range(self.survival_low, self.survival_high, level=self.survival_level)
-        return Share(self.survival or 0.0, self.survival_spread or 0.0, self.survival_level)
+        if self.survival_p5 is not None and self.survival_p95 is not None:
+            return Share.from_range(self.survival_p5, self.survival_p95, level=self.survival_level)
+        return Share(self.survival or 0.0, self.survival_sd or 0.0, self.survival_level)
 
     @property
     def duration(self) -> Duration:
         """The time the stage takes."""
-        unit = "weeks" if self.clock == "weeks" else f"degree-days above {self.base:g} degC"
-        return Duration(self.typical, self.spread_batches, self.spread_plants, self.time_level or "plant", unit)
+        unit = "weeks" if self.runs_on == "weeks" else f"degree-days above {self.base_temperature:g} °C"
+        return Duration(self.typical, self.batches_cv, self.plants_cv, self.time_level or "plant", unit)
 
 
-class Offer(Row):
+class PriceLine(Row):
     """One line of a lab's price list.
 
     Parameters
@@ -216,7 +222,7 @@ class Offer(Row):
         Price a plant [currency] for an order of at least this quantity: a lab has a row for each break.
     minimum, multiple
         Smallest order, and the number that every order is a multiple of [plants].
-    lead
+    lead_weeks
         Time from order to delivery [weeks].
     first_week, last_week
         First and last week of delivery.
@@ -233,7 +239,7 @@ class Offer(Row):
     unit_price: FromZero
     minimum: Counted = 1
     multiple: Counted = 1
-    lead: Annotated[Whole, Field(le=520)] = 0
+    lead_weeks: Annotated[Whole, Field(le=520)] = 0
     first_week: WeekCell
     last_week: WeekCell
     deposit: ShareCell = 0.0
@@ -252,53 +258,52 @@ class Offer(Row):
         return self
 
 
-class Wanted(Row):
+class Target(Row):
     """A number of one variety to be saleable by one week, on top of what earlier weeks want.
 
     Parameters
     ----------
     variety, week
         What, and by the Monday of which week.
-    wanted
+    target
         Number of plants; or
-    low, likely, high
-        a range: asked for is less than low once in twenty, less than likely half of the time, more
-        than high once in twenty.
-    confidence
+    p5, median, p95
+        demand that is uncertain: 5th percentile, median, 95th percentile.
+    service_level
         Share of draws in which it is to be met; without it, that of the season.
     """
 
     variety: Name
     week: WeekCell
-    wanted: Counted | None = None
-    low: AboveZero | None = None
-    likely: AboveZero | None = None
-    high: AboveZero | None = None
-    confidence: Annotated[ShareCell, Field(gt=0, lt=1)] | None = None
+    target: Counted | None = None
+    p5: AboveZero | None = None
+    median: AboveZero | None = None
+    p95: AboveZero | None = None
+    service_level: Annotated[ShareCell, Field(gt=0, lt=1)] | None = None
     note: Note = None
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
-        number = self.wanted is not None
-        some = [cell is not None for cell in (self.low, self.likely, self.high)]
+        number = self.target is not None
+        some = [cell is not None for cell in (self.p5, self.median, self.p95)]
         if number == any(some) or any(some) != all(some):
             problem = "what is wanted is stated in two ways" if number else "how many are wanted is not stated"
-            raise wrong(problem, "Fill wanted, or all of low, likely and high.", "wanted", self.wanted)
-        if not number and not (self.low or 0) <= (self.likely or 0) <= (self.high or 0):
-            raise wrong("low, likely and high are not in order", "Give low <= likely <= high.", "likely", self.likely)
+            raise wrong(problem, "Fill target, or all of p5, median and p95.", "target", self.target)
+        if not number and not (self.p5 or 0) <= (self.median or 0) <= (self.p95 or 0):
+            raise wrong("p5, median and p95 are not in order", "Give p5 <= median <= p95.", "median", self.median)
         return self
 
     @property
     def demand(self) -> Count | None:
         """The range as a count; None if one number is wanted."""
-        if self.low is None or self.likely is None or self.high is None:
+        if self.p5 is None or self.median is None or self.p95 is None:
             return None
-        return Count(Amount(self.low, self.likely, self.high))
+        return Count(Amount(self.p5, self.median, self.p95))
 
     @property
-    def likely_number(self) -> int:
+    def median_number(self) -> int:
         """The number wanted, or the likely one of its range."""
-        return self.wanted if self.wanted is not None else round(self.likely or 0)
+        return self.target if self.target is not None else round(self.median or 0)
 
 
 class Delivery(Row):
@@ -332,7 +337,7 @@ class Header(Row):
         Its ISO 4217 code.
     first_week, weeks
         First week of the plan, when orders are placed, and its length [weeks].
-    confidence
+    service_level
         Share of draws in which a wanted number is to be met, unless its row says otherwise.
     budget
         Most that the orders may cost, growing included [currency]; it is said when they cost more.
@@ -352,7 +357,7 @@ class Header(Row):
     currency: Currency
     first_week: WeekCell
     weeks: Annotated[Counted, Field(le=520)]
-    confidence: Annotated[ShareCell, Field(gt=0, lt=1)]
+    service_level: Annotated[ShareCell, Field(gt=0, lt=1)]
     budget: AboveZero | None = None
     hourly_wage: FromZero = 0.0
     location: Text | None = None

@@ -13,7 +13,7 @@ from forecast.season.cells import Row, plain, suggestion
 from forecast.season.consistency import Tables, contradictions, entering
 from forecast.season.places import Normal, Place, climate_of
 from forecast.season.propagation_rows import Culture, Division
-from forecast.season.rows import SURVIVALS, Delivery, Header, Offer, Stage, Wanted
+from forecast.season.rows import SURVIVALS, Delivery, Header, PriceLine, Stage, Target
 from forecast.season.varieties import Variety
 from forecast.weather.climate import Climate
 from forecast.weeks import Week
@@ -27,8 +27,8 @@ TABLES: dict[str, type[Row]] = {
     "varieties": Variety,
     "stages": Stage,
     "places": Place,
-    "offers": Offer,
-    "wanted": Wanted,
+    "price_list": PriceLine,
+    "targets": Target,
     "orders": Delivery,
     "climate": Normal,
     "cultures": Culture,
@@ -55,8 +55,8 @@ class Season(Header):
     varieties: tuple[Variety, ...]
     stages: tuple[Stage, ...]
     places: tuple[Place, ...]
-    offers: tuple[Offer, ...]
-    wanted: tuple[Wanted, ...]
+    price_list: tuple[PriceLine, ...]
+    targets: tuple[Target, ...]
     orders: tuple[Delivery, ...] = ()
     climate: tuple[Normal, ...] = ()
     cultures: tuple[Culture, ...] = ()
@@ -78,12 +78,12 @@ class Season(Header):
         return _grouped(self.stages, lambda row: row.applies_to)
 
     @cached_property
-    def _offers(self) -> dict[str, tuple[Offer, ...]]:
-        return _grouped(self.offers, lambda row: row.variety)
+    def _price_lines(self) -> dict[str, tuple[PriceLine, ...]]:
+        return _grouped(self.price_list, lambda row: row.variety)
 
     @cached_property
-    def _wanted(self) -> dict[str, tuple[Wanted, ...]]:
-        return _grouped(sorted(self.wanted, key=lambda row: row.week), lambda row: row.variety)
+    def _targets(self) -> dict[str, tuple[Target, ...]]:
+        return _grouped(sorted(self.targets, key=lambda row: row.week), lambda row: row.variety)
 
     @cached_property
     def normals(self) -> Climate:
@@ -100,7 +100,7 @@ class Season(Header):
 
     def by_weather(self, variety: str) -> bool:
         """Say whether what a variety meets depends on the week it comes: by degree-days, heat or cold."""
-        return any(row.clock == "degree-days" or row.harmed for row in self.route(variety))
+        return any(row.runs_on == "degree-days" or row.harmed for row in self.route(variety))
 
     @property
     def last_week(self) -> Week:
@@ -108,7 +108,7 @@ class Season(Header):
         return self.first_week + (self.weeks - 1)
 
     def variety(self, name: str) -> Variety:
-        """Give a variety by its name.
+        """Return a variety by its name.
 
         Raises
         ------
@@ -120,12 +120,12 @@ class Season(Header):
         return self._by_name[name]
 
     def route(self, variety: str) -> tuple[Stage, ...]:
-        """Give the stages that a variety goes through: its own, else those of its group."""
+        """Return the stages that a variety goes through: its own, else those of its group."""
         row = self.variety(variety)
         return self._routes.get(variety) or self._routes[row.group]
 
     def survivals(self, variety: str) -> tuple[Share, ...]:
-        """Give the share surviving each stage of a variety's route, of those that enter it."""
+        """Return the share surviving each stage of a variety's route, of those that enter it."""
         return entering(self.route(variety))
 
     @cached_property
@@ -134,7 +134,7 @@ class Season(Header):
         return tuple(dict.fromkeys(row.place for row in self.places))
 
     def place(self, name: str) -> Place:
-        """Give a place by its name: its first row, if it is open several times.
+        """Return a place by its name: its first row, if it is open several times.
 
         Raises
         ------
@@ -147,20 +147,20 @@ class Season(Header):
         raise refuse("place", name, "this season has no such place", suggestion(name, self.place_names))
 
     def place_in(self, name: str, week: Week) -> Place:
-        """Give the row of a place that holds in a week: the one that is open then, else its first."""
+        """Return the row of a place that holds in a week: the one that is open then, else its first."""
         rows = [row for row in self.places if row.place == name and row.bench(week)]
         return rows[0] if rows else self.place(name)
 
     def bench(self, place: str, week: Week) -> float:
-        """Give the area [m2] of a place on which plants can stand in a week."""
+        """Return the area [m²] of a place on which plants can stand in a week."""
         return max(row.bench(week) for row in self.places if row.place == place)
 
-    def offers_for(self, variety: str) -> tuple[Offer, ...]:
-        """Give the rows of the price lists for a variety."""
-        return self._offers.get(variety, ())
+    def price_lines(self, variety: str) -> tuple[PriceLine, ...]:
+        """Return the rows of the price lists for a variety."""
+        return self._price_lines.get(variety, ())
 
     def culture(self, variety: str) -> Culture:
-        """Give how a variety is multiplied from explants.
+        """Return how a variety is multiplied from explants.
 
         Raises
         ------
@@ -170,7 +170,7 @@ class Season(Header):
         return self._only(self.cultures, "cultures", variety)
 
     def division(self, variety: str) -> Division:
-        """Give how stock plants of a variety are divided.
+        """Return how stock plants of a variety are divided.
 
         Raises
         ------
@@ -198,19 +198,19 @@ class Season(Header):
         row = self.culture(variety)
         return self.replace(cultures=tuple(row.replace(**changes) if one is row else one for one in self.cultures))
 
-    def wanted_of(self, variety: str) -> tuple[Wanted, ...]:
-        """Give what is wanted of a variety, by week."""
-        return self._wanted.get(variety, ())
+    def targets_of(self, variety: str) -> tuple[Target, ...]:
+        """Return what is wanted of a variety, by week."""
+        return self._targets.get(variety, ())
 
     def marked_down(self, variety: str) -> int:
-        """Give how many plants of a variety can be sold marked down: as many as are wanted of it in all.
+        """Return how many plants of a variety can be sold marked down: as many as are wanted of it in all.
 
         More buyers are not assumed, and what is left beyond that is thrown away (common practice, no source).
         """
-        return sum(row.likely_number for row in self.wanted_of(variety))
+        return sum(row.median_number for row in self.targets_of(variety))
 
     def table(self, name: str) -> pd.DataFrame:
-        """Give one of the season's tables for eyes: the columns that are filled, an empty text where a cell is empty.
+        """Return one of the season's tables for eyes: the columns that are filled, an empty text where a cell is empty.
 
         Parameters
         ----------
@@ -248,8 +248,8 @@ class Season(Header):
         return self.replace(
             varieties=tuple(rows),
             stages=tuple(stage for owner in owners for stage in self._routes[owner]),
-            offers=tuple(row for name in varieties for row in self.offers_for(name)),
-            wanted=tuple(row for name in varieties for row in self.wanted_of(name)),
+            price_list=tuple(row for name in varieties for row in self.price_lines(name)),
+            targets=tuple(row for name in varieties for row in self.targets_of(name)),
             cultures=tuple(row for row in self.cultures if row.variety in named),
             divisions=tuple(row for row in self.divisions if row.variety in named),
             orders=(),

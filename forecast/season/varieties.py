@@ -29,7 +29,7 @@ class Variety(Row):
     yearly_fall, lowest_price
         For a novelty: share of what its price is above the lowest [currency] that it loses in a year (0.3 for 30 %),
         from the first week of the season on. Without them the price stays; with a fall alone, the lowest is 0.
-    shelf_life
+    saleable_weeks
         Whole weeks for which a saleable plant keeps its grade [weeks]; without it, it keeps for the whole season.
     """
 
@@ -40,7 +40,7 @@ class Variety(Row):
     markdown_price: FromZero | None = None
     yearly_fall: ShareCell | None = None
     lowest_price: FromZero | None = None
-    shelf_life: Counted | None = None
+    saleable_weeks: Counted | None = None
     note: Note = None
 
     @model_validator(mode="after")
@@ -54,7 +54,7 @@ class Variety(Row):
         return self
 
     def price(self, weeks: float) -> float:
-        """Give the price a plant [currency] so many weeks after the first week of the season.
+        """Return the price a plant [currency] so many weeks after the first week of the season.
 
         Parameters
         ----------
@@ -85,7 +85,7 @@ class Variety(Row):
         return lowest + (self.sale_price - lowest) * kept
 
     def marked_down(self, weeks: float) -> float:
-        """Give the price of a plant once it is marked down [currency], of those wanted after so many weeks.
+        """Return the price of a plant once it is marked down [currency], of those wanted after so many weeks.
 
         Parameters
         ----------

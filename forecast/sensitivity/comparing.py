@@ -45,12 +45,12 @@ class Comparison:
     _parts: dict[tuple[bool, str], Expected] = field(default_factory=dict, repr=False)
 
     def table(self) -> pd.DataFrame:
-        """Give, for each variety and week wanted in either, what is saleable, and the chance that it suffices.
+        """Return, for each variety and week wanted in either, what is saleable, and the chance that it suffices.
 
         Returns
         -------
         DataFrame
-            variety, week; wanted and other_wanted, the likely number; saleable and other_saleable, the mean number on
+            variety, week; wanted and other_target, the likely number; saleable and other_saleable, the mean number on
             hand in that week after what earlier weeks want is sold; difference, the mean of the other less the first,
             and low and high, between which it lies in nine draws in ten; chance and other_chance that the number
             wanted is met. What a scenario does not want is empty.
@@ -61,25 +61,25 @@ class Comparison:
     def _table(self) -> pd.DataFrame:
         sides = self.outcome, self.other
         rows = []
-        for name in self._varieties([row.variety for side in sides for row in side.season.wanted]):
+        for name in self._varieties([row.variety for side in sides for row in side.season.targets]):
             hands = [self._hand(side is self.other, name) for side in sides]
-            weeks = sorted({row.week for side in sides for row in side.season.wanted if row.variety == name})
+            weeks = sorted({row.week for side in sides for row in side.season.targets if row.variety == name})
             for week in weeks:
                 numbers = [hand[week - side.season.first_week] if _within(side.season, week) else np.zeros(side.draws)
                            for hand, side in zip(hands, sides, strict=True)]  # fmt: skip
                 told = [self._wanted(side is self.other, name, week) for side in sides]
-                (wanted, chance), (other_wanted, other_chance) = told
+                (target, chance), (other_target, other_chance) = told
                 means = [float(number.mean()) for number in numbers]
                 change = numbers[1] - numbers[0]
                 difference = (float(change.mean()), *np.quantile(change, _ENDS).tolist())
-                rows.append((name, str(week), wanted, other_wanted, *means, *difference, chance, other_chance))
-        columns = ["variety", "week", "wanted", "other_wanted", "saleable", "other_saleable"]
-        columns += ["difference", "low", "high", "chance", "other_chance"]
+                rows.append((name, str(week), target, other_target, *means, *difference, chance, other_chance))
+        columns = ["variety", "week", "target", "other_target", "saleable", "other_saleable"]
+        columns += ["difference", "p5", "p95", "chance", "other_chance"]
         frame = pd.DataFrame(rows, columns=columns)
-        return frame.astype(dict.fromkeys(["wanted", "other_wanted"], "Int64") | dict.fromkeys(columns[4:], float))
+        return frame.astype(dict.fromkeys(["target", "other_target"], "Int64") | dict.fromkeys(columns[4:], float))
 
     def money(self) -> pd.DataFrame:
-        """Give what both scenarios are expected to earn, by variety and in all.
+        """Return what both scenarios are expected to earn, by variety and in all.
 
         Returns
         -------
@@ -112,10 +112,10 @@ class Comparison:
             change = two - one
             difference = (float(change.mean()), *np.quantile(change, _ENDS).tolist())
             rows.append((name, float(one.mean()), float(two.mean()), *difference, float((change > _CENT).mean())))
-        return pd.DataFrame(rows, columns=["variety", "margin", "other_margin", "difference", "low", "high", "better"])
+        return pd.DataFrame(rows, columns=["variety", "margin", "other_margin", "difference", "p5", "p95", "better"])
 
     def changes(self) -> pd.DataFrame:
-        """Give every cell in which the scenarios differ.
+        """Return every cell in which the scenarios differ.
 
         Returns
         -------
@@ -158,10 +158,10 @@ class Comparison:
             row = self._money.iloc[0]
         except Refused:  # a season may be without prices
             return ""
-        if max(abs(row["low"]), abs(row["high"]), abs(row["difference"])) < _CENT:
+        if max(abs(row["p5"]), abs(row["p95"]), abs(row["difference"])) < _CENT:
             return "Both earn the same."
         side, sign = ("more", 1) if row["difference"] >= 0 else ("less", -1)
-        low, high = sorted((sign * row["low"], sign * row["high"]))
+        low, high = sorted((sign * row["p5"], sign * row["p95"]))
         return (
             f"The other earns about {money(abs(row['difference']), self.outcome.season.currency)} {side} on average "
             f"({signed(low)} to {signed(high)}); it is better in {seasons(row['better'])}."
@@ -174,7 +174,7 @@ class Comparison:
             return "As many plants are saleable in both."
         row = table.iloc[int(table["difference"].abs().argmax())]
         side, sign = ("more", 1) if row["difference"] >= 0 else ("fewer", -1)
-        low, high = sorted((sign * row["low"], sign * row["high"]))
+        low, high = sorted((sign * row["p5"], sign * row["p95"]))
         text = (
             f"It has about {rounded(abs(row['difference']))} {side} {row['variety']} saleable in {row['week']} "
             f"({signed(low)} to {signed(high)})"
@@ -184,7 +184,7 @@ class Comparison:
         return f"{text}: enough in {seasons(row['other_chance'])}, in the first in {seasons(row['chance'])}."
 
     def _varieties(self, some: Iterable[str]) -> list[str]:
-        """Give varieties once each, in the order of the seasons."""
+        """Return varieties once each, in the order of the seasons."""
         every = [row.variety for side in (self.outcome, self.other) for row in side.season.varieties]
         asked = set(some)
         return [name for name in dict.fromkeys(every) if name in asked]
@@ -201,17 +201,17 @@ class Comparison:
         return np.zeros((side.season.weeks, side.draws))
 
     def _wanted(self, is_other: bool, variety: str, week: Week) -> tuple[int | None, float | None]:
-        """Give the number wanted in a week, and the chance that it is met; nothing if none is wanted."""
+        """Return the number wanted in a week, and the chance that it is met; nothing if none is wanted."""
         side = self.other if is_other else self.outcome
-        rows = side.season.wanted_of(variety)
+        rows = side.season.targets_of(variety)
         at = next((at for at, row in enumerate(rows) if row.week == week), None)
         if at is None:
             return None, None
         met = self._part(is_other, variety).met()[at] if variety in side.varieties else np.zeros(1)
-        return rows[at].likely_number, float(met.mean())
+        return rows[at].median_number, float(met.mean())
 
     def _margins(self, is_other: bool) -> dict[str, Array]:
-        """Give what each variety earns in every draw [currency]."""
+        """Return what each variety earns in every draw [currency]."""
         side = self.other if is_other else self.outcome
         spent = dict.fromkeys(side.varieties, 0.0)
         for line in bought(side):
@@ -240,7 +240,7 @@ def compare(
     other_orders
         Orders of the other season; without them, `orders`, and without these, too, those that it holds.
     draws, seed
-        Number of imagined seasons, and their seed, for both.
+        Number of simulated seasons, and their seed, for both.
 
     Returns
     -------
@@ -260,10 +260,10 @@ def compare(
     --------
     >>> import forecast
     >>> season = forecast.read_season("demo_data")
-    >>> poorer = season.with_stage("calla", "acclimatisation", survival_low=0.5)
+    >>> poorer = season.with_stage("calla", "acclimatisation", survival_p5=0.5)
     >>> comparison = forecast.compare(season, poorer, draws=128, seed=1)
     >>> comparison.changes()[["column", "from", "to"]].to_numpy().tolist()
-    [['survival_low', 0.6, 0.5]]
+    [['survival_p5', 0.6, 0.5]]
     """
     if isinstance(orders, Iterator):
         orders = list(orders)  # both may need it

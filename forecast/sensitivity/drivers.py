@@ -77,12 +77,12 @@ class Drivers:
     _answers: Answers = field(repr=False)
 
     def tornado(self) -> pd.DataFrame:
-        """Give how far the answer swings with each input, all others left random, the largest swing first.
+        """Return how far the answer swings with each input, all others left random, the largest swing first.
 
         Returns
         -------
         DataFrame
-            input; low and high, its quantiles 0.1 and 0.9, in unit; at_low and at_high, the expected answer with the
+            input; low and high, its quantiles 0.1 and 0.9, in unit; at_p10 and at_p90, the expected answer with the
             input set to these in the same draws; swing, how far apart these are. What holds for several batches is
             low or high as a whole: their mean score, by plants, is set, and they go on differing around it.
         """
@@ -94,10 +94,10 @@ class Drivers:
         for name, one in self._answers.inputs.items():
             found = [self._answers.expected({name: one.scores(score)}, [name]) for score in scores]
             rows.append((name, one.unit, *(one.at(score) for score in scores), *found))
-        return ranked(pd.DataFrame(rows, columns=["input", "unit", "low", "high", "at_low", "at_high"]))
+        return ranked(pd.DataFrame(rows, columns=["input", "unit", "p10", "p90", "at_p10", "at_p90"]))
 
     def indices(self, *, top: int = 5) -> pd.DataFrame:
-        """Give the Sobol indices of the inputs of largest swing, and of all others together.
+        """Return the Sobol indices of the inputs of largest swing, and of all others together.
 
         Parameters
         ----------
@@ -210,10 +210,10 @@ class Drivers:
         what = {"margin": "expected margin", "chance": "chance of what is wanted", "saleable": "number saleable"}
         rows = self._tornado.to_dict("records")
         first = rows[0]
-        low, high = (told(first[end], first["unit"]) for end in ("low", "high"))
+        low, high = (told(first[end], first["unit"]) for end in ("p10", "p90"))
         text = (
             f"The {what[self.answer]}, {self.said(self.base)}, hangs most on {first['input']}: {low} gives "
-            f"{self.said(first['at_low'])}, {high} gives {self.said(first['at_high'])}."
+            f"{self.said(first['at_p10'])}, {high} gives {self.said(first['at_p90'])}."
         )
         if len(rows) > 1:
             text += f"\nThen {'comes' if len(rows) == 2 else 'come'} {' and '.join(row['input'] for row in rows[1:3])}."
@@ -246,7 +246,7 @@ def what_drives(
         Prices that are uncertain, too: ``sale price`` (marked-down plants included) or ``lab price``, each with the
         part of the price within which it lies nine times in ten, such as 0.1 for 10 % more or less. For a margin.
     draws, seed
-        Number of imagined seasons, and their seed.
+        Number of simulated seasons, and their seed.
 
     Returns
     -------
@@ -287,20 +287,22 @@ def what_drives(
     outcome = simulate(season, orders, draws=draws, seed=seed)
     if variety is not None:
         season.variety(variety)
-    wanted = [
-        name for name in outcome.varieties if variety in (None, name) and (answer == "margin" or season.wanted_of(name))
+    target = [
+        name
+        for name in outcome.varieties
+        if variety in (None, name) and (answer == "margin" or season.targets_of(name))
     ]
-    if not wanted:
+    if not target:
         remedy = "Order something of it, and say how many are wanted."
         raise refuse("variety", variety, "nothing that is ordered is wanted", remedy)
-    answers = Answers(outcome, wanted, answer, ranges)
+    answers = Answers(outcome, target, answer, ranges)
     if not answers.inputs:
         raise refuse("season", season.name, "nothing is uncertain in it", "State spreads of survivals and times.")
     return Drivers(answer, answers.base, season.currency, answers)
 
 
 def _crossing(margins: Mapping[float, float]) -> tuple[float, float] | None:
-    """Give the two neighbouring scores, nearest to the middle, between which the margin changes its sign."""
+    """Return the two neighbouring scores, nearest to the middle, between which the margin changes its sign."""
     scores = sorted(margins)
     pairs = [(a, b) for a, b in pairwise(scores) if (margins[a] < 0) != (margins[b] < 0)]
     return min(pairs, key=lambda pair: abs(sum(pair)), default=None)

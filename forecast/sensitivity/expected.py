@@ -39,12 +39,12 @@ class Expected:
     def __init__(self, outcome: Outcome, variety: str) -> None:
         self.outcome, self.variety = outcome, variety
         self._season, self._batches = outcome.season, [one for one in outcome.batches if one.variety == variety]
-        self._wanted = self._season.wanted_of(variety)
+        self._wanted = self._season.targets_of(variety)
         self._weeks = [row.week - self._season.first_week for row in self._wanted]
-        self._life = self._season.variety(variety).shelf_life
+        self._life = self._season.variety(variety).saleable_weeks
 
     def saleable(self) -> Array:
-        """Give the number saleable in the last week wanted [plants], if none was sold before, shape (draws,)."""
+        """Return the number saleable in the last week wanted [plants], if none was sold before, shape (draws,)."""
         found = np.zeros(self.outcome.draws)
         for batch in self._batches:
             elapsed = np.array([float(self._wanted[-1].week - batch.week)])
@@ -52,12 +52,12 @@ class Expected:
         return found
 
     def on_hand(self) -> Array:
-        """Give the number on hand on each Monday, before what is wanted then is sold, shape (weeks, draws) [plants]."""
+        """Return the number on hand on each Monday, before what is wanted then is sold, shape (weeks, draws) [plants]."""
         _, (before, _) = self._histories()
         return self._mean(before)
 
     def met(self) -> Array:
-        """Give the chance [0 to 1] that each row wanted is met, by week, shape (rows, draws)."""
+        """Return the chance [0 to 1] that each row wanted is met, by week, shape (rows, draws)."""
         first, *later = self._wanted
         demand = drawn_demand(self.outcome.streams, first)
         found = [self.outcome.chances(self.variety, week=first.week, at_least=demand)]
@@ -67,12 +67,12 @@ class Expected:
         return np.array(found)
 
     def income(self) -> Array:
-        """Give what the plants bring in [currency], shape (draws,)."""
+        """Return what the plants bring in [currency], shape (draws,)."""
         ready, hand = self._histories()
         return self._mean(_total(sold(self._season, self.variety, ready, hand), ready.shape[1]))
 
     def growing(self) -> Array:
-        """Give what their stages, work and bench cost [currency], shape (draws,)."""
+        """Return what their stages, work and bench cost [currency], shape (draws,)."""
         return -_total(grown(self.outcome, self.variety), self.outcome.draws)
 
     def _sales(self) -> list[tuple[int, Array]]:
@@ -80,7 +80,7 @@ class Expected:
         return list(zip(self._weeks, demands, strict=True))
 
     def _histories(self) -> tuple[Array, tuple[Array, Array]]:
-        """Give plants ready by each week, and on hand before and after its sale, shape (weeks, lucks x draws)."""
+        """Return plants ready by each week, and on hand before and after its sale, shape (weeks, lucks x draws)."""
         weeks = np.arange(self._season.weeks, dtype=np.float64)
         mean, variance = np.zeros((2, weeks.size, self.outcome.draws))
         for batch in self._batches:

@@ -18,7 +18,7 @@ from forecast.growth.weather import FIRST_WEEKS, Weather, imagine
 from forecast.rates.amounts import Count
 from forecast.rates.distributions import Z90, Duration, Share
 from forecast.rates.levels import Level
-from forecast.season.rows import Stage, Wanted
+from forecast.season.rows import Stage, Target
 from forecast.season.season import Season
 from forecast.streams import Streams
 from forecast.words.numbers import rounded
@@ -45,7 +45,7 @@ class Input:
     quantity, owners
         Name of the quantity, and whose scores it has, in the order of their rows.
     drawn
-        Their scores, shape (owners, draws); of weather the departures from usual [degC].
+        Their scores, shape (owners, draws); of weather the departures from usual [°C].
     covariance, weights
         Covariance of the scores, shape (owners, owners), and the weights, adding to 1, of those scores whose mean
         says whether the input as a whole is low or high.
@@ -67,24 +67,24 @@ class Input:
     redrawn: Callable[[Streams], Array]
 
     @cached_property
-    def spread(self) -> float:
+    def sd(self) -> float:
         """Standard deviation of the mean score."""
         return math.sqrt(self.weights @ self.covariance @ self.weights)
 
     def scores(self, score: float) -> Array:
-        """Give the drawn scores once the mean score, over its spread, is known, shape (owners, draws).
+        """Return the drawn scores once the mean score, over its spread, is known, shape (owners, draws).
 
         Notes
         -----
         For normal z with covariance C and weights w: z + C w (score s - w'z) / s^2, s^2 = w'C w, is a draw given that
         w'z = score s for every draw z given nothing. With one owner all draws have its score.
         """
-        missing = score - self.weights @ self.drawn / self.spread
-        return np.asarray(self.drawn + np.outer(self.covariance @ self.weights / self.spread, missing))
+        missing = score - self.weights @ self.drawn / self.sd
+        return np.asarray(self.drawn + np.outer(self.covariance @ self.weights / self.sd, missing))
 
     def at(self, score: float) -> float:
-        """Give its value where the mean score, over its spread, is `score`."""
-        return self.value(self.spread * score)
+        """Return its value where the mean score, over its spread, is `score`."""
+        return self.value(self.sd * score)
 
     def told(self, value: float) -> str:
         """Write one of its values with its unit."""
@@ -97,7 +97,7 @@ def told(value: float, unit: str) -> str:
         return f"{value:.2f}"
     if unit == _OF_PRICE:
         return f"{100 * (value - 1):+.0f} %"
-    if unit == "degC from usual":
+    if unit == "°C from usual":
         return f"{value:+.1f} {unit}"
     return f"{value:.1f} {unit}" if unit == "weeks" else f"{rounded(value)} {unit}"
 
@@ -105,7 +105,7 @@ def told(value: float, unit: str) -> str:
 def inputs_of(
     season: Season, batches: Sequence[Batch], streams: Streams, ranges: Mapping[str, float]
 ) -> dict[str, Input]:
-    """Give the uncertain inputs of batches by their names.
+    """Return the uncertain inputs of batches by their names.
 
     Parameters
     ----------
@@ -117,10 +117,10 @@ def inputs_of(
     some = [batch for batch in batches if batch.quantity]
     varieties = tuple(dict.fromkeys(batch.variety for batch in some))
     found = [*_rates(season, some, streams), *_weather(season, some, streams)]
-    wanted = [row for name in varieties for row in season.wanted_of(name)]
-    found += [_demand(row, row.demand, streams) for row in wanted if row.demand is not None]
+    target = [row for name in varieties for row in season.targets_of(name)]
+    found += [_demand(row, row.demand, streams) for row in target if row.demand is not None]
     found += [_price(name, part, streams) for name, part in ranges.items()]
-    return {one.name: one for one in found if one.spread > 0}
+    return {one.name: one for one in found if one.sd > 0}
 
 
 def outcome_with(
@@ -155,7 +155,7 @@ def outcome_with(
 
 
 def other_streams(streams: Streams, name: str) -> Streams:
-    """Give streams of the same number of draws, independent of these."""
+    """Return streams of the same number of draws, independent of these."""
     seed = int(streams.generator("inputs drawn anew", name).integers(2**62))
     return Streams(seed, streams.draws, COORDINATES)
 
@@ -182,7 +182,7 @@ def _owner(batch: Batch) -> tuple[str, ...]:
 
 
 def _rates(season: Season, batches: Sequence[Batch], streams: Streams) -> Iterator[Input]:
-    """Give survival and time of each stage, for all batches of those that share it."""
+    """Return survival and time of each stage, for all batches of those that share it."""
     passing: dict[tuple[str, str], list[Batch]] = {}
     for batch in batches:
         for stage in season.route(batch.variety):
@@ -193,7 +193,7 @@ def _rates(season: Season, batches: Sequence[Batch], streams: Streams) -> Iterat
         route = season.route(some[0].variety)
         at = [stage.stage for stage in route].index(name)
         share, duration = season.survivals(some[0].variety)[at], route[at].duration
-        if share.spread and not Level.parse(share.level).plant:
+        if share.sd and not Level.parse(share.level).plant:
             kind = f"survival in {name}, {whose}", "share", f"{name} survival"
             yield _rate(*kind, route[at], share.level, some, partial(_share_at, share), streams)
         if duration.batches and not Level.parse(duration.level).plant:
@@ -244,7 +244,7 @@ def _rate(
 
 
 def _weather(season: Season, batches: Sequence[Batch], streams: Streams) -> Iterator[Input]:
-    """Give the departures of weeks from usual, judged by their mean from the first delivery to the last sale."""
+    """Return the departures of weeks from usual, judged by their mean from the first delivery to the last sale."""
     some = [batch for batch in batches if season.by_weather(batch.variety)]
     if not some or not season.climate:
         return
@@ -253,7 +253,7 @@ def _weather(season: Season, batches: Sequence[Batch], streams: Streams) -> Iter
     spread = np.array([season.normals.weekly_spread(week) for week in weeks])
     apart = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
     first = max(min(batch.week for batch in some) - season.first_week, 0)
-    sales = [row.week - season.first_week for batch in some for row in season.wanted_of(batch.variety)]
+    sales = [row.week - season.first_week for batch in some for row in season.targets_of(batch.variety)]
     weights = np.zeros(count)
     weights[first : max([first + FIRST_WEEKS, *sales])] = 1.0
     usual = _usual(season)[0]
@@ -263,7 +263,7 @@ def _weather(season: Season, batches: Sequence[Batch], streams: Streams) -> Iter
 
     yield Input(
         WEATHER,
-        "degC from usual",
+        "°C from usual",
         tuple(dict.fromkeys(batch.variety for batch in some)),
         "weather",
         (),
@@ -276,13 +276,13 @@ def _weather(season: Season, batches: Sequence[Batch], streams: Streams) -> Iter
 
 
 def _usual(season: Season) -> tuple[Array, Array]:
-    """Give the usual minimum and maximum of the season's weeks [degC], each of shape (weeks, 1)."""
+    """Return the usual minimum and maximum of the season's weeks [°C], each of shape (weeks, 1)."""
     usual = [season.normals.normal(season.first_week + i) for i in range(season.weeks + FIRST_WEEKS)]
     low, high = np.array(usual).T
     return low[:, None], high[:, None]
 
 
-def _demand(row: Wanted, demand: Count, streams: Streams) -> Input:
+def _demand(row: Target, demand: Count, streams: Streams) -> Input:
     owner = ("demand", row.variety, str(row.week))  # as for `drawn_demand`
 
     def value(score: float) -> float:
@@ -300,7 +300,7 @@ def _price(name: str, part: float, streams: Streams) -> Input:
 
 
 def price_at(part: float, score: Array) -> Array:
-    """Give a price over the stated one at normal scores; nine times in ten it lies within a part of it."""
+    """Return a price over the stated one at normal scores; nine times in ten it lies within a part of it."""
     return np.maximum(1 + part / Z90 * score, 0.0)
 
 

@@ -37,7 +37,7 @@ class Choice:
     Parameters
     ----------
     prices, week, quantity
-        Offer, week of delivery, number of plantlets; no offer if none is ordered.
+        PriceLine, week of delivery, number of plantlets; no offer if none is ordered.
     """
 
     prices: PriceList | None = None
@@ -64,13 +64,13 @@ class Preposterior:
         self.doubts = tuple(name for name, _ in self._held)
         self.scores, self.weights = _nodes(len(self._held), case.streams)
         self._ways = self._best_weeks()
-        self.choices = (Choice(), *self._lawful())
+        self.choices = (Choice(), *self._orderable())
         other = int(case.streams.generator("trial").integers(2**62))  # the trial has a season of its own
         self._trial = season_streams(min(case.streams.draws, _TRIALS), other)
         self._chances: dict[int, Array] = {}
 
     def _best_weeks(self) -> list[tuple[PriceList, Week]]:
-        """Give for each offer the week of delivery that is best without a trial."""
+        """Return for each offer the week of delivery that is best without a trial."""
         best: dict[PriceList, tuple[float, Week]] = {}
         for prices, week in self.case.ways():
             margin = self.margins.greatest(prices, week)[1]
@@ -78,8 +78,8 @@ class Preposterior:
                 best[prices] = margin, week
         return [(prices, week) for prices, (_, week) in sorted(best.items(), key=lambda item: -item[1][0])]
 
-    def _lawful(self) -> list[Choice]:
-        """Give the orders that are compared: up to what costs as much as all that can be sold brings, thinned out."""
+    def _orderable(self) -> list[Choice]:
+        """Return the orders that are compared: up to what costs as much as all that can be sold brings, thinned out."""
         found = []
         for prices, week in self._ways:
             greatest = self.margins.greatest(prices, week)[0]
@@ -91,7 +91,7 @@ class Preposterior:
         return found
 
     def _shifts(self, streams: Streams, scores: Array) -> dict[str, Array]:
-        """Give what must be added to scores so that their lasting parts are those given."""
+        """Return what must be added to scores so that their lasting parts are those given."""
         route = {stage.stage: stage for stage in self._season.route(self._variety)}
         shifts = {}
         for (name, level), score in zip(self._held, scores, strict=True):
@@ -137,14 +137,14 @@ class Preposterior:
         return self._chances[plants]
 
     def known(self) -> tuple[int, float, float]:
-        """Give the best choice without a trial, its margin [currency], and the worth of knowing all that lasts."""
+        """Return the best choice without a trial, its margin [currency], and the worth of knowing all that lasts."""
         margins = self._by_group.mean(axis=0)
         expected = self.weights @ margins
         best = int(np.argmax(expected))
         return best, float(expected[best]), max(float(self.weights @ margins.max(axis=1) - expected[best]), 0.0)
 
     def worth(self, plants: int) -> tuple[float, float]:
-        """Give the worth of a trial, and its standard error [currency].
+        """Return the worth of a trial, and its standard error [currency].
 
         Notes
         -----
@@ -163,7 +163,7 @@ class Preposterior:
         return _worth(self.weights, margins, chances), math.sqrt(variance)
 
     def outcomes(self, plants: int) -> tuple[Array, Array, NDArray[np.intp], Array]:
-        """Give by number of survivors its chance, the survival and margin then expected, and the best choice."""
+        """Return by number of survivors its chance, the survival and margin then expected, and the best choice."""
         margins, chances = self._by_group.mean(axis=0), self._likelihoods(plants).mean(axis=0)
         joint = self.weights[:, None] * chances
         total = np.maximum(joint.sum(axis=0), np.finfo(float).tiny)
@@ -172,27 +172,27 @@ class Preposterior:
         return total, joint.T @ self._survivals.mean(axis=1) / total, best, expected[np.arange(plants + 1), best]
 
     def cost(self, plants: int) -> tuple[float, int, str]:
-        """Give the cost of a trial [currency], the plantlets bought for it, and from which lab."""
+        """Return the cost of a trial [currency], the plantlets bought for it, and from which lab."""
         bills = []
         for prices, week in self._ways:
-            bought = prices.lawful(plants)
+            bought = prices.orderable(plants)
             bill = prices.price(bought) + prices.freight(bought) + plants * self.case.growing(week)
             bills.append((bill, bought, prices.lab))
         return min(bills) if plants else (0.0, 0, min(bills)[2])
 
 
 def _lasting(season: Season, variety: str) -> tuple[tuple[str, Level], ...]:
-    """Give the stages whose survival is in doubt in a way that lasts, with the level at which it varies."""
+    """Return the stages whose survival is in doubt in a way that lasts, with the level at which it varies."""
     found = []
     for stage, share in zip(season.route(variety), season.survivals(variety), strict=True):
         level = Level.parse(share.level)
-        if share.spread > 0 and any(word in _LASTING for word, _ in level.shares):
+        if share.sd > 0 and any(word in _LASTING for word, _ in level.shares):
             found.append((stage.stage, level))
     return tuple(found)
 
 
 def _nodes(doubts: int, streams: Streams) -> tuple[Array, Array]:
-    """Give scores of what lasts, shape (nodes, doubts), and their weights."""
+    """Return scores of what lasts, shape (nodes, doubts), and their weights."""
     if doubts > 1:
         points = qmc.Sobol(doubts, rng=streams.generator("what lasts")).random(_POINTS)
         return norm.ppf(points), np.full(_POINTS, 1 / _POINTS)
@@ -209,7 +209,7 @@ def _worth(weights: Array, margins: Array, chances: Array) -> float:
 
 
 def _grouped(by_draw: Array) -> Array:
-    """Give means over groups of draws, the last axis, as the first axis."""
+    """Return means over groups of draws, the last axis, as the first axis."""
     groups = [by_draw[..., first::GROUPS].mean(axis=-1) for first in range(GROUPS)]
     return np.array(groups)
 

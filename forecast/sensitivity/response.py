@@ -54,13 +54,13 @@ class Answers:
         return float(self._total(self._parts, {}, {}).mean())
 
     def expected(self, sample: Sample, touched: Iterable[str], parts: Mapping[str, float] | None = None) -> float:
-        """Give the expected answer with some inputs set, and prices at some parts of what is stated."""
+        """Return the expected answer with some inputs set, and prices at some parts of what is stated."""
         some = list(dict.fromkeys(name for one in touched for name in self.inputs[one].varieties))
         found = {**self._parts, **self.parts(sample, some)}
         return float(self._total(found, sample, parts or {}).mean())
 
     def parts(self, sample: Sample, varieties: Iterable[str]) -> dict[str, Array]:
-        """Give what the answer is made of for some varieties, with some inputs set."""
+        """Return what the answer is made of for some varieties, with some inputs set."""
         rates = {name: scores for name, scores in sample.items() if name not in PRICES}
         found = {}
         for name in varieties:
@@ -73,7 +73,7 @@ class Answers:
         return found
 
     def shared(self, names: Sequence[str]) -> pd.DataFrame:
-        """Give the Sobol indices of some inputs, and of all others together."""
+        """Return the Sobol indices of some inputs, and of all others together."""
         draws = 2 ** (self.streams.draws.bit_length() - 1)
         if draws < self.streams.draws:
             outcome = Outcome(
@@ -99,7 +99,7 @@ class Answers:
         return sobol_table([*names, ELSE] if rest else names, *answers, mixed)
 
     def stated(self, name: str, currency: str) -> tuple[str, float]:
-        """Give the unit in which a price is told, and the stated price in it."""
+        """Return the unit in which a price is told, and the stated price in it."""
         if len(self.varieties) > 1:
             return "of the stated prices", 1.0
         (only,) = self.varieties
@@ -126,7 +126,7 @@ class Answers:
         return price_at(self.ranges[name], sample.get(name, self.inputs[name].drawn)[0])
 
     def _bought(self) -> tuple[float, float]:
-        """Give what the plantlets cost, and their freight [currency]."""
+        """Return what the plantlets cost, and their freight [currency]."""
         costs = {"freight": 0.0, "plantlets": 0.0}
         for line in bought(self.outcome):
             if line.variety in self.varieties:

@@ -38,8 +38,8 @@ def tornado(function: Function, inputs: Mapping[str, Any], *, n: int, seed: int)
     Returns
     -------
     DataFrame
-        A row for each input, the largest swing first: input; low and high, its quantiles 0.1 and 0.9; at_low and
-        at_high, the mean answer with the input set to these in the same draws; swing, how far apart these are.
+        A row for each input, the largest swing first: input; low and high, its quantiles 0.1 and 0.9; at_p10 and
+        at_p90, the mean answer with the input set to these in the same draws; swing, how far apart these are.
 
     Raises
     ------
@@ -63,17 +63,17 @@ def tornado(function: Function, inputs: Mapping[str, Any], *, n: int, seed: int)
             values[i] = end
             answers.append(float(np.mean(function(values))))
         rows.append((name, *ends, *answers))
-    return ranked(pd.DataFrame(rows, columns=["input", "low", "high", "at_low", "at_high"]))
+    return ranked(pd.DataFrame(rows, columns=["input", "p10", "p90", "at_p10", "at_p90"]))
 
 
 def ranked(table: pd.DataFrame) -> pd.DataFrame:
-    """Give the rows of a tornado with their swing, the largest first."""
-    swung = table.assign(swing=(table["at_high"] - table["at_low"]).abs())
+    """Return the rows of a tornado with their swing, the largest first."""
+    swung = table.assign(swing=(table["at_p90"] - table["at_p10"]).abs())
     return swung.sort_values("swing", ascending=False, kind="stable", ignore_index=True)
 
 
 def indices(function: Function, inputs: Mapping[str, Any], n: int, *, seed: int) -> pd.DataFrame:
-    """Give the first-order and total Sobol indices of a function of independent inputs.
+    """Return the first-order and total Sobol indices of a function of independent inputs.
 
     Parameters
     ----------
@@ -105,7 +105,7 @@ def indices(function: Function, inputs: Mapping[str, Any], n: int, *, seed: int)
 
 
 def sobol_table(names: Sequence[str], one: Array, other: Array, mixed: Sequence[Array]) -> pd.DataFrame:
-    """Give the first-order and total Sobol indices of inputs, or of groups of inputs, from answers.
+    """Return the first-order and total Sobol indices of inputs, or of groups of inputs, from answers.
 
     Parameters
     ----------
@@ -150,7 +150,7 @@ def sobol_table(names: Sequence[str], one: Array, other: Array, mixed: Sequence[
 
 
 def _drawn(known: Sequence[Any], n: int, seed: int) -> Array:
-    """Give even draws of inputs, shape (inputs, n)."""
+    """Return even draws of inputs, shape (inputs, n)."""
     number = whole("n", n, 2, _MOST)
     if number & (number - 1):
         raise refuse("n", n, "not a power of two", "Give a number of draws such as 512 or 1024.")

@@ -60,22 +60,22 @@ def poorer(season: Season, *, points: float = 0.1) -> Season:
 
 
 def share_saleable(outcome: Outcome) -> float:
-    """Give the share of all plants delivered that become saleable within the season, on average [0 to 1]."""
+    """Return the share of all plants delivered that become saleable within the season, on average [0 to 1]."""
     ready = sum(float(outcome.ready[variety][-1].mean()) for variety in outcome.varieties)
     return ready / sum(batch.quantity for batch in outcome.batches)
 
 
 def _lowered(route: Sequence[Stage], shares: Sequence[Share], points: float) -> list[Stage]:
-    """Give the stages of a route with the survival of the one that loses most lowered."""
+    """Return the stages of a route with the survival of the one that loses most lowered."""
     worst = int(np.argmin([share.mean for share in shares]))
     through = math.prod(share.mean for share in shares)
     kept = 1 - min(points / through, 0.5)
     rows = []
     for at, (row, share) in enumerate(zip(route, shares, strict=True)):
-        mean, spread = share.mean, share.spread
+        mean, spread = share.mean, share.sd
         if at == worst:
             mean = share.mean * kept
             spread *= math.sqrt(mean * (1 - mean) / (share.mean * (1 - share.mean))) if spread else 0.0
         cells = dict.fromkeys(cell for form in SURVIVALS for cell in form)
-        rows.append(row.replace(**cells | {"survival": mean, "survival_spread": spread, "share_of": "entering"}))
+        rows.append(row.replace(**cells | {"survival": mean, "survival_sd": spread, "share_of": "entering"}))
     return rows

@@ -72,7 +72,7 @@ class TrialWorth:
         return self.worth - self.cost
 
     def curve(self, numbers: Sequence[int] = (0, 6, 12, 24, 36, 48, 72, 108, 144, 216, 288)) -> pd.DataFrame:
-        """Give the worth of trials of other sizes.
+        """Return the worth of trials of other sizes.
 
         Parameters
         ----------
@@ -97,7 +97,7 @@ class TrialWorth:
         return pd.DataFrame(rows, columns=["plants", "bought", "worth", "error", "cost", "net"])
 
     def decisions(self) -> pd.DataFrame:
-        """Give what would be ordered after each outcome of the trial.
+        """Return what would be ordered after each outcome of the trial.
 
         Returns
         -------
@@ -160,7 +160,7 @@ def trial_worth(
     draws: int,
     seed: int,
     plants: int = 72,
-    wanted: int | None = None,
+    target: int | None = None,
     week: Week | str | None = None,
 ) -> TrialWorth:
     """Find what a trial batch is worth before the big order of a variety whose survival is in doubt.
@@ -170,7 +170,7 @@ def trial_worth(
     season, variety
         The season, and which of its varieties.
     draws, seed
-        Number of imagined seasons for each survival that is thought of, at least 16, and their seed.
+        Number of simulated seasons for each survival that is thought of, at least 16, and their seed.
     plants
         Plants that are tried [number].
     wanted, week
@@ -193,7 +193,7 @@ def trial_worth(
     times of stages are taken as they are. The outcome of the trial is the number that comes through all stages, until
     they are saleable; the trial is over before the big order is placed.
 
-    The big order is that of greatest expected margin (as `size_order` finds it with ``aim="margin"``), or none: lawful
+    The big order is that of greatest expected margin (as `size_order` finds it with ``aim="margin"``), or none: orderable
     quantities of each offer, in its best week, up to what costs as much as all that can be sold brings; of more than
     60, some 60.
 
@@ -218,7 +218,7 @@ def trial_worth(
     """
     plants = whole("plants", plants, 0, MOST_PLANTS)
     draws = whole("draws", draws, GROUPS, MOST_DRAWS)
-    request, number = requested(season, variety, wanted, week, None)
+    request, number = requested(season, variety, target, week, None)
     tables = Preposterior(season, Case(season, season_streams(draws, seed), request, number), number)
     best, margin, perfect = tables.known()
     worth, error = tables.worth(plants)

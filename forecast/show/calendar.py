@@ -140,7 +140,7 @@ def _orders(outcome: Outcome) -> Iterator[_Task]:
 def _payments(outcome: Outcome) -> Iterator[_Task]:
     due: dict[tuple[Week, str, bool], list[tuple[str, float, str]]] = defaultdict(list)
     for row in cash_flow(outcome).entries().to_dict("records"):
-        if row["table"] == "offers":
+        if row["table"] == "price_list":
             entry = (row["what"], round(-row["amount"], 2), row["variety"])
             due[Week.parse(row["week"]), row["lab"], row["what"] == "deposit"].append(entry)
     for (week, lab, at_once), entries in due.items():
@@ -152,17 +152,17 @@ def _payments(outcome: Outcome) -> Iterator[_Task]:
 
 
 def _wanted(outcome: Outcome) -> Iterator[_Task]:
-    ordered = outcome.wanted().set_index(["variety", "week"])["chance"].to_dict()
-    for row in outcome.season.wanted:
+    ordered = outcome.targets().set_index(["variety", "week"])["chance"].to_dict()
+    for row in outcome.season.targets:
         key = (row.variety, str(row.week))
         there = f"There in {seasons(ordered[key])}." if key in ordered else "Nothing of it is ordered."
-        said = f"Wanted: {row.likely_number:,} {row.variety}"
+        said = f"Target: {row.median_number:,} {row.variety}"
         asked = f"Asked for: {row.demand}. " if row.demand else ""
-        yield _Task(("wanted", *key), "wanted", row.week.monday, 1, said, f"{asked}{there}")
+        yield _Task(("target", *key), "target", row.week.monday, 1, said, f"{asked}{there}")
 
 
 def _grown(outcome: Outcome, batch: Batch) -> Iterator[_Task]:
-    """Give the delivery of a batch, and when half of its plants enter each later stage and are ready."""
+    """Return the delivery of a batch, and when half of its plants enter each later stage and are ready."""
     season, fate = outcome.season, outcome.fate(batch)
     route = season.route(batch.variety)
     of = (batch.variety, batch.lab or "", str(batch.week))
@@ -194,7 +194,7 @@ def _grown(outcome: Outcome, batch: Batch) -> Iterator[_Task]:
 
 
 def _halves(outcome: Outcome, batch: Batch) -> NDArray[np.intp]:
-    """Give the week of the season, from 0, in which half of those that will have left the first 0, 1, ... all stages.
+    """Return the week of the season, from 0, in which half of those that will have left the first 0, 1, ... all stages.
 
     Returns
     -------

@@ -31,12 +31,12 @@ _Box = tuple[str, Week, float, int | None]  # what shares boxes: lab, week, frei
 
 _SHIPMENT = ["lab", "week", "monday"]
 _PAID = ["price", "freight", "deposit", "balance"]
-_MONEY = {*_PAID, "due_on_delivery", "total", "low", "middle", "high"}
+_MONEY = {*_PAID, "due_on_delivery", "total", "p5", "median", "p95"}
 _WHOLE = {"quantity", "plantlets", "orders", "deliveries"}
 FORMATS = {
     **dict.fromkeys(_WHOLE, "#,##0"),
-    **dict.fromkeys(_MONEY | {"boxes", "used", "there_is"}, "#,##0.00"),
-    **dict.fromkeys(("unit_price", "one_more"), "#,##0.00##"),
+    **dict.fromkeys(_MONEY | {"boxes", "used", "available"}, "#,##0.00"),
+    **dict.fromkeys(("unit_price", "shadow_price"), "#,##0.00##"),
 }
 _LIKE_A_SIGN = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
 _WIDEST = 100  # characters; longer texts are wrapped
@@ -44,7 +44,7 @@ _EVERY = "all labs"
 
 
 def order_sheet(plan: Plan) -> dict[str, pd.DataFrame]:
-    """Give the sheets of the order, by name.
+    """Return the sheets of the order, by name.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def write_order_sheet(plan: Plan, path: str | os.PathLike[str], *, overwrite: bo
 
 
 def _orders(plan: Plan) -> tuple[pd.DataFrame, list[int | None]]:
-    """Give the orders by lab, week and variety, and the whole boxes of each lab and week; None without boxes."""
+    """Return the orders by lab, week and variety, and the whole boxes of each lab and week; None without boxes."""
     picks = [(pick.way.prices.row(pick.quantity), pick.way.week, pick) for _, pick in plan._picks()]
     picks.sort(key=lambda found: (found[0].lab, found[1], found[0].variety))
     together: dict[_Box, int] = defaultdict(int)
@@ -169,7 +169,7 @@ def _notes(plan: Plan) -> list[tuple[str, str]]:
         ("due", "Balances and freight are due in the week of delivery. Every date is the Monday of its week."),
         ("freight", "What a lab sends in one week shares boxes of one size; whole boxes are paid for."),
         ("money", "Cash since the season began, by the end of a week: nine seasons in ten lie between low and high."),
-        ("limits", f"The budget and the bad years in {season.currency}, places in m2."),
+        ("limits", f"The budget and the bad years in {season.currency}, places in m²."),
         *(("please note", line) for line in CAUTIONS),
     ]
 
@@ -195,7 +195,7 @@ def workbook(sheets: Mapping[str, pd.DataFrame], formats: Mapping[str, Mapping[s
 
 
 def escaped(text: str) -> str:
-    """Give a text as a workbook's file holds it.
+    """Return a text as a workbook's file holds it.
 
     Notes
     -----
@@ -238,5 +238,5 @@ def _fill(sheet: Worksheet, table: pd.DataFrame, formats: Mapping[str, str]) -> 
 
 
 def _cells(table: pd.DataFrame) -> list[list[Any]]:
-    """Give the rows of a table as plain values; None where nothing stands."""
+    """Return the rows of a table as plain values; None where nothing stands."""
     return [[None if pd.isna(cell) else cell for cell in row] for row in table.itertuples(index=False, name=None)]

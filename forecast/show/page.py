@@ -54,7 +54,7 @@ footer { color: #555; font-size: 0.85rem; margin-top: 2rem; }
 
 
 def whole_page(title: str, body: Iterable[str], footer: str) -> str:
-    """Give a whole page: a text as its title, parts in HTML, and a text at its foot.
+    """Return a whole page: a text as its title, parts in HTML, and a text at its foot.
 
     It asks for nothing from outside and runs no script.
     """
@@ -69,17 +69,17 @@ def whole_page(title: str, body: Iterable[str], footer: str) -> str:
 
 
 def tagged(tag: str, text: str) -> str:
-    """Give a text in a tag, its signs escaped."""
+    """Return a text in a tag, its signs escaped."""
     return f"<{tag}>{escape(text)}</{tag}>"
 
 
 def bullets(texts: Iterable[str]) -> str:
-    """Give texts as a list."""
+    """Return texts as a list."""
     return f"<ul>{''.join(tagged('li', text) for text in texts)}</ul>"
 
 
 def answered(answers: Iterable[tuple[str, Sequence[str]]]) -> str:
-    """Give questions with their answers; several sentences of one answer stand below each other."""
+    """Return questions with their answers; several sentences of one answer stand below each other."""
     rows = (
         f"{tagged('dt', question)}<dd>{''.join(tagged('p', text) for text in texts)}</dd>"
         for question, texts in answers
@@ -88,7 +88,7 @@ def answered(answers: Iterable[tuple[str, Sequence[str]]]) -> str:
 
 
 def tabled(table: pd.DataFrame, caption: str, *, numbers: Collection[str] = (), short: Collection[str] = ()) -> str:
-    """Give a table whose first column names its rows.
+    """Return a table whose first column names its rows.
 
     Parameters
     ----------
@@ -117,7 +117,7 @@ def tabled(table: pd.DataFrame, caption: str, *, numbers: Collection[str] = (), 
 
 
 def figure(chart: Any, sentence: str) -> str:
-    """Give an Altair chart as a drawing with a sentence below it; its description is the text that says the same."""
+    """Return an Altair chart as a drawing with a sentence below it; its description is the text that says the same."""
     spec = chart.to_dict()
     spec.setdefault("config", {})["aria"] = False
     opening, _, parts = vl_convert.vegalite_to_svg(spec).partition(">")

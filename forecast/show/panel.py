@@ -65,14 +65,14 @@ class Panel:
         return self.answer.orders
 
     def table(self) -> pd.DataFrame:
-        """Give the base plan, what is asked now and the scenarios that were kept, side by side."""
+        """Return the base plan, what is asked now and the scenarios that were kept, side by side."""
         return self.asked.side_by_side(self.at, self.kept)
 
     def __str__(self) -> str:
         return self.answer.sentence
 
     def _repr_mimebundle_(self, **_: Any) -> tuple[dict[str, Any], dict[str, Any]]:
-        """Give the live panel, and for viewers without a kernel the chart and the words."""
+        """Return the live panel, and for viewers without a kernel the chart and the words."""
         shown = self._live.shown
         still, how = offline({**self._spec, "datasets": shown["data"], "description": shown["described"]})
         live, _metadata = self._live._repr_mimebundle_()
@@ -92,7 +92,7 @@ def what_if(
         Orders as for `simulate`. Without them an order is sized for each number that is wanted of the variety, and of
         the other varieties the season's own orders stand on the benches.
     draws, seed
-        Number of imagined seasons, and their seed.
+        Number of simulated seasons, and their seed.
 
     Returns
     -------
@@ -156,7 +156,7 @@ def _live(asked: WhatIf, spec: Mapping[str, Any]) -> Any:
 
 @lru_cache(1)
 def _script() -> str:
-    """Give what runs in the browser, with all that draws charts, so that no network is needed."""
+    """Return what runs in the browser, with all that draws charts, so that no network is needed."""
     bundle: str = vl_convert.javascript_bundle(_text("panel.js"))
     return bundle
 
@@ -170,9 +170,9 @@ def _chart(asked: WhatIf) -> dict[str, Any]:
     places = list(asked.answer().fullest)
     plants = alt.layer(
         *_fan("saleable", "saleable plants on hand [number]"),
-        alt.Chart(alt.NamedData("wanted"))
+        alt.Chart(alt.NamedData("target"))
         .mark_point(shape="diamond", size=140, filled=True, color=ORANGE, opacity=1)
-        .encode(x=week_axis(), y="wanted:Q", tooltip=_tips("wanted")),
+        .encode(x=week_axis(), y="target:Q", tooltip=_tips("target")),
     ).properties(
         width=WIDTH,
         height=_HEIGHT,
@@ -186,7 +186,7 @@ def _chart(asked: WhatIf) -> dict[str, Any]:
             *_fan(f"bench {place}", "bench area [m²]"),
             alt.Chart(alt.NamedData(f"bench {place}"))
             .mark_line(color=ORANGE, strokeWidth=2.5, strokeDash=[7, 3], interpolate="step-after")
-            .encode(x=week_axis(), y="there_is:Q"),
+            .encode(x=week_axis(), y="available:Q"),
         ).properties(width=WIDTH, height=_LOW, title=heading(place, "Area of all plants. Dashed: what there is."))
         for place in places
     ]
@@ -195,11 +195,11 @@ def _chart(asked: WhatIf) -> dict[str, Any]:
 
 
 def _fan(data: str, title: str) -> Sequence[alt.Chart]:
-    """Give the band from low to high, the middle, and the middle of the base plan."""
+    """Return the band from low to high, the middle, and the middle of the base plan."""
     base = alt.Chart(alt.NamedData(data)).encode(x=week_axis())
-    tips = _tips("low", "middle", "high", "base")
-    band = base.mark_area(opacity=0.25, color=BLUE).encode(y=alt.Y("low:Q", title=title), y2="high:Q", tooltip=tips)
-    middle = base.mark_line(color=BLUE).encode(y="middle:Q", tooltip=tips)
+    tips = _tips("p5", "median", "p95", "base")
+    band = base.mark_area(opacity=0.25, color=BLUE).encode(y=alt.Y("p5:Q", title=title), y2="p95:Q", tooltip=tips)
+    middle = base.mark_line(color=BLUE).encode(y="median:Q", tooltip=tips)
     return band, middle, base.mark_line(color=BLACK, strokeDash=[2, 3], strokeWidth=1.5).encode(y="base:Q")
 
 

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from forecast.errors import Refused
 from forecast.ordering.price_list import PriceList
 from forecast.ordering.trial_orders import Case
-from forecast.season.rows import Delivery, Stage, Wanted
+from forecast.season.rows import Delivery, Stage, Target
 from forecast.season.season import Season
 from forecast.weeks import Week
 
@@ -48,12 +48,12 @@ class Slider:
     _change: Callable[[Asked, Any], Asked] = field(repr=False)
 
     def moved(self, asked: Asked, to: int) -> Asked:
-        """Give what is asked with this slider at a position; at that of the base plan nothing changes."""
+        """Return what is asked with this slider at a position; at that of the base plan nothing changes."""
         return asked if to == self.base else self._change(asked, self.values[to])
 
 
 def doubtful(season: Season, variety: str) -> Stage | None:
-    """Give the stage whose survival matters most: it varies most for its mean; None if none is uncertain.
+    """Return the stage whose survival matters most: it varies most for its mean; None if none is uncertain.
 
     Notes
     -----
@@ -61,13 +61,13 @@ def doubtful(season: Season, variety: str) -> Stage | None:
     (spread / mean)^2 over the stages.
     """
     shares = zip(season.route(variety), season.survivals(variety), strict=True)
-    weight, stage = max(((share.spread / share.mean, stage) for stage, share in shares), key=lambda one: one[0])
+    weight, stage = max(((share.sd / share.mean, stage) for stage, share in shares), key=lambda one: one[0])
     return stage if weight else None
 
 
 def survival(asked: Asked, stage: Stage) -> Slider:
     """Make the slider of the mean survival in a stage; its spread stays."""
-    mean, spread = stage.stated.mean, stage.stated.spread
+    mean, spread = stage.stated.mean, stage.stated.sd
     of = "plants that enter it" if stage.share_of == "entering" else "plants delivered"
     return _slider(
         f"Survival in {stage.stage}, {stage.applies_to} [% of {of}]",
@@ -75,7 +75,7 @@ def survival(asked: Asked, stage: Stage) -> Slider:
         mean,
         lambda share: f"{100 * share:.3g} %",
         lambda was, share: was._replace(
-            season=was.season.with_stage(stage.applies_to, stage.stage, survival=share, survival_spread=spread)
+            season=was.season.with_stage(stage.applies_to, stage.stage, survival=share, survival_sd=spread)
         ),
         asked,
     )
@@ -105,18 +105,18 @@ def to_size(asked: Asked, at: int, case: Case) -> Iterator[Slider]:
     whose = f" by {row.week}" if several else ""
     yield _slider(
         f"Plants wanted{whose} [number]",
-        [round(value) for value in _around(row.likely_number, least=1)],
-        row.likely_number,
+        [round(value) for value in _around(row.median_number, least=1)],
+        row.median_number,
         lambda to: f"{to:,}",
-        lambda was, to: _wanting(was, at, _scaled(was.season.wanted_of(row.variety)[at], to)),
+        lambda was, to: _wanting(was, at, _scaled(was.season.targets_of(row.variety)[at], to)),
         asked,
     )
     yield _slider(
         f"Confidence{whose} [seasons in 100]",
-        [share for share in _CONFIDENCES if abs(share - case.confidence) >= 0.005],
-        case.confidence,
+        [share for share in _CONFIDENCES if abs(share - case.service_level) >= 0.005],
+        case.service_level,
         lambda to: f"{100 * to:g} in 100",
-        lambda was, to: _wanting(was, at, was.season.wanted_of(row.variety)[at].replace(confidence=to)),
+        lambda was, to: _wanting(was, at, was.season.targets_of(row.variety)[at].replace(service_level=to)),
         asked,
     )
     yield _delivery(asked, at, f"Delivery{whose and f' of those wanted{whose}'}", (week for _, week in case.ways()))
@@ -128,10 +128,10 @@ def ordered(asked: Asked, at: int, last: Week) -> Iterator[Slider]:
     prices = price_list(season, order)
     several = len(asked.orders) > 1
     whose = f", order {at + 1}" if several else ""
-    lawful = [number for _, numbers in prices.ranges(prices.lawful(2 * order.quantity)) for number in numbers]
+    orderable = [number for _, numbers in prices.ranges(prices.orderable(2 * order.quantity)) for number in numbers]
     yield _slider(
         f"Plantlets ordered from {prices.lab}{whose} [number]",
-        lawful[:: math.ceil(len(lawful) / _MOST)],
+        orderable[:: math.ceil(len(orderable) / _MOST)],
         order.quantity,
         lambda to: f"{to:,}",
         lambda was, to: _ordering(was, at, quantity=to),
@@ -141,14 +141,15 @@ def ordered(asked: Asked, at: int, last: Week) -> Iterator[Slider]:
 
 
 def price_list(season: Season, order: Delivery) -> PriceList:
-    """Give the cheapest price list that an order falls under, freight included; there is one."""
-    lists = [prices for prices in PriceList.of(season.offers_for(order.variety)) if order.lab in (None, prices.lab)]
-    lawful = [
+    """Return the cheapest price list that an order falls under, freight included; there is one."""
+    lists = [prices for prices in PriceList.of(season.price_lines(order.variety)) if order.lab in (None, prices.lab)]
+    orderable = [
         prices
         for prices in lists
-        if order.week in prices.weeks(season.first_week, order.week) and prices.lawful(order.quantity) == order.quantity
+        if order.week in prices.weeks(season.first_week, order.week)
+        and prices.orderable(order.quantity) == order.quantity
     ]
-    return min(lawful, key=lambda prices: prices.price(order.quantity) + prices.freight(order.quantity))
+    return min(orderable, key=lambda prices: prices.price(order.quantity) + prices.freight(order.quantity))
 
 
 def _delivery(asked: Asked, at: int, label: str, weeks: Iterable[Week]) -> Slider:
@@ -171,8 +172,8 @@ def _slider(
     asked: Asked,
 ) -> Slider:
     """Make a slider of those values that the season accepts, and of the base plan's."""
-    lawful = sorted({base, *(value for value in set(values) if _accepted(change, asked, value))})
-    return Slider(label, tuple(lawful), tuple(text(value) for value in lawful), lawful.index(base), change)
+    orderable = sorted({base, *(value for value in set(values) if _accepted(change, asked, value))})
+    return Slider(label, tuple(orderable), tuple(text(value) for value in orderable), orderable.index(base), change)
 
 
 def _accepted(change: Callable[[Asked, Any], Asked], asked: Asked, value: Any) -> bool:
@@ -184,23 +185,23 @@ def _accepted(change: Callable[[Asked, Any], Asked], asked: Asked, value: Any) -
 
 
 def _around(base: float, *, least: float = 0.0) -> Iterator[float]:
-    """Give numbers in even steps to either side of a base, up to about half of it."""
+    """Return numbers in even steps to either side of a base, up to about half of it."""
     ten = 10 ** math.floor(math.log10(base / (2 * _STEPS)))
     step = max(ten * max(k for k in (1, 2, 5) if k * ten <= base / (2 * _STEPS)), least)
     return (base + k * step for k in range(-_STEPS, _STEPS + 1) if base + k * step >= max(least, step))
 
 
-def _wanting(asked: Asked, at: int, row: Wanted) -> Asked:
+def _wanting(asked: Asked, at: int, row: Target) -> Asked:
     season = asked.season
-    was = season.wanted_of(row.variety)[at]
-    return asked._replace(season=season.replace(wanted=tuple(row if one is was else one for one in season.wanted)))
+    was = season.targets_of(row.variety)[at]
+    return asked._replace(season=season.replace(targets=tuple(row if one is was else one for one in season.targets)))
 
 
-def _scaled(row: Wanted, likely: int) -> Wanted:
-    """Give what is wanted with another likely number; a range keeps its proportions."""
+def _scaled(row: Target, likely: int) -> Target:
+    """Return what is wanted with another likely number; a range keeps its proportions."""
     if row.demand is None:
-        return row.replace(wanted=likely)
-    cells = {name: getattr(row, name) * likely / row.likely_number for name in ("low", "high")}
+        return row.replace(target=likely)
+    cells = {name: getattr(row, name) * likely / row.median_number for name in ("p5", "p95")}
     return row.replace(likely=likely, **cells)
 
 

@@ -61,7 +61,7 @@ class Answer:
     cost: float
     margin: float | None
     saleable: pd.DataFrame = field(repr=False)
-    wanted: pd.DataFrame = field(repr=False)
+    target: pd.DataFrame = field(repr=False)
     benches: dict[str, pd.DataFrame] = field(repr=False)
     fullest: dict[str, str] = field(repr=False)
 
@@ -88,7 +88,7 @@ class _Stand(NamedTuple):
     said: tuple[str, ...]
     sized: tuple[Order, ...]
     own: Outcome
-    wanted: pd.DataFrame
+    target: pd.DataFrame
     saleable: pd.DataFrame
     benches: dict[str, pd.DataFrame]
     fullest: dict[str, str]
@@ -105,7 +105,7 @@ class WhatIf:
         Orders as for `simulate`, of this and of other varieties. Without them an order is sized for each number that is
         wanted of the variety, and of other varieties the season's own orders stand on the benches.
     draws, seed
-        Number of imagined seasons, and their seed.
+        Number of simulated seasons, and their seed.
 
     Raises
     ------
@@ -145,7 +145,7 @@ class WhatIf:
         self._answers = lru_cache(_ANSWERS)(self._answered)
 
     def answer(self, at: Sequence[int] | None = None) -> Answer:
-        """Give what comes of a position of the sliders, one number for each; of the base plan if not given.
+        """Return what comes of a position of the sliders, one number for each; of the base plan if not given.
 
         Raises
         ------
@@ -170,7 +170,7 @@ class WhatIf:
         return "; ".join(moved) or "nothing"
 
     def side_by_side(self, at: Sequence[int] | None = None, kept: Iterable[Sequence[int]] = ()) -> pd.DataFrame:
-        """Give the base plan, what is asked now and the scenarios that were kept, in words, a column for each.
+        """Return the base plan, what is asked now and the scenarios that were kept, in words, a column for each.
 
         Returns
         -------
@@ -198,7 +198,7 @@ class WhatIf:
         return pd.DataFrame(table)
 
     def shown(self, at: Sequence[int], kept: Iterable[Sequence[int]] = ()) -> dict[str, Any]:
-        """Give all that the panel shows of a position, as plain values: sentences, data of charts, and the table."""
+        """Return all that the panel shows of a position, as plain values: sentences, data of charts, and the table."""
         answer, base = self.answer(at), self.answer()
         table = self.side_by_side(at, kept)
         places = [f"{place}: {text}" for place, text in answer.fullest.items()]
@@ -208,7 +208,7 @@ class WhatIf:
             "described": f"Saleable plants and benches by week. {answer.sentence} {'; '.join(places)}.",
             "data": {
                 "saleable": _beside(answer.saleable, base.saleable),
-                "wanted": answer.wanted.to_dict("records"),
+                "target": answer.target.to_dict("records"),
                 **{f"bench {place}": _beside(rows, base.benches[place]) for place, rows in answer.benches.items()},
             },
             "columns": list(table.columns),
@@ -219,14 +219,14 @@ class WhatIf:
 
     def _sliders(self) -> Iterator[Slider]:
         asked = self._asked
-        wanted = asked.season.wanted_of(self.variety)
+        target = asked.season.targets_of(self.variety)
         if self._stage:
             yield sliders.survival(asked, self._stage)
         for at in range(len(asked.orders)):
             if self._sizing:
                 yield from sliders.to_size(asked, at, self._case(asked.season, at))
             else:
-                yield from sliders.ordered(asked, at, wanted[-1].week)
+                yield from sliders.ordered(asked, at, target[-1].week)
         price = sliders.price(asked, self.variety)
         if price:
             yield price
@@ -241,7 +241,7 @@ class WhatIf:
         season = self._moved(at).season
         price = season.variety(self.variety).sale_price
         stand = self._stands((*at[:-1], self.base[-1]) if price else at)  # the price comes last
-        chance = min(order.chance for order in stand.sized) if self._sizing else float(stand.wanted["chance"].min())
+        chance = min(order.chance for order in stand.sized) if self._sizing else float(stand.target["chance"].min())
         cost, margin = self._sums(season, stand)
         said = list(stand.said)
         if margin is not None:
@@ -258,7 +258,7 @@ class WhatIf:
             cost=cost,
             margin=margin,
             saleable=stand.saleable,
-            wanted=dated(stand.wanted[["week", "wanted", "chance"]]),
+            target=dated(stand.target[["week", "target", "chance"]]),
             benches=stand.benches,
             fullest=stand.fullest,
         )
@@ -268,15 +268,15 @@ class WhatIf:
         sized, said = self._sized(asked) if self._sizing else ((), ())
         orders = tuple(order.delivery for order in sized) if self._sizing else asked.orders
         own = outcome_of(asked.season, orders, self._streams)
-        wanted = own.wanted(self.variety)
+        target = own.targets(self.variety)
         space = bench_space(together(own, self._others(at[0] if self._stage else 0)))
-        weekly = dated(space.weekly[["week", "low", "middle", "high", "there_is"]])
+        weekly = dated(space.weekly[["week", "p5", "median", "p95", "available"]])
         return _Stand(
             orders=orders,
-            said=said or tuple(self._told(own, wanted)),
+            said=said or tuple(self._told(own, target)),
             sized=sized,
             own=own,
-            wanted=wanted,
+            target=target,
             saleable=self._from_first(dated(own.table(self.variety, sold=True))),
             benches={
                 place: self._from_first(weekly[space.weekly["place"] == place]) for place in asked.season.place_names
@@ -285,7 +285,7 @@ class WhatIf:
         )
 
     def _sized(self, asked: Asked) -> tuple[tuple[Order, ...], tuple[str, ...]]:
-        """Give the orders that are sized, and what is said of them."""
+        """Return the orders that are sized, and what is said of them."""
         orders, said = [], []
         for at, row in enumerate(asked.orders):
             try:
@@ -297,20 +297,20 @@ class WhatIf:
             orders.append(order)
         return tuple(orders), tuple(said)
 
-    def _told(self, own: Outcome, wanted: pd.DataFrame) -> Iterator[str]:
+    def _told(self, own: Outcome, target: pd.DataFrame) -> Iterator[str]:
         """Say what comes of given orders."""
         what = " and ".join(
             f"{row.quantity:,}{f' from {row.lab}' if row.lab else ''} for {row.week}" for row in own.batches
         )
         yield f"Ordered of {self.variety}: {what}."
-        for row in wanted.to_dict("records"):
+        for row in target.to_dict("records"):
             yield (
-                f"In {seasons(row['chance'])} they give the {row['wanted']:,} wanted by {row['week']}; about "
-                f"{rounded(row['middle'])} are on hand then ({rounded(row['low'])} to {rounded(row['high'])})."
+                f"In {seasons(row['chance'])} they give the {row['target']:,} wanted by {row['week']}; about "
+                f"{rounded(row['median'])} are on hand then ({rounded(row['p5'])} to {rounded(row['p95'])})."
             )
 
     def _sums(self, season: Season, stand: _Stand) -> tuple[float, float | None]:
-        """Give what orders cost and earn at the prices of a season [currency]."""
+        """Return what orders cost and earn at the prices of a season [currency]."""
         if not self._sizing:
             own = Outcome(season, stand.own.batches, [stand.own.fate(row) for row in stand.own.batches], self._streams)
             row = cash_flow(own).by_variety().iloc[0]
@@ -330,11 +330,11 @@ class WhatIf:
         return table[table["week"] >= self._first]
 
     def _case(self, season: Season, at: int) -> Case:
-        return Case(season, self._streams, season.wanted_of(self.variety)[at], at + 1)
+        return Case(season, self._streams, season.targets_of(self.variety)[at], at + 1)
 
     def _unsized(self, season: Season) -> Iterator[Delivery]:
-        """Give an order of no plants yet for each wanted number, for its cheapest week."""
-        for at in range(len(season.wanted_of(self.variety))):
+        """Return an order of no plants yet for each wanted number, for its cheapest week."""
+        for at in range(len(season.targets_of(self.variety))):
             case = self._case(season, at)
             found = case.best() or case.nearest()
             yield Delivery(variety=self.variety, week=found[1], quantity=0)
@@ -344,17 +344,17 @@ class WhatIf:
         return self._stage is not None and self._stage in self._asked.season.route(variety)
 
     def _grown_beside(self, to: int) -> Outcome:
-        """Give what comes of the orders of other varieties, with the survival at a position."""
+        """Return what comes of the orders of other varieties, with the survival at a position."""
         season = self.sliders[0].moved(self._asked, to).season if self._stage else self._asked.season
         shared = [row for row in self._beside if self._shares(row.variety)]
         return together(outcome_of(season, shared, self._streams), self._apart)
 
 
 def _chosen(season: Season, variety: str | None, ordered: set[str] | None) -> str:
-    """Give the variety that is asked about, or that of which most are wanted."""
-    known = [row.variety for row in season.varieties if season.wanted_of(row.variety)]
+    """Return the variety that is asked about, or that of which most are wanted."""
+    known = [row.variety for row in season.varieties if season.targets_of(row.variety)]
     if ordered is None:
-        can, problem = {row.variety for row in season.offers}, "no lab offers it, and no orders are given"
+        can, problem = {row.variety for row in season.price_list}, "no lab offers it, and no orders are given"
     else:
         can, problem = ordered, "not ordered"
     possible = [name for name in known if name in can]
@@ -370,15 +370,15 @@ def _chosen(season: Season, variety: str | None, ordered: set[str] | None) -> st
 
 
 def _beside(table: pd.DataFrame, base: pd.DataFrame) -> list[dict[str, Any]]:
-    """Give the rows of a table, each with the middle of the base plan in its week."""
-    rows = table.assign(base=base["middle"].to_numpy()).to_dict("records")
+    """Return the rows of a table, each with the middle of the base plan in its week."""
+    rows = table.assign(base=base["median"].to_numpy()).to_dict("records")
     return [{str(name): cell for name, cell in row.items()} for row in rows]
 
 
 def _fullest(space: BenchSpace, place: str) -> str:
     weekly = space.weekly[space.weekly["place"] == place].to_dict("records")
-    row = max(weekly, key=lambda row: row["middle"])
-    text = f"about {rounded(row['middle'])} of {row['there_is']:.3g} m² in {row['week']}; "
+    row = max(weekly, key=lambda row: row["median"])
+    text = f"about {rounded(row['median'])} of {row['available']:.3g} m² in {row['week']}; "
     return f"{text}{f'overruns in {seasons(space.overruns[place])}' if space.overruns[place] else 'it fits'}"
 
 

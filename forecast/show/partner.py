@@ -60,7 +60,7 @@ def report(
     path
         The file; its name ends in ``.html``.
     draws, seed
-        Number of imagined seasons, and their seed.
+        Number of simulated seasons, and their seed.
     plan
         What to order, found by `plan_orders` with this season, these draws and this seed. Without it the plan is found
         first: for the greatest margin, or, if not all that is wanted has a sale price, for the least cost.
@@ -127,7 +127,7 @@ def _refuse_other(plan: Plan, season: Season, draws: int, seed: int) -> None:
 
 
 def _body(plan: Plan, step: _Steps) -> Iterator[str]:
-    """Give the parts of the page."""
+    """Return the parts of the page."""
     if not plan.orders:
         yield tagged("p", "Nothing is worth ordering.")
         yield bullets(f"{variety}: {why}." for variety, why in plan.left_out().items())
@@ -142,7 +142,7 @@ def _body(plan: Plan, step: _Steps) -> Iterator[str]:
 def _ordered(told: Told, step: _Steps) -> Iterator[str]:
     plan, currency = told.plan, told.plan.season.currency
     yield tagged(
-        "p", f"Chances are shares of {plan.draws:,} imagined seasons under the survivals and times stated below."
+        "p", f"Chances are shares of {plan.draws:,} simulated seasons under the survivals and times stated below."
     )
     yield answered(told.questions)
     step()
@@ -158,13 +158,13 @@ def _ordered(told: Told, step: _Steps) -> Iterator[str]:
         "in ten of the plants that become saleable are, in half of the seasons; late: in all but one of twenty."
     )
     short = ("wanted by", "there then", "ready", "ready late")
-    yield tabled(told.varieties(), caption, numbers=("wanted",), short=short)
+    yield tabled(told.varieties(), caption, numbers=("target",), short=short)
     yield from _charts(told, step)
     yield tagged("h2", "How good is this plan?")
     yield from _proof(plan, earns=told.earns)
     step()
     yield from _limits(plan)
-    yield from _runners_up(plan)
+    yield from _alternatives(plan)
 
 
 def _charts(told: Told, step: _Steps) -> Iterator[str]:
@@ -189,17 +189,17 @@ def _charts(told: Told, step: _Steps) -> Iterator[str]:
         yield figure(graphs.margin_chart(flows), said if less else "What this order earns, season by season.")
     step()
     yield tagged("h2", "What comes of each variety")
-    wanted = outcome.wanted().groupby("variety")["chance"].min().sort_values(kind="stable")
-    names = [*wanted.index, *(name for name in outcome.varieties if name not in wanted.index)]
+    target = outcome.targets().groupby("variety")["chance"].min().sort_values(kind="stable")
+    names = [*target.index, *(name for name in outcome.varieties if name not in target.index)]
     if len(names) > _MOST_CHARTS:
         yield tagged("p", f"The {_MOST_CHARTS} least sure of {len(names)} varieties; the table above has all.")
     said = "Saleable plants on hand: the line is the middle, the band nine seasons in ten."
     yield tagged("p", f"{said} A diamond is what is wanted, and sold then.")
     yield '<div class="pairs">'
     for name in names[:_MOST_CHARTS]:
-        chance = f"In the week that is least sure they suffice in {seasons(wanted[name])}."
+        chance = f"In the week that is least sure they suffice in {seasons(target[name])}."
         chart = charts.saleable(outcome, name).properties(title=name, **_SMALL)
-        yield figure(chart, chance if name in wanted.index else "None is wanted.")
+        yield figure(chart, chance if name in target.index else "None is wanted.")
         step()
     yield "</div>"
     yield tagged("h2", "Benches")
@@ -216,7 +216,7 @@ def _charts(told: Told, step: _Steps) -> Iterator[str]:
 def _back(told: Told) -> str:
     """Say from which week on more has come in than gone out."""
     weekly = told.flow.weekly
-    below = weekly.index[weekly["middle"] < 0]
+    below = weekly.index[weekly["median"] < 0]
     if not len(below):
         return "In half of the seasons or more, never has more gone out than come in."
     if below[-1] == weekly.index[-1]:
@@ -226,7 +226,7 @@ def _back(told: Told) -> str:
 
 
 def _flows(told: Told) -> dict[str, CashFlow]:
-    """Give what the order earns, and what two simple rules would; a rule that finds nothing to order is left out."""
+    """Return what the order earns, and what two simple rules would; a rule that finds nothing to order is left out."""
     plan = told.plan
     season, draws, seed = plan.season, plan.draws, plan.seed
     found = {"this order": told.flow}
@@ -256,16 +256,18 @@ def _limits(plan: Plan) -> Iterator[str]:
     rows = []
     for row in limits.to_dict("records"):
         unit = plan.season.currency if row["limit"] in ("budget", "bad years") else "m²"
-        worth = f"{row['one_more']:,.2f} {plan.season.currency}" if row["one_more"] > 0 else "nothing: not scarce"
-        rows.append((row["limit"], row["week"], f"{row['used']:,.0f} {unit}", f"{row['there_is']:,.0f} {unit}", worth))
+        worth = (
+            f"{row['shadow_price']:,.2f} {plan.season.currency}" if row["shadow_price"] > 0 else "nothing: not scarce"
+        )
+        rows.append((row["limit"], row["week"], f"{row['used']:,.0f} {unit}", f"{row['available']:,.0f} {unit}", worth))
     columns = ["limit", "fullest in", "used", "there is", f"one more would {verb}"]
     caption = "Limits. Of a place, the mean over the tenth of seasons in which it is fullest."
     yield tabled(pd.DataFrame(rows, columns=columns), caption, numbers=("used", "there is"))
 
 
-def _runners_up(plan: Plan) -> Iterator[str]:
+def _alternatives(plan: Plan) -> Iterator[str]:
     """Say what else would be nearly as good."""
-    others = plan.runners_up()
+    others = plan.alternatives()
     others = others[others["fits"]].head(_MOST_OTHERS)
     if others.empty:
         return
@@ -286,7 +288,7 @@ def _assumed(plan: Plan) -> Iterator[str]:
     budget = "no budget" if season.budget is None else f"a budget of {rounded(season.budget)} {season.currency}"
     yield bullets(
         [
-            "A chance is a share of imagined seasons under the rates below; it is as good as they are.",
+            "A chance is a share of simulated seasons under the rates below; it is as good as they are.",
             f"Prices, numbers wanted, costs, minutes, places and {budget} are as the season states them.",
             "What is wanted in a week is sold in it, the oldest plants first. Of what is left, as many plants as are "
             "wanted in all are sold marked down, if there is a price for it; the rest earns nothing.",
@@ -323,7 +325,7 @@ def _made(plan: Plan, day: date) -> str:
 
 
 def _browser() -> str:
-    """Give the program that prints, or refuse to print."""
+    """Return the program that prints, or refuse to print."""
     for name in _BROWSERS:
         if found := shutil.which(name):
             return found
@@ -332,7 +334,7 @@ def _browser() -> str:
 
 
 def _printed(text: str, browser: str) -> bytes:
-    """Give a page as it is printed on A4."""
+    """Return a page as it is printed on A4."""
     try:
         return _printed_in(text, browser)
     except (OSError, subprocess.TimeoutExpired) as error:

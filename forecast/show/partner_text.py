@@ -27,12 +27,12 @@ _BOUGHT = ("deposit", "balance", "freight")
 
 
 def unpriced(season: Season) -> list[str]:
-    """Give the varieties that are wanted without a price at which they are sold."""
-    return [row.variety for row in season.varieties if row.sale_price is None and season.wanted_of(row.variety)]
+    """Return the varieties that are wanted without a price at which they are sold."""
+    return [row.variety for row in season.varieties if row.sale_price is None and season.targets_of(row.variety)]
 
 
 def aim_for(season: Season) -> Aim:
-    """Give what to aim at: the margin, or the cost if not everything has a price at which it is sold."""
+    """Return what to aim at: the margin, or the cost if not everything has a price at which it is sold."""
     return "cost" if unpriced(season) else "margin"
 
 
@@ -80,7 +80,7 @@ class Told:
         ]
 
     def deliveries(self) -> pd.DataFrame:
-        """Give a row of texts for all that one lab sends in one week."""
+        """Return a row of texts for all that one lab sends in one week."""
         rows = []
         for (week, lab), sent in self.plan.table().groupby(["week", "lab"], sort=True):
             what = "; ".join(f"{row.quantity:,} {row.variety}" for row in sent.itertuples())
@@ -91,18 +91,18 @@ class Told:
         return pd.DataFrame(rows, columns=columns)
 
     def varieties(self) -> pd.DataFrame:
-        """Give a row of texts for each number wanted: how surely it is met, and when most plants are ready."""
+        """Return a row of texts for each number wanted: how surely it is met, and when most plants are ready."""
         when = self._ready()
         rows = []
         for row in self._wanted.to_dict("records"):
-            here = f"{row['middle']:,} ({row['low']:,} to {row['high']:,})"
+            here = f"{row['median']:,} ({row['p5']:,} to {row['p95']:,})"
             middle, late = when.get(row["variety"], ("", ""))
             chance = f"{100 * row['chance']:.0f} in 100"
-            rows.append((row["variety"], row["week"], f"{row['wanted']:,}", here, chance, middle, late))
+            rows.append((row["variety"], row["week"], f"{row['target']:,}", here, chance, middle, late))
         columns = [
             "variety",
             "wanted by",
-            "wanted",
+            "target",
             "there then",
             "seasons in which they suffice",
             "ready",
@@ -111,12 +111,12 @@ class Told:
         return pd.DataFrame(rows, columns=columns)
 
     def served(self, outcome: Outcome) -> float:
-        """Give the share of what is wanted that is there in its week [0 to 1], on average over plants and draws."""
+        """Return the share of what is wanted that is there in its week [0 to 1], on average over plants and draws."""
         there = asked = 0.0
-        for variety in dict.fromkeys(row.variety for row in outcome.season.wanted):
+        for variety in dict.fromkeys(row.variety for row in outcome.season.targets):
             before, after = outcome.on_hand(variety)
             there += float((before - after).mean(axis=1).sum())
-            asked += sum(float(drawn_demand(outcome.streams, row).mean()) for row in outcome.season.wanted_of(variety))
+            asked += sum(float(drawn_demand(outcome.streams, row).mean()) for row in outcome.season.targets_of(variety))
         return there / asked
 
     # Each answer
@@ -145,8 +145,8 @@ class Told:
         point = self.flow.low_point
         if self.earns:
             said.append(
-                f"Before the first sales pay for it, cash falls to about {money(point.middle, currency)} "
-                f"({signed(point.low)} to {signed(point.high)} in nine seasons of ten), lowest most often in "
+                f"Before the first sales pay for it, cash falls to about {money(point.median, currency)} "
+                f"({signed(point.p5)} to {signed(point.p95)} in nine seasons of ten), lowest most often in "
                 f"{point.week}."
             )
         else:
@@ -180,10 +180,10 @@ class Told:
         if not known:
             return ["Within the season most plants of no variety are ready."]
         span = f"between {known[0]} and {known[-1]}" if known[0] != known[-1] else f"by {known[0]}"
-        weeks = sorted({row.week for row in self.plan.season.wanted})
-        wanted = f"from {weeks[0]} to {weeks[-1]}" if len(weeks) > 1 else f"in {weeks[0]}"
+        weeks = sorted({row.week for row in self.plan.season.targets})
+        target = f"from {weeks[0]} to {weeks[-1]}" if len(weeks) > 1 else f"in {weeks[0]}"
         return [
-            f"Plants are wanted {wanted}. In half of the seasons nine in ten of the plants that become saleable are "
+            f"Plants are wanted {target}. In half of the seasons nine in ten of the plants that become saleable are "
             f"ready {span}{', depending on the variety' if len(known) > 1 else ''}. {self._latest()}"
         ]
 
@@ -210,13 +210,13 @@ class Told:
     def _least_sure(self) -> str:
         row = min(self._wanted.to_dict("records"), key=lambda one: one["chance"])
         return (
-            f"Least sure: the {row['wanted']:,} {row['variety']} wanted by {row['week']}, there in "
-            f"{seasons(row['chance'])}; in one season of twenty there are {rounded(row['low'])} or fewer."
+            f"Least sure: the {row['target']:,} {row['variety']} wanted by {row['week']}, there in "
+            f"{seasons(row['chance'])}; in one season of twenty there are {rounded(row['p5'])} or fewer."
         )
 
     def _latest(self) -> str:
         """Say which variety is latest, beside the last week in which it is wanted."""
-        last = {row.variety: row.week for row in sorted(self.plan.season.wanted, key=lambda row: row.week)}
+        last = {row.variety: row.week for row in sorted(self.plan.season.targets, key=lambda row: row.week)}
         late = {name: when for name, (_, when) in self._ready().items() if name in last}
         if not late:
             return ""
@@ -237,7 +237,7 @@ class Told:
         return f"Benches: {said}."
 
     def _costly(self) -> list[str]:
-        season, low = self.plan.season, self.flow.low_point.low
+        season, low = self.plan.season, self.flow.low_point.p5
         said = []
         if self.earns:
             paid = money(-low, season.currency)
@@ -251,13 +251,13 @@ class Told:
     @cached_property
     def _wanted(self) -> pd.DataFrame:
         """Each number wanted, those of which nothing is ordered, too."""
-        rows = self.plan.outcome.wanted()
-        missing = [row for row in self.plan.season.wanted if row.variety not in self.plan.outcome.varieties]
-        more = [(row.variety, str(row.week), row.likely_number, 0, 0, 0, 0.0) for row in missing]
+        rows = self.plan.outcome.targets()
+        missing = [row for row in self.plan.season.targets if row.variety not in self.plan.outcome.varieties]
+        more = [(row.variety, str(row.week), row.median_number, 0, 0, 0, 0.0) for row in missing]
         return pd.concat([rows, pd.DataFrame(more, columns=rows.columns)], ignore_index=True) if more else rows
 
     def _ready(self) -> dict[str, tuple[str, str]]:
-        """Give by variety the week in which most plants are ready: in half of the draws by then, and in 19 of 20."""
+        """Return by variety the week in which most plants are ready: in half of the draws by then, and in 19 of 20."""
         outcome, found = self.plan.outcome, {}
         names = [*map(str, outcome.weeks), _NEVER]
         for variety in outcome.varieties:
@@ -292,14 +292,14 @@ def _margins(flow: CashFlow) -> str:
     low, _, high = np.quantile(flow.margin, RANGE)
     return (
         f"earns about {money(float(flow.margin.mean()), currency)} on average ({signed(low)} to {signed(high)} in "
-        f"nine seasons of ten), in the worst tenth of seasons about {money(flow.bad_years(), currency)}; it makes a "
+        f"nine seasons of ten), in the worst tenth of seasons about {money(flow.worst_tenth(), currency)}; it makes a "
         f"loss in {seasons(flow.chance_of_loss)}"
     )
 
 
-def _after(week: str, wanted: Week) -> float:
-    """Give how many weeks after another a week is; infinite if it never comes."""
-    return math.inf if week == _NEVER else Week.parse(week) - wanted
+def _after(week: str, target: Week) -> float:
+    """Return how many weeks after another a week is; infinite if it never comes."""
+    return math.inf if week == _NEVER else Week.parse(week) - target
 
 
 def _day(week: Week) -> str:

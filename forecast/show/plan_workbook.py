@@ -30,12 +30,12 @@ from forecast.weeks import Week
 _RESULT = "result "  # names of sheets that are not read back
 _LONGEST = 32_767  # characters in a cell of a workbook
 _NOT_XML = ("\ufffe", "\uffff")
-_PLANTS = dict.fromkeys((*RANGE_NAMES, "quantity", "wanted"), "#,##0")
-_MEASURED = dict.fromkeys((*RANGE_NAMES, "there_is", "hours"), "#,##0.00")
+_PLANTS = dict.fromkeys((*RANGE_NAMES, "quantity", "target"), "#,##0")
+_MEASURED = dict.fromkeys((*RANGE_NAMES, "available", "hours"), "#,##0.00")
 _CHANCE = "0.00##"
 _FORMATS: dict[str, dict[str, str]] = {
     **{name: {} for name in ("season", *TABLES, "assumptions")},  # as they were written
-    "result wanted": {**_PLANTS, "chance": _CHANCE},
+    "result targets": {**_PLANTS, "chance": _CHANCE},
     "result saleable": _PLANTS,
     "result benches": {**_MEASURED, "overrun": _CHANCE},
     "result work": _MEASURED,
@@ -71,7 +71,7 @@ def write_plan_workbook(
     - assumptions: what each survival and time, the climate, cultures and divisions are taken to be, whether that was
       stated or learned, and from which source; draws, seed and version.
     - result orders and, of a plan, result deliveries, labs and limits: as in `order_sheet`.
-    - result wanted, saleable (if nothing were sold), benches [m2], money [currency], work [h] and moves (plants that
+    - result wanted, saleable (if nothing were sold), benches [m²], money [currency], work [h] and moves (plants that
       enter a stage): by week; nine seasons in ten lie between low and high.
     - result notes: how to read them, what they do not say, and why there is no money, if so.
 
@@ -90,7 +90,7 @@ def write_plan_workbook(
 
 
 def _tables(season: Season) -> dict[str, pd.DataFrame]:
-    """Give the season as the sheets that are read."""
+    """Return the season as the sheets that are read."""
     header = Header(**{name: getattr(season, name) for name in Header.model_fields})
     columns, cells = table_cells((header,), Header)
     found = {"season": _frame(columns, cells)[sorted(columns, key="name".__eq__)]}  # first, # would make it a remark
@@ -126,7 +126,7 @@ def _results(plan: Plan | Outcome) -> dict[str, pd.DataFrame]:
     outcome = plan.outcome if isinstance(plan, Plan) else plan
     notes = [
         ("saleable", "Plants that are saleable on the Monday of a week, if nothing is sold."),
-        ("benches", "Area in m2, what is wanted by a week being sold; overrun is the chance that it does not suffice."),
+        ("benches", "Area in m², what is wanted by a week being sold; overrun is the chance that it does not suffice."),
         ("work", "Hours for potting, moving, spacing out and grading; moves are the plants that enter a stage."),
         ("low, middle, high", "Nine seasons in ten lie between low and high."),
     ]
@@ -143,7 +143,7 @@ def _results(plan: Plan | Outcome) -> dict[str, pd.DataFrame]:
             notes.append(("money", f"Not shown. {error}"))
     work = hours_of_work(outcome)
     return found | {
-        "wanted": outcome.wanted(),
+        "targets": outcome.targets(),
         "saleable": outcome.table(),
         "benches": bench_space(outcome).weekly,
         "work": work.weekly,
@@ -183,10 +183,10 @@ def assumptions(plan: Plan | Outcome | Season, season: Season) -> pd.DataFrame:
         for word, limit, loss in (("cold", row.cold_below, row.cold_loss), ("heat", row.heat_above, row.heat_loss)):
             if limit is not None:
                 side = "below" if word == "cold" else "above"
-                text = f"each degC {side} {limit:g} lowers the survival by {loss:g} logits"
+                text = f"each °C {side} {limit:g} lowers the survival by {loss:g} logits"
                 rows.append((about, f"{row.stage}: {word}", text, "", "stated", source))
         text = (
-            f"{row.plants_per_m2:g} plants to the m2; a plant {row.cost:g} {season.currency}, {row.minutes:g} minutes"
+            f"{row.plants_per_m2:g} plants to the m²; a plant {row.cost:g} {season.currency}, {row.minutes:g} minutes"
         )
         rows.append((about, f"{row.stage}: space and cost", text, "", "stated", source))
     if season.climate:
@@ -219,7 +219,7 @@ def assumptions(plan: Plan | Outcome | Season, season: Season) -> pd.DataFrame:
 
 
 def _learned(season: Season) -> Iterator[tuple[tuple[str, str, str], str]]:
-    """Give what was learned of varieties, by stage and what: survival or time."""
+    """Return what was learned of varieties, by stage and what: survival or time."""
     if isinstance(season, LearnedSeason):
         for line in season.table().to_dict("records"):
             if line["rests_on"] != "guess":

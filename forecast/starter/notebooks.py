@@ -13,7 +13,7 @@ _NOTEBOOKS = (_PACKAGE / "notebooks", _PACKAGE.parent / "notebooks")  # as insta
 
 
 def copies(settings: Mapping[str, str]) -> dict[str, str]:
-    """Give the notebooks as texts by file name, without outputs.
+    """Return the notebooks as texts by file name, without outputs.
 
     Parameters
     ----------

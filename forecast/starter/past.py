@@ -52,22 +52,22 @@ def records_until(today: Week) -> Records:
     """
     batches: list[BatchRecord] = []
     counts: list[CountRecord] = []
-    for number, (weeks, variety, lab, received, discarded) in enumerate(_BATCHES, start=1):
+    for number, (weeks, variety, lab, received, losses) in enumerate(_BATCHES, start=1):
         delivered = (today + weeks).monday
         batch = BatchRecord(
             batch=f"B{delivered:%y}-{number:02}", variety=VARIETIES[variety], lab=LABS[lab], delivered=delivered,
-            ordered=received, received=received, dead_on_arrival=discarded[0],
+            ordered=received, received=received, dead_on_arrival=losses[0],
         )  # fmt: skip
         batches.append(batch)
-        counts += _counted(batch, discarded, today.monday)
+        counts += _counted(batch, losses, today.monday)
     return Records(batches=batches, counts=counts)
 
 
-def _counted(batch: BatchRecord, discarded: tuple[int, ...], last: date) -> Iterator[CountRecord]:
+def _counted(batch: BatchRecord, losses: tuple[int, ...], last: date) -> Iterator[CountRecord]:
     """Follow a batch from count to count, so that every plant is accounted for."""
     stages = list(dict.fromkeys(stage for _, stage, _ in _COUNTS))
     standing = dict.fromkeys(stages, 0) | {stages[0]: batch.received}
-    for (weeks, stage, part), lost in zip(_COUNTS, discarded, strict=False):
+    for (weeks, stage, part), lost in zip(_COUNTS, losses, strict=False):
         day = batch.delivered + timedelta(weeks=weeks)
         if day > last:
             return
@@ -78,6 +78,6 @@ def _counted(batch: BatchRecord, discarded: tuple[int, ...], last: date) -> Iter
         if moved:
             standing[stages[stages.index(stage) + 1]] += moved
         yield CountRecord(
-            batch=batch.batch, date=day, stage=stage, alive=alive, moved_on=moved, saleable=sold,
-            discarded=lost if weeks else 0,
+            batch=batch.batch, date=day, stage=stage, alive=alive, transferred=moved, saleable=sold,
+            losses=lost if weeks else 0,
         )  # fmt: skip

@@ -14,7 +14,7 @@ from forecast.records.records import Records
 from forecast.season.cells import Row
 from forecast.season.places import Normal, Place
 from forecast.season.propagation_rows import Culture, Division
-from forecast.season.rows import Delivery, Header, Offer, Stage, Wanted
+from forecast.season.rows import Delivery, Header, PriceLine, Stage, Target
 from forecast.season.season import TABLES, Season
 from forecast.season.varieties import Variety
 from forecast.starter.notebooks import copies
@@ -29,7 +29,7 @@ _STATION = (
     "for 1991-2020, NCEI accession 0253808; spread: computed from monthly means of the Royal Netherlands "
     "Meteorological Institute (KNMI), free to use if it is named"
 )
-# Mean daily minimum and maximum and spread between years [degC], January to December; sources in `_STATION`.
+# Mean daily minimum and maximum and spread between years [°C], January to December; sources in `_STATION`.
 _NORMALS = (
     (0.9, 6.1, 2.1), (0.7, 7.0, 2.2), (2.4, 10.5, 1.6), (4.5, 14.8, 1.5), (8.0, 18.3, 1.6), (10.8, 20.9, 1.2),
     (13.0, 23.1, 1.6), (12.5, 22.9, 1.2), (10.0, 19.5, 1.3), (7.1, 14.8, 1.6), (3.9, 9.9, 1.7), (1.6, 6.7, 2.2),
@@ -89,27 +89,27 @@ def example(first_week: Week) -> Season:
     def stage(name: str, place: str, density: float, survival: float, spread: float, **cells: object) -> Stage:
         level = "plant" if spread == 0 else "season 0.3 variety 0.2 batch 0.5"
         return Stage(
-            applies_to="hosta", stage=name, place=place, clock="weeks", survival=survival, survival_spread=spread,
+            applies_to="hosta", stage=name, place=place, runs_on="weeks", survival=survival, survival_sd=spread,
             survival_level=level, share_of="entering", plants_per_m2=density, source=_PRACTICE, **cells,
         )  # fmt: skip
 
-    delivery, wanted = first_week + 20, first_week + 52
-    timed = {"spread_plants": 0.1, "time_level": "batch"}
+    delivery, target = first_week + 20, first_week + 52
+    timed = {"plants_cv": 0.1, "time_level": "batch"}
     return Season(
         name="Our nursery",
         currency="EUR",
         first_week=first_week,
         weeks=70,
-        confidence=0.9,
+        service_level=0.9,
         hourly_wage=18.0,
         location=_LOCATION,
         varieties=(
-            Variety(variety=first, group="hosta", pot="1 l", sale_price=7.5, markdown_price=2.5, shelf_life=26),
-            Variety(variety=second, group="hosta", pot="1 l", sale_price=9.5, markdown_price=3.0, shelf_life=26),
+            Variety(variety=first, group="hosta", pot="1 l", sale_price=7.5, markdown_price=2.5, saleable_weeks=26),
+            Variety(variety=second, group="hosta", pot="1 l", sale_price=9.5, markdown_price=3.0, saleable_weeks=26),
         ),
         stages=(
             stage("arrival", "covered house", 478, 0.97, 0.02, typical=0),
-            stage("acclimatisation", "covered house", 478, 0.85, 0.07, typical=4, spread_batches=0.15, **timed),
+            stage("acclimatisation", "covered house", 478, 0.85, 0.07, typical=4, batches_cv=0.15, **timed),
             stage(
                 "growing on",
                 "covered house",
@@ -117,7 +117,7 @@ def example(first_week: Week) -> Season:
                 0.95,
                 0.03,
                 typical=10,
-                spread_batches=0.15,
+                batches_cv=0.15,
                 cost=0.4,
                 minutes=0.6,
                 **timed,
@@ -129,7 +129,7 @@ def example(first_week: Week) -> Season:
                 0.95,
                 0.03,
                 typical=9,
-                spread_batches=0.12,
+                batches_cv=0.12,
                 cost=0.1,
                 minutes=0.4,
                 **timed,
@@ -140,8 +140,8 @@ def example(first_week: Week) -> Season:
             Place(place="covered house", area=80, usable=0.6, cost_per_m2_week=3.0, warmer_by=4, held_above=5),
             Place(place="shade house", area=120, usable=0.7, cost_per_m2_week=1.0, shaded_by=2),
         ),
-        offers=tuple(
-            Offer(
+        price_list=tuple(
+            PriceLine(
                 lab=lab,
                 variety=variety,
                 form=f"plantlets, {tray} to a tray",
@@ -149,27 +149,27 @@ def example(first_week: Week) -> Season:
                 unit_price=price,
                 minimum=tray,
                 multiple=tray,
-                lead=16,
+                lead_weeks=16,
                 first_week=delivery,
                 last_week=delivery + 8,
                 deposit=0.25,
                 freight_per_box=30,
                 plants_per_box=288,
             )
-            for lab, tray, price_list in zip(LABS, (72, 48), (((1, 1.4), (720, 1.2)), ((1, 1.6),)), strict=True)
+            for lab, tray, breaks in zip(LABS, (72, 48), (((1, 1.4), (720, 1.2)), ((1, 1.6),)), strict=True)
             for variety in VARIETIES
-            for quantity, price in price_list
+            for quantity, price in breaks
         ),
-        wanted=(
-            Wanted(variety=first, week=wanted, wanted=400),
-            Wanted(variety=second, week=wanted, low=120, likely=200, high=280, confidence=0.8),
+        targets=(
+            Target(variety=first, week=target, target=400),
+            Target(variety=second, week=target, p5=120, median=200, p95=280, service_level=0.8),
         ),
         orders=(
             Delivery(variety=first, week=delivery, quantity=504, lab="Our lab", note="a first thought: 20 % more"),
             Delivery(variety=second, week=delivery, quantity=288, lab="Our lab", note="and here, in whole trays"),
         ),
         climate=tuple(
-            Normal(month=month, low=low, high=high, spread=spread, source=_STATION)
+            Normal(month=month, t_min=low, t_max=high, year_sd=spread, source=_STATION)
             for month, (low, high, spread) in enumerate(_NORMALS, start=1)
         ),
         cultures=(
@@ -178,15 +178,15 @@ def example(first_week: Week) -> Season:
                 explants=160,
                 start_weeks=4,
                 start_contamination=0.2,
-                start_contamination_spread=0.08,
+                start_contamination_sd=0.08,
                 start_death=0.1,
                 cycle_weeks=4,
                 multiplication="2 2.3 2.2",
-                multiplication_spread=0.15,
+                multiplication_cv=0.15,
                 multiplication_level="season 0.3 cycle 0.7",
-                spread_explants=0.8,
+                explants_cv=0.8,
                 contamination="0.06 0.04",
-                contamination_spread=0.03,
+                contamination_sd=0.03,
                 contamination_level="cycle",
                 explants_per_vessel=5,
                 most_cycles=5,
@@ -211,9 +211,9 @@ def example(first_week: Week) -> Season:
                 variety=first,
                 stock=10,
                 divisions=1.8,
-                divisions_spread=0.15,
+                divisions_cv=0.15,
                 divisions_level="season",
-                spread_plants=0,
+                plants_cv=0,
                 survival=0.95,
                 survival_level="season",
                 cost=0.2,

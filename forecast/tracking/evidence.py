@@ -37,14 +37,14 @@ class Seen:
     ----------
     stage
         Its name.
-    discarded, left, remaining
+    losses, left, remaining
         Plants taken out, plants that came through, plants still there.
     intervals
         When they left, or that they had not; see `Passage.times`.
     """
 
     stage: str
-    discarded: int
+    losses: int
     left: int
     remaining: int
     intervals: tuple[Interval, ...]
@@ -60,7 +60,7 @@ class Followed:
 
 
 def shifts(season: Season, streams: Streams, batches: Sequence[Followed]) -> list[dict[str, Array]]:
-    """Give what has to be added to the scores of each batch, so that they agree with what was counted.
+    """Return what has to be added to the scores of each batch, so that they agree with what was counted.
 
     Parameters
     ----------
@@ -98,10 +98,10 @@ def shifts(season: Season, streams: Streams, batches: Sequence[Followed]) -> lis
         counted = {one.stage: one for one in batch.seen}
         for stage, share in zip(season.route(batch.variety), season.survivals(batch.variety), strict=True):
             one = counted.get(stage.stage)
-            if share.spread and not Level.parse(share.level).plant:
+            if share.sd and not Level.parse(share.level).plant:
                 look = None if one is None else _look(_survival(one, stage, share, usual))
                 asked.setdefault(f"{stage.stage} survival", []).append((i, stage, look))
-            if stage.spread_batches and not Level.parse(stage.duration.level).plant:
+            if stage.batches_cv and not Level.parse(stage.duration.level).plant:
                 look = None if one is None else _look(_times(one, stage, usual))
                 asked.setdefault(f"{stage.stage} time", []).append((i, stage, look))
     for quantity, rows in asked.items():
@@ -126,7 +126,7 @@ def shifts(season: Season, streams: Streams, batches: Sequence[Followed]) -> lis
 
 
 def _parts(quantity: str, stage: Stage, batch: Followed) -> Mapping[tuple[str, ...], float]:
-    """Give the root of the share of each owner in the score of a quantity."""
+    """Return the root of the share of each owner in the score of a quantity."""
     level = stage.duration.level if quantity.endswith(" time") else stage.survival_level
     names = owners(stage, batch.variety, batch.number)
     return {names[word]: math.sqrt(share) for word, share in Level.parse(level).shares}
@@ -141,7 +141,7 @@ def _shared(one: Mapping[tuple[str, ...], float], other: Mapping[tuple[str, ...]
 
 
 def _look(log_likelihood: Callable[[Array], Array]) -> tuple[float, float] | None:
-    """Give the normal look at a score that says as much as a likelihood; None if it says nothing."""
+    """Return the normal look at a score that says as much as a likelihood; None if it says nothing."""
     for grid in _GRIDS:
         log_weight = log_likelihood(grid) - grid**2 / 2
         weight = np.exp(log_weight - log_weight.max())
@@ -157,7 +157,7 @@ def _look(log_likelihood: Callable[[Array], Array]) -> tuple[float, float] | Non
 
 
 def _shown(one: Seen, stage: Stage, usual: UsualWarmth) -> list[tuple[float, float]]:
-    """Give what the clock of the stage shows at the ends of each interval, since plants entered it."""
+    """Return what the clock of the stage shows at the ends of each interval, since plants entered it."""
     entered = [row.entered.toordinal() for row in one.intervals]
     ends = ([getattr(row, end) for row in one.intervals] for end in ("after", "until"))
     early, late = (usual.shown(stage, entered, end).tolist() for end in ends)
@@ -165,7 +165,7 @@ def _shown(one: Seen, stage: Stage, usual: UsualWarmth) -> list[tuple[float, flo
 
 
 def _survival(one: Seen, stage: Stage, share: Share, usual: UsualWarmth) -> Callable[[Array], Array]:
-    """Give the logarithm of the chance of the losses counted, by score."""
+    """Return the logarithm of the chance of the losses counted, by score."""
     shown = _shown(one, stage, usual)
     met = [
         (row.number, min(early / stage.typical, 1.0) if stage.typical else 0.0)
@@ -179,14 +179,14 @@ def _survival(one: Seen, stage: Stage, share: Share, usual: UsualWarmth) -> Call
     def log_chance(score: Array) -> Array:
         log_share = share.log_at(score)
         dead = np.log(-np.expm1(np.minimum(max(mean_part, 1e-3) * log_share, -1e-12)))
-        return np.asarray((one.left + waiting) * log_share + one.discarded * dead)
+        return np.asarray((one.left + waiting) * log_share + one.losses * dead)
 
     return log_chance
 
 
 def _times(one: Seen, stage: Stage, usual: UsualWarmth) -> Callable[[Array], Array]:
-    """Give the logarithm of the chance of the times counted, by score."""
-    batches, plants = stage.duration.log_spreads
+    """Return the logarithm of the chance of the times counted, by score."""
+    batches, plants = stage.duration.log_sds
     plants = max(plants, _LEAST_SPREAD)
     shown = _shown(one, stage, usual)
 

@@ -47,7 +47,7 @@ class Past:
         self._usual = UsualWarmth(season, records.measured)
 
     def rates(self, batch: BatchRecord, day: date) -> Iterator[tuple[str, float]]:
-        """Give the rates of the rivals."""
+        """Return the rates of the rivals."""
         done = [
             row for row in self.records.batches if row.batch in self.finished and self.finished[row.batch][0] <= day
         ]
@@ -80,7 +80,7 @@ class Past:
                 continue
             left = sum(one.left for one in seen[at])
             dead = sum(
-                row.discarded for one in seen[at] for row in one.counts if one.entries and row.date > one.entries[0][0]
+                row.losses for one in seen[at] for row in one.counts if one.entries and row.date > one.entries[0][0]
             )
             share = self.share(batch.variety, at, Week.of(day).monday)
             survive, pace = _given(share, left, dead, waiting, stage, rng, draws)
@@ -90,7 +90,7 @@ class Past:
         return np.asarray(saleable + moving)
 
     def share(self, variety: str, at: int, day: date) -> Share:
-        """Give the share of the next batch of a variety that survives a stage, as `learn` would on that day."""
+        """Return the share of the next batch of a variety that survives a stage, as `learn` would on that day."""
         if (variety, at, day) not in self._shares:
             self._shares[variety, at, day] = self._learned(variety, at, day)
         return self._shares[variety, at, day]
@@ -110,20 +110,20 @@ class Past:
         return pooled.share(variety, "batch")
 
     def _part(self, stage: Stage, entered: date, weeks: float) -> float:
-        """Give the time since plants entered a stage over its typical time."""
+        """Return the time since plants entered a stage over its typical time."""
         if not stage.typical:
             return 0.0
         return float(self._usual.shown(stage, entered.toordinal(), weeks)) / stage.typical
 
 
 def _end(batch: BatchRecord, counts: Sequence[CountRecord]) -> tuple[date, int] | None:
-    """Give the day on which no plant of a batch remained, and how many were saleable; None if some remain."""
+    """Return the day on which no plant of a batch remained, and how many were saleable; None if some remain."""
     open_, saleable = batch.received - batch.dead_on_arrival, 0
     day = batch.delivered
     for row in sorted(counts, key=lambda row: row.date):
         if open_ == 0:
             break
-        open_ -= row.saleable + row.discarded
+        open_ -= row.saleable + row.losses
         saleable, day = saleable + row.saleable, row.date
     return None if open_ else (day, saleable)
 
@@ -133,10 +133,10 @@ def _given(
     draws: int,
 ) -> tuple[Array, Array]:  # fmt: skip
     """Draw the share of a batch that survives a stage, and its pace there, given what was counted of it so far."""
-    batches, plants = stage.duration.log_spreads
+    batches, plants = stage.duration.log_sds
     log_pace = math.hypot(STATED_DOUBT, batches) * rng.standard_normal(draws) if stage.typical else np.zeros(draws)
     pace = np.exp(log_pace)
-    if not share.spread:
+    if not share.sd:
         return np.full(draws, share.mean), pace
     remaining = sum(number for number, _ in waiting)
     alive, of = left + sum(number * np.minimum(part * pace, 1) for number, part in waiting), left + remaining

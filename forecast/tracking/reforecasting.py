@@ -50,17 +50,17 @@ class _Drawn:
     counted_every: float
 
     def fate(self, week: Week, place: int = 0, *, harmed: bool = True) -> Fate:
-        """Give what plants meet that enter a stage in a week."""
+        """Return what plants meet that enter a stage in a week."""
         enters = self.season.route(self.variety)[place].stage
         owner = self.season, self.streams, self.variety, self.number
         return draw_fate(*owner, week, enters=enters, shifts=self.change, harmed=harmed)
 
     def moved(self, fate: Fate) -> Fate:
-        """Give what plants meet from delivery on that wait for the next count once they are ready."""
+        """Return what plants meet from delivery on that wait for the next count once they are ready."""
         return fate if self._waits is None else going_on(fate, 0, 0.0, 0.0, self.done, self._waits)
 
     def onward(self, place: int, entered: date, seen: float) -> Fate:
-        """Give what plants meet that entered a stage on a day and still stood in it some weeks later."""
+        """Return what plants meet that entered a stage on a day and still stood in it some weeks later."""
         day = entered + timedelta(days=round(7 * seen))
         looked = Week.of(day)
         inner = self.fate(Week.of(entered), place, harmed=seen < _SETTLED)
@@ -111,27 +111,27 @@ class Reforecast:
     not_come: tuple[Delivery, ...] = ()
     _next: Mapping[str, _Drawn] = field(default_factory=dict, repr=False)
 
-    def wanted(self, variety: str | None = None) -> pd.DataFrame:
-        """Give, for each row that is wanted from this week on, what comes of it; see `Outcome.wanted`."""
-        table = self.outcome.wanted(variety)
+    def targets(self, variety: str | None = None) -> pd.DataFrame:
+        """Return, for each row that is wanted from this week on, what comes of it; see `Outcome.targets`."""
+        table = self.outcome.targets(variety)
         return table[table["week"] >= str(Week.of(self.on_date))].reset_index(drop=True)
 
     @cached_property
     def top_up(self) -> Orders:
         """Orders placed today that make up for what is likely to be missing.
 
-        For each row still wanted whose chance is below its confidence, the cheapest order that, with the plants
+        For each row still wanted whose chance is below its service level, the cheapest order that, with the plants
         there are, gives it as surely as asked; ``unmet`` says why for rows that no order can save. Each row is topped
         up alone, after earlier rows took what there is. Leads count from the first Monday from that day on.
         """
         season, first = self.outcome.season, _monday_from(self.on_date)
         orders, unmet = [], []
-        for name in dict.fromkeys(row.variety for row in season.wanted):
+        for name in dict.fromkeys(row.variety for row in season.targets):
             hand = self.outcome.on_hand(name)[0]
-            chances = self.outcome.wanted(name)["chance"]
+            chances = self.outcome.targets(name)["chance"]
             one = self._next[name]
-            for row, chance in zip(season.wanted_of(name), chances, strict=True):
-                if row.week < first or chance >= (row.confidence or season.confidence):
+            for row, chance in zip(season.targets_of(name), chances, strict=True):
+                if row.week < first or chance >= (row.service_level or season.service_level):
                     continue
                 there = hand[row.week - season.first_week]
                 try:
@@ -153,9 +153,9 @@ class Reforecast:
     def __str__(self) -> str:
         lines = [f"On {self.on_date}:"]
         lines += [
-            f"{row['variety']}: about {rounded(row['middle'])} saleable in {row['week']} ({rounded(row['low'])} to "
-            f"{rounded(row['high'])}); the {row['wanted']:,} wanted in {seasons(row['chance'])}."
-            for row in self.wanted().to_dict("records")
+            f"{row['variety']}: about {rounded(row['median'])} saleable in {row['week']} ({rounded(row['p5'])} to "
+            f"{rounded(row['p95'])}); the {row['target']:,} wanted in {seasons(row['chance'])}."
+            for row in self.targets().to_dict("records")
         ]
         lines += [f"Not come: {row.quantity:,} {row.variety} of {row.week}." for row in self.not_come]
         return "\n".join(lines)
@@ -176,7 +176,7 @@ def reforecast(
     on_date
         The day, or its text such as 2027-06-14.
     draws, seed
-        Number of imagined seasons, and their seed; the same as those of a forecast pair the two.
+        Number of simulated seasons, and their seed; the same as those of a forecast pair the two.
     counted_every
         Time between counts [weeks], where plants are moved on and put up for sale on days of a count alone.
 
@@ -300,13 +300,13 @@ def narrowing(
         low, middle, high = alone.quantile(variety, week=week).tolist()
         here = made.standing[(made.standing["variety"] == variety) & (made.standing["batch"] != "")]
         rows.append((str(made.on_date), low, middle, high, int(here["plants"].sum())))
-    return pd.DataFrame(rows, columns=["day", "low", "middle", "high", "alive"])
+    return pd.DataFrame(rows, columns=["day", "p5", "median", "p95", "alive"])
 
 
 def _planned(
     season: Season, running: Sequence[BatchRecord], today: date
 ) -> tuple[list[Delivery], tuple[Delivery, ...]]:
-    """Give the orders that are still to come, and those whose week is past without a record."""
+    """Return the orders that are still to come, and those whose week is past without a record."""
     free = sorted(running, key=lambda one: (one.delivered, one.batch))
     together: dict[tuple[str, Week, str], int] = defaultdict(int)
     for row in season.orders:
@@ -331,7 +331,7 @@ def _planned(
 
 
 def _seen(season: Season, row: BatchRecord | Delivery, route: Sequence[Passage]) -> Iterator[Seen]:
-    """Give what was counted of a batch, arrival first."""
+    """Return what was counted of a batch, arrival first."""
     if isinstance(row, Delivery):
         return
     first = season.route(row.variety)[0]
@@ -340,13 +340,13 @@ def _seen(season: Season, row: BatchRecord | Delivery, route: Sequence[Passage])
         alive = row.received - row.dead_on_arrival
         yield Seen(first.stage, max(row.ordered - alive, 0), alive, 0, ())
     for one in named:
-        yield Seen(one.stage, one.discarded, one.left, one.remaining, tuple(one.times()))
+        yield Seen(one.stage, one.losses, one.left, one.remaining, tuple(one.times()))
 
 
 def _standing(
     drawn: _Drawn, row: BatchRecord, route: Sequence[Passage]
 ) -> list[tuple[Batch, Fate, tuple[object, ...]]]:
-    """Give the plants of a batch that are left, by the stage they stand in and the day they entered it."""
+    """Return the plants of a batch that are left, by the stage they stand in and the day they entered it."""
     stages = drawn.season.route(row.variety)
     names = [stage.stage for stage in stages]
     place = int(stages[0].typical == 0 and len(names) > 1)  # where plants stand that were not counted since delivery
@@ -369,6 +369,6 @@ def _standing(
 
 
 def _monday_from(day: date) -> Week:
-    """Give the first week whose Monday is not before a day."""
+    """Return the first week whose Monday is not before a day."""
     week = Week.of(day)
     return week if week.monday == day else week + 1

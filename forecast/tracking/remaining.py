@@ -58,8 +58,8 @@ class Onward(Fate):
     parts: int = 1
 
     def of(self, draws: slice) -> Onward:
-        """Give the same for some of the draws."""
-        own = self.log_survival[:, draws], self.weeks[:, draws], self.spread
+        """Return the same for some of the draws."""
+        own = self.log_survival[:, draws], self.weeks[:, draws], self.log_sd
         stood = self.first, self.entered, self.seen
         return Onward(*own, self.inner.of(draws), *stood, self.overdue.of(draws), self.parts)
 
@@ -125,7 +125,7 @@ class Onward(Fate):
         return standing
 
     def past(self, stages: int, elapsed: Array) -> Array:
-        """Give the share of the plants seen, losses apart, that have left the first `stages` stages of the route.
+        """Return the share of the plants seen, losses apart, that have left the first `stages` stages of the route.
 
         The stages before theirs they have always left.
         """
@@ -139,14 +139,14 @@ class Onward(Fate):
         return np.where(there, np.where(self._late, late, share), 0.0)
 
     def boundaries(self, elapsed: Array) -> list[Array]:
-        """Give `past` for the first 0, 1, 2, ... all stages."""
-        return [self.past(stages, elapsed) for stages in range(len(self.spread) + 1)]
+        """Return `past` for the first 0, 1, 2, ... all stages."""
+        return [self.past(stages, elapsed) for stages in range(len(self.log_sd) + 1)]
 
     def course(self, elapsed: Array) -> tuple[Array, Array]:
-        """Give the share of plants alive in each stage, and of those through all, as for `Fate`."""
+        """Return the share of plants alive in each stage, and of those through all, as for `Fate`."""
         elapsed = np.asarray(elapsed, dtype=np.float64)
         there = (elapsed >= 0)[:, None]
-        standing = np.zeros((len(self.spread), elapsed.size, self._draws))
+        standing = np.zeros((len(self.log_sd), elapsed.size, self._draws))
         since = np.maximum(elapsed + self.entered, self.seen)
         late = self.overdue.course(np.maximum(elapsed, 0))[0] if self._late.any() else None
         for k, stood in enumerate(self._stood(since)):
@@ -179,11 +179,11 @@ class _SlowWarm(WarmFate):
 
 
 def _parts(fate: Fate) -> tuple[Array, Array, Array]:
-    return fate.log_survival, fate.weeks, fate.spread
+    return fate.log_survival, fate.weeks, fate.log_sd
 
 
 def going_on(inner: Fate, first: int, entered: float, seen: float, overdue: Fate, waits: Array | None = None) -> Onward:
-    """Give what plants meet that entered a stage together; see `Onward`.
+    """Return what plants meet that entered a stage together; see `Onward`.
 
     Parameters
     ----------
@@ -194,14 +194,14 @@ def going_on(inner: Fate, first: int, entered: float, seen: float, overdue: Fate
     """
     zeros = np.zeros((first, inner.weeks.shape[1]))
     own = np.concatenate([zeros, inner.log_survival]), np.concatenate([zeros, inner.weeks])
-    spread = np.concatenate([np.zeros(first), inner.spread])
+    spread = np.concatenate([np.zeros(first), inner.log_sd])
     if waits is None:
         return Onward(*own, spread, inner, first, entered, seen, overdue)
     return Onward(*own, spread, waiting(inner, waits[first:]), first, entered, seen, overdue, 2)
 
 
 def waiting(fate: Fate, weeks: Array) -> Fate:
-    """Give a fate with two stages for each: until plants are ready, and until they are moved, without loss.
+    """Return a fate with two stages for each: until plants are ready, and until they are moved, without loss.
 
     Parameters
     ----------
@@ -214,7 +214,7 @@ def waiting(fate: Fate, weeks: Array) -> Fate:
     some = np.where(timed[:, None], weeks, 0.0)
     both = ((fate.log_survival, np.zeros_like(some)), (fate.weeks, some))
     log_survival, takes = (np.stack(pair, axis=1).reshape(2 * len(some), -1) for pair in both)
-    own = log_survival, takes, np.stack([fate.spread, np.zeros(len(some))], axis=1).ravel()
+    own = log_survival, takes, np.stack([fate.log_sd, np.zeros(len(some))], axis=1).ravel()
     if isinstance(fate, WarmFate):
         clocks = tuple(clock for one in fate.clocks for clock in (one, None))
         return WarmFate(*own, clocks, fate.start)
@@ -227,19 +227,19 @@ class Saleable(Fate):
 
     @classmethod
     def through(cls, stages: int, draws: int) -> Saleable:
-        """Give this for a route of so many stages, and so many draws."""
+        """Return this for a route of so many stages, and so many draws."""
         return cls(np.zeros((stages, draws)), np.zeros((stages, draws)), np.zeros(stages))
 
     def of(self, draws: slice) -> Saleable:
-        """Give the same for some of the draws."""
-        return Saleable(self.log_survival[:, draws], self.weeks[:, draws], self.spread)
+        """Return the same for some of the draws."""
+        return Saleable(self.log_survival[:, draws], self.weeks[:, draws], self.log_sd)
 
     def past(self, stages: int, elapsed: Array) -> Array:
-        """Give the share that has left the first `stages` stages: all, and the last from their first Monday on."""
-        last = stages == len(self.spread)
+        """Return the share that has left the first `stages` stages: all, and the last from their first Monday on."""
+        last = stages == len(self.log_sd)
         share = (np.asarray(elapsed) >= 0).astype(np.float64) if last else np.ones(np.size(elapsed))
         return np.repeat(share[:, None], self.weeks.shape[1], axis=1)
 
     def course(self, elapsed: Array) -> tuple[Array, Array]:
-        """Give the share of plants alive in each stage, none, and of those through all, as for `Fate`."""
-        return np.zeros((len(self.spread), np.size(elapsed), self.weeks.shape[1])), self.ready(elapsed)
+        """Return the share of plants alive in each stage, none, and of those through all, as for `Fate`."""
+        return np.zeros((len(self.log_sd), np.size(elapsed), self.weeks.shape[1])), self.ready(elapsed)

@@ -31,7 +31,7 @@ LEVELS = (0.5, 0.8, 0.9)  # of the ranges whose coverage is told
 _LONGEST = 520  # weeks after delivery
 _FEW = 8  # batches below which nothing is said of ranges or rivals
 _COLUMNS = (
-    "batch", "variety", "horizon", "day", "forecaster", "received", "low", "middle", "high", "crps", "pit", "came",
+    "batch", "variety", "horizon", "day", "forecaster", "received", "p5", "median", "p95", "crps", "pit", "came",
 )  # fmt: skip
 
 
@@ -99,7 +99,7 @@ class Scorecard:
         return table if by else table.drop(columns="")
 
     def gain(self, rival: str, horizon: int | None = None) -> tuple[float, float]:
-        """Give by how much our CRPS is lower than a rival's [plants], and the standard error of that.
+        """Return by how much our CRPS is lower than a rival's [plants], and the standard error of that.
 
         Parameters
         ----------
@@ -208,12 +208,12 @@ def scorecard(
     -----
     Ours: plants go on from the stage where they stand. The share p of a batch that survives a stage is beta
     distributed, learned from batches that had finished the stage by the Monday of that week, as `learn` does it (what
-    is stated where none of the group had). Given D discarded, and plants alive that had done parts f of the stage by
+    is stated where none of the group had). Given D losses, and plants alive that had done parts f of the stage by
     their last look (1 if they left it), its density is that beta's times p^(sum of f) (1 - p^F)^D, F the mean f:
     losses fall evenly along the stage. Those still there survive what is left of it with p^(1 - f), those to come
     with p, binomially, stage by stage. f is the time since entry over the typical time, as `timed` counts it, times a
     lognormal pace of the batch, at most 1. Typical times are as stated and not learned; the pace holds the doubt
-    about them (`STATED_DOUBT`) and `spread_batches`, and that plants are still there tells of it as much as one
+    about them (`STATED_DOUBT`) and `batches_cv`, and that plants are still there tells of it as much as one
     plant would. What was dead on the day of entry tells nothing of p.
 
     Batches that are finished are not all: while a season runs they are the quick ones.
@@ -268,7 +268,7 @@ def scorecard(
 
 
 def scored(numbers: Whole, came: int, rng: np.random.Generator) -> tuple[float, ...]:
-    """Give low, middle and high of draws, their CRPS and their PIT.
+    """Return low, middle and high of draws, their CRPS and their PIT.
 
     Parameters
     ----------
@@ -287,7 +287,7 @@ def scored(numbers: Whole, came: int, rng: np.random.Generator) -> tuple[float, 
 
 
 def _rival(of: int, rate: float, came: int, rng: np.random.Generator) -> tuple[float, ...]:
-    """Give the same of a binomial forecast."""
+    """Return the same of a binomial forecast."""
     score = abs(came - of * rate)
     if 0 < rate < 1:
         score = float(scoringrules.crps_binomial(came, of, rate, backend="numpy"))
@@ -315,7 +315,7 @@ def _skill(part: pd.DataFrame, forecaster: str, rival: str) -> float:
 
 
 def _paired(rows: pd.DataFrame, *forecasters: str) -> pd.DataFrame:
-    """Give the CRPS of forecasters side by side, by batch and horizon, of what all of them forecast."""
+    """Return the CRPS of forecasters side by side, by batch and horizon, of what all of them forecast."""
     wide = rows.pivot_table(index=["batch", "horizon"], columns="forecaster", values="crps")
     return wide.reindex(columns=list(forecasters)).dropna()
 

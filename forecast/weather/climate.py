@@ -1,4 +1,4 @@
-"""What the weather of a place is usually like, how years differ, and the weather of imagined seasons."""
+"""What the weather of a place is usually like, how years differ, and the weather of simulated seasons."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ _LEAST_DAYS = 5  # days of a week that make its mean
 
 
 def variance_of_mean(weeks: float, persistence: float) -> float:
-    """Give the variance of the mean of some weeks in a row, if a single week has a variance of 1.
+    """Return the variance of the mean of some weeks in a row, if a single week has a variance of 1.
 
     Parameters
     ----------
@@ -69,10 +69,10 @@ class Climate:
 
     Parameters
     ----------
-    low, high
-        Mean daily minimum and maximum [degC]: of the 12 months from January, or of ISO weeks 1 to 52.
-    spread
-        Standard deviation between years of the mean temperature of each such month or week [degC]; one
+    t_min, t_max
+        Mean daily minimum and maximum [°C]: of the 12 months from January, or of ISO weeks 1 to 52.
+    year_sd
+        Standard deviation between years of the mean temperature of each such month or week [°C]; one
         number if it is the same in all.
     persistence
         Correlation between the departures of a week and of the week before, 0 to 0.95.
@@ -111,40 +111,40 @@ class Climate:
     Examples
     --------
     >>> seattle = Climate(
-    ...     low=[4.2, 4.1, 5.2, 6.6, 9.3, 11.7, 13.6, 13.9, 12.0, 9.0, 6.0, 3.7],
-    ...     high=[7.3, 8.8, 10.9, 13.4, 16.8, 19.7, 23.3, 23.5, 20.2, 14.4, 9.3, 6.5],
+    ...     t_min=[4.2, 4.1, 5.2, 6.6, 9.3, 11.7, 13.6, 13.9, 12.0, 9.0, 6.0, 3.7],
+    ...     t_max=[7.3, 8.8, 10.9, 13.4, 16.8, 19.7, 23.3, 23.5, 20.2, 14.4, 9.3, 6.5],
     ...     spread=1.2,
     ... )
     >>> print(seattle)
-    minima of 3.7 to 13.9 and maxima of 6.5 to 23.5 degC by month; nine years in ten within 2 degC of the usual
-    >>> low, high = seattle.normal("2027-W14")
-    >>> round(low, 1), round(high, 1)
+    minima of 3.7 to 13.9 and maxima of 6.5 to 23.5 °C by month; nine years in ten within 2 °C of the usual
+    >>> t_min, t_max = seattle.normal("2027-W14")
+    >>> round(t_min, 1), round(t_max, 1)
     (6.1, 12.6)
     """
 
-    low: Sequence[float]
-    high: Sequence[float]
-    spread: Sequence[float] | float
+    t_min: Sequence[float]
+    t_max: Sequence[float]
+    year_sd: Sequence[float] | float
     persistence: float = PERSISTENCE
     delay: int = 0
 
     def __post_init__(self) -> None:
-        rows = _rows(self.low)
+        rows = _rows(self.t_min)
         if rows not in (12, 52):
-            raise refuse("low", f"{rows} rows", "not a year", "Give 12 months from January, or ISO weeks 1 to 52.")
+            raise refuse("t_min", f"{rows} rows", "not a year", "Give 12 months from January, or ISO weeks 1 to 52.")
         faults = []
-        for name in ("low", "high", "spread"):
+        for name in ("t_min", "t_max", "year_sd"):
             given = getattr(self, name)
             count = _rows(given)
-            if count != rows and not (name == "spread" and count == 0):
+            if count != rows and not (name == "year_sd" and count == 0):
                 raise refuse(name, f"{count} rows", "not as many as minima", f"Give {rows} numbers.")
             values = tuple(map(number, given if count else [given] * rows))
             object.__setattr__(self, name, values)
             faults += [fault for i, value in enumerate(values) if (fault := _amiss(name, value, i + 2))]
         faults += [
-            contrary("climate", i + 2, "high", high, low)
-            for i, (low, high) in enumerate(zip(self.low, self.high, strict=True))
-            if high < low
+            contrary("climate", i + 2, "t_max", t_max, t_min)
+            for i, (t_min, t_max) in enumerate(zip(self.t_min, self.t_max, strict=True))
+            if t_max < t_min
         ]
         if faults:
             raise Refused(faults)
@@ -153,17 +153,19 @@ class Climate:
             remedy = f"Give a number from 0 to {_MOST_PERSISTENT}; 0.3 is usual."
             raise refuse("persistence", self.persistence, "not such a correlation", remedy)
         object.__setattr__(self, "delay", whole("delay", self.delay, -MOST_WEEKS, MOST_WEEKS) % 52)
-        ranges = tuple(high - low for low, high in zip(self.low, self.high, strict=True))
+        ranges = tuple(t_max - t_min for t_min, t_max in zip(self.t_min, self.t_max, strict=True))
         if rows == 12 and (_mean_between(ranges, *_pieces()) < -1e-9).any():
             problem = "the maxima would fall below the minima within a month"
-            raise refuse("high", "as given", problem, "The daily range leaps from month to month; give weekly normals.")
+            raise refuse(
+                "t_max", "as given", problem, "The daily range leaps from month to month; give weekly normals."
+            )
 
     @classmethod
     def from_daily(
         cls,
         dates: Iterable[date | str],
-        low: Iterable[float | str | None],
-        high: Iterable[float | str | None],
+        t_min: Iterable[float | str | None],
+        t_max: Iterable[float | str | None],
         *,
         unit: Literal["C", "F"],
         persistence: float | None = None,
@@ -174,10 +176,10 @@ class Climate:
         ----------
         dates
             Days, in any order; those that are missing are gaps.
-        low, high
+        t_min, t_max
             Minimum and maximum of each day; None, empty or NaN where it was not measured.
         unit
-            ``C`` or ``F``: the unit of `low` and `high`.
+            ``C`` or ``F``: the unit of `t_min` and `t_max`.
         persistence
             Correlation from week to week, if it is known better than the record tells.
 
@@ -209,7 +211,7 @@ class Climate:
         """
         if unit not in ("C", "F"):
             raise refuse("unit", unit, "not a unit of temperature", "Give C or F: it is not guessed.")
-        days, lows, highs = read_days(list(dates), list(low), list(high), unit)
+        days, lows, highs = read_days(list(dates), list(t_min), list(t_max), unit)
         means = months_measured(days, lows, highs)
         short = [
             Fault("too few years", "Give a record of three years or more.", "record", None, "date", said)
@@ -228,20 +230,20 @@ class Climate:
         return cls(normals[:, 0].tolist(), normals[:, 1].tolist(), spread.tolist(), persistence)
 
     def shifted(self, weeks: int) -> Climate:
-        """Give the climate whose seasons come later by some weeks; by 26 weeks, of the other hemisphere."""
+        """Return the climate whose seasons come later by some weeks; by 26 weeks, of the other hemisphere."""
         return replace(self, delay=self.delay + whole("weeks", weeks, -MOST_WEEKS // 2, MOST_WEEKS // 2))
 
     def normal(self, week: Week | str) -> tuple[float, float]:
-        """Give the usual mean daily minimum and maximum of a week [degC]."""
+        """Return the usual mean daily minimum and maximum of a week [°C]."""
         weeks = [Week.parse(week)]
-        return float(self._by_week(self.low, weeks)[0]), float(self._by_week(self.high, weeks)[0])
+        return float(self._by_week(self.t_min, weeks)[0]), float(self._by_week(self.t_max, weeks)[0])
 
     def weekly_spread(self, week: Week | str) -> float:
-        """Give the standard deviation between years of the mean temperature of a week [degC]."""
+        """Return the standard deviation between years of the mean temperature of a week [°C]."""
         return float(self._weekly_spreads([Week.parse(week)])[0])
 
     def draw(self, first_week: Week | str, weeks: int, streams: Streams) -> tuple[Array, Array]:
-        """Draw the weather of imagined seasons.
+        """Draw the weather of simulated seasons.
 
         Parameters
         ----------
@@ -255,8 +257,8 @@ class Climate:
 
         Returns
         -------
-        low, high
-            Mean daily minimum and maximum [degC], arrays of shape (weeks, draws).
+        t_min, t_max
+            Mean daily minimum and maximum [°C], arrays of shape (weeks, draws).
         """
         first, count = Week.parse(first_week), whole("weeks", weeks, 1, MOST_WEEKS)
         drawn = [first + k for k in range(count)]
@@ -269,7 +271,7 @@ class Climate:
             score = p * score + math.sqrt(1 - p * p) * fresh
             departures[max(k, 0)] = score  # what came before is overwritten
         departures *= self._weekly_spreads(drawn)[:, None]
-        return self._by_week(self.low, drawn)[:, None] + departures, self._by_week(self.high, drawn)[
+        return self._by_week(self.t_min, drawn)[:, None] + departures, self._by_week(self.t_max, drawn)[
             :, None
         ] + departures
 
@@ -281,11 +283,11 @@ class Climate:
 
     @property
     def _spreads(self) -> tuple[float, ...]:
-        return cast("tuple[float, ...]", self.spread)
+        return cast("tuple[float, ...]", self.year_sd)
 
     def _weekly_spreads(self, weeks: Sequence[Week]) -> Array:
         spreads = self._by_week(self._spreads, weeks)
-        if len(self.low) == 52:
+        if len(self.t_min) == 52:
             return spreads
         smooth: Array = np.maximum(spreads, 0.0) / math.sqrt(variance_of_mean(_MONTH, self.persistence))
         return smooth
@@ -300,11 +302,11 @@ class Climate:
         return _mean_between(tuple(values), *(mondays - self.delay * _YEAR / 52).T)
 
     def __str__(self) -> str:
-        ranges = [f"{min(column):.1f} to {max(column):.1f}" for column in (self.low, self.high)]
-        by = "month" if len(self.low) == 12 else "week"
+        ranges = [f"{min(column):.1f} to {max(column):.1f}" for column in (self.t_min, self.t_max)]
+        by = "month" if len(self.t_min) == 12 else "week"
         far = Z90 * math.sqrt(sum(spread**2 for spread in self._spreads) / len(self._spreads))
-        years = f"nine years in ten within {far:.2g} degC of the usual" if far else "the same every year"
-        return f"minima of {ranges[0]} and maxima of {ranges[1]} degC by {by}; {years}"
+        years = f"nine years in ten within {far:.2g} °C of the usual" if far else "the same every year"
+        return f"minima of {ranges[0]} and maxima of {ranges[1]} °C by {by}; {years}"
 
 
 def _rows(given: object) -> int:
@@ -315,15 +317,15 @@ def _rows(given: object) -> int:
 
 
 def _amiss(column: str, value: float, row: int) -> Fault | None:
-    if column == "spread":
-        problem, remedy = "not a standard deviation", "Give a number from 0 [degC]."
+    if column == "year_sd":
+        problem, remedy = "not a standard deviation", "Give a number from 0 [°C]."
         return None if 0 <= value < math.inf else Fault(problem, remedy, "climate", row, column, value)
     return None if COLDEST <= value <= WARMEST else not_of_air("climate", row, column, value)
 
 
 @lru_cache(maxsize=64)
 def _smooth(values: tuple[float, ...]) -> tuple[float, CubicSpline[np.float64]]:
-    """Give the mean of a year and the curve of what is cumulated beyond it."""
+    """Return the mean of a year and the curve of what is cumulated beyond it."""
     lengths = np.diff(_STARTS)
     mean = float(lengths @ values) / _YEAR
     beyond = np.concatenate([[0.0], np.cumsum(lengths * (np.array(values) - mean))])
@@ -332,7 +334,7 @@ def _smooth(values: tuple[float, ...]) -> tuple[float, CubicSpline[np.float64]]:
 
 
 def _mean_between(values: tuple[float, ...], start: Array, end: Array) -> Array:
-    """Give the mean of the curve of monthly values between two times [days]."""
+    """Return the mean of the curve of monthly values between two times [days]."""
     mean, beyond = _smooth(values)
     found: Array = mean + (beyond(end % _YEAR) - beyond(start % _YEAR)) / (end - start)
     return found
@@ -344,7 +346,7 @@ def _pieces() -> tuple[Array, Array]:
 
 
 def _clock(day: date) -> float:
-    """Give the beginning of a day on a clock in which all years are as long [days]."""
+    """Return the beginning of a day on a clock in which all years are as long [days]."""
     start, end = _STARTS[day.month - 1 : day.month + 1]
     of = calendar.monthrange(day.year, day.month)[1]
     return _YEAR * day.year + float(start + (end - start) * (day.day - 1) / of)

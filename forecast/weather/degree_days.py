@@ -20,56 +20,56 @@ _NO_RANGE = 1e-150  # a daily range this small is none, and divides safely
 
 
 def degree_days(
-    low: ArrayLike,
-    high: ArrayLike,
+    t_min: ArrayLike,
+    t_max: ArrayLike,
     *,
     base: ArrayLike,
-    cap: ArrayLike | None,
+    upper: ArrayLike | None,
     method: Method = "sine",
     cutoff: Literal["horizontal"] = "horizontal",
 ) -> Array:
-    """Give the warmth of a day above a base, counting none above a cap.
+    """Return the warmth of a day above a base, counting none above an upper threshold.
 
     Parameters
     ----------
-    low, high
-        Minimum and maximum of the day [degC], any shapes that go together; or the mean minimum and
+    t_min, t_max
+        Minimum and maximum of the day [°C], any shapes that go together; or the mean minimum and
         maximum of the days of a week.
     base
-        Temperature at and below which nothing develops [degC].
-    cap
-        Temperature above which development goes no faster [degC]; None if there is no such limit.
+        Temperature at and below which nothing develops [°C].
+    upper
+        Temperature above which development goes no faster [°C]; None if there is no such limit.
     method
         How the temperature runs between minimum and maximum: as a ``sine`` or a ``triangle`` of one
-        day; or not at all, with the ``mean`` of both held between base and cap, or with each held there
+        day; or not at all, with the ``mean`` of both held between base and upper, or with each held there
         before the mean is taken (``limited mean``). Use the method with which base and degree-days of
         the crop were found: published ones of ornamentals mostly rest on ``mean``.
     cutoff
-        What happens above the cap: ``horizontal``, the rate of the cap goes on.
+        What happens above the upper: ``horizontal``, the rate of the upper goes on.
 
     Returns
     -------
-    array of the common shape, 0 to cap - base [degC days per day].
+    array of the common shape, 0 to upper - base [°C days per day].
 
     Raises
     ------
     Refused
-        If a number is missing or infinite, a maximum lies below its minimum, a cap does not lie above
+        If a number is missing or infinite, a maximum lies below its minimum, a upper does not lie above
         its base, or the method is not known.
 
     Notes
     -----
-    E(base) - E(cap), with E(c) the mean of max(T - c, 0) over the day. With m = (low + high) / 2 and
-    w = (high - low) / 2 it is m - c for c below low, 0 for c above high, and between them
+    E(base) - E(upper), with E(c) the mean of max(T - c, 0) over the day. With m = (t_min + t_max) / 2 and
+    w = (t_max - t_min) / 2 it is m - c for c below t_min, 0 for c above t_max, and between them
 
         sine        ((m - c) (pi/2 - a) + w cos a) / pi, with sin a = (c - m) / w
-        triangle    (high - c)^2 / (4 w)
+        triangle    (t_max - c)^2 / (4 w)
 
-    This holds in all six positions of minimum and maximum about base and cap. ``mean`` and ``limited
+    This holds in all six positions of minimum and maximum about base and upper threshold. ``mean`` and ``limited
     mean`` are methods 1 and 2 of McMaster and Wilhelm; on a day that crosses the base alone ``mean``
     gives less than the others. The averages of a week give a little less than its days if some days
-    crossed the base, and a little more if some crossed the cap: at Clemson (1991-2020) and Seattle
-    (2012-2015), with a cap of 30, a year has 1 to 5 % less by weeks than by days for bases of 5 to 15.
+    crossed the base, and a little more if some crossed the upper: at Clemson (1991-2020) and Seattle
+    (2012-2015), with a upper of 30, a year has 1 to 5 % less by weeks than by days for bases of 5 to 15.
 
     References
     ----------
@@ -82,62 +82,64 @@ def degree_days(
 
     Examples
     --------
-    >>> degree_days([7, 15, 35], [14, 25, 40], base=12, cap=33).round(3).tolist()
+    >>> degree_days([7, 15, 35], [14, 25, 40], base=12, upper=33).round(3).tolist()
     [0.468, 8.0, 21.0]
     """
     if method not in get_args(Method):
         raise refuse("method", method, "no such method", f"Give one of: {', '.join(get_args(Method))}.")
     if cutoff != "horizontal":
-        raise refuse("cutoff", cutoff, "no such cutoff", "Give horizontal: above the cap the rate of the cap goes on.")
-    low, high, base, cap = _checked(low, high, base, cap)
-    mean = (low + high) / 2
+        raise refuse(
+            "cutoff", cutoff, "no such cutoff", "Give horizontal: above the upper the rate of the upper goes on."
+        )
+    t_min, t_max, base, upper = _checked(t_min, t_max, base, upper)
+    mean = (t_min + t_max) / 2
     if method == "mean":
-        found = np.clip(mean, base, cap) - base
+        found = np.clip(mean, base, upper) - base
     elif method == "limited mean":
-        found = (np.clip(low, base, cap) + np.clip(high, base, cap)) / 2 - base
+        found = (np.clip(t_min, base, upper) + np.clip(t_max, base, upper)) / 2 - base
     else:
         above = _sine_above if method == "sine" else _triangle_above
-        found = above(low, high, base) - np.where(high > cap, above(low, high, np.minimum(cap, high)), 0.0)
-    return np.clip(found, 0.0, cap - base)
+        found = above(t_min, t_max, base) - np.where(t_max > upper, above(t_min, t_max, np.minimum(upper, t_max)), 0.0)
+    return np.clip(found, 0.0, upper - base)
 
 
-def _sine_above(low: Array, high: Array, threshold: Array) -> Array:
-    above: Array = np.where(threshold < high, (low + high) / 2 - threshold, 0.0)
-    crosses = (low < threshold) & (threshold < high)
+def _sine_above(t_min: Array, t_max: Array, threshold: Array) -> Array:
+    above: Array = np.where(threshold < t_max, (t_min + t_max) / 2 - threshold, 0.0)
+    crosses = (t_min < threshold) & (threshold < t_max)
     if crosses.any():
-        mean, half, at = ((low + high) / 2)[crosses], ((high - low) / 2)[crosses], threshold[crosses]
+        mean, half, at = ((t_min + t_max) / 2)[crosses], ((t_max - t_min) / 2)[crosses], threshold[crosses]
         sine = np.clip((at - mean) / half, -1.0, 1.0)
         above[crosses] = ((mean - at) * np.arccos(sine) + half * np.sqrt((1 - sine) * (1 + sine))) / np.pi
     return above
 
 
-def _triangle_above(low: Array, high: Array, threshold: Array) -> Array:
-    side = np.clip(high - threshold, 0.0, high - low)
-    above: Array = side * (side / np.maximum(high - low, _NO_RANGE)) / 2 + np.maximum(low - threshold, 0.0)
+def _triangle_above(t_min: Array, t_max: Array, threshold: Array) -> Array:
+    side = np.clip(t_max - threshold, 0.0, t_max - t_min)
+    above: Array = side * (side / np.maximum(t_max - t_min, _NO_RANGE)) / 2 + np.maximum(t_min - threshold, 0.0)
     return above
 
 
-def _checked(low: ArrayLike, high: ArrayLike, base: ArrayLike, cap: ArrayLike | None) -> tuple[Array, ...]:
-    given = {"low": low, "high": high, "base": base} | ({} if cap is None else {"cap": cap})
+def _checked(t_min: ArrayLike, t_max: ArrayLike, base: ArrayLike, upper: ArrayLike | None) -> tuple[Array, ...]:
+    given = {"t_min": t_min, "t_max": t_max, "base": base} | ({} if upper is None else {"upper": upper})
     found = {name: _numbers(name, value) for name, value in given.items()}
     try:
         arrays = np.broadcast_arrays(*found.values())
     except ValueError:
         shapes = ", ".join(f"{name} {value.shape}" for name, value in found.items())
-        raise refuse("low", shapes, "shapes that do not go together", "Give as many minima as maxima.") from None
-    low, high, base = arrays[:3]
-    cap = np.full(low.shape, np.inf) if len(arrays) == 3 else arrays[3]
-    if (wrong := high < low).any():
+        raise refuse("t_min", shapes, "shapes that do not go together", "Give as many minima as maxima.") from None
+    t_min, t_max, base = arrays[:3]
+    upper = np.full(t_min.shape, np.inf) if len(arrays) == 3 else arrays[3]
+    if (wrong := t_max < t_min).any():
         remedy = "Give the minimum first, then the maximum."
-        raise refuse("high", f"{high[wrong][0]:g} with a minimum of {low[wrong][0]:g}", "below the minimum", remedy)
-    if (wrong := cap <= base).any():
-        remedy = "Give a cap above the base, or None if there is no upper limit."
-        raise refuse("cap", f"{cap[wrong][0]:g} with a base of {base[wrong][0]:g}", "not above the base", remedy)
-    return low, high, base, cap
+        raise refuse("t_max", f"{t_max[wrong][0]:g} with a minimum of {t_min[wrong][0]:g}", "below the minimum", remedy)
+    if (wrong := upper <= base).any():
+        remedy = "Give a upper above the base, or None if there is no upper limit."
+        raise refuse("upper", f"{upper[wrong][0]:g} with a base of {base[wrong][0]:g}", "not above the base", remedy)
+    return t_min, t_max, base, upper
 
 
 def _numbers(name: str, given: ArrayLike) -> Array:
-    """Give finite numbers as an array of floats, or refuse them by the name of their field."""
+    """Return finite numbers as an array of floats, or refuse them by the name of their field."""
     try:
         found = np.asarray(given, dtype=np.float64)
     except (TypeError, ValueError):
@@ -155,16 +157,16 @@ class ThermalTime:
     Parameters
     ----------
     base
-        Temperature at and below which nothing develops [degC].
+        Temperature at and below which nothing develops [°C].
     degree_days
-        Warmth above the base that the stage takes [degC days].
+        Warmth above the base that the stage takes [°C days].
     """
 
     base: float
     degree_days: float
 
     def __str__(self) -> str:
-        return f"{self.degree_days:.3g} degree-days above {self.base:.3g} degC"
+        return f"{self.degree_days:.3g} degree-days above {self.base:.3g} °C"
 
 
 def base_from_rates(temperatures: ArrayLike, rates: ArrayLike) -> ThermalTime:
@@ -173,7 +175,7 @@ def base_from_rates(temperatures: ArrayLike, rates: ArrayLike) -> ThermalTime:
     Parameters
     ----------
     temperatures
-        Mean temperatures at which the stage was timed [degC], at least two that differ. Leave out those
+        Mean temperatures at which the stage was timed [°C], at least two that differ. Leave out those
         so cold that nothing moved or so warm that the rate no longer rose: the line does not hold there.
     rates
         Rate of development at each [stages per day]: one over the days that the stage took.
@@ -190,7 +192,7 @@ def base_from_rates(temperatures: ArrayLike, rates: ArrayLike) -> ThermalTime:
     Warns
     -----
     UserWarning
-        If the base comes out below 0 degC: few plants of a nursery grow there, and two temperatures
+        If the base comes out below 0 °C: few plants of a nursery grow there, and two temperatures
         far above the base say little about it.
 
     Notes
@@ -200,7 +202,7 @@ def base_from_rates(temperatures: ArrayLike, rates: ArrayLike) -> ThermalTime:
     Examples
     --------
     >>> print(base_from_rates([15, 20, 25], [0.0592, 0.1166, 0.1740]))
-    87.1 degree-days above 9.84 degC
+    87.1 degree-days above 9.84 °C
     """
     at, rate = _numbers("temperatures", temperatures).ravel(), _numbers("rates", rates).ravel()
     if at.size != rate.size:
@@ -217,7 +219,7 @@ def base_from_rates(temperatures: ArrayLike, rates: ArrayLike) -> ThermalTime:
     base = float(at.mean() - rate.mean() / slope)
     if base < 0:
         warnings.warn(
-            f"The base comes out at {base:.3g} degC, below 0: {at.size} rates at {at.min():g} to {at.max():g} degC "
+            f"The base comes out at {base:.3g} °C, below 0: {at.size} rates at {at.min():g} to {at.max():g} °C "
             "are too few, or do not lie on a line. Time the stage at a cooler temperature, or state a base.",
             stacklevel=2,
         )

@@ -17,12 +17,12 @@ from forecast.weeks import Week
 
 Array = NDArray[np.float64]
 Days = Mapping[date, tuple[float, float]]
-"""Minimum and maximum [degC] of each day that was measured."""
+"""Minimum and maximum [°C] of each day that was measured."""
 
 
 @lru_cache(maxsize=64)
 def daily_persistence(persistence: float) -> float:
-    """Give the correlation from day to day with which the means of neighbouring weeks correlate as stated.
+    """Return the correlation from day to day with which the means of neighbouring weeks correlate as stated.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ def daily_persistence(persistence: float) -> float:
 
 
 def look(weekdays: Sequence[int], persistence: float) -> tuple[float, float]:
-    """Give what the mean of some days of a week tells of the mean of the whole week.
+    """Return what the mean of some days of a week tells of the mean of the whole week.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ def look(weekdays: Sequence[int], persistence: float) -> tuple[float, float]:
 def draw_given(
     climate: Climate, measured: Days, first_week: Week | str, weeks: int, streams: Streams
 ) -> tuple[Array, Array]:
-    """Draw the weather of imagined seasons in which the measured days were as they were.
+    """Draw the weather of simulated seasons in which the measured days were as they were.
 
     Parameters
     ----------
@@ -95,8 +95,8 @@ def draw_given(
 
     Returns
     -------
-    low, high
-        Mean daily minimum and maximum [degC], arrays of shape (weeks, draws).
+    t_min, t_max
+        Mean daily minimum and maximum [°C], arrays of shape (weeks, draws).
 
     Notes
     -----
@@ -122,10 +122,10 @@ def draw_given(
         if -before <= (at := Week.of(day) - first) < weeks:
             known[at].append((day.weekday(), *pair))
     start = min([0, *known])
-    low, high = climate.draw(first + start, weeks - start, streams)
+    t_min, t_max = climate.draw(first + start, weeks - start, streams)
     if known:
-        _condition(climate, {at - start: days for at, days in known.items()}, first + start, (low, high), streams)
-    return low[-start:], high[-start:]
+        _condition(climate, {at - start: days for at, days in known.items()}, first + start, (t_min, t_max), streams)
+    return t_min[-start:], t_max[-start:]
 
 
 def _condition(

@@ -16,12 +16,12 @@ from forecast.errors import Fault, Refused, refuse
 Array = NDArray[np.float64]
 Days = NDArray[np.int64]
 
-COLDEST, WARMEST = -90.0, 60.0  # no air is colder or warmer [degC]
+COLDEST, WARMEST = -90.0, 60.0  # no air is colder or warmer [°C]
 _MOST_MISSING, _MOST_RUNNING = 5, 3  # days a month may lack, and may lack in a row
 
 
 def read_days(
-    dates: Sequence[object], low: Sequence[object], high: Sequence[object], unit: str
+    dates: Sequence[object], t_min: Sequence[object], t_max: Sequence[object], unit: str
 ) -> tuple[Days, Array, Array]:
     """Read the days on which both minimum and maximum were measured.
 
@@ -29,15 +29,15 @@ def read_days(
     ----------
     dates
         Days in any order, as dates or written as 2027-04-13.
-    low, high
+    t_min, t_max
         Minimum and maximum of each day [`unit`]; None, empty or NaN where it was not measured.
     unit
         ``C`` or ``F``.
 
     Returns
     -------
-    days, low, high
-        Ordinals of the days, in order, and their minima and maxima [degC].
+    days, t_min, t_max
+        Ordinals of the days, in order, and their minima and maxima [°C].
 
     Raises
     ------
@@ -45,13 +45,13 @@ def read_days(
         With every fault: what is no date, a day that comes twice, what is no temperature of air, a maximum
         below its minimum. Rows are counted with the header as row 1.
     """
-    if not len(dates) == len(low) == len(high):
-        counts = f"{len(dates)} dates, {len(low)} minima, {len(high)} maxima"
+    if not len(dates) == len(t_min) == len(t_max):
+        counts = f"{len(dates)} dates, {len(t_min)} minima, {len(t_max)} maxima"
         raise refuse("date", counts, "columns of different length", "Give all three for every day.")
     faults: list[Fault] = []
     seen: dict[int, int] = {}
     record: list[tuple[float, float, float]] = []
-    for row, (written, *pair) in enumerate(zip(dates, low, high, strict=True), 2):
+    for row, (written, *pair) in enumerate(zip(dates, t_min, t_max, strict=True), 2):
         day = _day(written)
         if day is None:
             faults.append(Fault("not a date", "Write it as 2027-04-13.", "record", row, "date", written))
@@ -72,19 +72,19 @@ def read_days(
     return table[:, 0].astype(np.int64), table[:, 1], table[:, 2]
 
 
-def months_measured(days: Days, low: Array, high: Array) -> list[Array]:
-    """Give the mean minimum and maximum of every January that was measured well enough, and so on.
+def months_measured(days: Days, t_min: Array, t_max: Array) -> list[Array]:
+    """Return the mean minimum and maximum of every January that was measured well enough, and so on.
 
     Parameters
     ----------
     days
         Ordinals of the days, in order.
-    low, high
-        Their minima and maxima [degC].
+    t_min, t_max
+        Their minima and maxima [°C].
 
     Returns
     -------
-    twelve arrays of shape (years, 2) [degC].
+    twelve arrays of shape (years, 2) [°C].
 
     Notes
     -----
@@ -100,7 +100,7 @@ def months_measured(days: Days, low: Array, high: Array) -> list[Array]:
     for month in np.unique(months):
         here = slice(*np.searchsorted(months, [month, month + 1]))
         if _counts(days[here], dates[here.start].replace(day=1)):
-            means[month % 12].append((float(low[here].mean()), float(high[here].mean())))
+            means[month % 12].append((float(t_min[here].mean()), float(t_max[here].mean())))
     return [np.array(known, dtype=np.float64).reshape(-1, 2) for known in means]
 
 
@@ -115,14 +115,14 @@ def not_of_air(table: str, row: int | None, column: str, value: object) -> Fault
     return Fault("not a temperature of air in degrees Celsius", remedy, table, row, column, value)
 
 
-def contrary(table: str, row: int | None, column: str, high: object, low: object) -> Fault:
+def contrary(table: str, row: int | None, column: str, t_max: object, t_min: object) -> Fault:
     """Make the fault of a maximum that lies below its minimum."""
     remedy = "Give the minimum first, then the maximum."
-    return Fault(f"the maximum lies below the minimum of {low}", remedy, table, row, column, high)
+    return Fault(f"the maximum lies below the minimum of {t_min}", remedy, table, row, column, t_max)
 
 
 def number(given: object) -> float:
-    """Give a number as a float, and NaN for what is none."""
+    """Return a number as a float, and NaN for what is none."""
     try:
         return float(given)  # type: ignore[arg-type]
     except OverflowError:  # a whole number beyond all floats
@@ -132,7 +132,7 @@ def number(given: object) -> float:
 
 
 def _celsius(value: object, unit: str, row: int, column: str, faults: list[Fault]) -> float:
-    """Give a temperature, or NaN if there is none; add what is wrong to the faults."""
+    """Return a temperature, or NaN if there is none; add what is wrong to the faults."""
     found = number(value)
     absent = value is None or type(value).__name__ == "NAType"  # <NA> of pandas, which is not imported here
     blank = absent or (isinstance(value, str) and not value.strip())

@@ -99,7 +99,7 @@ def nursery(rng: np.random.Generator, priors: Priors, *, most: int = 40, labs: i
 
 
 def heap(x: Array, weights: Array) -> tuple[Array, Array]:
-    """Give numbers and the chances of less, for a density known on a lattice whose log is smooth between."""
+    """Return numbers and the chances of less, for a density known on a lattice whose log is smooth between."""
     fine = np.linspace(x[0], x[-1], 8001)
     density = np.exp(CubicSpline(x, np.log(np.maximum(weights / weights.max(), 1e-30)))(fine))
     below = np.cumsum(density) - density / 2
@@ -107,7 +107,7 @@ def heap(x: Array, weights: Array) -> tuple[Array, Array]:
 
 
 def place(x: Array, weights: Array, truth: float, sharper: float = 1.0) -> float:
-    """Give the chance of less than the truth; of a posterior whose standard deviation is so many times what it is."""
+    """Return the chance of less than the truth; of a posterior whose standard deviation is so many times what it is."""
     mean = float(weights @ x / weights.sum())
     return float(np.interp(mean + (truth - mean) / sharper, *heap(x, weights)))
 
@@ -148,7 +148,7 @@ def places(
 
 
 def evenness(at: Array) -> float:
-    """Give the chance of places as uneven as these, if all were right.
+    """Return the chance of places as uneven as these, if all were right.
 
     Twice the lesser of two chances, at most 1: by Kolmogorov and Smirnov, and of the sum of squared normal scores,
     which is chi-squared and sees what is too sharp or too flat.
@@ -159,7 +159,7 @@ def evenness(at: Array) -> float:
 
 
 def coverage(at: Array, level: float) -> tuple[float, float]:
-    """Give the share of places in the middle interval of a level, and by how many binomial errors it is off."""
+    """Return the share of places in the middle interval of a level, and by how many binomial errors it is off."""
     inside = float((np.abs(at - 0.5) < level / 2).mean())
     return inside, (inside - level) / math.sqrt(level * (1 - level) / len(at))
 
@@ -171,11 +171,11 @@ def survivals(stage: str, folder: Path = DEMO) -> tuple[list[Record], dict[str, 
     """Read what survived a stage by batch from the demo records, and the groups; unfinished batches are left out."""
     counts, batches, varieties = (pd.read_csv(folder / f"{name}.csv") for name in ("counts", "batches", "varieties"))
     by_batch = counts[counts["stage"] == stage].groupby("batch", sort=True)
-    total, last = by_batch[["moved_on", "saleable", "discarded"]].sum(), by_batch.last()
-    remaining = last["alive"] - last["moved_on"] - last["saleable"]
+    total, last = by_batch[["transferred", "saleable", "losses"]].sum(), by_batch.last()
+    remaining = last["alive"] - last["transferred"] - last["saleable"]
     variety = batches.set_index("batch")["variety"]
-    survived = total["moved_on"] + total["saleable"]
-    entered = survived + total["discarded"] + remaining
+    survived = total["transferred"] + total["saleable"]
+    entered = survived + total["losses"] + remaining
     records = [
         Record(variety[batch], int(survived[batch]), int(entered[batch]), batch=batch)
         for batch in entered.index[remaining == 0]
@@ -200,14 +200,14 @@ class Density:
         self.size = 4 + len(self.group_names) + len(self.names)
 
     def logits(self, at: Array) -> tuple[Array, Array, Array]:
-        """Give log k, and logits of varieties, and of groups and then the nursery, by walker."""
+        """Return log k, and logits of varieties, and of groups and then the nursery, by walker."""
         mu, log_k, log_v, log_g = (self.centre + self.width * at[:, :4]).T[:, :, None]
         end = 4 + len(self.group_names)
         of_group = mu + np.exp(log_g) * at[:, 4:end]
         return log_k, of_group[:, self.group] + np.exp(log_v) * at[:, end:], np.concatenate([of_group, mu], axis=1)
 
     def __call__(self, at: Array) -> Array:
-        """Give the log density by walker."""
+        """Return the log density by walker."""
         log_k, theta, _ = self.logits(at)
         k, m = np.exp(log_k), np.clip(expit(theta), 1e-9, 1 - 1e-9)
         a, b = k * m, k * (1 - m)
@@ -216,7 +216,7 @@ class Density:
         return np.asarray((alive - prior).sum(axis=1) - 0.5 * (at**2).sum(axis=1))
 
     def shares(self, at: Array) -> Array:
-        """Give shares of varieties, of groups' middles and the nursery's, by walker."""
+        """Return shares of varieties, of groups' middles and the nursery's, by walker."""
         return np.asarray(expit(np.concatenate(self.logits(at)[1:], axis=1)))
 
 
@@ -265,7 +265,7 @@ def sample(density: Density, *, walkers: int, steps: int, first: int, seed: int)
 
 
 def learned(pooled: Pooled) -> tuple[Array, Array]:
-    """Give means and ends of the 90 % interval of the same shares, as the lattice has them."""
+    """Return means and ends of the 90 % interval of the same shares, as the lattice has them."""
     posterior = pooled._posterior
     varieties = len(pooled.groups)
     lines = np.concatenate([posterior.units[0, :varieties].sum(axis=1), posterior.means])
@@ -276,7 +276,7 @@ def learned(pooled: Pooled) -> tuple[Array, Array]:
 
 
 def finer(pooled: Pooled) -> tuple[Array, Array]:
-    """Give what a lattice of half the step with twice the nodes makes of the same."""
+    """Return what a lattice of half the step with twice the nodes makes of the same."""
     kept = lattice._NODES, lattice._FINE, lattice._FINEST, lattice._ENOUGH
     lattice._NODES, lattice._FINE, lattice._FINEST, lattice._ENOUGH = 23, kept[1] / 2, kept[2] / 2, 15
     try:
@@ -328,7 +328,7 @@ def sampler_table(steps: int) -> None:
     print(
         f"autocorrelation {run.times.min():.0f} to {run.times.max():.0f} steps; {run.samples.min():.0f} samples worth"
     )
-    error = float((np.abs(means - fine) / run.spread).max())
+    error = float((np.abs(means - fine) / run.sd).max())
     print(
         f"error of the lattice against a finer one: means {np.abs(means - fine).max():.1e}, {error:.1e} of a deviation;"
     )

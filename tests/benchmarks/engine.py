@@ -20,11 +20,11 @@ from small_seasons import MIXED, season, stage
 import forecast
 
 ROUTE = [
-    stage("arrival", survival=0.96, survival_spread=0.03),
-    stage("acclimatisation", typical=4, spread_batches=0.12, spread_plants=0.1, survival=0.85, survival_spread=0.08),
-    stage("growing on", typical=5, spread_batches=0.15, spread_plants=0.1, survival=0.95, survival_spread=0.04),
-    stage("spacing out", typical=5, spread_batches=0.15, spread_plants=0.1, survival=0.98, survival_spread=0.012),
-    stage("hardening", typical=9, spread_batches=0.12, spread_plants=0.1, survival=0.95, survival_spread=0.035),
+    stage("arrival", survival=0.96, survival_sd=0.03),
+    stage("acclimatisation", typical=4, batches_cv=0.12, plants_cv=0.1, survival=0.85, survival_sd=0.08),
+    stage("growing on", typical=5, batches_cv=0.15, plants_cv=0.1, survival=0.95, survival_sd=0.04),
+    stage("spacing out", typical=5, batches_cv=0.15, plants_cv=0.1, survival=0.98, survival_sd=0.012),
+    stage("hardening", typical=9, batches_cv=0.12, plants_cv=0.1, survival=0.95, survival_sd=0.035),
     stage("grading", survival=0.95, survival_level="plant"),
 ]
 SHARED = [
@@ -45,8 +45,8 @@ Asked = Callable[[int, int], float]
 def rows(*, quick: bool) -> Iterator[Row]:
     """Measure three cases at three numbers of draws, and the multiplication of explants."""
     seeds, checks, longest = (range(1, 11), 30, 2**17) if quick else (range(1, 31), 100, 2**20)
-    for name, plan, orders, at, wanted in CASES:
-        engine, arrays, processes = asked(plan, orders, at, wanted)
+    for name, plan, orders, at, target in CASES:
+        engine, arrays, processes = asked(plan, orders, at, target)
         long = min(longest, 2**17) if len(orders) > 1 else longest
         chance = float(np.mean([engine(long, seed) for seed in range(1001, 1005)]))
         checked = [arrays(2000, seed) for seed in range(checks)]
@@ -68,24 +68,24 @@ def rows(*, quick: bool) -> Iterator[Row]:
 
 
 def asked(
-    plan: forecast.Season, orders: Sequence[tuple[str, str, int]], at: int, wanted: int
+    plan: forecast.Season, orders: Sequence[tuple[str, str, int]], at: int, target: int
 ) -> tuple[Asked, Asked, Asked]:
-    """Give three ways to the chance that enough is saleable: the engine, NumPy, SimPy."""
+    """Return three ways to the chance that enough is saleable: the engine, NumPy, SimPy."""
     week = plan.first_week + at
 
     def engine(draws: int, seed: int) -> float:
-        return forecast.simulate(plan, orders, draws=draws, seed=seed).chance("A", week=week, at_least=wanted)
+        return forecast.simulate(plan, orders, draws=draws, seed=seed).chance("A", week=week, at_least=target)
 
     def arrays(replicates: int, seed: int) -> float:
         rng = np.random.default_rng(seed)
         batches = drawn(plan, orders, replicates, rng)
-        return float((saleable(plan, "A", batches, at, rng) >= wanted).mean())
+        return float((saleable(plan, "A", batches, at, rng) >= target).mean())
 
     def processes(replicates: int, seed: int) -> float:
         rng = np.random.default_rng(seed)
         batches = draw(plan, orders, replicates, rng)
         counts = [walk(plan, "A", batches, i, rng)[-3, at] for i in range(replicates)]
-        return float(np.mean(np.array(counts) >= wanted))
+        return float(np.mean(np.array(counts) >= target))
 
     return engine, arrays, processes
 
@@ -110,7 +110,7 @@ def drawn(
     for variety, week, plants in orders:
         survival, weeks, spread = [], [], []
         for row in plan.route(variety):
-            mean, spread_survival = row.survival or 0.0, row.survival_spread
+            mean, spread_survival = row.survival or 0.0, row.survival_sd
             size = mean * (1 - mean) / (spread_survival or 1) ** 2 - 1
             a, b = mean * size, (1 - mean) * size
             if not spread_survival:
@@ -120,8 +120,8 @@ def drawn(
             else:
                 survival.append(betaincinv(a, b, ndtr(uniform(row.survival_level, f"{row.stage} survival"))))
             score = uniform(row.time_level, f"{row.stage} time") if row.typical else 0.0
-            weeks.append(row.typical * np.exp(np.log1p(row.spread_batches**2) ** 0.5 * score) + np.zeros(replicates))
-            spread.append(np.log1p(row.spread_plants**2) ** 0.5)
+            weeks.append(row.typical * np.exp(np.log1p(row.batches_cv**2) ** 0.5 * score) + np.zeros(replicates))
+            spread.append(np.log1p(row.plants_cv**2) ** 0.5)
         start = forecast.Week.parse(week) - plan.first_week
         batches.append(Drawn(variety, start, plants, np.array(survival), np.array(weeks), np.array(spread)))
     return batches

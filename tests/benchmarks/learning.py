@@ -54,7 +54,7 @@ def beside(
     pooled, density = Pooled(records, groups), Density(records, groups, Priors())
     took = seconds(lambda: learned(pooled.with_priors(pooled.priors)), 5)
     runs = [sample(density, walkers=walkers, steps=steps, first=steps // 5, seed=seed) for seed in seeds]
-    off = float((np.abs(learned(pooled)[0] - finer(pooled)[0]) / runs[0].spread).max())
+    off = float((np.abs(learned(pooled)[0] - finer(pooled)[0]) / runs[0].sd).max())
     yield Row(f"{name}: our error, of a posterior deviation", off, 1, against="asked", theirs=ERROR)
     each = statistics.median(run.seconds / float(run.samples.min()) for run in runs)
     forgets = statistics.median(float(run.times.max()) for run in runs)
@@ -81,14 +81,14 @@ def large(batches: int, repeats: int) -> Iterator[Row]:
     """Measure all that is learned of batches of 200 varieties in 20 groups, four stages, two of them timed."""
     rng, names = np.random.default_rng(1), [f"V{i:03d}" for i in range(200)]
     groups = {name: f"G{i // 10:02d}" for i, name in enumerate(names)}
-    timed = {"spread_batches": 0.1, "spread_plants": 0.1}
+    timed = {"batches_cv": 0.1, "plants_cv": 0.1}
     stages = [
-        stage(name, applies_to=group, survival=mean, survival_spread=0.03, typical=TYPICAL.get(name, 0))
+        stage(name, applies_to=group, survival=mean, survival_sd=0.03, typical=TYPICAL.get(name, 0))
         | (timed if name in TYPICAL else {})
         for group in dict.fromkeys(groups.values())
         for name, mean in SURVIVAL.items()
     ]
-    cells = season([stage()]).given() | {"stages": stages, "offers": [offer(name) for name in names]}
+    cells = season([stage()]).given() | {"stages": stages, "price_list": [offer(name) for name in names]}
     plan = forecast.Season(**cells | {"varieties": [{"variety": n, "group": g} for n, g in groups.items()]})
     means = {
         (n, s): float(expit(logit(mean) + 0.4 * rng.standard_normal())) for n in names for s, mean in SURVIVAL.items()

@@ -58,7 +58,7 @@ class Row:
 
 
 def times(work: Callable[[], Any], repeats: int, *, enough: float = np.inf) -> list[float]:
-    """Give the times of a piece of work [s], fewer than the repeats once they come to enough seconds."""
+    """Return the times of a piece of work [s], fewer than the repeats once they come to enough seconds."""
     found: list[float] = []
     while len(found) < repeats and sum(found) < enough:
         start = time.perf_counter()
@@ -73,7 +73,7 @@ def seconds(work: Callable[[], Any], repeats: int) -> float:
 
 
 def peak() -> int:
-    """Give the most memory that this process has taken so far [bytes].
+    """Return the most memory that this process has taken so far [bytes].
 
     ``ru_maxrss`` counts from before the program began: a small child of a large process is told to be as large.
     """

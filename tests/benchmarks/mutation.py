@@ -74,7 +74,7 @@ def measure() -> None:
 
 
 def tests_of(mutant: Mutant, data: CoverageData, seconds: dict[str, float], most: float) -> dict[str, int]:
-    """Give tests and their order: those of its folder first, then the shortest; those that share a fixture are one."""
+    """Return tests and their order: those of its folder first, then the shortest; those that share a fixture are one."""
     by_line = {line: set(tests) for line, tests in data.contexts_by_lineno(str(ROOT / mutant.file)).items()}
     found = set[str]().union(*(by_line.get(line, ()) for line in mutant.lines))
     if found == {""}:  # on import

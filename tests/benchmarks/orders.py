@@ -7,7 +7,7 @@ Run by hand from the project's folder: ``python tests/benchmarks/orders.py``; wi
 2. Large seasons whose budget and bench are scarce: both against the clock, as ``table.py orders`` prints it. The
    solver's clock starts when its program stands; the search's clock counts everything.
 3. Random seasons, all valued on fresh draws: what the plan earns more than ordering from the mean, and than ordering a
-   fifth more than is wanted. Budget and bench have room for anything, so that the simple orders are lawful.
+   fifth more than is wanted. Budget and bench have room for anything, so that the simple orders are orderable.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ def agreement() -> None:
 
 
 def recounted(plan: Plan, orders: Sequence[Delivery]) -> tuple[float, bool]:
-    """Give the margin of other orders as the search counts it, and whether they keep all limits."""
+    """Return the margin of other orders as the search counts it, and whether they keep all limits."""
     found = plan._found
 
     def picks(bidder: Bidder) -> list[Pick]:
@@ -79,7 +79,7 @@ def recounted(plan: Plan, orders: Sequence[Delivery]) -> tuple[float, bool]:
 
 
 def full_weeks(plan: Plan) -> list[tuple[str, int]]:
-    """Give the places and weeks in which a plan comes near the bench."""
+    """Return the places and weeks in which a plan comes near the bench."""
     season, sharing = plan.season, plan._found.sharing
     full = np.flatnonzero(sharing.fullest(sharing.area(plan._found.chosen)) >= NEARLY * sharing.benches)
     return [(season.place_names[row // season.weeks], int(row % season.weeks)) for row in full]

@@ -19,14 +19,14 @@ def rows(*, quick: bool) -> Iterator[Row]:
     seed = iter(range(10**6))  # a new seed each time, so that nothing is remembered
     outcome = forecast.simulate(demo, draws=draws, seed=1)
     steps = [np.ascontiguousarray(steps_of(outcome, batch)) for batch in outcome.batches]
-    wanted = [
-        (row.variety, number) for row in demo.varieties for number in range(1, len(demo.wanted_of(row.variety)) + 1)
+    target = [
+        (row.variety, number) for row in demo.varieties for number in range(1, len(demo.targets_of(row.variety)) + 1)
     ]
 
     def whole() -> None:
         made = forecast.simulate(demo, draws=draws, seed=next(seed))
-        for row in demo.wanted:
-            made.chance(row.variety, week=row.week, at_least=row.likely_number)
+        for row in demo.targets:
+            made.chance(row.variety, week=row.week, at_least=row.median_number)
         made.table()
         forecast.bench_space(made)
 
@@ -43,7 +43,7 @@ def rows(*, quick: bool) -> Iterator[Row]:
 
     def bare_orders() -> None:
         streams = season_streams(draws, next(seed))
-        for variety, number in wanted:
+        for variety, number in target:
             draw_fate(demo, streams, variety, number, demo.first_week)
 
     works = (

@@ -90,7 +90,7 @@ def measured(size: Size) -> dict[str, list[float]]:
     def whole(season: forecast.Season, draws: int) -> None:
         outcome = forecast.simulate(season, draws=draws, seed=next(seed))
         outcome.table()
-        outcome.wanted()
+        outcome.targets()
         forecast.bench_space(outcome)
 
     varieties, weeks, draws = size

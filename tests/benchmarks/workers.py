@@ -114,14 +114,14 @@ def weighed(season: forecast.Season, draws: int, number: int, block: int | None 
 
 @contextmanager
 def processes(number: int) -> Iterator[Executor]:
-    """Give so many processes."""
+    """Return so many processes."""
     with ProcessPoolExecutor(number) as pool:
         yield pool
 
 
 @contextmanager
 def cluster(number: int) -> Iterator[Executor]:
-    """Give the workers of a local cluster, a process with one thread each.
+    """Return the workers of a local cluster, a process with one thread each.
 
     Dask tells its workers to give memory back at once, which has the kernel clear it again and again: a block would
     take two and a half times as long.
@@ -136,7 +136,7 @@ def cluster(number: int) -> Iterator[Executor]:
 
 
 def wire(executor: Executor) -> tuple[float, float]:
-    """Give the time of an empty result [s], and bytes a second of a large one."""
+    """Return the time of an empty result [s], and bytes a second of a large one."""
     empty = seconds(lambda: executor.submit(int).result(), 9)
     made = seconds(lambda: np.ones(RESULT), 9)
     large = seconds(lambda: executor.submit(np.ones, RESULT).result(), 9)

@@ -38,8 +38,8 @@ def season():
 
     return demo.replace(
         varieties=renamed(demo.varieties),
-        wanted=renamed(demo.wanted, note="\"quoted\" & 'so'"),
-        offers=renamed(demo.offers, lab='=HYPERLINK("x")'),
+        targets=renamed(demo.targets, note="\"quoted\" & 'so'"),
+        price_list=renamed(demo.price_list, lab='=HYPERLINK("x")'),
         orders=(),
     )
 

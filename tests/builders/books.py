@@ -13,7 +13,7 @@ BATCHES = [
     [7, "Nova", None, date(2027, 3, 8), 50, 50, None],
 ]
 COUNTS = [
-    ["batch", "date", "stage", "alive", "moved_on", "saleable", "discarded", "why"],
+    ["batch", "date", "stage", "alive", "transferred", "saleable", "losses", "why"],
     ["B1", datetime(2027, 3, 15), "weaning", 95, 40, 0, 3, "dried out"],
     ["B1", datetime(2027, 3, 29), "weaning", 54, 54, 0, 1, None],
     ["B1", datetime(2027, 3, 29), "pots", 40, 0, 0, 0, None],

@@ -12,7 +12,7 @@ from forecast.weeks import Week
 
 
 def cooperative(varieties: int, weeks: int = 104, *, groups: int = 10, seed: int = 1) -> Season:
-    """Give a season of many varieties in groups of their own routes, each delivered twice and wanted twice.
+    """Return a season of many varieties in groups of their own routes, each delivered twice and wanted twice.
 
     Parameters
     ----------
@@ -31,19 +31,19 @@ def cooperative(varieties: int, weeks: int = 104, *, groups: int = 10, seed: int
         rows = [("arrival", 0.96), ("acclimatisation", 0.85), ("growing on", 0.95), ("hardening", 0.95)]
         stages += [
             stage(
-                name, applies_to=f"G{number}", place=houses[name == "hardening"], survival_spread=0.04,
+                name, applies_to=f"G{number}", place=houses[name == "hardening"], survival_sd=0.04,
                 survival=round(share - 0.05 * float(rng.random()), 3), plants_per_m2=100 if name == "arrival" else 60,
                 typical=times.get(name, 0), survival_level=MIXED,
-                **({"time_level": MIXED, "spread_batches": 0.12, "spread_plants": 0.1} if name in times else {}),
+                **({"time_level": MIXED, "batches_cv": 0.12, "plants_cv": 0.1} if name in times else {}),
             )
             for name, share in rows
         ]  # fmt: skip
     names = [f"V{i:05d}" for i in range(varieties)]
-    orders, wanted = [], []
+    orders, target = [], []
     for name in names:
         week, number = int(rng.integers(8, 16)), int(rng.integers(100, 400))
         orders += [{"variety": name, "week": first + week + 3 * i, "quantity": number} for i in (0, 1)]
-        wanted += [{"variety": name, "week": first + week + 22 + 6 * i, "wanted": int(0.65 * number)} for i in (0, 1)]
+        target += [{"variety": name, "week": first + week + 22 + 6 * i, "target": int(0.65 * number)} for i in (0, 1)]
     cells = season([stage()], weeks=weeks).given()
     return Season(
         **cells
@@ -51,8 +51,8 @@ def cooperative(varieties: int, weeks: int = 104, *, groups: int = 10, seed: int
             "varieties": [{"variety": name, "group": f"G{i % groups}"} for i, name in enumerate(names)],
             "stages": stages,
             "places": [{"place": place, "area": 10.0 * varieties, "usable": 0.8} for place in houses],
-            "offers": [offer(name) for name in names],
+            "price_list": [offer(name) for name in names],
             "orders": orders,
-            "wanted": wanted,
+            "target": target,
         }
     )

@@ -15,7 +15,7 @@ WEEKS = 13
 
 def _survival(rng: np.random.Generator) -> dict[str, float]:
     mean = rng.choice([0.75, 0.85, 0.95])
-    return {"survival": mean, "survival_spread": round(float((mean * (1 - mean)) ** 0.5 * rng.choice([0.15, 0.5])), 4)}
+    return {"survival": mean, "survival_sd": round(float((mean * (1 - mean)) ** 0.5 * rng.choice([0.15, 0.5])), 4)}
 
 
 def _stages(rng: np.random.Generator) -> list[dict[str, Any]]:
@@ -25,7 +25,7 @@ def _stages(rng: np.random.Generator) -> list[dict[str, Any]]:
         stage("grading", place="yard", plants_per_m2=40, **_survival(rng)),
     ]
     for row in rows[:2]:
-        row["spread_batches"], row["spread_plants"] = float(rng.choice([0, 0.2])), float(rng.choice([0, 0.15, 0.3]))
+        row["batches_cv"], row["plants_cv"] = float(rng.choice([0, 0.2])), float(rng.choice([0, 0.15, 0.3]))
         row["survival_level"] = str(rng.choice(["batch", "season", "season 0.3 batch 0.7"]))
     return rows
 
@@ -40,7 +40,7 @@ def _offers(rng: np.random.Generator, name: str, size: float, labs: int) -> list
             "unit_price": float(rng.choice([0.8, 1.2, 2.0])),
             "minimum": int(rng.choice([1, multiple + 1])),
             "multiple": multiple,
-            "lead": int(rng.choice([0, 2])),
+            "lead_weeks": int(rng.choice([0, 2])),
             "first_week": week(first),
             "last_week": week(max(first + int(rng.choice([0, 1])), 2)),
         }
@@ -67,25 +67,25 @@ def competing(
     rng = np.random.default_rng(seed)
     names = "ABC"[:varieties]
     size = int(rng.integers(12, 40))
-    wanted, offers, own = [], [], []
+    target, offers, own = [], [], []
     for name in names:
         number = int(size * rng.uniform(0.7, 1.4))
         weeks = rng.choice(np.arange(earliest, WEEKS), size=rows or int(rng.integers(1, 3)), replace=False)
         for at in sorted(weeks.tolist()):
-            asked = {"low": number / 2, "likely": number, "high": 2 * number}
-            wanted.append({"variety": name, "week": week(at)} | ({"wanted": number} if rng.random() < 0.5 else asked))
+            asked = {"p5": number / 2, "median": number, "p95": 2 * number}
+            target.append({"variety": name, "week": week(at)} | ({"target": number} if rng.random() < 0.5 else asked))
         offers += _offers(rng, name, coarse * size, labs)
         price = float(rng.choice([3.0, 5.0, 9.0]))
-        row = {"variety": name, "group": "crop", "sale_price": price, "shelf_life": rng.choice(lives)}
+        row = {"variety": name, "group": "crop", "sale_price": price, "saleable_weeks": rng.choice(lives)}
         if rng.random() < 0.5:
             row["markdown_price"] = 0.3 * price
         if rng.random() < 0.3:
             row |= {"yearly_fall": 0.4, "lowest_price": 0.5 * price}
         own.append(row)
-    costs = [0.0, 0.0] if any(row["shelf_life"] for row in own) else rng.choice([0, 1, 3], size=2).tolist()
+    costs = [0.0, 0.0] if any(row["saleable_weeks"] for row in own) else rng.choice([0, 1, 3], size=2).tolist()
     places = [
         {"place": name, "area": 100, "usable": 1, "cost_per_m2_week": cost}
         for name, cost in zip(("house", "yard"), costs, strict=True)
     ]
-    plan = season(_stages(rng), varieties=tuple(names), offers=offers, weeks=WEEKS, places=places, hourly_wage=12)
-    return plan.replace(varieties=own, wanted=wanted, confidence=float(rng.choice([0.5, 0.7])), first_week=FIRST)
+    plan = season(_stages(rng), varieties=tuple(names), price_list=offers, weeks=WEEKS, places=places, hourly_wage=12)
+    return plan.replace(varieties=own, targets=target, service_level=float(rng.choice([0.5, 0.7])), first_week=FIRST)

@@ -16,7 +16,7 @@ WEEKS = 30
 
 
 def week(number: int) -> str:
-    """Give the week so many after the first."""
+    """Return the week so many after the first."""
     return str(Week.parse(FIRST) + number)
 
 
@@ -34,15 +34,15 @@ def stages(draw: st.DrawFn, most: int = 4) -> list[dict[str, Any]]:
             name,
             typical=typical,
             survival=survival,
-            survival_spread=(survival * (1 - survival)) ** 0.5 * draw(st.sampled_from([0, 0.1, 0.4])),
+            survival_sd=(survival * (1 - survival)) ** 0.5 * draw(st.sampled_from([0, 0.1, 0.4])),
             survival_level=draw(st.sampled_from([*LEVELS, "plant"])),
             plants_per_m2=draw(st.sampled_from([20, 100, 450])),
             cost=draw(st.sampled_from([0, 0.5])),
         )
         if typical:
             row["time_level"] = draw(st.sampled_from(LEVELS))
-            row["spread_batches"] = draw(st.sampled_from([0, 0.1, 0.3]))
-            row["spread_plants"] = pace if alike else draw(st.sampled_from([0, 0.1, 0.3, 0.6]))
+            row["batches_cv"] = draw(st.sampled_from([0, 0.1, 0.3]))
+            row["plants_cv"] = pace if alike else draw(st.sampled_from([0, 0.1, 0.3, 0.6]))
         rows.append(row)
     return rows
 
@@ -51,7 +51,7 @@ def stages(draw: st.DrawFn, most: int = 4) -> list[dict[str, Any]]:
 def seasons(draw: st.DrawFn, **header: Any) -> Season:
     """Draw a season of two varieties that share a route."""
     life = draw(st.sampled_from([None, None, 1, 6]))
-    return season(draw(stages()), varieties=("A", "B"), shelf_life=life, weeks=WEEKS, **header)
+    return season(draw(stages()), varieties=("A", "B"), saleable_weeks=life, weeks=WEEKS, **header)
 
 
 @st.composite
@@ -80,12 +80,12 @@ def price_lists(draw: st.DrawFn, variety: str = "A", lab: str = "Lab") -> list[d
 
 
 def tier(rows: list[dict[str, Any]], quantity: int) -> dict[str, Any] | None:
-    """Give the row of a price list that a quantity falls under, if it reaches any."""
+    """Return the row of a price list that a quantity falls under, if it reaches any."""
     reached = [row for row in rows if row["from_quantity"] <= quantity]
     return max(reached, key=lambda row: row["from_quantity"]) if reached else None
 
 
-def lawful(rows: list[dict[str, Any]], quantity: int) -> bool:
+def orderable(rows: list[dict[str, Any]], quantity: int) -> bool:
     """Say whether a lab accepts a quantity."""
     row = tier(rows, quantity)
     return row is not None and quantity >= row["minimum"] and quantity % row["multiple"] == 0

@@ -8,14 +8,14 @@ import forecast
 
 
 def numbers(seed: int) -> tuple[object, ...]:
-    """Give a forecast's table, chances and orders as plain values."""
+    """Return a forecast's table, chances and orders as plain values."""
     plan = season(
         [
-            stage("arrival", survival=0.96, survival_spread=0.03, survival_level=MIXED),
-            stage(typical=4, spread_batches=0.2, spread_plants=0.1, survival_spread=0.1, time_level=MIXED),
+            stage("arrival", survival=0.96, survival_sd=0.03, survival_level=MIXED),
+            stage(typical=4, batches_cv=0.2, plants_cv=0.1, survival_sd=0.1, time_level=MIXED),
         ],
         varieties=("A", "B"),
-        wanted=[{"variety": "A", "week": "2027-W20", "wanted": 50}],
+        targets=[{"variety": "A", "week": "2027-W20", "target": 50}],
     )
     outcome = forecast.simulate(plan, [("A", "2027-W05", 70), ("B", "2027-W07", 30)], draws=256, seed=seed)
     space = forecast.bench_space(outcome)

@@ -92,8 +92,8 @@ def simulated(
                     continue
                 alive, left = there - int(dead[look]), int(gone[look])
                 row = {"batch": name, "stage": stage, "date": day + timedelta(int(on)), "alive": alive}
-                moved = {"moved_on": 0, "saleable": left} if last else {"moved_on": left, "saleable": 0}
-                counts.append(CountRecord(**row, **moved, discarded=int(dead[look])))
+                moved = {"transferred": 0, "saleable": left} if last else {"transferred": left, "saleable": 0}
+                counts.append(CountRecord(**row, **moved, losses=int(dead[look])))
                 there = alive - left
             out = lives & (at < len(looks))
             entered = looks[at[out]]

@@ -16,7 +16,7 @@ CULTURE: dict[str, Any] = {
     "cycle_weeks": 3,
     "multiplication": 3,
     "multiplication_level": "cycle",
-    "spread_explants": 0,
+    "explants_cv": 0,
     "contamination": 0,
     "contamination_level": "cycle",
     "explants_per_vessel": 1,
@@ -34,7 +34,7 @@ DIVISION: dict[str, Any] = {
     "round_weeks": 20,
     "divisions": 3,
     "divisions_level": "cycle",
-    "spread_plants": 0,
+    "plants_cv": 0,
     "survival": 1,
     "survival_level": "season",
     "enters": "growing",
@@ -42,27 +42,27 @@ DIVISION: dict[str, Any] = {
 
 UNSURE = {
     "start_contamination": 0.2,
-    "start_contamination_spread": 0.08,
+    "start_contamination_sd": 0.08,
     "start_death": 0.1,
     "multiplication": "2.2 2.8 2.5",
-    "multiplication_spread": 0.2,
-    "spread_explants": 0.8,
+    "multiplication_cv": 0.2,
+    "explants_cv": 0.8,
     "contamination": "0.1 0.06",
-    "contamination_spread": 0.04,
+    "contamination_sd": 0.04,
     "explants_per_vessel": 4,
     "rooting": 0.9,
-    "rooting_spread": 0.04,
+    "rooting_sd": 0.04,
     "deflasking": 0.95,
 }
 
 
 def nursery(culture: dict[str, Any] | None = None, division: dict[str, Any] | None = None, **header: Any) -> Season:
     """Make a season in which plantlets grow for about 5 weeks and 9 in 10 become saleable."""
-    growing = stage("growing", typical=5, survival=0.9, spread_plants=0.1, spread_batches=0.1, cost=0.5)
+    growing = stage("growing", typical=5, survival=0.9, plants_cv=0.1, batches_cv=0.1, cost=0.5)
     rows = {
         "cultures": [CULTURE | culture] if culture is not None else [],
         "divisions": [DIVISION | division] if division is not None else [],
-        "offers": [offer("A", unit_price=2)],
+        "price_list": [offer("A", unit_price=2)],
         "hourly_wage": 20,
     }
     return season([growing], **(rows | header))

@@ -12,12 +12,12 @@ MIXED = "season 0.3 variety 0.2 batch 0.5"
 
 
 def stage(name: str = "acclimatisation", **cells: Any) -> dict[str, Any]:
-    """Give the cells of a stage of the group ``crop``; without a time it is only a loss."""
+    """Return the cells of a stage of the group ``crop``; without a time it is only a loss."""
     usual = {
         "applies_to": "crop",
         "stage": name,
         "place": "house",
-        "clock": "weeks",
+        "runs_on": "weeks",
         "typical": 0,
         "survival_level": "batch",
         "share_of": "entering",
@@ -25,13 +25,13 @@ def stage(name: str = "acclimatisation", **cells: Any) -> dict[str, Any]:
     }
     if cells.get("typical"):
         usual["time_level"] = "batch"
-    if not cells.keys() & {"survived", "survival_low"}:
-        usual |= {"survival": 0.8, "survival_spread": 0}
+    if not cells.keys() & {"survived", "survival_p5"}:
+        usual |= {"survival": 0.8, "survival_sd": 0}
     return usual | cells
 
 
 def offer(variety: str = "A", **cells: Any) -> dict[str, Any]:
-    """Give the cells of an offer at 1 a plantlet, any number, any week of the season's first half."""
+    """Return the cells of an offer at 1 a plantlet, any number, any week of the season's first half."""
     usual = {"lab": "Lab", "variety": variety, "unit_price": 1, "first_week": FIRST, "last_week": "2027-W26"}
     return usual | cells
 
@@ -40,23 +40,23 @@ def season(
     stages: Sequence[Mapping[str, Any]],
     *,
     varieties: Sequence[str] = ("A",),
-    offers: Sequence[Mapping[str, Any]] | None = None,
-    wanted: Sequence[Mapping[str, Any]] = (),
-    shelf_life: int | None = None,
+    price_list: Sequence[Mapping[str, Any]] | None = None,
+    targets: Sequence[Mapping[str, Any]] = (),
+    saleable_weeks: int | None = None,
     **header: Any,
 ) -> Season:
     """Make a season of one group, one house and one lab."""
-    usual = {"name": "test", "currency": "EUR", "first_week": FIRST, "weeks": 40, "confidence": 0.9}
+    usual = {"name": "test", "currency": "EUR", "first_week": FIRST, "weeks": 40, "service_level": 0.9}
     usual["places"] = [{"place": "house", "area": 100, "usable": 1}]
     rows = {
-        "varieties": [{"variety": name, "group": "crop", "shelf_life": shelf_life} for name in varieties],
+        "varieties": [{"variety": name, "group": "crop", "saleable_weeks": saleable_weeks} for name in varieties],
         "stages": stages,
-        "offers": [offer(name) for name in varieties] if offers is None else offers,
-        "wanted": wanted,
+        "price_list": [offer(name) for name in varieties] if price_list is None else price_list,
+        "targets": targets,
     }
     return Season(**(usual | rows | header))
 
 
 def beta_spread(a: float, b: float) -> dict[str, float]:
-    """Give the survival cells of a Beta(a, b)."""
-    return {"survival": a / (a + b), "survival_spread": (a * b / (a + b + 1)) ** 0.5 / (a + b)}
+    """Return the survival cells of a Beta(a, b)."""
+    return {"survival": a / (a + b), "survival_sd": (a * b / (a + b + 1)) ** 0.5 / (a + b)}

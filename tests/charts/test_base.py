@@ -78,33 +78,33 @@ def test_a_chart_holds_a_summary_and_not_the_draws(drawn, name):
 
 
 def test_the_fan_shows_the_wanted_number_in_its_week(drawn):
-    marks = [row for rows in drawn["saleable"]["datasets"].values() for row in rows if "wanted" in row]
-    assert [(row["week"], row["monday"][:10], row["wanted"]) for row in marks] == [("2027-W41", "2027-10-11", 800)]
+    marks = [row for rows in drawn["saleable"]["datasets"].values() for row in rows if "target" in row]
+    assert [(row["week"], row["monday"][:10], row["target"]) for row in marks] == [("2027-W41", "2027-10-11", 800)]
     assert "800 by 2027-W41" in drawn["saleable"]["description"]
 
 
 def test_the_fan_begins_at_delivery_and_is_in_order(drawn, order):
-    band = [row for rows in drawn["saleable"]["datasets"].values() for row in rows if "low" in row]
+    band = [row for rows in drawn["saleable"]["datasets"].values() for row in rows if "p5" in row]
     assert band[0]["week"] == str(order.week)
-    assert all(row["low"] <= row["middle"] <= row["high"] for row in band)
+    assert all(row["p5"] <= row["median"] <= row["p95"] for row in band)
 
 
 def test_the_curve_marks_the_order_and_the_order_from_the_mean(drawn, order):
     marks = [row for rows in drawn["order"]["datasets"].values() for row in rows if "which" in row]
-    assert [row["quantity"] for row in marks] == [order.quantity, order.from_mean]
-    assert marks[1]["chance"] < order.confidence <= marks[0]["chance"]
+    assert [row["quantity"] for row in marks] == [order.quantity, order.by_average]
+    assert marks[1]["chance"] < order.service_level <= marks[0]["chance"]
 
 
 def test_the_benches_are_drawn_against_what_there_is(drawn, season):
     rows = [row for rows in drawn["bench"]["datasets"].values() for row in rows]
     place = season.place("covered house")
-    assert {row["there_is"] for row in rows} == {place.area * place.usable}
+    assert {row["available"] for row in rows} == {place.area * place.usable}
 
 
 def test_a_variety_that_nobody_wants_is_drawn_all_the_same(season):
-    wanted = tuple(row for row in season.wanted if row.variety != VARIETY)
-    outcome = forecast.simulate(season.replace(wanted=wanted), [(VARIETY, "2027-W10", 100)], draws=64, seed=1)
-    assert "Wanted: nothing" in charts.saleable(outcome, VARIETY).to_dict()["description"]
+    target = tuple(row for row in season.targets if row.variety != VARIETY)
+    outcome = forecast.simulate(season.replace(targets=target), [(VARIETY, "2027-W10", 100)], draws=64, seed=1)
+    assert "Target: nothing" in charts.saleable(outcome, VARIETY).to_dict()["description"]
 
 
 def test_a_variety_that_is_not_ordered_is_refused(outcome):
@@ -126,7 +126,7 @@ def test_plants_by_cycle_are_drawn_on_a_logarithmic_scale_with_what_there_is_roo
     assert spec["layer"][0]["encoding"]["y"]["scale"]["type"] == "log"
     rows = next(iter(spec["datasets"].values()))
     assert [row["step"] for row in rows] == ["start", "1", "2", "3", "4", "plantlets"]
-    assert all(row["low_drawn"] >= 1 for row in rows)
+    assert all(row["p5_drawn"] >= 1 for row in rows)
     assert rows[0]["most"] == 210
     assert any(layer["mark"]["type"] == "tick" for layer in spec["layer"])
     free = forecast.read_season(ROOT / "demo_data").with_culture(HEUCHERA, shelf_places=None, hood_hours=None)

@@ -10,7 +10,7 @@ from chart_specs import is_a_summary_in_few_colours, titles
 import forecast
 from forecast import Refused
 from forecast.charts.cash import cash_chart, confidence_price_chart, margin_chart, order_chart
-from forecast.ordering.baselines import confidence_prices, simple_orders
+from forecast.ordering.baselines import service_level_prices, simple_orders
 from forecast.planning.whole_order import plan_orders
 from forecast.weeks import Week
 
@@ -37,7 +37,7 @@ def flows(season, plan):
 
 @pytest.fixture(scope="module")
 def prices(season):
-    return confidence_prices(season, levels=(0.5, 0.7, 0.9), draws=DRAWS, seed=1)
+    return service_level_prices(season, levels=(0.5, 0.7, 0.9), draws=DRAWS, seed=1)
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +47,7 @@ def drawn(plan, flows, prices):
         "price": order_chart(plan, what="price").to_dict(),
         "cash": cash_chart(plan.cash).to_dict(),
         "margin": margin_chart(flows).to_dict(),
-        "confidence": confidence_price_chart(prices).to_dict(),
+        "service_level": confidence_price_chart(prices).to_dict(),
     }
 
 
@@ -64,14 +64,14 @@ def rows(spec, column):
         ("price", {"price without freight [EUR]", "delivery [week, lab]"}),
         ("cash", {"cash since the season began [EUR]", "week [its Monday]"}),
         ("margin", {"margin of the season [EUR]"}),
-        ("confidence", {"confidence of every wanted number [%]", "cost until the weeks wanted [EUR]"}),
+        ("service_level", {"service_level of every wanted number [%]", "cost until the weeks wanted [EUR]"}),
     ],
 )
 def test_axes_name_their_units(drawn, name, expected):
     assert titles(drawn[name]) == expected
 
 
-@pytest.mark.parametrize("name", ["quantity", "price", "cash", "margin", "confidence"])
+@pytest.mark.parametrize("name", ["quantity", "price", "cash", "margin", "service_level"])
 def test_charts_hold_summaries_in_few_colours_and_can_be_drawn(drawn, name):
     is_a_summary_in_few_colours(drawn[name], DRAWS)
 
@@ -81,7 +81,7 @@ def test_a_text_says_the_same(plan, flows, drawn):
     assert drawn["cash"]["description"] == " ".join(str(plan.cash).splitlines())
     for name, flow in flows.items():
         assert f"{name}: on average" in drawn["margin"]["description"]
-        assert forecast.words.numbers.signed(flow.bad_years(0.1)) in drawn["margin"]["description"]
+        assert forecast.words.numbers.signed(flow.worst_tenth(0.1)) in drawn["margin"]["description"]
 
 
 @pytest.mark.parametrize("what", ["quantity", "price"])
@@ -106,7 +106,7 @@ def test_deliveries_stand_in_the_order_in_which_they_come(drawn):
 
 def test_cash_is_that_of_every_week_and_its_low_point_stands_where_it_falls(plan, drawn):
     weekly, low = plan.cash.weekly, plan.cash.low_point
-    assert [row["middle"] for row in rows(drawn["cash"], "middle")] == weekly["middle"].tolist()
+    assert [row["median"] for row in rows(drawn["cash"], "median")] == weekly["median"].tolist()
     (mark,) = rows(drawn["cash"], "lowest")
     assert mark["monday"] == low.week.monday.isoformat()
     assert mark["lowest"] == pytest.approx(low.middle, abs=0.01)
@@ -145,19 +145,19 @@ def test_means_are_marked_and_plans_keep_their_order(flows, drawn):
 
 
 def test_confidence_is_drawn_against_its_cost_and_the_ends_are_named(prices, drawn):
-    found = rows(drawn["confidence"], "plantlets")
+    found = rows(drawn["service_level"], "plantlets")
     assert [row["cost"] for row in found] == prices["cost"].tolist()
-    ends = rows(drawn["confidence"], "said")
-    assert [row["confidence"] for row in ends] == [0.5, 0.9]
-    assert "in about 50 seasons in 100 for about" in drawn["confidence"]["description"]
+    ends = rows(drawn["service_level"], "said")
+    assert [row["service_level"] for row in ends] == [0.5, 0.9]
+    assert "in about 50 seasons in 100 for about" in drawn["service_level"]["description"]
 
 
 def test_confidences_out_of_reach_are_not_drawn_but_said():
     table = pd.DataFrame(
-        {"confidence": [0.5, 0.8, 0.9], "plantlets": [10, 20, 5], "cost": [10.0, 20.0, 5.0], "currency": "EUR"}
+        {"service_level": [0.5, 0.8, 0.9], "plantlets": [10, 20, 5], "cost": [10.0, 20.0, 5.0], "currency": "EUR"}
     )
     spec = confidence_price_chart(table.assign(unmet=[0, 0, 1])).to_dict()
-    assert max(row["confidence"] for data in spec["datasets"].values() for row in data) == 0.8
+    assert max(row["service_level"] for data in spec["datasets"].values() for row in data) == 0.8
     assert spec["description"].endswith("From 0.9 on more is out of reach than below.")
     spec = confidence_price_chart(table.assign(unmet=2)).to_dict()
     assert spec["description"].endswith("2 of the wanted numbers cannot be met at all, and are not counted.")
@@ -170,7 +170,7 @@ def test_what_cannot_be_drawn_is_refused(plan, flows, prices):
         margin_chart({})
     with pytest.raises(Refused, match=r"flows, 6: not so many plans"):
         margin_chart({str(k): flows["this plan"] for k in range(6)})
-    with pytest.raises(Refused, match=r"no confidence is given"):
+    with pytest.raises(Refused, match=r"no service level is given"):
         confidence_price_chart(prices.iloc[:0])
 
 

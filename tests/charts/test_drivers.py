@@ -82,7 +82,7 @@ def test_bars_go_from_the_base_to_the_answers_of_the_table(drivers, drawn, name,
 
 def test_low_is_orange_and_high_blue_and_values_stand_outside_their_bars(drawn):
     colour = drawn["margin"]["layer"][0]["encoding"]["color"]["scale"]
-    assert dict(zip(colour["domain"], colour["range"], strict=True)) == {"low": ORANGE, "high": BLUE}
+    assert dict(zip(colour["domain"], colour["range"], strict=True)) == {"p5": ORANGE, "p95": BLUE}
     layers = [layer for layer in drawn["margin"]["layer"] if layer["mark"]["type"] == "text"]
     assert {layer["mark"]["align"] for layer in layers} == {"left", "right"}
     for layer in layers:
@@ -95,7 +95,7 @@ def test_differences_are_those_of_the_table_and_said_beside_it(comparison, drawn
     spec = drawn[f"other {what}"]
     table = comparison.table() if what == "saleable" else comparison.money()
     found = rows(spec, "difference")
-    for column in ("difference", "low", "high"):
+    for column in ("difference", "p5", "p95"):
         assert [row[column] for row in found] == pytest.approx(table[column].tolist(), abs=0.051)
     unit = "plants" if what == "saleable" else "EUR"
     for row in found:
@@ -109,7 +109,7 @@ def test_a_text_says_the_same(drivers, comparison, drawn):
         text = drawn[name]["description"]
         assert text.startswith(" ".join(str(one).splitlines()))
         for row in one.tornado().head(6).to_dict("records"):
-            assert f"{row['input']}: {told(row['low'], row['unit'])} gives {one.said(row['at_low'])}" in text
+            assert f"{row['input']}: {told(row['p5'], row['unit'])} gives {one.said(row['at_p10'])}" in text
     assert drawn["other margin"]["description"].startswith(" ".join(str(comparison).splitlines()))
 
 
@@ -118,6 +118,6 @@ def test_what_cannot_be_drawn_is_refused(drivers, comparison, season):
         tornado_chart(drivers["margin"], top=0)
     with pytest.raises(Refused, match=r"what, 'cost': not what can be drawn\. Write saleable or margin\."):
         comparison_chart(comparison, what="cost")
-    nothing = forecast.compare(season.replace(wanted=()), season.replace(wanted=()), draws=16, seed=1)
+    nothing = forecast.compare(season.replace(targets=()), season.replace(targets=()), draws=16, seed=1)
     with pytest.raises(Refused, match="nothing is wanted in either"):
         comparison_chart(nothing)

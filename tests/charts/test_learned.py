@@ -54,7 +54,7 @@ def test_every_variety_has_a_row_with_what_was_stated_counted_and_learned(drawn,
     for (variety, kind), share in points.items():
         column = {"stated": "stated", "own records": "counted", "learned": "learned"}[kind]
         assert share == pytest.approx(table.loc[variety, column], abs=5e-5)
-    ranges = {row["variety"]: (row["low"], row["high"]) for row in _rows(drawn["shrinkage"], "low")}
+    ranges = {row["variety"]: (row["p5"], row["p95"]) for row in _rows(drawn["shrinkage"], "p5")}
     assert all(low < points[variety, "learned"] < high for variety, (low, high) in ranges.items())
     moved = (table.learned - table.stated).abs().idxmax()
     assert f"moved {moved} most" in drawn["shrinkage"]["description"]
@@ -63,7 +63,7 @@ def test_every_variety_has_a_row_with_what_was_stated_counted_and_learned(drawn,
 
 def test_a_guess_has_no_bar(learned):
     spec = charts.shrinkage(forecast.learn(learned.stated, Records()), STAGE).to_dict()
-    assert not _rows(spec, "low")
+    assert not _rows(spec, "p5")
     assert "10 on a guess" in spec["description"]
 
 

@@ -26,7 +26,7 @@ def made_up(pit, horizons=1):
         for i, batch in enumerate(pit)
         for k, one in enumerate(batch)
     ]
-    columns = ["batch", "variety", "horizon", "day", "forecaster", "received", "low", "middle", "high"]
+    columns = ["batch", "variety", "horizon", "day", "forecaster", "received", "p5", "median", "p95"]
     return Scorecard(pd.DataFrame(rows, columns=[*columns, "crps", "pit", "came"]))
 
 
@@ -34,7 +34,7 @@ def drawn(scores):
     spec = calibration(scores).to_dict()
     rows = [row for rows in spec["datasets"].values() for row in rows]
     bars = [row["share"] for row in rows if "share" in row]
-    (band,) = [(row["low"], row["high"]) for row in rows if "low" in row]
+    (band,) = [(row["p5"], row["p95"]) for row in rows if "p5" in row]
     return spec, bars, band
 
 

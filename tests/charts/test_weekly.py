@@ -14,7 +14,7 @@ VARIETY = "Heuchera 'Pellowen'"
 NAMES = ["ready_dates", "survival_by_week", "chances", "space_map", "work_calendar", "narrowing"]
 TABLE = pd.DataFrame(
     [("2027-03-01", 220, 304, 371, 400), ("2027-05-03", 280, 322, 360, 380), ("2027-07-05", 318, 330, 341, 335)],
-    columns=["day", "low", "middle", "high", "alive"],
+    columns=["day", "p5", "median", "p95", "alive"],
 )
 
 
@@ -52,7 +52,7 @@ def drawn(weeks, outcome, plans):
 
 
 def rows(spec, column):
-    """Give the rows of the data of a chart that have a column."""
+    """Return the rows of the data of a chart that have a column."""
     return [row for data in spec["datasets"].values() for row in data if column in row]
 
 
@@ -83,7 +83,7 @@ def test_each_week_of_delivery_has_its_bar_from_first_to_last_ready(drawn, weeks
     assert [bar["week"] for bar in bars] == sorted(set(weeks.table()["week"]))
     assert all(bar["ready_first"] <= bar["ready"] <= bar["ready_last"] for bar in bars)
     assert [row["by"] for row in rows(drawn["ready_dates"], "by")] == ["2027-10-11"]
-    assert "Wanted by 2027-W41." in drawn["ready_dates"]["description"]
+    assert "Target by 2027-W41." in drawn["ready_dates"]["description"]
 
 
 def test_what_is_not_ready_in_the_season_ends_with_it(season):
@@ -98,7 +98,7 @@ def test_what_is_not_ready_in_the_season_ends_with_it(season):
 
 def test_survival_lies_within_its_bar_and_the_chance_is_that_of_the_table(drawn, weeks):
     bars = rows(drawn["survival_by_week"], "survival")
-    assert all(0 < bar["survival_low"] <= bar["survival"] <= bar["survival_high"] < 1 for bar in bars)
+    assert all(0 < bar["survival_p5"] <= bar["survival"] <= bar["survival_p95"] < 1 for bar in bars)
     table = weeks.table().drop_duplicates("week").set_index("week")["chance"]
     assert {bar["week"]: bar["chance"] for bar in bars} == table.round(4).to_dict()
     assert "450" in drawn["survival_by_week"]["title"]["subtitle"]
@@ -117,7 +117,7 @@ def test_each_plan_has_a_line_that_falls(drawn, plans):
 def test_the_map_of_places_tells_shut_and_overfull_ones_apart(season, drawn):
     marks = {row["mark"] for row in rows(drawn["space_map"], "mark")}
     assert marks == {"", "shut"}
-    assert {row["there_is"] for row in rows(drawn["space_map"], "mark") if row["mark"] == "shut"} == {0}
+    assert {row["available"] for row in rows(drawn["space_map"], "mark") if row["mark"] == "shut"} == {0}
     orders = [(VARIETY, "2027-W10", 30_000)]
     full = by_week.space_map(forecast.bench_space(forecast.simulate(season, orders, draws=64, seed=1))).to_dict()
     over = [row for row in rows(full, "mark") if row["mark"] == "overrun"]
@@ -143,8 +143,8 @@ def test_the_work_of_each_week_and_stage_is_written_in_its_cell(drawn, outcome):
 
 
 def test_the_band_of_a_forecast_that_narrows_is_the_table_and_the_rule_what_came(drawn):
-    band = rows(drawn["narrowing"], "middle")
-    assert [(row["day"], row["low"], row["middle"], row["high"]) for row in band] == [
+    band = rows(drawn["narrowing"], "median")
+    assert [(row["day"], row["p5"], row["median"], row["p95"]) for row in band] == [
         ("2027-03-01", 220, 304, 371), ("2027-05-03", 280, 322, 360), ("2027-07-05", 318, 330, 341),
     ]  # fmt: skip
     assert rows(drawn["narrowing"], "came") == [{"came": 327}]

@@ -80,7 +80,7 @@ def test_the_chance_of_less_on_a_lattice_is_that_of_the_normal_it_holds():
 def test_a_batch_of_the_demo_records_that_is_not_finished_is_left_out():
     records, groups = survivals("hardening")
     assert len(records) == 14  # of 26: the records end before the others are through
-    assert records[0] == Record("Hosta 'Orrinfall'", 510, 523, batch="B25-01")  # 13 discarded, none remaining
+    assert records[0] == Record("Hosta 'Orrinfall'", 510, 523, batch="B25-01")  # 13 losses, none remaining
     assert set(groups.values()) == {"hosta", "gerbera", "calla", "heuchera"}
 
 

@@ -65,11 +65,11 @@ def test_a_table_is_sorted_added_up_and_knows_its_batches():
     log = math.log
     expected = {
         "count": [1, 1, 4, 5],
-        "low": [-INF, log(2), log(6), log(3)],
-        "high": [log(5), log(2), INF, log(4)],
+        "p5": [-INF, log(2), log(6), log(3)],
+        "p95": [log(5), log(2), INF, log(4)],
         "width": [INF, 0, INF, log(4 / 3)],
         "log_width": [INF, -log(2), INF, log(log(4 / 3))],
-        "middle": [log(5), log(2), log(6), (log(3) + log(4)) / 2],
+        "median": [log(5), log(2), log(6), (log(3) + log(4)) / 2],
     }
     for name, column in expected.items():
         found = getattr(table, name)

@@ -379,7 +379,7 @@ def test_a_duration_holds_what_the_counts_leave_open_as_belief_and_the_batches_a
     learned = quietly(nursery(np.random.default_rng(5), batches=12, within=0.15, between=0.25))
     duration = learned.duration()
     words = dict(duration.level.shares)
-    between, within = duration.log_spreads
+    between, within = duration.log_sds
     assert isinstance(duration, Duration)
     assert duration.median == learned.median
     assert between**2 * words["batch"] == pytest.approx(learned.batches**2)
@@ -393,7 +393,7 @@ def test_a_duration_holds_what_the_counts_leave_open_as_belief_and_the_batches_a
 def test_the_plants_of_a_duration_span_the_same_nine_in_ten_as_the_law(law):
     learned = learn_time(WHEAT_22, law=law, never=True)
     low, high = learned.quantile([0.05, 0.95])
-    assert math.exp(2 * 1.6448536 * learned.duration().log_spreads[1]) == pytest.approx(high / low)
+    assert math.exp(2 * 1.6448536 * learned.duration().log_sds[1]) == pytest.approx(high / low)
 
 
 def test_what_was_learned_can_be_said():

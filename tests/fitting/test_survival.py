@@ -203,7 +203,7 @@ def test_a_tiny_nursery_agrees_with_gauss_hermite_integration_from_the_priors():
     pooled = Pooled(records, {**GROUPS, "d": "two"}, priors)
     learned = [pooled.variety(name) for name in "abcd"]
     assert [one.mean for one in learned] == pytest.approx(means, abs=1e-4)
-    assert [one.spread for one in learned] == pytest.approx(np.sqrt(seconds - means**2), abs=3e-4)
+    assert [one.sd for one in learned] == pytest.approx(np.sqrt(seconds - means**2), abs=3e-4)
 
 
 @pytest.mark.parametrize("labs", [False, True])
@@ -234,7 +234,7 @@ def test_a_tiny_nursery_agrees_with_draws_from_the_priors_weighted_by_the_likeli
             m = expit(theta[name] + shift[lab])
             learned = pooled.variety(name, lab=lab)
             assert close(learned.mean, m)
-            assert close(learned.spread**2 + learned.mean**2, m**2 + m * (1 - m) / (k + 1))
+            assert close(learned.sd**2 + learned.mean**2, m**2 + m * (1 - m) / (k + 1))
             assert close(learned.doubt**2 + learned.centre**2, m**2)
     if labs:
         mean, spread, chance = pooled.compare_labs("x", "y")
@@ -388,7 +388,7 @@ def test_the_order_of_records_never_matters_and_what_is_learned_is_a_share(recor
     assert one.table() == two.table()  # to the last digit
     for learned in one.table():
         assert 0 < learned.mean < 1
-        assert 0 <= learned.doubt <= learned.spread < math.sqrt(learned.mean * (1 - learned.mean)) + 1e-12
+        assert 0 <= learned.doubt <= learned.sd < math.sqrt(learned.mean * (1 - learned.mean)) + 1e-12
         assert 0 <= learned.weight <= 1
 
 
@@ -403,7 +403,7 @@ def test_a_batch_counted_in_two_parts_teaches_what_it_teaches_in_one():
 def test_a_variety_without_a_record_has_the_predictive_of_its_group():
     pooled = Pooled(_without_labs(TINY), {**GROUPS, "new": "two"})
     new, group = pooled.variety("new"), pooled.group("two")
-    assert (new.mean, new.spread) == pytest.approx((group.mean, group.spread), rel=1e-9)
+    assert (new.mean, new.sd) == pytest.approx((group.mean, group.sd), rel=1e-9)
     assert (new.batches, new.weight) == (0, pytest.approx(0, abs=1e-9))
     assert pooled.variety("c").mean != pytest.approx(new.mean, abs=0.001)
 
@@ -412,7 +412,7 @@ def test_without_any_record_the_prior_is_what_is_learned():
     pooled = Pooled([], GROUPS)
     for learned in pooled.table():
         assert learned.moved == pytest.approx(0, abs=1e-4)
-        assert learned.spread == pytest.approx(learned.prior_spread, abs=1e-4)
+        assert learned.sd == pytest.approx(learned.prior_sd, abs=1e-4)
 
 
 def test_own_records_weigh_more_the_more_there_are_and_pull_towards_their_share():
@@ -430,12 +430,12 @@ def test_a_share_for_the_plan_and_the_chances_of_a_next_batch_have_the_same_mean
     pooled = Pooled(_without_labs(TINY), GROUPS)
     learned, share, chances = pooled.variety("a"), pooled.share("a", "batch"), pooled.predictive("a", 200)
     assert isinstance(share, Share)
-    assert (share.mean, share.spread, str(share.level)) == (learned.mean, learned.spread, "batch")
+    assert (share.mean, share.sd, str(share.level)) == (learned.mean, learned.sd, "batch")
     count = np.arange(201)
     mean = chances @ count
     assert chances.sum() == pytest.approx(1)
     assert mean == pytest.approx(200 * learned.mean, rel=1e-6)
-    variance = 200 * 199 * learned.spread**2 + 200 * learned.mean * (1 - learned.mean)
+    variance = 200 * 199 * learned.sd**2 + 200 * learned.mean * (1 - learned.mean)
     assert chances @ (count - mean) ** 2 == pytest.approx(variance, rel=1e-5)
 
 

@@ -108,7 +108,7 @@ def test_all_that_is_wrong_with_records_and_groups_is_told_at_once():
 def test_what_is_believed_of_a_variety_is_said_with_its_records_and_what_they_moved(changes, said):
     whole = {
         "name": "Alba", "batches": 2, "plants": 90, "mean": 0.82, "spread": 0.09, "centre": 0.83, "doubt": 0.05,
-        "weight": 0.64, "prior_mean": 0.7, "prior_spread": 0.2,
+        "weight": 0.64, "prior_mean": 0.7, "prior_sd": 0.2,
     }  # fmt: skip
     learned = Learned(**(whole | changes))
     assert str(learned) == said
@@ -127,7 +127,7 @@ def test_the_table_tells_varieties_by_name_then_groups_then_the_nursery(pooled):
     assert [one.plants for one in table] == [100, 8, 0, 100, 8, 108]
     assert [one.weight for one in table[3:]] == [1, 1, 1]
     assert all(type(number) is int for one in table for number in (one.batches, one.plants))
-    numbers = [(one.mean, one.spread, one.centre, one.doubt, one.weight, one.prior_mean, one.prior_spread)
+    numbers = [(one.mean, one.sd, one.centre, one.doubt, one.weight, one.prior_mean, one.prior_sd)
                for one in table]  # fmt: skip
     assert {type(number) for row in numbers for number in row} == {float}
     assert len({row[5:] for row in numbers}) == 1
@@ -143,7 +143,7 @@ def test_a_group_or_nursery_without_a_record_has_no_weight():
 def test_a_nursery_is_said_with_its_batches_and_the_varieties_that_rest_on_others(pooled):
     def average(pooled):
         one = pooled.nursery()
-        return f"{100 * one.mean:.0f} % on average, give or take {100 * one.spread:.0f}"
+        return f"{100 * one.mean:.0f} % on average, give or take {100 * one.sd:.0f}"
 
     assert str(pooled) == (
         f"3 batches of 3 varieties: a next batch survives to {average(pooled)}; "
@@ -211,8 +211,8 @@ def test_varieties_and_groups_all_alike_are_one_integral_over_the_logit():
 
     right, prior = moments(weights), moments(before)
     for one in found.table():
-        assert (one.mean, one.spread, one.centre, one.doubt) == pytest.approx(right, abs=3e-4)
-        assert (one.prior_mean, one.prior_spread) == pytest.approx(prior[:2], abs=3e-4)
+        assert (one.mean, one.sd, one.centre, one.doubt) == pytest.approx(right, abs=3e-4)
+        assert (one.prior_mean, one.prior_sd) == pytest.approx(prior[:2], abs=3e-4)
     for name, others in (("Alba", before * chances[2]), ("Bruma", before * chances[0] * chances[1])):
         part = 1 - np.cov(x, aweights=weights, ddof=0) / np.cov(x, aweights=others, ddof=0)
         assert found.variety(name).weight == pytest.approx(part, abs=1e-3)

@@ -52,12 +52,12 @@ class Slow(BaseException):
 
 
 def memory() -> int:
-    """Give the greatest memory that was used so far [bytes]."""
+    """Return the greatest memory that was used so far [bytes]."""
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
 
 
 def resident() -> int:
-    """Give the memory that is used now [bytes]."""
+    """Return the memory that is used now [bytes]."""
     return int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1]) * resource.getpagesize()
 
 
@@ -78,7 +78,7 @@ class Feeding:
         self.fed, self.slowest, self.began = 0, 0.0, time.monotonic()
 
     def feed(self, data: bytes) -> None:
-        """Give the reader an input, and note what is wrong with what it does."""
+        """Return the reader an input, and note what is wrong with what it does."""
         if self.fed >= self.inputs or time.monotonic() - self.began > self.seconds:
             self.end()
         self.fed += 1

@@ -57,14 +57,14 @@ class Target:
 
 
 def small() -> Season:
-    """Give two varieties of the demonstration, with all that is planned of them."""
+    """Return two varieties of the demonstration, with all that is planned of them."""
     whole = read_season(DEMO)
     names = [row.variety for row in whole.varieties[:2]]
     return whole.only(names).replace(orders=tuple(row for row in whole.orders if row.variety in names))
 
 
 def few() -> Records:
-    """Give two batches of the demonstration, their counts, and five days of weather."""
+    """Return two batches of the demonstration, their counts, and five days of weather."""
     whole = read_records(DEMO)
     names = {row.batch for row in whole.batches[:2]}
     counts = tuple(row for row in whole.counts if row.batch in names)
@@ -72,7 +72,7 @@ def few() -> Records:
 
 
 def refused(call: Callable[[], Any]) -> Any:
-    """Give what a call gives; a refusal must say on a line each what is wrong and what would do."""
+    """Return what a call gives; a refusal must say on a line each what is wrong and what would do."""
     try:
         return call()
     except OutOfReach:
@@ -189,7 +189,7 @@ def _seed_records_workbook(_: Path) -> list[bytes]:
 
 
 def stored(data: bytes) -> bytes:
-    """Give a workbook whose parts are not packed, which is faster."""
+    """Return a workbook whose parts are not packed, which is faster."""
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
         return _zipped([(part.filename, archive.read(part)) for part in archive.infolist()])
 
@@ -293,7 +293,7 @@ def _named(names: list[str]) -> Season:
             changes["note"] = note
         return row.replace(**changes)
 
-    tables = ("varieties", "stages", "places", "offers", "wanted", "orders", "cultures", "divisions")
+    tables = ("varieties", "stages", "places", "price_list", "target", "orders", "cultures", "divisions")
     changed = {table: tuple(map(renamed, getattr(season, table))) for table in tables}
     return season.replace(name=title if title.strip() else season.name, note=note, **changed)
 
@@ -339,7 +339,7 @@ def _seed_commands(folder: Path) -> list[bytes]:
         ["order", "season", "--draws", "8", "--out", "out", "--overwrite"], ["order"], [], ["report", "season"],
         ["report", "season", "--draws", "8", "--out", "page.html", "--aim", "cost", "--overwrite"],
         ["report", "nowhere", "--out", "page.pdf", "--pdf"], ["check", "season/../season"],
-        ["start", "season/wanted.csv"], ["order", "season", "--draws", "9" * 400], ["order", "season", "--seed", "-1"],
+        ["start", "season/targets.csv"], ["order", "season", "--draws", "9" * 400], ["order", "season", "--seed", "-1"],
         ["check", "\x1b[31m", "é" * 300],
     ]  # fmt: skip
     return ["\n".join(arguments).encode() for arguments in given]
@@ -357,7 +357,7 @@ def swap_words(data: bytes, draw: random.Random) -> bytes:
 
 
 def _within(word: str) -> str:
-    """Give an argument that leads no further than three folders up, which all are those of this run."""
+    """Return an argument that leads no further than three folders up, which all are those of this run."""
     within = word.replace("\0", "").replace("=/", "=").lstrip("/")
     return within.replace("..", "\0", 3).replace("..", "").replace("\0", "..")
 

@@ -31,10 +31,10 @@ class Case:
 
 
 ROUTE = [
-    stage("arrival", survival=0.96, survival_spread=0.03),
-    stage("acclimatisation", typical=4, spread_batches=0.12, spread_plants=0.1, survival=0.8, survival_spread=0.1),
-    stage("growing on", typical=5, spread_batches=0.15, spread_plants=0.25, survival=0.9, survival_spread=0.05),
-    stage("hardening", typical=7, spread_batches=0.15, spread_plants=0.1, survival=0.93, survival_spread=0.04),
+    stage("arrival", survival=0.96, survival_sd=0.03),
+    stage("acclimatisation", typical=4, batches_cv=0.12, plants_cv=0.1, survival=0.8, survival_sd=0.1),
+    stage("growing on", typical=5, batches_cv=0.15, plants_cv=0.25, survival=0.9, survival_sd=0.05),
+    stage("hardening", typical=7, batches_cv=0.15, plants_cv=0.1, survival=0.93, survival_sd=0.04),
     stage("grading", survival=0.95, survival_level="plant"),
 ]
 MIXED_ROUTE = [
@@ -49,7 +49,7 @@ MIXED_ROUTE = [
 ]
 CASES = {
     "one batch": Case(
-        season(ROUTE, shelf_life=6, weeks=36),
+        season(ROUTE, saleable_weeks=6, weeks=36),
         (("A", "2027-W03", 24),),
         {
             "acclimatisation": (2, 4, 6),
@@ -74,7 +74,7 @@ CASES = {
         ((20, 8), (22, 13), (35, 17), (35, 13)),
     ),
     "season, variety and batch": Case(
-        season(MIXED_ROUTE, shelf_life=10, varieties=("A", "B"), weeks=36),
+        season(MIXED_ROUTE, saleable_weeks=10, varieties=("A", "B"), weeks=36),
         (("B", "2027-W02", 10), ("A", "2027-W03", 12), ("A", "2027-W05", 12)),
         {
             "acclimatisation": (4, 7),

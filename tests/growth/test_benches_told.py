@@ -20,7 +20,7 @@ SURVIVAL, TIME = "acclimatisation survival", "acclimatisation time"
 
 
 def alike(survival, weeks, draws=2):
-    """Give plants that all grow alike, in draws that do not differ."""
+    """Return plants that all grow alike, in draws that do not differ."""
     table = np.repeat(np.array([survival, weeks])[:, :, None], draws, axis=2)
     return Fate(np.log(table[0]), table[1].copy(), np.zeros(len(weeks)))
 
@@ -108,19 +108,19 @@ def test_those_past_their_best_were_ready_so_many_weeks_before():
 
 def test_what_is_wanted_is_one_number_or_drawn_from_a_range():
     rows = [
-        {"variety": "A", "week": "2027-W20", "wanted": 30},
-        {"variety": "A", "week": "2027-W21", "low": 20, "likely": 40, "high": 80},
-        {"variety": "A", "week": "2027-W22", "low": 20, "likely": 40, "high": 80},
+        {"variety": "A", "week": "2027-W20", "target": 30},
+        {"variety": "A", "week": "2027-W21", "p5": 20, "median": 40, "p95": 80},
+        {"variety": "A", "week": "2027-W22", "p5": 20, "median": 40, "p95": 80},
     ]
-    plan, streams = season([stage()], wanted=rows), season_streams(1024, 1)
-    one, first, second = (drawn_demand(streams, row) for row in plan.wanted)
+    plan, streams = season([stage()], targets=rows), season_streams(1024, 1)
+    one, first, second = (drawn_demand(streams, row) for row in plan.targets)
     assert one.tolist() == [30.0] * 1024
     for drawn in (first, second):
         assert (drawn < 20).mean() == pytest.approx(0.05, abs=0.01)
         assert (drawn < 40).mean() == pytest.approx(0.5, abs=0.02)
         assert (drawn > 80).mean() == pytest.approx(0.05, abs=0.01)
     assert abs(np.corrcoef(first, second)[0, 1]) < 0.15
-    assert np.array_equal(first, drawn_demand(season_streams(1024, 1), plan.wanted[1]))
+    assert np.array_equal(first, drawn_demand(season_streams(1024, 1), plan.targets[1]))
 
 
 def test_the_scores_of_each_level_belong_to_those_that_share_it():
@@ -139,8 +139,8 @@ def test_the_scores_of_each_level_belong_to_those_that_share_it():
 
 @pytest.mark.parametrize("level", ["belief", "season", "variety", "batch"])
 def test_survivals_and_times_are_shared_as_their_level_says(level):
-    cells = {"survival_level": level, "time_level": level, "survival": 0.8, "survival_spread": 0.1}
-    plan = season([stage(typical=4, spread_batches=0.2, **cells)], varieties=("A", "B"))
+    cells = {"survival_level": level, "time_level": level, "survival": 0.8, "survival_sd": 0.1}
+    plan = season([stage(typical=4, batches_cv=0.2, **cells)], varieties=("A", "B"))
     streams = season_streams(64, 1)
     one, again, other, variety = (
         draw_fate(plan, streams, *batch)
@@ -159,19 +159,19 @@ def test_survivals_and_times_are_shared_as_their_level_says(level):
 
 
 def test_what_only_plants_differ_in_counts_by_its_mean():
-    plan = season([stage(survival=0.8, survival_spread=0.1, survival_level="plant"), stage("grading", survival=0.9)])
+    plan = season([stage(survival=0.8, survival_sd=0.1, survival_level="plant"), stage("grading", survival=0.9)])
     made = draw_fate(plan, season_streams(4, 1), "A", 1, FIRST)
     assert np.exp(made.log_survival) == pytest.approx(np.array([[0.8] * 4, [0.9] * 4]))
     later = draw_fate(plan, season_streams(4, 1), "A", 1, FIRST, enters="grading")
     assert np.exp(later.log_survival) == pytest.approx(np.array([[0.9] * 4]))
 
 
-CLIMATE = [{"week": k, "low": 10, "high": 20, "spread": 2} for k in range(1, 53)]
-WARM = stage("growing on", clock="degree-days", typical=300, base=5)
+CLIMATE = [{"week": k, "t_min": 10, "t_max": 20, "year_sd": 2} for k in range(1, 53)]
+WARM = stage("growing on", runs_on="degree-days", typical=300, base_temperature=5)
 
 
 def test_weather_that_is_given_is_not_drawn():
-    """Ten degC days a day in the first week, none in the second and twenty in all others."""
+    """Ten °C days a day in the first week, none in the second and twenty in all others."""
     plan, streams = season([WARM], climate=CLIMATE, weeks=6), season_streams(4, 1)
     mean = np.repeat(np.array([15.0, 5.0, *[25.0] * 6])[:, None], 4, axis=1)
     imagine(streams, mean, mean)

@@ -45,7 +45,7 @@ def same(one, other):
     """Compare all that is told of a whole season, to the last bit."""
     assert one.table().equals(other.table())
     assert one.table(sold=True).equals(other.table(sold=True))
-    assert one.wanted().equals(other.wanted())
+    assert one.targets().equals(other.targets())
     assert one.chance_of_all() == other.chance_of_all()
     assert one.area.identical(other.area)
     spaces = [forecast.bench_space(outcome) for outcome in (one, other)]
@@ -87,7 +87,7 @@ def test_what_is_asked_of_one_variety_is_the_same(asked):
         assert whole.chance(name, week=week, at_least=100) == parts.chance(name, week=week, at_least=100)
         assert (whole.quantile(name, week=week) == parts.quantile(name, week=week)).all()
         assert whole.table(name).equals(parts.table(name))
-        assert whole.wanted(name).equals(parts.wanted(name))
+        assert whole.targets(name).equals(parts.targets(name))
         assert whole.states(name).equals(parts.states(name))
         assert all((a == b).all() for a, b in zip(whole.on_hand(name), parts.on_hand(name), strict=True))
     assert whole.in_place(season.first_week + 20).equals(parts.in_place(season.first_week + 20))
@@ -119,9 +119,9 @@ def test_what_nobody_has_ordered_is_not_met_in_blocks_either():
     assert whole.chance_of_all() == parts.chance_of_all() == 0
     assert "V00003" not in parts.varieties
     assert whole.table("V00003").equals(parts.table("V00003"))
-    assert whole.wanted("V00003").equals(parts.wanted("V00003"))
+    assert whole.targets("V00003").equals(parts.targets("V00003"))
     with pytest.raises(forecast.Refused, match="no such variety"):
-        parts.wanted("nothing")
+        parts.targets("nothing")
 
 
 def test_progress_counts_varieties():

@@ -31,6 +31,6 @@ def test_areas_add_as_if_all_had_been_forecast_at_once(whole, parts):
 
 def test_plants_and_chances_are_those_of_all(whole, parts):
     assert parts.table().equals(whole.table())
-    assert parts.wanted().equals(whole.wanted())
+    assert parts.targets().equals(whole.targets())
     assert parts.chance_of_all() == whole.chance_of_all()
     assert str(forecast.bench_space(parts)) == str(forecast.bench_space(whole))

@@ -15,22 +15,22 @@ some = settings(max_examples=60, deadline=None, derandomize=True)
 
 
 @some
-@given(plan=seasons(), orders=deliveries, at=st.integers(0, WEEKS - 1), wanted=st.integers(0, 60))
-def test_one_more_plantlet_never_lowers_a_chance(plan, orders, at, wanted):
+@given(plan=seasons(), orders=deliveries, at=st.integers(0, WEEKS - 1), target=st.integers(0, 60))
+def test_one_more_plantlet_never_lowers_a_chance(plan, orders, at, target):
     (variety, delivered, quantity), *rest = orders
     more = [(variety, delivered, quantity + 1), *rest]
     before, after = (
-        simulate(plan, rows, draws=DRAWS, seed=1).chances(variety, week=week(at), at_least=wanted)
+        simulate(plan, rows, draws=DRAWS, seed=1).chances(variety, week=week(at), at_least=target)
         for rows in (orders, more)
     )
     assert (after >= before - 1e-12).all()
 
 
 @some
-@given(plan=seasons(), orders=deliveries, at=st.integers(0, WEEKS - 1), wanted=st.integers(0, 60))
-def test_one_more_plant_wanted_never_raises_a_chance(plan, orders, at, wanted):
+@given(plan=seasons(), orders=deliveries, at=st.integers(0, WEEKS - 1), target=st.integers(0, 60))
+def test_one_more_plant_wanted_never_raises_a_chance(plan, orders, at, target):
     outcome = simulate(plan, orders, draws=DRAWS, seed=1)
-    fewer, more = (outcome.chances(orders[0][0], week=week(at), at_least=n) for n in (wanted, wanted + 1))
+    fewer, more = (outcome.chances(orders[0][0], week=week(at), at_least=n) for n in (target, target + 1))
     assert (more <= fewer + 1e-12).all()
     assert (more >= 0).all()
     assert (fewer <= 1).all()

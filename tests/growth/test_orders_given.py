@@ -11,9 +11,9 @@ from forecast import Refused
 from forecast.season.rows import Delivery
 
 PLAN = season(
-    [stage(typical=4, survival=0.8, survival_spread=0.1)],
+    [stage(typical=4, survival=0.8, survival_sd=0.1)],
     varieties=("A", "B"),
-    wanted=[{"variety": "A", "week": "2027-W20", "wanted": 40}],
+    targets=[{"variety": "A", "week": "2027-W20", "target": 40}],
 )
 ROWS = [("A", "2027-W05", 50, "Lab"), ("B", "2027-W06", 30, "Lab")]
 CELLS = [dict(zip(("variety", "week", "quantity", "lab"), row, strict=True)) for row in ROWS]

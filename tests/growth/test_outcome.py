@@ -75,7 +75,7 @@ def test_what_stands_where_in_a_week_by_hand(week, place, stands, plants, area):
     assert table.to_dict("records") == [
         {
             "place": place, "variety": "A", "stage": stands,
-            "low": plants, "middle": plants, "high": plants, "area_m2": pytest.approx(area),
+            "p5": plants, "median": plants, "p95": plants, "area_m2": pytest.approx(area),
         }
     ]  # fmt: skip
 

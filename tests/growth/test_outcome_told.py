@@ -11,9 +11,9 @@ from small_seasons import offer, season, stage
 import forecast
 from forecast import Refused
 from forecast.growth.stage_occupancy import Batch
-from forecast.growth.summaries import as_wanted, by_week, ranges
+from forecast.growth.summaries import as_targets, by_week, ranges
 
-RANGE = ("low", "middle", "high")
+RANGE = ("p5", "median", "p95")
 ROUTE = [
     stage(typical=4, survival=0.64, plants_per_m2=100),
     stage("growing on", typical=6, survival=1, plants_per_m2=50, place="yard"),
@@ -23,12 +23,12 @@ SURE = [stage(typical=4, survival=1, plants_per_m2=100)]
 
 
 def wants(*rows):
-    return [{"variety": variety, "week": week, "wanted": number} for variety, week, number in rows]
+    return [{"variety": variety, "week": week, "target": number} for variety, week, number in rows]
 
 
-def sure(orders, *wanted, varieties=("A", "B"), shelf_life=None, draws=8):
+def sure(orders, *target, varieties=("A", "B"), saleable_weeks=None, draws=8):
     """Forecast plants of which none is lost, each saleable after four weeks."""
-    plan = season(SURE, varieties=varieties, wanted=wants(*wanted), shelf_life=shelf_life)
+    plan = season(SURE, varieties=varieties, target=wants(*target), saleable_weeks=saleable_weeks)
     return forecast.simulate(plan, orders, draws=draws, seed=1)
 
 
@@ -39,7 +39,7 @@ def test_a_batch_of_which_no_lab_is_told_has_none():
 
 def test_where_plants_are_in_every_week_by_hand():
     """Two hundred come in W05; 0.64 live through four weeks, half of the way their root; then six weeks more."""
-    plan = season(ROUTE, places=PLACES, shelf_life=3)
+    plan = season(ROUTE, places=PLACES, saleable_weeks=3)
     states = forecast.simulate(plan, [("A", "2027-W05", 200)], draws=4, seed=1).states("A")
     assert states.dims == ("state", "week", "draw")
     assert states["state"].values.tolist() == ["acclimatisation", "growing on", "saleable", "past its best", "lost"]
@@ -86,13 +86,13 @@ def test_the_area_of_a_batch_is_that_of_a_multinomial_number_of_plants():
 
 
 def test_what_is_sold_leaves_its_place_in_that_week_and_batches_share_it_in_proportion():
-    outcome = sure([("A", "2027-W05", 60), ("A", "2027-W06", 40)], ("A", "2027-W12", 50), shelf_life=20)
+    outcome = sure([("A", "2027-W05", 60), ("A", "2027-W06", 40)], ("A", "2027-W12", 50), saleable_weeks=20)
     area = outcome.area["expected"].sel(place="house").values[:, 0]
     assert area[[3, 4, 5, 10, 11, 27, 28, 30]] == pytest.approx([0, 0.6, 1, 1, 0.5, 0.5, 0.4, 0])
     first, second = (outcome.area_of(batch)["house"][0][11, 0] for batch in outcome.batches)
     assert (first, second) == pytest.approx((0.3, 0.2))
     stands = outcome.in_place("2027-W12").to_dict("records")
-    assert [(row["stage"], row["middle"], row["area_m2"]) for row in stands] == [("saleable", 50, 0.5)]
+    assert [(row["stage"], row["median"], row["area_m2"]) for row in stands] == [("saleable", 50, 0.5)]
 
 
 def test_what_stands_where_is_told_by_place_and_variety_in_the_order_of_the_route():
@@ -119,11 +119,11 @@ def test_what_stands_where_is_told_by_place_and_variety_in_the_order_of_the_rout
 
 def test_a_single_plant_stands_somewhere_too():
     (row,) = sure([("A", "2027-W05", 1)]).in_place("2027-W05").to_dict("records")
-    assert (row["stage"], row["middle"], row["area_m2"]) == ("acclimatisation", 1, 0.01)
+    assert (row["stage"], row["median"], row["area_m2"]) == ("acclimatisation", 1, 0.01)
 
 
 def test_places_hold_the_range_of_what_is_expected():
-    rows = [stage("arrival", survival=0.7, survival_spread=0.1), stage(typical=4, survival=1)]
+    rows = [stage("arrival", survival=0.7, survival_sd=0.1), stage(typical=4, survival=1)]
     outcome = forecast.simulate(season(rows), [("A", "2027-W05", 1000)], draws=512, seed=1)
     (row,) = outcome.in_place("2027-W05").to_dict("records")
     plants = outcome.states("A").sel(state="acclimatisation", week="2027-W05").values
@@ -161,7 +161,7 @@ def test_the_table_has_a_row_for_each_variety_and_week():
         right = pd.DataFrame({"variety": ["A"] * 40 + ["B"] * 40, "week": weeks * 2})
         right = right.assign(**{name: [*counts[0], *counts[1]] for name in RANGE})
         pd.testing.assert_frame_equal(outcome.table(sold=sold).astype(right.dtypes), right)
-        assert outcome.table("B", sold=sold)["middle"].tolist() == counts[1]
+        assert outcome.table("B", sold=sold)["median"].tolist() == counts[1]
     assert (outcome.table().dtypes[list(RANGE)] == np.int64).all()
     with pytest.raises(Refused, match="no such variety"):
         outcome.table("C")
@@ -178,10 +178,10 @@ def test_what_comes_of_all_that_is_wanted_in_cells_and_words():
             ("A", "2027-W22", 50, 40, 40, 40, 0.0),
             ("B", "2027-W09", 30, 30, 30, 30, 1.0),
         ],
-        columns=["variety", "week", "wanted", *RANGE, "chance"],
+        columns=["variety", "week", "target", *RANGE, "chance"],
     )
-    pd.testing.assert_frame_equal(outcome.wanted(), right)
-    pd.testing.assert_frame_equal(outcome.wanted("B"), right[2:].reset_index(drop=True))
+    pd.testing.assert_frame_equal(outcome.targets(), right)
+    pd.testing.assert_frame_equal(outcome.targets("B"), right[2:].reset_index(drop=True))
     assert outcome.chance_of_all() == 0
     assert str(outcome) == (
         "A: about 100 saleable in 2027-W20 (100 to 100); the 60 wanted in every season.\n"
@@ -195,10 +195,10 @@ def test_what_comes_of_all_that_is_wanted_in_cells_and_words():
 
 def test_a_chance_is_told_to_four_places_and_in_seasons():
     """Of 5,000 plants 4 in 5 live: at least 4,020 do with the binomial chance of that."""
-    plan = season([stage(survival=0.8)], wanted=wants(("A", "2027-W10", 4020)))
+    plan = season([stage(survival=0.8)], target=wants(("A", "2027-W10", 4020)))
     outcome = forecast.simulate(plan, [("A", "2027-W05", 5000)], draws=64, seed=1)
     exact = binom.sf(4019, 5000, 0.8)
-    (row,) = outcome.wanted().to_dict("records")
+    (row,) = outcome.targets().to_dict("records")
     assert row["chance"] == round(exact, 4) != exact
     assert outcome.chance_of_all() == pytest.approx(exact, abs=1e-9)
     said = f"; the 4,020 wanted in about {round(100 * exact)} seasons in 100."
@@ -206,7 +206,7 @@ def test_a_chance_is_told_to_four_places_and_in_seasons():
 
 
 def test_of_several_rows_all_are_met_in_the_same_histories():
-    plan = season([stage(survival=0.8)], wanted=wants(("A", "2027-W10", 20), ("A", "2027-W12", 19)))
+    plan = season([stage(survival=0.8)], target=wants(("A", "2027-W10", 20), ("A", "2027-W12", 19)))
     outcome = forecast.simulate(plan, [("A", "2027-W05", 50)], draws=256, seed=1)
     counts = outcome.counted("A")[20]
     rows, log_met = outcome.asked("A")
@@ -220,8 +220,8 @@ def test_of_several_rows_all_are_met_in_the_same_histories():
 def test_where_nothing_is_wanted_or_ordered_there_is_nothing_to_tell():
     outcome = sure([("A", "2027-W05", 100)], ("B", "2027-W20", 60))
     assert str(outcome) == "Nothing that is wanted has been ordered."
-    assert outcome.wanted().columns.tolist() == ["variety", "week", "wanted", *RANGE, "chance"]
-    assert outcome.wanted().empty
+    assert outcome.targets().columns.tolist() == ["variety", "week", "target", *RANGE, "chance"]
+    assert outcome.targets().empty
     rows, log_met = outcome.asked("A")
     assert rows == []
     assert log_met.tolist() == [0] * 8
@@ -242,13 +242,13 @@ def test_chances_of_what_is_not_ordered_are_sure_for_nothing_and_none_for_anythi
 
 
 def test_chances_hold_from_the_first_to_the_last_monday_of_the_season():
-    outcome = sure([("A", "2027-W01", 100)], shelf_life=36)
+    outcome = sure([("A", "2027-W01", 100)], saleable_weeks=36)
     assert outcome.chance("A", week="2027-W01", at_least=0) == 1
     assert outcome.chance("A", week="2027-W04", at_least=1) == 0
     assert outcome.chance("A", week="2027-W05", at_least=100) == 1
     assert outcome.chance("A", week="2027-W40", at_least=100) == 1
     assert outcome.chance("A", week="2027-W40", at_least=10**12) == 0
-    short = sure([("A", "2027-W01", 100)], shelf_life=35)
+    short = sure([("A", "2027-W01", 100)], saleable_weeks=35)
     assert short.chance("A", week="2027-W40", at_least=1) == 0
 
 
@@ -332,7 +332,7 @@ def test_a_row_of_five_cells_is_no_order():
 
 def test_without_orders_those_of_the_season_are_forecast():
     rows = [{"variety": "A", "week": "2027-W05", "quantity": 9, "lab": "Lab"}]
-    outcome = forecast.simulate(season(SURE, offers=[offer("A")], orders=rows), draws=8, seed=1)
+    outcome = forecast.simulate(season(SURE, price_list=[offer("A")], orders=rows), draws=8, seed=1)
     assert [(one.variety, one.number, str(one.week), one.quantity, one.lab) for one in outcome.batches] == [
         ("A", 1, "2027-W05", 9, "Lab")
     ]
@@ -363,15 +363,15 @@ def test_tables_of_ranges_by_hand():
         columns=["variety", "week", *RANGE],
     )
     pd.testing.assert_frame_equal(by_week(["A", "B"], ["W1", "W2"], found), right)
-    assert as_wanted([("A", "W1", 5, 1, 2, 3, 0.5)]).to_dict("records") == [
-        {"variety": "A", "week": "W1", "wanted": 5, "low": 1, "middle": 2, "high": 3, "chance": 0.5}
+    assert as_targets([("A", "W1", 5, 1, 2, 3, 0.5)]).to_dict("records") == [
+        {"variety": "A", "week": "W1", "target": 5, "p5": 1, "median": 2, "p95": 3, "chance": 0.5}
     ]
 
 
 def test_in_blocks_all_is_told_the_same_and_what_is_done_is_said():
-    rows = [stage(typical=4, survival=0.8, survival_spread=0.1, spread_plants=0.2)]
-    wanted = wants(("C", "2027-W20", 10), ("A", "2027-W20", 60), ("A", "2027-W22", 20), ("B", "2027-W12", 20))
-    plan = season(rows, varieties=("A", "B", "C", "D"), wanted=wanted, shelf_life=9)
+    rows = [stage(typical=4, survival=0.8, survival_sd=0.1, plants_cv=0.2)]
+    target = wants(("C", "2027-W20", 10), ("A", "2027-W20", 60), ("A", "2027-W22", 20), ("B", "2027-W12", 20))
+    plan = season(rows, varieties=("A", "B", "C", "D"), targets=target, saleable_weeks=9)
     orders = [("A", "2027-W05", 100), ("B", "2027-W05", 30), ("A", "2027-W11", 9), ("D", "2027-W06", 4)]
     heard = []
     whole = forecast.simulate(plan, orders, draws=32, seed=2)
@@ -382,10 +382,10 @@ def test_in_blocks_all_is_told_the_same_and_what_is_done_is_said():
         pd.testing.assert_frame_equal(parts.table("A", sold=sold), whole.table("A", sold=sold))
         assert parts.table("C", sold=sold).equals(whole.table("C", sold=sold))
     assert heard == [(3, 4), (4, 4)]
-    pd.testing.assert_frame_equal(parts.wanted(), whole.wanted())
-    pd.testing.assert_frame_equal(parts.wanted("A"), whole.wanted("A"))
-    assert parts.wanted("C").equals(whole.wanted("C"))
-    assert parts.wanted("D").empty
+    pd.testing.assert_frame_equal(parts.targets(), whole.targets())
+    pd.testing.assert_frame_equal(parts.targets("A"), whole.targets("A"))
+    assert parts.targets("C").equals(whole.targets("C"))
+    assert parts.targets("D").empty
     assert parts.chance_of_all() == whole.chance_of_all() == 0
     assert all(np.array_equal(one, other) for one, other in zip(parts.area_sums(), whole.area_sums(), strict=True))
     assert parts.area.identical(whole.area)
@@ -407,8 +407,8 @@ def test_in_blocks_all_is_told_the_same_and_what_is_done_is_said():
 
 
 def test_what_is_met_by_two_varieties_is_met_in_one_and_the_same_season_in_blocks_too():
-    wanted = wants(("A", "2027-W10", 40), ("B", "2027-W10", 25))
-    plan = season([stage(survival=0.8)], varieties=("A", "B"), wanted=wanted)
+    target = wants(("A", "2027-W10", 40), ("B", "2027-W10", 25))
+    plan = season([stage(survival=0.8)], varieties=("A", "B"), targets=target)
     orders = [("A", "2027-W04", 50), ("B", "2027-W04", 30)]
     exact = binom.sf(39, 50, 0.8) * binom.sf(24, 30, 0.8)
     for block in (None, 1):

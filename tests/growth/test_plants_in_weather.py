@@ -15,20 +15,20 @@ REPLICATES = 12_000
 DRAWS = 32_768
 ANGLE = 2 * np.pi * np.arange(52) / 52
 CLIMATE = [
-    {"week": k, "low": 9 - 6 * cosine, "high": 17 - 8 * cosine, "spread": 1.8}
+    {"week": k, "t_min": 9 - 6 * cosine, "t_max": 17 - 8 * cosine, "year_sd": 1.8}
     for k, cosine in enumerate(np.cos(ANGLE), start=1)
 ]
 ROUTE = [
-    stage("arrival", survival=0.96, survival_spread=0.02, cold_below=6, cold_loss=0.15, heat_above=30, heat_loss=0.1),
+    stage("arrival", survival=0.96, survival_sd=0.02, cold_below=6, cold_loss=0.15, heat_above=30, heat_loss=0.1),
     stage(
-        typical=3, spread_batches=0.05, spread_plants=0.1, survival=0.9, survival_spread=0.05, heat_above=13,
+        typical=3, batches_cv=0.05, plants_cv=0.1, survival=0.9, survival_sd=0.05, heat_above=13,
         heat_loss=0.1,
     ),
     stage(
-        "growing on", clock="degree-days", typical=230, base=8, cap=24, spread_batches=0.05, spread_plants=0.1,
-        survival=0.92, survival_spread=0.04,
+        "growing on", runs_on="degree-days", typical=230, base_temperature=8, upper_threshold=24, batches_cv=0.05, plants_cv=0.1,
+        survival=0.92, survival_sd=0.04,
     ),
-    stage("hardening", clock="degree-days", typical=220, base=5, place="frame", spread_plants=0.1, survival=0.95),
+    stage("hardening", runs_on="degree-days", typical=220, base_temperature=5, place="frame", plants_cv=0.1, survival=0.95),
     stage("grading", survival=0.97, survival_level="plant"),
 ]  # fmt: skip
 PLACES = [
@@ -77,7 +77,7 @@ def test_every_named_cell_agrees_with_single_plants_within_three_standard_errors
         ("growing on", {"typical": 230 * 1.02}),
         ("growing on", {"typical": 230 * 0.98}),
         ("hardening", {"typical": 220 * 1.02}),
-        ("growing on", {"cap": None, "base": 8.2}),
+        ("growing on", {"upper_threshold": None, "base_temperature": 8.2}),
         ("arrival", {"cold_below": None, "cold_loss": None}),
         ("acclimatisation", {"heat_above": None, "heat_loss": None}),
         ("hardening", {"place": "house"}),

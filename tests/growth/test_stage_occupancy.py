@@ -34,7 +34,7 @@ def fates(draw, least=0.02):
 
 def leaves(fate, stages, vigour, draw):
     """Time at which a plant leaves the first stages, written plainly."""
-    return sum(fate.weeks[k, draw] * np.exp(fate.spread[k] * vigour) for k in range(stages))
+    return sum(fate.weeks[k, draw] * np.exp(fate.log_sd[k] * vigour) for k in range(stages))
 
 
 def share_past(fate, stages, time, draw):
@@ -66,7 +66,7 @@ def alive_in(fate, k, time, draw):
 @some
 @given(fate=fates())
 def test_the_share_past_each_stage_is_the_normal_chance_of_its_vigour(fate):
-    for stages in range(len(fate.spread) + 1):
+    for stages in range(len(fate.log_sd) + 1):
         past = fate.past(stages, WEEKS)
         for draw in range(fate.weeks.shape[1]):
             right = [share_past(fate, stages, time, draw) for time in WEEKS]
@@ -79,7 +79,7 @@ def test_the_plants_alive_in_each_stage_are_the_integral_over_vigour(fate):
     """Two nodes of quadrature: within 1.2 % of what the stage loses, as shares of the batch; most often far less."""
     standing, ready = fate.course(WEEKS)
     for draw in range(fate.weeks.shape[1]):
-        for k in range(len(fate.spread)):
+        for k in range(len(fate.log_sd)):
             if fate.weeks[k, draw] > 0:
                 right = [alive_in(fate, k, time, draw) if time >= 0 else 0.0 for time in WEEKS]
                 assert standing[k, :, draw] == pytest.approx(
@@ -89,7 +89,7 @@ def test_the_plants_alive_in_each_stage_are_the_integral_over_vigour(fate):
                 assert not standing[k, :, draw].any()
         survived = np.exp(fate.log_survival[:, draw].sum())
         assert ready[:, draw] == pytest.approx(
-            [survived * share_past(fate, len(fate.spread), t, draw) for t in WEEKS], abs=1e-6
+            [survived * share_past(fate, len(fate.log_sd), t, draw) for t in WEEKS], abs=1e-6
         )
 
 
@@ -104,7 +104,7 @@ def test_with_mild_losses_and_spreads_two_nodes_of_quadrature_are_right_to_three
 @some
 @given(fate=fates())
 def test_without_losses_all_plants_stand_somewhere(fate):
-    kept = Fate(np.zeros_like(fate.log_survival), fate.weeks.copy(), fate.spread.copy())
+    kept = Fate(np.zeros_like(fate.log_survival), fate.weeks.copy(), fate.log_sd.copy())
     standing, ready = kept.course(WEEKS)
     assert np.abs(standing.sum(axis=0) + ready - (WEEKS >= 0)[:, None]).max() < 1e-6
 
@@ -119,7 +119,7 @@ def test_plants_ready_are_the_same_from_the_course_and_alone(fate):
 @given(fate=fates(), steps=st.integers(2, 60))
 def test_plants_are_never_past_fewer_stages_later(fate, steps):
     time = np.linspace(-1, 40, steps)
-    for stages in range(len(fate.spread) + 1):
+    for stages in range(len(fate.log_sd) + 1):
         past = fate.past(stages, time)
         assert (np.diff(past, axis=0) >= -1e-12).all()
         if stages:

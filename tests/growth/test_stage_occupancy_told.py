@@ -21,7 +21,7 @@ def test_survivals_and_times_of_middling_plants_by_hand():
     assert made.survival == pytest.approx([0.315, 0.48])
     assert made.reached == pytest.approx(np.array([[1, 1], [0.9, 0.6], [0.45, 0.48], [0.315, 0.48]]))
     assert made.middling().tolist() == [10, 5]
-    for array in (made.log_survival, made.weeks, made.spread):
+    for array in (made.log_survival, made.weeks, made.log_sd):
         with pytest.raises(ValueError, match="read-only"):
             array.flat[0] = 1
 
@@ -80,7 +80,7 @@ def test_all_boundaries_are_those_asked_for_one_by_one(spread):
 
 def alive(made, k, time, draw):
     """Integrate over vigour what plants that are in a stage have survived so far."""
-    weeks, spread, log = made.weeks[:, draw], made.spread, made.log_survival[:, draw]
+    weeks, spread, log = made.weeks[:, draw], made.log_sd, made.log_survival[:, draw]
 
     def at(vigour):
         begin = (weeks[:k] * np.exp(spread[:k] * vigour)).sum()

@@ -23,17 +23,17 @@ def test_unsold_plants_pass_their_best():
 
 def test_a_later_week_is_not_short_of_plants_that_were_sold_before():
     """Both rows of a variety with a shelf life are met by a delivery each, though the first has passed its best."""
-    wanted = [{"variety": "A", "week": f"2027-W{week}", "wanted": 50} for week in (10, 24)]
-    plan = season([stage(typical=4, survival=1)], wanted=wanted, shelf_life=5)
+    target = [{"variety": "A", "week": f"2027-W{week}", "target": 50} for week in (10, 24)]
+    plan = season([stage(typical=4, survival=1)], targets=target, saleable_weeks=5)
     outcome = forecast.simulate(plan, [("A", "2027-W04", 50), ("A", "2027-W18", 50)], draws=64, seed=1)
-    assert outcome.wanted()["chance"].tolist() == [1, 1]
+    assert outcome.targets()["chance"].tolist() == [1, 1]
     assert outcome.chance_of_all() == 1
     assert outcome.chance("A", week="2027-W24", at_least=51) == 0
 
 
 def test_all_together_is_the_product_where_nothing_is_shared():
-    wanted = [{"variety": variety, "week": "2027-W10", "wanted": 40} for variety in ("A", "B")]
-    plan = season([stage(survival=0.8)], varieties=("A", "B"), wanted=wanted)
+    target = [{"variety": variety, "week": "2027-W10", "target": 40} for variety in ("A", "B")]
+    plan = season([stage(survival=0.8)], varieties=("A", "B"), targets=target)
     outcome = forecast.simulate(plan, [("A", "2027-W04", 50), ("B", "2027-W04", 50)], draws=64, seed=1)
     one = outcome.chance("A", week="2027-W10", at_least=40)
     assert outcome.chance_of_all() == pytest.approx(one**2)

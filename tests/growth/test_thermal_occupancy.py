@@ -48,7 +48,7 @@ def fate(spreads, kinds, needs, seed=1, draws=DRAWS):
 
 
 def when(shows, target):
-    """Give when a clock first shows each target."""
+    """Return when a clock first shows each target."""
     after = np.searchsorted(shows, target)
     at = after.clip(1, len(shows) - 1)
     part = (target - shows[at - 1]) / np.where(shows[at] > shows[at - 1], shows[at] - shows[at - 1], 1)
@@ -65,7 +65,7 @@ def followed(batch):
         enters, reached = np.zeros(PLANTS), 1.0
         for k in range(stages):
             shows = weeks if batch.clocks[k] is None else batch.clocks[k][batch.start :, d]
-            begins, needs = np.interp(enters, weeks, shows), batch.weeks[k, d] * np.exp(batch.spread[k] * vigour)
+            begins, needs = np.interp(enters, weeks, shows), batch.weeks[k, d] * np.exp(batch.log_sd[k] * vigour)
             leaves = when(shows, begins + needs) if batch.weeks[k].any() else enters
             leaves = np.where(np.isinf(enters), np.inf, leaves)
             past[k, :, d] = (leaves <= weeks[:, None]).mean(axis=1)
@@ -268,7 +268,7 @@ def test_plants_that_need_more_are_never_earlier(batch, factor, at):
 
 
 def climate(degrees, spread=0.0):
-    return [{"week": k, "low": degrees, "high": degrees, "spread": spread} for k in range(1, 53)]
+    return [{"week": k, "t_min": degrees, "t_max": degrees, "year_sd": spread} for k in range(1, 53)]
 
 
 @some
@@ -282,12 +282,12 @@ def climate(degrees, spread=0.0):
 )
 def test_degree_days_at_a_constant_temperature_are_weeks(degrees, below, weeks, spreads):
     rows = [
-        stage(f"stage {k}", typical=typical, survival_spread=0.1)
-        | ({"spread_batches": 0.15, "spread_plants": spread} if typical else {})
+        stage(f"stage {k}", typical=typical, survival_sd=0.1)
+        | ({"batches_cv": 0.15, "plants_cv": spread} if typical else {})
         for k, (typical, spread) in enumerate(zip(weeks, spreads, strict=False))
     ]
     warm = [
-        row | {"clock": "degree-days", "typical": row["typical"] * 7 * below, "base": degrees - below} for row in rows
+        row | {"runs_on": "degree-days", "typical": row["typical"] * 7 * below, "base": degrees - below} for row in rows
     ]
     plain, warmed = (
         simulate(season(route, climate=climate(degrees)), [("A", "2027-W05", 1)], draws=64, seed=1).states("A")
@@ -303,13 +303,11 @@ def test_those_alive_in_a_short_stage_are_known_to_a_thousandth_or_so_in_a_draw_
 
     The exact share is a midpoint sum over 20,000 vigours.
     """
-    rows = [
-        stage(f"stage {k}", typical=3, survival_spread=0.1, spread_batches=0.15, spread_plants=0.2) for k in range(2)
-    ]
-    warm = [row | {"clock": "degree-days", "typical": 42, "base": 6} for row in rows]
+    rows = [stage(f"stage {k}", typical=3, survival_sd=0.1, batches_cv=0.15, plants_cv=0.2) for k in range(2)]
+    warm = [row | {"runs_on": "degree-days", "typical": 42, "base": 6} for row in rows]
     outcome = simulate(season(warm, climate=climate(8)), [("A", "2027-W05", 1)], draws=64, seed=1)
     fate, vigour = outcome.fate(outcome.batches[0]), norm.ppf((np.arange(20_000) + 0.5) / 20_000)
-    pace, told, apart = np.exp(fate.spread[:, None] * vigour), outcome.states("A").values[1], np.zeros((8, 64))
+    pace, told, apart = np.exp(fate.log_sd[:, None] * vigour), outcome.states("A").values[1], np.zeros((8, 64))
     for draw in range(64):
         first, second = fate.weeks[:, draw, None] / 14 * pace
         for week in range(1, 9):
@@ -322,8 +320,8 @@ def test_those_alive_in_a_short_stage_are_known_to_a_thousandth_or_so_in_a_draw_
 
 
 WARM = [
-    stage("acclimatisation", typical=4, spread_batches=0.1, spread_plants=0.1, survival_spread=0.05),
-    stage("growing on", clock="degree-days", typical=500, base=5, spread_batches=0.1, spread_plants=0.2),
+    stage("acclimatisation", typical=4, batches_cv=0.1, plants_cv=0.1, survival_sd=0.05),
+    stage("growing on", runs_on="degree-days", typical=500, base_temperature=5, batches_cv=0.1, plants_cv=0.2),
 ]
 
 
@@ -338,9 +336,9 @@ def test_the_first_draws_of_twice_as_many_are_the_draws(draws):
 
 
 def test_a_stage_of_no_time_may_name_degree_days_too():
-    warm = {"clock": "degree-days", "base": 5, "survival": 0.9}
+    warm = {"runs_on": "degree-days", "base": 5, "survival": 0.9}
     for route in ([stage("grading", **warm)], [stage(typical=4), stage("grading", **warm)]):
-        plain = [row | {"clock": "weeks", "base": None} for row in route]
+        plain = [row | {"runs_on": "weeks", "base": None} for row in route]
         plans = [season(rows, climate=climate(14)) for rows in (route, plain)]
         one, other = (simulate(plan, [("A", "2027-W03", 10)], draws=16, seed=1).states("A") for plan in plans)
         assert np.array_equal(one, other)
@@ -349,7 +347,7 @@ def test_a_stage_of_no_time_may_name_degree_days_too():
 
 
 def test_what_is_delivered_is_in_one_state_or_another_in_every_week_and_draw():
-    plan = season(WARM, climate=climate(14, 2.0), shelf_life=5)
+    plan = season(WARM, climate=climate(14, 2.0), saleable_weeks=5)
     states = simulate(plan, [("A", "2027-W03", 10), ("A", "2027-W08", 5)], draws=256, seed=1).states("A")
     weeks = np.arange(plan.weeks)[:, None]
     assert np.abs(states.sum("state").values - 10 * (weeks >= 2) - 5 * (weeks >= 7)).max() < 1e-9

@@ -19,7 +19,7 @@ def clock(seed):
 
 
 def shows(drawn, week):
-    """Give what the clock of each draw shows so many weeks after plants came."""
+    """Return what the clock of each draw shows so many weeks after plants came."""
     since = drawn[START:] - drawn[START]
     return np.array([np.interp(at, WEEKS, column) for at, column in zip(week, since.T, strict=True)])
 
@@ -55,7 +55,7 @@ def test_at_a_followed_vigour_the_share_is_exact_from_place_to_place(first):
 
 
 def test_plants_that_are_all_alike_stand_where_the_clock_says():
-    """At 14 degC days a week: 4 weeks, 70 degC days are 5 weeks, no time for grading, and 28 degC days are 2."""
+    """At 14 °C days a week: 4 weeks, 70 °C days are 5 weeks, no time for grading, and 28 °C days are 2."""
     draws = 2
     warm = np.repeat(14.0 * np.arange(21)[:, None], draws, axis=1)
     survival = np.array([[0.95, 0.5], [0.4, 0.97], [0.9, 0.9], [0.8, 0.99]])

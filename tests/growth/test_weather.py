@@ -20,17 +20,17 @@ ANGLE = 2 * np.pi * np.arange(52) / 52
 
 
 def weekly(low, high, spread=0.0):
-    """Give a climate of 52 weeks from numbers or arrays."""
+    """Return a climate of 52 weeks from numbers or arrays."""
     table = np.broadcast_arrays(np.arange(1, 53), low, high, spread)
-    names = ("week", "low", "high", "spread")
+    names = ("week", "t_min", "t_max", "year_sd")
     return [dict(zip(names, (int(k), *map(float, rest)), strict=True)) for k, *rest in zip(*table, strict=True)]
 
 
 def monthly(low=LOW, high=HIGH, spread=SPREAD, *, earlier=0, warmer=0.0):
-    """Give the southern climate by month, a number of months earlier, and warmer."""
+    """Return the southern climate by month, a number of months earlier, and warmer."""
     rows = zip(*(np.roll(column, -earlier) for column in (low, high, spread)), strict=True)
     return [
-        {"month": k, "low": low + warmer, "high": high + warmer, "spread": spread}
+        {"month": k, "t_min": low + warmer, "t_max": high + warmer, "year_sd": spread}
         for k, (low, high, spread) in enumerate(rows, start=1)
     ]
 
@@ -43,7 +43,7 @@ def house(**cells):
 
 
 @pytest.mark.parametrize(
-    ("cells", "low", "high"),
+    ("cells", "t_min", "t_max"),
     [
         ({}, [-5, 15], [3, 30]),
         ({"warmer_by": 4}, [-1, 19], [7, 34]),
@@ -87,8 +87,8 @@ def test_a_place_that_is_open_twice_has_the_air_of_the_row_that_holds():
 
 
 def test_a_stage_counts_the_degree_days_of_its_place():
-    """At (12 + 20) / 2 = 16 degC, never below the base of 10, a day gives 6 and a week 42; held above 17, more."""
-    warm = stage("growing on", clock="degree-days", typical=500, base=10, place="warm")
+    """At (12 + 20) / 2 = 16 °C, never below the base of 10, a day gives 6 and a week 42; held above 17, more."""
+    warm = stage("growing on", runs_on="degree-days", typical=500, base_temperature=10, place="warm")
     rows = [house(), house(place="warm", held_above=17), house(place="warmer", warmer_by=2)]
     plan = season([warm], places=rows, climate=weekly(12, 20))
     weather = Weather.of(plan, season_streams(4, 1))
@@ -98,7 +98,7 @@ def test_a_stage_counts_the_degree_days_of_its_place():
     assert found["house"] == pytest.approx(42 * weeks + np.zeros((1, 4)))
     assert found["warm"] == pytest.approx((8.5 * 7) * weeks + np.zeros((1, 4)))
     assert found["warmer"] == pytest.approx((8 * 7) * weeks + np.zeros((1, 4)))
-    assert weather.clock(row.replace(cap=13, place="house"), 30)[-1] / len(weeks[1:]) == pytest.approx(
+    assert weather.clock(row.replace(upper_threshold=13, place="house"), 30)[-1] / len(weeks[1:]) == pytest.approx(
         np.full(4, 7 * CAPPED)
     )
 
@@ -111,7 +111,7 @@ CAPPED = np.mean(np.minimum(16 + 4 * np.sin((np.arange(200_000) + 0.5) / 200_000
 
 
 def test_all_batches_and_varieties_of_a_draw_have_the_same_weather():
-    warm = stage("growing on", clock="degree-days", typical=300, base=5)
+    warm = stage("growing on", runs_on="degree-days", typical=300, base_temperature=5)
     plan = season([stage(typical=3), warm], varieties=("A", "B"), climate=weekly(8, 16, 2.0))
     streams = season_streams(64, 1)
     fates = [draw_fate(plan, streams, *batch) for batch in (("A", 1, FIRST + 2), ("A", 2, FIRST + 9), ("B", 1, FIRST))]
@@ -135,9 +135,9 @@ def survivals(rows, climate, week, **cells):
 
 
 def test_a_loss_on_arrival_is_of_the_air_outside_in_that_week():
-    """2 degC lies 3 below 5 and 30 lies 5 above 25: 3 x 0.2 + 5 x 0.1 = 1.1 logits."""
+    """2 °C lies 3 below 5 and 30 lies 5 above 25: 3 x 0.2 + 5 x 0.1 = 1.1 logits."""
     climate = weekly(10, 20)
-    climate[6] = {"week": 7, "low": 2, "high": 30, "spread": 0}
+    climate[6] = {"week": 7, "t_min": 2, "t_max": 30, "year_sd": 0}
     held = {"places": [house(held_above=22, shaded_by=6)]}  # where they stand later does not matter
     found = survivals([stage("arrival", **HARMED)], climate, FIRST + 6, **held)
     assert found == pytest.approx([expit(logit(0.9) - 1.1)])
@@ -145,11 +145,11 @@ def test_a_loss_on_arrival_is_of_the_air_outside_in_that_week():
 
 
 def test_a_stage_that_takes_time_suffers_from_its_place_in_the_first_two_weeks():
-    """In the house it is 4 and 35 degC, then 8 and 27: cold 1, then 0; heat 10, then 2; so (1.2 + 0.2) / 2 = 0.7."""
+    """In the house it is 4 and 35 °C, then 8 and 27: cold 1, then 0; heat 10, then 2; so (1.2 + 0.2) / 2 = 0.7."""
     climate = weekly(10, 20)
-    climate[6] |= {"low": 1, "high": 34}
-    climate[7] |= {"low": 5, "high": 26}
-    climate[8] |= {"low": -20, "high": 50}
+    climate[6] |= {"t_min": 1, "t_max": 34}
+    climate[7] |= {"t_min": 5, "t_max": 26}
+    climate[8] |= {"t_min": -20, "t_max": 50}
     rows = [stage("arrival", survival=0.95), stage(typical=4, **HARMED), stage("growing on", typical=4, survival=0.7)]
     found = survivals(rows, climate, FIRST + 6, places=[house(warmer_by=3, shaded_by=2)])
     assert found == pytest.approx([0.95, expit(logit(0.9) - 0.7), 0.7])
@@ -163,7 +163,7 @@ def test_every_stage_that_plants_are_in_when_they_come_can_suffer():
 
 def test_plants_that_came_before_the_season_met_the_weather_of_its_first_week():
     climate = weekly(2, 20)
-    climate[0] |= {"low": -3}
+    climate[0] |= {"t_min": -3}
     early, first = (survivals([stage("arrival", **HARMED)], climate, FIRST + k) for k in (-4, 0))
     assert early == first == pytest.approx([expit(logit(0.9) - 1.6)])
 
@@ -197,7 +197,7 @@ def test_where_no_plant_can_die_none_does_whatever_the_harm(harm):
 
 def test_a_hot_week_hits_every_batch_that_comes_in_it_and_none_that_comes_much_later():
     """Ten weeks apart the weather correlates by 0.3^10, so survivals only by sampling: 1 / sqrt(draws)."""
-    rows = [stage("arrival", survival=0.9, survival_spread=0.04, heat_above=18, heat_loss=0.3)]
+    rows = [stage("arrival", survival=0.9, survival_sd=0.04, heat_above=18, heat_loss=0.3)]
     plan = season(rows, varieties=("A", "B", "C"), climate=weekly(10, 18, 3.0))
     draws = 4096
     streams = season_streams(draws, 1)
@@ -210,7 +210,7 @@ def test_a_hot_week_hits_every_batch_that_comes_in_it_and_none_that_comes_much_l
 
 
 def total(weeks, draws, seed):
-    """Give the survivors of four batches of 100 delivered in some weeks, and their chance in one of the weeks."""
+    """Return the survivors of four batches of 100 delivered in some weeks, and their chance in one of the weeks."""
     rows = [stage("arrival", survival=0.9, heat_above=0, heat_loss=0.02)]
     plan = season(rows, varieties=tuple("ABCD"), climate=weekly(10, 20, 2.0), persistence=0.4)
     orders = [(variety, str(FIRST + week), 100) for variety, week in zip("ABCD", weeks, strict=True)]
@@ -223,7 +223,7 @@ def test_four_batches_in_one_week_are_a_wider_risk_than_in_four_by_the_closed_ra
     """Four terms of one variance add to 4^2 of it, or to 4 + 2 (3 p + 2 p^2 + p^3) if one week follows another.
 
     Always above the threshold, the logit falls by 0.02 for each degree, so the survival is a straight line over the
-    spread of 2 degC to within 0.1 %. The logarithm of a variance has a standard error of sqrt(2 / draws).
+    spread of 2 °C to within 0.1 %. The logarithm of a variance has a standard error of sqrt(2 / draws).
     """
     draws, p = 16384, 0.4
     (one, together), (four, apart) = (total(weeks, draws, 1) for weeks in ([5] * 4, [5, 6, 7, 8]))
@@ -241,22 +241,22 @@ def test_four_batches_in_one_week_are_a_wider_risk_than_in_four_by_the_closed_ra
 GROWN = [
     stage("arrival", survival=0.95, cold_below=7, cold_loss=0.1),
     stage(
-        typical=4, spread_batches=0.1, spread_plants=0.1, survival=0.85, survival_spread=0.08, heat_above=22,
+        typical=4, batches_cv=0.1, plants_cv=0.1, survival=0.85, survival_sd=0.08, heat_above=22,
         heat_loss=0.1,
     ),
-    stage("growing on", clock="degree-days", typical=420, base=5, cap=24, spread_batches=0.1, spread_plants=0.15),
-    stage("hardening", clock="degree-days", typical=150, base=3, place="tunnel", spread_plants=0.15),
+    stage("growing on", runs_on="degree-days", typical=420, base_temperature=5, upper_threshold=24, batches_cv=0.1, plants_cv=0.15),
+    stage("hardening", runs_on="degree-days", typical=150, base_temperature=3, place="tunnel", plants_cv=0.15),
 ]  # fmt: skip
 PLACES = [house(held_above=8), house(place="tunnel", warmer_by=2, shaded_by=1)]
 
 
 def mirrored(spread, draws, seeds=(1, 1)):
-    """Give the states of a season in the north, and of it half a year later in the south."""
+    """Return the states of a season in the north, and of it half a year later in the south."""
     table = weekly(8 - 6 * np.cos(ANGLE), 16 - 8 * np.cos(ANGLE), spread)
     rows = [{**row, "week": (row["week"] - 1 + 26) % 52 + 1} for row in table]
     found = []
     for later, climate, seed in zip((0, 26), (table, rows), seeds, strict=True):
-        plan = season(GROWN, places=PLACES, climate=climate, first_week=FIRST + later, shelf_life=6, offers=())
+        plan = season(GROWN, places=PLACES, climate=climate, first_week=FIRST + later, saleable_weeks=6, price_list=())
         orders = [("A", FIRST + later + week, 20) for week in (4, 12)]
         found.append((plan, simulate(plan, orders, draws=draws, seed=seed).states("A").values))
     return found
@@ -264,7 +264,9 @@ def mirrored(spread, draws, seeds=(1, 1)):
 
 def test_a_season_moved_by_half_a_year_in_a_climate_so_moved_is_the_same():
     (north, here), (south, there) = mirrored(0.0, 256)
-    moved = Climate(*([getattr(row, name) for row in north.climate] for name in ("low", "high", "spread"))).shifted(26)
+    moved = Climate(*([getattr(row, name) for row in north.climate] for name in ("t_min", "t_max", "year_sd"))).shifted(
+        26
+    )
     for week in (FIRST + k for k in range(104)):
         assert south.normals.normal(week) == moved.normal(week)
     assert there == pytest.approx(here, abs=1e-9)
@@ -281,17 +283,17 @@ def test_with_weather_the_moved_season_is_the_same_within_the_error_of_the_draws
     assert here[4, 26].mean() > 1
 
 
-def southern(first, climate, wanted=75):
-    """Give the chances of a number saleable in weeks of a season begun in `first`, and the normals of its weeks."""
+def southern(first, climate, target=75):
+    """Return the chances of a number saleable in weeks of a season begun in `first`, and the normals of its weeks."""
     rows = [
         stage("arrival", survival=0.95),
-        stage(typical=3, spread_batches=0.1, spread_plants=0.1, survival=0.9, survival_spread=0.05),
-        stage("growing on", clock="degree-days", typical=220, base=10, spread_batches=0.15, spread_plants=0.15),
+        stage(typical=3, batches_cv=0.1, plants_cv=0.1, survival=0.9, survival_sd=0.05),
+        stage("growing on", runs_on="degree-days", typical=220, base_temperature=10, batches_cv=0.15, plants_cv=0.15),
     ]
     rows[-1]["survival"] = 0.95
-    plan = season(rows, climate=climate, first_week=first, offers=())
+    plan = season(rows, climate=climate, first_week=first, price_list=())
     outcome = simulate(plan, [("A", first + 9, 100)], draws=1024, seed=1)
-    chances = [outcome.chance("A", week=first + k, at_least=wanted) for k in range(12, 32)]
+    chances = [outcome.chance("A", week=first + k, at_least=target) for k in range(12, 32)]
     return np.array(chances), np.array([plan.normals.normal(first + k) for k in range(40)])
 
 

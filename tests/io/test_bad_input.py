@@ -19,12 +19,12 @@ from forecast.season.season import TABLES
 Change = Callable[[str, str, str], None]
 Refusal = Callable[[], list[str]]
 
-COLUMNS = "variety,week,wanted,low,likely,high,confidence,note"
+COLUMNS = "variety,week,target,p5,median,p95,service_level,note"
 MISSING = "there is no such file."
 
 
 @pytest.mark.parametrize(
-    "name", ["season.toml", "varieties.csv", "stages.csv", "places.csv", "offers.csv", "wanted.csv"]
+    "name", ["season.toml", "varieties.csv", "stages.csv", "places.csv", "price_list.csv", "targets.csv"]
 )
 def test_a_missing_file_is_told_alone(folder: Path, refusal: Refusal, name: str) -> None:
     (folder / name).unlink()
@@ -34,7 +34,7 @@ def test_a_missing_file_is_told_alone(folder: Path, refusal: Refusal, name: str)
 @pytest.mark.parametrize(
     ("name", "misspelt"),
     [
-        ("wanted.csv", "wnated.csv"),
+        ("targets.csv", "wnated.csv"),
         ("places.csv", "Places.CSV"),
         ("varieties.csv", "varieties.csv.txt"),
         ("orders.csv", "order.csv"),
@@ -47,8 +47,8 @@ def test_a_misspelt_file_name_is_recognised(folder: Path, refusal: Refusal, name
 
 
 def test_a_workbook_beside_is_named_and_not_to_be_renamed(folder: Path, refusal: Refusal) -> None:
-    (folder / "offers.csv").rename(folder / "offers.xlsx")
-    assert refusal() == [f"offers.csv: {MISSING} Save offers.xlsx as offers.csv, CSV in UTF-8."]
+    (folder / "price_list.csv").rename(folder / "offers.xlsx")
+    assert refusal() == [f"price_list.csv: {MISSING} Save offers.xlsx as price_list.csv, CSV in UTF-8."]
 
 
 def test_other_files_of_the_grower_are_left_alone(folder: Path) -> None:
@@ -83,13 +83,13 @@ def test_a_file_that_may_not_be_read_is_told(refusal: Refusal, monkeypatch: pyte
     read = Path.read_bytes
 
     def locked(path: Path) -> bytes:
-        if path.name == "offers.csv":
+        if path.name == "price_list.csv":
             raise PermissionError(13, "Permission denied")
         return read(path)
 
     monkeypatch.setattr(Path, "read_bytes", locked)
     remedy = "Close it in other programs, or ask for the right to read it."
-    assert refusal() == [f"offers.csv: cannot be opened: Permission denied. {remedy}"]
+    assert refusal() == [f"price_list.csv: cannot be opened: Permission denied. {remedy}"]
 
 
 @pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
@@ -115,19 +115,19 @@ def test_a_workbook_under_the_name_of_a_csv_file_is_told(folder: Path, refusal: 
 
 
 def test_a_file_too_large_for_a_season_is_told(folder: Path, refusal: Refusal) -> None:
-    os.truncate(folder / "offers.csv", 10_000_001)
-    assert refusal() == ["offers.csv: larger than 10 MB. Split the season, or check what was saved here."]
+    os.truncate(folder / "price_list.csv", 10_000_001)
+    assert refusal() == ["price_list.csv: larger than 10 MB. Split the season, or check what was saved here."]
 
 
 @pytest.mark.parametrize("text", ["", "\n \n", "# nothing yet\n", "\ufeff"])
 def test_an_empty_file_is_told_with_the_header_it_needs(folder: Path, refusal: Refusal, text: str) -> None:
-    (folder / "wanted.csv").write_text(text, encoding="utf-8")
-    assert refusal() == [f"wanted.csv: empty. Add the header, {COLUMNS}, and at least one row."]
+    (folder / "targets.csv").write_text(text, encoding="utf-8")
+    assert refusal() == [f"targets.csv: empty. Add the header, {COLUMNS}, and at least one row."]
 
 
 def test_a_header_without_rows_is_told(folder: Path, refusal: Refusal) -> None:
-    (folder / "wanted.csv").write_text(f"{COLUMNS}\n,,,,,,,\n", encoding="utf-8")
-    assert refusal() == ["wanted.csv: holds no rows. Add at least one row below the header."]
+    (folder / "targets.csv").write_text(f"{COLUMNS}\n,,,,,,,\n", encoding="utf-8")
+    assert refusal() == ["targets.csv: holds no rows. Add at least one row below the header."]
 
 
 def test_orders_may_be_empty(folder: Path) -> None:
@@ -137,14 +137,14 @@ def test_orders_may_be_empty(folder: Path) -> None:
 
 def test_an_empty_header_file_is_told_key_by_key(folder: Path, refusal: Refusal) -> None:
     (folder / "season.toml").write_text("", encoding="utf-8")
-    keys = ["name", "currency", "first_week", "weeks", "confidence"]
+    keys = ["name", "currency", "first_week", "weeks", "service_level"]
     assert refusal() == [f"season.toml, {key}: nothing stands here. Fill it in; it is needed." for key in keys]
 
 
 def test_tabs_are_told(folder: Path, refusal: Refusal) -> None:
-    file = folder / "wanted.csv"
+    file = folder / "targets.csv"
     file.write_text(file.read_text(encoding="utf-8").replace(",", "\t"), encoding="utf-8")
-    assert refusal() == ["wanted.csv: separated by tabs. Save it as CSV, separated by commas."]
+    assert refusal() == ["targets.csv: separated by tabs. Save it as CSV, separated by commas."]
 
 
 def semicolons(folder: Path, name: str) -> None:
@@ -187,9 +187,9 @@ def test_a_semicolon_too_many_is_told(folder: Path, change: Change, refusal: Ref
 
 
 def test_a_doubled_column_is_told_once_and_its_cells_are_not_judged(change: Change, refusal: Refusal) -> None:
-    change("wanted.csv", "confidence,note", "confidence,confidence")
-    change("wanted.csv", "0.8,", "0.8,80%")
-    place = "wanted.csv, row 1, column confidence"
+    change("targets.csv", "service_level,note", "service_level,service_level")
+    change("targets.csv", "0.8,", "0.8,80%")
+    place = "targets.csv, row 1, column service_level"
     assert refusal() == [f"{place}: the column stands here twice. Keep one of the two."]
 
 
@@ -212,14 +212,14 @@ def test_five_faults_in_four_files_are_told_at_once(change: Change, refusal: Ref
     change("season.toml", '"EUR"', '"EURO"')
     change("stages.csv", ",0.85,", ",85,")
     change("places.csv", ",120,", ",-120,")
-    change("wanted.csv", "Hosta 'Belwin'", "Hosta 'Bellwin'")
-    change("wanted.csv", "2027-W40", "2027-W60")
+    change("targets.csv", "Hosta 'Belwin'", "Hosta 'Bellwin'")
+    change("targets.csv", "2027-W40", "2027-W60")
     assert [line.split(":")[0] for line in refusal()] == [
         "season.toml, currency, 'EURO'",
         "stages.csv, row 2, column survival, '85'",
         "places.csv, row 3, column area, '-120'",
-        "wanted.csv, row 4, column week, '2027-W60'",
-        "wanted.csv, row 3, column variety, \"Hosta 'Bellwin'\"",
+        "targets.csv, row 4, column week, '2027-W60'",
+        "targets.csv, row 3, column variety, \"Hosta 'Bellwin'\"",
     ]
 
 
@@ -240,10 +240,10 @@ def test_a_missing_file_does_not_hide_what_is_wrong_between_the_others(
         ("varieties.csv", "9.80,12,", "9.80,twelve,"),  # a variety that others name
         ("varieties.csv", "9.80,12,", "9,80,12,"),  # the same with its cells shifted
         ("places.csv", "80,0.6", "80,60"),  # a place of stages
-        ("offers.csv", "1.10,100", "one,100"),  # the offer of a wanted variety
+        ("price_list.csv", "1.10,100", "one,100"),  # the offer of a wanted variety
         ("stages.csv", "9,0.2,0.1,batch,0.89", "9,0.2,0.1,batch,0.15,"),  # a stage of a route
-        ("stages.csv", "spread_batches", "spread_betches"),
-        ("offers.csv", "from_quantity", "from_quantty"),
+        ("stages.csv", "batches_cv", "spread_betches"),
+        ("price_list.csv", "from_quantity", "from_quantty"),
     ],
 )
 def test_one_fault_is_not_told_again_where_the_row_is_referred_to(
@@ -256,29 +256,29 @@ def test_one_fault_is_not_told_again_where_the_row_is_referred_to(
 
 
 def test_wanted_is_not_called_too_early_while_an_earlier_offer_is_at_fault(change: Change, refusal: Refusal) -> None:
-    change("offers.csv", "1.45,72,72,16,2027-W08", "1.45,72,0,16,2027-W08")
-    change("offers.csv", "1.25,72,72,16,2027-W08", "1.25,72,72,16,2027-W15")
-    change("wanted.csv", "2027-W41", "2027-W12")
-    assert refusal() == ["offers.csv, row 2, column multiple, '0': below 1. Give a number from 1."]
+    change("price_list.csv", "1.45,72,72,16,2027-W08", "1.45,72,0,16,2027-W08")
+    change("price_list.csv", "1.25,72,72,16,2027-W08", "1.25,72,72,16,2027-W15")
+    change("targets.csv", "2027-W41", "2027-W12")
+    assert refusal() == ["price_list.csv, row 2, column multiple, '0': below 1. Give a number from 1."]
 
 
 def test_a_row_is_numbered_as_a_spreadsheet_does(change: Change, refusal: Refusal) -> None:
-    change("wanted.csv", COLUMNS, f"# a remark,\n\n{COLUMNS}")
-    change("wanted.csv", "400,,,,,", '400,,,,,"two\nlines"')
-    change("wanted.csv", ",0.8,", ",1.8,")
-    assert refusal()[0].startswith("wanted.csv, row 5, column confidence, '1.8': a share lies between 0 and 1.")
+    change("targets.csv", COLUMNS, f"# a remark,\n\n{COLUMNS}")
+    change("targets.csv", "400,,,,,", '400,,,,,"two\nlines"')
+    change("targets.csv", ",0.8,", ",1.8,")
+    assert refusal()[0].startswith("targets.csv, row 5, column service_level, '1.8': a share lies between 0 and 1.")
 
 
 def test_the_same_fault_in_many_rows_takes_one_line(folder: Path, refusal: Refusal) -> None:
-    file = folder / "offers.csv"
+    file = folder / "price_list.csv"
     file.write_text(file.read_text(encoding="utf-8").replace("Hosta 'Ambrel'", "Hosta Ambrel"), encoding="utf-8")
-    line = "offers.csv, rows 2 to 3, column variety, 'Hosta Ambrel': there is no variety of this name in varieties."
+    line = "price_list.csv, rows 2 to 3, column variety, 'Hosta Ambrel': there is no variety of this name in varieties."
     assert refusal()[0] == f"{line} Correct the spelling, or add it to varieties. Is Hosta 'Ambrel' meant?"
 
 
 def test_ten_thousand_bad_rows_are_told_in_few_lines_and_all_kept(folder: Path) -> None:
     rows = [f"Hosta 'Ambrel',{week}/2027,-{week},,,,85%,\n" for week in range(10_000)]
-    (folder / "wanted.csv").write_text(f"{COLUMNS}\n{''.join(rows)}", encoding="utf-8")
+    (folder / "targets.csv").write_text(f"{COLUMNS}\n{''.join(rows)}", encoding="utf-8")
     start = time.perf_counter()
     with pytest.raises(Refused) as caught:
         read_season(folder)
@@ -287,21 +287,24 @@ def test_ten_thousand_bad_rows_are_told_in_few_lines_and_all_kept(folder: Path) 
     assert caught.value.faults[-1].row == 10_001
     lines = str(caught.value).splitlines()
     assert len(lines) == 21
-    assert "wanted.csv, rows 2 to 10001, column confidence, '85%': a percentage. Write the share itself: 0.85." in lines
-    assert lines[-1] == "... and 19,981 more in wanted.csv. Correct these first."
+    assert (
+        "targets.csv, rows 2 to 10001, column service_level, '85%': a percentage. Write the share itself: 0.85."
+        in lines
+    )
+    assert lines[-1] == "... and 19,981 more in targets.csv. Correct these first."
 
 
 def test_ten_thousand_good_rows_are_read_in_seconds(folder: Path) -> None:
     varieties = "".join(f"Hosta {i},hosta,,,,\n" for i in range(10_000))
-    wanted = "".join(f"Hosta {i},2027-W41,{i + 1},,,,,\n" for i in range(10_000))
+    target = "".join(f"Hosta {i},2027-W41,{i + 1},,,,,\n" for i in range(10_000))
     offer = "plug,1,1.45,72,72,16,2027-W08,2027-W16,0.25,26.00,288\n"
     offers = "".join(f"North Lab,Hosta {i},{offer}" for i in range(10_000))
-    for name, rows in (("varieties.csv", varieties), ("wanted.csv", wanted), ("offers.csv", offers)):
+    for name, rows in (("varieties.csv", varieties), ("targets.csv", target), ("price_list.csv", offers)):
         (folder / name).write_text((folder / name).read_text(encoding="utf-8") + rows, encoding="utf-8")
     start = time.perf_counter()
     season = read_season(folder)
     assert time.perf_counter() - start < 10
-    assert [row.wanted for row in season.wanted[-2:]] == [9999, 10_000]
+    assert [row.target for row in season.targets[-2:]] == [9999, 10_000]
 
 
 SPOILERS = [
@@ -391,7 +394,7 @@ def test_start_writes_a_season_that_is_sound_and_never_over_another(
 ) -> None:
     assert main(["start", str(folder / "new")]) == 0
     assert read_season(folder / "new").varieties
-    before = (folder / "wanted.csv").read_bytes()
+    before = (folder / "targets.csv").read_bytes()
     assert main(["start", str(folder)]) == 2
     assert "is there already; nothing was written" in capsys.readouterr().err
-    assert (folder / "wanted.csv").read_bytes() == before
+    assert (folder / "targets.csv").read_bytes() == before

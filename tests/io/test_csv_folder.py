@@ -49,10 +49,10 @@ def survivals(draw: st.DrawFn) -> dict[str, Any]:
         mean = draw(st.floats(0.01, 1))
         spread = 0.0 if mean == 1 else draw(st.floats(0, 0.9)) * (mean * (1 - mean)) ** 0.5
         spread = 0.0 if spread < LEAST else spread
-        return {"survival": mean, "survival_spread": spread}
+        return {"survival": mean, "survival_sd": spread}
     if kind == "range":
         low = draw(st.floats(0.2, 0.7))
-        return {"survival_low": low, "survival_high": low + draw(st.floats(0.05, 0.25))}
+        return {"survival_p5": low, "survival_p95": low + draw(st.floats(0.05, 0.25))}
     of = draw(st.integers(1, 5000))
     return {"survived": draw(st.integers(1, of)), "of": of}
 
@@ -65,11 +65,11 @@ def stages(draw: st.DrawFn, owner: str, places: list[str]) -> list[dict[str, Any
             "applies_to": owner,
             "stage": name,
             "place": draw(st.sampled_from(places)),
-            "clock": "weeks",
+            "runs_on": "weeks",
             "typical": 0,
         }
         if draw(st.booleans()):
-            spreads = {key: draw(st.floats(0, 2)) for key in ("spread_batches", "spread_plants")}
+            spreads = {key: draw(st.floats(0, 2)) for key in ("batches_cv", "plants_cv")}
             row |= {"typical": draw(st.floats(0.1, 200)), "time_level": draw(st.sampled_from(LEVELS)), **spreads}
         row |= draw(survivals()) | {"survival_level": draw(st.sampled_from(LEVELS)), "share_of": "entering"}
         row |= {"plants_per_m2": draw(numbers), "cost": draw(money), "minutes": draw(money), "source": draw(notes)}
@@ -89,7 +89,7 @@ def seasons(draw: st.DrawFn) -> Season:
         "currency": draw(st.sampled_from(["EUR", "KES", "USD"])),
         "first_week": first,
         "weeks": weeks,
-        "confidence": draw(st.floats(0.01, 0.99)),
+        "service_level": draw(st.floats(0.01, 0.99)),
         "budget": draw(optional(numbers)),
         "hourly_wage": draw(money),
         "seed": draw(st.integers(0, 10**9)),
@@ -103,7 +103,7 @@ def seasons(draw: st.DrawFn) -> Season:
     life = draw(optional(counted))
     tables: dict[str, list[dict[str, Any]]] = {
         "varieties": [
-            {"variety": name, "group": group, "pot": draw(optional(names)), "shelf_life": life, "note": draw(notes)}
+            {"variety": name, "group": group, "pot": draw(optional(names)), "saleable_weeks": life, "note": draw(notes)}
             | price
             for name in varieties
         ],
@@ -117,7 +117,7 @@ def seasons(draw: st.DrawFn) -> Season:
             }
             for name in places
         ],
-        "offers": [
+        "price_list": [
             {
                 "lab": draw(names),
                 "variety": name,
@@ -126,7 +126,7 @@ def seasons(draw: st.DrawFn) -> Season:
                 "unit_price": draw(money),
                 "minimum": draw(counted),
                 "multiple": draw(counted),
-                "lead": draw(st.integers(0, 20)),
+                "lead_weeks": draw(st.integers(0, 20)),
                 "first_week": first + draw(st.integers(0, 20)),
                 "last_week": first + draw(st.integers(20, 50)),
                 "deposit": draw(shares),
@@ -136,9 +136,16 @@ def seasons(draw: st.DrawFn) -> Season:
             }
             for name in varieties
         ],
-        "wanted": [{"variety": name, "week": first + 50, "wanted": draw(counted)} for name in varieties[:1]]
+        "target": [{"variety": name, "week": first + 50, "target": draw(counted)} for name in varieties[:1]]
         + [
-            {"variety": name, "week": first + 55, "low": low, "likely": low * 1.5, "high": low * 1.7, "confidence": 0.8}
+            {
+                "variety": name,
+                "week": first + 55,
+                "p5": low,
+                "median": low * 1.5,
+                "p95": low * 1.7,
+                "service_level": 0.8,
+            }
             for name in varieties[1:]
             for low in [draw(st.floats(0.1, 1e6))]
         ],
@@ -202,8 +209,8 @@ def test_a_pot_may_begin_with_a_number_sign(folder: Path, change: Change) -> Non
 
 def test_lines_that_begin_with_a_number_sign_are_remarks(folder: Path, change: Change) -> None:
     season = read_season(folder)
-    change("wanted.csv", "variety,week", '# wanted in 2027\n"# a remark, in quotes"\n\nvariety,week')
-    change("wanted.csv", "Hosta 'Belwin'", "#Iris,2027-W41,400,,,,,\n  # more; later\nHosta 'Belwin'")
+    change("targets.csv", "variety,week", '# wanted in 2027\n"# a remark, in quotes"\n\nvariety,week')
+    change("targets.csv", "Hosta 'Belwin'", "#Iris,2027-W41,400,,,,,\n  # more; later\nHosta 'Belwin'")
     assert read_season(folder) == season
 
 
@@ -229,7 +236,7 @@ def test_a_semicolon_file_with_decimal_commas_says_the_same(folder: Path) -> Non
     for file in folder.glob("*.csv"):
         text = file.read_text(encoding="utf-8").replace(",", ";")
         lines = [";".join(_european(cell) for cell in line.split(";")) for line in text.splitlines()]
-        assert file.name not in {"varieties.csv", "stages.csv", "places.csv", "offers.csv"} or "," in "".join(lines)
+        assert file.name not in {"varieties.csv", "stages.csv", "places.csv", "price_list.csv"} or "," in "".join(lines)
         file.write_text("\n".join(lines), encoding="utf-8")
     assert read_season(folder) == season
 
@@ -254,9 +261,9 @@ def test_blank_rows_blank_columns_and_spaces_around_cells_change_nothing(folder:
 
 def test_names_that_only_look_alike_are_the_same_name(folder: Path, change: Change) -> None:
     change("varieties.csv", "Hosta 'Belwin'", "Hosta  'Bélwin'")
-    change("offers.csv", "Hosta 'Belwin'", "Hosta\u00a0'Be\u0301lwin'")
-    change("wanted.csv", "Hosta 'Belwin'", "Hosta 'Bélwin'")
-    assert read_season(folder).offers_for("Hosta 'Bélwin'")
+    change("price_list.csv", "Hosta 'Belwin'", "Hosta\u00a0'Be\u0301lwin'")
+    change("targets.csv", "Hosta 'Belwin'", "Hosta 'Bélwin'")
+    assert read_season(folder).price_lines("Hosta 'Bélwin'")
 
 
 def test_the_order_of_columns_and_unused_ones_do_not_matter(folder: Path) -> None:
@@ -283,7 +290,7 @@ def test_one_file_that_is_there_stops_them_all(folder: Path) -> None:
     season = read_season(folder)
     other = folder / "other"
     other.mkdir()
-    (other / "wanted.csv").write_text("mine", encoding="utf-8")
+    (other / "targets.csv").write_text("mine", encoding="utf-8")
     with pytest.raises(Refused, match=r"wanted\.csv: is there already; nothing was written"):
         write_season(season, other)
     assert [file.read_text(encoding="utf-8") for file in other.iterdir()] == ["mine"]
@@ -311,7 +318,7 @@ def test_a_writing_that_fails_leaves_nothing_behind(folder: Path) -> None:
     assert not (folder / "new").exists()
     before = {file.name: file.read_bytes() for file in folder.iterdir()}
     with pytest.raises(UnicodeEncodeError):
-        write_texts({"wanted.csv": "fine", "places.csv": "\ud800"}, folder, overwrite=True)
+        write_texts({"targets.csv": "fine", "places.csv": "\ud800"}, folder, overwrite=True)
     assert {file.name: file.read_bytes() for file in folder.iterdir()} == before
     assert read_season(folder) == season
 
@@ -347,8 +354,8 @@ def test_files_for_a_folder_that_is_there_are_written_within_it_for_it_may_be_an
 
 def test_a_folder_in_the_place_of_a_file_stops_all_writing(folder: Path) -> None:
     season = read_season(folder)
-    (folder / "wanted.csv").unlink()
-    (folder / "wanted.csv").mkdir()
+    (folder / "targets.csv").unlink()
+    (folder / "targets.csv").mkdir()
     before = (folder / "season.toml").read_bytes()
     with pytest.raises(Refused, match=r"wanted\.csv: this is a folder, not a file\. Rename or move it\."):
         write_season(season.replace(weeks=80), folder, overwrite=True)
@@ -358,7 +365,7 @@ def test_a_folder_in_the_place_of_a_file_stops_all_writing(folder: Path) -> None
 def test_a_season_is_not_written_into_a_file(folder: Path) -> None:
     season = read_season(folder)
     with pytest.raises(Refused, match=r"this is a file\. Give a folder\."):
-        write_season(season, folder / "wanted.csv", overwrite=True)
+        write_season(season, folder / "targets.csv", overwrite=True)
 
 
 def test_the_season_to_begin_with_is_read_back_with_its_remarks(tmp_path: Path) -> None:

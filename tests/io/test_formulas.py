@@ -41,8 +41,8 @@ def test_numbers_below_zero_stay_numbers():
 def hostile():
     names = FORMULAS[:4]
     offers = [small.offer(name, lab=f"={name}", note="=cmd") for name in names]
-    wanted = [{"variety": name, "week": "2027-W20", "wanted": 10, "note": "-5"} for name in names]
-    return small.season([small.stage(place="house")], varieties=names, offers=offers, wanted=wanted)
+    target = [{"variety": name, "week": "2027-W20", "target": 10, "note": "-5"} for name in names]
+    return small.season([small.stage(place="house")], varieties=names, price_list=offers, targets=target)
 
 
 def test_a_season_of_such_names_is_read_back_exactly(tmp_path: Path):
@@ -55,7 +55,7 @@ def test_no_written_file_holds_a_formula(tmp_path: Path):
     forecast.write_season(hostile(), tmp_path / "season")
     assert main(["order", str(tmp_path / "season"), "--draws", "64", "--out", str(tmp_path / "out")]) == 0
     files = sorted(tmp_path.glob("*/*.csv"))
-    assert {"orders.csv", "order_table.csv", "offers.csv"} <= {file.name for file in files}
+    assert {"orders.csv", "order_table.csv", "price_list.csv"} <= {file.name for file in files}
     for file in files:
         with file.open(encoding="utf-8", newline="") as opened:
             cells = [cell for row in csv.reader(opened) for cell in row]

@@ -33,7 +33,7 @@ contents = st.binary(max_size=300) | st.text(max_size=100).map(lambda text: text
 
 
 def read(call: Callable[[], Any]) -> Any:
-    """Give what is read, or None where it is refused: in lines that can be printed, each with its remedy."""
+    """Return what is read, or None where it is refused: in lines that can be printed, each with its remedy."""
     try:
         return call()
     except Refused as error:
@@ -68,7 +68,7 @@ def survives(found: Season | Records | None, folder: Path) -> None:
 @given(name=st.sampled_from(FILES), data=contents, where=st.floats(0, 1), length=st.integers(0, 400))
 @example("season.toml", b"seed = " + b"9" * 5000, 0, 0)
 @example("season.toml", b"note = " + b"[" * 5000, 1, 0)
-@example("wanted.csv", b"\xff", 0.5, 0)
+@example("targets.csv", b"\xff", 0.5, 0)
 def test_any_bytes_in_any_file_of_a_season(multiplied: Path, name: str, data: bytes, where: float, length: int) -> None:
     whole = (multiplied / name).read_bytes()
     start = round(where * len(whole))
@@ -124,7 +124,7 @@ def test_any_names_come_back(
 @FUZZED
 @given(table=st.sampled_from(["batches", "counts", "weather"]), swaps=swaps)
 def test_any_text_in_any_cell_of_records(tmp_path: Path, table: str, swaps: list[tuple[float, float, str]]) -> None:
-    days = [["date", "low", "high"], ["2027-03-01", -1.5, 6], ["2027-03-03", 0, 8]]
+    days = [["date", "p5", "p95"], ["2027-03-01", -1.5, 6], ["2027-03-03", 0, 8]]
     for name, rows in (("batches", BATCHES), ("counts", COUNTS), ("weather", days)):
         written = io.StringIO()
         cells = [

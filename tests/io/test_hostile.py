@@ -69,7 +69,7 @@ HUGE = {
 
 @pytest.mark.parametrize("number", HUGE.values(), ids=HUGE)
 @pytest.mark.parametrize(
-    "column", ["weeks", "confidence", "budget", "hourly_wage", "seed", "name", "currency", "first_week"]
+    "column", ["weeks", "service_level", "budget", "hourly_wage", "seed", "name", "currency", "first_week"]
 )
 def test_no_value_in_python_is_taken_without_bound(folder: Path, column: str, number: float) -> None:
     header = {name: value for name, value in read_season(folder).given().items() if name in Header.model_fields}
@@ -135,38 +135,38 @@ def test_a_station_record_takes_no_such_day(day: object) -> None:
 
 
 def test_a_message_never_moves_the_cursor_nor_hides_anything(change: Change, refusal: Refusal) -> None:
-    change("wanted.csv", "confidence,note", "confidence,\x1b[2J\u202eetouq")
+    change("targets.csv", "service_level,note", "service_level,\x1b[2J\u202eetouq")
     change("orders.csv", "North Lab", "\x1b[31mLab")
     told = refusal()
     assert all(line.isprintable() for line in told)
-    assert told[0].startswith("wanted.csv, row 1, column \\x1b[2J\\u202eetouq: there is no such column.")
+    assert told[0].startswith("targets.csv, row 1, column \\x1b[2J\\u202eetouq: there is no such column.")
 
 
 def test_a_column_of_a_long_name_is_told_in_short(change: Change, refusal: Refusal) -> None:
-    change("wanted.csv", "confidence,note", f"confidence,{'x' * 100_000}")
+    change("targets.csv", "service_level,note", f"service_level,{'x' * 100_000}")
     (told,) = refusal()
-    assert told.startswith("wanted.csv, row 1, column xxx")
+    assert told.startswith("targets.csv, row 1, column xxx")
     assert len(told) < 300
 
 
 MANGLED = [
-    ("a cell of 10 MB", "wanted.csv", lambda text: text.replace(",400,", f',400,,,,,"{"x" * 9_000_000}"'),
-     "wanted.csv, row 2: not valid CSV: field larger than field limit (131072). Look for a stray double quote there; "
+    ("a cell of 10 MB", "targets.csv", lambda text: text.replace(",400,", f',400,,,,,"{"x" * 9_000_000}"'),
+     "targets.csv, row 2: not valid CSV: field larger than field limit (131072). Look for a stray double quote there; "
      "within a quoted text, write it twice."),
-    ("a million columns", "wanted.csv", lambda _: ",".join(f"c{i}" for i in range(1_000_000)) + "\n1\n",
-     "wanted.csv, row 1: more than 1,000 columns. Keep those that are known: variety, week, wanted, low, likely, high, "
-     "confidence, note."),
-    ("a million rows", "wanted.csv", lambda text: text + "#\n" * 1_000_000,
-     "wanted.csv: more than 50,000 rows. Keep those of a few years."),
+    ("a million columns", "targets.csv", lambda _: ",".join(f"c{i}" for i in range(1_000_000)) + "\n1\n",
+     "targets.csv, row 1: more than 1,000 columns. Keep those that are known: variety, week, wanted, low, likely, high, "
+     "service_level, note."),
+    ("a million rows", "targets.csv", lambda text: text + "#\n" * 1_000_000,
+     "targets.csv: more than 50,000 rows. Keep those of a few years."),
     ("zeros", "places.csv", lambda text: text.replace("80", "8\0000"),
      "places.csv: saved as UTF-16. Save it again as CSV in UTF-8."),
     ("a zero far below", "places.csv", lambda text: text + "#" * 2000 + "\nshed\0,1,1,1\n",
      "places.csv, row 5, column place, 'shed\\x00': holds a character that cannot be printed. Type it again."),
-    ("a mark of order in the middle", "wanted.csv", lambda text: text.replace("Calla", "\ufeffCalla"),
-     "wanted.csv, row 4, column variety, \"\\ufeffCalla 'Corvane'\": there is no variety of this name in varieties. "
+    ("a mark of order in the middle", "targets.csv", lambda text: text.replace("Calla", "\ufeffCalla"),
+     "targets.csv, row 4, column variety, \"\\ufeffCalla 'Corvane'\": there is no variety of this name in varieties. "
      "Correct the spelling, or add it to varieties. Is Calla 'Corvane' meant?"),
-    ("a note that no file keeps", "wanted.csv", lambda text: text.replace(",400,,,,,", f",400,,,,,{'x' * 100_001}"),
-     f"wanted.csv, row 2, column note, '{'x' * 116}...: too long. Shorten it to 100000 characters."),
+    ("a note that no file keeps", "targets.csv", lambda text: text.replace(",400,,,,,", f",400,,,,,{'x' * 100_001}"),
+     f"targets.csv, row 2, column note, '{'x' * 116}...: too long. Shorten it to 100000 characters."),
 ]  # fmt: skip
 
 
@@ -200,7 +200,7 @@ def test_rows_that_end_in_different_ways_say_the_same(folder: Path) -> None:
 # What stands in the place of a file
 
 
-@pytest.mark.parametrize("name", ["season.toml", "wanted.csv", "orders.csv"])
+@pytest.mark.parametrize("name", ["season.toml", "targets.csv", "orders.csv"])
 @pytest.mark.parametrize("what", ["pipe", "zeros", "link to a pipe"])
 def test_what_would_be_waited_for_or_never_ends_is_not_read(folder: Path, name: str, what: str) -> None:
     (folder / name).unlink()
@@ -216,7 +216,7 @@ def test_what_would_be_waited_for_or_never_ends_is_not_read(folder: Path, name: 
     assert str(caught.value) == f"{name}: not a file that holds anything. Put a file of this name here."
 
 
-@pytest.mark.parametrize("name", ["season.toml", "wanted.csv", "orders.csv"])
+@pytest.mark.parametrize("name", ["season.toml", "targets.csv", "orders.csv"])
 def test_a_link_that_leads_nowhere_is_told(folder: Path, name: str) -> None:
     (folder / name).unlink()
     (folder / name).symlink_to(folder / "gone")
@@ -232,18 +232,18 @@ def test_a_pipe_named_like_a_workbook_is_not_waited_for(tmp_path: Path, read: Ca
 
 
 def test_a_link_that_leads_to_itself_is_told(folder: Path) -> None:
-    (folder / "wanted.csv").unlink()
-    (folder / "wanted.csv").symlink_to(folder / "wanted.csv")
+    (folder / "targets.csv").unlink()
+    (folder / "targets.csv").symlink_to(folder / "targets.csv")
     remedy = "Close it in other programs, or ask for the right to read it."
     assert lines(lambda: read_season(folder)) == [
-        f"wanted.csv: cannot be opened: Too many levels of symbolic links. {remedy}"
+        f"targets.csv: cannot be opened: Too many levels of symbolic links. {remedy}"
     ]
 
 
 def test_links_to_a_folder_and_to_files_are_followed(folder: Path) -> None:
     season = read_season(folder)
-    (folder / "wanted.csv").rename(folder.parent / "wanted of us.csv")
-    (folder / "wanted.csv").symlink_to(folder.parent / "wanted of us.csv")
+    (folder / "targets.csv").rename(folder.parent / "wanted of us.csv")
+    (folder / "targets.csv").symlink_to(folder.parent / "wanted of us.csv")
     (folder.parent / "link").symlink_to(folder)
     assert read_season(folder.parent / "link") == season
 
@@ -254,7 +254,7 @@ def test_a_folder_named_like_a_file_is_a_folder(folder: Path) -> None:
         assert isinstance(read_season(folder), Season)
 
 
-@pytest.mark.parametrize("gone", ["wanted.csv", "season.toml"])
+@pytest.mark.parametrize("gone", ["targets.csv", "season.toml"])
 def test_a_file_that_vanishes_while_it_is_read_is_told(
     folder: Path, monkeypatch: pytest.MonkeyPatch, gone: str
 ) -> None:
@@ -288,13 +288,13 @@ except Refused as error:
 @pytest.mark.parametrize("what", ["file", "folder", "workbook"])
 def test_what_may_not_be_read_is_told(folder: Path, what: str) -> None:
     """By another process that is not root, who may read everything."""
-    path, told = folder, "wanted.csv"
+    path, told = folder, "targets.csv"
     if what == "workbook":
         path, told = folder / "season.xlsx", "season.xlsx"
         write_plan_workbook(read_season(folder), path)
         path.chmod(0)
     elif what == "file":
-        (folder / "wanted.csv").chmod(0)
+        (folder / "targets.csv").chmod(0)
     if os.geteuid() == 0:  # nobody else is let into the folders of a test
         outside = Path(tempfile.gettempdir()).resolve()
         for above in (folder, *takewhile(lambda above: above != outside, folder.parents)):

@@ -81,7 +81,7 @@ def test_as_large_a_file_is_written_as_is_read_and_no_larger(tmp_path: Path, mon
 @pytest.mark.parametrize("left", [0, 16_384])
 def test_a_full_disk_is_told_and_everything_is_as_it_was(tmp_path: Path, write: Writer, left: int) -> None:
     with mounted(tmp_path / "disk", "size=1m") as disk:
-        write_texts({"wanted.csv": "old", "season.toml": "old"}, disk)
+        write_texts({"targets.csv": "old", "season.toml": "old"}, disk)
         fill(disk, left)
         before = held(disk)
         said = f"folder, '{disk}': cannot be written: {SPACE}; everything is as it was. {ROOM}"
@@ -180,7 +180,7 @@ def test_a_name_that_no_folder_can_have_is_told(folder: Path, name: str, said: s
 # Nothing is written outside the folder
 
 
-@pytest.mark.parametrize("name", ["../wanted.csv", "/tmp/wanted.csv", "a/../../wanted.csv"])
+@pytest.mark.parametrize("name", ["../targets.csv", "/tmp/targets.csv", "a/../../targets.csv"])
 def test_a_name_that_leads_out_of_the_folder_is_refused(tmp_path: Path, name: str) -> None:
     home = tmp_path / "home"
     home.mkdir()
@@ -203,13 +203,13 @@ def test_a_variety_named_like_a_path_is_never_one(folder: Path, name: str) -> No
 
 def test_a_link_in_the_place_of_a_file_is_replaced_and_what_it_leads_to_left_alone(folder: Path) -> None:
     other = folder.parent / "other.csv"
-    shutil.move(folder / "wanted.csv", other)
-    (folder / "wanted.csv").symlink_to(other)
+    shutil.move(folder / "targets.csv", other)
+    (folder / "targets.csv").symlink_to(other)
     season, before = read_season(folder), other.read_bytes()
     assert "is there already" in refusal(lambda: write_season(season, folder))
     write_season(season.replace(weeks=80), folder, overwrite=True)
     assert other.read_bytes() == before
-    assert not (folder / "wanted.csv").is_symlink()
+    assert not (folder / "targets.csv").is_symlink()
     assert read_season(folder) == season.replace(weeks=80)
 
 
@@ -217,9 +217,9 @@ def test_a_link_that_leads_nowhere_is_there_already_and_nothing_is_made_where_it
     season, nowhere = read_season(folder), folder.parent / "nowhere.csv"
     out = folder.parent / "out"
     out.mkdir()
-    (out / "wanted.csv").symlink_to(nowhere)
+    (out / "targets.csv").symlink_to(nowhere)
     remedy = "Give another folder, or ask for it to be replaced (overwrite=True, --overwrite)."
-    said = f"{out / 'wanted.csv'}: is there already; nothing was written. {remedy}"
+    said = f"{out / 'targets.csv'}: is there already; nothing was written. {remedy}"
     assert refusal(lambda: write_season(season, out)) == said
     write_season(season, out, overwrite=True)
     assert not nowhere.exists()
@@ -228,8 +228,8 @@ def test_a_link_that_leads_nowhere_is_there_already_and_nothing_is_made_where_it
 
 def test_a_link_is_put_back_as_a_link(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     season, move = read_season(folder), os.replace
-    (folder / "wanted.csv").rename(folder.parent / "other.csv")
-    (folder / "wanted.csv").symlink_to("../other.csv")
+    (folder / "targets.csv").rename(folder.parent / "other.csv")
+    (folder / "targets.csv").symlink_to("../other.csv")
 
     def fails(source: Path, target: Path) -> None:
         if Path(target).name == "orders.csv" and ".before" not in Path(source).parts:
@@ -238,7 +238,7 @@ def test_a_link_is_put_back_as_a_link(folder: Path, monkeypatch: pytest.MonkeyPa
 
     monkeypatch.setattr(os, "replace", fails)
     refusal(lambda: write_season(season, folder, overwrite=True))
-    assert (folder / "wanted.csv").readlink() == Path("../other.csv")
+    assert (folder / "targets.csv").readlink() == Path("../other.csv")
 
 
 def test_through_a_link_in_the_place_of_a_folder_nothing_is_written(tmp_path: Path) -> None:
@@ -261,20 +261,20 @@ def test_a_link_to_a_folder_may_be_given_for_the_folder(folder: Path) -> None:
     assert read_season(folder) == read_season(link) == season.replace(weeks=80)
 
 
-@pytest.mark.parametrize("path", ["wanted.csv", "nowhere", "pipe"])
+@pytest.mark.parametrize("path", ["targets.csv", "nowhere", "pipe"])
 def test_what_is_no_folder_is_not_written_into(folder: Path, path: str) -> None:
     (folder / "nowhere").symlink_to(folder / "gone")
     os.mkfifo(folder / "pipe")
-    problem = "this is a file" if path == "wanted.csv" else "no folder can have this name"
+    problem = "this is a file" if path == "targets.csv" else "no folder can have this name"
     said = f"folder, '{folder / path}': {problem}. Give a folder."
-    assert refusal(lambda: check_free(["wanted.csv"], folder / path, overwrite=True)) == said
+    assert refusal(lambda: check_free(["targets.csv"], folder / path, overwrite=True)) == said
 
 
 def test_a_pipe_in_the_place_of_a_file_is_left_alone(folder: Path) -> None:
     season = read_season(folder)
-    (folder / "wanted.csv").unlink()
-    os.mkfifo(folder / "wanted.csv")
-    said = f"{folder / 'wanted.csv'}: neither a file nor a folder. Rename or move it."
+    (folder / "targets.csv").unlink()
+    os.mkfifo(folder / "targets.csv")
+    said = f"{folder / 'targets.csv'}: neither a file nor a folder. Rename or move it."
     assert refusal(lambda: write_season(season, folder, overwrite=True)) == said
 
 

@@ -119,7 +119,7 @@ IN_COUNTS = "records.xlsx, sheet counts"
 ODD = [
     pytest.param(
         cells("counts", G2="#REF!"),
-        [f"{IN_COUNTS}, row 2, column discarded, '#REF!': an error of the spreadsheet. Correct the formula there, and "
+        [f"{IN_COUNTS}, row 2, column losses, '#REF!': an error of the spreadsheet. Correct the formula there, and "
          "save it again."],
         id="an error",
     ),
@@ -149,7 +149,7 @@ ODD = [
     ),
     pytest.param(
         hidden_column,
-        [f"{IN_COUNTS}, row 1, column discarded, 'discarded': a hidden column. Show it, and check what stands in it."],
+        [f"{IN_COUNTS}, row 1, column losses, 'losses': a hidden column. Show it, and check what stands in it."],
         id="a hidden column",
     ),
     pytest.param(
@@ -188,9 +188,9 @@ ODD = [
         cells("counts", D2=datetime(1900, 4, 4), G3=0.5, E3=True),
         [f"{IN_COUNTS}, row 2, column alive, '1900-04-04': not a number. Write digits with a decimal point, without "
          "unit or spaces, such as 12.5.",
-         f"{IN_COUNTS}, row 3, column moved_on, 'TRUE': not a number. Write digits with a decimal point, without unit "
+         f"{IN_COUNTS}, row 3, column transferred, 'TRUE': not a number. Write digits with a decimal point, without unit "
          "or spaces, such as 12.5.",
-         f"{IN_COUNTS}, row 3, column discarded, '0.5': not a whole number. Write 0, for example."],
+         f"{IN_COUNTS}, row 3, column losses, '0.5': not a whole number. Write 0, for example."],
         id="what is no number of plants",
     ),
     pytest.param(

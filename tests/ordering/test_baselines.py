@@ -1,4 +1,4 @@
-"""What would be ordered without a plan, and what confidence costs."""
+"""What would be ordered without a plan, and what service level costs."""
 
 import math
 from pathlib import Path
@@ -11,17 +11,17 @@ from scipy.stats import binom
 
 import forecast
 from forecast import Refused
-from forecast.ordering.baselines import confidence_prices, simple_orders
+from forecast.ordering.baselines import service_level_prices, simple_orders
 
 DEMO = Path(__file__).parents[2] / "demo_data"
-WANTED = [{"variety": "A", "week": "2027-W20", "wanted": 100}]
+WANTED = [{"variety": "A", "week": "2027-W20", "target": 100}]
 
 
-def one(*, survival=None, wanted=WANTED, **cells):
+def one(*, survival=None, targets=WANTED, **cells):
     return small.season(
-        [small.stage(**(survival or {"survival": 0.8, "survival_spread": 0}))],
-        wanted=wanted,
-        offers=[small.offer(**cells)],
+        [small.stage(**(survival or {"survival": 0.8, "survival_sd": 0}))],
+        targets=targets,
+        price_list=[small.offer(**cells)],
     )
 
 
@@ -41,32 +41,32 @@ def test_the_mean_alone_orders_the_wanted_number_over_the_mean_survival_whatever
 @pytest.mark.parametrize(("overage", "quantity"), [(0, 100), (0.1, 110), (0.2, 120), (0.15, 115), (1, 200)])
 def test_a_flat_overage_knows_nothing_of_survival(overage, quantity):
     for survival in (0.5, 0.9):
-        season = one(survival={"survival": survival, "survival_spread": 0})
+        season = one(survival={"survival": survival, "survival_sd": 0})
         (order,) = simple_orders(season, overage=overage, draws=64, seed=1)
         assert order.quantity == quantity
 
 
 @given(st.floats(0, 3), st.integers(1, 60), st.integers(1, 300), st.integers(1, 500))
 @settings(max_examples=40, deadline=None)
-def test_an_order_is_the_smallest_that_the_lab_accepts(overage, multiple, minimum, wanted):
-    season = one(wanted=[{**WANTED[0], "wanted": wanted}], multiple=multiple, minimum=minimum)
+def test_an_order_is_the_smallest_that_the_lab_accepts(overage, multiple, minimum, target):
+    season = one(targets=[{**WANTED[0], "target": target}], multiple=multiple, minimum=minimum)
     (order,) = simple_orders(season, overage=overage, draws=16, seed=1)
-    asked = max((1 + overage) * wanted, minimum)
+    asked = max((1 + overage) * target, minimum)
     assert order.quantity % multiple == 0
     assert asked - 1e-5 <= order.quantity < asked + 1 + multiple
 
 
 def test_a_range_counts_by_its_likely_number():
-    season = one(wanted=[{"variety": "A", "week": "2027-W20", "low": 50, "likely": 100, "high": 400}])
+    season = one(targets=[{"variety": "A", "week": "2027-W20", "p5": 50, "median": 100, "p95": 400}])
     (order,) = simple_orders(season, overage=0.2, draws=64, seed=1)
     assert order.quantity == 120
 
 
 @pytest.mark.parametrize("variety", ["Heuchera 'Pellowen'", "Gerbera 'Zollinka'"])
 def test_offer_and_week_are_the_cheapest_of_all_by_trying_each(demo, variety):
-    (row,) = demo.wanted_of(variety)
+    (row,) = demo.targets_of(variety)
     tried = []
-    for offer in demo.offers_for(variety):
+    for offer in demo.price_lines(variety):
         for i in range(offer.last_week - offer.first_week + 1):
             week = offer.first_week + i
             try:
@@ -74,9 +74,9 @@ def test_offer_and_week_are_the_cheapest_of_all_by_trying_each(demo, variety):
             except forecast.OutOfReach:
                 continue
             growing = (order.cost - order.purchase) / order.quantity
-            number = math.ceil(max(order.from_mean, offer.minimum) / offer.multiple) * offer.multiple
+            number = math.ceil(max(order.by_average, offer.minimum) / offer.multiple) * offer.multiple
             boxes = math.ceil(number / offer.plants_per_box)
-            reached = [o for o in demo.offers_for(variety) if o.lab == offer.lab and o.from_quantity <= number]
+            reached = [o for o in demo.price_lines(variety) if o.lab == offer.lab and o.from_quantity <= number]
             price = max(reached, key=lambda o: o.from_quantity).unit_price
             tried.append((number * (price + growing) + boxes * offer.freight_per_box, offer.lab, week, number))
     _, lab, week, number = min(tried)
@@ -88,7 +88,7 @@ def test_offer_and_week_are_the_cheapest_of_all_by_trying_each(demo, variety):
 def test_a_flat_overage_comes_in_the_week_of_the_order_from_the_mean(demo):
     mean, fifth = (simple_orders(demo, overage=overage, draws=64, seed=1) for overage in (None, 0.2))
     assert [(row.variety, row.week) for row in fifth] == [(row.variety, row.week) for row in mean]
-    assert len(mean) == len(demo.wanted)
+    assert len(mean) == len(demo.targets)
 
 
 def test_their_orders_can_be_simulated_and_paid_for(demo):
@@ -99,15 +99,15 @@ def test_their_orders_can_be_simulated_and_paid_for(demo):
 
 @pytest.mark.parametrize("overage", [None, 0.2])
 def test_what_no_delivery_gives_in_time_is_left_out(overage):
-    slow = small.stage(typical=30, spread_plants=0.01)
-    assert simple_orders(small.season([slow], wanted=WANTED), overage=overage, draws=16, seed=1) == ()
+    slow = small.stage(typical=30, plants_cv=0.01)
+    assert simple_orders(small.season([slow], targets=WANTED), overage=overage, draws=16, seed=1) == ()
 
 
 def test_what_no_lab_offers_is_left_out(demo):
     multiplied = "Heuchera 'Pellowen'"
-    season = demo.replace(offers=[row for row in demo.offers if row.variety != multiplied], orders=())
+    season = demo.replace(price_list=[row for row in demo.price_list if row.variety != multiplied], orders=())
     ordered = {order.variety for order in simple_orders(season, draws=16, seed=1)}
-    assert ordered == {row.variety for row in demo.wanted} - {multiplied}
+    assert ordered == {row.variety for row in demo.targets} - {multiplied}
 
 
 @pytest.mark.parametrize("overage", [-0.1, math.nan, math.inf, True, "0.2"])
@@ -117,11 +117,11 @@ def test_an_overage_is_a_share_of_what_is_wanted(demo, overage):
 
 
 def test_confidence_costs_what_the_binomial_says():
-    """Survival 0.8 by the plant: the smallest n with P(Binomial(n, 0.8) >= 100) at least the confidence, at 1 each."""
+    """Survival 0.8 by the plant: the smallest n with P(Binomial(n, 0.8) >= 100) at least the service level, at 1 each."""
     levels = (0.5, 0.75, 0.9, 0.95, 0.99)
-    table = confidence_prices(one(), levels=levels, draws=16, seed=1)
+    table = service_level_prices(one(), levels=levels, draws=16, seed=1)
     numbers = [next(n for n in range(100, 200) if binom.sf(99, n, 0.8) >= level) for level in levels]
-    assert table["confidence"].tolist() == list(levels)
+    assert table["service_level"].tolist() == list(levels)
     assert table["plantlets"].tolist() == numbers
     assert table["cost"].tolist() == numbers
     assert set(table["currency"]) == {"EUR"}
@@ -130,29 +130,29 @@ def test_confidence_costs_what_the_binomial_says():
 
 def test_independent_plants_need_135_for_95_in_100():
     """Of 100 wanted at a survival of 0.8, as the README says."""
-    assert confidence_prices(one(), levels=[0.95], draws=16, seed=1)["plantlets"].tolist() == [135]
+    assert service_level_prices(one(), levels=[0.95], draws=16, seed=1)["plantlets"].tolist() == [135]
 
 
 def test_more_confidence_never_costs_less_and_a_level_is_what_size_orders_finds(demo):
     levels = (0.9, 0.5, 0.8)
-    table = confidence_prices(demo, levels=levels, draws=128, seed=1)
-    assert table["confidence"].tolist() == sorted(levels)
+    table = service_level_prices(demo, levels=levels, draws=128, seed=1)
+    assert table["service_level"].tolist() == sorted(levels)
     assert table["cost"].is_monotonic_increasing
     assert table["plantlets"].is_monotonic_increasing
-    asked = demo.replace(wanted=tuple(row.replace(confidence=0.8) for row in demo.wanted))
+    asked = demo.replace(targets=tuple(row.replace(service_level=0.8) for row in demo.targets))
     cost = sum(order.cost for order in forecast.size_orders(asked, draws=128, seed=1))
-    assert table.set_index("confidence")["cost"][0.8] == pytest.approx(cost, abs=0.01)
+    assert table.set_index("service_level")["cost"][0.8] == pytest.approx(cost, abs=0.01)
 
 
 def test_what_is_out_of_reach_is_counted_and_not_paid_for():
     """Ready by week 11 in P(10 exp(0.5 z) <= 11) = 58 seasons in 100: 0.5 can be met, 0.9 cannot."""
-    stage = small.stage(typical=10, spread_batches=0.5, time_level="season")
+    stage = small.stage(typical=10, batches_cv=0.5, time_level="season")
     season = small.season(
         [stage],
-        offers=[small.offer(last_week=small.FIRST)],
-        wanted=[{"variety": "A", "week": "2027-W12", "wanted": 10}],
+        price_list=[small.offer(last_week=small.FIRST)],
+        targets=[{"variety": "A", "week": "2027-W12", "target": 10}],
     )
-    table = confidence_prices(season, levels=(0.5, 0.9), draws=512, seed=1)
+    table = service_level_prices(season, levels=(0.5, 0.9), draws=512, seed=1)
     assert table["unmet"].tolist() == [0, 1]
     assert table["cost"].tolist()[1] == 0
     assert table["cost"].tolist()[0] > 10
@@ -160,13 +160,15 @@ def test_what_is_out_of_reach_is_counted_and_not_paid_for():
 
 @pytest.mark.parametrize("levels", [[0.5, 1], [0], [-0.2], [True], ["0.9"], [math.nan]])
 def test_a_confidence_lies_between_0_and_1(levels):
-    with pytest.raises(Refused, match=r"levels, .*: not a confidence\. Give numbers between 0 and 1, such as 0\.9\."):
-        confidence_prices(one(), levels=levels, draws=16, seed=1)
+    with pytest.raises(
+        Refused, match=r"levels, .*: not a service level\. Give numbers between 0 and 1, such as 0\.9\."
+    ):
+        service_level_prices(one(), levels=levels, draws=16, seed=1)
 
 
 def test_every_faulty_confidence_is_told_and_none_is_none():
     with pytest.raises(Refused) as caught:
-        confidence_prices(one(), levels=[2, 0.5, 0], draws=16, seed=1)
+        service_level_prices(one(), levels=[2, 0.5, 0], draws=16, seed=1)
     assert [fault.value for fault in caught.value.faults] == [2, 0]
-    with pytest.raises(Refused, match=r"no confidence is given"):
-        confidence_prices(one(), levels=[], draws=16, seed=1)
+    with pytest.raises(Refused, match=r"no service level is given"):
+        service_level_prices(one(), levels=[], draws=16, seed=1)

@@ -13,7 +13,7 @@ from forecast import Refused, delivery_weeks
 from forecast.errors import OutOfReach
 
 DRAWS = 512
-COLUMNS = ["week", "lab", "survival_low", "survival", "survival_high", "ready_first", "ready", "ready_last"]
+COLUMNS = ["week", "lab", "survival_p5", "survival", "survival_p95", "ready_first", "ready", "ready_last"]
 COLUMNS += ["chance", "order", "cost"]
 OFFERS = [
     offer(unit_price=1.2, first_week="2027-W02", last_week="2027-W08", plants_per_box=50, freight_per_box=9),
@@ -21,21 +21,24 @@ OFFERS = [
 ]
 HOUSE = {"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 2}
 ROUTE = [
-    stage("arrival", survival=0.95, survival_spread=0.03, cold_below=2, cold_loss=0.25),
-    stage(typical=4, spread_batches=0.2, spread_plants=0.15, survival_level=MIXED, **beta_spread(12.0, 2.0)),
-    stage("growing on", typical=7, spread_batches=0.15, spread_plants=0.2, survival=0.95, cost=0.1),
+    stage("arrival", survival=0.95, survival_sd=0.03, cold_below=2, cold_loss=0.25),
+    stage(typical=4, batches_cv=0.2, plants_cv=0.15, survival_level=MIXED, **beta_spread(12.0, 2.0)),
+    stage("growing on", typical=7, batches_cv=0.15, plants_cv=0.2, survival=0.95, cost=0.1),
 ]
-WARM = [*ROUTE[:2], ROUTE[2] | {"clock": "degree-days", "base": 4, "typical": 300}]
+WARM = [*ROUTE[:2], ROUTE[2] | {"runs_on": "degree-days", "base": 4, "typical": 300}]
 CLIMATE = [
-    {"month": i + 1, "low": low, "high": low + 8, "spread": 1.5}
+    {"month": i + 1, "t_min": low, "t_max": low + 8, "year_sd": 1.5}
     for i, low in enumerate((-2, 0, 3, 6, 10, 13, 15, 15, 11, 7, 3, 0))
 ]  # an invented year
-WANTED = [{"variety": "A", "week": "2027-W26", "wanted": 100, "confidence": 0.8}]
+WANTED = [{"variety": "A", "week": "2027-W26", "target": 100, "service_level": 0.8}]
 PLANS = {
     "the same whatever the weather": season(
-        [ROUTE[0] | {"cold_below": None, "cold_loss": None}, *ROUTE[1:]], offers=OFFERS, wanted=WANTED, places=[HOUSE]
+        [ROUTE[0] | {"cold_below": None, "cold_loss": None}, *ROUTE[1:]],
+        price_list=OFFERS,
+        targets=WANTED,
+        places=[HOUSE],
     ),
-    "by the weather": season(WARM, offers=OFFERS, wanted=WANTED, places=[HOUSE], climate=CLIMATE),
+    "by the weather": season(WARM, price_list=OFFERS, targets=WANTED, places=[HOUSE], climate=CLIMATE),
 }
 
 
@@ -67,8 +70,8 @@ def test_each_word_ranks_the_weeks_by_its_column(compared, by, falls):
 
 
 def test_weeks_that_are_not_ready_in_the_season_and_orders_that_do_not_suffice_come_last():
-    plan = PLANS["by the weather"].replace(weeks=19, wanted=())
-    weeks = delivery_weeks(plan, "A", draws=64, seed=1, wanted=50, week="2027-W16", confidence=0.5)
+    plan = PLANS["by the weather"].replace(weeks=19, targets=())
+    weeks = delivery_weeks(plan, "A", draws=64, seed=1, target=50, week="2027-W16", service_level=0.5)
     ready, cost = weeks.table("ready")["ready"].tolist(), weeks.table()["cost"]
     dated = [week for week in ready if week]
     assert 0 < len(dated) < len(ready)
@@ -94,7 +97,7 @@ def test_survival_and_chance_of_a_week_are_those_of_a_forecast_of_it(compared):
         assert row["chance"] == round(outcome.chance("A", week="2027-W26", at_least=100), 4)
         alive = outcome.states("A").sel(state="lost").values[-1]
         low, middle, high = np.quantile(1 - alive / weeks.quantity, [0.05, 0.5, 0.95])
-        assert [row["survival_low"], row["survival"], row["survival_high"]] == pytest.approx(
+        assert [row["survival_p5"], row["survival"], row["survival_p95"]] == pytest.approx(
             [low, middle, high], abs=2e-4
         )
 
@@ -134,7 +137,7 @@ def test_ready_weeks_agree_with_plants_drawn_one_by_one():
     row = delivery_weeks(plan, "A", draws=4096, seed=1).table().set_index("week").loc["2027-W04"]
     rng = np.random.default_rng(1)
     (batch,) = draw(plan, [("A", "2027-W04", 1)], plants, rng)
-    time = (batch.weeks * np.exp(batch.spread[:, None] * rng.standard_normal(plants))).sum(axis=0)
+    time = (batch.weeks * np.exp(batch.log_sd[:, None] * rng.standard_normal(plants))).sum(axis=0)
     for name, q in (("ready_first", 0.05), ("ready", 0.5), ("ready_last", 0.95)):
         week = forecast.Week.parse(row[name]) - forecast.Week.parse("2027-W04")
         error = 3 * np.sqrt(q * (1 - q)) * np.hypot(1 / np.sqrt(plants), 1 / np.sqrt(4096))
@@ -146,10 +149,10 @@ def test_ready_weeks_agree_with_plants_drawn_one_by_one():
 A, B, PLANTS, ASKED = 8.0, 2.0, 600, 460
 
 
-def split(level="batch", draws=2048, seed=1, offers=None, **options):
+def split(level="batch", draws=2048, seed=1, price_list=None, **options):
     """Splits of an order whose survival is Beta(8, 2), with no time and no weather."""
-    plan = season([stage("arrival", survival_level=level, **beta_spread(A, B))], offers=offers or [SHORT])
-    options = {"quantity": PLANTS, "wanted": ASKED, "confidence": 0.5} | options
+    plan = season([stage("arrival", survival_level=level, **beta_spread(A, B))], price_list=price_list or [SHORT])
+    options = {"quantity": PLANTS, "target": ASKED, "service_level": 0.5} | options
     return delivery_weeks(plan, "A", week="2027-W10", draws=draws, seed=seed, **options)
 
 
@@ -194,8 +197,8 @@ def test_the_bad_years_of_one_delivery_are_the_lower_tail_of_a_beta(eight):
     """E[p | p <= q] = a / (a + b) I_q(a + 1, b) / 0.1, with q the tenth percentile; the middle is the median."""
     q = stats.beta(A, B).ppf(0.1)
     right = PLANTS * A / (A + B) * betainc(A + 1, B, q) / 0.1
-    assert near([weeks.splits["bad_years"][0] for weeks in eight], right, 0.05)
-    assert near([weeks.splits["middle"][0] for weeks in eight], PLANTS * stats.beta(A, B).median(), 0.05)
+    assert near([weeks.splits["worst_tenth"][0] for weeks in eight], right, 0.05)
+    assert near([weeks.splits["median"][0] for weeks in eight], PLANTS * stats.beta(A, B).median(), 0.05)
 
 
 def test_the_bad_years_of_a_split_are_those_of_a_million_imagined_years(eight):
@@ -205,7 +208,7 @@ def test_the_bad_years_of_a_split_are_those_of_a_million_imagined_years(eight):
             axis=1
         )  # its error is a sixth of that of the seeds
         right.append((np.sort(total)[:100_000].mean(), np.median(total)))
-    for i, name in enumerate(("bad_years", "middle")):
+    for i, name in enumerate(("worst_tenth", "median")):
         assert near([weeks.splits[name] for weeks in eight], [row[i] for row in right], 0.05 + 0.1)
     assert right[0][0] + 20 < right[1][0] < right[2][0]  # splitting pays if batches differ
 
@@ -214,7 +217,7 @@ def test_the_bad_years_of_a_split_are_those_of_a_million_imagined_years(eight):
 def test_splitting_buys_nothing_in_the_bad_years_if_all_batches_share_their_luck(level):
     splits = split(level).splits
     assert splits["deliveries"].tolist() == [1, 2, 3]
-    for name in ("quantity", "bad_years", "middle", "chance", "cost"):
+    for name in ("quantity", "worst_tenth", "median", "chance", "cost"):
         assert (splits[name] == splits[name][0]).all()
 
 
@@ -243,7 +246,7 @@ def test_parts_of_a_split_are_what_the_lab_sells():
     """At least 144, in boxes of 72: 504; 288 and 216; 216, 144 and 144. Of 300: 360; 216 and 144; three of 144."""
     boxes = [SHORT | {"minimum": 144, "multiple": 72, "unit_price": 1}]
     for quantity, told in ((500, [504, 504, 504]), (300, [360, 360, 432])):
-        splits = split(draws=64, offers=boxes, quantity=quantity).splits
+        splits = split(draws=64, price_list=boxes, quantity=quantity).splits
         assert splits["quantity"].tolist() == told
         assert splits["cost"].tolist() == told  # at 1 a plant, nothing else costs
 
@@ -251,21 +254,21 @@ def test_parts_of_a_split_are_what_the_lab_sells():
 def test_a_split_keeps_to_the_form_that_is_ordered():
     """The lab sells plugs at 2 and, in boxes of 50, liners at 1: the order is of liners, and so are its parts."""
     forms = [SHORT | {"form": "plug", "unit_price": 2}, SHORT | {"form": "liner", "multiple": 50}]
-    splits = split(draws=64, offers=forms).splits
+    splits = split(draws=64, price_list=forms).splits
     assert splits["quantity"].tolist() == [600, 600, 600]
     assert splits["cost"].tolist() == [600, 600, 600]
 
 
 def test_with_one_week_there_is_nothing_to_split():
-    weeks = split(draws=64, offers=[offer(first_week="2027-W03", last_week="2027-W03")])
+    weeks = split(draws=64, price_list=[offer(first_week="2027-W03", last_week="2027-W03")])
     assert weeks.splits[["deliveries", "weeks"]].to_numpy().tolist() == [[1, "2027-W03"]]
     assert len(str(weeks).splitlines()) == 2
 
 
 def test_the_sentences_are_said_word_for_word():
     """By hand: all live and are ready after four weeks; of 100 plants a week of bench costs 3, from week 2 on 18."""
-    plan = season([stage(typical=4, survival=1)], offers=[SHORT], places=[HOUSE | {"cost_per_m2_week": 3}])
-    weeks = delivery_weeks(plan, "A", wanted=100, week="2027-W08", draws=4, seed=1)
+    plan = season([stage(typical=4, survival=1)], price_list=[SHORT], places=[HOUSE | {"cost_per_m2_week": 3}])
+    weeks = delivery_weeks(plan, "A", target=100, week="2027-W08", draws=4, seed=1)
     assert str(weeks) == (
         "A: the cheapest week to have it delivered is 2027-W04 (Lab), 100 plants for about 110 EUR in all.\n"
         "100 plants give 100 by 2027-W08 most often if delivered in 2027-W02: in every season; worst is 2027-W05, in "
@@ -276,8 +279,8 @@ def test_the_sentences_are_said_word_for_word():
 
 
 def test_what_is_out_of_reach_still_has_a_table_without_orders():
-    plan = season([stage(typical=9, spread_plants=0.1, survival=0.9)], offers=[SHORT])
-    weeks = delivery_weeks(plan, "A", wanted=100, week="2027-W08", draws=64, seed=1)
+    plan = season([stage(typical=9, plants_cv=0.1, survival=0.9)], price_list=[SHORT])
+    weeks = delivery_weeks(plan, "A", target=100, week="2027-W08", draws=64, seed=1)
     table = weeks.table()
     assert len(table) == 4
     assert table["order"].isna().all()
@@ -288,8 +291,8 @@ def test_what_is_out_of_reach_still_has_a_table_without_orders():
     assert weeks.splits["chance"].max() == 0
 
 
-COLD = [{"week": w, "low": -4 + 0.8 * w, "high": 8, "spread": 2} for w in range(1, 16)]
-COLD += [{"week": w, "low": 8, "high": 18, "spread": 2} for w in range(16, 53)]
+COLD = [{"week": w, "t_min": -4 + 0.8 * w, "t_max": 8, "year_sd": 2} for w in range(1, 16)]
+COLD += [{"week": w, "t_min": 8, "t_max": 18, "year_sd": 2} for w in range(16, 53)]
 
 
 def test_a_mild_week_survives_best_and_each_week_as_its_cold_says():
@@ -298,14 +301,14 @@ def test_a_mild_week_survives_best_and_each_week_as_its_cold_says():
     The share at a quantile of the minimum is exact; within 3 standard errors of a quantile of plain draws.
     """
     draws, rows = 8192, [stage("arrival", survival=0.9, cold_below=3, cold_loss=0.25)]
-    plan = season(rows, climate=COLD, offers=[offer(first_week="2027-W02", last_week="2027-W12")])
-    weeks = delivery_weeks(plan, "A", wanted=100, week="2027-W20", quantity=120, draws=draws, seed=1)
+    plan = season(rows, climate=COLD, price_list=[offer(first_week="2027-W02", last_week="2027-W12")])
+    weeks = delivery_weeks(plan, "A", target=100, week="2027-W20", quantity=120, draws=draws, seed=1)
     ranked = weeks.table("survival")
     assert ranked["week"].tolist() == [f"2027-W{week:02d}" for week in range(12, 1, -1)]  # of equals the cheapest first
     for row in ranked.to_dict("records"):
         minimum = stats.norm(-4 + 0.8 * int(row["week"][-2:]), 2)
-        for name, q in (("survival_low", 0.05), ("survival", 0.5), ("survival_high", 0.95)):
-            error = 3 * np.sqrt(q * (1 - q) / draws) / minimum.pdf(minimum.ppf(q))  # of the minimum [degC]
+        for name, q in (("survival_p5", 0.05), ("survival", 0.5), ("survival_p95", 0.95)):
+            error = 3 * np.sqrt(q * (1 - q) / draws) / minimum.pdf(minimum.ppf(q))  # of the minimum [°C]
             low, high = (survived(minimum.ppf(q) + off) for off in (-error, error))
             assert low - 5e-5 <= row[name] <= high + 5e-5
 
@@ -316,11 +319,11 @@ def survived(low):
 
 @pytest.fixture(scope="module")
 def by_hand():
-    """100 at 1.23456 a plantlet; 0.77777 live, stand at a hundred to the m2 and are ready after four weeks."""
+    """100 at 1.23456 a plantlet; 0.77777 live, stand at a hundred to the m² and are ready after four weeks."""
     rows = [stage("arrival", survival=0.77777, survival_level="plant"), stage(typical=4, survival=1)]
     offers = [SHORT | {"unit_price": 1.23456}]
-    plan = season(rows, offers=offers, places=[HOUSE | {"cost_per_m2_week": 3}])
-    asked = {"wanted": 70, "week": "2027-W08", "confidence": 0.9, "quantity": 100}
+    plan = season(rows, price_list=offers, places=[HOUSE | {"cost_per_m2_week": 3}])
+    asked = {"target": 70, "week": "2027-W08", "service_level": 0.9, "quantity": 100}
     return delivery_weeks(plan, "A", draws=8, seed=1, **asked)
 
 
@@ -350,15 +353,15 @@ def test_the_splits_are_as_by_hand_and_rounded(by_hand):
         weeks = ", ".join(f"2027-W0{2 + at}" for at in range(len(parts)))
         chance = round(stats.binom.sf(69, 100, 0.77777), 4)
         rows.append((len(parts), weeks, 100, chance, 77.8, 77.8, round(123.456 + bench, 2)))
-    columns = ["deliveries", "weeks", "quantity", "chance", "bad_years", "middle", "cost"]
+    columns = ["deliveries", "weeks", "quantity", "chance", "worst_tenth", "median", "cost"]
     pd.testing.assert_frame_equal(splits, pd.DataFrame(rows, columns=columns))
 
 
 def test_a_split_that_needs_more_boxes_is_said_to_cost_more():
     """Boxes of a hundred at 30: by hand 130 for one delivery, 160 for two."""
     offers = [SHORT | {"plants_per_box": 100, "freight_per_box": 30}]
-    plan = season([stage(typical=4, survival=1)], offers=offers)
-    weeks = delivery_weeks(plan, "A", wanted=100, week="2027-W08", draws=4, seed=1)
+    plan = season([stage(typical=4, survival=1)], price_list=offers)
+    weeks = delivery_weeks(plan, "A", target=100, week="2027-W08", draws=4, seed=1)
     assert str(weeks).splitlines()[2] == (
         "In the worst tenth of years 100 delivered in 2027-W02 give about 100; 100 split over 2027-W02 and 2027-W03 "
         "about 100, for about 30 EUR more."
@@ -375,13 +378,13 @@ def test_a_number_of_plants_that_cannot_be_compared_is_refused(quantity, said):
 
 def test_a_single_plant_can_be_compared():
     """It is split into as many plants as weeks, since no lab sells a part of one."""
-    splits = split(draws=8, quantity=1, wanted=1).splits
+    splits = split(draws=8, quantity=1, target=1).splits
     assert splits["quantity"].tolist() == [1, 2, 3]
 
 
 def test_weeks_and_labs_that_are_alike_stand_by_week_and_name():
     offers = [SHORT | {"lab": name} for name in ("Other lab", "A lab")]
-    weeks = split(draws=4, offers=offers, quantity=10, wanted=1)
+    weeks = split(draws=4, price_list=offers, quantity=10, target=1)
     right = [(f"2027-W0{at}", lab) for at in range(2, 6) for lab in ("A lab", "Other lab")]
     for by in ("cost", "chance", "survival"):
         assert list(weeks.table(by)[["week", "lab"]].itertuples(index=False, name=None)) == right

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from random_seasons import WEEKS, lawful, price_lists, stages, week
+from random_seasons import WEEKS, orderable, price_lists, stages, week
 from scipy import stats
 from small_seasons import beta_spread, offer, season, stage
 
@@ -23,10 +23,10 @@ FREE = [{"place": "house", "area": 100, "usable": 1}]
 RENTED = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 2}]
 
 
-def priced(sale_price=5.0, markdown_price=None, shelf_life=None, **cells):
+def priced(sale_price=5.0, markdown_price=None, saleable_weeks=None, **cells):
     return [
         {"variety": "A", "group": "crop", "sale_price": sale_price, "markdown_price": markdown_price}
-        | {"shelf_life": shelf_life}
+        | {"saleable_weeks": saleable_weeks}
         | cells
     ]
 
@@ -35,18 +35,18 @@ def priced(sale_price=5.0, markdown_price=None, shelf_life=None, **cells):
 def cases(draw):
     """Draw a season in which 1 to 40 plants of A are wanted and sold, and its price lists."""
     lists = [draw(price_lists())] + ([draw(price_lists(lab="Other lab"))] if draw(st.booleans()) else [])
-    wanted = {"variety": "A", "week": week(draw(st.integers(12, WEEKS - 1)))}
+    target = {"variety": "A", "week": week(draw(st.integers(12, WEEKS - 1)))}
     number = draw(st.integers(2, 40))
     if draw(st.booleans()):
-        wanted["wanted"] = number
+        target["target"] = number
     else:
-        wanted |= {"low": number / 2, "likely": number, "high": 2 * number}
+        target |= {"p5": number / 2, "median": number, "p95": 2 * number}
     varieties = priced(draw(st.sampled_from([2.0, 5.0, 12.0])), draw(st.sampled_from([None, 0.3, 1.9])))
-    varieties[0]["shelf_life"] = draw(st.sampled_from([None, 8]))
+    varieties[0]["saleable_weeks"] = draw(st.sampled_from([None, 8]))
     plan = season(
         draw(stages(3)),
-        offers=[row for rows in lists for row in rows],
-        wanted=[wanted],
+        price_list=[row for rows in lists for row in rows],
+        targets=[target],
         weeks=WEEKS,
         places=draw(st.sampled_from([FREE, RENTED])),
     ).replace(varieties=varieties)
@@ -54,7 +54,7 @@ def cases(draw):
 
 
 def most_profitable(plan, **options):
-    """Give the order of greatest margin; that which loses least if all lose."""
+    """Return the order of greatest margin; that which loses least if all lose."""
     try:
         return forecast.size_order(plan, "A", draws=DRAWS, seed=1, aim="margin", **options)
     except OutOfReach as error:
@@ -63,18 +63,18 @@ def most_profitable(plan, **options):
 
 
 def enumerated(plan, order, lists):
-    """Give the greatest margin over all offers, weeks and quantities, by sums over every number saleable."""
+    """Return the greatest margin over all offers, weeks and quantities, by sums over every number saleable."""
     case, own = order._case, plan.variety("A")
     best = -math.inf
     for prices, delivery in case.ways():
         rows = next(rows for rows in lists if rows[0]["lab"] == prices.lab)
         outcome = forecast.simulate(plan, [("A", delivery, 1)], draws=DRAWS, seed=1)
         share = np.clip(outcome.states("A").sel(state="saleable", week=str(order.by)).values, 0, 1)
-        for n in (n for n in range(1, 320) if lawful(rows, n)):
+        for n in (n for n in range(1, 320) if orderable(rows, n)):
             numbers = np.arange(n + 1)[:, None]
             chances = stats.binom.pmf(numbers, n, share)
             gone = np.minimum(numbers, case.needed)
-            down = np.minimum(numbers - gone, plan.wanted[0].likely_number)
+            down = np.minimum(numbers - gone, plan.targets[0].median_number)
             earned = own.sale_price * gone + (own.markdown_price or 0) * down
             best = max(best, (chances * earned).sum(axis=0).mean() - case.cost(prices, n, delivery))
     return best
@@ -115,30 +115,28 @@ def test_the_options_and_the_curve_hold_nothing_better(case):
 @pytest.mark.parametrize(("price", "left"), [(6.0, 0.4), (3.0, None), (20.0, 0.1)])
 def test_it_is_the_order_of_least_cost_of_a_newsvendor_with_random_yield(survival, price, left):
     """A closed form per quantity: binomial and beta-binomial yield, demand known (as in the worked examples)."""
-    plan = season([stage(**survival)], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 100}])
+    plan = season([stage(**survival)], targets=[{"variety": "A", "week": "2027-W20", "target": 100}])
     plan = plan.replace(varieties=priced(price, left))
     order = forecast.size_order(plan, "A", draws=16384, seed=1, aim="margin")
-    comes = (
-        (lambda n: stats.binom(n, 0.8)) if "survival_spread" not in survival else (lambda n: stats.betabinom(n, 8, 2))
-    )
+    comes = (lambda n: stats.binom(n, 0.8)) if "survival_sd" not in survival else (lambda n: stats.betabinom(n, 8, 2))
     right = best_quantity(100, comes, price=1, short=price, left=-(left or 0))
     assert right.quantity < 200  # so that all that is left over can be sold marked down
-    assert abs(order.quantity - right.quantity) <= (0 if "survival_spread" not in survival else 1)
+    assert abs(order.quantity - right.quantity) <= (0 if "survival_sd" not in survival else 1)
     assert order.margin == pytest.approx(100 * price - right.cost, abs=2e-3 * price)
 
 
 @pytest.mark.parametrize("markdown", [1.5, 5])
 def test_the_margin_is_what_simulated_seasons_earn(markdown):
-    wanted = [{"variety": "A", "week": "2027-W20", "low": 60, "likely": 90, "high": 150}]
+    target = [{"variety": "A", "week": "2027-W20", "p5": 60, "median": 90, "p95": 150}]
     plan = season(
-        [stage(typical=8, spread_batches=0.2, spread_plants=0.1, cost=0.3, **beta_spread(8, 2))],
-        wanted=wanted,
-        offers=[offer(freight_per_box=9, plants_per_box=40)],
+        [stage(typical=8, batches_cv=0.2, plants_cv=0.1, cost=0.3, **beta_spread(8, 2))],
+        targets=target,
+        price_list=[offer(freight_per_box=9, plants_per_box=40)],
     ).replace(varieties=priced(6, markdown))
     order = forecast.size_order(plan, "A", draws=4096, seed=1, aim="margin")
     outcome = forecast.simulate(plan, [order], draws=16384, seed=99)
     there = outcome.saleable.sel(variety="A", week="2027-W20").values
-    asked = plan.wanted[0].demand.quantile(np.random.default_rng(5).random(there.size))
+    asked = plan.targets[0].demand.quantile(np.random.default_rng(5).random(there.size))
     gone = np.minimum(there, asked)
     earned = (
         6 * gone + markdown * np.minimum(there - gone, 90) - order.quantity * 1.3 - 9 * math.ceil(order.quantity / 40)
@@ -147,7 +145,7 @@ def test_the_margin_is_what_simulated_seasons_earn(markdown):
 
 
 def test_a_price_that_falls_counts_as_it_is_in_the_week_wanted():
-    plan = season([stage(survival=1)], wanted=[{"variety": "A", "week": "2027-W27", "wanted": 10}])
+    plan = season([stage(survival=1)], targets=[{"variety": "A", "week": "2027-W27", "target": 10}])
     falling = plan.replace(varieties=priced(10, yearly_fall=0.36, lowest_price=0))
     order = forecast.size_order(falling, "A", draws=4, seed=1, aim="margin")
     assert order.quantity == 10
@@ -155,14 +153,14 @@ def test_a_price_that_falls_counts_as_it_is_in_the_week_wanted():
 
 
 def test_it_says_what_it_earns():
-    plan = season([stage(survival=1)], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 10}])
+    plan = season([stage(survival=1)], targets=[{"variety": "A", "week": "2027-W20", "target": 10}])
     order = forecast.size_order(plan.replace(varieties=priced(11)), "A", draws=4, seed=1, aim="margin")
     assert "No other order is expected to earn more than its 100 EUR." in str(order)
     assert "margin" not in forecast.size_orders(plan, draws=4, seed=1).table()
 
 
 def test_an_order_that_is_as_sure_as_asked_stays_what_it_is():
-    plan = season([stage(**beta_spread(8, 2))], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 100}])
+    plan = season([stage(**beta_spread(8, 2))], targets=[{"variety": "A", "week": "2027-W20", "target": 100}])
     plain = forecast.size_order(plan, "A", draws=256, seed=1)
     sold = forecast.size_order(plan.replace(varieties=priced(6, 1)), "A", draws=256, seed=1)
     assert str(plain) == str(sold)
@@ -170,18 +168,18 @@ def test_an_order_that_is_as_sure_as_asked_stays_what_it_is():
     assert plain.margin is None
 
 
-WANTED = [{"variety": "A", "week": "2027-W20", "wanted": 10}]
+WANTED = [{"variety": "A", "week": "2027-W20", "target": 10}]
 
 
 def test_a_variety_without_a_price_has_no_margin():
     with pytest.raises(Refused, match=r"this variety has no sale price\. Fill sale_price in varieties\."):
-        forecast.size_order(season([stage()], wanted=WANTED), "A", draws=4, seed=1, aim="margin")
+        forecast.size_order(season([stage()], targets=WANTED), "A", draws=4, seed=1, aim="margin")
 
 
 def test_a_markdown_price_above_the_price_in_the_week_wanted_is_refused():
     """Half a year on the price is 10 x 0.64^0.5 = 8.00."""
     falling = priced(10, 8.5, yearly_fall=0.36)
-    early = season([stage()], wanted=[{"variety": "A", "week": "2027-W05", "wanted": 10}]).replace(varieties=falling)
+    early = season([stage()], targets=[{"variety": "A", "week": "2027-W05", "target": 10}]).replace(varieties=falling)
     with pytest.raises(Refused) as caught:
         forecast.size_order(early, "A", draws=4, seed=1, aim="margin", week="2027-W27")
     assert str(caught.value) == ("markdown_price, 8.5: more than it sells for when it is wanted. Give at most 8.00.")
@@ -191,7 +189,9 @@ def test_a_markdown_price_above_the_price_in_the_week_wanted_is_refused():
 @pytest.mark.parametrize("markdown", [1.2, 2, 3])
 def test_of_what_is_left_over_as_many_are_sold_marked_down_as_are_wanted(multiple, markdown):
     """Of n at 1, Binomial(n, 0.8) are saleable; 10 are sold at 3, 10 more marked down, the rest is thrown away."""
-    plan = season([stage()], wanted=WANTED, offers=[offer(multiple=multiple)]).replace(varieties=priced(3, markdown))
+    plan = season([stage()], targets=WANTED, price_list=[offer(multiple=multiple)]).replace(
+        varieties=priced(3, markdown)
+    )
     order = forecast.size_order(plan, "A", draws=4, seed=1, aim="margin")
     earned = {}
     for n in range(multiple, 100, multiple):
@@ -203,10 +203,10 @@ def test_of_what_is_left_over_as_many_are_sold_marked_down_as_are_wanted(multipl
 
 
 def test_where_a_plant_brings_more_marked_down_than_it_costs_twice_what_is_wanted_is_grown_and_no_more():
-    plan = season([stage(survival=1)], wanted=WANTED).replace(varieties=priced(3, 2))
+    plan = season([stage(survival=1)], targets=WANTED).replace(varieties=priced(3, 2))
     order = forecast.size_order(plan, "A", draws=4, seed=1, aim="margin")
     assert (order.quantity, order.margin) == (20, pytest.approx(30 + 20 - 20))
-    two = plan.replace(wanted=[*WANTED, {"variety": "A", "week": "2027-W22", "wanted": 5}])
+    two = plan.replace(targets=[*WANTED, {"variety": "A", "week": "2027-W22", "target": 5}])
     orders = [forecast.size_order(two, "A", draws=4, seed=1, aim="margin", week=f"2027-W{at}") for at in (20, 22)]
     assert [one.quantity for one in orders] == [20, 10]  # marked down 10 and 5: as many as are wanted in all
     assert two.marked_down("A") == 15
@@ -214,7 +214,7 @@ def test_where_a_plant_brings_more_marked_down_than_it_costs_twice_what_is_wante
 
 def test_no_order_earns_anything_that_costs_more_than_all_that_can_be_sold_brings():
     """10 at 6 and 10 more at 5 bring 110, as much as 55 cost at 2; the lab sells them by seven."""
-    plan = season([stage(survival=1)], wanted=WANTED, offers=[offer(unit_price=2, multiple=7)])
+    plan = season([stage(survival=1)], targets=WANTED, price_list=[offer(unit_price=2, multiple=7)])
     order = forecast.size_order(plan.replace(varieties=priced(6, 5)), "A", draws=4, seed=1, aim="margin")
     margins = Margins(order._case)
     assert margins.most(order._prices, order.week) == 56
@@ -223,7 +223,7 @@ def test_no_order_earns_anything_that_costs_more_than_all_that_can_be_sold_bring
 
 
 def test_where_every_order_loses_it_says_so_and_keeps_the_best():
-    plan = season([stage()], wanted=WANTED, offers=[offer(minimum=50)]).replace(varieties=priced(3))
+    plan = season([stage()], targets=WANTED, price_list=[offer(minimum=50)]).replace(varieties=priced(3))
     with pytest.raises(
         OutOfReach, match=r"No order of A is expected to earn anything\. The best, 50 from Lab"
     ) as found:
@@ -233,16 +233,18 @@ def test_where_every_order_loses_it_says_so_and_keeps_the_best():
 
 
 def test_an_unknown_aim_is_refused():
-    with pytest.raises(Refused, match=r"aim, 'profit': not an aim\. Write confidence or margin\."):
-        forecast.size_order(season([stage()], wanted=WANTED), "A", draws=4, seed=1, aim="profit")
+    with pytest.raises(Refused, match=r"aim, 'profit': not an aim\. Write service_level or margin\."):
+        forecast.size_order(season([stage()], targets=WANTED), "A", draws=4, seed=1, aim="profit")
 
 
-def margins_of(offers, prices, route=None, **cells):
+def margins_of(price_list, prices, route=None, **cells):
     """What orders of a season earn, in which each plant lives and ten are wanted, and the first offer."""
-    plan = season(route or [stage(survival=1)], wanted=WANTED, offers=offers, **cells).replace(varieties=prices)
+    plan = season(route or [stage(survival=1)], targets=WANTED, price_list=price_list, **cells).replace(
+        varieties=prices
+    )
     streams = season_streams(4, 1)
-    case = Case(plan, streams, plan.wanted[0], 0)
-    return Margins(case), case.price_lists[0], plan.wanted[0].week
+    case = Case(plan, streams, plan.targets[0], 0)
+    return Margins(case), case.price_lists[0], plan.targets[0].week
 
 
 def test_of_orders_that_earn_the_same_the_smallest_and_the_latest_of_the_first_offer_is_taken():

@@ -11,12 +11,12 @@ from small_seasons import offer, season, stage
 import forecast
 from forecast import OutOfReach, Refused, Week
 from forecast.growth.simulation import season_streams
-from forecast.ordering.baselines import confidence_prices, simple_orders
+from forecast.ordering.baselines import service_level_prices, simple_orders
 from forecast.ordering.order import order_of
 from forecast.ordering.request import requested
 from forecast.ordering.trial_orders import Case
 from forecast.planning.column_generation import Solved
-from forecast.season.rows import Wanted
+from forecast.season.rows import Target
 
 FEW = {"draws": 8, "seed": 1}
 LIVE = stage("arrival", survival=1)  # no plant is lost and none takes any time
@@ -24,19 +24,19 @@ CULTURES = [CULTURE | {"variety": "B", "enters": "arrival"}]  # without an offer
 
 
 def asks(number, week="2027-W20", variety="A", **cells):
-    return {"variety": variety, "week": week, "wanted": number} | cells
+    return {"variety": variety, "week": week, "target": number} | cells
 
 
 def case(plan, row=None, **options):
     """The case of what a plan wants, or of another row."""
-    return Case(plan, season_streams(8, 1), plan.wanted[0] if row is None else Wanted(**row), 1, **options)
+    return Case(plan, season_streams(8, 1), plan.targets[0] if row is None else Target(**row), 1, **options)
 
 
 # --- what is asked for
 
-RANGE = {"variety": "A", "week": "2027-W20", "low": 10, "likely": 20, "high": 40, "confidence": 0.8}
-TWO = season([LIVE], varieties="AB", wanted=[RANGE, asks(30, "2027-W24", note="for the fair")])
-ONE = season([LIVE], wanted=[RANGE])
+RANGE = {"variety": "A", "week": "2027-W20", "p5": 10, "median": 20, "p95": 40, "service_level": 0.8}
+TWO = season([LIVE], varieties="AB", targets=[RANGE, asks(30, "2027-W24", note="for the fair")])
+ONE = season([LIVE], targets=[RANGE])
 
 
 @pytest.mark.parametrize(
@@ -44,19 +44,19 @@ ONE = season([LIVE], wanted=[RANGE])
     [
         (TWO, ("A", None, "2027-W20", None), RANGE, 1),
         (TWO, ("A", None, "2027-W24", None), asks(30, "2027-W24", note="for the fair"), 2),
-        (TWO, ("A", None, "2027-W24", 0.5), asks(30, "2027-W24", note="for the fair", confidence=0.5), 2),
-        (TWO, ("A", 15, "2027-W20", None), asks(15, confidence=0.8), 1),
+        (TWO, ("A", None, "2027-W24", 0.5), asks(30, "2027-W24", note="for the fair", service_level=0.5), 2),
+        (TWO, ("A", 15, "2027-W20", None), asks(15, service_level=0.8), 1),
         (TWO, ("A", 15, "2027-W22", None), asks(15, "2027-W22"), 1),
-        (TWO, ("B", 15, "2027-W01", 0.6), asks(15, "2027-W01", "B", confidence=0.6), 1),
+        (TWO, ("B", 15, "2027-W01", 0.6), asks(15, "2027-W01", "B", service_level=0.6), 1),
         (TWO, ("B", 15, "2027-W40", None), asks(15, "2027-W40", "B"), 1),
         (ONE, ("A", None, None, None), RANGE, 1),
         (ONE, ("A", None, "2027-W30", None), RANGE | {"week": "2027-W30"}, 1),
-        (ONE, ("A", 7, None, 0.7), asks(7, confidence=0.7), 1),
-        (ONE, ("A", 7, Week(2027, 30), None), asks(7, "2027-W30", confidence=0.8), 1),
+        (ONE, ("A", 7, None, 0.7), asks(7, service_level=0.7), 1),
+        (ONE, ("A", 7, Week(2027, 30), None), asks(7, "2027-W30", service_level=0.8), 1),
     ],
 )
 def test_what_the_call_says_stands_before_what_the_table_says(plan, asked, cells, number):
-    assert requested(plan, *asked) == (Wanted(**cells), number)
+    assert requested(plan, *asked) == (Target(**cells), number)
 
 
 @pytest.mark.parametrize(
@@ -79,7 +79,7 @@ def test_what_is_not_clear_is_refused(asked, beyond, said):
 
 
 def test_plants_may_be_wanted_after_the_season_where_it_is_said_so():
-    assert requested(TWO, "A", 15, "2028-W02", None, beyond=True) == (Wanted(**asks(15, "2028-W02")), 1)
+    assert requested(TWO, "A", 15, "2028-W02", None, beyond=True) == (Target(**asks(15, "2028-W02")), 1)
 
 
 # --- weeks of delivery
@@ -92,36 +92,36 @@ def test_plants_may_be_wanted_after_the_season_where_it_is_said_so():
 def test_the_first_week_in_reach_is_that_in_which_the_first_delivery_is_ready(typical, first, reach):
     """Also the week in which it comes, if it needs no time, and the last of the season."""
     rows = [stage(typical=typical, survival=1)]
-    plan = season(rows, offers=[offer(first_week=first, last_week="2027-W40")])
+    plan = season(rows, price_list=[offer(first_week=first, last_week="2027-W40")])
     assert case(plan, asks(10, "2027-W10")).first_week_in_reach() == (reach and Week.parse(reach))
 
 
 def test_where_hardly_a_plant_lives_no_week_is_in_reach():
-    plan = season([stage("arrival", survival=0.09)], wanted=[asks(10, "2027-W10")])
+    plan = season([stage("arrival", survival=0.09)], targets=[asks(10, "2027-W10")])
     assert case(plan).first_week_in_reach() is None
     better = plan.with_stage("crop", "arrival", survival=0.11)
     assert case(better).first_week_in_reach() == Week(2027, 11)
 
 
 def test_a_plant_pays_for_the_bench_from_its_delivery_to_the_week_wanted():
-    """At 3 a m2 and week a hundred plants of four weeks cost 3 a week; those that come when they are wanted, nothing.
+    """At 3 a m² and week a hundred plants of four weeks cost 3 a week; those that come when they are wanted, nothing.
 
     A plant that is past its best after two weeks of being ready leaves the bench.
     """
     places = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 3}]
     for life, weeks in ((None, [0, 1, 2, 5, 6, 7]), (2, [0, 1, 2, 5, 6, 6])):
-        plan = season([stage(typical=4, survival=1, cost=0.5)], places=places, wanted=[asks(5)], shelf_life=life)
+        plan = season([stage(typical=4, survival=1, cost=0.5)], places=places, targets=[asks(5)], saleable_weeks=life)
         one = case(plan)
         told = [one.growing(Week(2027, 20 - before)) for before in (0, 1, 2, 5, 6, 7)]
         assert told == pytest.approx([0.5 + 0.03 * number for number in weeks])
-    late = season([LIVE | {"cost": 0.5}], places=places, wanted=[asks(5)], offers=[offer(first_week="2027-W20")])
+    late = season([LIVE | {"cost": 0.5}], places=places, targets=[asks(5)], price_list=[offer(first_week="2027-W20")])
     order = forecast.size_order(late, "A", **FEW)
     assert (str(order.week), order.cost) == ("2027-W20", 5 * 1.5)
 
 
 LEADS = [
-    offer(lab="Quick", lead=3, first_week="2027-W05", last_week="2027-W10"),
-    offer(lab="Slow", lead=8, first_week="2027-W12", last_week="2027-W16"),
+    offer(lab="Quick", lead_weeks=3, first_week="2027-W05", last_week="2027-W10"),
+    offer(lab="Slow", lead_weeks=8, first_week="2027-W12", last_week="2027-W16"),
 ]
 
 
@@ -139,14 +139,14 @@ LEADS = [
     ],
 )  # fmt: skip
 def test_a_week_without_a_delivery_is_refused_with_those_there_are(ordered, delivery, lab, said):
-    plan = season([LIVE], offers=LEADS, wanted=[asks(10, "2027-W13")])
+    plan = season([LIVE], price_list=LEADS, targets=[asks(10, "2027-W13")])
     with pytest.raises(Refused) as refused:
         case(plan, ordered=Week.parse(ordered)).ways(delivery and Week.parse(delivery), lab)
     assert str(refused.value).startswith(said)
 
 
 def test_the_ways_are_all_weeks_of_all_offers_until_the_week_wanted():
-    plan = season([LIVE], offers=LEADS, wanted=[asks(10, "2027-W13")])
+    plan = season([LIVE], price_list=LEADS, targets=[asks(10, "2027-W13")])
     told = [(prices.lab, str(week)) for prices, week in case(plan).ways()]
     quick = [("Quick", f"2027-W{at:02d}") for at in range(5, 11)]
     assert told == [*quick, ("Slow", "2027-W12"), ("Slow", "2027-W13")]
@@ -167,8 +167,8 @@ def test_the_curve_goes_from_well_below_to_well_above_the_order(survival, multip
     """
     plan = season(
         [stage("arrival", survival=survival, survival_level="plant")],
-        offers=[offer(unit_price=2, multiple=multiple)],
-        wanted=[asks(100)],
+        price_list=[offer(unit_price=2, multiple=multiple)],
+        targets=[asks(100)],
     )
     order = forecast.size_order(plan, "A", **FEW)
     curve = order.curve()
@@ -188,7 +188,7 @@ def test_the_curve_goes_from_well_below_to_well_above_the_order(survival, multip
 
 def test_the_curve_of_an_order_of_greatest_margin_tells_the_margin_too():
     """Of 10 wanted at 3 each all live; those above have no markdown price."""
-    plan = season([LIVE], wanted=[asks(10)])
+    plan = season([LIVE], targets=[asks(10)])
     plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=3.0)])
     curve = forecast.size_order(plan, "A", aim="margin", **FEW).curve()
     assert curve.columns.tolist() == ["quantity", "chance", "cost", "saleable", "margin"]
@@ -204,7 +204,7 @@ def test_the_options_are_told_whole_and_rounded():
         offer(lab="Cheap", form="late", unit_price=1, first_week="2027-W20"),
     ]
     rows = [stage(typical=1, survival=0.75, survival_level="plant")]
-    plan = season(rows, offers=offers, wanted=[asks(5, confidence=0.7)])
+    plan = season(rows, price_list=offers, targets=[asks(5, service_level=0.7)])
     table = forecast.size_order(plan, "A", **FEW).options()
     assert table.columns.tolist() == ["lab", "week", "quantity", "chance", "cost"]
     assert table["quantity"].dtype == "Int64"
@@ -226,7 +226,7 @@ def test_the_options_of_greatest_margin_are_told_whole_and_rounded():
         offer(lab="Dear", unit_price=1.23456, multiple=10, first_week="2027-W19"),
         offer(lab="Cheap", unit_price=1.11111, first_week="2027-W18"),
     ]
-    plan = season([stage(typical=1, survival=1)], offers=offers, wanted=[asks(5)])
+    plan = season([stage(typical=1, survival=1)], price_list=offers, targets=[asks(5)])
     plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=3.33333)])
     table = forecast.size_order(plan, "A", aim="margin", **FEW).options()
     assert table.columns.tolist() == ["lab", "week", "quantity", "chance", "cost", "margin"]
@@ -245,22 +245,22 @@ def test_the_orders_of_a_season_are_told_row_by_row_and_what_cannot_be_met_after
     plan = season(
         [stage(typical=4, survival=1)],
         varieties="ABCD",
-        offers=[
+        price_list=[
             offer("A", unit_price=2, multiple=10, plants_per_box=30, freight_per_box=4, last_week="2027-W10"),
             offer("C", first_week="2027-W18"),
             offer("D", last_week="2027-W03"),
         ],
         cultures=[CULTURES[0] | {"enters": "acclimatisation"}],
-        wanted=[
+        targets=[
             asks(45), asks(9, variety="B"), asks(9, "2027-W30", "B"), asks(7, variety="C"),
-            asks(5, "2027-W25", "D", confidence=0.5),
+            asks(5, "2027-W25", "D", service_level=0.5),
         ],
     )  # fmt: skip
     orders = forecast.size_orders(plan, **FEW)
     table = orders.table()
     assert table.columns.tolist() == [
-        "variety", "lab", "week", "quantity", "wanted", "by", "confidence", "chance", "cost", "purchase", "saleable",
-        "from_mean", "chance_from_mean", "currency",
+        "variety", "lab", "week", "quantity", "target", "by", "service_level", "chance", "cost", "purchase", "saleable",
+        "by_average", "chance_by_average", "currency",
     ]  # fmt: skip
     assert table.to_numpy().tolist() == [
         ["A", "Lab", "2027-W10", 50, 45, "2027-W20", 0.9, 1, 108, 108, 50, 45, 1, "EUR"],
@@ -272,7 +272,7 @@ def test_the_orders_of_a_season_are_told_row_by_row_and_what_cannot_be_met_after
         "No lab offers B; see what multiplying or dividing gives.",
         "No order of C gives 7 by 2027-W20 in 90 seasons in 100. The best delivery is 2027-W18, of which fewer than 1 "
         "% are saleable by then on average. Want fewer, want them later (2027-W22 is in reach), ask for less "
-        "confidence, or find an earlier offer or plants further on.",
+        "service_level, or find an earlier offer or plants further on.",
     ]
     delivery = next(iter(orders)).delivery
     assert (delivery.variety, str(delivery.week), delivery.quantity, delivery.lab) == ("A", "2027-W10", 50, "Lab")
@@ -280,7 +280,7 @@ def test_the_orders_of_a_season_are_told_row_by_row_and_what_cannot_be_met_after
 
 @pytest.mark.parametrize(("survival", "fewer"), [(0.01, "1 %"), (0.0099, "fewer than 1 %"), (0.014, "1 %")])
 def test_what_is_out_of_reach_says_how_many_live_to_the_whole_percentage(survival, fewer):
-    plan = season([stage("arrival", survival=survival, survival_level="plant")], wanted=[asks(1, confidence=0.995)])
+    plan = season([stage("arrival", survival=survival, survival_level="plant")], targets=[asks(1, service_level=0.995)])
     with pytest.raises(OutOfReach) as refused:
         forecast.size_order(plan, "A", **FEW)
     assert str(refused.value).startswith(
@@ -288,11 +288,11 @@ def test_what_is_out_of_reach_says_how_many_live_to_the_whole_percentage(surviva
         f"{fewer} are saleable by then on average. Want fewer, want them later, "
     )
     best = refused.value.best
-    assert best.quantity == best.from_mean == min(math.ceil(1 / survival - 1e-9), 100)
+    assert best.quantity == best.by_average == min(math.ceil(1 / survival - 1e-9), 100)
 
 
 def test_what_is_out_of_reach_in_bad_seasons_alone_says_how_many_live_on_average():
-    plan = season([stage("arrival", survival=0.7, survival_spread=0.4)], wanted=[asks(100, confidence=0.99)])
+    plan = season([stage("arrival", survival=0.7, survival_sd=0.4)], targets=[asks(100, service_level=0.99)])
     with pytest.raises(OutOfReach) as refused:
         forecast.size_order(plan, "A", draws=64, seed=1)
     best = refused.value.best
@@ -304,7 +304,7 @@ def test_what_is_out_of_reach_in_bad_seasons_alone_says_how_many_live_on_average
 
 def test_an_order_that_earns_nothing_is_told_with_the_best_there_is():
     """A plantlet at 2 that sells for 2 earns nothing, one that sells for more does."""
-    plan = season([LIVE], offers=[offer(unit_price=2, minimum=1000)], wanted=[asks(1000)])
+    plan = season([LIVE], price_list=[offer(unit_price=2, minimum=1000)], targets=[asks(1000)])
     even, better = (plan.replace(varieties=[plan.variety("A").replace(sale_price=price)]) for price in (2.0, 2.01))
     assert forecast.size_order(better, "A", aim="margin", **FEW).margin == pytest.approx(10)
     with pytest.raises(OutOfReach) as refused:
@@ -321,25 +321,25 @@ def test_an_order_that_earns_nothing_is_told_with_the_best_there_is():
 
 def test_a_top_up_makes_up_for_what_is_lacking_and_counts_what_is_there():
     """Of 100 wanted 70 are there, in one draw of eight 20: 30 are lacking in seven seasons of eight, 80 in one."""
-    plan = season([LIVE], wanted=[asks(100, confidence=0.8)])
+    plan = season([LIVE], targets=[asks(100, service_level=0.8)])
     there = np.array([70.0] * 7 + [20])
     one = case(plan, there=there)
     assert one.topping_up
     assert one.needed.tolist() == [30.0] * 7 + [80]
     assert one.best()[2] == 30
     assert one.most == 300  # ten for each that is lacking as surely as asked
-    assert one.from_mean(Week(2027, 20)) == 37  # 36.25 are lacking on average
-    sure = case(plan.replace(wanted=[asks(100, confidence=0.95)]), there=there)
+    assert one.by_average(Week(2027, 20)) == 37  # 36.25 are lacking on average
+    sure = case(plan.replace(targets=[asks(100, service_level=0.95)]), there=there)
     assert sure.best()[2] == 80
     assert not case(plan).topping_up
     assert case(plan).most == 10_000
     full = case(plan, there=150.0)
     assert full.needed.tolist() == [0] * 8
-    assert full.from_mean(Week(2027, 20)) == 0
+    assert full.by_average(Week(2027, 20)) == 0
 
 
 def test_a_top_up_is_said_to_count_on_what_is_there():
-    plan = season([LIVE], wanted=[asks(100)])
+    plan = season([LIVE], targets=[asks(100)])
     order = order_of(case(plan, there=70.0))
     assert str(order).splitlines() == [
         "Order 30 of A from Lab for 2027-W20.",
@@ -351,14 +351,14 @@ def test_a_top_up_is_said_to_count_on_what_is_there():
 def test_of_orders_that_cost_the_same_the_smaller_is_taken():
     """30 at 2 cost as much as 60 at 1."""
     offers = [offer(unit_price=2), offer(unit_price=1, from_quantity=60)]
-    plan = season([LIVE], offers=offers, wanted=[asks(30)])
+    plan = season([LIVE], price_list=offers, targets=[asks(30)])
     order = forecast.size_order(plan, "A", **FEW)
     assert (order.quantity, order.cost) == (30, 60)
-    assert forecast.size_order(plan, "A", wanted=31, **FEW).quantity == 60
+    assert forecast.size_order(plan, "A", target=31, **FEW).quantity == 60
 
 
 def test_of_deliveries_that_cost_the_same_the_latest_is_taken_and_of_labs_the_first():
-    plan = season([LIVE], offers=[offer(lab="Lab"), offer(lab="Other lab")], wanted=[asks(30)])
+    plan = season([LIVE], price_list=[offer(lab="Lab"), offer(lab="Other lab")], targets=[asks(30)])
     order = forecast.size_order(plan, "A", **FEW)
     assert (order.lab, str(order.week)) == ("Lab", "2027-W20")
     (simple,) = simple_orders(plan, **FEW)
@@ -371,23 +371,23 @@ def test_of_deliveries_that_cost_the_same_the_latest_is_taken_and_of_labs_the_fi
 def test_a_delivery_is_thought_of_if_one_plant_in_a_hundred_lives():
     """A lab that sells by the thousand is not asked for if another is cheaper for the number."""
     for survival, quantities in ((0.01, [1000]), (0.0099, [])):
-        plan = season([stage("arrival", survival=survival, survival_level="plant")], wanted=[asks(10)])
+        plan = season([stage("arrival", survival=survival, survival_level="plant")], targets=[asks(10)])
         assert [row.quantity for row in simple_orders(plan, **FEW)] == quantities
     offers = [offer(lab="Thousands", unit_price=0.5, multiple=1000), offer(lab="Ones")]
-    wanted = [asks(10, variety="A"), asks(10, variety="B"), asks(600, "2027-W24", variety="C")]
+    target = [asks(10, variety="A"), asks(10, variety="B"), asks(600, "2027-W24", variety="C")]
     offers += [row | {"variety": "C"} for row in offers]
-    plan = season([LIVE], varieties="BAC", offers=offers, wanted=wanted, cultures=CULTURES)
+    plan = season([LIVE], varieties="BAC", price_list=offers, targets=target, cultures=CULTURES)
     told = [(row.variety, row.lab, str(row.week), row.quantity) for row in simple_orders(plan, **FEW)]
     assert told == [("A", "Ones", "2027-W20", 10), ("C", "Thousands", "2027-W24", 1000)]
 
 
 def test_what_is_wanted_too_early_leaves_what_is_wanted_later():
-    plan = season([stage(typical=12, survival=1)], wanted=[asks(7, "2027-W10"), asks(9, "2027-W30")])
+    plan = season([stage(typical=12, survival=1)], targets=[asks(7, "2027-W10"), asks(9, "2027-W30")])
     assert [(str(row.week), row.quantity) for row in simple_orders(plan, **FEW)] == [("2027-W18", 9)]
 
 
 def test_an_overage_may_be_a_hundredfold_and_no_more():
-    plan = season([LIVE], wanted=[asks(3)])
+    plan = season([LIVE], targets=[asks(3)])
     assert [row.quantity for row in simple_orders(plan, overage=100, **FEW)] == [303]
     assert [row.quantity for row in simple_orders(plan, overage=0, **FEW)] == [3]
     with pytest.raises(Refused, match="not a share of the plants wanted"):
@@ -395,16 +395,16 @@ def test_an_overage_may_be_a_hundredfold_and_no_more():
 
 
 def test_confidence_prices_are_told_whole():
-    """10 at 1.23456 are 12.3456, whatever the confidence; a level that is given twice is told once."""
-    wanted = [asks(10), asks(5, variety="B")]
-    plan = season([LIVE], varieties="AB", offers=[offer(unit_price=1.23456)], wanted=wanted, cultures=CULTURES)
-    table = confidence_prices(plan, levels=(0.9, 0.5, 0.9), **FEW)
+    """10 at 1.23456 are 12.3456, whatever the service level; a level that is given twice is told once."""
+    target = [asks(10), asks(5, variety="B")]
+    plan = season([LIVE], varieties="AB", price_list=[offer(unit_price=1.23456)], targets=target, cultures=CULTURES)
+    table = service_level_prices(plan, levels=(0.9, 0.5, 0.9), **FEW)
     right = pd.DataFrame(
         [(0.5, 10, 12.35, "EUR", 1), (0.9, 10, 12.35, "EUR", 1)],
-        columns=["confidence", "plantlets", "cost", "currency", "unmet"],
+        columns=["service_level", "plantlets", "cost", "currency", "unmet"],
     )
     pd.testing.assert_frame_equal(table, right)
-    assert confidence_prices(plan, **FEW)["confidence"].tolist() == [
+    assert service_level_prices(plan, **FEW)["service_level"].tolist() == [
         0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.925, 0.95,
     ]  # fmt: skip
 
@@ -418,38 +418,38 @@ def test_all_that_no_order_gives_is_listed_with_the_reason():
     plan = season(
         [stage(typical=4, survival=1)],
         varieties="ABCD",
-        offers=offers,
+        price_list=offers,
         cultures=[CULTURES[0] | {"variety": name, "enters": "acclimatisation"} for name in "BC"],
-        wanted=[asks(5, variety=name) for name in "ABCD"],
+        targets=[asks(5, variety=name) for name in "ABCD"],
     )
     with pytest.raises(OutOfReach) as refused:
         forecast.plan_orders(plan, aim="cost", **FEW)
     assert str(refused.value).splitlines() == [
         "No order of A gives 5 by 2027-W20 in 90 seasons in 100. The best delivery is 2027-W18, of which fewer than 1 "
         "% are saleable by then on average. Want fewer, want them later (2027-W22 is in reach), ask for less "
-        "confidence, or find an earlier offer or plants further on.",
+        "service_level, or find an earlier offer or plants further on.",
         "No lab offers B.",
         "delivery, '2027-W20': C cannot be delivered then. The first delivery can come in 2027-W21.",
     ]
-    rest = plan.replace(wanted=[plan.wanted[3]])
+    rest = plan.replace(targets=[plan.targets[3]])
     assert forecast.plan_orders(rest, aim="cost", **FEW).cost == pytest.approx(5)
 
 
 def test_what_the_limits_lack_is_said_with_all_of_them():
-    """Of A and B a hundred each stand on 2 m2 from the week of their delivery to that in which they are wanted."""
+    """Of A and B a hundred each stand on 2 m² from the week of their delivery to that in which they are wanted."""
     plan = season(
         [stage(typical=4, survival=1)],
         varieties="AB",
         places=[{"place": "house", "area": 1.26, "usable": 1}],
         budget=150.5,
-        wanted=[asks(100), asks(100, variety="B")],
-        offers=[offer(name, last_week="2027-W16") for name in "AB"],
+        targets=[asks(100), asks(100, variety="B")],
+        price_list=[offer(name, last_week="2027-W16") for name in "AB"],
     )
     with pytest.raises(OutOfReach) as refused:
         forecast.plan_orders(plan, aim="cost", **FEW)
     assert str(refused.value) == (
-        "No plan gives all that is wanted as surely as asked within the limits: 0.8 m2 of house and 50 EUR of budget "
-        "are lacking. With so much more there is one; else want fewer, want some later, or ask for less confidence."
+        "No plan gives all that is wanted as surely as asked within the limits: 0.8 m² of house and 50 EUR of budget "
+        "are lacking. With so much more there is one; else want fewer, want some later, or ask for a lower service level."
     )
 
 
@@ -463,13 +463,13 @@ def test_the_gap_is_what_another_plan_could_earn_more_as_a_share(value, bound, g
 
 def test_a_floor_that_no_plan_reaches_is_refused_with_the_best_there_is():
     """10 at 3 each, bought at 1, earn 20 in every season."""
-    plan = season([LIVE], wanted=[asks(10)])
+    plan = season([LIVE], targets=[asks(10)])
     plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=3.0)])
     with pytest.raises(OutOfReach) as refused:
-        forecast.plan_orders(plan, bad_years=1030, **FEW)
+        forecast.plan_orders(plan, worst_tenth=1030, **FEW)
     assert str(refused.value) == (
         "No plan was found that makes 1,030 EUR on average in its worst tenth of seasons; the best makes about 20. "
         "Ask for less, or allow more budget or bench."
     )
-    found = forecast.plan_orders(plan, bad_years=20, **FEW)
+    found = forecast.plan_orders(plan, worst_tenth=20, **FEW)
     assert (found.margin, found.bound) == (pytest.approx(20), pytest.approx(20))

@@ -6,7 +6,7 @@ from small_seasons import offer, season, stage
 import forecast
 
 CLIMATE = [
-    {"month": i + 1, "low": low, "high": low + 8, "spread": 1.5}
+    {"month": i + 1, "t_min": low, "t_max": low + 8, "year_sd": 1.5}
     for i, low in enumerate((-2, 0, 3, 6, 10, 13, 15, 15, 11, 7, 3, 0))
 ]  # an invented year
 WEEKS = [f"2027-W{week:02}" for week in (4, 8, 12, 16)]
@@ -16,14 +16,14 @@ BY, WANTED = "2027-W28", 60
 @pytest.fixture(scope="module")
 def plan():
     rows = [
-        stage(typical=300, clock="degree-days", base=5, spread_batches=0.2, spread_plants=0.1, survival=0.85)
-        | {"survival_spread": 0.08, "cold_below": 4, "cold_loss": 0.3, "cost": 0.4},
-        stage("growing on", typical=5, spread_batches=0.15, spread_plants=0.1, survival=0.95),
+        stage(typical=300, runs_on="degree-days", base_temperature=5, batches_cv=0.2, plants_cv=0.1, survival=0.85)
+        | {"survival_sd": 0.08, "cold_below": 4, "cold_loss": 0.3, "cost": 0.4},
+        stage("growing on", typical=5, batches_cv=0.15, plants_cv=0.1, survival=0.95),
     ]
     places = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 2}]
     offers = [offer(first_week=WEEKS[0], last_week=WEEKS[-1])]
-    wanted = [{"variety": "A", "week": BY, "wanted": WANTED}]
-    return season(rows, offers=offers, wanted=wanted, climate=CLIMATE, places=places)
+    target = [{"variety": "A", "week": BY, "target": WANTED}]
+    return season(rows, price_list=offers, targets=target, climate=CLIMATE, places=places)
 
 
 def test_every_week_of_delivery_has_the_chance_of_a_forecast_of_its_own_order(plan):

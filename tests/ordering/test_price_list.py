@@ -3,24 +3,24 @@
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from random_seasons import lawful, price_lists, tier
+from random_seasons import orderable, price_lists, tier
 from small_seasons import offer
 
 from forecast.ordering.price_list import PriceList
-from forecast.season.rows import Offer
+from forecast.season.rows import PriceLine
 
 some = settings(max_examples=200, deadline=None, derandomize=True)
 
 
 def made(rows):
-    (prices,) = PriceList.of(Offer(**row) for row in rows)
+    (prices,) = PriceList.of(PriceLine(**row) for row in rows)
     return prices
 
 
 @some
 @given(rows=price_lists(), asked=st.integers(0, 200))
 def test_the_smallest_lawful_quantity_is_the_first_that_the_lab_accepts(rows, asked):
-    assert made(rows).lawful(asked) == next(n for n in range(max(asked, 1), 1000) if lawful(rows, n))
+    assert made(rows).orderable(asked) == next(n for n in range(max(asked, 1), 1000) if orderable(rows, n))
 
 
 @some
@@ -40,8 +40,8 @@ def test_no_lawful_quantity_is_cheaper_than_those_worth_buying(rows, needed):
     def bill(quantity):
         return prices.price(quantity) + prices.freight(quantity)
 
-    found = min(map(bill, prices.worth_buying(prices.lawful(needed))))
-    assert found == pytest.approx(min(bill(n) for n in range(needed, 600) if lawful(rows, n)))
+    found = min(map(bill, prices.worth_buying(prices.orderable(needed))))
+    assert found == pytest.approx(min(bill(n) for n in range(needed, 600) if orderable(rows, n)))
 
 
 def test_all_units_price_breaks_make_101_cheaper_than_100():
@@ -54,11 +54,11 @@ def test_all_units_price_breaks_make_101_cheaper_than_100():
 
 def test_rows_of_different_forms_or_weeks_are_different_offers():
     rows = [offer(form="plug"), offer(form="liner"), offer(form="plug", first_week="2027-W02")]
-    assert len(PriceList.of(Offer(**row) for row in rows)) == 3
+    assert len(PriceList.of(PriceLine(**row) for row in rows)) == 3
 
 
 def test_a_delivery_comes_no_sooner_than_the_lead_and_no_later_than_it_is_needed():
-    row = Offer(**offer(lead=6, first_week="2027-W04", last_week="2027-W12"))
+    row = PriceLine(**offer(lead_weeks=6, first_week="2027-W04", last_week="2027-W12"))
     (prices,) = PriceList.of([row])
     first = row.first_week + -3
     assert [str(week) for week in prices.weeks(first, first + 8)] == ["2027-W07", "2027-W08", "2027-W09"]
@@ -69,17 +69,17 @@ def test_price_lists_come_in_the_order_of_the_offers_and_their_breaks_in_that_of
         offer(lab="Far", from_quantity=50),
         offer(lab="Near"),
         offer(lab="Far", unit_price=2),
-        offer(lab="Far", lead=3),
+        offer(lab="Far", lead_weeks=3),
         offer(lab="Far", form="plug"),
         offer(lab="Far", last_week="2027-W20"),
     ]
-    lists = PriceList.of(Offer(**row) for row in rows)
+    lists = PriceList.of(PriceLine(**row) for row in rows)
     assert [one.lab for one in lists] == ["Far", "Near", "Far", "Far", "Far"]
     assert [[row.from_quantity for row in one.breaks] for one in lists] == [[1, 50], [1], [1], [1], [1]]
 
 
 def test_there_are_no_weeks_of_delivery_before_the_first_or_if_it_is_needed_earlier():
-    (prices,) = PriceList.of([Offer(**offer(first_week="2027-W04", last_week="2027-W06"))])
+    (prices,) = PriceList.of([PriceLine(**offer(first_week="2027-W04", last_week="2027-W06"))])
     first = prices.breaks[0].first_week
     assert [str(week) for week in prices.weeks(first + -3, first)] == ["2027-W04"]
     assert list(prices.weeks(first + -3, first + -1)) == []
@@ -102,11 +102,11 @@ BREAKS = [
 )
 def test_each_break_has_its_smallest_order_and_its_multiple(asked, accepted):
     """From 20 on 35, 42 and 49; from 50 on 50 and 55; from 60 on 80, 120 and so on."""
-    assert made(BREAKS).lawful(asked) == accepted
+    assert made(BREAKS).orderable(asked) == accepted
 
 
 @pytest.mark.parametrize(
-    ("most", "lawful"),
+    ("most", "orderable"),
     [
         (34, []),
         (35, [(3, [35])]),
@@ -116,8 +116,8 @@ def test_each_break_has_its_smallest_order_and_its_multiple(asked, accepted):
         (120, [(3, [35, 42, 49]), (2, [50, 55]), (1, [80, 120])]),
     ],
 )
-def test_the_quantities_under_each_price_end_before_the_next_and_at_the_most(most, lawful):
-    assert [(row.unit_price, list(numbers)) for row, numbers in made(BREAKS).ranges(most)] == lawful
+def test_the_quantities_under_each_price_end_before_the_next_and_at_the_most(most, orderable):
+    assert [(row.unit_price, list(numbers)) for row, numbers in made(BREAKS).ranges(most)] == orderable
 
 
 def test_the_row_of_an_order_is_the_last_break_that_it_reaches_and_the_first_below_all():
@@ -131,5 +131,5 @@ def test_the_row_of_an_order_is_the_last_break_that_it_reaches_and_the_first_bel
 
 def test_a_break_of_which_no_quantity_is_accepted_gives_way_to_the_next():
     prices = made([offer(from_quantity=20, multiple=100), offer(from_quantity=50)])
-    assert [prices.lawful(n) for n in (1, 20, 50, 51)] == [50, 50, 50, 51]
+    assert [prices.orderable(n) for n in (1, 20, 50, 51)] == [50, 50, 50, 51]
     assert [(row.from_quantity, list(numbers)) for row, numbers in prices.ranges(52)] == [(50, [50, 51, 52])]

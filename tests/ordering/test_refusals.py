@@ -8,16 +8,16 @@ from small_seasons import offer, season, stage
 
 import forecast
 from forecast.errors import ForecastError
-from forecast.ordering.baselines import confidence_prices, simple_orders
+from forecast.ordering.baselines import service_level_prices, simple_orders
 from forecast.ordering.newsvendor import best_quantity
 from forecast.records.records import Records
 from forecast.tracking.reforecasting import reforecast
 
 PLAN = season(
-    [stage(typical=4, survival=0.8, survival_spread=0.1)],
+    [stage(typical=4, survival=0.8, survival_sd=0.1)],
     varieties=("A", "B"),
-    offers=[offer(first_week="2027-W05", last_week="2027-W09", lead=2)],
-    wanted=[{"variety": "A", "week": "2027-W20", "wanted": 40}, {"variety": "A", "week": "2027-W24", "wanted": 30}],
+    price_list=[offer(first_week="2027-W05", last_week="2027-W09", lead_weeks=2)],
+    targets=[{"variety": "A", "week": "2027-W20", "target": 40}, {"variety": "A", "week": "2027-W24", "target": 30}],
 )
 FEW = {"draws": 8, "seed": 1}
 ORDERS = [("A", "2027-W05", 50)]
@@ -36,7 +36,7 @@ PRICED = PLAN.replace(varieties=[row.replace(sale_price=3.0) for row in PLAN.var
             "week, '2027-W22': A is wanted in several weeks. Give one of 2027-W20, 2027-W24.",
         ),
         (
-            lambda: forecast.size_order(PLAN, "A", week="2028-W02", wanted=5, **FEW),
+            lambda: forecast.size_order(PLAN, "A", week="2028-W02", target=5, **FEW),
             "week, '2028-W02': outside the season. Give a week from 2027-W01 to 2027-W40.",
         ),
         (
@@ -48,7 +48,7 @@ PRICED = PLAN.replace(varieties=[row.replace(sale_price=3.0) for row in PLAN.var
             "lab, 'Nobody': no offer of A. Labs that offer it: Lab.",
         ),
         (
-            lambda: forecast.size_order(PLAN, "B", week="2027-W20", wanted=5, lab="Lab", **FEW),
+            lambda: forecast.size_order(PLAN, "B", week="2027-W20", target=5, lab="Lab", **FEW),
             "lab, 'Lab': no offer of B. Labs that offer it: none.",
         ),
         (
@@ -56,34 +56,34 @@ PRICED = PLAN.replace(varieties=[row.replace(sale_price=3.0) for row in PLAN.var
             "delivery, '2027-W12': A cannot be delivered then. Possible are 2027-W05 to 2027-W09.",
         ),
         (
-            lambda: forecast.size_order(PLAN, "A", week="2027-W02", wanted=5, **FEW),
+            lambda: forecast.size_order(PLAN, "A", week="2027-W02", target=5, **FEW),
             "delivery, '2027-W02': A cannot be delivered then. The first delivery can come in 2027-W05.",
         ),
         (
             lambda: forecast.size_order(
-                PLAN.replace(offers=[PLAN.offers[0].replace(lead=12)]), "A", week="2027-W20", **FEW
+                PLAN.replace(price_list=[PLAN.offers[0].replace(lead_weeks=12)]), "A", week="2027-W20", **FEW
             ),
             "offers, row 1, column last_week, '2027-W09': can no longer be delivered in time. "
             "Ordered in 2027-W01, it would come in 2027-W13: change lead, last_week or season's first_week.",
         ),
         (
             lambda: forecast.size_order(PLAN, "A", week="2027-W20", aim="profit", **FEW),
-            "aim, 'profit': not an aim. Write confidence or margin.",
+            "aim, 'profit': not an aim. Write service_level or margin.",
         ),
         (
             lambda: forecast.size_order(
-                PLAN.with_stage("crop", "acclimatisation", survival=0.001, survival_spread=0.0),
+                PLAN.with_stage("crop", "acclimatisation", survival=0.001, survival_sd=0.0),
                 "A",
                 week="2027-W20",
                 **FEW,
             ),
             "No order of A gives 40 by 2027-W20 in 90 seasons in 100. "
             "The best delivery is 2027-W05, of which fewer than 1 % are saleable by then on average. "
-            "Want fewer, want them later, ask for less confidence, or find an earlier offer or plants further on.",
+            "Want fewer, want them later, ask for a lower service level, or find an earlier offer or plants further on.",
         ),
         (
             lambda: forecast.size_order(
-                PRICED.replace(offers=[PLAN.offers[0].replace(unit_price=9.0)]),
+                PRICED.replace(price_list=[PLAN.offers[0].replace(unit_price=9.0)]),
                 "A",
                 week="2027-W20",
                 aim="margin",
@@ -109,14 +109,14 @@ PRICED = PLAN.replace(varieties=[row.replace(sale_price=3.0) for row in PLAN.var
             "overage, True: not a share of the plants wanted. Give 0.2 for a fifth more, for example.",
         ),
         (
-            lambda: confidence_prices(PLAN, levels=(1, 0.5, True), **FEW),
-            "levels, 1: not a confidence. "
-            "Give numbers between 0 and 1, such as 0.9.\nlevels, True: not a confidence. "
+            lambda: service_level_prices(PLAN, levels=(1, 0.5, True), **FEW),
+            "levels, 1: not a service level. "
+            "Give numbers between 0 and 1, such as 0.9.\nlevels, True: not a service level. "
             "Give numbers between 0 and 1, such as 0.9.",
         ),
         (
-            lambda: confidence_prices(PLAN, levels=(), **FEW),
-            "levels: no confidence is given. Give at least one, such as 0.9.",
+            lambda: service_level_prices(PLAN, levels=(), **FEW),
+            "levels: no service level is given. Give at least one, such as 0.9.",
         ),
         (
             lambda: forecast.plan_orders(PRICED, aim="fame", **FEW),
@@ -131,15 +131,15 @@ PRICED = PLAN.replace(varieties=[row.replace(sale_price=3.0) for row in PLAN.var
             "gap, True: not a number above 0. Give a number above 0.",
         ),
         (
-            lambda: forecast.plan_orders(PRICED, bad_years=5, aim="cost", **FEW),
-            "bad_years, 5: no floor for this aim. Leave it out, or aim for the margin.",
+            lambda: forecast.plan_orders(PRICED, worst_tenth=5, aim="cost", **FEW),
+            "worst_tenth, 5: no floor for this aim. Leave it out, or aim for the margin.",
         ),
         (
-            lambda: forecast.plan_orders(PRICED, bad_years=math.inf, **FEW),
-            "bad_years, inf: no floor for this aim. Give a number, with the aim margin.",
+            lambda: forecast.plan_orders(PRICED, worst_tenth=math.inf, **FEW),
+            "worst_tenth, inf: no floor for this aim. Give a number, with the aim margin.",
         ),
         (
-            lambda: forecast.plan_orders(PLAN.replace(wanted=()), **FEW),
+            lambda: forecast.plan_orders(PLAN.replace(targets=()), **FEW),
             "wanted: nothing is wanted. Add rows to wanted: variety, week and number.",
         ),
         (
@@ -147,7 +147,7 @@ PRICED = PLAN.replace(varieties=[row.replace(sale_price=3.0) for row in PLAN.var
             "varieties, row 1, column sale_price: wanted, but without a price. Fill in the price at which it is sold.",
         ),
         (
-            lambda: forecast.cash_flow(forecast.simulate(PRICED, ORDERS, **FEW)).bad_years(0),
+            lambda: forecast.cash_flow(forecast.simulate(PRICED, ORDERS, **FEW)).worst_tenth(0),
             "share, 0: not a share of the seasons. Give a number above 0 and up to 1, such as 0.1.",
         ),
         (
@@ -180,7 +180,7 @@ PRICED = PLAN.replace(varieties=[row.replace(sale_price=3.0) for row in PLAN.var
             "counted_every, '20': not a time between counts. Give weeks from 0 to 13.",
         ),
         (
-            lambda: forecast.compare_routes(PLAN, "B", wanted=5, week="2027-W20", **FEW),
+            lambda: forecast.compare_routes(PLAN, "B", target=5, week="2027-W20", **FEW),
             "variety, 'B': the season tells no way to come by it. Add a row for it to offers, cultures or divisions.",
         ),
         (

@@ -22,11 +22,11 @@ OTHER = offer(lab="Other lab", unit_price=3, multiple=30, **WEEKS | {"first_week
 Order = tuple[str, int, int]  # lab, week of the year, quantity
 
 
-def plan(*offers: dict[str, Any], **cells: Any) -> Season:
+def plan(*price_list: dict[str, Any], **cells: Any) -> Season:
     made = season(
         [stage(typical=4, survival=1)],
-        offers=offers or (LAB, OTHER),
-        wanted=[{"variety": "A", "week": "2027-W18", "wanted": 1100}],
+        price_list=price_list or (LAB, OTHER),
+        targets=[{"variety": "A", "week": "2027-W18", "target": 1100}],
         **cells,
     )
     return made.replace(varieties=[made.variety("A").replace(sale_price=9.0)])

@@ -14,8 +14,8 @@ from small_seasons import offer, season, stage
 from forecast.growth.simulation import draw_fate, season_streams
 from forecast.ordering.price_list import PriceList
 from forecast.planning import columns as module
-from forecast.planning.columns import Pick, Ways, lawful_up_to
-from forecast.season.rows import Offer
+from forecast.planning.columns import Pick, Ways, orderable_up_to
+from forecast.season.rows import PriceLine
 
 DRAWS = 24
 some = settings(max_examples=40, deadline=None, derandomize=True)
@@ -33,7 +33,7 @@ def even():
 
 def grown(plan, way):
     fate = draw_fate(plan, season_streams(DRAWS, 1), "A", way.slot + 1, way.week)
-    return Grown(plan, "A", fate, way.week, plan.wanted_of("A")[-1].week)
+    return Grown(plan, "A", fate, way.week, plan.targets_of("A")[-1].week)
 
 
 @settings(some, max_examples=60)
@@ -121,8 +121,8 @@ def test_no_order_beyond_those_tried_earns_more(seed, guarded):
 @settings(some, max_examples=200)
 @given(rows=price_lists(), most=st.integers(1, 400))
 def test_the_quantities_tried_are_lawful_and_the_gaps_are_the_lawful_ones_between(rows, most):
-    (prices,) = PriceList.of(Offer(**row) for row in rows)
-    tried = lawful_up_to(prices, most)
+    (prices,) = PriceList.of(PriceLine(**row) for row in rows)
+    tried = orderable_up_to(prices, most)
     every = [n for n in range(1, 1200) if accepted(prices.breaks, n)]
     assert set(tried.tolist()) <= set(every)
     assert tried[0] == every[0]
@@ -144,12 +144,12 @@ def test_the_quantities_tried_are_lawful_and_the_gaps_are_the_lawful_ones_betwee
 
 
 def test_a_plant_that_is_sold_early_saves_its_bench():
-    """Ready in week 3 of 10, at 40 to the m2 and 2 a week: sold in week 6 it saves four weeks until week 10."""
+    """Ready in week 3 of 10, at 40 to the m² and 2 a week: sold in week 6 it saves four weeks until week 10."""
     plan = season(
         [stage(typical=2, survival=1, plants_per_m2=40)],
-        offers=[offer(last_week="2027-W01")],
+        price_list=[offer(last_week="2027-W01")],
         places=[{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 2}],
-        wanted=[{"variety": "A", "week": f"2027-W{w:02d}", "wanted": 10} for w in (6, 10)],
+        targets=[{"variety": "A", "week": f"2027-W{w:02d}", "target": 10} for w in (6, 10)],
         weeks=12,
     )
     plan = plan.replace(varieties=[{"variety": "A", "group": "crop", "sale_price": 3}])
@@ -168,12 +168,12 @@ def test_a_plant_that_is_sold_early_saves_its_bench():
 # --- by hand
 
 
-def sure(offers, wanted=((6, 10),), deliveries=2, own=(), **cells):
+def sure(price_list, targets=((6, 10),), deliveries=2, own=(), **cells):
     """Plants take two weeks and none is lost; wanted are so many in a week, sold at 3."""
     plan = season(
         [stage(**{"typical": 2, "survival": 1} | cells)],
-        offers=offers,
-        wanted=[{"variety": "A", "week": f"2027-W{week:02d}", "wanted": number} for week, number in wanted],
+        price_list=price_list,
+        targets=[{"variety": "A", "week": f"2027-W{week:02d}", "target": number} for week, number in targets],
         weeks=10,
     )
     plan = plan.replace(varieties=[{"variety": "A", "group": "crop", "sale_price": 3} | dict(own)])
@@ -182,7 +182,7 @@ def sure(offers, wanted=((6, 10),), deliveries=2, own=(), **cells):
 
 def listed(*rows):
     """A price list of rows that differ."""
-    (prices,) = PriceList.of([Offer(**offer(**row)) for row in rows])
+    (prices,) = PriceList.of([PriceLine(**offer(**row)) for row in rows])
     return prices
 
 
@@ -228,16 +228,20 @@ def test_gaps_are_the_lawful_plants_between_two_quantities_up_to_the_next_price(
 
 def test_up_to_sixty_quantities_are_all_tried_and_of_more_sixty_and_where_prices_begin():
     prices = listed({}, {"from_quantity": 31, "unit_price": 0.9})
-    assert lawful_up_to(prices, 60).tolist() == list(range(1, 61))
-    assert lawful_up_to(listed({}), 61).tolist() == [n for n in range(1, 62) if n != 31]  # sixty, evenly
-    assert lawful_up_to(prices, 61).tolist() == list(range(1, 62))
-    many = lawful_up_to(listed({}, {"from_quantity": 36, "unit_price": 0.9}), 600)
+    assert orderable_up_to(prices, 60).tolist() == list(range(1, 61))
+    assert orderable_up_to(listed({}), 61).tolist() == [n for n in range(1, 62) if n != 31]  # sixty, evenly
+    assert orderable_up_to(prices, 61).tolist() == list(range(1, 62))
+    many = orderable_up_to(listed({}, {"from_quantity": 36, "unit_price": 0.9}), 600)
     assert {1, 31, 36, 42, 600} <= set(many.tolist())
     assert many.size == 61
     assert np.diff(many).max() <= 11
     assert many.dtype == np.int64
-    assert lawful_up_to(listed({"minimum": 25, "multiple": 10}), 1).tolist() == [30]
-    assert lawful_up_to(listed({"multiple": 10}, {"from_quantity": 95, "unit_price": 0.5}), 20).tolist() == [10, 20, 95]
+    assert orderable_up_to(listed({"minimum": 25, "multiple": 10}), 1).tolist() == [30]
+    assert orderable_up_to(listed({"multiple": 10}, {"from_quantity": 95, "unit_price": 0.5}), 20).tolist() == [
+        10,
+        20,
+        95,
+    ]
 
 
 def test_two_deliveries_come_from_two_labs_or_in_two_weeks():
@@ -271,12 +275,12 @@ def test_two_deliveries_sell_what_is_asked_for_and_the_rest_marked_down():
 
 def test_plants_past_their_best_are_not_sold():
     """Of 12 that keep two weeks, 10 are sold in week 4; two are past their best in week 5, and none is left for 7."""
-    ways = sure([offer(last_week="2027-W03")], ((4, 10), (7, 5)), own={"shelf_life": 2})
+    ways = sure([offer(last_week="2027-W03")], ((4, 10), (7, 5)), own={"saleable_weeks": 2})
     first, second = (Pick(ways.slots[slot][at], number) for slot, at, number in ((0, 0, 12), (1, 2, 6)))
     assert ways.margin([first]).tolist() == [30 - 12] * 4
     assert ways.margin([second]).tolist() == [0 - 6] * 4  # ready in week 5, past their best in week 7
     assert ways.margin([first, second]).tolist() == [30 - 18] * 4
-    third = sure([offer(last_week="2027-W04")], ((4, 10), (7, 5)), own={"shelf_life": 2})
+    third = sure([offer(last_week="2027-W04")], ((4, 10), (7, 5)), own={"saleable_weeks": 2})
     assert third.table(0, 3, 0, np.full(4, 0.25))[11, 5] == pytest.approx(45)
 
 
@@ -295,17 +299,19 @@ def test_refining_tries_more_near_a_pick_and_says_whether_there_was_any(monkeypa
 
 
 def test_a_plantlet_stands_from_delivery_until_the_last_wanted_week():
-    """Delivered in week 2, two weeks at 50 to the m2; saleable plants stand as closely until they leave in week 6."""
+    """Delivered in week 2, two weeks at 50 to the m²; saleable plants stand as closely until they leave in week 6."""
     ways = sure([offer(first_week="2027-W02", last_week="2027-W02")], plants_per_m2=50)
     (way,) = ways.slots[0]
     assert way.area.dtype == np.float32
     assert way.area[:, 0].tolist() == pytest.approx([0, 0.02, 0.02, 0.02, 0.02, 0, 0, 0, 0, 0])
-    short = sure([offer(first_week="2027-W02", last_week="2027-W02")], own={"shelf_life": 1}, plants_per_m2=50)
+    short = sure([offer(first_week="2027-W02", last_week="2027-W02")], own={"saleable_weeks": 1}, plants_per_m2=50)
     assert short.slots[0][0].area[:, 0].tolist() == pytest.approx([0, 0.02, 0.02, 0.02, 0, 0, 0, 0, 0, 0])
 
 
 def test_areas_are_looked_at_in_no_more_than_512_draws():
-    plan = season([stage(typical=2, survival=1)], wanted=[{"variety": "A", "week": "2027-W06", "wanted": 10}], weeks=30)
+    plan = season(
+        [stage(typical=2, survival=1)], targets=[{"variety": "A", "week": "2027-W06", "target": 10}], weeks=30
+    )
     plan = plan.replace(varieties=[{"variety": "A", "group": "crop", "sale_price": 3}])
     way = Ways(plan, season_streams(600, 1), "A", 1).slots[0][0]
     assert way.area.shape == (30, 512)

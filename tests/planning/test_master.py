@@ -20,7 +20,7 @@ from forecast.planning.master import Cut, Prices, Sharing, Tail
 from forecast.planning.pricing import Bidder
 from forecast.planning.whole_order import plan_orders
 from forecast.resources.money_flow import worst_seasons
-from forecast.season.rows import Offer
+from forecast.season.rows import PriceLine
 from forecast.weeks import Week
 
 DRAWS = 16
@@ -72,7 +72,7 @@ def random_prices(rng, sharing, bidders):
 def test_at_any_prices_the_bound_is_above_the_best_of_all_plans(seed):
     rng, each = np.random.default_rng([5, seed]), 1 + seed % 2
     plan = competing(seed, 2, 1, coarse=each)
-    plans = every_margin(plan, DRAWS, 1, each, 7 * max(row.likely_number for row in plan.wanted))
+    plans = every_margin(plan, DRAWS, 1, each, 7 * max(row.median_number for row in plan.targets))
     plan = tight(seed, plans, plan)
     limits = {"budget": plan.budget, "bench": benches(plan)}
     floor = float(plans.bad(np.array([plans.best(**limits)]))[0]) if seed % 3 == 0 else None
@@ -92,7 +92,7 @@ def test_no_plan_within_the_limits_earns_more_than_the_bound(seed, floor):
     plan = competing(seed, 2)
     plan = plan.replace(
         budget=float(rng.choice([60, 150, 1000])),
-        offers=tuple(row.replace(multiple=1, minimum=1) for row in plan.offers),
+        price_list=tuple(row.replace(multiple=1, minimum=1) for row in plan.price_list),
         places=tuple(row.replace(area=float(rng.choice([0.5, 1.5, 50]))) for row in plan.places),
     )
     streams = season_streams(DRAWS, 1)
@@ -118,11 +118,11 @@ def test_no_plan_within_the_limits_earns_more_than_the_bound(seed, floor):
 
 @pytest.mark.parametrize("seed", range(12))
 def test_of_quantities_thinned_out_the_bound_holds_for_all_and_the_best_are_found(seed, monkeypatch):
-    """With four quantities tried of each offer and week, of twenty and more that are lawful."""
+    """With four quantities tried of each offer and week, of twenty and more that are orderable."""
     plan = competing(100 + seed, 2, 1)
-    step = max(max(row.multiple for row in plan.offers) // 6, 1)
-    plan = plan.replace(offers=tuple(row.replace(multiple=step, minimum=1) for row in plan.offers))
-    plans = every_margin(plan, DRAWS, 1, 1, 7 * max(row.likely_number for row in plan.wanted))
+    step = max(max(row.multiple for row in plan.price_list) // 6, 1)
+    plan = plan.replace(price_list=tuple(row.replace(multiple=step, minimum=1) for row in plan.price_list))
+    plans = every_margin(plan, DRAWS, 1, 1, 7 * max(row.median_number for row in plan.targets))
     plan = tight(seed, plans, plan) if seed % 2 else plan
     best = plans.value[plans.best(budget=plan.budget or math.inf, bench=benches(plan))]
     monkeypatch.setattr(module, "MOST_STEPS", 4)
@@ -194,12 +194,12 @@ def yard(budget=None, areas=(10.0,), weeks=2, usable=1.0):
     names = ("house", "yard")[: len(areas)]
     places = [{"place": name, "area": area, "usable": usable} for name, area in zip(names, areas, strict=True)]
     offers = [offer(last_week="2027-W02")]
-    return season([stage()], offers=offers, weeks=weeks, places=places, budget=budget)
+    return season([stage()], price_list=offers, weeks=weeks, places=places, budget=budget)
 
 
 def delivered(quantity=1, area=0.0, *, draws=FLAT, rows=2, **cells):
     """So many plants that stand on an area each [m2], one for all places, weeks and draws or shape (rows, draws)."""
-    (prices,) = PriceList.of([Offer(**offer(last_week="2027-W02", **cells))])
+    (prices,) = PriceList.of([PriceLine(**offer(last_week="2027-W02", **cells))])
     nothing = np.zeros((1, draws))
     stood = np.broadcast_to(np.asarray(area, dtype=np.float32), (rows, draws))
     sizes = np.array([quantity])
@@ -252,7 +252,7 @@ def test_without_a_budget_all_is_had_and_money_is_worth_nothing_more():
 
 
 def test_a_square_metre_more_is_worth_what_the_next_part_of_a_bundle_earns_on_it():
-    """8 on 4 m2 and 6 on 2 m2, on 4 m2 in the fullest draw: 6 and half of 8, so 2 a square metre."""
+    """8 on 4 m² and 6 on 2 m², on 4 m² in the fullest draw: 6 and half of 8, so 2 a square metre."""
     stood = np.zeros((2, FLAT))
     stood[1, 2] = 2
     picks = delivered(2, stood), delivered(1, stood)
@@ -362,11 +362,11 @@ def test_if_each_item_must_have_one_it_has_the_cheapest_that_fit():
         (100, 2, {"budget": 30}),  # 30 % more, rather than twice the bench
         (30, 2, {"house": 2}),  # twice the bench, rather than 333 % more
         (20, 1, {"budget": 10, "house": 3}),
-        (28, 0.5, {"budget": 2, "house": 3.5}),  # a bench below 1 m2 counts as 1 m2: 357 %, rather than 364 %
+        (28, 0.5, {"budget": 2, "house": 3.5}),  # a bench below 1 m² counts as 1 m²: 357 %, rather than 364 %
     ],
 )
 def test_least_is_lacking_as_a_share_of_its_limit(budget, bench, lacking):
-    """One bundle costs 130 and stands on nothing, the other costs 30 and stands on 4 m2 in the second week alone."""
+    """One bundle costs 130 and stands on nothing, the other costs 30 and stands on 4 m² in the second week alone."""
     options = [bundle(0, -130, 130), bundle(0, -30, 30, delivered(1, [[0] * FLAT, [4] * FLAT]))]
     assert sharing_of(yard(budget, (bench,)), options, each=True).lacking() == pytest.approx(lacking)
 
@@ -379,14 +379,14 @@ def test_every_place_lacks_by_itself_and_the_same_in_all_its_weeks():
 
 
 def test_what_lacks_of_a_small_place_weighs_more_than_the_same_of_a_large_one():
-    """3 m2 of a house of 2 m2, or 12 m2 of a yard of 20 m2."""
+    """3 m² of a house of 2 m², or 12 m² of a yard of 20 m²."""
     inside, outside = (np.array(rows)[:, None] * np.ones(FLAT) for rows in ([5.0, 5, 0, 0], [0.0, 0, 32, 32]))
     options = [bundle(0, -1, 1, delivered(1, stood, rows=4)) for stood in (inside, outside)]
     assert sharing_of(yard(areas=(2.0, 20.0)), options, each=True).lacking() == pytest.approx({"yard": 12})
 
 
 def test_a_bound_adds_what_scarce_things_are_worth_to_what_items_are():
-    """3 + 4, 0.5 of 20 to spend, 2 for each of 10 m2, less 0.25 of a floor of 8."""
+    """3 + 4, 0.5 of 20 to spend, 2 for each of 10 m², less 0.25 of a floor of 8."""
     prices = Prices(np.full(FLAT, 0.25), 0.5, 1.25, np.array([0.25]), np.array([2.0]), {}, {})
     cut, tail = Cut(0, np.array([1]), 10.0), Tail(np.array([1.0, 0, 0, 0]))
     one = bundle(0, 1)
@@ -400,7 +400,7 @@ def test_a_bound_adds_what_scarce_things_are_worth_to_what_items_are():
 
 
 def test_the_worst_weeks_of_a_place_are_cut_first_and_at_most_six_at_once():
-    """Eight weeks overfull by 1 to 8 m2 in the two fullest of twenty draws."""
+    """Eight weeks overfull by 1 to 8 m² in the two fullest of twenty draws."""
     over = np.array([3, 8, 1, 7, 2, 6, 5, 4])
     stood = np.full((8, 20), 2.0)
     stood[:, [3, 11]] = 10.0 + over[:, None]
@@ -441,7 +441,7 @@ def test_benches_are_what_is_usable_place_by_place():
 
 
 def test_parts_of_bundles_stand_on_parts_of_their_area_and_earn_parts_of_their_margin():
-    """Ten plants on 0.5 m2 each and four on 1 m2; half of the first and a quarter of the second."""
+    """Ten plants on 0.5 m² each and four on 1 m²; half of the first and a quarter of the second."""
     first, second = delivered(10, 0.5), delivered(4, 1.0)
     bundles = [bundle(0, 8, 3, first), bundle(1, 4, 2, second, first)]
     limits, parts = Limits(yard(), FLAT), np.array([0.5, 0.25])
@@ -460,7 +460,7 @@ def test_the_fullest_and_the_worst_tenth_are_two_of_twenty_draws_and_one_of_four
     numbers = np.random.default_rng(1).permutation(20).astype(float)
     assert Limits(yard(), 20).fullest(np.array([numbers, -numbers])).tolist() == [18.5, -0.5]
     assert Limits(yard(), 4).fullest(np.array([[1.0, 5.0, 2.0, 3.0]])).tolist() == [5]
-    assert Limits(yard(), 20).bad_years([bundle(0, numbers, draws=20)]) == pytest.approx(0.5)
+    assert Limits(yard(), 20).worst_tenth([bundle(0, numbers, draws=20)]) == pytest.approx(0.5)
 
 
 def test_plants_that_share_boxes_fill_them_up_before_the_next():

@@ -17,7 +17,7 @@ DRAWS, SEED, FRESH = 16, 1, 7
 
 def planned(number):
     season = competing(number, 2, 1)
-    most = 7 * max(row.likely_number for row in season.wanted)
+    most = 7 * max(row.median_number for row in season.targets)
     budget = 0.6 * every_margin(season, DRAWS, SEED, 1, most).spent.max()
     season = season.replace(budget=float(budget))
     return season, most, forecast.plan_orders(season, draws=DRAWS, seed=SEED, deliveries=1, gap=1e-9)
@@ -74,7 +74,9 @@ def test_the_margin_is_that_of_the_cash_flow_on_the_fresh_draws_and_its_error_th
     assert found.margin == pytest.approx(counted.mean(), abs=4 * found.error)
     flow = forecast.cash_flow(forecast.simulate(season, plan.orders, draws=256, seed=FRESH))
     assert found.error == pytest.approx(flow.margin.std(ddof=1) / 16, rel=1e-9)
-    assert found.bad_years == pytest.approx(sum(sorted(flow.margin)[:25]) / 25.6 + sorted(flow.margin)[25] * 0.6 / 25.6)
+    assert found.worst_tenth == pytest.approx(
+        sum(sorted(flow.margin)[:25]) / 25.6 + sorted(flow.margin)[25] * 0.6 / 25.6
+    )
 
 
 def test_draws_of_the_search_itself_and_a_single_search_are_refused():
@@ -99,7 +101,7 @@ def test_a_certificate_is_told_word_for_word():
 
 def test_repeated_searches_keep_the_floor_on_bad_years(monkeypatch):
     season, _, _ = planned(2)
-    plan = forecast.plan_orders(season, draws=DRAWS, seed=SEED, deliveries=1, bad_years=-1e6)
+    plan = forecast.plan_orders(season, draws=DRAWS, seed=SEED, deliveries=1, worst_tenth=-1e6)
     heard, search = [], module.best_margin
 
     def listening(season, streams, **options):

@@ -41,8 +41,8 @@ def plan(places=PLACES, names=tuple(WANTED), density=10, **cells):
         ],
         varieties=names,
         places=places,
-        wanted=[{"variety": name, "week": "2027-W18", "wanted": WANTED[name]} for name in names],
-        **{"offers": offers} | cells,
+        targets=[{"variety": name, "week": "2027-W18", "target": WANTED[name]} for name in names],
+        **{"price_list": offers} | cells,
     )
     return made.replace(varieties=[row.replace(sale_price=9.0) for row in made.varieties])
 
@@ -84,7 +84,7 @@ def test_cost_and_margin_are_those_by_hand_with_freight_by_the_box(whole):
 def test_limits_are_used_by_money_and_by_the_plants_that_stand_there_in_the_fullest_week(whole):
     """In the tunnel 250 from week 8 and 350 from week 10 to 11; in the house 350 from week 14 on."""
     table = whole.limits()
-    assert table.columns.tolist() == ["limit", "week", "used", "there_is", "one_more"]
+    assert table.columns.tolist() == ["limit", "week", "used", "available", "shadow_price"]
     assert table.to_numpy().tolist() == [
         ["budget", "", round(SPENT, 2), 2_000, 0],
         ["tunnel", "2027-W10", 35, 100, 0],
@@ -105,18 +105,18 @@ def test_a_place_is_fullest_where_the_greatest_share_of_it_is_used(size):
 
 
 def test_a_floor_on_bad_years_is_a_limit_that_is_told_in_the_table_alone():
-    route = [stage(typical=2, survival=0.8, survival_spread=0.1)]
-    made = season(route, wanted=[{"variety": "A", "week": "2027-W10", "low": 60, "likely": 100, "high": 160}])
-    made = made.replace(varieties=[made.variety("A").replace(sale_price=5)], offers=[offer(last_week="2027-W01")])
+    route = [stage(typical=2, survival=0.8, survival_sd=0.1)]
+    made = season(route, targets=[{"variety": "A", "week": "2027-W10", "p5": 60, "median": 100, "p95": 160}])
+    made = made.replace(varieties=[made.variety("A").replace(sale_price=5)], price_list=[offer(last_week="2027-W01")])
     free = found(made)
-    floor = free._found.sharing.bad_years(free._found.chosen) + 20
-    kept = found(made, bad_years=floor)
+    floor = free._found.sharing.worst_tenth(free._found.chosen) + 20
+    kept = found(made, worst_tenth=floor)
     assert free.limits()["limit"].tolist() == ["house"]
     row = kept.limits().set_index("limit").loc["bad years"]
     assert row["week"] == ""
-    assert row["there_is"] == round(floor, 2)
+    assert row["available"] == round(floor, 2)
     assert row["used"] >= floor - 0.01
-    assert row["one_more"] > 0
+    assert row["shadow_price"] > 0
     assert kept.margin < free.margin
     assert "scarce" not in str(kept)
 
@@ -157,16 +157,16 @@ def test_a_scarce_limit_is_told_with_what_one_more_of_it_earns_or_saves():
     one = plan(places=[{"place": "tunnel", "area": 5, "usable": 1}, PLACES[1]], names=("A",))
     less = found(one, gap=1e-9)
     assert less.table()["quantity"].tolist() == [50]
-    worth, house = less.limits()["one_more"]
+    worth, house = less.limits()["shadow_price"]
     assert worth == pytest.approx(72.655, rel=0.03)  # between fifty and the next number that was tried
     assert worth == round(worth, 4)
     assert house == 0
     assert str(less).splitlines()[-1] == (
-        f"The tunnel is scarce in 2027-W10: one more m2 would earn about {worth:.2f} EUR."
+        f"The tunnel is scarce in 2027-W10: one more m² would earn about {worth:.2f} EUR."
     )
     poor = found(plan(names=("A", "C"), budget=200), gap=1e-9)  # all of A, and of C, at 2.5 each, ten
     assert poor.table()["quantity"].tolist() == [10, 100]
-    worth, *others = poor.limits()["one_more"]
+    worth, *others = poor.limits()["shadow_price"]
     assert worth == pytest.approx((9 - 2.5) / 2.5, rel=0.03)
     assert others == [0, 0]
     assert str(poor).splitlines()[-1] == f"The budget is scarce: one more EUR would earn about {worth:.2f} EUR."
@@ -175,7 +175,7 @@ def test_a_scarce_limit_is_told_with_what_one_more_of_it_earns_or_saves():
 
 def test_other_plans_lose_what_they_earn_less_the_cheapest_first(whole):
     """A plant more of A costs 1.7345 and is not sold; a plant less earns 9 less; without the order, all hundred."""
-    table = whole.runners_up()
+    table = whole.alternatives()
     assert table.columns.tolist() == ["variety", "lab", "week", "quantity", "instead", "loss", "fits"]
     assert table["loss"].is_monotonic_increasing
     rows = table[table["variety"] == "A"].drop(columns="variety").to_numpy().tolist()
@@ -185,14 +185,14 @@ def test_other_plans_lose_what_they_earn_less_the_cheapest_first(whole):
         ["Lab", "2027-W10", 100, "nothing", 726.55, True],
     ]
     table["loss"] = 0.0
-    assert (whole.runners_up()["loss"] > 0).all()
+    assert (whole.alternatives()["loss"] > 0).all()
 
 
 def test_a_variety_that_no_lab_offers_or_that_comes_too_late_is_said_to_be_left_out():
     cultures = [CULTURE | {"variety": name, "enters": "rooting"} for name in "DB"]
     offers = [offered("A"), offered("B") | {"first_week": "2027-W19", "last_week": "2027-W20"}]
     offers += [offered("C", minimum=2_000)]
-    left = found(plan(offers=offers, cultures=cultures, budget=2_000))
+    left = found(plan(price_list=offers, cultures=cultures, budget=2_000))
     assert left.left_out() == {
         "D": "no lab offers it",
         "B": "no delivery can come before it is wanted",
@@ -208,7 +208,7 @@ def test_a_variety_that_no_lab_offers_or_that_comes_too_late_is_said_to_be_left_
 def test_a_variety_is_left_out_for_what_its_best_order_would_lose_with_its_freight():
     """A thousand of C cost 2.5 each and a box of 20 for 500; 60 are sold at 9."""
     offers = [offered("A"), offered("C", minimum=1_000, freight_per_box=20, plants_per_box=500)]
-    made = plan(offers=offers, places=[row | {"area": 1_000} for row in PLACES], names=("A", "C"))
+    made = plan(price_list=offers, places=[row | {"area": 1_000} for row in PLACES], names=("A", "C"))
     left = found(made)
     assert left.left_out() == {"C": "its best order, 1,000 for 2027-W08, would lose 2,000 EUR"}
     assert 1_000 * 2.5 + 2 * 20 - 60 * 9 == 2_000

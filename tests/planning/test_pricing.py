@@ -22,11 +22,13 @@ def asked(plan, deliveries, **options):
 
 @pytest.mark.parametrize("seed", range(1, 8))
 def test_of_pairs_thinned_out_no_lawful_pair_is_worth_more_than_is_said(seed, monkeypatch):
-    """Of twenty and more lawful quantities of each offer and week three are tried; no boxes, so that all adds up."""
+    """Of twenty and more orderable quantities of each offer and week three are tried; no boxes, so that all adds up."""
     plan = competing(seed, 1, 2)
-    step = max(max(row.multiple for row in plan.offers) // 5, 1)
-    rows = tuple(row.replace(multiple=step, minimum=1, plants_per_box=None, freight_per_box=0) for row in plan.offers)
-    plan = plan.replace(offers=rows)
+    step = max(max(row.multiple for row in plan.price_list) // 5, 1)
+    rows = tuple(
+        row.replace(multiple=step, minimum=1, plants_per_box=None, freight_per_box=0) for row in plan.price_list
+    )
+    plan = plan.replace(price_list=rows)
     monkeypatch.setattr(module, "MOST_STEPS", 3)
     found, ways = asked(plan, 2)
     pairs = list(ways.pairs())
@@ -35,7 +37,8 @@ def test_of_pairs_thinned_out_no_lawful_pair_is_worth_more_than_is_said(seed, mo
         first, second = ways.slots[0][i], ways.slots[1][j]
         thinned |= bool(first.gaps.any() and second.gaps.any())
         every = [
-            [n for n in range(1, int(way.quantities[-1]) + 1) if way.prices.lawful(n) == n] for way in (first, second)
+            [n for n in range(1, int(way.quantities[-1]) + 1) if way.prices.orderable(n) == n]
+            for way in (first, second)
         ]
         for a in every[0][:: max(len(every[0]) // 12, 1)]:
             for b in every[1][:: max(len(every[1]) // 12, 1)]:
@@ -48,8 +51,8 @@ def test_of_pairs_thinned_out_no_lawful_pair_is_worth_more_than_is_said(seed, mo
 @pytest.mark.parametrize("seed", range(8))
 def test_the_first_that_is_asked_for_is_the_best_of_all_that_are_tried(seed):
     plan = competing(seed, 1, 2)
-    rows = tuple(row.replace(plants_per_box=None, freight_per_box=0) for row in plan.offers)
-    found, ways = asked(plan.replace(offers=rows), 2)
+    rows = tuple(row.replace(plants_per_box=None, freight_per_box=0) for row in plan.price_list)
+    found, ways = asked(plan.replace(price_list=rows), 2)
     singles = [[Pick(way, int(n))] for way in ways.slots[0] for n in way.quantities]
     doubles = [
         [Pick(ways.slots[0][i], int(a)), Pick(ways.slots[1][j], int(b))]
@@ -73,8 +76,8 @@ def test_nothing_is_asked_for_that_costs_more_than_the_budget_with_all_boxes_beg
     monkeypatch.setattr(module, "MOST_STEPS", 1000)  # all are tried
     plan = season(
         [stage("arrival", survival=1)],
-        offers=[offer(unit_price=1, plants_per_box=10, freight_per_box=5, last_week="2027-W01")],
-        wanted=[{"variety": "A", "week": "2027-W05", "wanted": 50}],
+        price_list=[offer(unit_price=1, plants_per_box=10, freight_per_box=5, last_week="2027-W01")],
+        targets=[{"variety": "A", "week": "2027-W05", "target": 50}],
         budget=budget,
     )
     plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=9.0)])
@@ -87,9 +90,9 @@ def test_nothing_is_asked_for_that_needs_more_bench_than_there_is():
     """At 100 to the square metre for four weeks; the bench of 0.3 square metres holds thirty."""
     plan = season(
         [stage(typical=4, survival=1)],
-        offers=[offer(unit_price=1, last_week="2027-W01")],
+        price_list=[offer(unit_price=1, last_week="2027-W01")],
         places=[{"place": "house", "area": 0.3, "usable": 1}],
-        wanted=[{"variety": "A", "week": "2027-W05", "wanted": 50}],
+        targets=[{"variety": "A", "week": "2027-W05", "target": 50}],
     )
     plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=9.0)])
     ways = Ways(plan, season_streams(DRAWS, 1), "A", 1)

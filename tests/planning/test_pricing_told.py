@@ -127,8 +127,8 @@ def hand(monkeypatch: pytest.MonkeyPatch, deliveries: int, **cells: object) -> t
     monkeypatch.setattr(module, "MOST_STEPS", 3)
     plan = season(
         [stage("arrival", survival=1)],
-        offers=[offer("A", **{"last_week": "2027-W01"} | cells)],
-        wanted=[{"variety": "A", "week": "2027-W05", "wanted": 50}],
+        price_list=[offer("A", **{"last_week": "2027-W01"} | cells)],
+        targets=[{"variety": "A", "week": "2027-W05", "target": 50}],
     )
     plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=9.0)])
     ways = Ways(plan, season_streams(DRAWS, 1), "A", deliveries)
@@ -142,8 +142,11 @@ def test_what_is_not_tried_is_in_no_doubt_if_it_is_worth_less_than_the_best(monk
     week = {"last_week": "2027-W01"}
     plan = season(
         [stage("arrival", survival=1)],
-        offers=[offer("A", unit_price=1.5, **week), offer("A", unit_price=0.1, from_quantity=60, multiple=60, **week)],
-        wanted=[{"variety": "A", "week": "2027-W05", "wanted": 50}],
+        price_list=[
+            offer("A", unit_price=1.5, **week),
+            offer("A", unit_price=0.1, from_quantity=60, multiple=60, **week),
+        ],
+        targets=[{"variety": "A", "week": "2027-W05", "target": 50}],
     )
     plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=2.0)])
     ways = Ways(plan, season_streams(DRAWS, 1), "A", 1)

@@ -22,8 +22,8 @@ def plan():
         varieties=("A", "B"),
         places=[{"place": "house", "area": 2, "usable": 1, "cost_per_m2_week": 2}],
         hourly_wage=20,
-        offers=[offer("A", unit_price=2, **weeks), offer("B", lab="Other lab", unit_price=3, **weeks)],
-        wanted=[{"variety": name, "week": "2027-W16", "wanted": number} for name, number in (("A", 100), ("B", 150))],
+        price_list=[offer("A", unit_price=2, **weeks), offer("B", lab="Other lab", unit_price=3, **weeks)],
+        targets=[{"variety": name, "week": "2027-W16", "target": number} for name, number in (("A", 100), ("B", 150))],
     )
     return made.replace(varieties=[row.replace(sale_price=9.0, markdown_price=1.0) for row in made.varieties])
 
@@ -94,13 +94,13 @@ def test_a_plan_fills_the_bench_and_says_what_more_of_it_would_earn(plan):
         first,
     )
     assert second.startswith("They earn about 98")
-    assert third == "The house is scarce in 2027-W12: one more m2 would earn about 442.00 EUR."
+    assert third == "The house is scarce in 2027-W12: one more m² would earn about 442.00 EUR."
 
 
 def test_what_is_left_out_because_its_smallest_order_is_too_large_says_so(plan):
     """Five hundred of B would stand on five square metres."""
-    rows = [row.replace(minimum=500) if row.variety == "B" else row for row in plan.offers]
-    wanted = [plan.wanted[0], plan.wanted[1].replace(wanted=500)]
-    found = forecast.plan_orders(plan.replace(offers=rows, wanted=wanted), deliveries=1, **FEW)
+    rows = [row.replace(minimum=500) if row.variety == "B" else row for row in plan.price_list]
+    target = [plan.targets[0], plan.targets[1].replace(target=500)]
+    found = forecast.plan_orders(plan.replace(price_list=rows, targets=target), deliveries=1, **FEW)
     assert {row.variety: row.quantity for row in found.orders} == {"A": 100}
     assert str(found).splitlines()[-1] == "Nothing of B: not even its smallest order keeps the limits."

@@ -34,7 +34,7 @@ def same(plans, others):
         assert (one.margin, one.bound, one.cost) == (other.margin, other.bound, other.cost)
         assert one.table().equals(other.table())
         assert one.limits().equals(other.limits())
-        assert one.runners_up().equals(other.runners_up())
+        assert one.alternatives().equals(other.alternatives())
         assert one.left_out() == other.left_out()
         assert str(one) == str(other)
         assert one.cash.entries().equals(other.cash.entries())
@@ -83,7 +83,7 @@ def test_a_scenario_out_of_reach_is_named_and_the_others_are_kept():
 
 
 def test_a_scenario_at_fault_is_named_before_any_work():
-    scenarios = {"as stated": SMALL, "idle": SMALL.replace(wanted=())}
+    scenarios = {"as stated": SMALL, "idle": SMALL.replace(targets=())}
     with pytest.raises(Refused, match="idle, wanted: nothing is wanted"):
         forecast.plan_orders(scenarios, **ASKED)
 
@@ -93,7 +93,7 @@ def test_all_scenarios_at_fault_are_named():
         varieties=tuple(row.replace(sale_price=None, markdown_price=None) for row in SMALL.varieties)
     )
     with pytest.raises(Refused) as caught:
-        forecast.plan_orders({1: SMALL.replace(wanted=()), "b": 3, "c": unpriced, "d": SMALL}, **ASKED)
+        forecast.plan_orders({1: SMALL.replace(targets=()), "b": 3, "c": unpriced, "d": SMALL}, **ASKED)
     assert str(caught.value).splitlines() == [
         "1, wanted: nothing is wanted. Add rows to wanted: variety, week and number.",
         "b, season, 'int': not a season. Give a season, or several by name.",

@@ -7,7 +7,7 @@ import pytest
 from small_seasons import beta_spread, offer, season, stage
 
 import forecast
-from forecast.ordering.baselines import confidence_prices
+from forecast.ordering.baselines import service_level_prices
 from forecast.sensitivity.inputs import told
 
 
@@ -17,7 +17,7 @@ from forecast.sensitivity.inputs import told
         (1.8, "of the stated price", "+80 %"),
         (0.25, "of the stated price", "-75 %"),
         (1.0, "of the stated price", "+0 %"),
-        (-2.26, "degC from usual", "-2.3 degC from usual"),
+        (-2.26, "°C from usual", "-2.3 °C from usual"),
         (0.9955, "share", "1.00"),
     ],
 )
@@ -27,11 +27,11 @@ def test_an_input_is_told_in_its_unit(value, unit, said):
 
 def test_the_table_of_orders_is_rounded_to_the_cent_and_the_orders_are_not():
     offers = [offer(unit_price=1.23456)]
-    plan = season([stage(survival=0.7, survival_spread=0.05, cost=0.123)], offers=offers)
-    plan = plan.replace(wanted=[{"variety": "A", "week": "2027-W20", "wanted": 77}])
+    plan = season([stage(survival=0.7, survival_sd=0.05, cost=0.123)], price_list=offers)
+    plan = plan.replace(targets=[{"variety": "A", "week": "2027-W20", "target": 77}])
     (order,) = made = forecast.size_orders(plan, draws=64, seed=1)
     row = made.table().iloc[0]
-    for name, digits in (("chance", 4), ("chance_from_mean", 4), ("purchase", 2), ("cost", 2), ("saleable", 1)):
+    for name, digits in (("chance", 4), ("chance_by_average", 4), ("purchase", 2), ("cost", 2), ("saleable", 1)):
         exact = getattr(order, name)
         assert row[name] == round(exact, digits)
         assert row[name] != exact
@@ -40,14 +40,14 @@ def test_the_table_of_orders_is_rounded_to_the_cent_and_the_orders_are_not():
 
 
 def test_confidences_that_are_tried_unless_said_go_from_even_odds_to_nineteen_in_twenty():
-    plan = season([stage("arrival", survival=0.8, survival_spread=0.1)])
-    plan = plan.replace(wanted=[{"variety": "A", "week": "2027-W20", "wanted": 40}])
-    table = confidence_prices(plan, draws=64, seed=1)
-    assert (table["confidence"].iloc[0], table["confidence"].iloc[-1]) == (0.5, 0.95)
-    assert table["confidence"].is_monotonic_increasing
+    plan = season([stage("arrival", survival=0.8, survival_sd=0.1)])
+    plan = plan.replace(targets=[{"variety": "A", "week": "2027-W20", "target": 40}])
+    table = service_level_prices(plan, draws=64, seed=1)
+    assert (table["service_level"].iloc[0], table["service_level"].iloc[-1]) == (0.5, 0.95)
+    assert table["service_level"].is_monotonic_increasing
     assert table["plantlets"].is_monotonic_increasing
     for row in table.to_dict("records"):
-        asked = plan.replace(wanted=[plan.wanted[0].replace(confidence=row["confidence"])])
+        asked = plan.replace(targets=[plan.targets[0].replace(service_level=row["service_level"])])
         (order,) = forecast.size_orders(asked, draws=64, seed=1)
         assert (row["plantlets"], row["cost"], row["unmet"]) == (order.quantity, round(order.cost, 2), 0)
 
@@ -55,9 +55,9 @@ def test_confidences_that_are_tried_unless_said_go_from_even_odds_to_nineteen_in
 def test_what_an_answer_hangs_on_is_said_in_seasons_in_plants_or_in_money():
     """Of 400 plantlets 0.8 survive: 320 plants, sold at 2 and bought at 1."""
     offers = [offer(unit_price=1)]
-    plan = season([stage("arrival", **beta_spread(8.0, 2.0))], offers=offers)
+    plan = season([stage("arrival", **beta_spread(8.0, 2.0))], price_list=offers)
     plan = plan.replace(
-        wanted=[{"variety": "A", "week": "2027-W20", "wanted": 10_000}],
+        targets=[{"variety": "A", "week": "2027-W20", "target": 10_000}],
         varieties=[plan.variety("A").replace(sale_price=2.0)],
     )
     asked = {"orders": [("A", "2027-W05", 400)], "draws": 4096, "seed": 1}
@@ -82,7 +82,7 @@ def test_what_an_answer_hangs_on_is_said_in_seasons_in_plants_or_in_money():
     ],
 )
 def test_weeks_that_are_all_too_late_are_said_to_be(typical, last):
-    plan = season([stage(typical=typical, survival=1)], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 50}])
+    plan = season([stage(typical=typical, survival=1)], targets=[{"variety": "A", "week": "2027-W20", "target": 50}])
     found = forecast.delivery_weeks(plan, "A", draws=8, seed=1)
     assert str(found).splitlines() == [
         "A: no single week of delivery gives 50 by 2027-W20 as surely as asked.",

@@ -44,7 +44,7 @@ def limits_of(plan):
 
 
 def likely(plan):
-    return max(row.likely_number for row in plan.wanted)
+    return max(row.median_number for row in plan.targets)
 
 
 # --- against every combination
@@ -60,7 +60,7 @@ def test_no_combination_of_orders_earns_more_within_the_limits(seed):
     best = plans.best(**limits_of(plan), floor=floor)
     asked = {"draws": DRAWS, "seed": 1, "deliveries": each, "gap": 1e-9}
     if floor > -math.inf:
-        asked["bad_years"] = floor
+        asked["worst_tenth"] = floor
     if best is None:
         with pytest.raises(OutOfReach):
             plan_orders(plan, **asked)
@@ -68,7 +68,9 @@ def test_no_combination_of_orders_earns_more_within_the_limits(seed):
     found = plan_orders(plan, **asked)
     assert found.margin == pytest.approx(plans.value[best], rel=1e-6, abs=1e-6)
     assert found.bound >= plans.value[best] - 1e-9 * abs(plans.value[best])
-    faults, margin = broken(plan, found.orders, draws=DRAWS, seed=1, deliveries_each=each, floor=asked.get("bad_years"))
+    faults, margin = broken(
+        plan, found.orders, draws=DRAWS, seed=1, deliveries_each=each, floor=asked.get("worst_tenth")
+    )
     assert not faults
     assert margin.mean() == pytest.approx(found.margin, rel=1e-9, abs=1e-6)
 
@@ -104,15 +106,15 @@ def single(draw):
     """Draw a season in which one number is wanted, with one or two price lists and room for all."""
     lists = [draw(price_lists())] + ([draw(price_lists(lab="Other lab"))] if draw(st.booleans()) else [])
     number, by = draw(st.integers(2, 40)), week(draw(st.integers(12, 29)))
-    asked = {"low": number / 2, "likely": number, "high": 2 * number} if draw(st.booleans()) else {"wanted": number}
+    asked = {"p5": number / 2, "median": number, "p95": 2 * number} if draw(st.booleans()) else {"target": number}
     house = {"place": "house", "area": 1e7, "usable": 1, "cost_per_m2_week": draw(st.sampled_from([0, 2]))}
     return season(
         draw(stages(3)),
-        offers=[row for rows in lists for row in rows],
-        wanted=[{"variety": "A", "week": by} | asked],
+        price_list=[row for rows in lists for row in rows],
+        targets=[{"variety": "A", "week": by} | asked],
         weeks=30,
         places=[house],
-        shelf_life=draw(st.sampled_from([None, None, 8])),
+        saleable_weeks=draw(st.sampled_from([None, None, 8])),
     )
 
 
@@ -139,13 +141,13 @@ def test_alone_a_wanted_number_is_met_by_the_order_that_is_sized_for_it(plan):
 
 
 def many(seed, varieties=4):
-    """Give a season with many lawful quantities, and limits that may or may not be tight."""
+    """Return a season with many orderable quantities, and limits that may or may not be tight."""
     rng = np.random.default_rng([3, seed])
     plan = competing(seed, varieties)
-    offers = tuple(row.replace(multiple=int(rng.choice([1, 5]))) for row in plan.offers)
+    offers = tuple(row.replace(multiple=int(rng.choice([1, 5]))) for row in plan.price_list)
     areas = rng.choice([0.5, 2.0, 100.0], size=2).tolist()
     places = tuple(row.replace(area=a) for row, a in zip(plan.places, areas, strict=True))
-    return plan.replace(offers=offers, places=places, budget=rng.choice([None, 60.0, 200.0]))
+    return plan.replace(price_list=offers, places=places, budget=rng.choice([None, 60.0, 200.0]))
 
 
 @settings(some, max_examples=25)
@@ -158,7 +160,7 @@ def many(seed, varieties=4):
 def test_no_plan_breaks_a_limit_however_soon_the_search_must_end(seed, each, floor, seconds):
     plan = many(seed)
     try:
-        found = plan_orders(plan, draws=48, seed=2, deliveries=each, bad_years=floor, time_limit=seconds)
+        found = plan_orders(plan, draws=48, seed=2, deliveries=each, worst_tenth=floor, time_limit=seconds)
     except OutOfReach:  # a plan of nothing reaches floors up to 0
         assert floor == 30
         return
@@ -168,7 +170,7 @@ def test_no_plan_breaks_a_limit_however_soon_the_search_must_end(seed, each, flo
     assert found.margin <= found.bound
     assert found.gap >= 0
     assert np.isfinite([found.margin, found.bound, found.gap, found.cost]).all()
-    for frame in (found.table(), found.limits(), found.runners_up()):
+    for frame in (found.table(), found.limits(), found.alternatives()):
         assert not frame.isna().any().any()
 
 
@@ -181,7 +183,7 @@ def test_a_search_writes_nothing(capfd):
 
 # --- what a plan says of itself
 
-ROUTE = [stage(typical=2, survival=0.8, survival_spread=0.12, spread_batches=0.1, spread_plants=0.1)]
+ROUTE = [stage(typical=2, survival=0.8, survival_sd=0.12, batches_cv=0.1, plants_cv=0.1)]
 SOLD = {"A": {"sale_price": 5}, "B": {"sale_price": 6}}
 
 
@@ -192,17 +194,16 @@ def house(area):
 def sells(route=ROUTE, prices=SOLD, **cells):
     """A season of A and B, wanted in a range, of one lab with a price of 1."""
     usual = {"varieties": "AB", "weeks": 14}
-    usual["wanted"] = [
-        {"variety": name, "week": "2027-W10", "low": 60, "likely": 100, "high": 160}
-        for name in cells.get("asked", "AB")
+    usual["target"] = [
+        {"variety": name, "week": "2027-W10", "p5": 60, "median": 100, "p95": 160} for name in cells.get("asked", "AB")
     ]
-    usual["offers"] = [offer("A", last_week="2027-W04"), offer("B", unit_price=1.5, last_week="2027-W04")]
+    usual["price_list"] = [offer("A", last_week="2027-W04"), offer("B", unit_price=1.5, last_week="2027-W04")]
     plan = season(route, **usual | {name: cell for name, cell in cells.items() if name != "asked"})
     return plan.replace(varieties=tuple(row.replace(**prices.get(row.variety, {})) for row in plan.varieties))
 
 
 def changed(found, row):
-    """Give the orders of a plan with one of them changed as a row of `runners_up` says."""
+    """Return the orders of a plan with one of them changed as a row of `alternatives` says."""
     one = next(
         order
         for order in found.orders
@@ -224,7 +225,7 @@ def changed(found, row):
 def test_the_loss_of_another_plan_is_what_it_would_earn_less(seed):
     plan = many(seed, 3).replace(budget=150.0)
     found = plan_orders(plan, draws=32, seed=1, time_limit=3)
-    rows = found.runners_up()
+    rows = found.alternatives()
     assert not rows.empty
     assert rows["loss"].is_monotonic_increasing
     for row in rows.itertuples():
@@ -244,26 +245,26 @@ def test_one_more_of_a_limit_earns_what_is_said(limit, at):
             {"budget": number} if limit == "budget" else {"places": [{"place": "house", "area": number, "usable": 1}]}
         )
         offers = [offer("A", last_week="2027-W01"), offer("B", unit_price=1.5, last_week="2027-W01")]
-        return plan_orders(sells(offers=offers, **cells), draws=64, seed=1, gap=1e-3, deliveries=1)
+        return plan_orders(sells(price_list=offers, **cells), draws=64, seed=1, gap=1e-3, deliveries=1)
 
     fewer, here, more = (found(number) for number in (at - step, at, at + step))
-    one_more = here.limits().set_index("limit").loc[limit, "one_more"]
+    shadow_price = here.limits().set_index("limit").loc[limit, "shadow_price"]
     rounding = (1e-3 * here.margin + 6) / step  # the gap, and a plant
-    assert one_more > 0.2 if limit == "budget" else one_more > 20
-    assert (more.margin - here.margin) / step <= one_more + rounding
-    assert (here.margin - fewer.margin) / step >= one_more - rounding
-    assert rounding < 0.6 * one_more
+    assert shadow_price > 0.2 if limit == "budget" else shadow_price > 20
+    assert (more.margin - here.margin) / step <= shadow_price + rounding
+    assert (here.margin - fewer.margin) / step >= shadow_price - rounding
+    assert rounding < 0.6 * shadow_price
     row = here.limits().set_index("limit").loc[limit]
     assert row["used"] == pytest.approx(at, rel=0.02)
     assert row["used"] <= at
     unit, when = ("EUR", "") if limit == "budget" else ("m2", f" in {row['week']}")
-    assert f"The {limit} is scarce{when}: one more {unit} would earn about {one_more:.2f} EUR." in str(here)
+    assert f"The {limit} is scarce{when}: one more {unit} would earn about {shadow_price:.2f} EUR." in str(here)
 
 
 def test_limits_that_are_far_off_are_worth_nothing():
     found = plan_orders(sells(budget=1e5), draws=64, seed=1)
     assert found.limits()["limit"].tolist() == ["budget", "house"]
-    assert (found.limits()["one_more"] == 0).all()
+    assert (found.limits()["shadow_price"] == 0).all()
     assert "scarce" not in str(found)
 
 
@@ -285,8 +286,8 @@ def test_a_variety_is_left_out_because_it_loses():
 def test_a_variety_is_left_out_because_the_place_earns_more_with_others():
     offers = [offer("A", last_week="2027-W02"), offer("B", unit_price=1.5, minimum=40, last_week="2027-W02")]
     prices = {"A": {"sale_price": 5}, "B": {"sale_price": 2.3}}
-    why = left_out(sells(places=house(0.5), prices=prices, offers=offers))
-    alone = plan_orders(sells(places=house(0.5), prices=prices, offers=offers, asked="B"), draws=64, seed=1).margin
+    why = left_out(sells(places=house(0.5), prices=prices, price_list=offers))
+    alone = plan_orders(sells(places=house(0.5), prices=prices, price_list=offers, asked="B"), draws=64, seed=1).margin
     assert alone > 5
     assert re.fullmatch(
         r"alone it would earn \d+ EUR \(\d+ for 2027-W0\d( and \d+ for 2027-W0\d)?\), "
@@ -298,9 +299,9 @@ def test_a_variety_is_left_out_because_the_place_earns_more_with_others():
 
 def test_a_variety_is_left_out_because_it_comes_from_no_lab_or_too_late():
     cultures = [CULTURE | {"variety": "B", "enters": "acclimatisation"}]
-    assert left_out(sells(cultures=cultures, offers=[offer("A", last_week="2027-W04")])) == "no lab offers it"
+    assert left_out(sells(cultures=cultures, price_list=[offer("A", last_week="2027-W04")])) == "no lab offers it"
     late = [offer("A", last_week="2027-W04"), offer("B", first_week="2027-W11", last_week="2027-W12")]
-    assert left_out(sells(cultures=cultures, offers=late)) == "no delivery can come before it is wanted"
+    assert left_out(sells(cultures=cultures, price_list=late)) == "no delivery can come before it is wanted"
 
 
 def test_nothing_is_ordered_if_everything_loses():
@@ -310,7 +311,7 @@ def test_nothing_is_ordered_if_everything_loses():
     assert found.gap <= 1e-6
     assert str(found).startswith("Nothing is worth ordering.\nNothing of A: its best order, 1 for 2027-W")
     assert found.table().empty
-    assert found.runners_up().empty
+    assert found.alternatives().empty
     assert (found.limits()["used"] == 0).all()
 
 
@@ -319,8 +320,8 @@ def test_nothing_is_ordered_if_everything_loses():
 
 def sure(**cells):
     """A season in which 150 of A and 150 of B are surely wanted."""
-    asked = [{"variety": name, "week": "2027-W10", "wanted": 150} for name in "AB"]
-    return sells().replace(wanted=asked, **cells)
+    asked = [{"variety": name, "week": "2027-W10", "target": 150} for name in "AB"]
+    return sells().replace(targets=asked, **cells)
 
 
 def lacking(plan, **options):
@@ -334,7 +335,7 @@ def test_with_as_much_more_budget_as_is_said_there_is_a_plan_and_with_a_little_l
     message = lacking(sure(budget=need - 120.5))
     assert message == (
         "No plan gives all that is wanted as surely as asked within the limits: 121 EUR of budget are lacking. "
-        "With so much more there is one; else want fewer, want some later, or ask for less confidence."
+        "With so much more there is one; else want fewer, want some later, or ask for a lower service level."
     )
     assert plan_orders(sure(budget=need - 120.5 + 121), draws=64, seed=1, aim="cost").cost <= need + 0.5
     assert "budget" in lacking(sure(budget=need - 120.5 + 0.98 * 120.5))
@@ -342,7 +343,7 @@ def test_with_as_much_more_budget_as_is_said_there_is_a_plan_and_with_a_little_l
 
 def test_with_as_much_more_bench_as_is_said_there_is_a_plan_and_with_a_little_less_there_is_none():
     message = lacking(sure(places=house(1)))
-    said = float(message.split("limits: ")[1].split(" m2 of house")[0])
+    said = float(message.split("limits: ")[1].split(" m² of house")[0])
     assert said > 1
     assert plan_orders(sure(places=house(1 + said)), draws=64, seed=1, aim="cost").orders
     exact = plan_orders(sure(), draws=64, seed=1, aim="cost").limits().set_index("limit").loc["house", "used"]
@@ -353,7 +354,7 @@ def test_with_as_much_more_bench_as_is_said_there_is_a_plan_and_with_a_little_le
 def test_every_limit_that_stands_in_the_way_is_named():
     need = plan_orders(sure(), draws=64, seed=1, aim="cost").cost
     message = lacking(sure(places=house(1), budget=need / 2))
-    assert " m2 of house and " in message
+    assert " m² of house and " in message
     assert " EUR of budget are lacking." in message
     area, budget = (float(part.split(" ")[0]) for part in message.split("limits: ")[1].split(" and ")[:2])
     assert plan_orders(sure(places=house(1 + area), budget=need / 2 + budget), draws=64, seed=1, aim="cost").orders
@@ -363,13 +364,13 @@ def test_every_limit_that_stands_in_the_way_is_named():
 
 def test_a_floor_is_out_of_reach_above_what_is_said_and_in_reach_a_little_below():
     with pytest.raises(OutOfReach) as refused:
-        plan_orders(sells(), draws=100, seed=1, deliveries=1, bad_years=5000)
+        plan_orders(sells(), draws=100, seed=1, deliveries=1, worst_tenth=5000)
     message = str(refused.value)
     assert message.startswith(
         "No plan was found that makes 5,000 EUR on average in its worst tenth of seasons; the best makes about "
     )
     best = float(message.split("about ")[1].split(".", maxsplit=1)[0].replace(",", ""))
-    found = plan_orders(sells(), draws=100, seed=1, deliveries=1, bad_years=best - 2)
+    found = plan_orders(sells(), draws=100, seed=1, deliveries=1, worst_tenth=best - 2)
     faults, _ = broken(sells(), found.orders, draws=100, seed=1, deliveries_each=1, floor=best - 2)
     assert not faults
     free = plan_orders(sells(), draws=100, seed=1, deliveries=1)
@@ -377,13 +378,13 @@ def test_a_floor_is_out_of_reach_above_what_is_said_and_in_reach_a_little_below(
     assert free.limits()["limit"].tolist() == ["house"]
     row = found.limits().set_index("limit").loc["bad years"]
     assert row["used"] >= best - 2
-    assert row["one_more"] > 0
+    assert row["shadow_price"] > 0
     with pytest.raises(OutOfReach):
-        plan_orders(sells(), draws=100, seed=1, deliveries=1, bad_years=best + 2)
+        plan_orders(sells(), draws=100, seed=1, deliveries=1, worst_tenth=best + 2)
 
 
 def test_all_that_cannot_be_met_is_listed():
-    plan = sure().replace(wanted=[{"variety": name, "week": "2027-W02", "wanted": 150} for name in "AB"])
+    plan = sure().replace(targets=[{"variety": name, "week": "2027-W02", "target": 150} for name in "AB"])
     lines = lacking(plan).split("\n")
     assert [line[:20] for line in lines] == ["No order of A gives ", "No order of B gives "]
 
@@ -399,10 +400,10 @@ def test_all_that_cannot_be_met_is_listed():
         ({"gap": True}, "gap, True: not a number above 0. Give a number above 0."),
         ({"time_limit": -1}, "time_limit, -1: not a number above 0. Give a number above 0."),
         (
-            {"aim": "cost", "bad_years": 0},
-            "bad_years, 0: no floor for this aim. Leave it out, or aim for the margin.",
+            {"aim": "cost", "worst_tenth": 0},
+            "worst_tenth, 0: no floor for this aim. Leave it out, or aim for the margin.",
         ),
-        ({"bad_years": math.inf}, "bad_years, inf: no floor for this aim. Give a number, with the aim margin."),
+        ({"worst_tenth": math.inf}, "worst_tenth, inf: no floor for this aim. Give a number, with the aim margin."),
         ({"draws": 0}, "draws, '0': not usable. Give a whole number from 1 to 4,194,304."),
     ],
 )
@@ -414,7 +415,7 @@ def test_an_argument_at_fault_is_refused_in_words(options, said):
 
 def test_a_season_in_which_nothing_is_wanted_or_not_said_for_how_much_is_refused():
     with pytest.raises(Refused) as refused:
-        plan_orders(sells().replace(wanted=()), draws=16, seed=1)
+        plan_orders(sells().replace(targets=()), draws=16, seed=1)
     assert str(refused.value) == "wanted: nothing is wanted. Add rows to wanted: variety, week and number."
     with pytest.raises(Refused) as refused:
         plan_orders(sells(prices={}), draws=16, seed=1)
@@ -472,7 +473,7 @@ def test_whole_plants_earn_what_the_plan_says_less_what_the_chance_of_single_pla
     _, expected = broken(plan, found.orders, draws=draws, seed=1)
     chance = 0.0
     for variety in found.outcome.varieties:
-        for row in plan.wanted_of(variety):
+        for row in plan.targets_of(variety):
             variance = sum(
                 batch.quantity * share * (1 - share)
                 for batch in found.outcome.batches

@@ -25,8 +25,8 @@ def sold(**header):
     plan = season(
         [stage(typical=4, survival=1, cost=0.5, minutes=3)],
         varieties="AB",
-        offers=offers,
-        wanted=[{"variety": name, "week": "2027-W16", "wanted": number} for name, number in (("A", 100), ("B", 150))],
+        price_list=offers,
+        targets=[{"variety": name, "week": "2027-W16", "target": number} for name, number in (("A", 100), ("B", 150))],
         weeks=20,
         hourly_wage=20,
         **header,
@@ -81,10 +81,10 @@ def test_a_scarce_budget_is_spent_on_what_earns_most_for_it():
 def test_unless_said_otherwise_a_variety_may_have_two_deliveries():
     """Ready after four weeks and past its best after one, wanted in weeks 16 and 18."""
     plan = sold().replace(
-        wanted=[{"variety": "A", "week": week, "wanted": 100} for week in ("2027-W16", "2027-W18")],
-        offers=[offer("A", first_week="2027-W12", last_week="2027-W14")],
+        targets=[{"variety": "A", "week": week, "target": 100} for week in ("2027-W16", "2027-W18")],
+        price_list=[offer("A", first_week="2027-W12", last_week="2027-W14")],
     )
-    plan = plan.replace(varieties=[row.replace(shelf_life=1) for row in plan.varieties])
+    plan = plan.replace(varieties=[row.replace(saleable_weeks=1) for row in plan.varieties])
     two, one = plan_orders(plan, **FEW), plan_orders(plan, deliveries=1, **FEW)
     assert [(str(row.week), row.quantity) for row in two.orders] == [("2027-W12", 100), ("2027-W14", 100)]
     assert two.margin == pytest.approx(2 * one.margin) == pytest.approx(2 * 100 * (9 - 2.5))
@@ -96,9 +96,9 @@ def test_unless_said_otherwise_a_variety_may_have_two_deliveries():
         ({"time_limit": True}, "time_limit, True: not a number above 0. Give a number above 0."),
         ({"time_limit": "60"}, "time_limit, '60': not a number above 0. Give a number above 0."),
         ({"time_limit": 0}, "time_limit, 0: not a number above 0. Give a number above 0."),
-        ({"bad_years": True}, "bad_years, True: no floor for this aim. Give a number, with the aim margin."),
-        ({"bad_years": "0"}, "bad_years, '0': no floor for this aim. Give a number, with the aim margin."),
-        ({"bad_years": math.nan}, "bad_years, nan: no floor for this aim. Give a number, with the aim margin."),
+        ({"worst_tenth": True}, "worst_tenth, True: no floor for this aim. Give a number, with the aim margin."),
+        ({"worst_tenth": "0"}, "worst_tenth, '0': no floor for this aim. Give a number, with the aim margin."),
+        ({"worst_tenth": math.nan}, "worst_tenth, nan: no floor for this aim. Give a number, with the aim margin."),
         ({"seed": -1}, "seed, '-1': not usable. Give a whole number from 0 to 9,223,372,036,854,775,807."),
     ],
 )
@@ -109,9 +109,9 @@ def test_what_is_no_such_number_is_refused(options, said):
 
 
 def test_whole_numbers_will_do_where_a_number_is_asked_for():
-    found = plan_orders(sold(), time_limit=20, gap=1, bad_years=1000, **FEW)
+    found = plan_orders(sold(), time_limit=20, gap=1, worst_tenth=1000, **FEW)
     assert found.margin == pytest.approx(1205)
-    assert found.limits().set_index("limit").loc["bad years", "there_is"] == 1000
+    assert found.limits().set_index("limit").loc["bad years", "available"] == 1000
 
 
 def test_all_scenarios_out_of_reach_are_named_and_the_others_kept_in_their_order():
@@ -136,7 +136,7 @@ def test_scenarios_for_the_least_cost_need_no_price_and_name_what_has_none_for_a
     plan = sold()
     unpriced = plan.replace(varieties=[plan.varieties[0], plan.varieties[1].replace(sale_price=None)])
     assert list(plan_orders({"b": unpriced}, aim="cost", **FEW)) == ["b"]
-    only = unpriced.replace(wanted=plan.wanted[:1])
+    only = unpriced.replace(targets=plan.targets[:1])
     assert plan_orders(only, **FEW).margin == pytest.approx(530)
     with pytest.raises(Refused) as refused:
         plan_orders({"b": unpriced}, **FEW)

@@ -20,7 +20,7 @@ def test_without_chance_the_table_is_the_arithmetic():
     made = forecast.multiply(nursery({}), "A", explants=4, cycles=3, draws=8, seed=1)
     table = made.table()
     assert list(table["week"]) == ["2027-W03", "2027-W06", "2027-W09"]
-    assert list(table["middle"]) == [4, 12, 36]
+    assert list(table["median"]) == [4, 12, 36]
     assert list(table["shoots"]) == [12, 36, 108]
     assert list(table["plantlets"]) == [0, 0, 108]
     assert (table[["lost", "short"]] == 0).all(axis=None)
@@ -44,7 +44,7 @@ def test_the_schedule_adds_up_to_vessels_hours_and_medium():
     for word in forecast.growth.outcome.RANGE_NAMES:
         assert schedule[f"medium_{word}"].sum() == pytest.approx(0.05 * vessels, abs=0.05)
         assert schedule[f"hours_{word}"].sum() == pytest.approx(0.1 * vessels, abs=0.05)
-    assert list(schedule["shelf_middle"]) == [4, 4, 4, 4, 4, 12, 12, 12, 36, 36, 36, 11, 11, 11]
+    assert list(schedule["shelf_median"]) == [4, 4, 4, 4, 4, 12, 12, 12, 36, 36, 36, 11, 11, 11]
     assert list(schedule["what"])[:3] == ["start", "start", "cycle 1"]
 
 
@@ -53,8 +53,8 @@ def test_a_schedule_never_needs_more_than_there_is():
     made = forecast.multiply(nursery(culture), "A", cycles=3, draws=512, seed=1)
     schedule = made.schedule()
     assert made.short > 0.2
-    assert schedule["shelf_high"].max() <= 20
-    assert schedule["hours_high"].max() <= 0.5 + 1e-9
+    assert schedule["shelf_p95"].max() <= 20
+    assert schedule["hours_p95"].max() <= 0.5 + 1e-9
     assert "short at cycle" in made.shortage
 
 
@@ -72,10 +72,10 @@ def test_saleable_plants_by_week_agree_with_those_of_one_week(unsure):
     week = unsure.enters(3) + 6
     low, middle, high = np.quantile(unsure.saleable(week), (0.05, 0.5, 0.95))
     row = table.loc[str(week)]
-    for found, right in ((row["low"], low), (row["middle"], middle), (row["high"], high)):
+    for found, right in ((row["p5"], low), (row["median"], middle), (row["p95"], high)):
         assert abs(found - right) <= 0.06 * middle
-    assert (table["low"] <= table["middle"]).all()
-    assert (table["middle"] <= table["high"]).all()
+    assert (table["p5"] <= table["median"]).all()
+    assert (table["median"] <= table["p95"]).all()
 
 
 def test_potting_fewer_takes_the_earliest_and_no_more(unsure):

@@ -15,19 +15,19 @@ from forecast.propagation.cultures import Cultures
 from forecast.propagation.multiplication import Grown
 
 SURE = {"minutes_per_vessel": 7, "medium_per_vessel": 50, "rooting_weeks": 4}
-RANGE = ("low", "middle", "high")
+RANGE = ("p5", "median", "p95")
 
 
-def sure(culture=None, *, survival=1.0, shelf_life=None, weeks=40, **asked):
+def sure(culture=None, *, survival=1.0, saleable_weeks=None, weeks=40, **asked):
     """Multiply without any chance: plantlets grow for five weeks exactly."""
     growing = stage("growing", typical=5, survival=survival)
     parts = nursery({}).cultures[0].replace(**(culture or {}))
-    plan = season([growing], cultures=[parts], offers=[offer("A")], shelf_life=shelf_life, weeks=weeks)
+    plan = season([growing], cultures=[parts], price_list=[offer("A")], saleable_weeks=saleable_weeks, weeks=weeks)
     return forecast.multiply(plan, "A", **({"explants": 4, "cycles": 3, "draws": 8, "seed": 1} | asked))
 
 
 def known(culture, numbers, crowded=None, kept=(0.5, 0.0)):
-    """Give cultures of four draws of which all numbers are known, shape (cycles, draws) each."""
+    """Return cultures of four draws of which all numbers are known, shape (cycles, draws) each."""
     plan = nursery(culture)
     made = Cultures(plan, plan.culture("A"), season_streams(4, 1), plan.first_week, 10, kept)
     names = ("planted", "vessels", "clean", "shoots", "rooting", "rooting_vessels", "plantlets", "unplanted")
@@ -102,7 +102,7 @@ def test_the_table_of_drawn_cultures_holds_what_was_drawn():
             (grown.plantlets, ("", "plantlets")),
         ):
             ordered = np.sort(number[i])
-            ranks = {"low": 2, "middle": 24, "high": 47, "shoots": 24, "plantlets": 24}  # 3rd, 25th and 48th of 50
+            ranks = {"p5": 2, "median": 24, "p95": 47, "shoots": 24, "plantlets": 24}  # 3rd, 25th and 48th of 50
             assert all(row[name] == ordered[ranks[name]] for name in names if name)
         clean = grown.clean[i].sum() / grown.vessels[i].sum()
         so_far *= clean
@@ -141,7 +141,7 @@ def test_where_nothing_is_limited_the_most_is_missing():
     plan = nursery(None, {})
     divided = Cultures(plan, plan.division("A"), season_streams(8, 1), plan.first_week, 10, [1, 0]).by_step()
     assert divided["step"].tolist() == ["start", "1", "2", "plantlets"]
-    assert divided["middle"].tolist() == [10, 10, 30, 90]
+    assert divided["median"].tolist() == [10, 10, 30, 90]
     assert divided["most"].isna().all()
 
 
@@ -174,7 +174,7 @@ def test_a_start_of_no_weeks_is_done_in_the_first_and_takes_no_place():
     assert made["what"].tolist() == ["start, cycle 1", "cycle 1", "cycle 1", *["rooting 1"] * 3]
     assert made["plants"].tolist() == [5.3, 1.3, 1.3, 4.0, 4.0, 4.0]
     assert made["vessels"].tolist() == [5.3, 1.3, 1.3, 0.7, 0.7, 0.7]
-    assert made["shelf_high"].tolist() == [4, 4, 4, 2, 2, 2]
+    assert made["shelf_p95"].tolist() == [4, 4, 4, 2, 2, 2]
 
 
 def test_the_schedule_tells_the_mean_and_lies_on_a_line_between_draws():
@@ -201,7 +201,7 @@ def test_the_work_of_dividing_begins_with_the_first_division():
     assert len(schedule) == 40
     assert schedule["what"].tolist()[:2] == ["start, cycle 2", "cycle 2"]
     assert schedule["what"].tolist()[20:] == ["rooting 2"] * 20
-    assert schedule["hours_high"].max() == 0
+    assert schedule["hours_p95"].max() == 0
 
 
 def test_what_is_saleable_in_a_week_is_expected_by_hand():
@@ -216,7 +216,7 @@ def test_what_is_saleable_in_a_week_is_expected_by_hand():
     assert made.expected(first + 4) == 0
     assert made.expected(first + 5) == pytest.approx(6 * 0.81)
     assert made.expected(first + 11) == pytest.approx(6 * 0.81 + 54 * 0.54)
-    short = sure(cells, survival=0.9, kept=[0.5, 1], shelf_life=6)
+    short = sure(cells, survival=0.9, kept=[0.5, 1], saleable_weeks=6)
     assert short.expected(first + 10) == pytest.approx(6 * 0.81)
     assert short.expected(first + 11) == pytest.approx(54 * 0.54)
     assert short.expected(first + 17) == 0
@@ -245,7 +245,7 @@ def test_a_number_that_cannot_be_saleable_is_refused(number):
 
 
 @pytest.mark.parametrize(
-    ("shelf_life", "weeks", "last", "counts"),
+    ("saleable_weeks", "weeks", "last", "counts"),
     [
         (None, 40, "2027-W40", [0] * 5 + [6] * 6 + [60] * 22),
         (None, 10, "2027-W21", [0] * 5 + [6] * 6 + [60] * 3),
@@ -253,10 +253,10 @@ def test_a_number_that_cannot_be_saleable_is_refused(number):
     ],
 )
 def test_saleable_plants_by_week_from_the_first_plantlets_until_all_have_had_their_time(
-    shelf_life, weeks, last, counts
+    saleable_weeks, weeks, last, counts
 ):
     """To the end of the season, or until 1.3 times five weeks after the last plantlets came, in W14."""
-    made = sure(kept=[0.5, 1], shelf_life=shelf_life, weeks=weeks)
+    made = sure(kept=[0.5, 1], saleable_weeks=saleable_weeks, weeks=weeks)
     table = made.by_week()
     assert table.columns.tolist() == ["week", *RANGE]
     assert table["week"].tolist() == [str(made.enters(1) + k) for k in range(len(counts))]
@@ -271,7 +271,7 @@ def test_plants_are_followed_for_three_years_at_most():
     table = made.by_week()
     assert len(table) == 157
     assert table["week"].tolist()[::156] == [str(made.enters(1)), str(made.enters(1) + 156)]
-    assert table["high"].max() == 6
+    assert table["p95"].max() == 6
 
 
 def test_plants_by_week_are_ranges_of_histories():
@@ -281,7 +281,7 @@ def test_plants_by_week_are_ranges_of_histories():
     assert (table.diff().dropna() >= 0).all(axis=None)
     week, counts = made.enters(2) + 12, np.sort(made.plantlets)
     last = table.loc[str(week)]
-    for name, rank in (("low", 204), ("middle", 2047), ("high", 3891)):  # ceil(q 4096), from 0
+    for name, rank in (("p5", 204), ("median", 2047), ("p95", 3891)):  # ceil(q 4096), from 0
         assert last[name] == pytest.approx(0.9 * counts[rank], rel=0.06)
 
 
@@ -332,12 +332,12 @@ def test_the_cycle_most_often_short_is_named_with_what_is_short_there_at_least_h
     )
 
 
-WARM = stage("growing", clock="degree-days", typical=300, base=5, survival=0.9, spread_plants=0.1)
-SPRING = [{"month": k, "low": 2 + 2 * min(k, 6), "high": 10 + 2 * min(k, 6), "spread": 0} for k in range(1, 13)]
+WARM = stage("growing", runs_on="degree-days", typical=300, base_temperature=5, survival=0.9, plants_cv=0.1)
+SPRING = [{"month": k, "t_min": 2 + 2 * min(k, 6), "t_max": 10 + 2 * min(k, 6), "year_sd": 0} for k in range(1, 13)]
 
 
 def test_cultures_begun_later_meet_other_weather_and_keep_what_was_multiplied():
-    plan = season([WARM], cultures=[nursery(UNSURE).cultures[0]], offers=[offer("A")], climate=SPRING)
+    plan = season([WARM], cultures=[nursery(UNSURE).cultures[0]], price_list=[offer("A")], climate=SPRING)
     asked = {"explants": 20, "cycles": 2, "potted": 50, "draws": 64, "seed": 1}
     made = forecast.multiply(plan, "A", **asked)
     later, fresh = made.but(start=made.start + 8), forecast.multiply(plan, "A", **asked, start=made.start + 8)
@@ -405,7 +405,7 @@ def test_a_share_that_is_no_number_counts_as_all_in_the_nearest_plan():
 
 
 def test_stock_is_asked_for_no_medium_and_no_off_types():
-    plan = season([stage("growing", typical=5)], divisions=[DIVISION], offers=[offer("A")])
+    plan = season([stage("growing", typical=5)], divisions=[DIVISION], price_list=[offer("A")])
     made = Cultures(plan, plan.division("A"), season_streams(8, 1), plan.first_week, 10, [1, 0])
     assert made.true(2) == 1.0
     assert made.way.weeks(1) == 0

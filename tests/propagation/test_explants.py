@@ -26,7 +26,7 @@ def unsure():
 
 @pytest.fixture(scope="module")
 def plan(unsure):
-    return needed(unsure, wanted=150, week="2027-W30", confidence=0.9)
+    return needed(unsure, target=150, week="2027-W30", service_level=0.9)
 
 
 def test_a_plan_suffices_and_potting_fewer_does_not(plan):
@@ -45,14 +45,14 @@ def test_the_smallest_number_suffices_and_one_fewer_does_not(plan):
     assert search.chance(fewer) < 0.9
 
 
-@pytest.mark.parametrize("wanted", [1, 2, 3])
-def test_a_few_plants_are_never_out_of_reach_because_few_explants_may_all_die(unsure, wanted):
-    assert needed(unsure, wanted=wanted, week="2027-W30", confidence=0.95).chance >= 0.95
+@pytest.mark.parametrize("target", [1, 2, 3])
+def test_a_few_plants_are_never_out_of_reach_because_few_explants_may_all_die(unsure, target):
+    assert needed(unsure, target=target, week="2027-W30", service_level=0.95).chance >= 0.95
 
 
 def test_rates_that_would_fill_the_world_end_the_search_and_not_the_call():
-    season = nursery(UNSURE | {"explants": 300, "most_cycles": 30, "multiplication": 9, "spread_explants": 0.6})
-    plan = needed(season, wanted=500, week="2028-W20", confidence=0.9)
+    season = nursery(UNSURE | {"explants": 300, "most_cycles": 30, "multiplication": 9, "explants_cv": 0.6})
+    plan = needed(season, target=500, week="2028-W20", service_level=0.9)
     assert plan.chance >= 0.9
     assert plan.alternatives["verdict"].str.contains("million million").any()
 
@@ -85,13 +85,14 @@ def test_the_latest_start_is_the_last_that_suffices(plan):
 
 
 def test_the_mean_alone_suggests_too_few(plan):
-    assert plan.from_mean < plan.explants
-    assert 0.3 < plan.chance_from_mean < 0.7
+    assert plan.by_average < plan.explants
+    assert 0.3 < plan.chance_by_average < 0.7
 
 
 def test_more_wanted_or_more_surely_never_takes_fewer_explants_without_potting(unsure):
     search = [
-        needed(unsure, wanted=n, week="2027-W30", confidence=c)._search for n, c in ((80, 0.8), (150, 0.8), (150, 0.92))
+        needed(unsure, target=n, week="2027-W30", service_level=c)._search
+        for n, c in ((80, 0.8), (150, 0.8), (150, 0.92))
     ]
     week = forecast.Week.parse("2027-W10")
     fewest = [one._smallest(3, 1, week, 10.0).cultures.explants for one in search]
@@ -119,7 +120,7 @@ def test_the_plan_says_it_in_words(plan):
 
 def test_the_chance_of_a_plan_is_that_of_a_culture_by_culture_simulation():
     """2 cycles with rates that are known, 1,500 replicates, then every plantlet by itself: 3 standard errors."""
-    culture = {"start_contamination": 0.2, "multiplication": 2.5, "spread_explants": 0.8, "contamination": 0.1}
+    culture = {"start_contamination": 0.2, "multiplication": 2.5, "explants_cv": 0.8, "contamination": 0.1}
     season = nursery(culture | {"explants_per_vessel": 4, "rooting": 0.9, "explants": 200})
     made = forecast.multiply(season, "A", explants=30, cycles=2, draws=2**14, seed=2)
     grown = many(
@@ -138,7 +139,7 @@ def test_the_chance_of_a_plan_is_that_of_a_culture_by_culture_simulation():
 
 def test_more_than_can_be_had_is_out_of_reach_with_the_nearest_plan(unsure):
     with pytest.raises(forecast.OutOfReach, match=r"No plan gives 5,000 A from explants.*needs about") as caught:
-        needed(unsure, wanted=5000, week="2027-W30", confidence=0.9)
+        needed(unsure, target=5000, week="2027-W30", service_level=0.9)
     best = caught.value.best
     assert best.chance < 0.9
     assert best.cultures.plantlets.mean() > 0
@@ -146,7 +147,7 @@ def test_more_than_can_be_had_is_out_of_reach_with_the_nearest_plan(unsure):
 
 def test_what_comes_too_late_is_out_of_reach_and_the_nearest_plan_is_later(unsure):
     with pytest.raises(forecast.OutOfReach, match=r"It is in reach by 2027-W") as caught:
-        needed(unsure, wanted=150, week="2027-W16", confidence=0.9)
+        needed(unsure, target=150, week="2027-W16", service_level=0.9)
     best = caught.value.best
     assert best.by > forecast.Week.parse("2027-W16")
     assert best.chance >= 0.9
@@ -156,7 +157,7 @@ def test_what_comes_too_late_is_out_of_reach_and_the_nearest_plan_is_later(unsur
 def test_a_short_shelf_is_told_and_instalments_are_tried():
     culture = UNSURE | {"shelf_places": 24, "explants": 24, "most_cycles": 4, "rooting_per_vessel": 4}
     with pytest.raises(forecast.OutOfReach) as caught:
-        needed(nursery(culture), wanted=150, week="2027-W36", confidence=0.9)
+        needed(nursery(culture), target=150, week="2027-W36", service_level=0.9)
     table = caught.value.best.alternatives
     assert table["verdict"].str.contains("shelf places are short").any()
     assert (table["instalments"] > 1).any()
@@ -164,14 +165,14 @@ def test_a_short_shelf_is_told_and_instalments_are_tried():
 
 
 def test_a_season_says_what_is_wanted_and_keywords_override_it(unsure):
-    wanted = unsure.replace(wanted=({"variety": "A", "week": "2027-W30", "wanted": 100, "confidence": 0.8},))
-    plan = needed(wanted)
-    assert (plan.wanted, str(plan.by), plan.confidence) == (100, "2027-W30", 0.8)
-    assert needed(wanted, wanted=50).wanted == 50
-    ranged = unsure.replace(wanted=({"variety": "A", "week": "2027-W30", "low": 60, "likely": 100, "high": 140},))
+    target = unsure.replace(targets=({"variety": "A", "week": "2027-W30", "target": 100, "service_level": 0.8},))
+    plan = needed(target)
+    assert (plan.targets, str(plan.by), plan.service_level) == (100, "2027-W30", 0.8)
+    assert needed(target, target=50).target == 50
+    ranged = unsure.replace(targets=({"variety": "A", "week": "2027-W30", "p5": 60, "median": 100, "p95": 140},))
     assert needed(ranged).chance >= 0.9
 
 
 def test_the_same_seed_gives_the_same_plan(unsure, plan):
-    again = needed(unsure, wanted=150, week="2027-W30", confidence=0.9)
+    again = needed(unsure, target=150, week="2027-W30", service_level=0.9)
     assert (again.explants, again.cost, str(again)) == (plan.explants, plan.cost, str(plan))

@@ -15,7 +15,7 @@ from forecast.propagation.search import Tried
 from forecast.season.season import Season
 from forecast.words.numbers import seasons
 
-WANTED: dict[str, Any] = {"wanted": 60, "week": "2027-W30", "confidence": 0.9, "draws": 8, "seed": 1}
+WANTED: dict[str, Any] = {"target": 60, "week": "2027-W30", "service_level": 0.9, "draws": 8, "seed": 1}
 
 
 def sure(culture: dict[str, Any] | None = None, division: dict[str, Any] | None = None) -> Season:
@@ -25,7 +25,7 @@ def sure(culture: dict[str, Any] | None = None, division: dict[str, Any] | None 
         "cultures": [CULTURE | culture] if culture is not None else [],
         "divisions": [DIVISION | division] if division is not None else [],
     }
-    return season([growing], offers=[offer()], **rows)
+    return season([growing], price_list=[offer()], **rows)
 
 
 def needed(culture: dict[str, Any], **asked: Any) -> MultiplicationPlan:
@@ -48,7 +48,7 @@ def test_a_plan_of_one_cycle_is_told_word_for_word() -> None:
         "many is 2027-W18.\n"
         "The mean alone suggests 20, enough in every season."
     )
-    assert (plan.variety, plan.wanted, str(plan.by), plan.confidence) == ("A", 60, "2027-W30", 0.9)
+    assert (plan.variety, plan.targets, str(plan.by), plan.service_level) == ("A", 60, "2027-W30", 0.9)
     assert (plan.chance, plan.cost, plan.potted) == (1, 230, None)
 
 
@@ -87,9 +87,9 @@ def test_other_numbers_of_cycles_are_told_beside_the_plan() -> None:
 
 
 def test_one_explant_and_large_numbers_are_told_as_a_grower_would() -> None:
-    one = str(needed({"most_cycles": 1}, wanted=3))
+    one = str(needed({"most_cycles": 1}, target=3))
     assert one.startswith("Begin with 1 explant of A in 2027-W18, multiply for 1 cycle, and")
-    plan = needed({"explants": 9999, "cost_per_explant": 10, "most_cycles": 2}, wanted=20_000)
+    plan = needed({"explants": 9999, "cost_per_explant": 10, "most_cycles": 2}, target=20_000)
     many = str(replace(plan, cultures=plan.cultures.but(potted=20_001)))
     assert many.startswith("Begin with 2,223 explants of A in 2027-W15, multiply for 2 cycles, and root all")
     assert " Pot 20,001 of them at most.\n" in many
@@ -99,7 +99,7 @@ def test_one_explant_and_large_numbers_are_told_as_a_grower_would() -> None:
 
 def test_what_is_paid_is_rounded_to_the_cent() -> None:
     """Seven explants at 1.2345 and vessels of one each at 0.777 as they begin; 21, then 63 shoots are planted."""
-    plan = needed({"cost_per_explant": 1.2345, "cost_per_vessel": 0.777, "most_cycles": 1}, wanted=21)
+    plan = needed({"cost_per_explant": 1.2345, "cost_per_vessel": 0.777, "most_cycles": 1}, target=21)
     table = plan.outlays().set_index("what")["amount"]
     assert table.to_dict() == {
         "beginning": 0, "explants": 14.08, "cycle 1": 5.44, "rooting 1": 2.33, "growing on": 10.5,
@@ -140,7 +140,7 @@ def test_rooting_in_instalments_is_told_with_the_turn_to_the_last() -> None:
 
 def test_a_plan_that_does_not_suffice_says_neither_a_last_week_nor_what_is_hopeless() -> None:
     plan = needed({"cost_per_explant": 10})
-    lines = str(replace(plan, chance=0.75, from_mean=0)).splitlines()
+    lines = str(replace(plan, chance=0.75, by_average=0)).splitlines()
     assert lines[1:] == ["In about 75 seasons in 100 they give the 60 wanted by 2027-W30, for about 60 EUR in all."]
     assert "The last week" in str(replace(plan, chance=0.9))
 
@@ -148,7 +148,7 @@ def test_a_plan_that_does_not_suffice_says_neither_a_last_week_nor_what_is_hopel
 def test_plans_in_which_all_may_be_lost_say_how_often() -> None:
     """A vessel in five is lost, and one explant is enough in the other four."""
     culture = {"start_contamination": 0.2, "explants": 1, "most_cycles": 1}
-    plan = needed(culture, wanted=3, confidence=0.5, draws=1024)
+    plan = needed(culture, target=3, service_level=0.5, draws=1024)
     assert plan.cultures.lost == pytest.approx(0.2, abs=0.05)
     assert str(plan).splitlines()[-1] == f"All is lost in {seasons(plan.cultures.lost)}."
 
@@ -156,21 +156,21 @@ def test_plans_in_which_all_may_be_lost_say_how_often() -> None:
 def test_what_is_out_of_reach_says_what_each_number_of_cycles_lacks() -> None:
     """A cycle and five weeks of growing take 12 weeks, two cycles 15; plantlets come of three after 13."""
     with pytest.raises(forecast.OutOfReach) as caught:
-        needed({"explants": 5, "most_cycles": 2}, confidence=0.95)
+        needed({"explants": 5, "most_cycles": 2}, service_level=0.95)
     assert str(caught.value) == (
         "No plan gives 60 A from explants by 2027-W30 in 95 seasons in 100. 1 cycle: needs about 20 to begin with, of "
-        "5. 2 cycles: needs about 7 to begin with, of 5. Want fewer or later, ask for less confidence, or buy in."
+        "5. 2 cycles: needs about 7 to begin with, of 5. Want fewer or later, ask for a lower service level, or buy in."
     )
     nearest = caught.value.best
     assert nearest is not None
     assert (nearest.explants, nearest.cycles, nearest.chance) == (5, 2, 0)
     with pytest.raises(forecast.OutOfReach) as caught:
-        needed({"explants": 600}, week="2027-W12", wanted=1234)
+        needed({"explants": 600}, week="2027-W12", target=1234)
     assert str(caught.value) == (
         "No plan gives 1,234 A from explants by 2027-W12 in 90 seasons in 100. 1 cycle: would have to begin by "
         "2026-W53, before 2027-W01. 2 cycles: would have to begin by 2026-W50, before 2027-W01. 3 cycles: plantlets "
         "come 2 weeks too late, even if begun in 2027-W01. It is in reach by 2027-W13. Want fewer or later, ask for "
-        "less confidence, or buy in."
+        "a lower service level, or buy in."
     )
     assert caught.value.best is not None
     assert str(caught.value.best.by) == "2027-W13"
@@ -188,10 +188,10 @@ def test_the_mean_suggests_as_many_as_give_the_number_on_average() -> None:
     plan = needed(culture, draws=512)
     made = plan.cultures
     mean = float((made.grown.plantlets[0] * made.share(1, plan.by)).mean())
-    assert plan.from_mean == -(-60 * plan.explants // mean)
-    assert plan.from_mean == pytest.approx(25, abs=1)
-    alone = Cultures(made.season, made.row, season_streams(512, 1), made.start, plan.from_mean, made.kept)
-    assert plan.chance_from_mean == alone.chance(week="2027-W30", at_least=60)
+    assert plan.by_average == -(-60 * plan.explants // mean)
+    assert plan.by_average == pytest.approx(25, abs=1)
+    alone = Cultures(made.season, made.row, season_streams(512, 1), made.start, plan.by_average, made.kept)
+    assert plan.chance_by_average == alone.chance(week="2027-W30", at_least=60)
 
 
 def begun(plan: MultiplicationPlan, week: str) -> MultiplicationPlan:
@@ -202,12 +202,12 @@ def begun(plan: MultiplicationPlan, week: str) -> MultiplicationPlan:
 def test_a_plan_that_begins_early_says_how_much_later_it_could() -> None:
     plan = needed({"cost_per_explant": 10})
     early = begun(plan, "2027-W05")
-    assert (str(early.start), str(early.latest_start), early.from_mean) == ("2027-W05", "2027-W12", 3)
+    assert (str(early.start), str(early.latest_start), early.by_average) == ("2027-W05", "2027-W12", 3)
     assert " The last week to begin with as many is 2027-W12.\n" in str(early)
 
 
 def test_a_plan_of_which_nothing_is_ready_in_time_has_nothing_that_the_mean_suggests() -> None:
     late = begun(needed({"cost_per_explant": 10}), "2027-W13")
-    assert (late.from_mean, late.chance_from_mean) == (0, 0)
+    assert (late.by_average, late.chance_by_average) == (0, 0)
     assert str(late.latest_start) == "2027-W13"
     assert "The mean alone" not in str(late)

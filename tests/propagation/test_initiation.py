@@ -65,5 +65,5 @@ def test_dividing_stock_needs_no_medium():
     made = Cultures(divided, divided.division("A"), season_streams(8, 1), divided.first_week, 10, [1.0, 0.0])
     schedule = made.schedule()
     assert len(schedule) > 0
-    for word in ("low", "middle", "high"):
+    for word in ("p5", "median", "p95"):
         assert (schedule[f"medium_{word}"] == 0).all()

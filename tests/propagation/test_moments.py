@@ -16,7 +16,7 @@ END = "2027-W40"
 
 def route(**cells):
     rows = [
-        stage(name, typical=2, spread_batches=0.1, spread_plants=0.1, **beta_spread(a, b)) | cells
+        stage(name, typical=2, batches_cv=0.1, plants_cv=0.1, **beta_spread(a, b)) | cells
         for name, (a, b) in zip(NAMES, LAWS, strict=True)
     ]
     return [*rows, stage("grading", survival=0.95)]

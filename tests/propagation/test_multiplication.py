@@ -32,7 +32,7 @@ def culture(**cells):
     """Make a row of cultures in which nothing is lost and nothing differs, but for the cells given."""
     usual = {
         "variety": "A", "explants": 1, "start_weeks": 4, "start_contamination": 0, "cycle_weeks": 4,
-        "multiplication": "2", "multiplication_level": "season", "spread_explants": 0, "contamination": "0",
+        "multiplication": "2", "multiplication_level": "season", "explants_cv": 0, "contamination": "0",
         "contamination_level": "season", "explants_per_vessel": 1, "most_cycles": 9, "rooting_weeks": 3,
         "rooting": 1, "rooting_level": "season", "rooting_per_vessel": 1,
     }  # fmt: skip
@@ -56,35 +56,35 @@ class Case:
 CASES = {
     "each cycle for itself, vessels of five": Case(
         culture(
-            explants=8, start_contamination=0.15, start_contamination_spread=0.08, start_death=0.1,
-            multiplication="2 2.5 2.2", multiplication_spread=0.2, multiplication_level="cycle",
-            spread_explants=0.8, contamination="0.1 0.12", contamination_spread=0.05, contamination_level="cycle",
-            explants_per_vessel=5, rooting_per_vessel=8, rooting=0.85, rooting_spread=0.08, deflasking=0.95,
+            explants=8, start_contamination=0.15, start_contamination_sd=0.08, start_death=0.1,
+            multiplication="2 2.5 2.2", multiplication_cv=0.2, multiplication_level="cycle",
+            explants_cv=0.8, contamination="0.1 0.12", contamination_sd=0.05, contamination_level="cycle",
+            explants_per_vessel=5, rooting_per_vessel=8, rooting=0.85, rooting_sd=0.08, deflasking=0.95,
         ),
     ),
     "seasons, lines that differ, instalments": Case(
         culture(
-            explants=9, lines=2, start_contamination=0.12, start_contamination_spread=0.06, start_death=0.05,
-            multiplication="2.4 3", multiplication_spread=0.2, multiplication_level="season 0.4 batch 0.6",
-            spread_explants=0.7, contamination="0.12 0.1 0.14", contamination_spread=0.05,
-            explants_per_vessel=4, rooting_per_vessel=6, rooting=0.8, rooting_spread=0.1,
+            explants=9, lines=2, start_contamination=0.12, start_contamination_sd=0.06, start_death=0.05,
+            multiplication="2.4 3", multiplication_cv=0.2, multiplication_level="season 0.4 batch 0.6",
+            explants_cv=0.7, contamination="0.12 0.1 0.14", contamination_sd=0.05,
+            explants_per_vessel=4, rooting_per_vessel=6, rooting=0.8, rooting_sd=0.1,
         ),
         (1, 0.4, 0.6, 0), rounds=(2, 3, 4),
     ),
     "shelf and hood too small, rooting longer than a cycle": Case(
         culture(
-            explants=6, lines=2, start_contamination=0.1, multiplication="2.6 3.3 2.9", multiplication_spread=0.3,
-            multiplication_level="belief 0.5 cycle 0.5", contamination="0.15 0.12", contamination_spread=0.06,
+            explants=6, lines=2, start_contamination=0.1, multiplication="2.6 3.3 2.9", multiplication_cv=0.3,
+            multiplication_level="belief 0.5 cycle 0.5", contamination="0.15 0.12", contamination_sd=0.06,
             contamination_level="variety", explants_per_vessel=4, rooting_weeks=6, rooting_per_vessel=5, rooting=0.8,
-            rooting_spread=0.15, shelf_places=12, hood_hours=0.5, minutes_per_vessel=12,
+            rooting_sd=0.15, shelf_places=12, hood_hours=0.5, minutes_per_vessel=12,
         ),
         (0.75, 0.7, 0.8, 0), rounds=(1, 2, 3, 4), short=(2, 3, 4),
     ),
     "two explants, often lost": Case(
         culture(
-            explants=2, start_contamination=0.3, start_contamination_spread=0.1, multiplication="1.9 2.5",
-            multiplication_spread=0.15, multiplication_level="season 0.5 cycle 0.5", spread_explants=0.9,
-            contamination="0.35 0.3", contamination_spread=0.12, contamination_level="cycle", explants_per_vessel=2,
+            explants=2, start_contamination=0.3, start_contamination_sd=0.1, multiplication="1.9 2.5",
+            multiplication_cv=0.15, multiplication_level="season 0.5 cycle 0.5", explants_cv=0.9,
+            contamination="0.35 0.3", contamination_sd=0.12, contamination_level="cycle", explants_per_vessel=2,
             rooting_per_vessel=4, rooting=0.75,
         ),
     ),
@@ -105,13 +105,13 @@ def drawn_rates(row, cycles, draws, rng):
         size = mean * (1 - mean) / spread**2 - 1
         return stats.beta.ppf(stats.norm.cdf(score(level, quantity, cycle, 0)), mean * size, (1 - mean) * size)
 
-    wide, level = math.sqrt(math.log(1 + row.multiplication_spread**2)), row.contamination_level
-    every, part = range(1, cycles + 1), row.contamination_spread / row.contamination.at(1)
+    wide, level = math.sqrt(math.log(1 + row.multiplication_cv**2)), row.contamination_level
+    every, part = range(1, cycles + 1), row.contamination_sd / row.contamination.at(1)
     rate = [[score(row.multiplication_level, "rate", i, line) for line in range(row.lines)] for i in every]
     means = [row.multiplication.at(i) * np.exp(wide * np.array(rate[i - 1]) - wide**2 / 2) for i in every]
     lost = [beta(c, part * c, level, "lost", i) for i in (*every, cycles + 1) for c in [row.contamination.at(i)]]
-    at_start = beta(row.start_contamination, row.start_contamination_spread, level, "lost")
-    rooted = beta(row.rooting, row.rooting_spread, row.rooting_level, "rooted")
+    at_start = beta(row.start_contamination, row.start_contamination_sd, level, "lost")
+    rooted = beta(row.rooting, row.rooting_sd, row.rooting_level, "rooted")
     return np.array(means), np.array(lost), (1 - at_start) * (1 - row.start_death), rooted * row.deflasking
 
 
@@ -119,13 +119,13 @@ def cultures_one_by_one(case, seed):
     """Grow the replicates of a case one by one; the columns of the engine, shape (cycles, replicates)."""
     row, rng = case.row, np.random.default_rng(seed)
     means, lost, start, rooted = drawn_rates(row, len(case.kept), REPLICATES, rng)
-    spread = row.spread_explants**2 - 1 / row.multiplication.at(1)
+    spread = row.explants_cv**2 - 1 / row.multiplication.at(1)
     hours = None if row.hood_hours is None else int(60 * row.hood_hours * row.cycle_weeks / row.minutes_per_vessel)
     grown = [
         one_by_one(
             explants=row.explants, lines=row.lines, cycles=len(case.kept), kept=case.kept, rng=rng,
             vessel=row.explants_per_vessel, rooting_vessel=row.rooting_per_vessel, start_survival=start[i],
-            contamination=lost[:, i], means=means[:, :, i], size=1 / spread, whole_shoots=row.spread_explants == 0,
+            contamination=lost[:, i], means=means[:, :, i], size=1 / spread, whole_shoots=row.explants_cv == 0,
             rooted=rooted[i], start_weeks=row.start_weeks, cycle_weeks=row.cycle_weeks,
             rooting_weeks=row.rooting_weeks, shelf_places=row.shelf_places, vessels_in_hours=hours,
         )
@@ -137,7 +137,7 @@ def cultures_one_by_one(case, seed):
 
 
 def cells_of(case, planted, vessels, clean, shoots, plantlets, unplanted):
-    """Give mean and variance of what is averaged in every named cell; for a variance, of squares."""
+    """Return mean and variance of what is averaged in every named cell; for a variance, of squares."""
     every = range(1, len(case.kept) + 1)
     squares = (plantlets - plantlets.mean(axis=1, keepdims=True)) ** 2
     tables = [
@@ -196,7 +196,7 @@ def test_explants_alone_in_their_vessels_are_the_branching_process_of_the_textbo
     errors, the chances of nothing left and of at most a quantile too."""
     spread, each, alone = SHOOTS[kind]
     law = Branching(alone.chances, FEW).with_loss(LOST)
-    row = culture(multiplication=RATE, spread_explants=spread, contamination=LOST, rooting=0.8)
+    row = culture(multiplication=RATE, explants_cv=spread, contamination=LOST, rooting=0.8)
     grown = grown_of(row, FEW, (1, 1, 1, 0))
     m, s2 = (1 - LOST) * RATE, (1 - LOST) * (each + LOST * RATE**2)
     for n in (1, 2, 3, 4):
@@ -216,7 +216,7 @@ def test_explants_alone_in_their_vessels_are_the_branching_process_of_the_textbo
 
 def test_stock_plants_that_must_live_to_be_divided_again_are_a_branching_process_from_the_second_round_on():
     """E Z' = s d E Z and Var Z' = (s d)^2 Var Z + E Z (s v + s (1 - s) d^2): Harris (1963), ch. I."""
-    cells = {"stock": 4, "divisions": 3, "spread_plants": 0.7, "survival": 0.8}
+    cells = {"stock": 4, "divisions": 3, "plants_cv": 0.7, "survival": 0.8}
     row = Division(variety="A", divisions_level="season", survival_level="season", **cells)
     grown = grow(Rates(Multiplication.of(row), season_streams(DRAWS, 1)), 4, (1, 1, 0))
     each, mean, variance = 2.1**2, 4 * 3.0, 4 * 2.1**2
@@ -255,8 +255,8 @@ def test_a_rate_of_the_season_spreads_the_total_far_more_than_one_of_the_cycle(l
     F, n^2 w^2 if all share one; its mean is E[F]^n = 1, or E[F^n] = exp(n (n - 1) w^2 / 2). Rooting is shared alike."""
     n, draws, start = 4, 2**14, 10**6
     own = {"cycle": 1.0, "season 0.5 cycle 0.5": 0.5}.get(level, 0.0)
-    cells = {"multiplication_level": level, "rooting": 0.6, "rooting_spread": 0.2, "rooting_level": level}
-    grown = grown_of(culture(multiplication_spread=0.5, **cells), start, (0.5, 0.5, 0.5, 0), draws)
+    cells = {"multiplication_level": level, "rooting": 0.6, "rooting_sd": 0.2, "rooting_level": level}
+    grown = grown_of(culture(multiplication_cv=0.5, **cells), start, (0.5, 0.5, 0.5, 0), draws)
     totals, wide = grown.shoots[-1] / (2 * start), math.log(1 + 0.5**2) * (own * n + (1 - own) * n**2)
     assert np.log(totals).std(ddof=1) == pytest.approx(math.sqrt(wide), rel=0.03)
     mean, error = math.exp(wide / 2) / (1 + 0.5**2) ** (n / 2), math.sqrt(math.expm1(wide) / draws)
@@ -276,9 +276,9 @@ def plans(draw, most_lines=3):
     levels = st.sampled_from(["season", "cycle", "batch", "belief 0.3 batch 0.3 cycle 0.4"])
     row = culture(
         explants=explants, lines=number, start_contamination=draw(st.sampled_from([0.0, 0.3])), cycle_weeks=weeks,
-        multiplication=rates, multiplication_spread=draw(st.sampled_from([0.0, 0.3])),
-        multiplication_level=draw(levels), spread_explants=draw(st.sampled_from([0, 1, 1.4])) / math.sqrt(rates[0]),
-        contamination=losses, contamination_spread=0.3 * losses[0], contamination_level=draw(levels),
+        multiplication=rates, multiplication_cv=draw(st.sampled_from([0.0, 0.3])),
+        multiplication_level=draw(levels), explants_cv=draw(st.sampled_from([0, 1, 1.4])) / math.sqrt(rates[0]),
+        contamination=losses, contamination_sd=0.3 * losses[0], contamination_level=draw(levels),
         explants_per_vessel=draw(st.integers(1, 6)), rooting_weeks=draw(st.integers(0, 9)), rooting=0.8,
         rooting_per_vessel=draw(st.integers(1, 9)), hood_hours=None if hours is None else hours / 10 / weeks,
         minutes_per_vessel=6, shelf_places=draw(st.none() | st.integers(explants, explants + 20)),
@@ -365,7 +365,7 @@ def test_one_cycle_more_does_not_change_those_before(plan):
 
 
 def test_the_same_seed_gives_the_same_numbers_and_another_seed_or_variety_others():
-    row = culture(multiplication=2.5, spread_explants=0.8, contamination=0.2, rooting=0.9)  # only single plants differ
+    row = culture(multiplication=2.5, explants_cv=0.8, contamination=0.2, rooting=0.9)  # only single plants differ
     first, again, seed, variety = (
         vars(grown_of(row.replace(variety=name), 40, (1, 0.6, 0), draws=256, seed=seed))
         for name, seed in (("A", 7), ("A", 7), ("A", 8), ("B", 7))

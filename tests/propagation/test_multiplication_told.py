@@ -32,35 +32,35 @@ def grown(row, explants, kept):
 def test_a_way_to_multiply_has_the_numbers_of_its_row():
     row = culture(
         start_weeks=5, cycle_weeks=4, rooting_weeks=7, explants_per_vessel=6, rooting_per_vessel=9,
-        multiplication="3 4", multiplication_spread=0.3, spread_explants=0.8, start_contamination=0.2,
-        start_contamination_spread=0.05, start_death=0.1, rooting=0.7, rooting_spread=0.1, deflasking=0.95,
-        contamination="0.1 0.2", contamination_spread=0.04, lines=3, shelf_places=50, hood_hours=2,
+        multiplication="3 4", multiplication_cv=0.3, explants_cv=0.8, start_contamination=0.2,
+        start_contamination_sd=0.05, start_death=0.1, rooting=0.7, rooting_sd=0.1, deflasking=0.95,
+        contamination="0.1 0.2", contamination_sd=0.04, lines=3, shelf_places=50, hood_hours=2,
         minutes_per_vessel=8,
     )  # fmt: skip
     way = Multiplication.of(row)
     assert (way.variety, way.lead, way.cycle_weeks, way.rooting_weeks) == ("A", 5, 4, 7)
     assert (way.vessel, way.rooting_vessel) == (6, 9)
     assert [way.rates.at(cycle) for cycle in (1, 2, 3)] == [3, 4, 4]
-    assert (way.spread, way.level) == (0.3, row.multiplication_level)
+    assert (way.cv, way.level) == (0.3, row.multiplication_level)
     assert way.size == pytest.approx(1 / (0.8**2 - 1 / 3))
     assert [way.clean(cycle, 9).mean for cycle in (1, 2, 3)] == pytest.approx([0.9, 0.8, 0.8])
-    assert [way.clean(cycle, 9).spread for cycle in (1, 2)] == pytest.approx([0.04, 0.08])
-    assert (way.start.mean, way.start.spread, way.death) == (pytest.approx(0.8), 0.05, 0.1)
+    assert [way.clean(cycle, 9).sd for cycle in (1, 2)] == pytest.approx([0.04, 0.08])
+    assert (way.start.mean, way.start.sd, way.death) == (pytest.approx(0.8), 0.05, 0.1)
     assert (way.rooted, way.usable) == (Share(0.7, 0.1, row.rooting_level), 0.95)
     assert (way.lines, way.places, way.vessels_in_hours) == (3, 50, 60)
     assert [way.weeks(cycles) for cycles in (1, 2, 3)] == [16, 20, 24]
 
 
 def test_dividing_is_a_way_with_nothing_lost_but_what_must_live_to_be_divided_again():
-    row = Division(**(DIVISION | {"divisions": "3 4", "divisions_spread": 0.2, "spread_plants": 0.8, "survival": 0.9}))
+    row = Division(**(DIVISION | {"divisions": "3 4", "divisions_cv": 0.2, "plants_cv": 0.8, "survival": 0.9}))
     way = Multiplication.of(row)
     assert (way.variety, way.lead, way.cycle_weeks, way.rooting_weeks) == ("A", -20, 20, 0)
     assert (way.vessel, way.rooting_vessel, way.lines, way.places, way.vessels_in_hours) == (1, 1, 1, None, None)
     assert [way.rates.at(cycle) for cycle in (1, 2)] == [3, 4]
-    assert (way.spread, way.level) == (0.2, row.divisions_level)
+    assert (way.cv, way.level) == (0.2, row.divisions_level)
     assert way.size == pytest.approx(1 / (0.8**2 - 1 / 3))
     assert [way.clean(cycle, 3).mean for cycle in (1, 2, 3, 4)] == [1, 0.9, 0.9, 1]
-    assert (way.start.mean, way.start.spread, way.death, way.rooted.mean, way.usable) == (1, 0, 0, 1, 1)
+    assert (way.start.mean, way.start.sd, way.death, way.rooted.mean, way.usable) == (1, 0, 0, 1, 1)
     assert [way.weeks(rounds) for rounds in (1, 2, 3)] == [0, 20, 40]
 
 
@@ -76,9 +76,9 @@ SAME = {  # level: whether cycles, lines, varieties and these two quantities of 
 @pytest.mark.parametrize("level", SAME)
 def test_a_rate_is_shared_by_cycles_lines_and_varieties_as_its_level_says(level):
     cells = {
-        "multiplication_level": level, "multiplication_spread": 0.3, "contamination_level": level,
-        "contamination": 0.2, "contamination_spread": 0.05, "start_contamination": 0.2,
-        "start_contamination_spread": 0.05, "rooting": 0.8, "rooting_spread": 0.05, "rooting_level": level, "lines": 2,
+        "multiplication_level": level, "multiplication_cv": 0.3, "contamination_level": level,
+        "contamination": 0.2, "contamination_sd": 0.05, "start_contamination": 0.2,
+        "start_contamination_sd": 0.05, "rooting": 0.8, "rooting_sd": 0.05, "rooting_level": level, "lines": 2,
     }  # fmt: skip
     one, other = (
         rates(culture(**cells)),
@@ -106,9 +106,9 @@ def test_a_rate_is_shared_by_cycles_lines_and_varieties_as_its_level_says(level)
 def test_rates_are_lognormal_numbers_and_shares_have_their_means_and_spreads():
     """Log-mean log 3 - w^2 / 2 and log-spread w, w^2 = log(1 + 0.3^2): even points give both to a few thousandths."""
     row = culture(
-        multiplication_level="season", multiplication_spread=0.3, contamination_level="season", contamination=0.2,
-        contamination_spread=0.05, start_contamination=0.3, start_contamination_spread=0.1, start_death=0.25,
-        rooting_level="season", rooting=0.7, rooting_spread=0.1, deflasking=0.9,
+        multiplication_level="season", multiplication_cv=0.3, contamination_level="season", contamination=0.2,
+        contamination_sd=0.05, start_contamination=0.3, start_contamination_sd=0.1, start_death=0.25,
+        rooting_level="season", rooting=0.7, rooting_sd=0.1, deflasking=0.9,
     )  # fmt: skip
     made, variance = rates(row, 4096), math.log(1 + 0.3**2)
     logs = np.log(made.mean(1, 1))
@@ -138,7 +138,7 @@ def test_what_differs_by_plant_alone_or_not_at_all_is_its_mean():
 
 
 def test_rooting_vessels_hold_all_lines_and_stay_clean_by_the_mean_of_these():
-    row = culture(contamination_level="batch", contamination=0.2, contamination_spread=0.1, lines=3)
+    row = culture(contamination_level="batch", contamination=0.2, contamination_sd=0.1, lines=3)
     made = rates(row)
     lines = [made.clean(4, 3, line) for line in (1, 2, 3)]
     assert made.rooting_clean(4, 3) == pytest.approx(np.mean(lines, axis=0))
@@ -222,7 +222,7 @@ def test_rooting_vessels_stand_in_the_way_of_a_cycle_until_shoots_have_rooted(we
 
 @pytest.mark.parametrize("spread", [0, 0.8])
 def test_explants_of_which_all_are_lost_give_nothing(spread):
-    row = culture(contamination=0.999999, spread_explants=spread, contamination_level="season")
+    row = culture(contamination=0.999999, explants_cv=spread, contamination_level="season")
     found = grow(rates(row, 64), 3, (1, 1, 0))
     assert found.planted[0].tolist() == [3] * 64
     assert (found.shoots <= 10 * found.clean).all()
@@ -254,7 +254,7 @@ def test_of_two_vessels_the_second_not_full_each_is_lost_as_often():
 @pytest.mark.parametrize("spread", [1 / math.sqrt(3), 0.9])
 def test_explants_that_differ_give_their_rate_on_average_with_the_spread_stated(spread):
     """Of 100 explants with a mean of 3: 300 shoots, with a variance of 100 (3 spread)^2, within four errors."""
-    row = culture(spread_explants=spread)
+    row = culture(explants_cv=spread)
     shoots = grow(rates(row, 4096), 100, (0,)).shoots[0]
     variance = 100 * (3 * spread) ** 2
     assert shoots.mean() == pytest.approx(300, abs=4 * math.sqrt(variance / 4096))

@@ -114,6 +114,6 @@ def test_the_bench_of_a_round_of_an_odd_number_of_weeks_is_told_in_the_week_befo
 
 
 def test_plants_that_come_a_week_before_they_are_wanted_grow_for_one_week():
-    """36 plantlets come in week 11 and stand one week on 0.36 m2."""
+    """36 plantlets come in week 11 and stand one week on 0.36 m²."""
     rows = told(VESSELS, explants=4, cycles=2, until="2027-W12")
     assert rows[-1] == ("growing on", "2027-W11", 36 * (0.5 + 2 / 100))

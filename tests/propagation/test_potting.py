@@ -12,7 +12,7 @@ WEEK = "2027-W30"
 def plan():
     """Growing a plantlet costs much and an explant little, so that it pays to begin with more than enough."""
     season = nursery(UNSURE | {"explants": 200, "cost_per_explant": 0.1})
-    return forecast.explants_needed(season, "A", wanted=150, week=WEEK, confidence=0.9, draws=512, seed=3)
+    return forecast.explants_needed(season, "A", target=150, week=WEEK, service_level=0.9, draws=512, seed=3)
 
 
 def test_what_is_potted_is_a_whole_number_of_plantlets_that_suffices_and_hardly_fewer_do(plan):

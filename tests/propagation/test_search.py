@@ -15,7 +15,7 @@ from small_seasons import season, stage
 import forecast
 from forecast.growth.simulation import season_streams
 from forecast.propagation.search import Search
-from forecast.season.rows import Wanted
+from forecast.season.rows import Target
 
 VESSELS = {"cost_start": 90, "cost_per_explant": 3, "cost_per_vessel": 1.5, "minutes_per_vessel": 3}
 FEW = {"draws": 8, "seed": 1}
@@ -31,7 +31,7 @@ def sure(culture=None, division=None, typical=5.0, rent=0.0, **header):
 
 
 def search_of(plan, number=60, week="2027-W30", row=None):
-    asked = Wanted(variety="A", week=week, wanted=number)
+    asked = Target(variety="A", week=week, target=number)
     return Search(plan, season_streams(8, 1), row or plan.culture("A"), asked)
 
 
@@ -42,7 +42,7 @@ def begun(explants, vessels, potted):
 
 def test_all_numbers_of_cycles_are_told_with_what_they_need_and_cost():
     """For 60: 20 explants in a cycle; 7 in two, which make 63; 3 in three, which make 81. Only 60 are potted."""
-    plan = forecast.explants_needed(sure({}), "A", wanted=60, week="2027-W30", **FEW)
+    plan = forecast.explants_needed(sure({}), "A", target=60, week="2027-W30", **FEW)
     costs = [begun(20, (20, 6), 60), begun(7, (7, 21, 7), 60), begun(3, (3, 9, 27, 9), 60)]
     assert costs == [295, 246, 256.5]
     expected = pd.DataFrame(
@@ -64,7 +64,7 @@ def test_all_numbers_of_cycles_are_told_with_what_they_need_and_cost():
 
 def test_where_the_bench_costs_plants_stand_no_longer_than_they_grow():
     """At 2 a square metre of a hundred, five weeks are 0.1 a plant: still the latest start."""
-    plan = forecast.explants_needed(sure({}, rent=2.0), "A", wanted=60, week="2027-W30", **FEW)
+    plan = forecast.explants_needed(sure({}, rent=2.0), "A", target=60, week="2027-W30", **FEW)
     assert (plan.explants, str(plan.start)) == (7, "2027-W15")
     assert plan.cost == pytest.approx(246 + 60 * 5 * 2 / 100)
 
@@ -72,13 +72,13 @@ def test_where_the_bench_costs_plants_stand_no_longer_than_they_grow():
 def test_what_comes_too_late_says_by_when_it_would_have_to_begin_or_how_late_it_comes():
     """Plantlets of a cycle come after seven weeks and grow five: for week 10 they begin 12 weeks before it."""
     with pytest.raises(forecast.OutOfReach) as caught:
-        forecast.explants_needed(sure({}), "A", wanted=60, week="2027-W10", **FEW)
+        forecast.explants_needed(sure({}), "A", target=60, week="2027-W10", **FEW)
     assert str(caught.value) == (
         "No plan gives 60 A from explants by 2027-W10 in 90 seasons in 100. "
         "1 cycle: would have to begin by 2026-W51, before 2027-W01. "
         "2 cycles: plantlets come 1 week too late, even if begun in 2027-W01. "
         "3 cycles: plantlets come 4 weeks too late, even if begun in 2027-W01. "
-        "It is in reach by 2027-W13. Want fewer or later, ask for less confidence, or buy in."
+        "It is in reach by 2027-W13. Want fewer or later, ask for a lower service level, or buy in."
     )
     best = caught.value.best
     assert (str(best.by), best.cycles, best.explants, str(best.start)) == ("2027-W13", 1, 20, "2027-W01")
@@ -87,7 +87,7 @@ def test_what_comes_too_late_says_by_when_it_would_have_to_begin_or_how_late_it_
 def test_too_few_explants_say_how_many_are_needed():
     """An explant makes 3, 9 or 27 plants: for 200 they are 66.7, 22.2 and 7.4."""
     with pytest.raises(forecast.OutOfReach) as caught:
-        forecast.explants_needed(sure({"explants": 5}), "A", wanted=200, week="2027-W30", **FEW)
+        forecast.explants_needed(sure({"explants": 5}), "A", target=200, week="2027-W30", **FEW)
     needs = "1 cycle: needs about 67 to begin with, of 5. 2 cycles: needs about 22 to begin with, of 5. "
     assert f"{needs}3 cycles: needs about 7 to begin with, of 5. Want fewer" in str(caught.value)
     best = caught.value.best
@@ -122,7 +122,7 @@ def test_rooting_is_spread_over_cycles_where_the_shelf_is_short():
 
     Of 19, 57 shoots, of which 19 are kept and 38 rooted in four vessels, twice, and 57 in the end: 133 for the 130.
     """
-    plan = forecast.explants_needed(sure({"shelf_places": 24, "explants": 20}), "A", wanted=130, week="2027-W40", **FEW)
+    plan = forecast.explants_needed(sure({"shelf_places": 24, "explants": 20}), "A", target=130, week="2027-W40", **FEW)
     table = plan.alternatives.set_index(["cycles", "instalments"])
     short = "enough in no season in 100: shelf places are short at cycle 2 in every season"
     assert table["verdict"].to_dict() == {
@@ -141,7 +141,7 @@ def test_rooting_is_spread_over_cycles_where_the_shelf_is_short():
 @pytest.mark.parametrize("explants", [21, 24])
 def test_with_more_than_the_shelf_has_room_for_to_root_fewer_are_begun_with(explants):
     plan = forecast.explants_needed(
-        sure({"shelf_places": 24, "explants": explants}), "A", wanted=130, week="2027-W40", **FEW
+        sure({"shelf_places": 24, "explants": explants}), "A", target=130, week="2027-W40", **FEW
     )
     assert (plan.explants, plan.cultures.rounds, plan.chance) == (19, (1, 2, 3), 1)
     assert (plan.potted, plan.cost) == (130, pytest.approx(begun(19, (19, 4, 19, 4, 19, 6), 130)))
@@ -172,7 +172,7 @@ def test_stock_is_divided_in_rounds_and_more_is_bought_only_at_a_price():
 def test_a_plan_that_suffices_exactly_as_often_as_asked_is_enough():
     """The number wanted differs by draw, and half of eight draws are four: what the fourth smallest needs will do."""
     plan = sure({"most_cycles": 1})
-    asked = Wanted(variety="A", week="2027-W30", low=40, likely=60, high=90, confidence=0.5)
+    asked = Target(variety="A", week="2027-W30", p5=40, median=60, p95=90, service_level=0.5)
     search = Search(plan, season_streams(8, 1), plan.culture("A"), asked)
     fourth, fifth = np.sort(search.needed)[3:5]
     explants = math.ceil(fourth / 3)
@@ -210,5 +210,5 @@ def test_a_row_that_says_how_many_may_be_begun_with_is_kept_to():
     assert search_of(sure({"explants": 40, "shelf_places": 50})).most == 40
     assert search_of(sure({"explants": 40, "hood_hours": 1})).most == 40
     assert search_of(sure({"explants": 60, "hood_hours": 1})).most == 40  # two weeks of an hour, at three minutes
-    assert math.isclose(search_of(sure({})).confidence, 0.9)
+    assert math.isclose(search_of(sure({})).service_level, 0.9)
     assert np.array_equal(search_of(sure({})).needed, np.full(8, 60.0))

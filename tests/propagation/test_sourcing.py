@@ -14,7 +14,7 @@ CULTURE = {"cost_start": 90, "cost_per_explant": 3, "cost_per_vessel": 1.5, "min
 
 
 def compared(season, **asked):
-    usual = {"wanted": 60, "week": "2027-W30", "confidence": 0.9, "draws": 512, "seed": 1}
+    usual = {"target": 60, "week": "2027-W30", "service_level": 0.9, "draws": 512, "seed": 1}
     return forecast.compare_routes(season, "A", **(usual | asked))
 
 
@@ -33,7 +33,7 @@ def test_the_three_routes_stand_side_by_side(sure):
 
 def test_buying_in_is_the_order_sized_alone(sure):
     season = nursery(CULTURE, {})
-    order = forecast.size_order(season, "A", wanted=60, week="2027-W30", confidence=0.9, draws=512, seed=1)
+    order = forecast.size_order(season, "A", target=60, week="2027-W30", service_level=0.9, draws=512, seed=1)
     route = sure["buy in"]
     assert route.cost == order.cost
     assert route.chance == order.chance
@@ -76,14 +76,14 @@ def test_stock_beyond_what_is_at_hand_is_bought(sure):
 
 
 def test_without_buying_stock_the_number_comes_years_later():
-    route = compared(nursery(None, {}), wanted=600)["divide stock"]
+    route = compared(nursery(None, {}), target=600)["divide stock"]
     assert "enough in no season in 100" in route.why_not
     # 10 stock plants, times 3 a round: 810 after 4 rounds, 3 rounds of 20 weeks after the first division
     assert 60 <= route.earliest - forecast.Week.parse("2027-W01") <= 75
 
 
 def test_the_earliest_week_has_the_number_and_the_week_before_has_not():
-    routes = compared(nursery(UNSURE, {"price": 4}), wanted=100)
+    routes = compared(nursery(UNSURE, {"price": 4}), target=100)
     made = routes["from explants"].plan.cultures
     earliest = routes["from explants"].earliest
     begun = made.but(start=forecast.Week.parse("2027-W01"))
@@ -96,8 +96,8 @@ def test_break_even_lies_where_the_costs_cross():
     routes = compared(nursery(CULTURE | {"cost_per_vessel": 0.1, "minutes_per_vessel": 0, "explants": 400}))
     crossing = routes.break_even.iloc[0]
     assert (crossing["cheaper"], crossing["than"]) == ("from explants", "buy in")
-    costs = routes.curve.pivot(index="wanted", columns="route", values="cost")
-    number = float(crossing["wanted"].replace(",", ""))
+    costs = routes.curve.pivot(index="target", columns="route", values="cost")
+    number = float(crossing["target"].replace(",", ""))
     below, above = costs[costs.index < number].iloc[-1], costs[costs.index > number].iloc[0]
     assert below["buy in"] < below["from explants"]
     assert above["buy in"] > above["from explants"]
@@ -108,7 +108,7 @@ def test_a_variety_of_which_nothing_is_told_is_refused():
         varieties=({"variety": "A", "group": "crop"}, {"variety": "B", "group": "crop"}),
     )
     with pytest.raises(forecast.Refused, match="tells no way to come by it"):
-        forecast.compare_routes(season, "B", wanted=5, week="2027-W30", draws=8, seed=1)
+        forecast.compare_routes(season, "B", target=5, week="2027-W30", draws=8, seed=1)
 
 
 def test_an_unknown_route_is_refused(sure):
@@ -122,8 +122,8 @@ def test_routes_say_it_in_words(sure):
     assert text.splitlines()[-1] == f"Cheapest: {sure.best.route}."
 
 
-@pytest.mark.parametrize("wanted", [12, 50, 100])
-def test_dividing_costs_no_more_than_the_best_of_all_rounds_stock_and_starts(wanted):
+@pytest.mark.parametrize("target", [12, 50, 100])
+def test_dividing_costs_no_more_than_the_best_of_all_rounds_stock_and_starts(target):
     """Brute force over rounds, stock and every week of starting, all divisions potted."""
     season = nursery(None, {"price": 4, "most_rounds": 2})
     by, streams, best = forecast.Week.parse("2027-W30"), season_streams(512, 1), math.inf
@@ -133,15 +133,15 @@ def test_dividing_costs_no_more_than_the_best_of_all_rounds_stock_and_starts(wan
             made = Cultures(season, season.division("A"), streams, season.first_week, stock, kept)
             for later in range(by - made.enters(rounds) + 1):
                 begun = made.but(start=season.first_week + later)
-                if begun.chance(week=by, at_least=wanted) >= 0.9:
+                if begun.chance(week=by, at_least=target) >= 0.9:
                     best = min(best, sum(amount for _, _, amount in outlays(begun, by)))
-    assert compared(season, wanted=wanted)["divide stock"].cost <= best * 1.01
+    assert compared(season, target=target)["divide stock"].cost <= best * 1.01
 
 
 def test_a_range_that_is_wanted_keeps_its_shape_for_other_numbers():
-    wanted = ({"variety": "A", "week": "2027-W30", "low": 30, "likely": 100, "high": 300},)
-    season = nursery(CULTURE | {"explants": 400}).replace(wanted=wanted)
+    target = ({"variety": "A", "week": "2027-W30", "p5": 30, "median": 100, "p95": 300},)
+    season = nursery(CULTURE | {"explants": 400}).replace(targets=target)
     curve = forecast.compare_routes(season, "A", draws=512, seed=1).curve
-    costs = curve[curve["route"] == "buy in"].set_index("wanted")["cost_per_plant"]
+    costs = curve[curve["route"] == "buy in"].set_index("target")["cost_per_plant"]
     assert costs.loc[100] == pytest.approx(costs.loc[200], rel=0.1)
     assert costs.loc[100] == pytest.approx(costs.loc[50], rel=0.1)

@@ -12,7 +12,7 @@ from small_seasons import offer, season, stage
 import forecast
 
 FEW = {"draws": 8, "seed": 1}
-ASKED = {"wanted": 60, "week": "2027-W20", "confidence": 0.9} | FEW
+ASKED = {"target": 60, "week": "2027-W20", "service_level": 0.9} | FEW
 
 
 def sure(culture=None, division=None, survival=1.0, cost=0.5, **cells):
@@ -23,7 +23,7 @@ def sure(culture=None, division=None, survival=1.0, cost=0.5, **cells):
     }
     usual = {"unit_price": 2, "first_week": "2027-W15", "last_week": "2027-W15"}
     growing = stage("growing", typical=5, survival=survival, cost=cost)
-    return season([growing], offers=[offer(**(usual | cells))], hourly_wage=20, **rows)
+    return season([growing], price_list=[offer(**(usual | cells))], hourly_wage=20, **rows)
 
 
 def routes(*rows, **cells):
@@ -88,7 +88,7 @@ def test_a_route_that_is_not_there_and_a_variety_that_has_none_are_refused_in_wo
     assert str(told.value) == (
         "route, 'divide stock': there is no such route for this variety. There is: buy in, from explants."
     )
-    empty = sure().replace(offers=())
+    empty = sure().replace(price_list=())
     with pytest.raises(forecast.Refused) as told:
         forecast.compare_routes(empty, "A", **ASKED)
     assert str(told.value) == (
@@ -106,9 +106,9 @@ def test_what_cannot_be_bought_in_time_says_why():
 
 def test_the_second_row_wanted_is_drawn_as_the_second_delivery():
     weeks = ("2027-W18", "2027-W20")
-    plan = sure().with_stage("crop", "growing", survival=0.8, survival_spread=0.1)
-    plan = plan.replace(wanted=[{"variety": "A", "week": week, "wanted": 60} for week in weeks])
-    plan = plan.replace(offers=[plan.offers[0].replace(first_week="2027-W10")])
+    plan = sure().with_stage("crop", "growing", survival=0.8, survival_sd=0.1)
+    plan = plan.replace(targets=[{"variety": "A", "week": week, "target": 60} for week in weeks])
+    plan = plan.replace(price_list=[plan.price_list[0].replace(first_week="2027-W10")])
     asked = {"draws": 64, "seed": 1}
     orders = list(forecast.size_orders(plan, **asked))
     for order, week in zip(orders, weeks, strict=True):
@@ -122,7 +122,7 @@ def test_the_second_row_wanted_is_drawn_as_the_second_delivery():
 def test_a_plan_begun_at_once_has_the_number_in_the_first_week_that_the_closed_form_says():
     """Ready within t weeks are Phi(ln(t / 5) / s) of the plants, s^2 = ln(1 + 0.3^2); 60 of 100 suffice by the mean."""
     plan = sure(first_week="2027-W04", multiple=100, minimum=100)
-    plan = plan.replace(stages=[stage("growing", typical=5, survival=1, spread_plants=0.3, spread_batches=0)])
+    plan = plan.replace(stages=[stage("growing", typical=5, survival=1, plants_cv=0.3, batches_cv=0)])
     route = forecast.compare_routes(plan, "A", **ASKED)["buy in"]
     width = math.sqrt(math.log(1 + 0.3**2))
     chances = [stats.binom.sf(59, 100, stats.norm.cdf(math.log(weeks / 5) / width)) for weeks in range(1, 12)]
@@ -136,14 +136,14 @@ def test_a_plan_begun_at_once_has_the_number_in_the_first_week_that_the_closed_f
 
 def test_the_curve_is_told_to_the_cent():
     curve = routes(unit_price=1.2345).curve
-    assert curve.columns.tolist() == ["wanted", "route", "cost", "cost_per_plant"]
-    assert curve["wanted"].tolist() == [8, 15, 30, 60, 120, 240]
+    assert curve.columns.tolist() == ["target", "route", "cost", "cost_per_plant"]
+    assert curve["target"].tolist() == [8, 15, 30, 60, 120, 240]
     assert curve["cost"].tolist() == [round(1.7345 * n, 2) for n in (8, 15, 30, 60, 120, 240)]
     assert curve["cost_per_plant"].tolist() == [1.73] * 6
 
 
 def crossings(**costs):
-    """Give where costs of routes cross that are those of 10, 100, 1,000 and 10,000 plants."""
+    """Return where costs of routes cross that are those of 10, 100, 1,000 and 10,000 plants."""
     rows = [
         (number, name, cost)
         for name, some in costs.items()
@@ -151,9 +151,9 @@ def crossings(**costs):
         if cost is not None
     ]
     found = replace(routes())
-    vars(found)["curve"] = pd.DataFrame(rows, columns=["wanted", "route", "cost"])
+    vars(found)["curve"] = pd.DataFrame(rows, columns=["target", "route", "cost"])
     table = found.break_even
-    assert table.columns.tolist() == ["cheaper", "than", "wanted"]
+    assert table.columns.tolist() == ["cheaper", "than", "target"]
     return table.to_numpy().tolist()
 
 
@@ -200,4 +200,4 @@ def test_routes_are_shown_without_the_season():
     assert text.startswith("Routes(routes=(Route(route='buy in', ")
     assert "_season" not in text
     assert "_request" not in text
-    assert text.endswith("variety='A', wanted=60, by=Week(year=2027, week=20), confidence=0.9, currency='EUR')")
+    assert text.endswith("variety='A', target=60, by=Week(year=2027, week=20), service_level=0.9, currency='EUR')")

@@ -6,7 +6,7 @@ from small_seasons import offer, season, stage
 
 import forecast
 
-WANTED = {"wanted": 60, "confidence": 0.9, "draws": 8, "seed": 1}
+WANTED = {"target": 60, "service_level": 0.9, "draws": 8, "seed": 1}
 
 
 def sure(culture=None, division=None, **cells):
@@ -17,7 +17,7 @@ def sure(culture=None, division=None, **cells):
         "divisions": [DIVISION | division] if division is not None else [],
     }
     usual = {"unit_price": 2, "first_week": "2027-W04", "last_week": "2027-W26"}
-    return season([growing], offers=[offer(**(usual | cells))], **rows)
+    return season([growing], price_list=[offer(**(usual | cells))], **rows)
 
 
 def test_a_deposit_is_out_from_the_first_week_on_and_the_rest_from_delivery():
@@ -33,9 +33,9 @@ def test_a_deposit_is_out_from_the_first_week_on_and_the_rest_from_delivery():
     assert unpaid.weeks_out == pytest.approx((120 * 5 + 30 * 3) / 150)
 
 
-@pytest.mark.parametrize(("lead", "ready"), [(0, "2027-W09"), (6, "2027-W12")])
+@pytest.mark.parametrize(("lead_weeks", "ready"), [(0, "2027-W09"), (6, "2027-W12")])
 def test_bought_plants_could_be_had_when_the_first_delivery_has_grown(lead, ready):
-    route = forecast.compare_routes(sure(lead=lead), "A", week="2027-W30", **WANTED)["buy in"]
+    route = forecast.compare_routes(sure(lead_weeks=lead), "A", week="2027-W30", **WANTED)["buy in"]
     assert str(route.earliest) == ready
 
 
@@ -73,17 +73,17 @@ def test_after_the_season_nothing_is_bought_but_cultures_go_on():
 def test_the_curve_asks_for_an_eighth_to_four_times_the_number_and_bought_plants_cost_in_proportion():
     """At 2 a plantlet and 0.5 for growing; forty explants give 120 plants in a cycle, 360 in two."""
     curve = forecast.compare_routes(sure({}), "A", week="2027-W30", **WANTED).curve
-    assert sorted(set(curve["wanted"])) == [8, 15, 30, 60, 120, 240]
-    bought = curve[curve["route"] == "buy in"].set_index("wanted")
+    assert sorted(set(curve["target"])) == [8, 15, 30, 60, 120, 240]
+    bought = curve[curve["route"] == "buy in"].set_index("target")
     assert bought["cost"].to_dict() == {n: 2.5 * n for n in (8, 15, 30, 60, 120, 240)}
     assert (bought["cost_per_plant"] == 2.5).all()
-    assert (curve["cost"] / curve["wanted"]).round(2).equals(curve["cost_per_plant"])
+    assert (curve["cost"] / curve["target"]).round(2).equals(curve["cost_per_plant"])
 
 
 def test_what_never_is_enough_has_no_earliest_week():
     """All that are bought are past their best after two weeks; a hundredth survives, and no order is so large."""
-    plan = sure(lead=0)
-    plan = plan.replace(varieties=[plan.variety("A").replace(shelf_life=2)])
+    plan = sure(lead_weeks=0)
+    plan = plan.replace(varieties=[plan.variety("A").replace(saleable_weeks=2)])
     poor = plan.with_stage("crop", "growing", survival=0.001)
     route = forecast.compare_routes(poor, "A", week="2027-W30", **WANTED)["buy in"]
     assert route.earliest is None

@@ -78,7 +78,7 @@ def test_a_count_is_the_nearest_whole_number_and_has_the_moments_of_its_sum(amou
         (lambda: Amount(math.nan, 2, 3), "nan"),
         (lambda: Amount.from_mean(0, 1), "mean"),
         (lambda: Amount.from_mean(5, -1), "spread -1"),
-        (lambda: Amount.from_range(0, 5), "low"),
+        (lambda: Amount.from_range(0, 5), "p5"),
         (lambda: Amount.from_range(6, 5), "not in order"),
     ],
 )

@@ -29,7 +29,7 @@ def shares(draw, widest=0.95):
 @given(share=shares())
 def test_a_share_has_the_quantiles_and_the_chances_of_the_beta_distribution_with_its_mean_and_spread(share):
     law = stats.beta(*share.parameters)
-    assert (law.mean(), law.std()) == pytest.approx((share.mean, share.spread), rel=1e-7)
+    assert (law.mean(), law.std()) == pytest.approx((share.mean, share.sd), rel=1e-7)
     assert share.quantile(U) == pytest.approx(law.ppf(U), rel=1e-6, abs=1e-9)
     values = np.linspace(-0.1, 1.1, 25)
     assert share.cdf(values) == pytest.approx(law.cdf(values), abs=1e-10)
@@ -171,7 +171,7 @@ def test_a_duration_is_lognormal_between_batches_with_its_coefficient_of_variati
 @settings(some, max_examples=25)
 @given(duration=durations)
 def test_mean_and_variance_of_a_duration_are_the_integrals_over_batches_and_plants(duration):
-    between, within = duration.log_spreads
+    between, within = duration.log_sds
 
     def moment(order, spread):
         return quad(lambda z: math.exp(order * spread * z) * stats.norm.pdf(z), -14, 14, limit=200)[0]

@@ -32,4 +32,4 @@ def test_a_column_that_changes_later_changes_no_climate():
     climate = Climate(low, [9.0] * 12, 1)
     low[0] = -30.0
     assert climate.normal("2027-W02")[0] == 1.0
-    assert climate.spread == (1.0,) * 12
+    assert climate.year_sd == (1.0,) * 12

@@ -17,8 +17,8 @@ DRAWS = 16384
 
 
 def survivals(level, batches, draws=DRAWS):
-    """Give the survival of batches, each named by variety and number, by draw."""
-    plan = season([stage(survival=0.8, survival_spread=0.12, survival_level=level)], varieties=("A", "B"))
+    """Return the survival of batches, each named by variety and number, by draw."""
+    plan = season([stage(survival=0.8, survival_sd=0.12, survival_level=level)], varieties=("A", "B"))
     streams = season_streams(draws, 1)
     return [
         np.exp(draw_fate(plan, streams, variety, number, plan.first_week).log_survival[0])
@@ -66,7 +66,7 @@ def test_plants_that_differ_one_by_one_leave_a_batch_at_its_mean():
 
 
 def test_the_times_of_stages_at_one_level_are_drawn_apart_from_their_survivals():
-    cells = {"typical": 4, "spread_batches": 0.2, "survival_spread": 0.1}
+    cells = {"typical": 4, "batches_cv": 0.2, "survival_sd": 0.1}
     plan = season([stage("acclimatisation", **cells), stage("hardening", **cells)])
     fate = draw_fate(plan, season_streams(4096, 1), "A", 1, plan.first_week)
     table = np.vstack([fate.log_survival, fate.weeks])

@@ -34,19 +34,19 @@ from forecast.weather.degree_days import base_from_rates, degree_days
             "temperatures, 'nan and 1 more': not a finite number. Leave out days without a number.",
         ),
         (
-            lambda: degree_days([5, 12], [9, 10], base=5, cap=None),
+            lambda: degree_days([5, 12], [9, 10], base=5, upper=None),
             "high, '10 with a minimum of 12': below the minimum. Give the minimum first, then the maximum.",
         ),
         (
-            lambda: degree_days([5], [9], base=5, cap=5),
-            "cap, '5 with a base of 5': not above the base. "
-            "Give a cap above the base, or None if there is no upper limit.",
+            lambda: degree_days([5], [9], base=5, upper=5),
+            "upper, '5 with a base of 5': not above the base. "
+            "Give an upper threshold above the base, or None if there is no upper limit.",
         ),
         (
-            lambda: degree_days([5, 6], [9, 10, 11], base=5, cap=None),
+            lambda: degree_days([5, 6], [9, 10, 11], base=5, upper=None),
             "low, 'low (2,), high (3,), base ()': shapes that do not go together. Give as many minima as maxima.",
         ),
-        (lambda: degree_days("cold", [9], base=5, cap=None), "low, 'cold': not numbers. Give numbers."),
+        (lambda: degree_days("cold", [9], base=5, upper=None), "t_min, 'cold': not numbers. Give numbers."),
     ],
 )
 def test_what_gives_no_warmth_is_refused_by_name(call, said):

@@ -27,7 +27,7 @@ def refused(call):
 
 def test_a_share_may_reach_1_and_have_the_least_spread_that_is_told_from_none():
     assert Share(1, 0, "batch").quantile(0.5) == 1
-    assert Share(0.8, 1e-6, "batch").spread == 1e-6
+    assert Share(0.8, 1e-6, "batch").sd == 1e-6
     assert Share(0.5, 0.4999, "batch").variance == 0.4999**2
     assert refused(lambda: Share(0.8, 0.9e-6, "batch")).startswith("spread, 9e-07: a spread too small to be meant.")
     assert refused(lambda: Share(0.5, 0.5, "batch")) == (
@@ -53,7 +53,7 @@ def test_a_share_without_spread_has_no_finite_parameters_and_keeps_the_shape_ask
 def test_none_and_all_of_a_count_are_counts(survived, of):
     share = Share.from_counts(survived, of, level="belief")
     law = stats.beta(survived + 0.5, of - survived + 0.5)
-    assert (share.mean, share.spread) == pytest.approx((law.mean(), law.std()))
+    assert (share.mean, share.sd) == pytest.approx((law.mean(), law.std()))
     assert str(share.level) == "belief"
 
 
@@ -215,7 +215,7 @@ def test_a_range_of_shares_holds_nine_in_ten_wherever_it_lies(ends):
     assert str(share.level) == "season"
 
 
-@pytest.mark.parametrize(("low", "high"), [(0, 3), (-1, 3), (5, 4), (5, math.inf), (math.nan, 3)])
+@pytest.mark.parametrize(("p5", "p95"), [(0, 3), (-1, 3), (5, 4), (5, math.inf), (math.nan, 3)])
 def test_what_is_no_range_of_times_is_refused_with_both_ends(low, high):
     assert refused(lambda: Duration.from_range(low, high, plants=0, level="batch")) == (
         f"low, '{low} to {high}': not a range of times. Give 0 < low <= high, in weeks."

@@ -120,7 +120,7 @@ CYCLES = "Write one number, or one for each cycle separated by spaces, such as 2
         (lambda: Climate([1] * 12, [4] * 11, 1), "high, '11 rows': not as many as minima. Give 12 numbers."),
         (
             lambda: Climate([1] * 12, [4] * 12, -1),
-            "climate, rows 2 to 13, column spread, -1.0: not a standard deviation. Give a number from 0 [degC].",
+            "climate, rows 2 to 13, column spread, -1.0: not a standard deviation. Give a number from 0 [°C].",
         ),
         (
             lambda: Climate([1] * 12, [0] * 12, 1),

@@ -23,9 +23,9 @@ from forecast.records.records import Records, read_records
 from forecast.records.stage_counts import STATED_DOUBT, survived, timed
 
 DEMO = Path(__file__).parents[2] / "demo_data"
-TIME = {"spread_batches": 0.15, "spread_plants": 0.1}
-WEANING = stage("weaning", typical=4, survival=0.9, survival_spread=0.04, **TIME)
-POTS = stage("pots", typical=6, survival=0.8, survival_spread=0.05, **TIME)
+TIME = {"batches_cv": 0.15, "plants_cv": 0.1}
+WEANING = stage("weaning", typical=4, survival=0.9, survival_sd=0.04, **TIME)
+POTS = stage("pots", typical=6, survival=0.8, survival_sd=0.05, **TIME)
 
 
 @pytest.fixture(scope="module")
@@ -48,8 +48,8 @@ def came(batch="B1", variety="A", day="2027-03-01", ordered=100, received=None, 
     return BatchRecord(batch=batch, variety=variety, delivered=day, lab=lab, **cells)
 
 
-def count(day, name, alive, moved_on=0, saleable=0, discarded=0, batch="B1"):
-    cells = {"alive": alive, "moved_on": moved_on, "saleable": saleable, "discarded": discarded}
+def count(day, name, alive, transferred=0, saleable=0, losses=0, batch="B1"):
+    cells = {"alive": alive, "transferred": transferred, "saleable": saleable, "losses": losses}
     return CountRecord(batch=batch, date=day, stage=name, **cells)
 
 
@@ -58,7 +58,7 @@ def grouped(stages, groups, **header):
     cells = season([stage()]).given()
     cells["varieties"] = [{"variety": name, "group": group} for name, group in groups.items()]
     cells["stages"] = [row | {"applies_to": group} for group in dict.fromkeys(groups.values()) for row in stages]
-    return Season(**{**cells, "offers": [offer(name) for name in groups], **header})
+    return Season(**{**cells, "price_list": [offer(name) for name in groups], **header})
 
 
 def line(learned, variety, name, what="survival"):
@@ -72,13 +72,13 @@ def line(learned, variety, name, what="survival"):
 def _by_hand(name, finished):
     """Records of a stage made with pandas from the files of the demonstration."""
     batches, counts = (pd.read_csv(DEMO / f"{table}.csv").set_index("batch") for table in ("batches", "counts"))
-    totals = counts.assign(left=counts.moved_on + counts.saleable).groupby(["batch", "stage"])[["left", "discarded"]]
+    totals = counts.assign(left=counts.transferred + counts.saleable).groupby(["batch", "stage"])[["left", "losses"]]
     totals = totals.sum().unstack("stage", fill_value=0)  # noqa: PD010
     found = []
     for batch, row in batches.iterrows():
         there = row.received - row.dead_on_arrival
         for one in finished:  # stages in order, of which the last is `name`
-            left, lost = int(totals.loc[batch, ("left", one)]), int(totals.loc[batch, ("discarded", one)])
+            left, lost = int(totals.loc[batch, ("left", one)]), int(totals.loc[batch, ("losses", one)])
             if there == 0 or left + lost != there:
                 break
             if one == name:
@@ -103,8 +103,8 @@ def test_shares_are_those_of_pooled_on_counts_made_by_pandas(name, learned, demo
         row = rows.loc[variety if variety in owners else group, name]
         if not math.isnan(row.survived):
             return (row.survived + 0.5) / (row.of + 1)
-        if not math.isnan(row.survival_low):
-            return Share.from_range(row.survival_low, row.survival_high, level="batch").mean
+        if not math.isnan(row.survival_p5):
+            return Share.from_range(row.survival_p5, row.survival_p95, level="batch").mean
         return row.survival
 
     groups = {row.variety: row.group for row in demo.varieties}
@@ -113,15 +113,15 @@ def test_shares_are_those_of_pooled_on_counts_made_by_pandas(name, learned, demo
     for variety in groups:
         mine, row = pooled.variety(variety), line(learned, variety, name)
         assert (row.batches, row.plants) == (mine.batches, mine.plants)
-        assert (row.learned, row.spread, row.weight) == pytest.approx((mine.mean, mine.spread, mine.weight), rel=1e-5)
+        assert (row.learned, row.sd, row.weight) == pytest.approx((mine.mean, mine.sd, mine.weight), rel=1e-5)
         at = [one.stage for one in demo.route(variety)].index(name)
         before, after = demo.survivals(variety)[at], learned.survivals(variety)[at]
-        assert (after.mean, after.spread) == pytest.approx((mine.mean, mine.spread), rel=1e-5)
+        assert (after.mean, after.sd) == pytest.approx((mine.mean, mine.sd), rel=1e-5)
         assert after.level == before.level
 
 
 def test_a_single_batch_gives_what_integration_over_the_priors_gives():
-    plan = season([stage("arrival", survival=0.9, survival_spread=0.05)])
+    plan = season([stage("arrival", survival=0.9, survival_sd=0.05)])
     learned = forecast.learn(plan, Records(batches=[came(ordered=40, received=34, dead=2)]))
     z, w = np.polynomial.hermite_e.hermegauss(15)
     w = w / w.sum()
@@ -139,14 +139,14 @@ def test_a_single_batch_gives_what_integration_over_the_priors_gives():
     mean, second = total[1:] / total[0]
     row = line(learned, "A", "arrival")
     assert row.learned == pytest.approx(mean, abs=2e-4)
-    assert row.spread == pytest.approx(math.sqrt(second - mean**2), abs=5e-4)
+    assert row.sd == pytest.approx(math.sqrt(second - mean**2), abs=5e-4)
 
 
 def _weighed(rows, typical, told):
     found = learn_time(rows[["number", "after", "until", "batch"]].itertuples(index=False, name=None))
     variance = found.errors["median"] ** 2 / found.median**2
     if not told:
-        variance += math.log1p(TIME["spread_batches"] ** 2) / found.groups
+        variance += math.log1p(TIME["batches_cv"] ** 2) / found.groups
     precisions = 1 / STATED_DOUBT**2, 1 / variance
     middle = np.average(np.log([typical, found.median]), weights=precisions)
     return found, float(np.exp(middle)), precisions[1] / sum(precisions), 1 / sum(precisions)
@@ -164,9 +164,9 @@ def test_times_are_the_stated_and_the_learned_ones_weighed_by_their_precision(ba
         row, after = line(learned, "A", name, "time"), learned.route("A")[("weaning", "pots").index(name)]
         assert (row.stated, row.learned, row.weight) == pytest.approx((typical, median, weight), rel=1e-5)
         assert (row.batches, row.rests_on) == (batches, "records")
-        spread = math.sqrt(math.expm1(found.batches**2 + left)) if told else TIME["spread_batches"]
-        assert (after.typical, after.spread_batches) == pytest.approx((median, spread), rel=1e-5)
-        assert after.spread_plants == pytest.approx(math.sqrt(math.expm1(found.spread**2)), rel=1e-5)
+        spread = math.sqrt(math.expm1(found.batches**2 + left)) if told else TIME["batches_cv"]
+        assert (after.typical, after.batches_cv) == pytest.approx((median, spread), rel=1e-5)
+        assert after.plants_cv == pytest.approx(math.sqrt(math.expm1(found.spread**2)), rel=1e-5)
 
 
 def test_in_weather_that_never_changes_degree_days_are_weeks_times_what_a_week_has():
@@ -174,8 +174,8 @@ def test_in_weather_that_never_changes_degree_days_are_weeks_times_what_a_week_h
     truth = Truth({("A", "weaning"): 0.9, ("A", "pots"): 0.8}, 20, {"weaning": 5, "pots": 7}, 0.2)
     plain = season([WEANING, POTS])
     records = simulated(plain, [("A", date(2026, 1, 5) + timedelta(9 * i), 120) for i in range(8)], truth, rng)
-    warm = [row | {"clock": "degree-days", "base": 5, "typical": 70 * row["typical"]} for row in (WEANING, POTS)]
-    climate = [{"month": month, "low": 15, "high": 15, "spread": 1} for month in range(1, 13)]
+    warm = [row | {"runs_on": "degree-days", "base": 5, "typical": 70 * row["typical"]} for row in (WEANING, POTS)]
+    climate = [{"month": month, "t_min": 15, "t_max": 15, "year_sd": 1} for month in range(1, 13)]
     by_weeks = forecast.learn(plain, records).table().query("what == 'time'")
     by_warmth = forecast.learn(season(warm, climate=climate), records).table().query("what == 'time'")
     assert list(by_warmth.learned) == pytest.approx(70 * by_weeks.learned, rel=1e-5)
@@ -189,12 +189,12 @@ def test_in_weather_that_never_changes_degree_days_are_weeks_times_what_a_week_h
 def test_only_batches_that_are_finished_in_a_stage_and_before_it_tell_its_survival():
     plan = season([stage("arrival"), WEANING, POTS], varieties=("A", "B"))
     counts = [
-        count("2027-03-15", "weaning", 90, 40, discarded=6),
+        count("2027-03-15", "weaning", 90, 40, losses=6),
         count("2027-03-29", "pots", 38, 0, 38, 2),
         count("2027-03-29", "weaning", 50),
-        count("2027-03-15", "weaning", 90, 90, discarded=6, batch="B2"),
+        count("2027-03-15", "weaning", 90, 90, losses=6, batch="B2"),
         count("2027-04-12", "pots", 80, 0, 80, 10, batch="B2"),
-        count("2027-03-15", "weaning", 0, discarded=30, batch="B3"),
+        count("2027-03-15", "weaning", 0, losses=30, batch="B3"),
     ]
     rows = [came(received=98, dead=2), came("B2", ordered=90, received=98, dead=2), came("B3", "B", ordered=30)]
     assert survived(plan, Records(batches=rows, counts=counts)) == {
@@ -210,7 +210,7 @@ def test_only_batches_that_are_finished_in_a_stage_and_before_it_tell_its_surviv
 
 def test_a_stage_after_one_that_was_not_counted_is_left_out():
     plan = season([WEANING, POTS, stage("grading")])
-    counts = [count("2027-03-29", "weaning", 90, 90, discarded=10), count("2027-06-07", "grading", 70, 0, 70, 20)]
+    counts = [count("2027-03-29", "weaning", 90, 90, losses=10), count("2027-06-07", "grading", 70, 0, 70, 20)]
     records = Records(batches=[came()], counts=counts)
     assert survived(plan, records) == {"weaning": [Record("A", 90, 100, "B1")]}
     assert set(timed(plan, records)) == {("crop", "weaning")}
@@ -249,7 +249,7 @@ def test_without_any_record_everything_stays_as_stated(demo):
 
 @pytest.mark.parametrize("alive", [0, 60])
 def test_complete_failure_and_complete_success_are_survived(alive):
-    plan = season([WEANING], varieties=("A", "B"), wanted=[{"variety": "B", "week": "2027-W30", "wanted": 5}])
+    plan = season([WEANING], varieties=("A", "B"), targets=[{"variety": "B", "week": "2027-W30", "target": 5}])
     rows = [came(f"B{i}", ordered=60, day="2026-03-01") for i in range(4)]
     counts = [count("2026-04-01", "weaning", alive, 0, alive, 60 - alive, batch=f"B{i}") for i in range(4)]
     learned = forecast.learn(plan, Records(batches=rows, counts=counts))
@@ -271,7 +271,7 @@ def test_a_learned_season_is_used_like_any_other_and_what_is_made_from_it_is_pla
     assert type(plain) is type(learned.replace(seed=5)) is Season
     assert plain.survivals(variety) == learned.survivals(variety)
     assert learned.stated is demo
-    assert len(learned.table("wanted")) == len(demo.wanted)
+    assert len(learned.table("target")) == len(demo.targets)
     forecast.write_season(learned, tmp_path / "made")
     assert forecast.read_season(tmp_path / "made").stages == learned.stages
     assert learned.stages[-1].source.startswith("survival: own records; before: survival: common practice")
@@ -280,14 +280,14 @@ def test_a_learned_season_is_used_like_any_other_and_what_is_made_from_it_is_pla
 def test_losses_of_the_original_number_become_shares_of_what_enters():
     rows = [WEANING | {"survival": 0.8}, POTS | {"survival": 0.9}, stage("grading", survival=0.95)]
     plan = season([row | {"share_of": "original"} for row in rows], varieties=("A", "B"))
-    records = Records(batches=[came()], counts=[count("2027-03-29", "weaning", 95, 95, discarded=5)])
+    records = Records(batches=[came()], counts=[count("2027-03-29", "weaning", 95, 95, losses=5)])
     learned = forecast.learn(plan, records)
     assert {row.share_of for row in learned.route("A")} == {"entering"}
     for variety in "AB":
         first, *others = learned.survivals(variety)
         assert first.mean == line(learned, variety, "weaning").learned > 0.8
         assert [share.mean for share in others] == pytest.approx([0.7 / 0.8, 0.65 / 0.7])
-        assert [share.spread for share in others] == pytest.approx([s.spread for s in plan.survivals(variety)[1:]])
+        assert [share.sd for share in others] == pytest.approx([s.sd for s in plan.survivals(variety)[1:]])
 
 
 def test_what_would_be_wrong_is_refused(learned, records):
@@ -310,10 +310,10 @@ def small():
     """Two groups of varieties; B of the first and the whole second have no batch, five plants only left weaning."""
     plan = grouped([WEANING, POTS], {"A": "crop", "B": "crop", "F": "fern"})
     counts = [
-        count("2027-03-15", "weaning", 98, discarded=2),
-        count("2027-03-22", "weaning", 96, 20, discarded=2),
-        count("2027-03-29", "weaning", 72, 50, discarded=4),
-        count("2027-04-05", "weaning", 20, 20, discarded=2),
+        count("2027-03-15", "weaning", 98, losses=2),
+        count("2027-03-22", "weaning", 96, 20, losses=2),
+        count("2027-03-29", "weaning", 72, 50, losses=4),
+        count("2027-04-05", "weaning", 20, 20, losses=2),
         count("2027-04-12", "pots", 90),
         count("2027-04-19", "pots", 90, 0, 5),
     ]
@@ -350,7 +350,7 @@ def test_what_rests_on_a_guess_is_a_guess_everywhere(small):
     assert (guess.weight == 0).all()
     assert (guess.learned == guess.stated).all()
     assert [row.applies_to for row in small.stages if row.applies_to == "F"] == []
-    assert small.shares("pots")[["counted", "low", "high"]].isna().all().all()
+    assert small.shares("pots")[["counted", "p5", "p95"]].isna().all().all()
     assert small.shares("weaning").query("rests_on == 'guess'").variety.tolist() == ["F"]
     share = small.stated.survivals("F")[0]
     chances = small.next_batch("F", "weaning", of=50)
@@ -377,12 +377,14 @@ def test_the_next_batch_has_the_mean_and_spread_of_the_table(learned):
     mean = chances @ number
     assert chances.sum() == pytest.approx(1)
     assert mean == pytest.approx(row.learned, abs=1e-4)
-    binomial = (mean * (1 - mean) - row.spread**2) / of  # luck of the plants of a batch, on top of its own share
-    assert math.sqrt(chances @ (number - mean) ** 2 - binomial) == pytest.approx(row.spread, abs=1e-4)
+    binomial = (mean * (1 - mean) - row.sd**2) / of  # luck of the plants of a batch, on top of its own share
+    assert math.sqrt(chances @ (number - mean) ** 2 - binomial) == pytest.approx(row.sd, abs=1e-4)
 
 
 def test_labs_that_differ_are_told_apart_and_those_that_do_not_are_not():
-    plan = season([stage("arrival"), WEANING], offers=[offer(lab=lab) for lab in ("Good Lab", "Other Lab", "Poor Lab")])
+    plan = season(
+        [stage("arrival"), WEANING], price_list=[offer(lab=lab) for lab in ("Good Lab", "Other Lab", "Poor Lab")]
+    )
     rows = []
     for i, (lab, alive) in enumerate([("Good Lab", 95), ("Poor Lab", 60), ("Other Lab", 94)] * 8):
         rows.append(came(f"B{i}", received=alive + i % 4, lab=lab))
@@ -432,8 +434,8 @@ def test_a_simulated_nursery_has_its_true_survivals_within_the_ranges_learned():
 def test_times_on_degree_days_are_recovered_from_counts_in_weather_that_differs_from_year_to_year():
     rng, groups = np.random.default_rng(12), [f"G{i}" for i in range(12)]
     usual = [12 - 9 * math.cos(2 * math.pi * (week - 3) / 52) for week in range(1, 53)]
-    climate = [{"week": week, "low": t - 4, "high": t + 4, "spread": 1.5} for week, t in enumerate(usual, start=1)]
-    warm = stage("pots", clock="degree-days", base=4, typical=400, survival=0.9, **TIME)
+    climate = [{"week": week, "t_min": t - 4, "t_max": t + 4, "year_sd": 1.5} for week, t in enumerate(usual, start=1)]
+    warm = stage("pots", runs_on="degree-days", base_temperature=4, typical=400, survival=0.9, **TIME)
     names = {f"{group} one": group for group in groups}
     plan = grouped([warm], names, climate=climate, daily_course="mean")
     deliveries = [

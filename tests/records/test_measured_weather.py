@@ -23,12 +23,12 @@ from forecast.weather.degree_days import degree_days
 
 TEXTS = {
     "batches.csv": "batch,variety,lab,delivered,ordered,received\nB1,A,Lab,2027-03-01,110,100\n",
-    "counts.csv": "batch,date,stage,alive,moved_on,saleable,discarded\nB1,2027-03-15,pots,95,0,0,5\n",
-    "weather.csv": "date,low,high,note\n2027-03-02,1.5,9.25,\n# away\n2027-03-05,-2,7,thermometer moved\n"
+    "counts.csv": "batch,date,stage,alive,transferred,saleable,losses\nB1,2027-03-15,pots,95,0,0,5\n",
+    "weather.csv": "date,t_min,t_max,note\n2027-03-02,1.5,9.25,\n# away\n2027-03-05,-2,7,thermometer moved\n"
     "2027-03-04,0,6,\n",
 }
 DAYS = [("2027-03-02", 1.5, 9.25, None), ("2027-03-04", 0.0, 6.0, None), ("2027-03-05", -2.0, 7.0, "thermometer moved")]
-ROWS = tuple(WeatherRecord(date=day, low=low, high=high, note=note) for day, low, high, note in DAYS)
+ROWS = tuple(WeatherRecord(date=day, t_min=low, t_max=high, note=note) for day, low, high, note in DAYS)
 
 
 @pytest.fixture
@@ -56,9 +56,9 @@ def book(place: Path, name: str = "weather", rows: tuple[WeatherRecord, ...] = R
             sheet.append([int(cell) if cell.isdigit() else cell for cell in line.split(",")])
     if name:
         sheet = made.create_sheet(name)
-        sheet.append(["date", "low", "high", "note"])
+        sheet.append(["date", "t_min", "t_max", "note"])
         for row in rows[::-1]:
-            sheet.append([row.date, row.low, row.high, row.note])
+            sheet.append([row.date, row.t_min, row.t_max, row.note])
     made.save(place / "records.xlsx")
     return place / "records.xlsx"
 
@@ -69,7 +69,7 @@ def book(place: Path, name: str = "weather", rows: tuple[WeatherRecord, ...] = R
 def test_measured_days_are_read_in_any_order_with_gaps_and_kept_by_day(place: Path) -> None:
     found = read_records(place)
     assert found.weather == ROWS
-    assert dict(found.measured) == {row.date: (row.low, row.high) for row in ROWS}
+    assert dict(found.measured) == {row.date: (row.t_min, row.t_max) for row in ROWS}
     assert str(found) == "1 batches, 1 counts, 2027-03-01 to 2027-03-15; weather of 3 days"
     assert Records(batches=found.batches, counts=found.counts, weather=ROWS[::-1]) == found
 
@@ -88,7 +88,7 @@ def test_what_is_written_is_read_back_exactly_and_no_old_weather_stays(place: Pa
     rng = np.random.default_rng(1)
     lows = rng.normal(5, 8, 300).tolist()
     rows = [
-        WeatherRecord(date=date(2027, 1, 1) + timedelta(i), low=low, high=low + above)
+        WeatherRecord(date=date(2027, 1, 1) + timedelta(i), t_min=low, t_max=low + above)
         for i, (low, above) in enumerate(zip(lows, rng.uniform(0, 12, 300).tolist(), strict=True))
     ]
     made = read_records(place).replace(weather=tuple(rows))
@@ -167,7 +167,7 @@ def test_a_file_of_semicolons_and_decimal_commas_says_the_same(place: Path) -> N
         ),
         ("date,low", "date,lo", "weather.csv, row 1, column lo: there is no such column. Is low meant?"),
         (
-            "date,low,high,note\n2027-03-02,1.5,9.25,\n",
+            "date,t_min,t_max,note\n2027-03-02,1.5,9.25,\n",
             "date;low;high;note\n2027-03-02;1.500;9,25;\n",
             "weather.csv, row 2, column low, '1.500': could be read in two ways. Write 1500 or 1.5, whichever is "
             "meant.",
@@ -195,38 +195,38 @@ def test_a_file_that_is_nearly_called_so_is_not_passed_over(place: Path) -> None
 
 def test_rows_made_in_python_are_refused_in_the_same_words() -> None:
     with pytest.raises(Refused, match=r"high, 70: not a temperature of air in degrees Celsius. .* from Fahrenheit."):
-        WeatherRecord(date="2027-03-01", low=50, high=70)
+        WeatherRecord(date="2027-03-01", t_min=50, t_max=70)
     with pytest.raises(Refused, match=r"^weather, row 2, column date, '2027-03-02': the day stands in row 1 already"):
         Records(weather=[ROWS[0], ROWS[0]])
 
 
-WINTER = [{"month": k, "low": 0, "high": 6, "spread": 2} for k in range(1, 13)]
+WINTER = [{"month": k, "t_min": 0, "t_max": 6, "year_sd": 2} for k in range(1, 13)]
 
 
 def test_a_winter_in_degrees_fahrenheit_is_seen_by_the_climate() -> None:
     """At 31 to 44 degrees every one of them could be a temperature in Celsius, but of no such place."""
     plan = season([stage("pots", typical=4)], climate=WINTER)
-    rows = [WeatherRecord(date=date(2027, 1, 4) + timedelta(k), low=31 + k, high=38 + k) for k in range(7)]
+    rows = [WeatherRecord(date=date(2027, 1, 4) + timedelta(k), t_min=31 + k, t_max=38 + k) for k in range(7)]
     with pytest.raises(Refused) as told:
         Records(weather=rows).against(plan)
     assert str(told.value) == (
-        "weather, date, '2027-01-04': more than 25 degC above what is usual in 2027-W01; so are 6 more days. Give "
+        "weather, date, '2027-01-04': more than 25 °C above what is usual in 2027-W01; so are 6 more days. Give "
         "degrees Celsius, (F - 32) / 1.8 from Fahrenheit, or look at the climate."
     )
-    mild = [WeatherRecord(date=row.date, low=20, high=35) for row in rows]
-    Records(weather=mild).against(plan)  # 24.5 degC above it
+    mild = [WeatherRecord(date=row.date, t_min=20, t_max=35) for row in rows]
+    Records(weather=mild).against(plan)  # 24.5 °C above it
     Records(weather=rows).against(season([stage("pots", typical=4)]))  # that has no climate
 
 
 # --- thermal time so far
 
 
-WARM = stage("pots", clock="degree-days", base=5, typical=300, survival=0.9)
-STEADY = [{"week": k, "low": 8, "high": 16, "spread": 1} for k in range(1, 53)]
+WARM = stage("pots", runs_on="degree-days", base_temperature=5, typical=300, survival=0.9)
+STEADY = [{"week": k, "t_min": 8, "t_max": 16, "year_sd": 1} for k in range(1, 53)]
 
 
 def test_the_clock_shows_degree_days_of_the_days_that_were_measured_and_of_usual_weather_on_others() -> None:
-    """At 12 degC and a base of 5 a day gives 7; measured are Tuesday with 17, Thursday with 3."""
+    """At 12 °C and a base of 5 a day gives 7; measured are Tuesday with 17, Thursday with 3."""
     plan = season([WARM], climate=STEADY, daily_course="mean")
     monday = date(2027, 3, 1)
     measured = {monday + timedelta(1): (14.0, 20.0), monday + timedelta(3): (0.0, 6.0)}
@@ -246,7 +246,7 @@ def test_days_measured_pass_through_the_place_and_the_course_of_the_day() -> Non
     monday = date(2027, 3, 1)
     measured = {monday + timedelta(k): (-4.0 + k, 5.0 + 2 * k) for k in range(7)}
     lows, highs = np.array(list(measured.values())).T
-    daily = degree_days(np.maximum(lows + 3, 7), np.maximum(highs + 2, 7), base=5, cap=None)
+    daily = degree_days(np.maximum(lows + 3, 7), np.maximum(highs + 2, 7), base=5, upper=None)
     found = UsualWarmth(plan, measured).shown(plan.stages[0], np.full(8, monday.toordinal()), np.arange(8) / 7)
     assert found == pytest.approx(np.concatenate([[0], np.cumsum(daily)]))
 
@@ -255,27 +255,27 @@ def test_days_measured_pass_through_the_place_and_the_course_of_the_day() -> Non
 
 
 USUAL = [12 - 9 * math.cos(2 * math.pi * (week - 3) / 52) for week in range(1, 53)]
-TIME = {"time_level": "batch", "spread_batches": 0.1, "spread_plants": 0.1}
+TIME = {"time_level": "batch", "batches_cv": 0.1, "plants_cv": 0.1}
 
 
 @pytest.mark.parametrize(("warmer", "bias"), [(3.0, 0.56), (-2.5, 1.35)])
 def test_degree_days_are_recovered_in_years_far_from_usual_if_their_weather_was_measured(
     warmer: float, bias: float
 ) -> None:
-    """In years 3 degC warmer plants that need 500 seem to need 44 % less by usual weather; 2.5 colder, 35 % more.
+    """In years 3 °C warmer plants that need 500 seem to need 44 % less by usual weather; 2.5 colder, 35 % more.
 
     That is what the middle plant of each batch meets in usual weather until the day on which it has met 500.
     """
     rng, names = np.random.default_rng(5), [f"V{i}" for i in range(10)]
-    climate = [{"week": week, "low": t - 4, "high": t + 4, "spread": 1.5} for week, t in enumerate(USUAL, start=1)]
-    warm = stage("pots", clock="degree-days", base=4, typical=400, survival=0.9, **TIME)
+    climate = [{"week": week, "t_min": t - 4, "t_max": t + 4, "year_sd": 1.5} for week, t in enumerate(USUAL, start=1)]
+    warm = stage("pots", runs_on="degree-days", base_temperature=4, typical=400, survival=0.9, **TIME)
     plan = season([warm], varieties=names, climate=climate, daily_course="mean")
     first, number = date(2024, 1, 1), 1000
     usual = np.array([USUAL[min((first + timedelta(k)).isocalendar().week, 52) - 1] for k in range(number)])
     mean = usual + warmer + 2.5 * rng.standard_normal(number)
     half = rng.uniform(2, 6, number)
     weather = tuple(
-        WeatherRecord(date=first + timedelta(k), low=float(mean[k] - half[k]), high=float(mean[k] + half[k]))
+        WeatherRecord(date=first + timedelta(k), t_min=float(mean[k] - half[k]), t_max=float(mean[k] + half[k]))
         for k in range(number)
     )
     met, as_usual = (
@@ -321,8 +321,8 @@ def test_degree_days_are_recovered_in_years_far_from_usual_if_their_weather_was_
 def test_weather_of_other_years_than_those_of_the_counts_teaches_nothing() -> None:
     plan = season([WARM | TIME], climate=STEADY)
     came = BatchRecord(batch="B1", variety="A", lab="Lab", delivered="2027-03-01", ordered=50, received=50)
-    count = CountRecord(batch="B1", date="2027-05-01", stage="pots", alive=50, moved_on=0, saleable=50, discarded=0)
+    count = CountRecord(batch="B1", date="2027-05-01", stage="pots", alive=50, transferred=0, saleable=50, losses=0)
     plain = Records(batches=[came], counts=[count])
-    rows = [WeatherRecord(date=date(2026, 3, 1) + timedelta(k), low=15, high=25) for k in range(200)]
+    rows = [WeatherRecord(date=date(2026, 3, 1) + timedelta(k), t_min=15, t_max=25) for k in range(200)]
     first, second = (timed(plan, one)["crop", "pots"] for one in (plain, plain.replace(weather=tuple(rows))))
     assert first.equals(second)

@@ -24,7 +24,7 @@ B1,Hosta 'Ambrel',North Lab,2027-03-01,110,100,2,
 B2,Calla 'Corvane',,2027-03-08,50,50,,lab not written down
 """,
     "counts.csv": """\
-batch,date,stage,alive,moved_on,saleable,discarded,why
+batch,date,stage,alive,transferred,saleable,losses,why
 B1,2027-03-15,acclimatisation,95,40,0,3,dried out
 B1,2027-03-29,acclimatisation,54,54,0,1,
 B1,2027-03-29,growing on,40,0,0,0,
@@ -52,8 +52,8 @@ def frame(name: str) -> pd.DataFrame:
     return pd.read_csv(DEMO / name)
 
 
-def count(day: str, stage: str, alive: int, moved_on: int = 0, saleable: int = 0, discarded: int = 0) -> CountRecord:
-    cells = {"alive": alive, "moved_on": moved_on, "saleable": saleable, "discarded": discarded}
+def count(day: str, stage: str, alive: int, transferred: int = 0, saleable: int = 0, losses: int = 0) -> CountRecord:
+    cells = {"alive": alive, "transferred": transferred, "saleable": saleable, "losses": losses}
     return CountRecord(batch="B1", date=day, stage=stage, **cells)
 
 
@@ -111,7 +111,7 @@ CASES = [
         "counts.csv",
         "95,40,0,3",
         "95,90,10,3",
-        "counts.csv, row 2, column moved_on, 90: 90 moved on and 10 saleable are more than the 95 alive. Count as "
+        "counts.csv, row 2, column transferred, 90: 90 moved on and 10 saleable are more than the 95 alive. Count as "
         "alive all that live before any are moved on or sold.",
     ),
     case(
@@ -143,8 +143,8 @@ CASES = [
         "batches.csv",
         "100,2,",
         "1200,,",
-        "counts.csv, row 2, column alive, 95: 1,102 neither alive nor discarded: 1,200 were received alive. Write what "
-        "was lost under discarded, or correct this count.",
+        "counts.csv, row 2, column alive, 95: 1,102 neither alive nor losses: 1,200 were received alive. Write what "
+        "was lost under losses, or correct this count.",
     ),
     case(
         "a count that rises",
@@ -155,12 +155,12 @@ CASES = [
         "in since. Correct this count, the one before, or what was moved in.",
     ),
     case(
-        "a loss that is not discarded",
+        "a loss that is not losses",
         "counts.csv",
         "growing on,92,60,0,2",
         "growing on,92,60,0,0",
-        "counts.csv, row 5, column alive, 92: 2 neither alive nor discarded: 40 were left at the count before, 54 were "
-        "moved in since. Write what was lost under discarded, or correct this count.",
+        "counts.csv, row 5, column alive, 92: 2 neither alive nor losses: 40 were left at the count before, 54 were "
+        "moved in since. Write what was lost under losses, or correct this count.",
     ),
     case(
         "a slip in what was moved on is told where it shows",
@@ -169,8 +169,8 @@ CASES = [
         "acclimatisation,95,41",
         "counts.csv, row 3, column alive, 54: 1 more than can be there: 54 were left at the count before, 0 were "
         "moved in since. Correct this count, the one before, or what was moved in.",
-        "counts.csv, row 4, column alive, 40: 1 neither alive nor discarded: 0 were left at the count before, 41 were "
-        "moved in since. Write what was lost under discarded, or correct this count.",
+        "counts.csv, row 4, column alive, 40: 1 neither alive nor losses: 0 were left at the count before, 41 were "
+        "moved in since. Write what was lost under losses, or correct this count.",
     ),
     case(
         "some of those moved in that day",
@@ -220,10 +220,10 @@ CASES = [
     case(
         "a missing column",
         "counts.csv",
-        "discarded,why",
+        "losses,why",
         "thrown,why",
-        "counts.csv, row 1, column thrown: there is no such column. Known: discarded, note.",
-        "counts.csv, row 1, column discarded: the column is missing. Add it to the header.",
+        "counts.csv, row 1, column thrown: there is no such column. Known: losses, note.",
+        "counts.csv, row 1, column losses: the column is missing. Add it to the header.",
     ),
     case(
         "faults of both files, and of a row that hides its batch",
@@ -281,26 +281,26 @@ def test_the_records_of_the_demonstration_hold_no_fault_and_suit_its_season(demo
 
 def test_every_plant_of_the_demonstration_is_accounted_for(demo: Records) -> None:
     batches, counts, stages = frame("batches.csv").set_index("batch"), frame("counts.csv"), demo.stages()
-    assert (stages.entered == stages.left + stages.discarded + stages.remaining).all()
+    assert (stages.entered == stages.left + stages.losses + stages.remaining).all()
     alive = batches.received - batches.dead_on_arrival
-    lost_and_sold = counts.groupby("batch")[["discarded", "saleable"]].sum().sum(axis=1)
+    lost_and_sold = counts.groupby("batch")[["losses", "saleable"]].sum().sum(axis=1)
     assert (alive - lost_and_sold).to_dict() == stages.groupby("batch").remaining.sum().to_dict()
-    by_stage = counts.groupby(["batch", "stage"])[["moved_on", "saleable", "discarded"]].sum()
+    by_stage = counts.groupby(["batch", "stage"])[["transferred", "saleable", "losses"]].sum()
     for batch, rows in stages.groupby("batch", sort=False):
-        came_in = [alive[batch], *(by_stage.moved_on.get((batch, stage), 0) for stage in rows.stage[:-1])]
+        came_in = [alive[batch], *(by_stage.transferred.get((batch, stage), 0) for stage in rows.stage[:-1])]
         assert rows.entered.tolist() == came_in
         counted = rows[rows.stage != ""]
-        assert counted.discarded.tolist() == [by_stage.discarded[batch, stage] for stage in counted.stage]
+        assert counted.losses.tolist() == [by_stage.losses[batch, stage] for stage in counted.stage]
     last = counts.sort_values("date").groupby(["batch", "stage"]).tail(1).set_index(["batch", "stage"])
     found = stages[stages.last_date.notna()].set_index(["batch", "stage"])
     assert found.last_date.dt.strftime("%Y-%m-%d").to_dict() == last.date.to_dict()
     not_finished = found.index[~found.finished]
-    assert (last.alive - last.moved_on - last.saleable)[not_finished].sum() > 0
+    assert (last.alive - last.transferred - last.saleable)[not_finished].sum() > 0
 
 
 def test_the_tidy_view_of_a_small_batch_is_as_by_hand(records_folder: Path) -> None:
     stages = read_records(records_folder).stages()
-    numbers = stages[["batch", "stage", "entered", "left", "discarded", "remaining", "finished"]]
+    numbers = stages[["batch", "stage", "entered", "left", "losses", "remaining", "finished"]]
     assert numbers.values.tolist() == [
         ["B1", "acclimatisation", 98, 94, 4, 0, True],
         ["B1", "growing on", 94, 60, 2, 32, False],
@@ -341,7 +341,7 @@ def test_faults_do_not_depend_on_the_order_of_rows() -> None:
     assert told == {
         frozenset(
             {
-                ("weaning", "10 neither alive nor discarded: 100 were received alive"),
+                ("weaning", "10 neither alive nor losses: 100 were received alive"),
                 ("pots", "1 more than can be there: 0 were left at the count before, 40 were moved in since"),
             }
         )
@@ -386,10 +386,10 @@ def test_until_takes_days_alone(demo: Records) -> None:
 
 def test_times_are_as_by_hand() -> None:
     rows = [
-        count("2027-03-15", "weaning", 95, moved_on=40, discarded=5),
-        count("2027-03-29", "weaning", 55, moved_on=55),
+        count("2027-03-15", "weaning", 95, transferred=40, losses=5),
+        count("2027-03-29", "weaning", 55, transferred=55),
         count("2027-03-29", "pots", 40),
-        count("2027-04-12", "pots", 89, moved_on=50, discarded=6),  # 6 of 95: 2 of the 40, 4 of the 55
+        count("2027-04-12", "pots", 89, transferred=50, losses=6),  # 6 of 95: 2 of the 40, 4 of the 55
         count("2027-04-19", "pots", 39, saleable=20),
     ]
     times = Records(batches=[came()], counts=rows).times()
@@ -405,11 +405,11 @@ def test_times_are_as_by_hand() -> None:
 
 def test_times_name_the_day_on_which_plants_entered_a_stage() -> None:
     rows = [
-        count("2027-03-15", "weaning", 95, moved_on=40, discarded=5),
-        count("2027-03-29", "weaning", 55, moved_on=55),
+        count("2027-03-15", "weaning", 95, transferred=40, losses=5),
+        count("2027-03-29", "weaning", 55, transferred=55),
         count("2027-03-29", "pots", 40),
-        count("2027-04-12", "pots", 95, moved_on=50),
-        count("2027-04-26", "pots", 45, moved_on=45),
+        count("2027-04-12", "pots", 95, transferred=50),
+        count("2027-04-26", "pots", 45, transferred=45),
     ]
     times = Records(batches=[came()], counts=rows).times()
     assert times[["stage", "entered", "after", "until", "number"]].values.tolist() == [
@@ -426,7 +426,7 @@ def test_times_leave_out_what_was_discarded_or_took_no_time(demo: Records) -> No
     told = times.groupby(["batch", "stage"]).number.sum()
     for row in stages.itertuples():
         grading = row.stage in ("grading", "")
-        assert told.get((row.batch, row.stage), 0) == (0 if grading else row.entered - row.discarded)
+        assert told.get((row.batch, row.stage), 0) == (0 if grading else row.entered - row.losses)
     growing = times[times.until == float("inf")].number.sum()
     assert growing == stages.remaining[stages.stage != ""].sum() > 0
 
@@ -460,8 +460,8 @@ def test_times_learned_from_the_demonstration_are_those_it_was_simulated_from(
 @pytest.mark.parametrize("alive", [10, 0])
 def test_plants_moved_in_are_counted_that_day_or_at_the_next_count(alive: int) -> None:
     rows = [
-        count("2027-03-15", "weaning", 100, moved_on=20),
-        count("2027-03-22", "weaning", 80, moved_on=10),
+        count("2027-03-15", "weaning", 100, transferred=20),
+        count("2027-03-22", "weaning", 80, transferred=10),
         count("2027-03-22", "pots", 20 + alive),
         count("2027-04-05", "pots", 30),
     ]
@@ -471,13 +471,13 @@ def test_plants_moved_in_are_counted_that_day_or_at_the_next_count(alive: int) -
 
 def test_stages_first_counted_on_one_day_are_put_in_the_order_in_which_plants_pass() -> None:
     rows = [
-        count("2027-03-15", "zinc trays", 100, moved_on=60),
-        count("2027-03-29", "pots", 60, moved_on=60),
-        count("2027-03-29", "assorting", 60, moved_on=60),
+        count("2027-03-15", "zinc trays", 100, transferred=60),
+        count("2027-03-29", "pots", 60, transferred=60),
+        count("2027-03-29", "assorting", 60, transferred=60),
         count("2027-03-29", "benches", 60, saleable=5),
-        count("2027-04-12", "zinc trays", 40, moved_on=40),
+        count("2027-04-12", "zinc trays", 40, transferred=40),
         count("2027-04-12", "pots", 0),
-        count("2027-04-19", "pots", 40, moved_on=30),
+        count("2027-04-19", "pots", 40, transferred=30),
         count("2027-04-19", "assorting", 30),
     ]
     records = Records(batches=[came()], counts=rows[::-1])
@@ -488,7 +488,7 @@ def test_stages_first_counted_on_one_day_are_put_in_the_order_in_which_plants_pa
 
 @st.composite
 def sound(draw: st.DrawFn) -> tuple[BatchRecord, list[CountRecord], dict[str, list[int]]]:
-    """A batch whose plants are moved about at random, and by stage what entered, was discarded, left and remains."""
+    """A batch whose plants are moved about at random, and by stage what entered, was losses, left and remains."""
     stages = ["d", "c", "b", "a"][: draw(st.integers(1, 4))]
     at_once = [draw(st.booleans()) for _ in stages]
     stand, arriving = [draw(st.integers(1, 60)), *[0] * (len(stages) - 1)], [0] * len(stages)
@@ -504,14 +504,14 @@ def sound(draw: st.DrawFn) -> tuple[BatchRecord, list[CountRecord], dict[str, li
             arriving[i] = 0 if at_once[i] else moved_to[i]
             if not stand[i] and not truth[stage][0]:
                 continue
-            discarded = draw(st.integers(0, stand[i]))
-            alive = stand[i] - discarded
+            losses = draw(st.integers(0, stand[i]))
+            alive = stand[i] - losses
             left = draw(st.integers(0, alive))
             last = i == len(stages) - 1
-            rows.append(count(str(day), stage, alive, 0 if last else left, left if last else 0, discarded))
+            rows.append(count(str(day), stage, alive, 0 if last else left, left if last else 0, losses))
             moved_to[i + 1] = left
             stand[i] = alive - left
-            truth[stage][1] += discarded
+            truth[stage][1] += losses
             truth[stage][2] += left
             if not last:
                 truth[stages[i + 1]][0] += left
@@ -526,7 +526,7 @@ def test_plants_moved_about_at_random_are_all_accounted_for(made: tuple) -> None
     batch, rows, truth = made
     records = Records(batches=[batch], counts=rows)
     stages = records.stages().query("stage != ''")
-    numbers = stages[["entered", "discarded", "left", "remaining"]].values.tolist()
+    numbers = stages[["entered", "losses", "left", "remaining"]].values.tolist()
     counted = {row.stage for row in rows}
     assert sorted(numbers) == sorted(numbers for stage, numbers in truth.items() if stage in counted)
     for row in rows:
@@ -538,7 +538,7 @@ def test_plants_moved_about_at_random_are_all_accounted_for(made: tuple) -> None
 def test_no_slip_in_the_first_stage_goes_unseen(made: tuple, slip: int, data: st.DataObject) -> None:
     batch, rows, _ = made
     at = data.draw(st.sampled_from([i for i, row in enumerate(rows) if row.stage == "d"]))
-    rows = [row.replace(discarded=row.discarded + slip) if i == at else row for i, row in enumerate(rows)]
+    rows = [row.replace(losses=row.losses + slip) if i == at else row for i, row in enumerate(rows)]
     with pytest.raises(Refused, match=f"{slip} more than can be there"):
         Records(batches=[batch], counts=rows)
 
@@ -585,8 +585,8 @@ def test_what_a_season_does_not_know_is_told_by_batch() -> None:
         came().replace(batch="B2", variety="Hosta 'Orrinfall'", lab="Aldr Lab"),
     ]
     rows = [
-        count("2027-03-15", "growing on", 100, moved_on=10),
-        count("2027-03-29", "acclimatisation", 10, moved_on=10),
+        count("2027-03-15", "growing on", 100, transferred=10),
+        count("2027-03-29", "acclimatisation", 10, transferred=10),
         count("2027-04-05", "standing down", 10),
     ]
     with pytest.raises(Refused) as caught:

@@ -91,7 +91,7 @@ def exact(number: float) -> Any:
 
 
 def held(values: Sequence[Any], index: int) -> Any:
-    """Give a value of a sequence whose last one holds for all later."""
+    """Return a value of a sequence whose last one holds for all later."""
     return values[min(index, len(values) - 1)]
 
 
@@ -106,7 +106,7 @@ def shoots_of(explants: int, mean: float, size: float, whole_shoots: bool, rng: 
 
 
 def cut_to_room(waiting: Sequence[int], room: float) -> list[int]:
-    """Give the explants that each line plants."""
+    """Return the explants that each line plants."""
     total = sum(waiting)
     return list(waiting) if total <= room else [pieces * int(room) // total for pieces in waiting]
 

@@ -129,7 +129,7 @@ def extensive(
     began = time.perf_counter()
     streams = season_streams(draws, seed)
     names = [
-        row.variety for row in season.varieties if season.wanted_of(row.variety) and season.offers_for(row.variety)
+        row.variety for row in season.varieties if season.targets_of(row.variety) and season.price_lines(row.variety)
     ]
     program = _Program()
     boxes: dict[tuple[Any, ...], list[tuple[int, float]]] = {}

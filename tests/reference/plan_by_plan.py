@@ -24,27 +24,27 @@ def accepted(rows, quantity):
 
 
 def line(rows, quantity):
-    """Give the line of a price list that an order falls under."""
+    """Return the line of a price list that an order falls under."""
     return max((row for row in rows if row.from_quantity <= quantity), key=lambda one: one.from_quantity)
 
 
 def lists(season, variety):
-    """Give the price lists for a variety, by lab; each lab has one."""
+    """Return the price lists for a variety, by lab; each lab has one."""
     found = defaultdict(list)
-    for row in season.offers:
+    for row in season.price_list:
         if row.variety == variety:
             found[row.lab].append(row)
     return dict(found)
 
 
 def deliveries(season, rows, last):
-    """Give the weeks in which a lab can deliver."""
+    """Return the weeks in which a lab can deliver."""
     first = max(rows[0].first_week, season.first_week + rows[0].lead)
     return [first + i for i in range(min(rows[0].last_week, last) - first + 1)]
 
 
 def freight(season, orders):
-    """Give the freight of orders: plants of one lab in one week share boxes of one size and price."""
+    """Return the freight of orders: plants of one lab in one week share boxes of one size and price."""
     filled = defaultdict(int)
     for variety, lab, week, quantity in orders:
         row = line(lists(season, variety)[lab], quantity)
@@ -54,19 +54,19 @@ def freight(season, orders):
 
 
 def worst_tenth(values):
-    """Give the mean of the lowest tenth along the last axis; the last of them may count in part."""
+    """Return the mean of the lowest tenth along the last axis; the last of them may count in part."""
     share = np.clip(0.1 * values.shape[-1] - np.arange(values.shape[-1]), 0, 1)
     return np.sort(values, axis=-1) @ share / share.sum()
 
 
 def fullest(area):
-    """Give the mean of the highest tenth along the last axis, of the first 512 draws."""
+    """Return the mean of the highest tenth along the last axis, of the first 512 draws."""
     area = area[..., :512]
     return np.sort(area, axis=-1)[..., -max(round(area.shape[-1] / 10), 1) :].mean(axis=-1)
 
 
 def benches(season):
-    """Give the bench of every place and week."""
+    """Return the bench of every place and week."""
     weeks = [season.first_week + i for i in range(season.weeks)]
     return np.array([season.bench(place, week) for place in season.place_names for week in weeks])
 
@@ -99,7 +99,7 @@ class Grown:
         elapsed = (weeks - (week - season.first_week)).astype(float)
         standing, ready = fate.course(elapsed)
         self.cohorts = np.diff(ready, axis=0, prepend=0)
-        life, until = season.variety(variety).shelf_life, last - season.first_week
+        life, until = season.variety(variety).saleable_weeks, last - season.first_week
         kept = sold(self.cohorts, life, {})[1]
         kept[until:] = 0
         places, self.bench = list(season.place_names), np.zeros(ready.shape[1])
@@ -121,20 +121,20 @@ class Grown:
 
 
 def margins(season, streams, variety, parts):
-    """Give the margin without freight, and what deliveries of a variety cost, for arrays of quantities.
+    """Return the margin without freight, and what deliveries of a variety cost, for arrays of quantities.
 
     ``parts`` are plantlets, their price lists, and quantities, shape (n,). Gives the margin, shape (n, draws), and the
     expected cost, shape (n,). The bench without sales is expected over the draws, what sales save of it is not.
     """
-    own, wanted = season.variety(variety), season.wanted_of(variety)
-    asked = {row.week - season.first_week: drawn_demand(streams, row) for row in wanted}
+    own, target = season.variety(variety), season.targets_of(variety)
+    asked = {row.week - season.first_week: drawn_demand(streams, row) for row in target}
     cohorts = sum(np.array(quantities)[:, None, None] * grown.cohorts for grown, _, quantities in parts)
-    _, unsold = sold(cohorts, own.shelf_life, {})
-    sales, standing = sold(cohorts, own.shelf_life, asked)
+    _, unsold = sold(cohorts, own.saleable_weeks, {})
+    sales, standing = sold(cohorts, own.saleable_weeks, asked)
     saved = np.einsum("w,nwd->nd", parts[0][0].rent, unsold - standing)
     income = sum(own.price(week) * number for week, number in sales.items())
     left = cohorts.sum(axis=1) - sum(sales.values())
-    income = income + (own.markdown_price or 0) * np.minimum(left, sum(row.likely_number for row in wanted))
+    income = income + (own.markdown_price or 0) * np.minimum(left, sum(row.median_number for row in target))
     outlay, expected = -saved, 0.0
     for grown, rows, quantities in parts:
         paid = np.array([n * line(rows, n).unit_price for n in quantities])
@@ -173,18 +173,18 @@ class Plans:
         return found
 
     def bad(self, at):
-        """Give the mean margin of the worst tenth of seasons of some plans."""
+        """Return the mean margin of the worst tenth of seasons of some plans."""
         some = self.combos[at]
         total = sum(part[some[:, i]] for i, part in enumerate(self.margin)) - self.freight[at][:, None]
         return worst_tenth(total)
 
     def full(self, at):
-        """Give the area in the fullest tenth of draws of some plans, shape (plans, places * weeks)."""
+        """Return the area in the fullest tenth of draws of some plans, shape (plans, places * weeks)."""
         some = self.combos[at]
         return fullest(sum(part[some[:, i]] for i, part in enumerate(self.area)))
 
     def best(self, *, budget=math.inf, bench=math.inf, floor=-math.inf):
-        """Give the number of the best plan within limits; None if there is none."""
+        """Return the number of the best plan within limits; None if there is none."""
         order = np.argsort(-self.value, kind="stable")
         order = order[self.spent[order] <= budget * (1 + NEAR)]
         for start in range(0, order.size, 256):
@@ -197,21 +197,23 @@ class Plans:
         return None
 
     def orders(self, number):
-        """Give the orders of a plan."""
+        """Return the orders of a plan."""
         chosen = zip(self.items, self.combos[number], strict=True)
         return [order for bundles, at in chosen for order in bundles[at][0]]
 
 
 def every_margin(season, draws, seed, most, quantities):
-    """Give every plan of a season for the aim of margin, with quantities up to a number."""
+    """Return every plan of a season for the aim of margin, with quantities up to a number."""
     streams = season_streams(draws, seed)
     nothing = ((), np.zeros(draws), 0.0, np.zeros((len(season.place_names) * season.weeks, draws)))
     items = []
-    for variety in dict.fromkeys(row.variety for row in season.wanted):
-        last = season.wanted_of(variety)[-1].week
+    for variety in dict.fromkeys(row.variety for row in season.targets):
+        last = season.targets_of(variety)[-1].week
         price_lists = lists(season, variety)
         ways = [(week, lab) for lab, rows in price_lists.items() for week in deliveries(season, rows, last)]
-        lawful = {lab: [n for n in range(1, quantities + 1) if accepted(rows, n)] for lab, rows in price_lists.items()}
+        orderable = {
+            lab: [n for n in range(1, quantities + 1) if accepted(rows, n)] for lab, rows in price_lists.items()
+        }
         grown = {
             (number, week): Grown(season, variety, draw_fate(season, streams, variety, number, week), week, last)
             for number in range(1, most + 1)
@@ -221,7 +223,7 @@ def every_margin(season, draws, seed, most, quantities):
         chosen = [(way,) for way in ways]
         chosen += [pair for pair in itertools.product(ways, ways) if pair[0] < pair[1]] if most == 2 else []
         for several in chosen:
-            sizes = list(itertools.product(*(lawful[lab] for _, lab in several)))
+            sizes = list(itertools.product(*(orderable[lab] for _, lab in several)))
             parts = [
                 (grown[number, week], price_lists[lab], [size[number - 1] for size in sizes])
                 for number, (week, lab) in enumerate(several, start=1)
@@ -238,17 +240,17 @@ def every_margin(season, draws, seed, most, quantities):
 
 
 def every_cost(season, draws, seed, quantities):
-    """Give every plan of a season that gives each wanted number as surely as asked, by a delivery of its own."""
+    """Return every plan of a season that gives each wanted number as surely as asked, by a delivery of its own."""
     streams = season_streams(draws, seed)
     items = []
-    for variety in dict.fromkeys(row.variety for row in season.wanted):
-        for number, row in enumerate(season.wanted_of(variety), start=1):
+    for variety in dict.fromkeys(row.variety for row in season.targets):
+        for number, row in enumerate(season.targets_of(variety), start=1):
             demand, bundles = drawn_demand(streams, row), []
             for lab, rows in lists(season, variety).items():
                 for week in deliveries(season, rows, row.week):
                     fate = draw_fate(season, streams, variety, number, week)
                     grown = Grown(season, variety, fate, week, row.week)
-                    kept = sold(grown.cohorts, season.variety(variety).shelf_life, {})[1]
+                    kept = sold(grown.cohorts, season.variety(variety).saleable_weeks, {})[1]
                     share = np.clip(kept[row.week - season.first_week], 0, 1)
                     reached = fate.reached[:-1].mean(axis=1)
                     stages = sum(
@@ -259,7 +261,7 @@ def every_cost(season, draws, seed, quantities):
                     rents = _rents(season, variety, fate, week, until)
                     for n in (n for n in range(1, quantities + 1) if accepted(rows, n)):
                         if stats.binom.sf(np.ceil(demand) - 1, n, share).mean() >= (
-                            row.confidence or season.confidence
+                            row.service_level or season.service_level
                         ):
                             cost = n * (line(rows, n).unit_price + stages + rents)
                             order = (variety, lab, week, n)
@@ -269,7 +271,7 @@ def every_cost(season, draws, seed, quantities):
 
 
 def _rents(season, variety, fate, week, until):
-    """Give what the bench of a plantlet costs until a week, none sold before."""
+    """Return what the bench of a plantlet costs until a week, none sold before."""
     grown = Grown(season, variety, fate, week, season.first_week + until)
     cut = grown.area.reshape(len(season.place_names), season.weeks, -1)[:, :until].mean(axis=2)
     costs = [
@@ -288,7 +290,7 @@ def broken(season, orders, *, draws, seed, deliveries_each=2, floor=None):
     outcome = forecast.simulate(season, orders, draws=draws, seed=seed) if orders else None
     for variety in dict.fromkeys(order[0] for order in told):
         own = [order for order in told if order[0] == variety]
-        last = season.wanted_of(variety)[-1].week
+        last = season.targets_of(variety)[-1].week
         if len(own) > deliveries_each:
             faults.append(f"{variety}: {len(own)} deliveries")
         if len({order[1:3] for order in own}) < len(own):
@@ -311,7 +313,7 @@ def broken(season, orders, *, draws, seed, deliveries_each=2, floor=None):
         faults.append(f"costs {expected} of {season.budget}")
     over = fullest(area) - benches(season)
     if (over > 2e-6 * np.maximum(benches(season), 1)).any():
-        faults.append(f"stands on {over.max()} m2 too much")
+        faults.append(f"stands on {over.max()} m² too much")
     if floor is not None and worst_tenth(total) < floor - 2e-6 * max(abs(floor), 1):
         faults.append(f"makes {worst_tenth(total)} in bad years, not {floor}")
     return faults, total

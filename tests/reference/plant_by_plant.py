@@ -51,13 +51,13 @@ def weather(season: Season, replicates: int, rng: np.random.Generator) -> tuple[
     score = rng.standard_normal(replicates)
     for i in range(len(low)):
         row = rows[(season.first_week + i).week]
-        low[i], high[i] = row.low + row.spread * score, row.high + row.spread * score
+        low[i], high[i] = row.t_min + row.year_sd * score, row.t_max + row.year_sd * score
         score = season.persistence * score + np.sqrt(1 - season.persistence**2) * rng.standard_normal(replicates)
     return low, high
 
 
 def indoors(season: Season, name: str, low: Array, high: Array) -> tuple[Array, Array]:
-    """Give minima and maxima in a place that has one row."""
+    """Return minima and maxima in a place that has one row."""
     (row,) = (row for row in season.places if row.place == name)
     floor = -np.inf if row.held_above is None else row.held_above
     low = np.maximum(low + row.warmer_by, floor)
@@ -66,15 +66,18 @@ def indoors(season: Season, name: str, low: Array, high: Array) -> tuple[Array, 
 
 def clock(row: Any, low: Array, high: Array) -> Array:
     """Count degree-days from a Monday on, of days that run as a sine."""
-    cap = np.inf if row.cap is None else row.cap
+    cap = np.inf if row.upper_threshold is None else row.upper_threshold
     daily = np.zeros(low.shape)
     for phase in _PHASES:
-        daily += np.clip((low + high) / 2 + (high - low) / 2 * np.sin(phase), row.base, cap) - row.base
+        daily += (
+            np.clip((low + high) / 2 + (high - low) / 2 * np.sin(phase), row.base_temperature, cap)
+            - row.base_temperature
+        )
     return np.concatenate([np.zeros((1, low.shape[1])), 7 * daily.cumsum(axis=0) / _PHASES.size])
 
 
 def harm(row: Any, low: Array, high: Array) -> Array:
-    """Give by how many logits the weeks after delivery lower the survival."""
+    """Return by how many logits the weeks after delivery lower the survival."""
     cold = 0 if row.cold_below is None else row.cold_loss * (row.cold_below - low).clip(min=0)
     heat = 0 if row.heat_above is None else row.heat_loss * (high - row.heat_above).clip(min=0)
     return (cold + heat + np.zeros(low.shape)).mean(axis=0)
@@ -104,13 +107,13 @@ def draw(
         for row in season.route(variety):
             owners = {"belief": row.applies_to, "season": "", "variety": variety, "batch": str(number)}
             share = np.full(replicates, row.survival)
-            if row.survival_spread and str(row.survival_level) != "plant":
-                size = row.survival * (1 - row.survival) / row.survival_spread**2 - 1
+            if row.survival_sd and str(row.survival_level) != "plant":
+                size = row.survival * (1 - row.survival) / row.survival_sd**2 - 1
                 law = stats.beta(row.survival * size, (1 - row.survival) * size)
                 share = law.ppf(uniform(row.survival_level, f"{row.stage} survival", owners))
             time = np.full(replicates, float(row.typical))
-            if row.spread_batches:
-                law = stats.lognorm(np.sqrt(np.log(1 + row.spread_batches**2)), scale=row.typical)
+            if row.batches_cv:
+                law = stats.lognorm(np.sqrt(np.log(1 + row.batches_cv**2)), scale=row.typical)
                 time = law.ppf(uniform(row.time_level, f"{row.stage} time", owners))
             if come and row.harmed:
                 air = outside if row.typical == 0 else indoors(season, row.place, *outside)
@@ -119,8 +122,8 @@ def draw(
             come = come and row.typical == 0
             survival.append(share)
             weeks.append(time)
-            spread.append(np.sqrt(np.log(1 + row.spread_plants**2)))
-            warm = row.clock == "degree-days"
+            spread.append(np.sqrt(np.log(1 + row.plants_cv**2)))
+            warm = row.runs_on == "degree-days"
             clocks.append(clock(row, *indoors(season, row.place, *outside)) if warm else None)
         parts = np.array(survival), np.array(weeks), np.array(spread), tuple(clocks)
         batches.append(Drawn(variety, start, plants, *parts))
@@ -128,7 +131,7 @@ def draw(
 
 
 def reached(shows: Sequence[float], now: float, need: float) -> float:
-    """Give when a clock, told by Mondays, has gone on by some units; after its end, never."""
+    """Return when a clock, told by Mondays, has gone on by some units; after its end, never."""
     week = int(now)
     target = shows[week] + (now - week) * (shows[week + 1] - shows[week]) + need
     after = bisect_left(shows, target)
@@ -145,7 +148,7 @@ def walk(season: Season, variety: str, batches: Sequence[Drawn], replicate: int,
     array of shape (stages + 3, weeks): the stages of the route, saleable, past its best, lost
     """
     names = [row.stage for row in season.route(variety)] + [SALEABLE, PAST, LOST]
-    shelf_life = season.variety(variety).shelf_life
+    saleable_weeks = season.variety(variety).saleable_weeks
     now: Counter[str] = Counter()
     env = simpy.Environment()
 
@@ -164,17 +167,17 @@ def walk(season: Season, variety: str, batches: Sequence[Drawn], replicate: int,
                 now[LOST] += 1
                 return
         now[SALEABLE] += 1
-        if shelf_life is not None:
-            yield env.timeout(shelf_life)
+        if saleable_weeks is not None:
+            yield env.timeout(saleable_weeks)
             now[SALEABLE] -= 1
             now[PAST] += 1
 
     def delivery(batch: Drawn) -> Iterator[Any]:
         yield env.timeout(batch.start)
-        stages = len(batch.spread)
+        stages = len(batch.log_sd)
         vigour = rng.standard_normal(batch.plants)
         lives = rng.exponential(size=(batch.plants, stages)).tolist()
-        times = batch.weeks[:, replicate] * np.exp(batch.spread * vigour[:, None])
+        times = batch.weeks[:, replicate] * np.exp(batch.log_sd * vigour[:, None])
         survival = batch.survival[:, replicate].tolist()
         clocks = [None if shows is None else shows[:, replicate].tolist() for shows in batch.clocks or [None] * stages]
         for life, time in zip(lives, times.tolist(), strict=True):
@@ -198,7 +201,7 @@ def walk(season: Season, variety: str, batches: Sequence[Drawn], replicate: int,
 
 def saleable(season: Season, variety: str, batches: Sequence[Drawn], week: int, rng: np.random.Generator) -> Array:
     """Count saleable plants of a variety in one week with arrays of plants, shape (replicates,)."""
-    shelf_life = season.variety(variety).shelf_life
+    saleable_weeks = season.variety(variety).saleable_weeks
     total = 0.0
     for batch in batches:
         if batch.variety != variety:
@@ -206,19 +209,19 @@ def saleable(season: Season, variety: str, batches: Sequence[Drawn], week: int, 
         shape = (batch.weeks.shape[1], batch.plants)
         vigour = rng.standard_normal(shape)
         time = np.zeros(shape)
-        clocks = batch.clocks or [None] * len(batch.spread)
-        for middling, spread, shows in zip(batch.weeks, batch.spread, clocks, strict=True):
+        clocks = batch.clocks or [None] * len(batch.log_sd)
+        for middling, spread, shows in zip(batch.weeks, batch.log_sd, clocks, strict=True):
             need = middling[:, None] * np.exp(spread * vigour)
             time = time + need if shows is None else _after(shows, batch.start, time, need)
         good = (rng.random(shape) < batch.survival.prod(axis=0)[:, None]) & (time <= week - batch.start)
-        if shelf_life is not None:
-            good &= time > week - batch.start - shelf_life
+        if saleable_weeks is not None:
+            good &= time > week - batch.start - saleable_weeks
         total = total + good.sum(axis=1)
     return np.asarray(total, dtype=np.float64)
 
 
 def _after(shows: Array, start: int, time: Array, need: Array) -> Array:
-    """Give when plants that enter at some time since delivery have what they need of a clock [weeks since then]."""
+    """Return when plants that enter at some time since delivery have what they need of a clock [weeks since then]."""
     weeks = np.arange(len(shows)) - start
     found = np.empty(time.shape)
     for i, clock_of_one in enumerate(shows.T):

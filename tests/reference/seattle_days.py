@@ -3,7 +3,7 @@
 From seattle-weather.csv of the collection vega-datasets (as in its Python package, version 0.9.0), drawn from
 public-domain records of the National Oceanic and Atmospheric Administration. There they stand in tenths of a degree
 Celsius; here they are rounded to whole degrees Fahrenheit, in which such stations report, which moves none by more than
-0.15 degC. One line holds the days of one month.
+0.15 °C. One line holds the days of one month.
 """
 
 from datetime import date

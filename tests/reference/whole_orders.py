@@ -37,17 +37,17 @@ def _season(
     rows: dict[str, list[dict[str, Any]]], area: float, budget: float | None = None, rent: float = 0.0
 ) -> Season:
     place = {"place": "house", "area": area, "usable": 1, "cost_per_m2_week": rent}
-    header = {"name": "made", "currency": "EUR", "first_week": FIRST, "weeks": 40, "confidence": 0.9}
+    header = {"name": "made", "currency": "EUR", "first_week": FIRST, "weeks": 40, "service_level": 0.9}
     return Season(**header, **rows, places=[place], budget=budget)
 
 
 def large(varieties: int, weeks: int, *, area: float = 1e5, budget: float | None = None) -> Season:
-    """Give varieties of three stages, each of a lab of its own that asks a charge for every delivery of up to 100,000.
+    """Return varieties of three stages, each of a lab of its own that asks a charge for every delivery of up to 100,000.
 
     Two prices by quantity, so many weeks of delivery; who asks for it in the same house at the same time is chance.
     """
     rng = np.random.default_rng(1)
-    rows: dict[str, list[dict[str, Any]]] = {"varieties": [], "stages": [], "offers": [], "wanted": []}
+    rows: dict[str, list[dict[str, Any]]] = {"varieties": [], "stages": [], "price_list": [], "targets": []}
     for number in range(varieties):
         name = f"V{number:02d}"
         route = (
@@ -57,8 +57,8 @@ def large(varieties: int, weeks: int, *, area: float = 1e5, budget: float | None
         )
         rows["stages"] += [
             stage(
-                step, applies_to=f"route {name}", typical=time, spread_batches=0.15, spread_plants=0.15,
-                time_level=MIXED, survival=mean, survival_spread=spread, survival_level=MIXED,
+                step, applies_to=f"route {name}", typical=time, batches_cv=0.15, plants_cv=0.15,
+                time_level=MIXED, survival=mean, survival_sd=spread, survival_level=MIXED,
                 plants_per_m2=density, cost=cost,
             )
             for step, time, mean, spread, density, cost in route
@@ -67,10 +67,10 @@ def large(varieties: int, weeks: int, *, area: float = 1e5, budget: float | None
             {"variety": name, "group": f"route {name}", "sale_price": rng.uniform(5, 10), "markdown_price": 0.5}
         )
         likely = int(rng.integers(150, 800))
-        asked = {"week": _week(int(rng.integers(29, 35))), "low": 0.75 * likely, "likely": likely, "high": 1.3 * likely}
-        rows["wanted"].append({"variety": name, **asked})
+        asked = {"week": _week(int(rng.integers(29, 35))), "p5": 0.75 * likely, "median": likely, "p95": 1.3 * likely}
+        rows["targets"].append({"variety": name, **asked})
         price = rng.uniform(1, 2)
-        rows["offers"] += [
+        rows["price_list"] += [
             offer(
                 name, lab=f"Lab {number}", unit_price=unit, from_quantity=start, minimum=72, multiple=24,
                 first_week=_week(7), last_week=_week(6 + weeks), freight_per_box=60, plants_per_box=100_000,
@@ -81,7 +81,7 @@ def large(varieties: int, weeks: int, *, area: float = 1e5, budget: float | None
 
 
 def varied(number: int, *, most: int = 6, limits: bool = False) -> Season:
-    """Give a season of 3 (or fewer, if there are to be fewer at most) or more varieties; how sure it all is differs.
+    """Return a season of 3 (or fewer, if there are to be fewer at most) or more varieties; how sure it all is differs.
 
     Survivals, times, spreads, prices, breaks, multiples, boxes, shelf lives and one or two wanted weeks of each
     variety are drawn; when they are wanted, most plants of a delivery are ready and not past their best. The house and
@@ -89,7 +89,7 @@ def varied(number: int, *, most: int = 6, limits: bool = False) -> Season:
     """
     rng = np.random.default_rng(number)
     unsure, level = float(rng.uniform(0.3, 1.5)), LEVELS[int(rng.integers(len(LEVELS)))]
-    rows: dict[str, list[dict[str, Any]]] = {"varieties": [], "stages": [], "offers": [], "wanted": []}
+    rows: dict[str, list[dict[str, Any]]] = {"varieties": [], "stages": [], "price_list": [], "targets": []}
     shared = bool(rng.integers(2))
     size, charge = int(rng.choice([120, 300, 600])), float(rng.choice([0, 15, 40]))
     for at in range(int(rng.integers(min(3, most), most + 1))):
@@ -101,8 +101,8 @@ def varied(number: int, *, most: int = 6, limits: bool = False) -> Season:
             rows["stages"].append(
                 stage(
                     step, applies_to=f"route {name}", typical=typical, time_level=level,
-                    spread_batches=0.12 * unsure, spread_plants=0.12, survival=mean, survival_level=level,
-                    survival_spread=0.25 * unsure * (mean * (1 - mean)) ** 0.5, plants_per_m2=density,
+                    batches_cv=0.12 * unsure, plants_cv=0.12, survival=mean, survival_level=level,
+                    survival_sd=0.25 * unsure * (mean * (1 - mean)) ** 0.5, plants_per_m2=density,
                     cost=float(rng.uniform(0.05, 0.4)),
                 )
             )  # fmt: skip
@@ -110,18 +110,24 @@ def varied(number: int, *, most: int = 6, limits: bool = False) -> Season:
         kept = [None, None, 12][int(rng.integers(3))]
         down = float(rng.uniform(0, 0.4)) * paid
         rows["varieties"].append(
-            {"variety": name, "group": f"route {name}", "sale_price": paid, "markdown_price": down, "shelf_life": kept}
+            {
+                "variety": name,
+                "group": f"route {name}",
+                "sale_price": paid,
+                "markdown_price": down,
+                "saleable_weeks": kept,
+            }
         )
         first = int(rng.integers(2, 7))
         last = first + int(rng.integers(1, 4))
         weeks = round(first + 1.25 * takes) + rng.choice(5, size=int(rng.integers(1, 3)), replace=False)
         for week in sorted(weeks.tolist()):
             likely, width = float(rng.integers(60, 600)), float(rng.uniform(0.1, 0.5)) * unsure
-            asked = {"low": likely / (1 + width), "likely": likely, "high": likely * (1 + width)}
-            rows["wanted"].append({"variety": name, "week": _week(week), **asked})
+            asked = {"p5": likely / (1 + width), "median": likely, "p95": likely * (1 + width)}
+            rows["targets"].append({"variety": name, "week": _week(week), **asked})
         unit, few, multiple = float(rng.uniform(0.5, 2)), int(rng.choice([1, 24, 72])), int(rng.choice([1, 12, 24]))
         for start, fall in ((1, 1.0), (int(rng.integers(150, 700)), float(rng.uniform(0.8, 0.95)))):
-            rows["offers"].append(
+            rows["price_list"].append(
                 offer(
                     name, lab="Lab" if shared else f"Lab {at}", unit_price=unit * fall, from_quantity=start,
                     minimum=few, multiple=multiple, first_week=_week(first), last_week=_week(last),
@@ -180,7 +186,7 @@ def compare(season: Season, *, draws: int, fresh: int, seed: int, time_limit: fl
 
     def planned(floor: float | None = None) -> Valued:
         try:
-            plan = plan_orders(season, draws=draws, seed=seed, bad_years=floor, time_limit=time_limit)
+            plan = plan_orders(season, draws=draws, seed=seed, worst_tenth=floor, time_limit=time_limit)
         except OutOfReach:
             return valued(None)
         return valued(plan.orders, plan)
@@ -198,12 +204,12 @@ def compare(season: Season, *, draws: int, fresh: int, seed: int, time_limit: fl
 
 
 def worst_tenth(margins: Array) -> float:
-    """Give the mean of the worst tenth, the last of them in part."""
+    """Return the mean of the worst tenth, the last of them in part."""
     kept = margins.size / 10
     parts = np.clip(kept - np.arange(margins.size), 0, 1)
     return float(parts @ np.sort(margins) / kept)
 
 
 def standard_error(numbers: Array) -> float:
-    """Give the standard error of a mean."""
+    """Return the standard error of a mean."""
     return float(numbers.std(ddof=1) / numbers.size**0.5)

@@ -18,19 +18,17 @@ PLACES = [
     {"place": "beds", "area": 6, "usable": 1, "first_week": "2027-W09"},
 ]
 ROUTE = [
-    stage("arrival", survival=0.96, survival_spread=0.02, plants_per_m2=400),
-    stage(
-        typical=4, spread_batches=0.2, spread_plants=0.1, survival_spread=0.1, survival_level=MIXED, plants_per_m2=400
-    ),
-    stage("growing on", typical=5, spread_batches=0.2, spread_plants=0.1, survival=0.95, plants_per_m2=80),
-    stage("hardening", typical=6, spread_batches=0.2, spread_plants=0.1, survival=0.9, plants_per_m2=30, place="beds"),
+    stage("arrival", survival=0.96, survival_sd=0.02, plants_per_m2=400),
+    stage(typical=4, batches_cv=0.2, plants_cv=0.1, survival_sd=0.1, survival_level=MIXED, plants_per_m2=400),
+    stage("growing on", typical=5, batches_cv=0.2, plants_cv=0.1, survival=0.95, plants_per_m2=80),
+    stage("hardening", typical=6, batches_cv=0.2, plants_cv=0.1, survival=0.9, plants_per_m2=30, place="beds"),
 ]
 ORDERS = [("A", "2027-W02", 180), ("B", "2027-W05", 140)]
-PLAN = season(ROUTE, varieties=("A", "B"), places=PLACES, shelf_life=8)
+PLAN = season(ROUTE, varieties=("A", "B"), places=PLACES, saleable_weeks=8)
 
 
 def densities(plan, variety):
-    """Give place and plants to the m2 of every stage, and of saleable plants, which stand where the last stage did."""
+    """Return place and plants to the m² of every stage, and of saleable plants, which stand where the last stage did."""
     route = plan.route(variety)
     return [(row.place, row.plants_per_m2) for row in (*route, route[-1])]
 
@@ -107,7 +105,7 @@ def test_nine_in_ten_areas_lie_between_low_and_high(sampled, place):
     for at in range(PLAN.weeks):
         low, middle, high = np.quantile(areas[place][:, at], [0.05, 0.5, 0.95])
         wide = high - low
-        assert told.iloc[at][["low", "middle", "high"]].tolist() == pytest.approx(
+        assert told.iloc[at][["p5", "median", "p95"]].tolist() == pytest.approx(
             [low, middle, high], abs=0.01 + 0.12 * wide
         )
 
@@ -137,8 +135,8 @@ def test_a_single_plant_in_a_place_that_is_shut_is_seen_as_often_as_it_comes():
 
 def test_what_is_wanted_by_a_week_has_left_the_bench():
     """100 plants that all live, ready after 4 weeks; 60 are wanted in week 10 and 70 in week 12."""
-    wanted = [{"variety": "A", "week": "2027-W10", "wanted": 60}, {"variety": "A", "week": "2027-W12", "wanted": 70}]
-    plan = season([stage(typical=4, survival=1, plants_per_m2=50)], wanted=wanted, shelf_life=9)
+    target = [{"variety": "A", "week": "2027-W10", "target": 60}, {"variety": "A", "week": "2027-W12", "target": 70}]
+    plan = season([stage(typical=4, survival=1, plants_per_m2=50)], targets=target, saleable_weeks=9)
 
     def area(plan):
         outcome = forecast.simulate(plan, [("A", "2027-W02", 100)], draws=4, seed=1)
@@ -146,7 +144,10 @@ def test_what_is_wanted_by_a_week_has_left_the_bench():
 
     weeks = ["2027-W01", "2027-W02", "2027-W09", "2027-W10", "2027-W11", "2027-W12"]
     assert area(plan)[weeks].tolist() == pytest.approx([0, 2, 2, 0.8, 0.8, 0])
-    assert area(plan.replace(wanted=()))[["2027-W14", "2027-W15"]].tolist() == [2, 0]  # past their best they leave, too
+    assert area(plan.replace(targets=()))[["2027-W14", "2027-W15"]].tolist() == [
+        2,
+        0,
+    ]  # past their best they leave, too
 
 
 def test_a_place_never_overruns_less_often_in_some_week_than_in_its_worst():
@@ -159,7 +160,7 @@ def test_a_place_never_overruns_less_often_in_some_week_than_in_its_worst():
 
 def told_of(rows, overruns):
     """Sentences of places whose weeks have these low, middle and high areas, benches and chances of an overrun."""
-    columns = ["place", "week", "low", "middle", "high", "there_is", "overrun"]
+    columns = ["place", "week", "p5", "median", "p95", "available", "overrun"]
     return str(BenchSpace(pd.DataFrame(rows, columns=columns), overruns, None)).splitlines()
 
 
@@ -186,13 +187,13 @@ def test_the_table_by_week_is_told_to_the_hundredth_of_a_square_metre_and_chance
     outcome = forecast.simulate(PLAN, ORDERS, draws=48, seed=1)
     space = forecast.bench_space(outcome)
     weekly = space.weekly
-    assert weekly.columns.tolist() == ["place", "week", "low", "middle", "high", "there_is", "overrun"]
+    assert weekly.columns.tolist() == ["place", "week", "p5", "median", "p95", "available", "overrun"]
     assert weekly.index.tolist() == list(range(2 * PLAN.weeks))
     assert weekly["place"].tolist() == ["house"] * PLAN.weeks + ["beds"] * PLAN.weeks
     assert weekly["week"].tolist() == [str(week) for week in outcome.weeks] * 2
-    assert weekly["there_is"].tolist() == [2.0] * PLAN.weeks + [0.0] * 8 + [6.0] * (PLAN.weeks - 8)
-    assert weekly.loc[0, ["low", "middle", "high", "overrun"]].tolist() == [0, 0, 0, 0]  # before the first delivery
-    for name, digits in (("low", 2), ("middle", 2), ("high", 2), ("overrun", 4)):
+    assert weekly["available"].tolist() == [2.0] * PLAN.weeks + [0.0] * 8 + [6.0] * (PLAN.weeks - 8)
+    assert weekly.loc[0, ["p5", "median", "p95", "overrun"]].tolist() == [0, 0, 0, 0]  # before the first delivery
+    for name, digits in (("p5", 2), ("median", 2), ("p95", 2), ("overrun", 4)):
         assert (weekly[name] == weekly[name].round(digits)).all()
         assert (weekly[name] != weekly[name].round(digits - 1)).any()
     assert list(space.overruns) == ["house", "beds"]

@@ -19,22 +19,20 @@ SURE = [
     stage("grading", survival=0.9, minutes=0.3),
 ]
 UNSURE = [
-    stage("arrival", survival=0.96, survival_spread=0.03, minutes=1.2),
-    stage(
-        typical=4, spread_batches=0.2, spread_plants=0.15, survival_level=MIXED, minutes=0.5, **beta_spread(12.0, 3.0)
-    ),
-    stage("growing on", typical=6, spread_batches=0.15, spread_plants=0.25, survival_level=MIXED, minutes=2)
-    | {"survival": 0.9, "survival_spread": 0.05},
+    stage("arrival", survival=0.96, survival_sd=0.03, minutes=1.2),
+    stage(typical=4, batches_cv=0.2, plants_cv=0.15, survival_level=MIXED, minutes=0.5, **beta_spread(12.0, 3.0)),
+    stage("growing on", typical=6, batches_cv=0.15, plants_cv=0.25, survival_level=MIXED, minutes=2)
+    | {"survival": 0.9, "survival_sd": 0.05},
     stage("grading", survival=0.95, survival_level="plant", minutes=0.3),
 ]
 CLIMATE = [
-    {"month": i + 1, "low": low, "high": low + 9, "spread": 1.5}
+    {"month": i + 1, "t_min": low, "t_max": low + 9, "year_sd": 1.5}
     for i, low in enumerate((4, 5, 7, 10, 13, 16, 18, 18, 15, 11, 7, 5))
 ]  # an invented year
 WARM = [
     UNSURE[0],
     UNSURE[1],
-    UNSURE[2] | {"clock": "degree-days", "base": 5, "typical": 300},
+    UNSURE[2] | {"runs_on": "degree-days", "base": 5, "typical": 300},
     UNSURE[3],
 ]
 CLOCKS = {"weeks": season(UNSURE, weeks=52), "degree-days": season(WARM, weeks=52, climate=CLIMATE)}
@@ -47,7 +45,7 @@ def work(plan, orders, draws=64, seed=1):
 def test_hours_are_minutes_times_the_plants_that_enter_as_by_hand():
     """1,000 come in week 3; 900 are weaned in the same week, 720 potted on in week 7, and 684 graded in week 13."""
     found = work(season(SURE), [("A", "2027-W03", 1000)])
-    assert found.by_stage.columns.tolist() == ["week", "stage", "low", "middle", "high", "hours"]
+    assert found.by_stage.columns.tolist() == ["week", "stage", "p5", "median", "p95", "hours"]
     assert found.by_stage.to_numpy().tolist() == [
         ["2027-W03", "arrival", 1000, 1000, 1000, 20.0],
         ["2027-W03", "acclimatisation", 900, 900, 900, 7.5],
@@ -55,7 +53,7 @@ def test_hours_are_minutes_times_the_plants_that_enter_as_by_hand():
         ["2027-W13", "grading", 684, 684, 684, 3.42],
     ]
     weekly = found.weekly.set_index("week")
-    assert weekly.columns.tolist() == ["low", "middle", "high"]
+    assert weekly.columns.tolist() == ["p5", "median", "p95"]
     for name in weekly:
         assert weekly[name][weekly[name] > 0].to_dict() == {"2027-W03": 27.5, "2027-W07": 24.0, "2027-W13": 3.42}
     assert weekly.index.tolist() == [f"2027-W{week:02d}" for week in range(1, 41)]
@@ -72,15 +70,15 @@ def test_the_busiest_week_is_told_word_for_word():
 def test_without_minutes_no_work_is_stated_though_plants_are_counted():
     found = work(season([row | {"minutes": 0} for row in SURE]), [("A", "2027-W03", 1000)])
     assert str(found) == "No work is stated."
-    assert found.weekly[["low", "middle", "high"]].to_numpy().max() == 0
-    assert found.by_stage[["middle", "hours"]].to_numpy().tolist() == [[1000, 0], [900, 0], [720, 0], [684, 0]]
+    assert found.weekly[["p5", "median", "p95"]].to_numpy().max() == 0
+    assert found.by_stage[["median", "hours"]].to_numpy().tolist() == [[1000, 0], [900, 0], [720, 0], [684, 0]]
 
 
 def test_work_of_which_no_week_is_sure_is_still_told():
     """A batch is potted on in one week, but which one, no two seasons in three agree: the middle of each week is 0."""
-    plan = season([stage(typical=8, spread_batches=0.4, survival=1), stage("growing on", typical=3, minutes=6)])
+    plan = season([stage(typical=8, batches_cv=0.4, survival=1), stage("growing on", typical=3, minutes=6)])
     found = work(plan, [("A", "2027-W03", 1000)], draws=512)
-    assert found.weekly["middle"].max() == 0
+    assert found.weekly["median"].max() == 0
     assert str(found).endswith("about 0 hours (0 to 100), most of it for growing on.")
 
 
@@ -88,19 +86,19 @@ def test_hours_of_less_than_half_a_plant_are_told_without_a_stage():
     """0.4 plants in the mean take 60 minutes each."""
     plan = season([stage(typical=3, survival=0.4), stage("growing on", typical=3, minutes=60)])
     found = work(plan, [("A", "2027-W03", 1)])
-    assert found.weekly["middle"].max() == 0.4
+    assert found.weekly["median"].max() == 0.4
     assert str(found) == "Busiest: 2027-W06, about 0 hours (0 to 0)."
 
 
 def test_a_busy_week_may_be_made_by_several_batches_and_varieties():
     """By hand: in week 7 720 of A are potted on, 2 minutes each, 500 of B come, 1.2, and 450 are weaned, 0.5."""
     found = work(season(SURE, varieties="AB"), [("A", "2027-W03", 1000), ("B", "2027-W07", 500)])
-    assert found.weekly.set_index("week")["middle"]["2027-W07"] == pytest.approx((720 * 2 + 500 * 1.2 + 450 * 0.5) / 60)
+    assert found.weekly.set_index("week")["median"]["2027-W07"] == pytest.approx((720 * 2 + 500 * 1.2 + 450 * 0.5) / 60)
     here = found.by_stage[found.by_stage["week"] == "2027-W07"]
     assert here.set_index("stage")["hours"].to_dict() == {"arrival": 10.0, "acclimatisation": 3.75, "growing on": 24.0}
     both = work(season(SURE), [("A", "2027-W03", 600), ("A", "2027-W05", 400)])
     potted = both.by_stage[both.by_stage["stage"] == "growing on"]
-    assert potted[["week", "middle"]].to_numpy().tolist() == [["2027-W07", 432], ["2027-W09", 288]]
+    assert potted[["week", "median"]].to_numpy().tolist() == [["2027-W07", 432], ["2027-W09", 288]]
 
 
 @pytest.mark.parametrize("weeks", [1, 2, 5])
@@ -108,7 +106,7 @@ def test_a_busy_week_may_be_made_by_several_batches_and_varieties():
 def test_a_stage_that_ends_on_a_monday_gives_work_in_the_week_that_begins_then(weeks, delivered):
     rows = [stage(typical=weeks, survival=1), stage("growing on", typical=weeks, survival=1, minutes=6)]
     weekly = work(season(rows), [("A", f"2027-W{delivered:02d}", 100)]).weekly
-    assert weekly[weekly["middle"] > 0]["week"].tolist() == [f"2027-W{delivered + weeks:02d}"]
+    assert weekly[weekly["median"] > 0]["week"].tolist() == [f"2027-W{delivered + weeks:02d}"]
 
 
 @pytest.mark.parametrize("clock", CLOCKS)
@@ -119,7 +117,7 @@ def test_what_plants_take_on_arrival_is_worked_in_the_week_of_delivery(clock, de
     assert arrival.to_numpy().tolist() == [[delivered, "arrival", 500, 500, 500, 10.0]]
     weaned = found.by_stage[found.by_stage["stage"] == "acclimatisation"]
     assert weaned["week"].tolist() == [delivered]
-    assert found.weekly.set_index("week")["high"][:delivered].iloc[:-1].sum() == 0
+    assert found.weekly.set_index("week")["p95"][:delivered].iloc[:-1].sum() == 0
 
 
 @pytest.mark.parametrize("clock", CLOCKS)
@@ -170,7 +168,7 @@ def test_plants_entering_each_stage_by_week_are_those_counted_plant_by_plant():
             for week in range(plan.weeks):
                 counted[k, week] += (alive & (at == week)).sum(axis=1)
             alive &= rng.random(shape) < batch.survival[k][:, None]
-            time = time + batch.weeks[k][:, None] * np.exp(batch.spread[k] * vigour)
+            time = time + batch.weeks[k][:, None] * np.exp(batch.log_sd[k] * vigour)
     told = []
     for seed in range(1, 9):
         outcome = forecast.simulate(plan, ORDERS, draws=1024, seed=seed)
@@ -188,20 +186,20 @@ def test_nine_weeks_in_ten_have_hours_between_low_and_high():
     """One batch, one stage with work and no spread of time: hours are a Beta's quantiles times minutes and plants."""
     plan = season([stage("arrival", **beta_spread(12.0, 3.0)), stage(typical=5, survival=1, minutes=6)])
     weekly = work(plan, [("A", "2027-W03", 1000)], draws=8192).weekly.set_index("week").loc["2027-W03"]
-    for name, q in (("low", 0.05), ("middle", 0.5), ("high", 0.95)):
+    for name, q in (("p5", 0.05), ("median", 0.5), ("p95", 0.95)):
         right = stats.beta(12, 3).ppf(q)
         error = np.sqrt(q * (1 - q) / 8192) / stats.beta(12, 3).pdf(right)  # of a quantile of plain draws
         assert abs(weekly[name] - 100 * right) < 100 * 3 * error
 
 
 def test_a_work_without_rows_states_no_work():
-    weekly = pd.DataFrame({"week": ["2027-W01"], "low": [0.0], "middle": [0.0], "high": [0.0]})
+    weekly = pd.DataFrame({"week": ["2027-W01"], "p5": [0.0], "median": [0.0], "p95": [0.0]})
     assert str(Work(weekly, pd.DataFrame(columns=["week", "stage", "hours"]))) == "No work is stated."
 
 
 def made_up(weekly, by_stage):
     """Hours that are written by hand: low, middle and high by week, and hours by week and stage."""
-    weeks = pd.DataFrame(weekly, columns=["low", "middle", "high"])
+    weeks = pd.DataFrame(weekly, columns=["p5", "median", "p95"])
     weeks.insert(0, "week", [f"2027-W{i + 1:02d}" for i in range(len(weekly))])
     return Work(weeks, pd.DataFrame(by_stage, columns=["week", "stage", "hours"]))
 
@@ -233,12 +231,12 @@ def test_the_tables_of_work_hold_hundredths_of_hours_and_whole_plants():
         ("2027-W02", "arrival", 1000.0, 1000.0, 1000.0, 0.0),
         ("2027-W02", "acclimatisation", 334.0, 334.0, 334.0, 38.93),
     ]
-    columns = ["week", "stage", "low", "middle", "high", "hours"]
+    columns = ["week", "stage", "p5", "median", "p95", "hours"]
     pd.testing.assert_frame_equal(found.by_stage, pd.DataFrame(right, columns=columns))
     hours = [0.0, 38.93, 0.0, 0.0]
     weeks = [f"2027-W{i:02d}" for i in range(1, 5)]
     pd.testing.assert_frame_equal(
-        found.weekly, pd.DataFrame({"week": weeks, "low": hours, "middle": hours, "high": hours})
+        found.weekly, pd.DataFrame({"week": weeks, "p5": hours, "median": hours, "p95": hours})
     )
 
 
@@ -253,6 +251,6 @@ def test_without_orders_there_are_no_plants_and_no_hours():
     outcome = forecast.reforecast(season(SURE, weeks=3), Records(), on_date="2027-01-05", draws=8, seed=1).outcome
     found = hours_of_work(outcome)
     assert str(found) == "No work is stated."
-    assert found.by_stage.columns.tolist() == ["week", "stage", "low", "middle", "high", "hours"]
+    assert found.by_stage.columns.tolist() == ["week", "stage", "p5", "median", "p95", "hours"]
     assert found.by_stage.empty
     assert found.weekly.to_numpy().tolist() == [[f"2027-W{i:02d}", 0, 0, 0] for i in (1, 2, 3)]

@@ -38,7 +38,7 @@ ROUTE = [
 BOXES = {"unit_price": 2, "deposit": 0.25, "freight_per_box": 10, "plants_per_box": 40}
 OFFERS = [offer("A", **BOXES), offer("B", **BOXES)]
 ORDERS = [("A", "2027-W03", 100), ("B", "2027-W03", 50)]
-WANTED = [{"variety": "A", "week": "2027-W09", "wanted": 60}, {"variety": "A", "week": "2027-W10", "wanted": 30}]
+WANTED = [{"variety": "A", "week": "2027-W09", "target": 60}, {"variety": "A", "week": "2027-W10", "target": 30}]
 PRICES = {"A": {"sale_price": 6, "markdown_price": 2}, "B": {"markdown_price": 2}}
 
 
@@ -48,7 +48,14 @@ def priced(plan, prices):
 
 
 def by_hand(prices=PRICES, route=ROUTE, **cells):
-    usual = {"offers": OFFERS, "wanted": WANTED, "places": PLACES, "hourly_wage": 12, "weeks": 14, "varieties": "AB"}
+    usual = {
+        "price_list": OFFERS,
+        "target": WANTED,
+        "places": PLACES,
+        "hourly_wage": 12,
+        "weeks": 14,
+        "varieties": "AB",
+    }
     return priced(season(route, **usual | cells), prices)
 
 
@@ -80,7 +87,7 @@ BEGUN = [
 
 
 def test_every_entry_of_a_small_season_as_by_hand():
-    """In week 9 60 are sold and 40 stand on 0.8 m2; in week 10 30 are sold, the last 10 are marked down and leave."""
+    """In week 9 60 are sold and 40 stand on 0.8 m²; in week 10 30 are sold, the last 10 are marked down and leave."""
     flow = flow_of(by_hand(), ORDERS)
     assert told(flow, "A") == [
         *BEGUN,
@@ -111,7 +118,7 @@ def test_cash_and_the_margin_of_a_small_season_as_by_hand():
     assert np.allclose(flow.cash, np.cumsum(changes)[:, None], rtol=0, atol=1e-9)
     assert flow.cash.shape == (14, 8)
     assert flow.weekly["week"].tolist() == [f"2027-W{at:02d}" for at in range(1, 15)]
-    assert np.allclose(flow.weekly[["low", "middle", "high"]].to_numpy(), np.cumsum(changes)[:, None])
+    assert np.allclose(flow.weekly[["p5", "median", "p95"]].to_numpy(), np.cumsum(changes)[:, None])
     assert np.allclose(flow.margin, 112.2)
     table = flow.by_variety()
     assert table["variety"].tolist() == ["A", "B"]
@@ -120,7 +127,7 @@ def test_cash_and_the_margin_of_a_small_season_as_by_hand():
     assert np.allclose(table["outlay"], outlay)
     assert np.allclose(table["margin"], [560 - outlay[0], -outlay[1]])
     point = flow.low_point
-    assert (point.low, point.middle, point.high) == pytest.approx((-447, -447, -447))
+    assert (point.p5, point.median, point.p95) == pytest.approx((-447, -447, -447))
     assert str(point.week) == "2027-W08"
     assert flow.chance_of_loss == 0
     with pytest.raises(ValueError, match="read-only"):
@@ -148,7 +155,7 @@ def test_money_has_a_sign_unless_it_rounds_to_nothing():
 
 def test_what_passes_its_best_is_marked_down_in_the_week_in_which_it_does():
     """Two weeks of shelf life: what is ready in week 8 and left in week 9 is past its best in week 10; none is sold."""
-    plan = by_hand({"A": {"sale_price": 6, "markdown_price": 2, "shelf_life": 2}})
+    plan = by_hand({"A": {"sale_price": 6, "markdown_price": 2, "saleable_weeks": 2}})
     after = [(9, "bench", "places 2", -0.8), (9, "sales", "wanted 1", 360), (10, "markdown", "varieties 1", 80)]
     assert told(flow_of(plan, ORDERS), "A") == [*BEGUN, *after]
 
@@ -181,8 +188,8 @@ def test_without_a_markdown_price_what_is_left_earns_nothing():
 
 def test_as_many_are_sold_marked_down_as_are_wanted_in_all_and_those_that_leave_first():
     """10 and 15 are wanted, so 25 can be sold marked down: in week 10 the 5 left of 30, in week 12 20 of 40."""
-    wanted = [WANTED[0] | {"wanted": 10}, WANTED[1] | {"wanted": 15}]
-    flow = flow_of(by_hand(wanted=wanted), [("A", "2027-W03", 30), ("A", "2027-W07", 40)])
+    target = [WANTED[0] | {"target": 10}, WANTED[1] | {"target": 15}]
+    flow = flow_of(by_hand(targets=target), [("A", "2027-W03", 30), ("A", "2027-W07", 40)])
     sold = [entry for entry in told(flow, "A") if entry[1] in ("sales", "markdown")]
     assert sold == [
         (9, "sales", "wanted 1", 60),
@@ -193,8 +200,8 @@ def test_as_many_are_sold_marked_down_as_are_wanted_in_all_and_those_that_leave_
 
 
 def test_a_range_that_is_wanted_counts_by_its_likely_number():
-    wanted = [{"variety": "A", "week": "2027-W09", "low": 1, "likely": 2, "high": 3}]
-    flow = flow_of(by_hand(wanted=wanted), ORDERS)
+    target = [{"variety": "A", "week": "2027-W09", "p5": 1, "median": 2, "p95": 3}]
+    flow = flow_of(by_hand(targets=target), ORDERS)
     assert flow.entries().set_index("what").loc["markdown", "amount"] == pytest.approx(2 * 2)
 
 
@@ -222,7 +229,9 @@ def test_stages_and_work_are_paid_by_all_that_enter_and_bench_by_all_that_stand(
         stage("growing on", typical=2, survival=1, cost=1, minutes=2),
     ]
     places = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 3}]
-    flow = flow_of(season(rows, offers=[offer(unit_price=0)], places=places, hourly_wage=15), [("A", "2027-W03", 1000)])
+    flow = flow_of(
+        season(rows, price_list=[offer(unit_price=0)], places=places, hourly_wage=15), [("A", "2027-W03", 1000)]
+    )
     assert told(flow, "A") == [
         (3, "work", "stages 1", -300),
         (3, "stages", "stages 2", -450),
@@ -310,8 +319,8 @@ def test_plants_of_one_lab_and_week_share_boxes_only_if_these_are_alike():
     }
     rows = [stage(typical=4)]
 
-    def freight(offers, when):
-        plan = season(rows, varieties="AB", offers=offers)
+    def freight(price_list, when):
+        plan = season(rows, varieties="AB", price_list=price_list)
         return -flow_of(plan, [("A", "2027-W03", 61), ("B", when, 41)]).entries()["amount"].to_numpy()
 
     assert freight([offer("A", **plants), offer("B", **plants)], "2027-W03") == pytest.approx(
@@ -331,9 +340,9 @@ def test_an_order_falls_under_the_cheapest_offer_that_delivers_then_and_accepts_
         offer(lab="Far", unit_price=1, freight_per_box=20, plants_per_box=100),
         offer(lab="Bulk", unit_price=0.2, minimum=500),
         offer(lab="Late", unit_price=0.1, first_week="2027-W20"),
-        offer(lab="Slow", unit_price=0.1, lead=10),
+        offer(lab="Slow", unit_price=0.1, lead_weeks=10),
     ]
-    plan = season([stage(typical=4)], offers=offers)
+    plan = season([stage(typical=4)], price_list=offers)
 
     def rows(*order):
         entries = flow_of(plan, [("A", "2027-W05", *order)]).entries()
@@ -347,7 +356,7 @@ def test_an_order_falls_under_the_cheapest_offer_that_delivers_then_and_accepts_
 
 
 def test_two_deliveries_of_one_variety_are_two_orders_and_reach_the_price_break_each_by_itself():
-    plan = season([stage(typical=4)], offers=[offer(unit_price=2), offer(unit_price=1, from_quantity=100)])
+    plan = season([stage(typical=4)], price_list=[offer(unit_price=2), offer(unit_price=1, from_quantity=100)])
     assert flow_of(plan, [("A", "2027-W03", 50), ("A", "2027-W04", 50)]).margin == pytest.approx(-200)
     assert flow_of(plan, [("A", "2027-W03", 50), ("A", "2027-W03", 50)]).margin == pytest.approx(-100)
 
@@ -358,14 +367,14 @@ def test_an_order_of_none_costs_nothing():
 
 
 def test_orders_that_no_offer_covers_and_varieties_without_a_price_are_refused_all_at_once():
-    offers = [offer("A", minimum=70, multiple=70), offer("B", lead=4), offer("C"), offer("C", lab="Elsewhere")]
-    wanted = [{"variety": name, "week": "2027-W20", "wanted": 5} for name in "AC"]
+    offers = [offer("A", minimum=70, multiple=70), offer("B", lead_weeks=4), offer("C"), offer("C", lab="Elsewhere")]
+    target = [{"variety": name, "week": "2027-W20", "target": 5} for name in "AC"]
     orders = [
         {"variety": "A", "week": "2027-W03", "quantity": 100},
         {"variety": "B", "week": "2027-W04", "quantity": 10},
         {"variety": "C", "week": "2027-W04", "quantity": 10, "lab": "Lab"},
     ]
-    plan = season([stage(typical=4)], varieties="ABCD", offers=offers, wanted=wanted, orders=orders)
+    plan = season([stage(typical=4)], varieties="ABCD", price_list=offers, targets=target, orders=orders)
     with pytest.raises(Refused) as caught:
         flow_of(plan, None)
     assert str(caught.value) == (
@@ -406,8 +415,8 @@ def test_a_printed_budget_of_pot_geraniums_gives_its_printed_net_return():
     ]
     plan = season(
         rows,
-        offers=[offer(unit_price=0.066)],
-        wanted=[{"variety": "A", "week": "2027-W09", "wanted": 9500}],
+        price_list=[offer(unit_price=0.066)],
+        targets=[{"variety": "A", "week": "2027-W09", "target": 9500}],
         places=[{"place": "house", "area": 1000, "usable": 1, "cost_per_m2_week": 1763 / 6600 / square_foot}],
         hourly_wage=1240 / 1e4 * 60,
         currency="USD",
@@ -428,8 +437,8 @@ def test_printed_profits_of_a_shop_that_loses_some_of_its_plants(lost, profit):
     The loss of the last is computed from their figures. Plants are lost one by one: with a binomial number sold the
     mean of the draws has the standard error 3 sqrt(1000 q (1 - q) / draws).
     """
-    plan = season([stage("arrival", survival=1 - lost, survival_level="plant")], offers=[offer(unit_price=2.5)],
-                  wanted=[{"variety": "A", "week": "2027-W03", "wanted": 1000}])  # fmt: skip
+    plan = season([stage("arrival", survival=1 - lost, survival_level="plant")], price_list=[offer(unit_price=2.5)],
+                  targets=[{"variety": "A", "week": "2027-W03", "target": 1000}])  # fmt: skip
     flow = flow_of(priced(plan, {"A": {"sale_price": 3}}), [("A", "2027-W03", 1000)], draws=4096)
     assert abs(flow.margin.mean() - profit) <= 4 * 3 * math.sqrt(1000 * lost * (1 - lost) / 4096)
     assert flow.margin.std() == pytest.approx(3 * math.sqrt(1000 * lost * (1 - lost)), rel=0.05)
@@ -440,8 +449,8 @@ def test_printed_profits_of_a_shop_that_loses_some_of_its_plants(lost, profit):
 
 UNIFORM = season(
     [stage("arrival", **beta_spread(1, 1))],
-    offers=[offer(unit_price=1)],
-    wanted=[{"variety": "A", "week": "2027-W03", "wanted": 10_000}],
+    price_list=[offer(unit_price=1)],
+    targets=[{"variety": "A", "week": "2027-W03", "target": 10_000}],
 )
 
 
@@ -454,7 +463,7 @@ def test_bad_years_of_a_survival_that_is_uniform_are_in_closed_form(share):
     """
     flow = flow_of(priced(UNIFORM, {"A": {"sale_price": 4}}), [("A", "2027-W03", 1000)], draws=4096)
     error = 4000 * math.sqrt((share**2 / 12 + (1 - share) * share**2 / 4) / (share * 4096))
-    assert abs(flow.bad_years(share) - (2000 * share - 1000)) < 4 * error
+    assert abs(flow.worst_tenth(share) - (2000 * share - 1000)) < 4 * error
     assert abs(flow.chance_of_loss - 250 / 1001) < 4 * math.sqrt(0.25 * 0.75 / 4096)
 
 
@@ -463,9 +472,9 @@ def test_bad_years_are_the_minimum_of_rockafellar_and_uryasev(share):
     """Rockafellar and Uryasev 2000: the shortfall is the maximum over c of c - E(c - margin)+ / share."""
     flow = flow_of(priced(UNIFORM, {"A": {"sale_price": 4}}), [("A", "2027-W03", 1000)], draws=509)
     best = max(c - np.maximum(c - flow.margin, 0).mean() / share for c in flow.margin)
-    assert flow.bad_years(share) == pytest.approx(best, rel=1e-9)
+    assert flow.worst_tenth(share) == pytest.approx(best, rel=1e-9)
     found = minimize_scalar(lambda c: np.maximum(c - flow.margin, 0).mean() / share - c, bounds=(-1000, 3000))
-    assert flow.bad_years(share) == pytest.approx(-found.fun, abs=0.05)
+    assert flow.worst_tenth(share) == pytest.approx(-found.fun, abs=0.05)
 
 
 @pytest.mark.parametrize("share", [0, -0.1, 1.1, float("nan"), True, "0.1"])
@@ -474,7 +483,7 @@ def test_a_share_of_bad_years_that_is_none_is_refused(share):
     with pytest.raises(
         Refused, match=r"not a share of the seasons\. Give a number above 0 and up to 1, such as 0\.1\."
     ):
-        flow.bad_years(share)
+        flow.worst_tenth(share)
 
 
 # --- laws
@@ -488,10 +497,10 @@ def flows(draw, **cells):
     labs = [offer(name, unit_price=draw(money), deposit=draw(st.sampled_from([0, 0.3, 1])), **boxes) for name in "AB"]
     places = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": draw(money)}]
     weeks = draw(st.lists(st.integers(5, 29), max_size=3, unique=True))
-    wanted = [{"variety": "A", "week": week(at), "wanted": draw(st.integers(1, 40))} for at in weeks]
+    target = [{"variety": "A", "week": week(at), "target": draw(st.integers(1, 40))} for at in weeks]
     if draw(st.booleans()):
-        wanted.append({"variety": "B", "week": week(20), "low": 5, "likely": 20, "high": 50})
-    plan = draw(seasons(offers=labs, places=places, wanted=wanted, hourly_wage=draw(money), **cells))
+        target.append({"variety": "B", "week": week(20), "p5": 5, "median": 20, "p95": 50})
+    plan = draw(seasons(price_list=labs, places=places, targets=target, hourly_wage=draw(money), **cells))
     fall = draw(st.sampled_from([{}, {"yearly_fall": 0.4}, {"yearly_fall": 0.4, "lowest_price": 1}]))
     cheap = draw(st.sampled_from([{}, {"markdown_price": 1.5}]))
     plan = priced(plan, {"A": {"sale_price": 4} | fall | cheap, "B": {"sale_price": 3} | cheap})
@@ -530,10 +539,10 @@ def test_every_plant_that_becomes_saleable_is_sold_or_leaves_once(case):
     income = cash_flow(outcome).margin - flow_of(nothing, orders, draws=32).margin
     counts = 0
     for name in outcome.varieties:
-        asked = plan.wanted_of(name)
+        asked = plan.targets_of(name)
         at = [row.week - plan.first_week for row in asked]
         before, after = outcome.on_hand(name)
-        buyers = (before - after)[at].sum(axis=0) + sum(row.likely_number for row in asked)
+        buyers = (before - after)[at].sum(axis=0) + sum(row.median_number for row in asked)
         counts = counts + np.minimum(outcome.ready[name][-1], buyers)
     assert np.allclose(income, counts, rtol=0, atol=1e-6)
 
@@ -545,9 +554,9 @@ def test_bad_years_are_never_better_than_the_mean_and_worse_the_fewer_they_are(c
     mean, low = float(flow.margin.mean()), float(flow.margin.min())
     few, many = sorted((share, other))
     slack = 1e-9 * (1 + abs(low))
-    assert low - slack <= flow.bad_years(few) <= flow.bad_years(many) + slack
-    assert flow.bad_years(many) <= mean + slack
-    assert flow.bad_years(1) == pytest.approx(mean, rel=1e-12, abs=1e-9)
+    assert low - slack <= flow.worst_tenth(few) <= flow.worst_tenth(many) + slack
+    assert flow.worst_tenth(many) <= mean + slack
+    assert flow.worst_tenth(1) == pytest.approx(mean, rel=1e-12, abs=1e-9)
 
 
 @some
@@ -555,7 +564,7 @@ def test_bad_years_are_never_better_than_the_mean_and_worse_the_fewer_they_are(c
 def test_a_cheaper_offer_never_lowers_the_margin_and_a_lower_sale_price_never_raises_it(case):
     plan, orders = case
     margin = flow_of(plan, orders, draws=16).margin
-    cheaper = plan.replace(offers=tuple(row.replace(unit_price=0.8 * row.unit_price) for row in plan.offers))
+    cheaper = plan.replace(price_list=tuple(row.replace(unit_price=0.8 * row.unit_price) for row in plan.price_list))
     assert (flow_of(cheaper, orders, draws=16).margin >= margin - 1e-9).all()
     poorer = priced(plan, {"A": {"sale_price": 3}, "B": {"sale_price": 2}})
     assert (flow_of(poorer, orders, draws=16).margin <= margin + 1e-9).all()
@@ -564,15 +573,13 @@ def test_a_cheaper_offer_never_lowers_the_margin_and_a_lower_sale_price_never_ra
 # --- the whole history once more, cohort by cohort
 
 
-CLIMATE = [{"month": i + 1, "low": low, "high": low + 9, "spread": 1.5}
+CLIMATE = [{"month": i + 1, "t_min": low, "t_max": low + 9, "year_sd": 1.5}
            for i, low in enumerate((4, 5, 7, 10, 13, 16, 18, 18, 15, 11, 7, 5))]  # an invented year  # fmt: skip
-SPREAD = {"spread_plants": 0.2, "spread_batches": 0.15, "time_level": MIXED, "survival_level": MIXED}
+SPREAD = {"plants_cv": 0.2, "batches_cv": 0.15, "time_level": MIXED, "survival_level": MIXED}
 LONG = [
-    stage("arrival", survival=0.96, survival_spread=0.03, minutes=0.5, cost=0.02),
+    stage("arrival", survival=0.96, survival_sd=0.03, minutes=0.5, cost=0.02),
     stage(typical=4, minutes=0.8, **beta_spread(12.0, 3.0), **SPREAD),
-    stage(
-        "growing on", typical=6, cost=0.4, place="yard", plants_per_m2=40, survival=0.9, survival_spread=0.05, **SPREAD
-    ),
+    stage("growing on", typical=6, cost=0.4, place="yard", plants_per_m2=40, survival=0.9, survival_sd=0.05, **SPREAD),
     stage("grading", survival=0.95, minutes=0.3, place="yard", plants_per_m2=30, survival_level="plant"),
 ]
 TWO_ROWS = [
@@ -588,23 +595,23 @@ TWO_LABS = [
     offer("A", lab="Elsewhere", unit_price=1.1, freight_per_box=30, plants_per_box=100),
 ]
 RICH = {
-    "A": {"sale_price": 7, "markdown_price": 1.5, "shelf_life": 4, "yearly_fall": 0.3, "lowest_price": 3},
+    "A": {"sale_price": 7, "markdown_price": 1.5, "saleable_weeks": 4, "yearly_fall": 0.3, "lowest_price": 3},
     "B": {"sale_price": 5, "markdown_price": 2},
 }
 ASKED = [
-    {"variety": "A", "week": "2027-W14", "wanted": 60},
-    {"variety": "A", "week": "2027-W18", "low": 20, "likely": 60, "high": 150},
-    {"variety": "A", "week": "2027-W21", "wanted": 30},
-    {"variety": "B", "week": "2027-W17", "wanted": 90},
+    {"variety": "A", "week": "2027-W14", "target": 60},
+    {"variety": "A", "week": "2027-W18", "p5": 20, "median": 60, "p95": 150},
+    {"variety": "A", "week": "2027-W21", "target": 30},
+    {"variety": "B", "week": "2027-W17", "target": 90},
 ]
 FEW = [
-    {"variety": "A", "week": "2027-W14", "wanted": 12},
-    {"variety": "A", "week": "2027-W21", "low": 5, "likely": 10, "high": 30},
-    {"variety": "B", "week": "2027-W17", "wanted": 9},
+    {"variety": "A", "week": "2027-W14", "target": 12},
+    {"variety": "A", "week": "2027-W21", "p5": 5, "median": 10, "p95": 30},
+    {"variety": "B", "week": "2027-W17", "target": 9},
 ]
 MANY = [("B", "2027-W03", 100), ("A", "2027-W03", 130), ("A", "2027-W07", 80), ("A", "2027-W12", 40)]
 RANDOM = priced(
-    season(LONG, varieties="AB", offers=TWO_LABS, wanted=ASKED, places=TWO_ROWS, hourly_wage=14, weeks=32), RICH
+    season(LONG, varieties="AB", price_list=TWO_LABS, targets=ASKED, places=TWO_ROWS, hourly_wage=14, weeks=32), RICH
 )
 
 
@@ -613,9 +620,11 @@ def paid_for_plants(plan, orders, cash):
     boxes = defaultdict(int)
     for name, when, quantity in orders:
         best = None
-        for lab in {row.lab for row in plan.offers if row.variety == name}:
+        for lab in {row.lab for row in plan.price_list if row.variety == name}:
             rows = [
-                row for row in plan.offers if (row.lab, row.variety) == (lab, name) and row.from_quantity <= quantity
+                row
+                for row in plan.price_list
+                if (row.lab, row.variety) == (lab, name) and row.from_quantity <= quantity
             ]
             row = max(rows, key=lambda one: one.from_quantity)
             cost = quantity * row.unit_price + math.ceil(quantity / row.plants_per_box) * row.freight_per_box
@@ -677,19 +686,19 @@ def counted_again(outcome, orders):
                         if begun == 0:
                             share = np.where(edges >= 0, 1.0, 0.0)
                         else:
-                            spread = max(fate.spread)
+                            spread = max(fate.log_sd)
                             share = norm.cdf(np.log(np.maximum(edges, 1e-300) / begun) / spread)
                         cash[at, d] -= batch.quantity * each * alive * (share[1] - share[0])
         states = outcome.states(name)
         expected = np.diff((states.sel(state="saleable") + states.sel(state="past its best")).values, axis=0, prepend=0)
         counted = np.diff(outcome.ready[name], axis=0, prepend=0)
-        demand = {row.week - plan.first_week: drawn_demand(outcome.streams, row) for row in plan.wanted_of(name)}
+        demand = {row.week - plan.first_week: drawn_demand(outcome.streams, row) for row in plan.targets_of(name)}
         last = max(demand, default=0)
-        buyers = sum(round(row.wanted or row.likely) for row in plan.wanted if row.variety == name)
+        buyers = sum(round(row.target or row.likely) for row in plan.targets if row.variety == name)
         for d in range(draws):
             asked = {at: number[d] for at, number in demand.items()}
-            sold, down, _ = queue(counted[:, d], asked, own.shelf_life, last, buyers)
-            _, _, standing = queue(expected[:, d], asked, own.shelf_life, last, buyers)
+            sold, down, _ = queue(counted[:, d], asked, own.saleable_weeks, last, buyers)
+            _, _, standing = queue(expected[:, d], asked, own.saleable_weeks, last, buyers)
             for at in range(plan.weeks):
                 fall = 1 - (own.yearly_fall or 0)
                 floor = own.lowest_price or 0
@@ -705,8 +714,8 @@ def counted_again(outcome, orders):
 
 WARM = priced(
     season(
-        [*LONG[:2], LONG[2] | {"clock": "degree-days", "base": 5, "typical": 300}, LONG[3]],
-        varieties="AB", offers=TWO_LABS, wanted=ASKED, places=TWO_ROWS, hourly_wage=14, weeks=32, climate=CLIMATE,
+        [*LONG[:2], LONG[2] | {"runs_on": "degree-days", "base": 5, "typical": 300}, LONG[3]],
+        varieties="AB", price_list=TWO_LABS, targets=ASKED, places=TWO_ROWS, hourly_wage=14, weeks=32, climate=CLIMATE,
     ),
     RICH,
 )  # fmt: skip
@@ -715,13 +724,13 @@ WARM = priced(
 @pytest.mark.parametrize("asked", [ASKED, FEW], ids=["most are sold", "more are left than can be sold marked down"])
 def test_the_cash_of_every_week_and_draw_is_that_of_a_count_cohort_by_cohort(asked):
     """Shares that enter a stage come from a table of the normal distribution there, wrong by less than 2e-8."""
-    outcome = forecast.simulate(RANDOM.replace(wanted=asked), MANY, draws=16, seed=3)
+    outcome = forecast.simulate(RANDOM.replace(targets=asked), MANY, draws=16, seed=3)
     flow, again = cash_flow(outcome), counted_again(outcome, MANY)
     assert np.allclose(flow.cash, again, rtol=1e-6, atol=1e-4)
     assert np.ptp(again[-1]) > 100  # draws differ by far more
     low, middle, high = np.quantile(again, [0.05, 0.5, 0.95], axis=1)
-    assert np.allclose(flow.weekly[["low", "middle", "high"]].to_numpy().T, [low, middle, high], rtol=0, atol=0.006)
-    assert flow.low_point.middle == pytest.approx(np.median(again.min(axis=0)), abs=1e-3)
+    assert np.allclose(flow.weekly[["p5", "median", "p95"]].to_numpy().T, [low, middle, high], rtol=0, atol=0.006)
+    assert flow.low_point.median == pytest.approx(np.median(again.min(axis=0)), abs=1e-3)
     lowest = [f"2027-W{at + 1:02d}" for at in again.argmin(axis=0)]
     assert str(flow.low_point.week) in lowest
     assert lowest.count(str(flow.low_point.week)) == max(map(lowest.count, lowest))
@@ -745,7 +754,7 @@ def counted_plant_by_plant(plan, orders, replicates, rng):
             money["work"] -= row.minutes / 60 * plan.hourly_wage * entered
             hazard = -np.log(batch.survival[k])[:, None]
             exposure = rng.exponential(size=shape)
-            stays = batch.weeks[k][:, None] * np.exp(batch.spread[k] * vigour)
+            stays = batch.weeks[k][:, None] * np.exp(batch.log_sd[k] * vigour)
             until = time + stays * np.minimum(exposure / np.maximum(hazard, 1e-300), 1)
             for at in range(weeks):
                 stand = (alive & (time <= at) & (at < until)).sum(axis=1)
@@ -754,10 +763,10 @@ def counted_plant_by_plant(plan, orders, replicates, rng):
             time = time + stays
         for at in range(weeks):
             newly[:, at] += (alive & (time <= at) & (time > at - 1)).sum(axis=1)
-    asked = {row.week - plan.first_week: row.wanted for row in plan.wanted_of("A")}
+    asked = {row.week - plan.first_week: row.target for row in plan.targets_of("A")}
     last = max(asked)
     for i in range(replicates):
-        sold, down, standing = queue(newly[i], asked, own.shelf_life, last, sum(asked.values()))
+        sold, down, standing = queue(newly[i], asked, own.saleable_weeks, last, sum(asked.values()))
         money["sales"][i] = sum(sold[at] * own.price(at) for at in asked)
         money["markdown"][i] = down.sum() * own.markdown_price
         for at in range(weeks):
@@ -771,8 +780,8 @@ def test_money_by_kind_and_its_spread_are_those_of_single_plants():
     Of stages, work and bench the engine leaves out what single plants add to the spread: little beside sales.
     """
     numbers = (("2027-W14", 40), ("2027-W18", 30), ("2027-W21", 12))
-    wanted = [{"variety": "A", "week": when, "wanted": number} for when, number in numbers]
-    one = season(LONG, offers=TWO_LABS[:2], wanted=wanted, places=TWO_ROWS, hourly_wage=14, weeks=32)
+    target = [{"variety": "A", "week": when, "target": number} for when, number in numbers]
+    one = season(LONG, price_list=TWO_LABS[:2], targets=target, places=TWO_ROWS, hourly_wage=14, weeks=32)
     plan, orders, replicates = priced(one, RICH), [("A", "2027-W03", 70), ("A", "2027-W07", 60)], 4000
     counted = counted_plant_by_plant(plan, orders, replicates, np.random.default_rng(1))
     sums, spreads, shortfalls = [], [], []
@@ -780,7 +789,7 @@ def test_money_by_kind_and_its_spread_are_those_of_single_plants():
         flow = flow_of(plan, orders, draws=1024, seed=seed)
         sums.append(flow.entries().groupby("what")["amount"].sum()[list(PARTS)].tolist())
         spreads.append(flow.margin.std())
-        shortfalls.append(flow.bad_years())
+        shortfalls.append(flow.worst_tenth())
     error = np.std(sums, axis=0, ddof=1) / math.sqrt(8)
     for at, part in enumerate(PARTS[3:], start=3):
         gap = abs(np.mean(sums, axis=0)[at] - counted[part].mean())
@@ -801,15 +810,15 @@ def test_money_by_kind_and_its_spread_are_those_of_single_plants():
 def test_what_a_plantlet_costs_is_what_an_order_costs_of_which_none_is_sold_before_the_last_wanted_week(
     plan, delivered, life
 ):
-    wanted = [{"variety": "A", "week": "2027-W18", "wanted": 1}]
-    plan = priced(plan.replace(wanted=()), {"A": {"shelf_life": life}}).replace(wanted=wanted)
+    target = [{"variety": "A", "week": "2027-W18", "target": 1}]
+    plan = priced(plan.replace(targets=()), {"A": {"saleable_weeks": life}}).replace(targets=target)
     outcome = forecast.simulate(plan, [("A", delivered, 500)], draws=64, seed=1)
     fate = outcome.fate(outcome.batches[0])
     stages = stage_costs(plan, "A", fate, Week.parse(delivered))
     bench = footprint(plan, "A", fate, Week.parse(delivered), Week.parse("2027-W18"))[1]
     assert stages.shape == (64,)
     flow = cash_flow(outcome)
-    free = plan.replace(offers=tuple(row.replace(unit_price=0, freight_per_box=0) for row in plan.offers))
+    free = plan.replace(price_list=tuple(row.replace(unit_price=0, freight_per_box=0) for row in plan.price_list))
     unsold = priced(free, {"A": {"sale_price": 0, "markdown_price": 0, "yearly_fall": None, "lowest_price": None}})
     no_rent = unsold.replace(places=tuple(row.replace(cost_per_m2_week=0) for row in plan.places))
     assert np.allclose(-flow_of(no_rent, [("A", delivered, 500)], draws=64).margin, 500 * stages, rtol=1e-9)

@@ -14,11 +14,11 @@ from forecast.ordering.unit_costs import growing_costs, rents, stage_costs
 from forecast.resources.money_flow import CashFlow, worst_seasons
 
 PLACES = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 2}]
-WANTED = [{"variety": "A", "week": "2027-W05", "wanted": 60}]
+WANTED = [{"variety": "A", "week": "2027-W05", "target": 60}]
 
 
 def plan_of(prices=None, **cells):
-    usual = {"places": PLACES, "wanted": WANTED, "varieties": "AB", "hourly_wage": 12, "weeks": 6}
+    usual = {"places": PLACES, "target": WANTED, "varieties": "AB", "hourly_wage": 12, "weeks": 6}
     made = season([stage(typical=2, survival=1, cost=0.1, minutes=1)], **usual | cells)
     prices = {"A": {"sale_price": 6, "markdown_price": 2}} if prices is None else prices
     return made.replace(varieties=[row.replace(**prices.get(row.variety, {})) for row in made.varieties])
@@ -30,22 +30,22 @@ def flow_of(plan, orders, draws=8):
 
 def cash_of(*weeks) -> CashFlow:
     """The cash of a season of so many weeks, written by hand: each row is a week, each column a draw."""
-    flow = flow_of(plan_of(weeks=len(weeks), wanted=()), [("A", "2027-W01", 0)])
+    flow = flow_of(plan_of(weeks=len(weeks), targets=()), [("A", "2027-W01", 0)])
     return replace(flow, cash=np.array(weeks, dtype=float))
 
 
 def test_every_entry_stands_in_the_order_of_weeks_and_then_of_orders_varieties_and_stages():
     """Orders are told in the order of their varieties, also where they were given in another."""
     offers = [offer(name, unit_price=2, deposit=0.5, freight_per_box=10, plants_per_box=40) for name in "AB"]
-    flow = flow_of(plan_of(offers=offers), [("B", "2027-W02", 50), ("A", "2027-W02", 100)])
+    flow = flow_of(plan_of(price_list=offers), [("B", "2027-W02", 50), ("A", "2027-W02", 100)])
     first, second, fourth, fifth = ("2027-W01", "2027-W02", "2027-W04", "2027-W05")
     rows = [
-        (first, "A", "Lab", "deposit", "offers", 1, -100.0),
-        (first, "B", "Lab", "deposit", "offers", 2, -50.0),
-        (second, "A", "Lab", "balance", "offers", 1, -100.0),
-        (second, "A", "Lab", "freight", "offers", 1, -80 / 3),
-        (second, "B", "Lab", "balance", "offers", 2, -50.0),
-        (second, "B", "Lab", "freight", "offers", 2, -40 / 3),
+        (first, "A", "Lab", "deposit", "price_list", 1, -100.0),
+        (first, "B", "Lab", "deposit", "price_list", 2, -50.0),
+        (second, "A", "Lab", "balance", "price_list", 1, -100.0),
+        (second, "A", "Lab", "freight", "price_list", 1, -80 / 3),
+        (second, "B", "Lab", "balance", "price_list", 2, -50.0),
+        (second, "B", "Lab", "freight", "price_list", 2, -40 / 3),
     ]
     for name, number in (("A", 1), ("B", 0.5)):
         rows += [
@@ -57,7 +57,7 @@ def test_every_entry_stands_in_the_order_of_weeks_and_then_of_orders_varieties_a
     rows += [(third, name, "", "bench", "places", 1, -2.0 * number) for name, number in (("A", 1), ("B", 0.5))]
     rows += [
         (fourth, "A", "", "bench", "places", 1, -2.0),
-        (fifth, "A", "", "sales", "wanted", 1, 360.0),
+        (fifth, "A", "", "sales", "target", 1, 360.0),
         (fifth, "A", "", "markdown", "varieties", 1, 80.0),
     ]
     columns = ["week", "variety", "lab", "what", "table", "row", "amount"]
@@ -80,7 +80,7 @@ def test_cash_by_week_is_told_to_the_cent():
     draws = np.arange(21) / 7
     table = cash_of(draws, -10 * draws).weekly
     right = pd.DataFrame({
-        "week": ["2027-W01", "2027-W02"], "low": [0.14, -27.14], "middle": [1.43, -14.29], "high": [2.71, -1.43],
+        "week": ["2027-W01", "2027-W02"], "p5": [0.14, -27.14], "median": [1.43, -14.29], "p95": [2.71, -1.43],
     })  # fmt: skip
     pd.testing.assert_frame_equal(table, right)
 
@@ -91,7 +91,7 @@ def test_the_lowest_cash_is_that_of_each_draw_and_its_week_that_of_most():
     second = np.arange(21) < 12
     flow = cash_of(np.zeros(21), np.where(second, lowest, -5), np.where(second, 7, lowest), np.full(21, 50.0))
     point = flow.low_point
-    assert (point.low, point.middle, point.high, str(point.week)) == (-290, -200, -110, "2027-W02")
+    assert (point.p5, point.median, point.p95, str(point.week)) == (-290, -200, -110, "2027-W02")
     assert str(cash_of(np.full(21, -3.0), np.full(21, -3.0)).low_point.week) == "2027-W01"
     assert str(flow) == (
         "The season earns about 50 EUR (50 to 50). It makes a loss in no season in 100; in the worst tenth it earns "
@@ -104,7 +104,7 @@ def test_the_sentence_tells_middle_range_losses_and_the_mean_of_the_worst_tenth(
     margin = np.arange(-200.0, 201, 10)
     flow = cash_of(np.full(41, -500.0), margin)
     worst = (-200 - 190 - 180 - 170 - 16) / 4.1
-    assert flow.bad_years() == flow.bad_years(0.1) == pytest.approx(worst)
+    assert flow.worst_tenth() == flow.worst_tenth(0.1) == pytest.approx(worst)
     assert flow.chance_of_loss == 20 / 41
     assert str(flow) == (
         "The season earns about 0 EUR (-180 to 180). It makes a loss in about 49 seasons in 100; "
@@ -160,8 +160,10 @@ def test_plants_of_which_none_is_wanted_stand_on_no_bench_when_they_are_saleable
 
 
 def test_what_is_wanted_in_the_first_week_is_sold_in_it_and_the_rest_marked_down():
-    wanted = [{"variety": "A", "week": "2027-W01", "wanted": 60}]
-    made = season([stage("arrival", survival=1)], wanted=wanted, places=PLACES, offers=[offer(deposit=0.5)], weeks=3)
+    target = [{"variety": "A", "week": "2027-W01", "target": 60}]
+    made = season(
+        [stage("arrival", survival=1)], targets=target, places=PLACES, price_list=[offer(deposit=0.5)], weeks=3
+    )
     made = made.replace(varieties=[made.varieties[0].replace(sale_price=6, markdown_price=2)])
     flow = flow_of(made, [("A", "2027-W01", 100)])
     rows = flow.entries()[["week", "what", "amount"]].to_numpy().tolist()
@@ -181,7 +183,7 @@ def refused(plan, orders=None):
 
 def test_the_next_number_that_is_told_is_the_smallest_of_all_labs_that_deliver_then():
     offers = [offer(minimum=900), offer(lab="Far", multiple=750), offer(lab="Near", minimum=500, first_week="2027-W03")]
-    plan = plan_of(offers=[*offers, offer(lab="Late", minimum=450, first_week="2027-W04")], prices={}, wanted=())
+    plan = plan_of(price_list=[*offers, offer(lab="Late", minimum=450, first_week="2027-W04")], prices={}, targets=())
     said = "no offer covers 400 of A for 2027-W{}. The next number that is accepted is {}."
     for week, number in (("02", 750), ("03", 500), ("04", 450)):
         told = refused(plan, [("A", f"2027-W{week}", 400)])
@@ -197,9 +199,9 @@ def test_the_weeks_of_delivery_are_told_once_each_in_their_order():
     offers = [
         offer(first_week="2027-W05", last_week="2027-W06"),
         offer(first_week="2027-W03", last_week="2027-W04", lab="Far"),
-        offer(first_week="2027-W01", last_week="2027-W04", lead=2, lab="Near"),
+        offer(first_week="2027-W01", last_week="2027-W04", lead_weeks=2, lab="Near"),
     ]
-    assert refused(plan_of(offers=offers, prices={}, wanted=()), [("A", "2027-W02", 10)]) == [
+    assert refused(plan_of(price_list=offers, prices={}, targets=()), [("A", "2027-W02", 10)]) == [
         "orders, week, '2027-W02': no offer covers 10 of A for 2027-W02. "
         "Ordered in 2027-W01, it can come in 2027-W03 to 2027-W04 or 2027-W05 to 2027-W06."
     ]
@@ -212,15 +214,15 @@ def test_a_row_is_told_only_of_orders_that_are_the_seasons_own():
         {"variety": "A", "week": "2027-W02", "quantity": 30},
         {"variety": "A", "week": "2027-W02", "quantity": 40},
     ]
-    plan = plan_of(offers=[offer(minimum=100), offer("B")], prices={}, wanted=(), orders=rows)
+    plan = plan_of(price_list=[offer(minimum=100), offer("B")], prices={}, targets=(), orders=rows)
     said = "of A for 2027-W02. The next number that is accepted is 100."
     assert refused(plan) == [f"orders, row 2, column quantity, 70: no offer covers 70 {said}"]
     assert refused(plan, [("A", "2027-W02", 60)]) == [f"orders, quantity, 60: no offer covers 60 {said}"]
 
 
 def test_only_varieties_that_are_ordered_and_wanted_need_a_price():
-    wanted = [*WANTED, {"variety": "C", "week": "2027-W05", "wanted": 5}]
-    plan = plan_of(wanted=wanted, varieties="ABCD", prices={})
+    target = [*WANTED, {"variety": "C", "week": "2027-W05", "target": 5}]
+    plan = plan_of(targets=target, varieties="ABCD", prices={})
     assert refused(plan, [("A", "2027-W02", 5), ("B", "2027-W02", 5)]) == [
         "varieties, row 1, column sale_price: wanted, but without a price. Fill in the price at which it is sold."
     ]
@@ -254,7 +256,7 @@ def test_a_plantlet_costs_what_it_pays_on_entering_each_stage_and_its_bench_by_t
 
 @pytest.mark.parametrize(("life", "last"), [(None, 7), (3, 5), (1, 3)])
 def test_a_plantlet_that_enters_later_pays_from_there_on_and_stands_until_it_is_past_its_best(life, last):
-    plan = plan_of({"A": {"shelf_life": life}}, varieties="A").replace(stages=ROUTE, places=YARD)
+    plan = plan_of({"A": {"saleable_weeks": life}}, varieties="A").replace(stages=ROUTE, places=YARD)
     one, bench = growing_costs(plan, "A", fate_of((2, 0.8, 0.8)), 7, "growing")
     assert one == pytest.approx(1.7)
     assert bench == pytest.approx(0.02 * np.array([1, 0.8**0.5, *(0.8 if i < last else 0 for i in range(2, 7))]))

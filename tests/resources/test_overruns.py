@@ -6,7 +6,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
-from random_seasons import lawful
+from random_seasons import orderable
 from small_seasons import MIXED, offer, season, stage
 
 import forecast
@@ -14,25 +14,25 @@ from forecast.resources.overruns import Remedies, ever, overrun
 
 HOUSE = {"place": "house", "area": 10, "usable": 1}
 PLACES = [HOUSE, {"place": "field", "area": 10_000, "usable": 1}]
-SURE = [  # four weeks in the house, a hundred plants to the m2, then out of it; none dies and none differs
+SURE = [  # four weeks in the house, a hundred plants to the m², then out of it; none dies and none differs
     stage(typical=4, survival=1),
     stage("hardening", typical=2, survival=1, place="field", plants_per_m2=10),
 ]
 UNSURE = [
-    stage(typical=4, spread_batches=0.2, spread_plants=0.1, survival_spread=0.1, survival_level=MIXED),
-    stage("growing on", typical=3, spread_batches=0.2, spread_plants=0.1, survival=0.9, plants_per_m2=40),
-    stage("hardening", typical=3, spread_batches=0.1, spread_plants=0.1, survival=1, place="field", plants_per_m2=10),
+    stage(typical=4, batches_cv=0.2, plants_cv=0.1, survival_sd=0.1, survival_level=MIXED),
+    stage("growing on", typical=3, batches_cv=0.2, plants_cv=0.1, survival=0.9, plants_per_m2=40),
+    stage("hardening", typical=3, batches_cv=0.1, plants_cv=0.1, survival=1, place="field", plants_per_m2=10),
 ]
 FOOT = 0.3048  # [m]
 SQUARE_FOOT = FOOT**2  # [m2]
 
 
-def sure(varieties="AB", offers=None, wanted=(), **header):
-    return season(SURE, varieties=varieties, offers=offers, wanted=wanted, **({"places": PLACES} | header))
+def sure(varieties="AB", price_list=None, targets=(), **header):
+    return season(SURE, varieties=varieties, price_list=price_list, targets=targets, **({"places": PLACES} | header))
 
 
 def wants(**numbers):
-    return [{"variety": variety, "week": "2027-W30", "wanted": number} for variety, number in numbers.items()]
+    return [{"variety": variety, "week": "2027-W30", "target": number} for variety, number in numbers.items()]
 
 
 def crowded(plan, orders, draws=16):
@@ -68,15 +68,15 @@ def test_the_first_cause_need_not_be_the_largest_batch():
 def several():
     """Five batches of two varieties that differ in all ways; three of one variety, from two labs."""
     offers = [offer("A"), offer("A", lab="Other lab"), offer("B")]
-    plan = season(UNSURE, varieties="AB", offers=offers, places=PLACES, shelf_life=6)
+    plan = season(UNSURE, varieties="AB", price_list=offers, places=PLACES, saleable_weeks=6)
     orders = [("A", "2027-W03", 300, "Lab"), ("A", "2027-W03", 150, "Other lab"), ("A", "2027-W06", 250)]
     return plan, [*orders, ("B", "2027-W04", 200), ("B", "2027-W07", 120)]
 
 
-@pytest.mark.parametrize("wanted", [(), [*wants(A=200), {"variety": "A", "week": "2027-W15", "wanted": 150}]])
-def test_the_areas_of_all_batches_add_to_the_area_of_all(several, wanted):
+@pytest.mark.parametrize("target", [(), [*wants(A=200), {"variety": "A", "week": "2027-W15", "target": 150}]])
+def test_the_areas_of_all_batches_add_to_the_area_of_all(several, target):
     plan, orders = several
-    outcome = forecast.simulate(plan.replace(wanted=wanted), orders, draws=2100, seed=1)
+    outcome = forecast.simulate(plan.replace(targets=target), orders, draws=2100, seed=1)
     for place in outcome.season.place_names:
         expected, variance = (sum(outcome.area_of(batch)[place][i] for batch in outcome.batches) for i in range(2))
         told = outcome.area.sel(place=place)
@@ -88,7 +88,7 @@ def test_the_areas_of_all_batches_add_to_the_area_of_all(several, wanted):
 def test_the_area_of_a_batch_is_that_of_a_plan_with_it_alone_if_luck_is_shared_and_nothing_is_sold(several):
     plan, orders = several
     rows = [row | {"time_level": "season", "survival_level": "season"} for row in UNSURE]
-    plan = season(rows, varieties="AB", offers=[row.given() for row in plan.offers], places=PLACES)
+    plan = season(rows, varieties="AB", price_list=[row.given() for row in plan.price_list], places=PLACES)
     outcome = forecast.simulate(plan, orders, draws=64, seed=1)
     for batch in outcome.batches:
         alone = forecast.simulate(plan, [(batch.variety, batch.week, batch.quantity)], draws=64, seed=1).area
@@ -98,8 +98,8 @@ def test_the_area_of_a_batch_is_that_of_a_plan_with_it_alone_if_luck_is_shared_a
 
 
 def test_what_is_sold_leaves_each_batch_in_proportion():
-    """By hand: 60 and 40 plants are ready when 50 are sold, so 30 and 20 stay, at 10 plants to the m2."""
-    plan = sure("A", wanted=[{"variety": "A", "week": "2027-W15", "wanted": 50}])
+    """By hand: 60 and 40 plants are ready when 50 are sold, so 30 and 20 stay, at 10 plants to the m²."""
+    plan = sure("A", targets=[{"variety": "A", "week": "2027-W15", "target": 50}])
     outcome = forecast.simulate(plan, [("A", "2027-W02", 60), ("A", "2027-W04", 40)], draws=2, seed=1)
     areas = [outcome.area_of(batch)["field"][0][12:15, 0].tolist() for batch in outcome.batches]  # weeks 13 to 15
     assert areas == [pytest.approx([6, 6, 3]), pytest.approx([4, 4, 2])]
@@ -130,15 +130,15 @@ def test_the_chance_of_an_overrun_in_some_week_is_that_of_normal_areas_with_one_
     assert ever(overrun(expected, deviation, bench), np.array([0.0, 3.0])) == 1
 
 
-ORDERS = [("A", "2027-W05", 600), ("B", "2027-W07", 500)]  # in weeks 7 and 8 they need 11 m2 of 10
+ORDERS = [("A", "2027-W05", 600), ("B", "2027-W07", 500)]  # in weeks 7 and 8 they need 11 m² of 10
 
 
 def test_half_of_a_delivery_two_weeks_earlier_is_found_first():
     """By hand: 300 in weeks 3 to 6, 300 in weeks 5 to 8, 500 in weeks 7 to 10: at most 800 together."""
-    remedies = crowded(sure(wanted=wants(A=600, B=500)), ORDERS).remedies("house")
+    remedies = crowded(sure(target=wants(A=600, B=500)), ORDERS).remedies("house")
     assert (remedies.overrun, remedies.most) == (1, 0.1)
     assert remedies.table.columns.tolist() == [
-        "variety", "remedy", "deliveries", "overrun", "wanted_before", "wanted",
+        "variety", "remedy", "deliveries", "overrun", "target_before", "target",
     ]  # fmt: skip
     assert remedies.table.iloc[0].tolist() == ["A", "split", "2027-W03 300, 2027-W05 300", 0, 1, 1]
     assert str(remedies) == (
@@ -153,7 +153,7 @@ def test_half_of_a_delivery_two_weeks_earlier_is_found_first():
 def test_a_delay_is_found_first_where_a_minimum_forbids_to_split_and_no_delivery_can_come_earlier():
     """By hand: 600 from week 9 on still meet the 500, that leave after week 10; from week 11 on they do not."""
     offers = [offer("A", minimum=600, first_week="2027-W05"), offer("B", minimum=500, last_week="2027-W07")]
-    table = crowded(sure(offers=offers, wanted=wants(A=600, B=500)), ORDERS).remedies("house").table
+    table = crowded(sure(price_list=offers, target=wants(A=600, B=500)), ORDERS).remedies("house").table
     assert table.iloc[0].tolist() == ["A", "delay", "2027-W11 600", 0, 1, 1]
     assert "split" not in table["remedy"].tolist()
 
@@ -163,7 +163,7 @@ def test_a_delay_is_found_first_where_a_minimum_forbids_to_split_and_no_delivery
 )
 def test_of_a_later_and_an_earlier_delivery_that_help_alike_the_later_is_named(least, remedy, deliveries):
     """By hand: both come in week 10 and leave after week 13; four weeks apart they fit, two weeks apart they do not."""
-    plan = sure(offers=[offer("A", minimum=least), offer("B")], wanted=wants(A=600, B=500))
+    plan = sure(price_list=[offer("A", minimum=least), offer("B")], target=wants(A=600, B=500))
     table = crowded(plan, [("A", "2027-W10", 600), ("B", "2027-W10", 500)]).remedies("house").table
     own = table[(table["variety"] == "A") & (table["remedy"] == remedy)]
     assert own.iloc[0, 2:].tolist() == [deliveries, 0, 1, 1]
@@ -172,7 +172,7 @@ def test_of_a_later_and_an_earlier_delivery_that_help_alike_the_later_is_named(l
 def test_a_cut_is_found_first_where_only_one_week_can_be_had_and_more_was_ordered_than_is_wanted():
     """By hand: a fifth less of 600 is 480, in fifties 500, which with the other 500 just fit; a tenth less does not."""
     offers = [offer(v, multiple=50, first_week=w, last_week=w) for v, w, _ in ORDERS]
-    table = crowded(sure(offers=offers, wanted=wants(A=400, B=500)), ORDERS).remedies("house").table
+    table = crowded(sure(price_list=offers, target=wants(A=400, B=500)), ORDERS).remedies("house").table
     assert table.iloc[0].tolist() == ["A", "cut", "2027-W05 500", 0, 1, 1]
     assert table["remedy"].tolist() == ["cut", "cut"]
 
@@ -180,7 +180,7 @@ def test_a_cut_is_found_first_where_only_one_week_can_be_had_and_more_was_ordere
 def test_where_every_change_costs_what_is_wanted_it_is_said_what_would_be_given_up():
     """By hand: 500 of A in weeks 5 to 8 and 500 of B in weeks 7 to 10 fit, but 600 of A are wanted."""
     offers = [offer(v, first_week=w, last_week=w) for v, w, _ in ORDERS]
-    remedies = crowded(sure(offers=offers, wanted=wants(A=600, B=500)), ORDERS).remedies("house")
+    remedies = crowded(sure(price_list=offers, target=wants(A=600, B=500)), ORDERS).remedies("house")
     assert remedies.table.iloc[0].tolist() == ["A", "cut", "2027-W05 480", 0, 1, 0]
     assert str(remedies) == (
         "house overruns in every season. No change of one delivery helps and keeps what is wanted of it; order less of "
@@ -190,7 +190,7 @@ def test_where_every_change_costs_what_is_wanted_it_is_said_what_would_be_given_
 
 
 def test_where_it_fits_nothing_is_to_be_done():
-    fits = crowded(sure(wanted=wants(A=600)), [("A", "2027-W05", 600), ("B", "2027-W09", 500)]).remedies("house")
+    fits = crowded(sure(target=wants(A=600)), [("A", "2027-W05", 600), ("B", "2027-W09", 500)]).remedies("house")
     assert (fits.overrun, len(fits.table)) == (0, 0)
     assert str(fits) == "house: it fits."
     lived_with = crowded(sure(), ORDERS).remedies("house", most=1)
@@ -209,11 +209,11 @@ def test_the_other_sentences_are_said_word_for_word():
     )
 
 
-COLUMNS = ["variety", "remedy", "deliveries", "overrun", "wanted_before", "wanted"]
+COLUMNS = ["variety", "remedy", "deliveries", "overrun", "target_before", "target"]
 EARLY, LATE = {"first_week": "2027-W04", "last_week": "2027-W06"}, {"first_week": "2027-W07", "last_week": "2027-W09"}
 LISTS = [
-    offer("A", **EARLY, from_quantity=1, minimum=40, multiple=8, lead=4),
-    offer("A", **EARLY, from_quantity=200, unit_price=0.9, minimum=1, multiple=25, lead=4),
+    offer("A", **EARLY, from_quantity=1, minimum=40, multiple=8, lead_weeks=4),
+    offer("A", **EARLY, from_quantity=200, unit_price=0.9, minimum=1, multiple=25, lead_weeks=4),
     offer("A", **LATE, from_quantity=1, minimum=60, multiple=30),
     offer("B", lab="Other lab", from_quantity=1, minimum=90, multiple=45, first_week="2027-W06", last_week="2027-W08"),
 ]
@@ -223,7 +223,7 @@ LISTS = [
 @pytest.mark.parametrize("quantities", [(400, 270, 360), (225, 180, 90), (208, 450, 180)])
 def test_every_delivery_that_is_named_can_be_had(area, quantities):
     """A is sold in eights or twenty-fives from week 5 (four weeks' lead) to 6, in thirties from week 7 to 9."""
-    plan = season(UNSURE, varieties="AB", offers=LISTS, places=[HOUSE | {"area": area}, PLACES[1]])
+    plan = season(UNSURE, varieties="AB", price_list=LISTS, places=[HOUSE | {"area": area}, PLACES[1]])
     orders = [("A", "2027-W05", quantities[0]), ("B", "2027-W06", quantities[1]), ("B", "2027-W08", quantities[2])]
     table = crowded(plan, orders, draws=64).remedies("house", most=0.01).table
     assert {"split", "delay", "cut"} <= set(table["remedy"])
@@ -233,7 +233,7 @@ def test_every_delivery_that_is_named_can_be_had(area, quantities):
         for week, quantity in named:
             rows = [line for line in LISTS if line["variety"] == row["variety"]]
             rows = [line for line in rows if line["first_week"] <= week <= line["last_week"]]
-            assert lawful(rows, int(quantity.replace(",", "")))
+            assert orderable(rows, int(quantity.replace(",", "")))
             assert week >= "2027-W05" or row["variety"] == "B"
 
 
@@ -241,13 +241,13 @@ def test_what_stands_in_a_place_that_is_shut_is_the_cause_and_comes_later():
     """By hand: plants of week 5 are in the house up to week 8; it opens in week 9, so four weeks help but not two."""
     places = [HOUSE | {"first_week": "2027-W09"}, PLACES[1]]
     orders = [("A", "2027-W05", 600), ("B", "2027-W10", 300)]
-    space = crowded(sure(places=places, offers=[offer("A", minimum=600), offer("B")], wanted=wants(A=600)), orders)
+    space = crowded(sure(places=places, price_list=[offer("A", minimum=600), offer("B")], target=wants(A=600)), orders)
     assert space.causes("house")[["variety", "area", "without"]].to_numpy().tolist() == [["A", 6, 0], ["B", 0, 1]]
     assert space.remedies("house").table.iloc[0, :3].tolist() == ["A", "delay", "2027-W09 600"]
 
 
 def test_spacing_out_and_losses_change_the_area_week_by_week_as_by_hand():
-    """100 plants: of them 64 live through two weeks at 200 to the m2, then 64 stand three weeks at 40, three at 10.
+    """100 plants: of them 64 live through two weeks at 200 to the m², then 64 stand three weeks at 40, three at 10.
 
     Losses fall evenly, so after one week of the first two 80 are left; in the last three weeks none dies.
     """
@@ -256,7 +256,7 @@ def test_spacing_out_and_losses_change_the_area_week_by_week_as_by_hand():
         stage("growing on", typical=3, survival=1, plants_per_m2=40),
         stage("spacing out", typical=3, survival=1, plants_per_m2=10),
     ]
-    plan = season(rows, wanted=[{"variety": "A", "week": "2027-W11", "wanted": 64}])
+    plan = season(rows, targets=[{"variety": "A", "week": "2027-W11", "target": 64}])
     told = area(plan, [("A", "2027-W03", 100)])
     by_hand = [0, 0, 100 / 200, 80 / 200, *[64 / 40] * 3, *[64 / 10] * 3, 0, 0]
     assert told[:12].tolist() == pytest.approx(by_hand)
@@ -310,7 +310,7 @@ def test_a_thousand_poinsettias_need_five_times_the_bench_two_weeks_after_pottin
 def test_ten_thousand_geraniums_take_6600_square_foot_weeks():
     """Brumfield and Mafoua, Rutgers: Geraniums, 4-inch pots: 10,000 started, 0.11 square feet a unit, 6 weeks."""
     rows = [stage("growing on", typical=6, survival=1, plants_per_m2=1 / (0.11 * SQUARE_FOOT))]
-    plan = season(rows, wanted=[{"variety": "A", "week": "2027-W11", "wanted": 10_000}])
+    plan = season(rows, targets=[{"variety": "A", "week": "2027-W11", "target": 10_000}])
     weekly = area(plan, [("A", "2027-W05", 10_000)]) / SQUARE_FOOT
     assert weekly.sum() == pytest.approx(6600)
     assert [week for week, taken in weekly.items() if taken > 0] == [f"2027-W{w:02d}" for w in range(5, 11)]
@@ -318,7 +318,7 @@ def test_ten_thousand_geraniums_take_6600_square_foot_weeks():
 
 def test_weeks_of_bench_do_not_depend_on_when_a_batch_comes():
     """Area times weeks of a batch that dies and differs, over a season that holds all of it."""
-    plan = season(UNSURE, places=PLACES, shelf_life=2)
+    plan = season(UNSURE, places=PLACES, saleable_weeks=2)
     sums = [area(plan, [("A", f"2027-W{w:02d}", 500)], draws=256).sum() for w in (2, 7, 12)]
     assert all(first == pytest.approx(second) for first, second in itertools.pairwise(sums))
 
@@ -346,12 +346,12 @@ def test_of_weeks_that_overrun_alike_the_fullest_is_looked_at():
 
 def test_chances_of_causes_and_remedies_are_told_to_four_figures(several):
     plan, orders = several
-    asked = [{"variety": name, "week": "2027-W17", "wanted": number} for name, number in (("A", 480), ("B", 210))]
-    plan = plan.replace(places=[HOUSE | {"area": 11}, PLACES[1]], wanted=asked)
+    asked = [{"variety": name, "week": "2027-W17", "target": number} for name, number in (("A", 480), ("B", 210))]
+    plan = plan.replace(places=[HOUSE | {"area": 11}, PLACES[1]], targets=asked)
     space = crowded(plan, orders, draws=96)
     causes, remedies = space.causes("house"), space.remedies("house", most=0.01)
     assert remedies.overrun == causes["overrun"][0] == round(space.overruns["house"], 4)
-    for column in (causes["without"], *(remedies.table[name] for name in ("overrun", "wanted_before", "wanted"))):
+    for column in (causes["without"], *(remedies.table[name] for name in ("overrun", "target_before", "target"))):
         assert (column == column.round(4)).all()
         assert (column != column.round(3)).any()
     assert (causes["area"] == causes["area"].round(1)).all()
@@ -360,10 +360,10 @@ def test_chances_of_causes_and_remedies_are_told_to_four_figures(several):
 def test_what_a_remedy_leaves_is_what_a_plan_with_it_gives(several):
     """Of every delivery of A that is changed, the plan is simulated with the deliveries named in its place."""
     plan, orders = several
-    asked = [{"variety": "A", "week": "2027-W17", "wanted": 480}]
-    plan = plan.replace(places=[HOUSE | {"area": 11}, PLACES[1]], wanted=asked)
+    asked = [{"variety": "A", "week": "2027-W17", "target": 480}]
+    plan = plan.replace(places=[HOUSE | {"area": 11}, PLACES[1]], targets=asked)
     table = crowded(plan, orders, draws=96).remedies("house", most=0.01).table
-    before = forecast.simulate(plan, orders, draws=96, seed=1).wanted("A")["chance"].min()
+    before = forecast.simulate(plan, orders, draws=96, seed=1).targets("A")["chance"].min()
     found = table[(table["variety"] == "A") & (table["remedy"] != "cut")].to_dict("records")
     assert len(found) > 2
     for row in found:
@@ -371,8 +371,8 @@ def test_what_a_remedy_leaves_is_what_a_plan_with_it_gives(several):
         (changed,) = (one for one in orders if one[2] == sum(number for _, number in named))
         parts = [(*("A", week, number), *changed[3:]) for week, number in named]
         outcome = forecast.simulate(plan, [*(one for one in orders if one != changed), *parts], draws=96, seed=1)
-        told = (row["overrun"], row["wanted_before"], row["wanted"])
-        right = forecast.bench_space(outcome).overruns["house"], before, outcome.wanted("A")["chance"].min()
+        told = (row["overrun"], row["target_before"], row["target"])
+        right = forecast.bench_space(outcome).overruns["house"], before, outcome.targets("A")["chance"].min()
         assert told == pytest.approx(right, abs=6e-5)  # rounded to four places
 
 
@@ -389,7 +389,7 @@ def test_no_more_than_three_batches_are_changed():
 )
 def test_the_mildest_cut_that_makes_room_is_named(others, left):
     """A tenth, a fifth, three tenths, half or all of 600 is dropped, to leave room for the others among 1,000."""
-    table = crowded(sure(wanted=wants(B=others)), [("A", "2027-W05", 600), ("B", "2027-W05", others)]).remedies("house")
+    table = crowded(sure(target=wants(B=others)), [("A", "2027-W05", 600), ("B", "2027-W05", others)]).remedies("house")
     row = table.table.set_index(["variety", "remedy"]).loc[("A", "cut")]
     assert row.tolist() == [left, 0, 1, 1]  # none of A is wanted, so nothing of it is missing
 
@@ -409,7 +409,7 @@ def test_a_delivery_is_moved_as_few_weeks_as_make_room_later_before_earlier(typi
     """Two deliveries of one week stand as long as the stage takes, and fit only one after the other."""
     rows = [stage(typical=typical, survival=1), SURE[1]]
     offers = [offer("A", minimum=600, first_week=first, last_week=last), offer("B")]
-    plan = season(rows, varieties="AB", places=PLACES, offers=offers, wanted=wants(A=600, B=500))
+    plan = season(rows, varieties="AB", places=PLACES, price_list=offers, target=wants(A=600, B=500))
     table = crowded(plan, [("A", "2027-W10", 600), ("B", "2027-W10", 500)]).remedies("house").table
     own = table[(table["variety"] == "A") & (table["remedy"] != "cut")]
     assert own.to_numpy().tolist() == [["A", remedy, f"{week} 600", 0, 1, 1]]
@@ -421,7 +421,7 @@ def test_a_delivery_is_moved_as_few_weeks_as_make_room_later_before_earlier(typi
 )
 def test_what_no_lab_offers_is_moved_within_the_season_and_split_in_halves(here, other, remedy, there):
     """By hand: 1,201 and 500 plants overlap by two weeks among 1,500; the season lasts from week 1 to week 40."""
-    plan = sure(offers=[], places=[HOUSE | {"area": 15}, PLACES[1]])
+    plan = sure(price_list=[], places=[HOUSE | {"area": 15}, PLACES[1]])
     table = crowded(plan, [("A", here, 1201), ("B", other, 500)]).remedies("house").table
     own = table[table["variety"] == "A"].set_index("remedy")["deliveries"]
     assert own[remedy] == f"{there} 1,201"
@@ -436,7 +436,7 @@ def test_a_cut_is_what_its_own_lab_sells_or_if_none_is_named_any(lab, left):
     """A fifth less of 600 is 480; one lab sells hundreds, so 500, the other eighties."""
     offers = [offer("A", multiple=100), offer("A", lab="Other lab", multiple=80), offer("B")]
     orders = [("A", "2027-W05", 600, *([lab] if lab else [])), ("B", "2027-W05", 500)]
-    table = crowded(sure(offers=offers), orders).remedies("house").table
+    table = crowded(sure(price_list=offers), orders).remedies("house").table
     rows = table.set_index(["variety", "remedy"])["deliveries"]
     assert rows["A", "cut"] == f"2027-W05 {left}"
 
@@ -448,7 +448,7 @@ def test_a_place_that_may_overrun_as_often_as_it_does_needs_no_remedy():
 
 
 @pytest.mark.parametrize(
-    ("before", "after", "most", "wanted", "starts"),
+    ("before", "after", "most", "target", "starts"),
     [
         (0.1, 0.05, 0.1, 0.9, "house: it overruns in about 10 seasons in 100; that can be lived with."),
         (0.0, 0.0, 0.0, 0.9, "house: it fits."),
@@ -458,9 +458,9 @@ def test_a_place_that_may_overrun_as_often_as_it_does_needs_no_remedy():
         (0.6, 0.1, 0.1, 0.87, "house overruns in about 60 seasons in 100. No change of one delivery helps and keeps "),
     ],
 )
-def test_a_remedy_is_praised_no_more_than_it_helps(before, after, most, wanted, starts):
+def test_a_remedy_is_praised_no_more_than_it_helps(before, after, most, target, starts):
     """It may cost two points of the chance of what is wanted, here 0.9, but not three."""
-    table = pd.DataFrame([("A", "delay", "2027-W09 600", after, 0.9, wanted)], columns=COLUMNS)
+    table = pd.DataFrame([("A", "delay", "2027-W09 600", after, 0.9, target)], columns=COLUMNS)
     assert str(Remedies("house", before, most, table)).startswith(starts)
 
 

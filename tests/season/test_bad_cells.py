@@ -12,27 +12,27 @@ def case(name: str, file: str, old: str, new: str, *lines: str) -> object:
 CASES = [
     case(
         "a header in other words",
-        "wanted.csv",
-        "variety,week,wanted,low,likely,high,confidence,note",
+        "targets.csv",
+        "variety,week,target,p5,median,p95,service_level,note",
         "Sorte;Woche;Anzahl",
-        "wanted.csv, row 1, 'Sorte,Woche,Anzahl': not a header. The first row that is no remark must name "
-        "the columns: variety, week, wanted, low, likely, high, confidence, note.",
+        "targets.csv, row 1, 'Sorte,Woche,Anzahl': not a header. The first row that is no remark must name "
+        "the columns: variety, week, target, p5, median, p95, service_level, note.",
     ),
     case(
         "no header",
-        "wanted.csv",
-        "variety,week,wanted,low,likely,high,confidence,note\n",
+        "targets.csv",
+        "variety,week,target,p5,median,p95,service_level,note\n",
         "",
-        "wanted.csv, row 1, \"Hosta 'Ambrel',2027-W41,400,,,,,\": not a header. The first row that is no "
-        "remark must name the columns: variety, week, wanted, low, likely, high, confidence, note.",
+        "targets.csv, row 1, \"Hosta 'Ambrel',2027-W41,400,,,,,\": not a header. The first row that is no "
+        "remark must name the columns: variety, week, target, p5, median, p95, service_level, note.",
     ),
     case(
         "a column without its name",
-        "offers.csv",
+        "price_list.csv",
         "unit_price",
         "",
-        "offers.csv, row 1, column unit_price: the column is missing. Add it to the header.",
-        "offers.csv, row 2, '1.45': stands under no column name. Give the column a name, such as note, or empty it.",
+        "price_list.csv, row 1, column unit_price: the column is missing. Add it to the header.",
+        "price_list.csv, row 2, '1.45': stands under no column name. Give the column a name, such as note, or empty it.",
     ),
     case(
         "a column by another name",
@@ -45,17 +45,17 @@ CASES = [
     ),
     case(
         "a misspelt column",
-        "wanted.csv",
+        "targets.csv",
         "variety,week",
         "varietty,week",
-        "wanted.csv, row 1, column varietty: there is no such column. Is variety meant?",
+        "targets.csv, row 1, column varietty: there is no such column. Is variety meant?",
     ),
     case(
         "a misspelt optional column",
         "stages.csv",
-        "survival_spread",
+        "survival_sd",
         "survival_sprd",
-        "stages.csv, row 1, column survival_sprd: there is no such column. Is survival_spread meant?",
+        "stages.csv, row 1, column survival_sprd: there is no such column. Is survival_sd meant?",
     ),
     case(
         "a negative area",
@@ -66,10 +66,10 @@ CASES = [
     ),
     case(
         "week 60",
-        "wanted.csv",
+        "targets.csv",
         "Calla 'Corvane',2027-W40",
         "Calla 'Corvane',2027-W60",
-        "wanted.csv, row 4, column week, '2027-W60': there is no such week; 2027 has weeks 01 to 52. Write "
+        "targets.csv, row 4, column week, '2027-W60': there is no such week; 2027 has weeks 01 to 52. Write "
         "a week as year and week number, such as 2027-W14.",
     ),
     case(
@@ -82,18 +82,18 @@ CASES = [
     ),
     case(
         "a week as 14/2027",
-        "offers.csv",
+        "price_list.csv",
         "2027-W10,2027-W18",
         "14/2027,2027-W18",
-        "offers.csv, row 5, column first_week, '14/2027': not a week. Write it as year and week number, "
+        "price_list.csv, row 5, column first_week, '14/2027': not a week. Write it as year and week number, "
         "such as 2027-W14.",
     ),
     case(
         "a week without its zero",
-        "offers.csv",
+        "price_list.csv",
         "2027-W10,2027-W18",
         "2027-W9,2027-W18",
-        "offers.csv, row 5, column first_week, '2027-W9': not a week. Write 2027-W09.",
+        "price_list.csv, row 5, column first_week, '2027-W9': not a week. Write 2027-W09.",
     ),
     case(
         "a day for a week",
@@ -127,8 +127,8 @@ CASES = [
         "a unit in a number",
         "places.csv",
         ",120,",
-        ",120 m2,",
-        "places.csv, row 3, column area, '120 m2': not a number. Write digits with a decimal point, without"
+        ",120 m²,",
+        "places.csv, row 3, column area, '120 m²': not a number. Write digits with a decimal point, without"
         " unit or spaces, such as 12.5.",
     ),
     case(
@@ -257,20 +257,20 @@ CASES = [
     ),
     case(
         "an unknown variety in offers",
-        "offers.csv",
+        "price_list.csv",
         "Hosta 'Belwin'",
         "Hosta 'Bellwin'",
-        "offers.csv, row 4, column variety, \"Hosta 'Bellwin'\": there is no variety of this name in "
+        "price_list.csv, row 4, column variety, \"Hosta 'Bellwin'\": there is no variety of this name in "
         "varieties. Correct the spelling, or add it to varieties. Is Hosta 'Belwin' meant?",
-        "wanted.csv, row 3, column variety, \"Hosta 'Belwin'\": wanted, but no lab offers it. Add a row for "
+        "targets.csv, row 3, column variety, \"Hosta 'Belwin'\": wanted, but no lab offers it. Add a row for "
         "it to offers, cultures or divisions, or take it out of wanted.",
     ),
     case(
         "an unknown variety in wanted",
-        "wanted.csv",
+        "targets.csv",
         "Hosta 'Belwin'",
         "Hosta 'Bellwin'",
-        "wanted.csv, row 3, column variety, \"Hosta 'Bellwin'\": there is no variety of this name in "
+        "targets.csv, row 3, column variety, \"Hosta 'Bellwin'\": there is no variety of this name in "
         "varieties. Correct the spelling, or add it to varieties. Is Hosta 'Belwin' meant?",
     ),
     case(
@@ -310,10 +310,10 @@ CASES = [
     ),
     case(
         "wanted, not offered",
-        "offers.csv",
+        "price_list.csv",
         "North Lab,Hosta 'Belwin',plug,1,1.55,72,72,16,2027-W08,2027-W16,0.25,26.00,288\n",
         "",
-        "wanted.csv, row 3, column variety, \"Hosta 'Belwin'\": wanted, but no lab offers it. Add a row for "
+        "targets.csv, row 3, column variety, \"Hosta 'Belwin'\": wanted, but no lab offers it. Add a row for "
         "it to offers, cultures or divisions, or take it out of wanted.",
     ),
     case(
@@ -326,26 +326,26 @@ CASES = [
     ),
     case(
         "wanted before delivery",
-        "wanted.csv",
+        "targets.csv",
         "Hosta 'Ambrel',2027-W41",
         "Hosta 'Ambrel',2027-W05",
-        "wanted.csv, row 2, column week, '2027-W05': wanted before any delivery is possible. The first "
+        "targets.csv, row 2, column week, '2027-W05': wanted before any delivery is possible. The first "
         "delivery can come in 2027-W08: want it later, or find an earlier offer.",
     ),
     case(
         "wanted after the season",
-        "wanted.csv",
+        "targets.csv",
         "Hosta 'Ambrel',2027-W41",
         "Hosta 'Ambrel',2029-W05",
-        "wanted.csv, row 2, column week, '2029-W05': outside the season. Give a week from 2026-W40 to "
+        "targets.csv, row 2, column week, '2029-W05': outside the season. Give a week from 2026-W40 to "
         "2028-W04, or change first_week or weeks in season.toml.",
     ),
     case(
         "wanted before the season",
-        "wanted.csv",
+        "targets.csv",
         "Hosta 'Ambrel',2027-W41",
         "Hosta 'Ambrel',2025-W05",
-        "wanted.csv, row 2, column week, '2025-W05': outside the season. Give a week from 2026-W40 to "
+        "targets.csv, row 2, column week, '2025-W05': outside the season. Give a week from 2026-W40 to "
         "2028-W04, or change first_week or weeks in season.toml.",
     ),
     case(
@@ -376,15 +376,15 @@ CASES = [
         ",,0.9,0.98,,,",
         ",,0.9,0.98,95,100,",
         "stages.csv, row 3, column survival: the survival is stated in more than one way. Fill survival and"
-        " survival_spread, or survival_low and survival_high, or survived and of.",
+        " survival_sd, or survival_p5 and survival_p95, or survived and of.",
     ),
     case(
         "a survival not stated",
         "stages.csv",
         ",,0.9,0.98,,,",
         ",,,,,,",
-        "stages.csv, row 3, column survival: no survival is stated. Fill survival and survival_spread, or "
-        "survival_low and survival_high, or survived and of.",
+        "stages.csv, row 3, column survival: no survival is stated. Fill survival and survival_sd, or "
+        "survival_p5 and survival_p95, or survived and of.",
     ),
     case(
         "a survival half stated",
@@ -392,7 +392,7 @@ CASES = [
         ",,0.9,0.98,,,",
         ",,0.9,,,,",
         "stages.csv, row 3, column survival: only half of the survival is stated. Fill survival and "
-        "survival_spread, or survival_low and survival_high, or survived and of.",
+        "survival_sd, or survival_p5 and survival_p95, or survived and of.",
     ),
     case(
         "more survived than there were",
@@ -406,7 +406,7 @@ CASES = [
         "stages.csv",
         ",0.85,0.07",
         ",0.85,0.4",
-        "stages.csv, row 2, column survival_spread, 0.4: no share with a mean of 0.85 has this spread. Give"
+        "stages.csv, row 2, column survival_sd, 0.4: no share with a mean of 0.85 has this spread. Give"
         " a standard deviation from 0 to below 0.357.",
     ),
     case(
@@ -414,7 +414,7 @@ CASES = [
         "stages.csv",
         ",,0.9,0.98,,,",
         ",,0.98,0.9,,,",
-        "stages.csv, row 3, column survival_low, '0.98 to 0.9': not a range of shares. Give 0 < low < high < 1.",
+        "stages.csv, row 3, column survival_p5, '0.98 to 0.9': not a range of shares. Give 0 < low < high < 1.",
     ),
     case(
         "no level",
@@ -484,92 +484,92 @@ CASES = [
     ),
     case(
         "a minimum of 0",
-        "offers.csv",
+        "price_list.csv",
         "1.10,100,50",
         "1.10,0,50",
-        "offers.csv, row 5, column minimum, '0': below 1. Give a number from 1.",
+        "price_list.csv, row 5, column minimum, '0': below 1. Give a number from 1.",
     ),
     case(
         "a multiple of 2.5",
-        "offers.csv",
+        "price_list.csv",
         "1.10,100,50",
         "1.10,100,2.5",
-        "offers.csv, row 5, column multiple, '2.5': not a whole number. Write 2, for example.",
+        "price_list.csv, row 5, column multiple, '2.5': not a whole number. Write 2, for example.",
     ),
     case(
         "last week before the first",
-        "offers.csv",
+        "price_list.csv",
         "2027-W10,2027-W18",
         "2027-W18,2027-W10",
-        "offers.csv, row 5, column last_week, '2027-W10': the last week of delivery comes before the first."
+        "price_list.csv, row 5, column last_week, '2027-W10': the last week of delivery comes before the first."
         " Swap the two.",
     ),
     case(
         "an offer that comes too late",
-        "offers.csv",
+        "price_list.csv",
         "100,50,16",
         "100,50,60",
-        "offers.csv, row 5, column last_week, '2027-W18': can no longer be delivered in time. Ordered in "
+        "price_list.csv, row 5, column last_week, '2027-W18': can no longer be delivered in time. Ordered in "
         "2026-W40, it would come in 2027-W47: change lead, last_week or season's first_week.",
     ),
     case(
         "a lead of a billion weeks",
-        "offers.csv",
+        "price_list.csv",
         "100,50,16",
         "100,50,1000000000",
-        "offers.csv, row 5, column lead, '1000000000': above 520. Give a number up to 520.",
+        "price_list.csv, row 5, column lead_weeks, '1000000000': above 520. Give a number up to 520.",
     ),
     case(
         "freight without a box",
-        "offers.csv",
+        "price_list.csv",
         "0.3,18.00,500",
         "0.3,18.00,",
-        "offers.csv, row 5, column plants_per_box: freight by the box needs the size of a box. Give plants_per_box.",
+        "price_list.csv, row 5, column plants_per_box: freight by the box needs the size of a box. Give plants_per_box.",
     ),
     case(
         "low above likely",
-        "wanted.csv",
+        "targets.csv",
         "120,150,200",
         "220,150,200",
-        "wanted.csv, row 4, column likely, 150.0: low, likely and high are not in order. Give low <= likely <= high.",
+        "targets.csv, row 4, column likely, 150.0: low, likely and high are not in order. Give low <= likely <= high.",
     ),
     case(
         "a range without its middle",
-        "wanted.csv",
+        "targets.csv",
         "120,150,200",
         "120,,200",
-        "wanted.csv, row 4, column wanted: how many are wanted is not stated. Fill wanted, or all of low, "
+        "targets.csv, row 4, column wanted: how many are wanted is not stated. Fill wanted, or all of low, "
         "likely and high.",
     ),
     case(
         "a number and a range",
-        "wanted.csv",
+        "targets.csv",
         "400,,,",
         "400,300,400,500",
-        "wanted.csv, row 2, column wanted, 400: what is wanted is stated in two ways. Fill wanted, or all "
+        "targets.csv, row 2, column wanted, 400: what is wanted is stated in two ways. Fill wanted, or all "
         "of low, likely and high.",
     ),
     case(
         "neither number nor range",
-        "wanted.csv",
+        "targets.csv",
         "400,,,",
         ",,,",
-        "wanted.csv, row 2, column wanted: how many are wanted is not stated. Fill wanted, or all of low, "
+        "targets.csv, row 2, column wanted: how many are wanted is not stated. Fill wanted, or all of low, "
         "likely and high.",
     ),
     case(
-        "confidence 1",
-        "wanted.csv",
+        "service_level 1",
+        "targets.csv",
         ",0.8,",
         ",1,",
-        "wanted.csv, row 3, column confidence, '1': not below 1. Give a number below 1.",
+        "targets.csv, row 3, column service_level, '1': not below 1. Give a number below 1.",
     ),
     case(
-        "confidence 95",
+        "service_level 95",
         "season.toml",
         "0.9",
         "95",
-        "season.toml, confidence, 95: a share lies between 0 and 1. For 95 % write 0.95.",
+        "season.toml, service_level, 95: a share lies between 0 and 1. For 95 % write 0.95.",
     ),
     case(
         "not TOML",
@@ -598,7 +598,7 @@ CASES = [
         "season.toml",
         "budget",
         "country",
-        "season.toml, country, 5000: not known here. Known: name, currency, first_week, weeks, confidence, "
+        "season.toml, country, 5000: not known here. Known: name, currency, first_week, weeks, service_level, "
         "budget, hourly_wage, location, persistence, daily_course, seed, note.",
     ),
     case(
@@ -616,11 +616,11 @@ CASES = [
         "season.toml, first_week, 2026-10-01: not a week. That day lies in 2026-W40; write the week.",
     ),
     case(
-        "confidence nan",
+        "service_level nan",
         "season.toml",
         "0.9",
         "nan",
-        "season.toml, confidence, nan: not a number that can be used. Give a finite number.",
+        "season.toml, service_level, nan: not a number that can be used. Give a finite number.",
     ),
     case(
         "weeks = true",
@@ -645,10 +645,10 @@ CASES = [
     ),
     case(
         "the same wanted twice",
-        "wanted.csv",
+        "targets.csv",
         "Hosta 'Belwin'",
         "Hosta 'Ambrel'",
-        "wanted.csv, row 3, column variety, \"Hosta 'Ambrel', 2027-W41\": the same as row 2. Keep one of the "
+        "targets.csv, row 3, column variety, \"Hosta 'Ambrel', 2027-W41\": the same as row 2. Keep one of the "
         "two rows, or change its variety or week.",
     ),
     case(
@@ -656,7 +656,7 @@ CASES = [
         "varieties.csv",
         ",12,new",
         ",0,new",
-        "varieties.csv, row 4, column shelf_life, '0': below 1. Give a number from 1.",
+        "varieties.csv, row 4, column saleable_weeks, '0': below 1. Give a number from 1.",
     ),
     case(
         "a bell in a note",

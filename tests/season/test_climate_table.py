@@ -17,7 +17,7 @@ Refusal = Callable[[], list[str]]
 
 LOW = (-2.5, -2, 0.5, 3, 7.5, 11, 13, 12.5, 9, 5, 1.5, -1)
 STAGES = """\
-applies_to,stage,place,clock,typical,base,cap,spread_batches,spread_plants,time_level,survival,survival_spread,\
+applies_to,stage,place,runs_on,typical,base_temperature,upper_threshold,batches_cv,plants_cv,time_level,survival,survival_sd,\
 survived,of,survival_level,cold_below,cold_loss,heat_above,heat_loss,share_of,plants_per_m2,cost
 hosta,arrival,house,weeks,0,,,,,,0.97,0.01,,,batch,5,0.08,28,0.15,entering,478,
 hosta,acclimatisation,house,weeks,4,,,0.15,0.1,batch,0.85,0.07,,,batch,,,30,0.2,entering,478,0.08
@@ -32,7 +32,7 @@ shade,120,0.75,1.40,,,2.5,2026-W40,2026-W46
 shade,120,0.75,1.40,1,,2.5,2027-W12,2028-W06
 """
 MONTHS = "".join(f"{k},{low},{low + 8.5},1.5,from memory\n" for k, low in enumerate(LOW, start=1))
-CLIMATE = f"month,low,high,spread,source\n{MONTHS}"
+CLIMATE = f"month,t_min,t_max,year_sd,source\n{MONTHS}"
 
 
 @pytest.fixture(autouse=True)
@@ -58,20 +58,20 @@ CASES = [
         "degree-days without a base",
         GROWING,
         "hosta,growing on,shade,degree-days,620,,30,",
-        "stages.csv, row 4, column base: nothing stands here, so its degree-days cannot be counted. Write the base in "
-        "degC.",
+        "stages.csv, row 4, column base_temperature: nothing stands here, so its degree-days cannot be counted. Write the base in "
+        "°C.",
     ),
     case(
         "a cap at the base",
         GROWING,
         "hosta,growing on,shade,degree-days,620,5,5,",
-        "stages.csv, row 4, column cap, 5.0: not above the base. Give a cap above the base, or leave it empty.",
+        "stages.csv, row 4, column upper_threshold, 5.0: not above the base. Give a higher one, or leave it empty.",
     ),
     case(
         "a base for weeks",
         "hosta,acclimatisation,house,weeks,4,,",
         "hosta,acclimatisation,house,weeks,4,5,",
-        "stages.csv, row 3, column base, 5.0: a stage that runs on weeks has no such limit. Leave it empty, or set the "
+        "stages.csv, row 3, column base_temperature, 5.0: a stage that runs on weeks has no such limit. Leave it empty, or set the "
         "clock to degree-days.",
     ),
     case(
@@ -97,7 +97,7 @@ CASES = [
         "a base in Fahrenheit",
         ",900,8.5,",
         ",900,88,",
-        "stages.csv, row 6, column base, '88': above 60. Give a number up to 60.",
+        "stages.csv, row 6, column base_temperature, '88': above 60. Give a number up to 60.",
     ),
     case(
         "heat without its loss",
@@ -277,7 +277,7 @@ def test_months_and_weeks_are_not_mixed(folder: Path, refusal: Refusal) -> None:
 @pytest.mark.parametrize("kept", [51, 12])
 def test_weeks_that_are_missing_are_told_by_their_numbers(folder: Path, refusal: Refusal, kept: int) -> None:
     rows = [f"{week},8,16,1.5" for week in range(1, kept + 1)]
-    (folder / "climate.csv").write_text("\n".join(["week,low,high,spread", *rows]), encoding="utf-8")
+    (folder / "climate.csv").write_text("\n".join(["week,t_min,t_max,year_sd", *rows]), encoding="utf-8")
     absent = ", ".join(str(week) for week in range(kept + 1, 53))
     told = f"climate.csv, week: not a whole year: week {absent} missing. Give 52 rows, one for each week."
     assert refusal() == [told]
@@ -296,7 +296,7 @@ def test_stages_that_ask_for_weather_ask_for_a_climate_once(folder: Path, change
 
 
 def test_a_climate_whose_rows_cannot_be_read_is_not_called_missing(folder: Path, refusal: Refusal) -> None:
-    (folder / "climate.csv").write_text("month,low,high,spread\n" + "1,a,b,c\n", encoding="utf-8")
+    (folder / "climate.csv").write_text("month,t_min,t_max,year_sd\n" + "1,a,b,c\n", encoding="utf-8")
     assert not [line for line in refusal() if "has no climate" in line]
 
 
@@ -322,9 +322,9 @@ def test_a_season_in_weather_is_read_back_as_it_was_written(folder: Path) -> Non
     write_season(season, folder / "again")
     assert read_season(folder / "again") == season
     assert (season.location, season.persistence, season.daily_course) == ("Ambrel Hill", 0.35, "triangle")
-    assert season.normals.low == LOW
+    assert season.normals.t_min == LOW
     assert season.by_weather("Hosta 'Ambrel'")
-    assert season.stages[2].duration.unit == "degree-days above 5 degC"
+    assert season.stages[2].duration.unit == "degree-days above 5 °C"
 
 
 def test_a_climate_saved_with_semicolons_and_decimal_commas_says_the_same(folder: Path) -> None:
@@ -350,7 +350,7 @@ degrees = st.floats(-40, 45)
 @given(
     lows=st.lists(degrees, min_size=52, max_size=52),
     ranges=st.lists(st.floats(0, 15), min_size=52, max_size=52),
-    spread=st.floats(0, 6),
+    year_sd=st.floats(0, 6),
     limits=st.tuples(st.floats(-5, 12), st.floats(12.5, 40)),
     losses=st.tuples(st.floats(0, 3), st.floats(0, 3)),
     place=st.tuples(st.floats(0, 40), st.none() | degrees, st.floats(0, 40)),
@@ -369,14 +369,14 @@ def test_every_digit_of_a_climate_is_kept(
 ) -> None:
     season = read_season(folder)
     rows = [
-        Normal(week=k, low=low, high=low + more, spread=spread)
+        Normal(week=k, t_min=low, t_max=low + more, year_sd=spread)
         for k, (low, more) in enumerate(zip(lows, ranges, strict=True), start=1)
     ]
     warm: dict[str, Any] = dict(zip(("warmer_by", "held_above", "shaded_by"), place, strict=True))
     changed = season.replace(
         climate=rows, persistence=persistence, places=tuple(row.replace(**warm) for row in season.places)
     )
-    changed = changed.with_stage("hosta", "growing on", base=limits[0], cap=limits[1])
+    changed = changed.with_stage("hosta", "growing on", base_temperature=limits[0], upper_threshold=limits[1])
     harm = {"cold_below": limits[0], "cold_loss": losses[0], "heat_above": limits[1], "heat_loss": losses[1]}
     changed = changed.with_stage("hosta", "arrival", **harm)
     again = tmp_path_factory.mktemp("round") / "season"
@@ -385,14 +385,14 @@ def test_every_digit_of_a_climate_is_kept(
 
 
 def test_a_row_that_is_made_in_python_is_refused_in_the_same_words() -> None:
-    cells = {"applies_to": "hosta", "stage": "growing on", "place": "house", "clock": "degree-days", "typical": 500}
-    cells |= {"time_level": "batch", "survival": 0.9, "survival_spread": 0, "survival_level": "batch"}
+    cells = {"applies_to": "hosta", "stage": "growing on", "place": "house", "runs_on": "degree-days", "typical": 500}
+    cells |= {"time_level": "batch", "survival": 0.9, "survival_sd": 0, "survival_level": "batch"}
     cells |= {"share_of": "entering", "plants_per_m2": 69}
     with pytest.raises(Refused, match="base: nothing stands here, so its degree-days cannot be counted"):
         Stage(**cells)
     with pytest.raises(Refused, match=r"warmer_by, -1: below 0\. Give a number from 0"):
         Place(place="house", area=1, usable=1, warmer_by=-1)
-    header = {"name": "s", "currency": "EUR", "first_week": "2027-W01", "weeks": 9, "confidence": 0.9}
-    empty: dict[str, Any] = dict.fromkeys(("varieties", "stages", "places", "offers", "wanted"), ())
+    header = {"name": "s", "currency": "EUR", "first_week": "2027-W01", "weeks": 9, "service_level": 0.9}
+    empty: dict[str, Any] = dict.fromkeys(("varieties", "stages", "places", "price_list", "target"), ())
     with pytest.raises(Refused, match="climate: this season has no climate"):
         _ = Season(**header, **empty).normals

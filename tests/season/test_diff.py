@@ -10,13 +10,13 @@ from forecast.season.season import TABLES
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 CHANGES = {
-    "varieties": {"shelf_life": 3},
+    "varieties": {"saleable_weeks": 3},
     "stages": {"minutes": 9.5},
     "places": {"area": 77.5},
-    "offers": {"unit_price": 9.25},
-    "wanted": {"confidence": 0.55},
+    "price_list": {"unit_price": 9.25},
+    "target": {"service_level": 0.55},
     "orders": {"quantity": 17},
-    "climate": {"spread": 3.25},
+    "climate": {"year_sd": 3.25},
     "cultures": {"cycle_weeks": 9},
     "divisions": {"stock": 7},
 }
@@ -42,17 +42,17 @@ def test_one_changed_cell_of_any_table_is_the_only_difference(season, table):
 
 
 def test_rows_in_another_order_are_the_same(season):
-    turned = season.replace(offers=season.offers[::-1], wanted=season.wanted[::-1])
+    turned = season.replace(price_list=season.price_list[::-1], targets=season.targets[::-1])
     assert differences(season, turned).empty
 
 
 def test_what_holds_for_all_and_rows_that_are_new_or_gone_are_named(season):
-    other = season.replace(confidence=0.8, offers=season.offers[1:])
+    other = season.replace(service_level=0.8, price_list=season.price_list[1:])
     found = differences(season, other).to_numpy().tolist()
-    gone = season.offers[0]
+    gone = season.price_list[0]
     name = f"{gone.lab}, {gone.variety}, {gone.form}, {gone.from_quantity}, {gone.first_week}"
-    assert found == [["season", "", "confidence", 0.9, 0.8], ["offers", name, "", "there", "not there"]]
-    assert differences(other, season).to_numpy().tolist()[1] == ["offers", name, "", "not there", "there"]
+    assert found == [["season", "", "service_level", 0.9, 0.8], ["price_list", name, "", "there", "not there"]]
+    assert differences(other, season).to_numpy().tolist()[1] == ["price_list", name, "", "not there", "there"]
 
 
 def test_stages_that_a_variety_got_of_its_own_are_compared_with_those_of_its_group(season):

@@ -25,7 +25,7 @@ CULTURE = {
     "cycle_weeks": 4,
     "multiplication": "2.5 3 2.8",
     "multiplication_level": "batch",
-    "spread_explants": 0,
+    "explants_cv": 0,
     "contamination": 0.05,
     "contamination_level": "batch",
     "explants_per_vessel": 5,
@@ -40,7 +40,7 @@ DIVISION = {
     "stock": 10,
     "divisions": "2 3",
     "divisions_level": "season",
-    "spread_plants": 0,
+    "plants_cv": 0,
     "survival": 0.9,
     "survival_level": "batch",
 }
@@ -59,10 +59,10 @@ NOT_ABOVE_0 = "not above 0. Give a number above 0."
 NOT_BELOW_1 = "not below 1. Give a number below 1."
 NO_NUMBER = "not a number. Write digits with a decimal point, without unit or spaces, such as 12.5."
 KNOWN = {
-    Culture: "variety, lab, explants, lines, start, start_weeks, start_contamination, start_contamination_spread, "
-    "start_death, cycle_weeks, multiplication, multiplication_spread, ....",
-    Division: "variety, stock, price, first_weeks, round_weeks, divisions, divisions_spread, divisions_level, "
-    "spread_plants, survival, survival_spread, survival_level, ....",
+    Culture: "variety, lab, explants, lines, start, start_weeks, start_contamination, start_contamination_sd, "
+    "start_death, cycle_weeks, multiplication, multiplication_cv, ....",
+    Division: "variety, stock, price, first_weeks, round_weeks, divisions, divisions_cv, divisions_level, "
+    "plants_cv, survival, survival_sd, survival_level, ....",
 }
 USUAL: dict[type[Row], dict[str, Any]] = {Culture: CULTURE, Division: DIVISION}
 
@@ -91,22 +91,22 @@ REFUSED_CULTURES = [
         one("multiplication", cell, NOT_NUMBERS)
         for cell in (-1, "-1", "many", "2,5", "2,5 3,0", "2.5, 3", "2.5;3", "", "  ", "2.5x", "inf", "1e400", [], ["a"])
     ),
-    one("multiplication_spread", -0.1, BELOW_0),
-    one("multiplication_spread", 6, "above 5. Give a number up to 5."),
-    one("multiplication_spread", "20%", "a percentage. Write the share itself: 0.2."),
-    one("spread_explants", 0.1, CHANCE),
-    one("spread_explants", 0.632, CHANCE),
-    one("spread_explants", -0.1, BELOW_0),
-    one("spread_explants", 5.1, "above 5. Give a number up to 5."),
-    one("spread_explants", None, EMPTY),
+    one("multiplication_cv", -0.1, BELOW_0),
+    one("multiplication_cv", 6, "above 5. Give a number up to 5."),
+    one("multiplication_cv", "20%", "a percentage. Write the share itself: 0.2."),
+    one("explants_cv", 0.1, CHANCE),
+    one("explants_cv", 0.632, CHANCE),
+    one("explants_cv", -0.1, BELOW_0),
+    one("explants_cv", 5.1, "above 5. Give a number up to 5."),
+    one("explants_cv", None, EMPTY),
     one("contamination", 1, "1 would take everything. Give shares below 1."),
     one("contamination", "0.05 1", "1 would take everything. Give shares below 1."),
     one("contamination", 15, "15 would take everything. For 15 % write 0.15."),
     one("contamination", "0.05 15", "15 would take everything. For 15 % write 0.15."),
     one("contamination", 150, "150 would take everything. Give shares below 1."),
     *(one("contamination", cell, NOT_NUMBERS) for cell in ("text", "0,05", "-0.1", "")),
-    one("contamination_spread", -0.1, BELOW_0),
-    one("contamination_spread", "x", NO_NUMBER),
+    one("contamination_sd", -0.1, BELOW_0),
+    one("contamination_sd", "x", NO_NUMBER),
     one("off_types", 1, "1 would take everything. Give shares below 1."),
     one("off_types", "0.01 5", "5 would take everything. For 5 % write 0.05."),
     one("off_types", "few", NOT_NUMBERS),
@@ -114,7 +114,7 @@ REFUSED_CULTURES = [
     one("start_contamination", 15, "a share lies between 0 and 1. For 15 % write 0.15."),
     one("start_contamination", "22%", "a percentage. Write the share itself: 0.22."),
     one("start_contamination", -0.1, BELOW_0),
-    one("start_contamination_spread", -0.1, BELOW_0),
+    one("start_contamination_sd", -0.1, BELOW_0),
     one("start_death", 1, NOT_BELOW_1),
     one("start_death", 50, "a share lies between 0 and 1. For 50 % write 0.5."),
     one("rooting", 0, NOT_ABOVE_0),
@@ -122,12 +122,12 @@ REFUSED_CULTURES = [
     one("rooting", "90%", "a percentage. Write the share itself: 0.9."),
     one("rooting", -1, BELOW_0),
     one(
-        "rooting_spread",
+        "rooting_sd",
         0.3,
         "no share with a mean of 0.9 has this spread. Give a standard deviation from 0 to below 0.3.",
     ),
-    one("rooting_spread", 1e-7, "a spread too small to be meant. Give a spread of 0, or of at least 0.000001."),
-    one("rooting_spread", -1, BELOW_0),
+    one("rooting_sd", 1e-7, "a spread too small to be meant. Give a spread of 0, or of at least 0.000001."),
+    one("rooting_sd", -1, BELOW_0),
     one("deflasking", 0, NOT_ABOVE_0),
     one("deflasking", 97, "a share lies between 0 and 1. For 97 % write 0.97."),
     one("deflasking", -0.1, BELOW_0),
@@ -211,7 +211,7 @@ REFUSED_DIVISIONS = [
     one("divisions", 0, NO_RATE),
     one("divisions", "2 0", NO_RATE),
     *(one("divisions", cell, NOT_NUMBERS) for cell in (-1, "many", "2,5", "")),
-    one("divisions_spread", 6, "above 5. Give a number up to 5."),
+    one("divisions_cv", 6, "above 5. Give a number up to 5."),
     one("divisions_level", "tray", NOT_A_LEVEL),
     one("survival_level", "cycle 0.5", NOT_A_LEVEL),
     one("stock", 0, BELOW_1),
@@ -227,11 +227,11 @@ REFUSED_DIVISIONS = [
     one("survival", 0, NOT_ABOVE_0),
     one("survival", 90, "a share lies between 0 and 1. For 90 % write 0.9."),
     one(
-        "survival_spread",
+        "survival_sd",
         0.3,
         "no share with a mean of 0.9 has this spread. Give a standard deviation from 0 to below 0.3.",
     ),
-    one("survival_spread", -0.1, BELOW_0),
+    one("survival_sd", -0.1, BELOW_0),
     one("plants_per_m2", 0, NOT_ABOVE_0, place="house"),
     one("cost", -1, BELOW_0),
     one("minutes", -1, BELOW_0),
@@ -300,23 +300,23 @@ def impossible(kind: type[Row], **cells: Any) -> tuple[str, object]:
 @pytest.mark.parametrize("spread", [0.218, 0.3, 5.0])
 def test_a_share_of_vessels_lost_cannot_spread_beyond_all_or_nothing(spread: float) -> None:
     """Of mean 0.05, no share on [0, 1] has a standard deviation of sqrt(0.05 x 0.95) = 0.2179 or more."""
-    assert Culture(**CULTURE, contamination_spread=0.2179).contamination_spread == 0.2179
-    assert impossible(Culture, contamination_spread=spread) == ("contamination_spread", spread)
+    assert Culture(**CULTURE, contamination_sd=0.2179).contamination_sd == 0.2179
+    assert impossible(Culture, contamination_sd=spread) == ("contamination_sd", spread)
 
 
 @pytest.mark.parametrize("spread", [0.3, 0.4])
 def test_nor_can_the_share_lost_at_the_start(spread: float) -> None:
-    assert Culture(**CULTURE, start_contamination_spread=0.2999).start_contamination_spread == 0.2999
-    cells = {"start_contamination_spread": spread}
-    assert impossible(Culture, **cells) == ("start_contamination_spread", spread)
+    assert Culture(**CULTURE, start_contamination_sd=0.2999).start_contamination_sd == 0.2999
+    cells = {"start_contamination_sd": spread}
+    assert impossible(Culture, **cells) == ("start_contamination_sd", spread)
 
 
 @pytest.mark.parametrize(
     "cells",
     [
-        {"contamination": 0, "contamination_spread": 0.1},
-        {"contamination": "0 0.5", "contamination_spread": 0.1},
-        {"start_contamination": 0, "start_contamination_spread": 0.1},
+        {"contamination": 0, "contamination_sd": 0.1},
+        {"contamination": "0 0.5", "contamination_sd": 0.1},
+        {"start_contamination": 0, "start_contamination_sd": 0.1},
     ],
 )
 def test_where_nothing_is_lost_nothing_differs(cells: dict[str, Any]) -> None:
@@ -325,15 +325,15 @@ def test_where_nothing_is_lost_nothing_differs(cells: dict[str, Any]) -> None:
 
 def test_a_spread_that_would_be_impossible_in_a_later_cycle_is_shown_as_it_was_written() -> None:
     """In proportion to 0.1 of 0.05, 0.5 would differ by 1; what stands in the cell is 0.1."""
-    cells = {"contamination": "0.05 0.5", "contamination_spread": 0.1}
-    assert impossible(Culture, **cells) == ("contamination_spread", 0.1)
+    cells = {"contamination": "0.05 0.5", "contamination_sd": 0.1}
+    assert impossible(Culture, **cells) == ("contamination_sd", 0.1)
 
 
 def test_contamination_differs_in_proportion_in_later_cycles() -> None:
-    row = Culture(**CULTURE | {"contamination": "0.2 0.1 0", "contamination_spread": 0.08})
+    row = Culture(**CULTURE | {"contamination": "0.2 0.1 0", "contamination_sd": 0.08})
     shares = [row.clean(cycle) for cycle in (1, 2, 3, 4)]
     assert [share.mean for share in shares] == pytest.approx([0.8, 0.9, 1, 1])
-    assert [share.spread for share in shares] == pytest.approx([0.08, 0.04, 0, 0])
+    assert [share.sd for share in shares] == pytest.approx([0.08, 0.04, 0, 0])
     assert row.start_clean().mean == pytest.approx(0.9)
     assert row.rooted().mean == 0.9
 
@@ -344,8 +344,8 @@ def test_explants_differ_by_chance_at_least_or_not_at_all(rate: float) -> None:
     chance = 1 / math.sqrt(rate)
     cells = {"multiplication": rate, "rooting": 0.9}
     told = f"chance alone makes explants with a mean of {rate:g} differ by {math.ceil(1000 * chance) / 1000:g} of that"
-    assert told in refusal(Culture, **cells, spread_explants=chance - 0.001)[0]
-    assert Culture(**CULTURE | cells | {"spread_explants": math.ceil(1000 * chance) / 1000})
+    assert told in refusal(Culture, **cells, explants_cv=chance - 0.001)[0]
+    assert Culture(**CULTURE | cells | {"explants_cv": math.ceil(1000 * chance) / 1000})
     rates = ByCycle((rate,))
     assert size_of(rates, 0, "") == 0
     assert math.isinf(size_of(rates, chance, ""))
@@ -429,10 +429,9 @@ def told(name: str, file: str, old: str, new: str, *lines: str) -> Any:
         told(
             "a misspelt column",
             "cultures.csv",
-            "multiplication_spread",
+            "multiplication_cv",
             "multiplcation_spread",
-            "cultures.csv, row 1, column multiplcation_spread: there is no such column. "
-            "Is multiplication_spread meant?",
+            "cultures.csv, row 1, column multiplcation_spread: there is no such column. Is multiplication_cv meant?",
         ),
         told(
             "a misspelt column of divisions",
@@ -671,9 +670,9 @@ def cultures(draw: st.DrawFn) -> Culture:
         start_death=draw(st.floats(0, 0.999)),
         cycle_weeks=draw(st.integers(1, 520)),
         multiplication=rates,
-        multiplication_spread=draw(st.floats(0, 5)),
+        multiplication_cv=draw(st.floats(0, 5)),
         multiplication_level=draw(SHARED),
-        spread_explants=draw(st.just(0.0) | st.floats(least, max(least, 5))),
+        explants_cv=draw(st.just(0.0) | st.floats(least, max(least, 5))),
         contamination=draw(by_cycle(0, 999_999)),
         contamination_level=draw(LEVELS),
         explants_per_vessel=draw(COUNTED),
@@ -681,7 +680,7 @@ def cultures(draw: st.DrawFn) -> Culture:
         off_types=draw(st.none() | by_cycle(0, 999_999)),
         rooting_weeks=draw(st.integers(0, 520)),
         rooting=draw(st.floats(0.001, 0.999)),
-        rooting_spread=draw(st.just(0.0) | st.floats(0.001, 0.03)),
+        rooting_sd=draw(st.just(0.0) | st.floats(0.001, 0.03)),
         rooting_level=draw(SHARED),
         rooting_per_vessel=draw(COUNTED),
         deflasking=draw(st.floats(0.001, 1)),
@@ -710,9 +709,9 @@ def divisions(draw: st.DrawFn) -> Division:
         first_weeks=draw(st.integers(0, 520)),
         round_weeks=draw(st.integers(1, 520)),
         divisions=rates,
-        divisions_spread=draw(st.floats(0, 5)),
+        divisions_cv=draw(st.floats(0, 5)),
         divisions_level=draw(SHARED),
-        spread_plants=draw(st.just(0.0) | st.floats(least, max(least, 5))),
+        plants_cv=draw(st.just(0.0) | st.floats(least, max(least, 5))),
         survival=draw(st.floats(0.001, 1)),
         survival_level=draw(LEVELS),
         most_rounds=draw(st.integers(1, 50)),

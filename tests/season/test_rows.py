@@ -12,26 +12,26 @@ from pydantic import ValidationError
 from forecast import Delivery, Refused, Week
 from forecast.season.cells import Row, two_ways
 from forecast.season.places import Place
-from forecast.season.rows import Header, Offer, Stage, Wanted
+from forecast.season.rows import Header, PriceLine, Stage, Target
 from forecast.season.varieties import Variety
 
 STAGE = {
     "applies_to": "hosta",
     "stage": "hardening",
     "place": "shade",
-    "clock": "weeks",
+    "runs_on": "weeks",
     "typical": 4,
     "time_level": "batch",
     "survival": 0.9,
-    "survival_spread": 0.05,
+    "survival_sd": 0.05,
     "survival_level": "batch",
     "share_of": "entering",
     "plants_per_m2": 36,
 }
 OFFER = {"lab": "Lab", "variety": "A", "unit_price": 1.2, "first_week": "2027-W08", "last_week": "2027-W16"}
-WANTED = {"variety": "A", "week": "2027-W40", "wanted": 100}
-COUNTED = {"survival": None, "survival_spread": None, "survived": 95, "of": 100}
-RANGE = {"survival": None, "survival_spread": None, "survival_low": 0.8, "survival_high": 0.95}
+WANTED = {"variety": "A", "week": "2027-W40", "target": 100}
+COUNTED = {"survival": None, "survival_sd": None, "survived": 95, "of": 100}
+RANGE = {"survival": None, "survival_sd": None, "survival_p5": 0.8, "survival_p95": 0.95}
 
 
 def refusal(kind: type[Row], **cells: Any) -> list[str]:
@@ -137,27 +137,27 @@ def test_a_name_that_is_taken_is_kept_when_taken_again(text: str) -> None:
 
 
 def test_a_row_cannot_be_changed_only_replaced() -> None:
-    row = Wanted(**WANTED)
+    row = Target(**WANTED)
     with pytest.raises(ValidationError, match="frozen"):
-        row.wanted = 5
-    assert row.replace(wanted=5).wanted == 5
-    assert row.wanted == 100
+        row.target = 5
+    assert row.replace(target=5).target == 5
+    assert row.target == 100
 
 
 def test_a_replaced_row_is_checked_like_any_other() -> None:
-    with pytest.raises(Refused, match=r"Wanted, wanted, 0: below 1\. Give a number from 1\."):
-        Wanted(**WANTED).replace(wanted=0)
+    with pytest.raises(Refused, match=r"Target, wanted, 0: below 1\. Give a number from 1\."):
+        Target(**WANTED).replace(target=0)
 
 
 def test_rows_with_the_same_cells_are_equal_however_they_were_written() -> None:
-    assert Wanted(**WANTED) == Wanted(variety=" A ", week=Week(2027, 40), wanted="100")
-    assert hash(Wanted(**WANTED)) == hash(Wanted(**WANTED).replace())
+    assert Target(**WANTED) == Target(variety=" A ", week=Week(2027, 40), target="100")
+    assert hash(Target(**WANTED)) == hash(Target(**WANTED).replace())
     assert Stage(**STAGE) == Stage(**STAGE).replace(survival=0.5).replace(survival=0.9)
 
 
 def test_a_survival_is_said_in_any_of_three_ways() -> None:
     spread, counted, between = Stage(**STAGE), Stage(**STAGE | COUNTED), Stage(**STAGE | RANGE)
-    assert (spread.stated.mean, spread.stated.spread) == (0.9, 0.05)
+    assert (spread.stated.mean, spread.stated.sd) == (0.9, 0.05)
     assert counted.stated.mean == pytest.approx(95.5 / 101)  # Jeffreys' prior
     assert between.stated.quantile([0.05, 0.95]) == pytest.approx([0.8, 0.95])
 
@@ -168,30 +168,30 @@ def test_a_survival_is_said_in_any_of_three_ways() -> None:
         (COUNTED | {"survival": 0.9}, "stated in more than one way"),
         (COUNTED | RANGE, "stated in more than one way"),
         (COUNTED | {"of": None}, "only half"),
-        (RANGE | {"survival_low": None}, "only half"),
-        ({"survival_spread": None}, "only half"),
-        ({"survival": None, "survival_spread": None}, "no survival is stated"),
+        (RANGE | {"survival_p5": None}, "only half"),
+        ({"survival_sd": None}, "only half"),
+        ({"survival": None, "survival_sd": None}, "no survival is stated"),
     ],
 )
 def test_a_survival_is_said_in_one_way_and_wholly(cells: dict[str, Any], problem: str) -> None:
     told = refusal(Stage, **STAGE | cells)
     assert len(told) == 1
     assert problem in told[0]
-    assert told[0].endswith("Fill survival and survival_spread, or survival_low and survival_high, or survived and of.")
+    assert told[0].endswith("Fill survival and survival_sd, or survival_p5 and survival_p95, or survived and of.")
 
 
 @pytest.mark.parametrize(
     ("cells", "column"),
     [
-        ({"survival": 0, "survival_spread": 0}, "survival"),
+        ({"survival": 0, "survival_sd": 0}, "survival"),
         (COUNTED | {"survived": 0}, "survived"),
         (COUNTED | {"survived": 101}, "survived"),
-        (RANGE | {"survival_low": 0.95}, "survival_low"),
-        (RANGE | {"survival_high": 1}, "survival_low"),
-        ({"survival_spread": 0.3}, "survival_spread"),
-        ({"survival": 1, "survival_spread": 0.01}, "survival_spread"),
-        ({"survival_spread": 1e-9}, "survival_spread"),
-        (RANGE | {"survival_high": 0.8 + 1e-9}, "survival_low"),
+        (RANGE | {"survival_p5": 0.95}, "survival_p5"),
+        (RANGE | {"survival_p95": 1}, "survival_p5"),
+        ({"survival_sd": 0.3}, "survival_sd"),
+        ({"survival": 1, "survival_sd": 0.01}, "survival_sd"),
+        ({"survival_sd": 1e-9}, "survival_sd"),
+        (RANGE | {"survival_p95": 0.8 + 1e-9}, "survival_p5"),
     ],
 )
 def test_a_survival_that_cannot_be_is_refused_in_its_own_column(cells: dict[str, Any], column: str) -> None:
@@ -208,12 +208,12 @@ def test_a_stage_with_a_time_says_who_shares_its_spread() -> None:
 
 
 def test_a_stage_without_time_has_no_spread() -> None:
-    told = refusal(Stage, **STAGE | {"typical": 0, "spread_plants": 0.1})
+    told = refusal(Stage, **STAGE | {"typical": 0, "plants_cv": 0.1})
     assert told == ["Stage, typical, 0: a stage that takes no time cannot have a spread. Leave both spreads empty."]
 
 
 def test_batches_cannot_differ_where_only_plants_do() -> None:
-    told = refusal(Stage, **STAGE | {"time_level": "plant", "spread_batches": 0.1})
+    told = refusal(Stage, **STAGE | {"time_level": "plant", "batches_cv": 0.1})
     assert told[0].startswith(
         "Stage, time_level, 'plant': batches differ in time, but the level says that only plants do."
     )
@@ -237,54 +237,54 @@ def test_a_place_can_be_used_from_its_first_to_its_last_week() -> None:
 
 
 def test_an_offer_ends_after_it_begins() -> None:
-    told = refusal(Offer, **OFFER | {"last_week": "2027-W07"})
-    assert told == ["Offer, last_week, '2027-W07': the last week of delivery comes before the first. Swap the two."]
-    assert Offer(**OFFER | {"last_week": "2027-W08"}).last_week == Week(2027, 8)
+    told = refusal(PriceLine, **OFFER | {"last_week": "2027-W07"})
+    assert told == ["PriceLine, last_week, '2027-W07': the last week of delivery comes before the first. Swap the two."]
+    assert PriceLine(**OFFER | {"last_week": "2027-W08"}).last_week == Week(2027, 8)
 
 
 def test_freight_by_the_box_needs_its_size() -> None:
-    assert refusal(Offer, **OFFER | {"freight_per_box": 18}) == [
-        "Offer, plants_per_box: freight by the box needs the size of a box. Give plants_per_box."
+    assert refusal(PriceLine, **OFFER | {"freight_per_box": 18}) == [
+        "PriceLine, plants_per_box: freight by the box needs the size of a box. Give plants_per_box."
     ]
-    assert Offer(**OFFER | {"freight_per_box": 18, "plants_per_box": 500}).plants_per_box == 500
+    assert PriceLine(**OFFER | {"freight_per_box": 18, "plants_per_box": 500}).plants_per_box == 500
 
 
 @pytest.mark.parametrize("column", ["from_quantity", "minimum", "multiple", "plants_per_box"])
 def test_plants_of_an_offer_are_whole_and_at_least_one(column: str) -> None:
-    assert refusal(Offer, **OFFER | {column: 0}) == [f"Offer, {column}, 0: below 1. Give a number from 1."]
-    assert refusal(Offer, **OFFER | {column: 2.5}) == [
-        f"Offer, {column}, 2.5: not a whole number. Write 2, for example."
+    assert refusal(PriceLine, **OFFER | {column: 0}) == [f"PriceLine, {column}, 0: below 1. Give a number from 1."]
+    assert refusal(PriceLine, **OFFER | {column: 2.5}) == [
+        f"PriceLine, {column}, 2.5: not a whole number. Write 2, for example."
     ]
 
 
 def test_what_is_wanted_is_a_number_or_a_range() -> None:
-    ranged = {"variety": "A", "week": "2027-W40", "low": 120, "likely": 150, "high": 200}
-    assert (Wanted(**WANTED).likely_number, Wanted(**WANTED).demand) == (100, None)
-    demand = Wanted(**ranged).demand
+    ranged = {"variety": "A", "week": "2027-W40", "p5": 120, "median": 150, "p95": 200}
+    assert (Target(**WANTED).median_number, Target(**WANTED).demand) == (100, None)
+    demand = Target(**ranged).demand
     assert demand is not None
     assert demand.quantile([0.05, 0.5, 0.95]).tolist() == [120, 150, 200]
-    assert Wanted(**ranged).likely_number == 150
-    assert "stated in two ways" in refusal(Wanted, **ranged, wanted=100)[0]
-    assert "not stated" in refusal(Wanted, variety="A", week="2027-W40")[0]
-    assert "not stated" in refusal(Wanted, **ranged | {"high": None})[0]
+    assert Target(**ranged).median_number == 150
+    assert "stated in two ways" in refusal(Target, **ranged, target=100)[0]
+    assert "not stated" in refusal(Target, variety="A", week="2027-W40")[0]
+    assert "not stated" in refusal(Target, **ranged | {"p95": None})[0]
 
 
-@pytest.mark.parametrize(("low", "likely", "high"), [(2, 1, 3), (1, 3, 2), (3, 2, 1)])
+@pytest.mark.parametrize(("p5", "median", "p95"), [(2, 1, 3), (1, 3, 2), (3, 2, 1)])
 def test_a_range_is_in_order(low: float, likely: float, high: float) -> None:
-    told = refusal(Wanted, variety="A", week="2027-W40", low=low, likely=likely, high=high)
+    told = refusal(Target, variety="A", week="2027-W40", p5=low, median=likely, p95=high)
     assert told[0].endswith("low, likely and high are not in order. Give low <= likely <= high.")
 
 
-@pytest.mark.parametrize("confidence", [0, 1, 1.01, 95, -0.1, "90%"])
-def test_a_confidence_lies_between_0_and_1_without_them(confidence: object) -> None:
+@pytest.mark.parametrize("service_level", [0, 1, 1.01, 95, -0.1, "90%"])
+def test_a_confidence_lies_between_0_and_1_without_them(service_level: object) -> None:
     with pytest.raises(Refused) as caught:
-        Wanted(**WANTED, confidence=confidence)
-    assert [(fault.column, fault.value) for fault in caught.value.faults] == [("confidence", confidence)]
+        Target(**WANTED, service_level=service_level)
+    assert [(fault.column, fault.value) for fault in caught.value.faults] == [("service_level", service_level)]
 
 
 @pytest.mark.parametrize("currency", ["eur", "EURO", "€", "E1R", "EU", "EUR\n"])
 def test_a_currency_is_a_code_of_three_capitals(currency: str) -> None:
-    cells = {"name": "A", "first_week": "2027-W01", "weeks": 52, "confidence": 0.9}
+    cells = {"name": "A", "first_week": "2027-W01", "weeks": 52, "service_level": 0.9}
     if currency.strip() == "EUR":
         assert Header(**cells, currency=currency).currency == "EUR"
     else:

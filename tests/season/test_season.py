@@ -27,10 +27,10 @@ def route(survivals: Sequence[float], share_of: str, spread: float = 0) -> list[
             applies_to="crop",
             stage=f"stage {number}",
             place="house",
-            clock="weeks",
+            runs_on="weeks",
             typical=0,
             survival=survival,
-            survival_spread=spread,
+            survival_sd=spread,
             survival_level="batch",
             share_of=share_of,
             plants_per_m2=36,
@@ -74,9 +74,7 @@ def test_shares_of_those_entering_are_taken_as_they_are(survivals: list[float]) 
 
 def test_a_spread_in_points_grows_as_fewer_are_left() -> None:
     """The loss keeps its standard deviation in points of the original: 0.02 of 1, then of 0.8."""
-    assert [share.spread for share in entering(route([0.8, 0.9], "original", spread=0.02))] == pytest.approx(
-        [0.02, 0.025]
-    )
+    assert [share.sd for share in entering(route([0.8, 0.9], "original", spread=0.02))] == pytest.approx([0.02, 0.025])
 
 
 @pytest.mark.parametrize("survivals", [(0.4, 0.4), (0.5, 0.5), (0.7, 0.7, 0.6)])
@@ -173,42 +171,42 @@ def test_a_season_is_a_value(season: Season, folder: Path) -> None:
 
 
 def test_wanted_rows_come_by_week_whatever_their_order(season: Season) -> None:
-    first = season.wanted[0]
-    later = season.replace(wanted=(first.replace(week="2027-W45", wanted=7), *season.wanted))
-    assert [str(row.week) for row in later.wanted_of(first.variety)] == ["2027-W41", "2027-W45"]
-    assert [row.unit_price for row in season.offers_for("Hosta 'Ambrel'")] == [1.45, 1.25]
-    assert season.offers_for("Iris") == season.wanted_of("Iris") == ()
+    first = season.targets[0]
+    later = season.replace(targets=(first.replace(week="2027-W45", target=7), *season.targets))
+    assert [str(row.week) for row in later.targets_of(first.variety)] == ["2027-W41", "2027-W45"]
+    assert [row.unit_price for row in season.price_lines("Hosta 'Ambrel'")] == [1.45, 1.25]
+    assert season.price_lines("Iris") == season.targets_of("Iris") == ()
 
 
 def test_the_last_week_is_part_of_the_season(season: Season) -> None:
     assert season.last_week == Week(2028, 4)
-    last = season.wanted[0].replace(week=season.last_week)
-    assert season.replace(wanted=(last,)).wanted == (last,)
+    last = season.targets[0].replace(week=season.last_week)
+    assert season.replace(targets=(last,)).target == (last,)
     with pytest.raises(Refused, match="outside the season"):
-        season.replace(wanted=(last.replace(week=season.last_week + 1),))
+        season.replace(targets=(last.replace(week=season.last_week + 1),))
 
 
 def test_an_offer_can_be_delivered_in_its_last_week_but_not_after(season: Season) -> None:
-    offer = season.offers[-1].replace(lead=30, last_week=season.first_week + 30)
-    assert season.replace(offers=(*season.offers[:-1], offer)).offers[-1] == offer
+    offer = season.price_list[-1].replace(lead_weeks=30, last_week=season.first_week + 30)
+    assert season.replace(price_list=(*season.price_list[:-1], offer)).offers[-1] == offer
     with pytest.raises(Refused, match="can no longer be delivered in time"):
-        season.replace(offers=(*season.offers[:-1], offer.replace(lead=31)))
+        season.replace(price_list=(*season.price_list[:-1], offer.replace(lead_weeks=31)))
 
 
 def test_wanted_in_the_week_of_the_first_delivery_is_possible_on_paper(season: Season) -> None:
-    wanted = season.wanted[0].replace(week="2027-W08")
-    assert season.replace(wanted=(wanted,)).wanted == (wanted,)
+    target = season.targets[0].replace(week="2027-W08")
+    assert season.replace(targets=(target,)).target == (target,)
     with pytest.raises(Refused, match="wanted before any delivery is possible"):
-        season.replace(wanted=(wanted.replace(week="2027-W07"),))
+        season.replace(targets=(target.replace(week="2027-W07"),))
 
 
 def test_a_plant_never_brings_more_marked_down_than_in_a_week_in_which_it_is_wanted(season: Season) -> None:
     """From 10.00 in 2026-W40 to 10 x 0.64^0.5 = 8.00 in 2027-W13, where it is wanted last within the season."""
     own = season.varieties[0].replace(sale_price=10, yearly_fall=0.36, markdown_price=8)
-    weeks = [season.wanted[0].replace(week=week) for week in ("2027-W10", "2027-W13")]
+    weeks = [season.targets[0].replace(week=week) for week in ("2027-W10", "2027-W13")]
 
     def priced(**cells: float) -> Season:
-        return season.replace(varieties=(own.replace(**cells), *season.varieties[1:]), wanted=weeks)
+        return season.replace(varieties=(own.replace(**cells), *season.varieties[1:]), targets=weeks)
 
     assert priced().varieties[0].marked_down(26) == 8
     with pytest.raises(Refused) as caught:
@@ -217,10 +215,10 @@ def test_a_plant_never_brings_more_marked_down_than_in_a_week_in_which_it_is_wan
         "varieties, row 1, column markdown_price, 8.01: more than it sells for when it is wanted. Give at most 8.00."
     )
     unpriced = own.replace(sale_price=None, markdown_price=20)
-    assert season.replace(varieties=(unpriced, *season.varieties[1:]), wanted=weeks).varieties[0] == unpriced
+    assert season.replace(varieties=(unpriced, *season.varieties[1:]), targets=weeks).varieties[0] == unpriced
     unwanted = own.replace(markdown_price=20)
     assert (
-        season.replace(varieties=(unwanted, *season.varieties[1:]), wanted=season.wanted[1:]).marked_down(own.variety)
+        season.replace(varieties=(unwanted, *season.varieties[1:]), targets=season.targets[1:]).marked_down(own.variety)
         == 0
     )
 
@@ -233,10 +231,10 @@ def test_a_season_of_some_varieties_keeps_all_that_concerns_them():
     for name in names:
         assert part.route(name) == DEMO.route(name)
         assert part.survivals(name) == DEMO.survivals(name)
-        assert part.offers_for(name) == DEMO.offers_for(name)
-        assert part.wanted_of(name) == DEMO.wanted_of(name)
+        assert part.price_lines(name) == DEMO.price_lines(name)
+        assert part.targets_of(name) == DEMO.targets_of(name)
     assert (part.places, part.climate, part.orders) == (DEMO.places, DEMO.climate, ())
-    assert {row.variety for row in (*part.offers, *part.wanted, *part.cultures, *part.divisions)} <= set(names)
+    assert {row.variety for row in (*part.offers, *part.target, *part.cultures, *part.divisions)} <= set(names)
 
 
 def test_a_season_of_a_variety_with_stages_of_its_own_leaves_those_of_its_group_out():

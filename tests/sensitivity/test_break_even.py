@@ -14,8 +14,8 @@ def drivers(**cells):
     plan = season(
         [stage("arrival", **beta_spread(20.0, 5.0))],
         varieties=("A", "B"),
-        offers=[offer(name, unit_price=cost) for name, cost in COSTS.items()],
-        wanted=[{"variety": name, "week": "2027-W20", "wanted": 10_000} for name in "AB"],
+        price_list=[offer(name, unit_price=cost) for name, cost in COSTS.items()],
+        targets=[{"variety": name, "week": "2027-W20", "target": 10_000} for name in "AB"],
     )
     own = [plan.variety(name).replace(sale_price=price) for name, price in PRICES.items()]
     return what_drives(plan.replace(varieties=own), orders=ORDERS, draws=1024, seed=1, **cells)
@@ -46,8 +46,8 @@ def test_where_no_survival_breaks_even_the_ends_that_were_tried_are_said(price, 
     """Ends at five standard deviations of the score: of a Beta(20, 5) from 0.32 to 0.99."""
     plan = season(
         [stage("arrival", **beta_spread(20.0, 5.0))],
-        offers=[offer(unit_price=1.0)],
-        wanted=[{"variety": "A", "week": "2027-W20", "wanted": 10_000}],
+        price_list=[offer(unit_price=1.0)],
+        targets=[{"variety": "A", "week": "2027-W20", "target": 10_000}],
     )
     plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=price)])
     found = what_drives(plan, orders=[("A", "2027-W05", 400)], draws=256, seed=1).break_even(

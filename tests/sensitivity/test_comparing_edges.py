@@ -10,12 +10,12 @@ from forecast import compare
 ORDERS = [("A", "2027-W01", 100)]
 
 
-def plan(survival=0.5, price=2.0, wanted=200, week="2027-W20", **cells):
+def plan(survival=0.5, price=2.0, target=200, week="2027-W20", **cells):
     """A hundred plantlets at 1 each, of which a known share lives and is sold."""
     rows = season(
         [stage("arrival", survival=survival)],
-        offers=[offer(unit_price=1.0)],
-        wanted=[{"variety": "A", "week": week, "wanted": wanted}],
+        price_list=[offer(unit_price=1.0)],
+        targets=[{"variety": "A", "week": week, "target": target}],
         **cells,
     )
     return rows.replace(varieties=[rows.variety("A").replace(sale_price=price)])
@@ -84,23 +84,23 @@ def test_plants_are_there_in_the_first_and_in_the_last_week_of_a_season_and_not_
     rows = compared(short, long).table().set_index("week")
     assert rows.loc["2027-W20", ["saleable", "other_saleable"]].tolist() == pytest.approx([50, 50])
     assert rows.loc["2027-W21", ["saleable", "other_saleable"]].tolist() == pytest.approx([0, 50])
-    first = compared(plan(week="2027-W01", wanted=60), plan(week="2027-W01", wanted=50)).table().iloc[0]
-    assert first[["week", "wanted", "other_wanted"]].tolist() == ["2027-W01", 60, 50]
+    first = compared(plan(week="2027-W01", target=60), plan(week="2027-W01", target=50)).table().iloc[0]
+    assert first[["week", "target", "other_target"]].tolist() == ["2027-W01", 60, 50]
     assert first[["chance", "other_chance"]].tolist() == pytest.approx(stats.binom.sf([59, 49], 100, 0.5))
     assert first[["saleable", "other_saleable"]].tolist() == pytest.approx([50, 50])
 
 
 def test_numbers_wanted_stay_whole_where_one_of_them_wants_none():
-    table = compared(plan(week="2027-W20"), plan(week="2027-W22", wanted=70)).table()
+    table = compared(plan(week="2027-W20"), plan(week="2027-W22", target=70)).table()
     assert table.columns.tolist() == [
-        *("variety", "week", "wanted", "other_wanted", "saleable", "other_saleable"),
-        *("difference", "low", "high", "chance", "other_chance"),
+        *("variety", "week", "target", "other_target", "saleable", "other_saleable"),
+        *("difference", "p5", "p95", "chance", "other_chance"),
     ]
-    assert [str(table[name].dtype) for name in ("wanted", "other_wanted")] == ["Int64", "Int64"]
+    assert [str(table[name].dtype) for name in ("target", "other_target")] == ["Int64", "Int64"]
     assert all(table[name].dtype == float for name in table.columns[4:])
     assert table["week"].tolist() == ["2027-W20", "2027-W22"]
-    assert table["wanted"].tolist() == [200, pd.NA]
-    assert table["other_wanted"].tolist() == [pd.NA, 70]
+    assert table["target"].tolist() == [200, pd.NA]
+    assert table["other_target"].tolist() == [pd.NA, 70]
 
 
 def test_a_comparison_is_shown_without_the_tables_that_it_keeps():

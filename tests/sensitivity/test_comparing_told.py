@@ -10,8 +10,8 @@ ORDERS = [("A", "2027-W05", 100)]
 def plan(survival=0.5, **cells):
     rows = season(
         [stage("arrival", survival=survival)],
-        offers=[offer(unit_price=1.0)],
-        wanted=[{"variety": "A", "week": "2027-W20", "wanted": 60}],
+        price_list=[offer(unit_price=1.0)],
+        targets=[{"variety": "A", "week": "2027-W20", "target": 60}],
     )
     return rows.replace(varieties=[rows.variety("A").replace(sale_price=2.0)], **cells)
 
@@ -32,7 +32,7 @@ def test_what_changes_neither_plants_nor_money_is_said_to():
 
 def test_a_dearer_plantlet_changes_the_margin_and_no_plant():
     one = plan()
-    other = one.replace(offers=[one.offers[0].replace(unit_price=1.25)])
+    other = one.replace(price_list=[one.price_list[0].replace(unit_price=1.25)])
     first, second, third = said(one, other)
     assert first == "The other earns about 25 EUR less on average (25 to 25); it is better in no season in 100."
     assert second == "As many plants are saleable in both."
@@ -41,8 +41,8 @@ def test_a_dearer_plantlet_changes_the_margin_and_no_plant():
 
 def test_a_plant_that_only_one_wants_is_told_without_a_chance():
     one = plan()
-    row = one.wanted[0]
-    other = one.replace(wanted=[row.replace(week="2027-W22")]).with_stage("crop", "arrival", survival=0.6)
+    row = one.target[0]
+    other = one.replace(targets=[row.replace(week="2027-W22")]).with_stage("crop", "arrival", survival=0.6)
     assert said(one, other)[1] == "It has about 60 more A saleable in 2027-W22 (60 to 60)."  # in the first all are sold
 
 

@@ -17,8 +17,10 @@ FEW = {"draws": 16, "seed": 1}
 ORDER = [("A", "2027-W05", 400)]
 
 
-def plan(route, price=2.0, cost=1.2, wanted=10_000):
-    made = season(route, offers=[offer(unit_price=cost)], wanted=[{"variety": "A", "week": WEEK, "wanted": wanted}])
+def plan(route, price=2.0, cost=1.2, target=10_000):
+    made = season(
+        route, price_list=[offer(unit_price=cost)], targets=[{"variety": "A", "week": WEEK, "target": target}]
+    )
     return made.replace(varieties=[made.variety("A").replace(sale_price=price)])
 
 
@@ -36,9 +38,9 @@ ONE = plan(losses(1))
 def test_the_tornado_has_a_row_for_each_input_with_its_unit_the_largest_swing_first():
     drivers = what_drives(plan(losses(3)), orders=ORDER, also={"sale price": 0.05}, **FEW)
     table = drivers.tornado()
-    assert table.columns.tolist() == ["input", "unit", "low", "high", "at_low", "at_high", "swing"]
+    assert table.columns.tolist() == ["input", "unit", "p10", "p90", "at_p10", "at_p90", "swing"]
     assert table["unit"].value_counts().to_dict() == {"share": 3, "of the stated price": 1}
-    assert table["swing"].tolist() == sorted((table["at_high"] - table["at_low"]).abs(), reverse=True)
+    assert table["swing"].tolist() == sorted((table["at_p90"] - table["at_p10"]).abs(), reverse=True)
     table["swing"] = 0.0
     assert (drivers.tornado()["swing"] > 0).all()
 
@@ -71,8 +73,8 @@ def test_the_inputs_after_the_first_are_named_up_to_the_third(count, then):
     first = rows[0]
     assert str(drivers) == (
         f"The number saleable, {drivers.said(drivers.base)}, hangs most on {first['input']}: "
-        f"{told(first['low'], 'share')} gives {drivers.said(first['at_low'])}, "
-        f"{told(first['high'], 'share')} gives {drivers.said(first['at_high'])}."
+        f"{told(first['p10'], 'share')} gives {drivers.said(first['at_p10'])}, "
+        f"{told(first['p90'], 'share')} gives {drivers.said(first['at_p90'])}."
         f"{then.format(*(row['input'] for row in rows))}"
     )
 
@@ -103,13 +105,13 @@ def test_drivers_and_break_evens_are_shown_without_what_they_were_worked_out_fro
 
 
 def spread(share):
-    """Give the deviation of the logarithm of a lognormal time from its relative spread."""
+    """Return the deviation of the logarithm of a lognormal time from its relative spread."""
     return math.sqrt(math.log(1 + share**2))
 
 
 def test_a_time_breaks_even_from_above_where_too_few_plants_are_ready_in_time():
     """Ready within 15 weeks are Phi(ln(15 / time) / s) of the plants; 0.6 of them pay for all, at 1.2 against 2."""
-    growing = stage(typical=12, survival=1, spread_plants=0.2, spread_batches=0.2)
+    growing = stage(typical=12, survival=1, plants_cv=0.2, batches_cv=0.2)
     found = what_drives(plan([growing]), orders=ORDER, draws=64, seed=1).break_even("time in acclimatisation, crop")
     value = 15 * math.exp(-spread(0.2) * stats.norm.ppf(0.6))
     chance = stats.norm.sf(math.log(value / 12) / spread(0.2))
@@ -177,7 +179,7 @@ def test_what_is_no_range_of_a_price_is_refused_in_words(part):
 def test_half_of_a_price_is_still_a_range():
     table = what_drives(ONE, orders=ORDER, also={"sale price": 0.5}, **FEW).tornado()
     row = table.set_index("input").loc["sale price"]
-    assert row["high"] == pytest.approx(1 + 0.5 * stats.norm.ppf(0.9) / stats.norm.ppf(0.95))
+    assert row["p90"] == pytest.approx(1 + 0.5 * stats.norm.ppf(0.9) / stats.norm.ppf(0.95))
 
 
 @pytest.mark.parametrize(
@@ -185,7 +187,7 @@ def test_half_of_a_price_is_still_a_range():
     [
         (ONE, {"answer": "profit"}, "answer, 'profit': not an answer. Write margin, chance or saleable."),
         (
-            ONE.replace(wanted=()),
+            ONE.replace(targets=()),
             {"answer": "chance"},
             "variety: nothing that is ordered is wanted. Order something of it, and say how many are wanted.",
         ),
@@ -246,9 +248,9 @@ def test_two_even_draws_are_enough_and_inputs_of_equal_swing_keep_their_order():
     inputs = {name: stats.uniform(0, 1) for name in ("first", "second", "third")}
     table = tornado(lambda x: x[0] - x[1] + 2 * x[2], inputs, n=2, seed=0)
     assert table["input"].tolist() == ["third", "first", "second"]
-    assert table.columns.tolist() == ["input", "low", "high", "at_low", "at_high", "swing"]
-    assert table["low"].tolist() == pytest.approx([0.1] * 3)
-    assert table["high"].tolist() == pytest.approx([0.9] * 3)
+    assert table.columns.tolist() == ["input", "p10", "p90", "at_p10", "at_p90", "swing"]
+    assert table["p10"].tolist() == pytest.approx([0.1] * 3)
+    assert table["p90"].tolist() == pytest.approx([0.9] * 3)
     assert table["swing"].tolist() == pytest.approx([1.6, 0.8, 0.8])
 
 
@@ -270,7 +272,7 @@ def test_an_order_of_a_variety_without_a_price_of_its_own_has_no_sale_to_break_e
     two = season(
         [stage("arrival", **beta_spread(8.0, 2.0))],
         varieties=("A", "B"),
-        wanted=[{"variety": "A", "week": WEEK, "wanted": 50}],
+        targets=[{"variety": "A", "week": WEEK, "target": 50}],
     )
     two = two.replace(varieties=[two.variety("A").replace(sale_price=2.0), two.variety("B")])
     drivers = what_drives(two, "B", orders=[("A", "2027-W05", 40), ("B", "2027-W05", 30)], **FEW)

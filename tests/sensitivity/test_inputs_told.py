@@ -20,17 +20,17 @@ def plan() -> Season:
     """A and B share their stages, C has its own; A is asked for in a range in one week of two."""
     made = season(
         [
-            stage("arrival", typical=3, spread_batches=0.2, time_level="season", **beta_spread(8, 2)),
+            stage("arrival", typical=3, batches_cv=0.2, time_level="season", **beta_spread(8, 2)),
             stage("grading", **beta_spread(30, 3), survival_level=MIXED),
         ],
         varieties=("A", "B", "C"),
-        wanted=[
-            {"variety": "A", "week": "2027-W12", "low": 50, "likely": 80, "high": 120},
-            {"variety": "A", "week": "2027-W15", "wanted": 60},
-            {"variety": "B", "week": "2027-W13", "wanted": 60},
+        targets=[
+            {"variety": "A", "week": "2027-W12", "p5": 50, "median": 80, "p95": 120},
+            {"variety": "A", "week": "2027-W15", "target": 60},
+            {"variety": "B", "week": "2027-W13", "target": 60},
         ],
     )
-    return made.with_stage("C", "grading", survival=0.9, survival_spread=0.05)
+    return made.with_stage("C", "grading", survival=0.9, survival_sd=0.05)
 
 
 BATCHES = [
@@ -66,12 +66,12 @@ def test_inputs_are_told_by_stage_then_demand_then_prices(inputs: dict[str, Inpu
 def test_values_at_a_score_are_those_of_the_distribution(inputs: dict[str, Input]) -> None:
     """Of batches alone the mean score of 300, 100 and 100 has a spread of sqrt(11) / 5; of a season it has 1."""
     found = inputs["survival in arrival, crop"]
-    assert found.spread == pytest.approx(np.sqrt(11) / 5)
+    assert found.sd == pytest.approx(np.sqrt(11) / 5)
     assert found.at(1.5) == pytest.approx(stats.beta(8, 2).ppf(stats.norm.cdf(1.5 * np.sqrt(11) / 5)), abs=1e-6)
     times = inputs["time in arrival, crop"]
-    assert times.spread == pytest.approx(1)
+    assert times.sd == pytest.approx(1)
     assert times.at(-1) == pytest.approx(3 * np.exp(-np.sqrt(np.log1p(0.2**2))))
-    demand = plan().wanted[0].demand
+    demand = plan().target[0].demand
     assert demand is not None
     assert inputs["demand for A in 2027-W12"].at(0.5) == float(demand.at(np.array(0.5)))
     assert [inputs["sale price"].at(score) for score in (Z95, -0.5)] == pytest.approx([1.2, 1 - 0.1 / Z95])
@@ -118,7 +118,7 @@ def test_with_every_input_as_it_was_drawn_nothing_changes(inputs: dict[str, Inpu
     again = outcome_with(whole, BATCHES, streams, inputs, same)
     for batch in BATCHES:
         assert again.fate(batch).log_survival == pytest.approx(free.fate(batch).log_survival)
-    assert again.wanted().equals(free.wanted())
+    assert again.targets().equals(free.targets())
 
 
 def test_an_input_that_is_set_is_set_for_those_it_holds_for_alone(inputs: dict[str, Input]) -> None:
@@ -146,12 +146,12 @@ def thermal(*sales: str) -> Season:
     """A of which warmth sets the time, in a year that is invented; B of which it does not."""
     year = zip(range(1, 13), (-2, 0, 3, 6, 10, 13, 15, 15, 11, 7, 3, 0), strict=True)
     made = season(
-        [stage("growing on", clock="degree-days", base=4, typical=600, survival=1)],
+        [stage("growing on", runs_on="degree-days", base_temperature=4, typical=600, survival=1)],
         varieties=("A", "B"),
-        climate=[{"month": month, "low": low, "high": low + 8, "spread": 1.5} for month, low in year],
-        wanted=[{"variety": "A", "week": week, "wanted": 300} for week in sales],
+        climate=[{"month": month, "t_min": low, "t_max": low + 8, "year_sd": 1.5} for month, low in year],
+        targets=[{"variety": "A", "week": week, "target": 300} for week in sales],
     )
-    weeks = {"clock": "weeks", "base": None, "typical": 4}
+    weeks = {"runs_on": "weeks", "base": None, "typical": 4}
     return made.with_stage("B", "growing on", **weeks)
 
 
@@ -168,7 +168,7 @@ def test_the_weather_is_that_from_the_first_delivery_to_the_last_sale(
     found = inputs_of(whole, batches, streams, {})
     assert list(found) == ["weather of the season"]
     one = found["weather of the season"]
-    assert (one.unit, one.varieties, one.quantity, one.owners) == ("degC from usual", ("A",), "weather", ())
+    assert (one.unit, one.varieties, one.quantity, one.owners) == ("°C from usual", ("A",), "weather", ())
     weights = np.zeros(42)
     weights[first:last] = 1 / (last - first)
     assert one.weights == pytest.approx(weights)

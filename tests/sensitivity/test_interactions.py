@@ -12,7 +12,7 @@ def said_of(ends, draws):
     """Two survivals, each Beta(ends, ends): mean one half, variance 1 / (4 (2 ends + 1))."""
     plan = season(
         [stage("arrival", **beta_spread(ends, ends)), stage("grading", **beta_spread(ends, ends))],
-        wanted=[{"variety": "A", "week": "2027-W20", "wanted": 300}],
+        targets=[{"variety": "A", "week": "2027-W20", "target": 300}],
     )
     cells = {"orders": [("A", "2027-W05", 400)], "answer": "saleable", "seed": 1}
     return what_drives(plan, draws=draws, **cells).interactions()

@@ -55,11 +55,11 @@ def test_of_plants_that_all_survive_ten_in_a_hundred_are_lost():
 
 @settings(max_examples=40, deadline=None)
 @given(seasons(), st.sampled_from([0.02, 0.1, 0.4]), st.integers(20, 80))
-def test_no_draw_is_better_for_it(whole, points, wanted):
+def test_no_draw_is_better_for_it(whole, points, target):
     orders = [("A", whole.first_week, 90), ("B", whole.first_week + 2, 60)]
     before, after = (forecast.simulate(one, orders, draws=64, seed=3) for one in (whole, poorer(whole, points=points)))
     for week in (whole.first_week + 12, whole.last_week):
-        was, now = (one.chances("A", week=week, at_least=wanted) for one in (before, after))
+        was, now = (one.chances("A", week=week, at_least=target) for one in (before, after))
         assert np.all(now <= was + 1e-9)
 
 

@@ -13,15 +13,15 @@ from small_seasons import beta_spread, offer, season, stage
 import forecast
 from forecast.errors import Refused
 
-WANTED = [{"variety": "A", "week": "2027-W20", "wanted": 100}]
+WANTED = [{"variety": "A", "week": "2027-W20", "target": 100}]
 LOTS = [offer(unit_price=4, minimum=100, multiple=100)]
 
 
-def doubtful(a, b, *, sale_price=5, markdown_price=None, offers=LOTS, wanted=WANTED, level="belief", stages=None):
-    """Give a season of one variety whose survival is Beta(a, b)."""
+def doubtful(a, b, *, sale_price=5, markdown_price=None, price_list=LOTS, targets=WANTED, level="belief", stages=None):
+    """Return a season of one variety whose survival is Beta(a, b)."""
     rows = [stage(**beta_spread(a, b), survival_level=level)] if stages is None else stages
     own = {"variety": "A", "group": "crop", "sale_price": sale_price, "markdown_price": markdown_price}
-    return season(rows, offers=offers, wanted=wanted).replace(varieties=[own])
+    return season(rows, price_list=price_list, targets=targets).replace(varieties=[own])
 
 
 def tried(plan, plants, draws=16, **options):
@@ -70,7 +70,7 @@ def test_several_quantities_have_the_worth_that_enumeration_gives(a, b, plants, 
     """Beta prior, binomial trial: after y of n the survival is Beta(a + y, b + n - y), whatever the order."""
     prices = (3.1, 6, markdown)
     offers = [offer(unit_price=3.1, minimum=50, multiple=50)]
-    trial = tried(doubtful(a, b, sale_price=6, markdown_price=markdown, offers=offers), plants)
+    trial = tried(doubtful(a, b, sale_price=6, markdown_price=markdown, price_list=offers), plants)
     quantities = range(0, 401, 50)
     best = [max((margin(n, a + y, b + plants - y, prices), -n) for n in quantities) for y in range(plants + 1)]
     chances = stats.betabinom.pmf(range(plants + 1), plants, a, b)
@@ -88,7 +88,7 @@ def test_several_quantities_have_the_worth_that_enumeration_gives(a, b, plants, 
 
 def test_the_count_from_which_the_decision_changes_is_where_it_pays_on_average():
     """500 (8 + y) / (10 + 40) > 400 from y = 33 on, if the price of a lot is not above that."""
-    table = tried(doubtful(8, 2, offers=[offer(unit_price=4.01, minimum=100, multiple=100)]), 40).decisions()
+    table = tried(doubtful(8, 2, price_list=[offer(unit_price=4.01, minimum=100, multiple=100)]), 40).decisions()
     assert table[table["changed"]]["survived"].to_list() == [33]
     assert table["quantity"].to_list() == [0] * 33 + [100] * 8
     assert table["lab"].to_list()[32:34] == ["", "Lab"]
@@ -118,7 +118,7 @@ def test_following_its_advice_earns_what_it_says(level):
     """Trial and order share what lasts; the rest is drawn anew. Its worth is what its decisions bring."""
     prices, a, b, n = (4, 6, 0.5), 5, 2, 400_000
     offers = [offer(unit_price=4, minimum=50, multiple=50)]
-    plan = doubtful(a, b, sale_price=6, markdown_price=0.5, offers=offers, level=level)
+    plan = doubtful(a, b, sale_price=6, markdown_price=0.5, price_list=offers, level=level)
     trial = tried(plan, 30, draws=1024)
     rng = np.random.default_rng(7)
     lasting = math.sqrt(0.6) * rng.standard_normal(n)
@@ -135,7 +135,7 @@ def test_two_doubts_at_once_are_worth_what_following_the_advice_earns():
         stage("grading", **beta_spread(9, 2), survival_level="belief"),
     ]
     offers = [offer(unit_price=5, minimum=50, multiple=50)]
-    trial = tried(doubtful(5, 2, sale_price=9, markdown_price=0.5, offers=offers, stages=rows), 30, draws=256)
+    trial = tried(doubtful(5, 2, sale_price=9, markdown_price=0.5, price_list=offers, stages=rows), 30, draws=256)
     rng = np.random.default_rng(8)
     lasting, graded = math.sqrt(0.8) * rng.standard_normal(n), stats.beta.rvs(9, 2, size=n, random_state=rng)
     shares = [graded * beta_of(lasting + math.sqrt(0.2) * rng.standard_normal(n), 5, 2) for _ in range(2)]
@@ -146,7 +146,7 @@ def test_two_doubts_at_once_are_worth_what_following_the_advice_earns():
 
 
 def test_the_error_is_not_smaller_than_seeds_differ():
-    plan = doubtful(5, 2, sale_price=6, level="belief 0.5 batch 0.5", offers=[offer(unit_price=3, multiple=25)])
+    plan = doubtful(5, 2, sale_price=6, level="belief 0.5 batch 0.5", price_list=[offer(unit_price=3, multiple=25)])
     found = [forecast.trial_worth(plan, "A", plants=30, draws=64, seed=seed) for seed in range(12)]
     differ = np.std([trial.worth for trial in found], ddof=1)
     error = np.mean([trial.error for trial in found])
@@ -161,7 +161,7 @@ def plans(draw):
         cells = beta_spread(*draw(st.sampled_from([(8, 2), (3, 2), (30, 5)])))
         rows.append(stage(name, **cells, survival_level=draw(st.sampled_from(LEVELS))))
     offers = [offer(unit_price=draw(st.sampled_from([1, 3])), multiple=draw(st.sampled_from([20, 50])))]
-    return doubtful(1, 1, sale_price=draw(st.sampled_from([5, 9])), offers=offers, stages=rows)
+    return doubtful(1, 1, sale_price=draw(st.sampled_from([5, 9])), price_list=offers, stages=rows)
 
 
 @settings(max_examples=25, deadline=None, derandomize=True)
@@ -186,7 +186,7 @@ def test_without_a_doubt_that_lasts_a_trial_is_worth_nothing_and_says_so(level):
 
 def test_without_a_trial_the_order_is_that_of_greatest_margin():
     plan = doubtful(
-        8, 2, sale_price=6, level="belief 0.4 season 0.2 batch 0.4", offers=[offer(unit_price=2, multiple=25)]
+        8, 2, sale_price=6, level="belief 0.4 season 0.2 batch 0.4", price_list=[offer(unit_price=2, multiple=25)]
     )
     trial = tried(plan, 20, draws=4096)
     order = forecast.size_order(plan, "A", draws=16384, seed=1, aim="margin")
@@ -205,7 +205,7 @@ def test_a_trial_costs_its_plants_their_freight_and_their_growing():
         offer(unit_price=1.5, minimum=20, multiple=20, plants_per_box=50, freight_per_box=8),
         offer(lab="Dear Lab", unit_price=2.5),
     ]
-    plan = doubtful(8, 2, sale_price=9, offers=offers, stages=rows).replace(hourly_wage=20)
+    plan = doubtful(8, 2, sale_price=9, price_list=offers, stages=rows).replace(hourly_wage=20)
     trial = tried(plan, 72)
     assert (trial.bought, trial.lab) == (80, "Lab")
     assert trial.cost == pytest.approx(80 * 1.5 + 2 * 8 + 72 * 1.2)
@@ -216,7 +216,7 @@ def test_a_trial_costs_its_plants_their_freight_and_their_growing():
 
 
 def test_it_says_what_the_trial_is_worth_and_when_the_decision_changes():
-    text = str(tried(doubtful(8, 2, offers=[offer(unit_price=4.01, minimum=100, multiple=100)]), 40))
+    text = str(tried(doubtful(8, 2, price_list=[offer(unit_price=4.01, minimum=100, multiple=100)]), 40))
     assert "Without a trial, order none of A: every order is expected to lose." in text
     assert "How the order changes: with fewer than 33 of 40 through, order none; from 33, 100 from Lab for" in text
     sure = str(tried(doubtful(800, 200, sale_price=9), 20))
@@ -228,7 +228,7 @@ def test_it_says_what_the_trial_is_worth_and_when_the_decision_changes():
     ("options", "says"),
     [
         ({"variety": "C"}, "no such variety"),
-        ({"wanted": None}, "not in the season's table of what is wanted"),
+        ({"target": None}, "not in the season's table of what is wanted"),
         ({"week": "2029-W01"}, "outside the season"),
         ({"plants": 7.5}, r"plants, '7\.5': not usable\. Give a whole number from 0 to 2,000\."),
         ({"plants": -1}, r"plants, '-1': not usable\. Give a whole number from 0 to 2,000\."),
@@ -236,9 +236,9 @@ def test_it_says_what_the_trial_is_worth_and_when_the_decision_changes():
     ],
 )
 def test_a_trial_that_is_not_clear_is_refused(options, says):
-    asked = {"variety": "A", "wanted": 100, "week": "2027-W20", "plants": 20, "draws": 16} | options
+    asked = {"variety": "A", "target": 100, "week": "2027-W20", "plants": 20, "draws": 16} | options
     with pytest.raises(Refused, match=says):
-        forecast.trial_worth(doubtful(8, 2, wanted=[]), asked.pop("variety"), seed=1, **asked)
+        forecast.trial_worth(doubtful(8, 2, targets=[]), asked.pop("variety"), seed=1, **asked)
 
 
 def test_a_trial_of_a_variety_without_a_price_is_refused():

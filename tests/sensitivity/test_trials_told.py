@@ -23,8 +23,8 @@ def plan() -> Season:
     lots = offer(unit_price=3.05, minimum=100, multiple=100)
     made = season(
         [stage("arrival", **beta_spread(8, 2), survival_level="belief")],
-        offers=[lots, DEAR],
-        wanted=[{"variety": "A", "week": "2027-W20", "wanted": 100}],
+        price_list=[lots, DEAR],
+        targets=[{"variety": "A", "week": "2027-W20", "target": 100}],
     )
     return made.replace(varieties=[{"variety": "A", "group": "crop", "sale_price": 5}])
 
@@ -178,7 +178,7 @@ def test_no_plants_tried_cost_nothing_whoever_would_sell_them_cheapest() -> None
 
 def mixed(*stages: dict[str, Any], **cells: Any) -> TrialWorth:
     """Not all of the survival lasts, so that the worth has an error."""
-    made = plan().replace(stages=stages, offers=[offer(unit_price=3, multiple=25)], **cells)
+    made = plan().replace(stages=stages, price_list=[offer(unit_price=3, multiple=25)], **cells)
     return forecast.trial_worth(made, "A", plants=30, draws=64, seed=1)
 
 
@@ -227,7 +227,7 @@ def test_the_error_is_that_of_the_jackknife_over_sixteen_groups_of_draws_and_of_
 def test_of_many_lawful_quantities_some_sixty_are_compared_up_to_what_can_pay() -> None:
     """All that can be sold brings 500; at 3 a plantlet, or at 2.90 from 101 on, 172 and a third cost as much."""
     rows = [offer("A", unit_price=3), offer("A", unit_price=2.9, from_quantity=101)]
-    made = plan().replace(offers=rows, stages=[stage("arrival", **beta_spread(8, 2), survival_level="batch")])
+    made = plan().replace(price_list=rows, stages=[stage("arrival", **beta_spread(8, 2), survival_level="batch")])
     trial = forecast.trial_worth(made, "A", plants=5, draws=16, seed=1)
     none, *choices = trial._tables.choices
     numbers = [choice.quantity for choice in choices]

@@ -94,10 +94,10 @@ def test_payments_are_those_of_the_order_sheet(plan, file):
 
 
 def test_what_is_wanted_stands_on_its_monday_with_its_chance(plan, file):
-    found = {(one.dtstart.value, one.summary.value): one.description.value for one in events(file, "wanted")}
-    assert len(found) == len(plan.season.wanted)
-    for row in plan.season.wanted:
-        said = found[monday(row.week), f"Wanted: {row.likely_number:,} {row.variety}"]
+    found = {(one.dtstart.value, one.summary.value): one.description.value for one in events(file, "target")}
+    assert len(found) == len(plan.season.targets)
+    for row in plan.season.targets:
+        said = found[monday(row.week), f"Target: {row.median_number:,} {row.variety}"]
         assert said.endswith("seasons in 100.")
         assert ("nine times in ten between 260 and 500" in said) == (row.low is not None)
 
@@ -114,7 +114,7 @@ def test_what_is_wanted_stands_on_its_monday_with_its_chance(plan, file):
 def test_weeks_are_right_over_the_end_of_a_year(tmp_path, first, delivered, potted, ready):
     stages = [small.stage(typical=2), small.stage("growing on", typical=1)]
     offers = [small.offer(first_week=first, last_week=delivered)]
-    out = grown(stages, [("A", delivered, 100)], first_week=first, offers=offers, weeks=10)
+    out = grown(stages, [("A", delivered, 100)], first_week=first, price_list=offers, weeks=10)
     path = written(out, tmp_path)
     for kind, week in (("order", first), ("delivery", delivered)):
         assert [one.dtstart.value for one in events(path, kind)] == [monday(week)]
@@ -127,9 +127,9 @@ def test_weeks_are_right_over_the_end_of_a_year(tmp_path, first, delivered, pott
 @pytest.mark.parametrize("plants", [0.0, 0.25])
 def test_half_of_a_batch_has_entered_when_its_middle_plant_has(tmp_path, plants):
     """The time of the middle plant is lognormal between batches, however plants differ: its quantiles are exact."""
-    first = small.stage(typical=10.5, spread_batches=0.2, spread_plants=plants, survival=0.7)
-    last = small.stage("growing on", typical=3, spread_plants=plants)
-    path = written(grown([first, last], [("A", "2027-W05", 1000)], draws=4096, offers=[small.offer()]), tmp_path)
+    first = small.stage(typical=10.5, batches_cv=0.2, plants_cv=plants, survival=0.7)
+    last = small.stage("growing on", typical=3, plants_cv=plants)
+    path = written(grown([first, last], [("A", "2027-W05", 1000)], draws=4096, price_list=[small.offer()]), tmp_path)
     (one,) = events(path, "move")
     time = Duration(10.5, 0.2, 0, "batch", "weeks")
     low, middle, high = (Week.parse("2027-W05") + int(weeks) for weeks in time.quantile([0.05, 0.5, 0.95]).tolist())
@@ -141,13 +141,15 @@ def test_half_of_a_batch_has_entered_when_its_middle_plant_has(tmp_path, plants)
 
 def south(delivered):
     stages = [
-        small.stage(clock="degree-days", typical=300, base=4, spread_batches=0.1, survival=1, cap=28),
-        small.stage("growing on", clock="degree-days", typical=400, base=4, spread_plants=0.1, survival=1),
+        small.stage(
+            runs_on="degree-days", typical=300, base_temperature=4, batches_cv=0.1, survival=1, upper_threshold=28
+        ),
+        small.stage("growing on", runs_on="degree-days", typical=400, base_temperature=4, plants_cv=0.1, survival=1),
     ]
     normals = zip(range(1, 13), LOW, HIGH, SPREAD, strict=True)
-    climate = [dict(zip(("month", "low", "high", "spread"), row, strict=True)) for row in normals]
+    climate = [dict(zip(("month", "t_min", "t_max", "year_sd"), row, strict=True)) for row in normals]
     offers = [small.offer(first_week="2027-W06", last_week="2028-W10")]
-    header = {"first_week": "2027-W06", "weeks": 90, "offers": offers, "climate": climate}
+    header = {"first_week": "2027-W06", "weeks": 90, "price_list": offers, "climate": climate}
     return grown(stages, [("A", delivered, 100)], draws=128, **header)
 
 
@@ -187,7 +189,7 @@ def test_moves_that_half_of_the_draws_do_not_see_are_told_in_the_delivery(tmp_pa
 
 
 def test_draws_that_come_too_late_are_counted(tmp_path):
-    late = small.stage(typical=24, spread_batches=0.2)
+    late = small.stage(typical=24, batches_cv=0.2)
     (one,) = events(written(grown([late], [("A", "2027-W01", 100)], weeks=28, draws=1024), tmp_path), "ready")
     assert one.description.value.endswith("and 2027-07-12, nine times in ten; in about 22 seasons in 100 not by then.")
 
@@ -227,7 +229,7 @@ def test_the_calendar_says_how_it_was_made_and_every_caution(plan, file):
 
 def test_without_a_price_there_are_no_payments_and_it_is_said(tmp_path):
     out = grown(
-        [small.stage(typical=4)], [("A", "2027-W05", 10)], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 5}]
+        [small.stage(typical=4)], [("A", "2027-W05", 10)], targets=[{"variety": "A", "week": "2027-W20", "target": 5}]
     )
     path = written(out, tmp_path)
     assert events(path, "payment") == []
@@ -237,9 +239,9 @@ def test_without_a_price_there_are_no_payments_and_it_is_said(tmp_path):
 
 def test_what_nobody_ordered_is_told(tmp_path):
     season = small.season(
-        [small.stage()], varieties=("A", "B"), wanted=[{"variety": "B", "week": "2027-W20", "wanted": 5}]
+        [small.stage()], varieties=("A", "B"), targets=[{"variety": "B", "week": "2027-W20", "target": 5}]
     )
-    (one,) = events(written(forecast.simulate(season, [("A", "2027-W05", 10)], draws=8, seed=1), tmp_path), "wanted")
+    (one,) = events(written(forecast.simulate(season, [("A", "2027-W05", 10)], draws=8, seed=1), tmp_path), "target")
     assert one.description.value == "Nothing of it is ordered."
 
 
@@ -252,7 +254,7 @@ KINDS = ["delivery", "move", "order", "payment", "ready"]
 def test_names_come_back_as_they_were(tmp_path, name):
     offers = [small.offer(name, lab=name)]
     out = grown(
-        [small.stage(name, typical=4), small.stage("b")], [(name, "2027-W05", 10, name)], offers=offers, name=name
+        [small.stage(name, typical=4), small.stage("b")], [(name, "2027-W05", 10, name)], price_list=offers, name=name
     )
     path = written(out, tmp_path)
     (delivery,) = events(path, "delivery")
@@ -269,7 +271,7 @@ def test_names_come_back_as_they_were(tmp_path, name):
     )
 )
 def test_any_name_comes_back_as_it_was(name, tmp_path_factory):
-    out = grown([small.stage(typical=4)], [("A", "2027-W05", 10, name)], offers=[small.offer(lab=name)])
+    out = grown([small.stage(typical=4)], [("A", "2027-W05", 10, name)], price_list=[small.offer(lab=name)])
     (batch,) = out.batches
     (one,) = events(written(out, tmp_path_factory.mktemp("names")), "delivery")
     assert one.summary.value == f"Delivery from {batch.lab}: 10 A"
@@ -297,7 +299,7 @@ def test_a_running_season_is_refused(tmp_path):
 
 
 def test_a_plan_without_orders_is_refused(tmp_path):
-    season = small.season([small.stage()], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 5}])
+    season = small.season([small.stage()], targets=[{"variety": "A", "week": "2027-W20", "target": 5}])
     poor = season.replace(varieties=tuple(row.replace(sale_price=0.1) for row in season.varieties))
     with pytest.raises(Refused, match="nothing is ordered"):
         write_calendar(plan_orders(poor, draws=16, seed=1), tmp_path / "plan.ics")

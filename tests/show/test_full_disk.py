@@ -26,8 +26,8 @@ WRITERS: dict[str, Callable[..., None]] = {
 
 @pytest.fixture(scope="module")
 def plan() -> Plan:
-    wanted = [{"variety": "A", "week": "2027-W20", "wanted": 30}]
-    season = small.season([small.stage(survival=0.95)], offers=[small.offer("A")], wanted=wanted)
+    target = [{"variety": "A", "week": "2027-W20", "target": 30}]
+    season = small.season([small.stage(survival=0.95)], price_list=[small.offer("A")], targets=target)
     priced = tuple(row.replace(sale_price=9) for row in season.varieties)
     return plan_orders(season.replace(varieties=priced), draws=64, seed=1, deliveries=1)
 

@@ -36,14 +36,14 @@ def book(plan, tmp_path_factory):
     return file
 
 
-def planned(rows, *, offers=None, **varieties):
+def planned(rows, *, price_list=None, **varieties):
     """A plan of plants that all live and sell for 9; varieties in `rows` with the number wanted of each."""
-    wanted = [{"variety": name, "week": "2027-W20", "wanted": number} for name, number in rows.items()]
+    target = [{"variety": name, "week": "2027-W20", "target": number} for name, number in rows.items()]
     season = small.season(
         [small.stage(survival=0.999)],
         varieties=list(rows),
-        offers=offers or [small.offer(name) for name in rows],
-        wanted=wanted,
+        price_list=price_list or [small.offer(name) for name in rows],
+        target=target,
     )
     priced = tuple(row.replace(**{"sale_price": 9, **varieties}) for row in season.varieties)
     return plan_orders(season.replace(varieties=priced), draws=64, seed=1, deliveries=1)
@@ -75,7 +75,7 @@ def test_deposits_balances_and_freight_are_what_the_cash_counts(plan, sheets):
         found = orders.groupby(["lab", "variety", *([week] if week else [])])[what].sum()
         paid = -entries[entries["what"] == what].groupby(["lab", "variety", *([week] if week else [])])["amount"].sum()
         pd.testing.assert_series_equal(found[found > 0], paid, check_names=False, atol=0.011)
-    assert sheets["money"]["middle"].iloc[0] == pytest.approx(-orders["deposit"].sum(), abs=0.01)
+    assert sheets["money"]["median"].iloc[0] == pytest.approx(-orders["deposit"].sum(), abs=0.01)
 
 
 def test_boxes_are_whole_and_shared_by_what_a_lab_sends_in_a_week(plan, sheets):
@@ -83,7 +83,7 @@ def test_boxes_are_whole_and_shared_by_what_a_lab_sends_in_a_week(plan, sheets):
     for row in sheets["orders"].itertuples():
         (offer,) = {
             (offer.freight_per_box, offer.plants_per_box)
-            for offer in plan.season.offers_for(row.variety)
+            for offer in plan.season.price_lines(row.variety)
             if (offer.lab, offer.form) == (row.lab, row.form)
         }
         filled[row.lab, row.week, *offer] += row.quantity
@@ -99,7 +99,7 @@ def test_boxes_are_whole_and_shared_by_what_a_lab_sends_in_a_week(plan, sheets):
 def test_two_orders_that_fit_one_box_pay_for_one_to_the_cent():
     """30, 30 and 30 of 90 to a box of 10: a third each, and the cents add up."""
     boxed = {"freight_per_box": 10, "plants_per_box": 90, "minimum": 30, "multiple": 30, "last_week": small.FIRST}
-    made = planned(dict.fromkeys("ABC", 25), offers=[small.offer(name, **boxed) for name in "ABC"])
+    made = planned(dict.fromkeys("ABC", 25), price_list=[small.offer(name, **boxed) for name in "ABC"])
     sheets = order_sheet(made)
     assert sheets["orders"]["quantity"].tolist() == [30, 30, 30]
     assert sorted(sheets["orders"]["freight"]) == [3.33, 3.33, 3.34]
@@ -130,7 +130,7 @@ def test_deposits_are_due_on_the_first_monday_and_balances_on_that_of_the_delive
 
 
 def test_money_and_limits_are_those_of_the_plan(plan, sheets):
-    pd.testing.assert_frame_equal(sheets["money"][["week", "low", "middle", "high"]], plan.cash.weekly)
+    pd.testing.assert_frame_equal(sheets["money"][["week", "p5", "median", "p95"]], plan.cash.weekly)
     pd.testing.assert_frame_equal(sheets["limits"], plan.limits())
 
 
@@ -158,7 +158,7 @@ def test_headers_stay_in_sight_columns_are_wide_enough_and_numbers_have_their_fo
 def test_names_that_a_spreadsheet_would_run_are_texts(tmp_path):
     names = ["=1+1", "+A", "-B", "@C"]
     made = planned(
-        dict.fromkeys(names, 20), offers=[small.offer(name, lab="=cmd|' /C calc'!A0", form="@f") for name in names]
+        dict.fromkeys(names, 20), price_list=[small.offer(name, lab="=cmd|' /C calc'!A0", form="@f") for name in names]
     )
     write_order_sheet(made, tmp_path / "order.xlsx")
     write_order_sheet(made, tmp_path / "order.csv")

@@ -25,7 +25,7 @@ DRAWS = {"draws": 256, "seed": 4}
 
 
 def at(asked, **to):
-    """Give the position in which the sliders whose label begins so have a value; those of the base plan else."""
+    """Return the position in which the sliders whose label begins so have a value; those of the base plan else."""
     found = list(asked.base)
     for label, value in to.items():
         (number,) = [i for i, slider in enumerate(asked.sliders) if slider.label.startswith(label)]
@@ -47,13 +47,13 @@ def given_orders():
 def certain():
     """A season without chance: each of the plants that come is saleable."""
     rows = [{"variety": "A", "group": "crop", "sale_price": 3}]
-    wanted = [{"variety": "A", "week": "2027-W20", "wanted": 100}]
-    season = small([stage(survival=1)], offers=[offer(unit_price=1)], wanted=wanted)
+    target = [{"variety": "A", "week": "2027-W20", "target": 100}]
+    season = small([stage(survival=1)], price_list=[offer(unit_price=1)], target=target)
     return season.replace(varieties=tuple(season.varieties[0].replace(**row) for row in rows))
 
 
 def _same_rows(shown, table):
-    for column in ("low", "middle", "high"):
+    for column in ("p5", "median", "p95"):
         np.testing.assert_allclose(shown[column], table.set_index("week").loc[shown["week"], column], atol=0.011)
 
 
@@ -102,7 +102,7 @@ def test_the_season_and_orders_of_an_answer_give_the_same_plants_and_benches_by_
     weekly = forecast.bench_space(outcome).weekly
     for place, rows in answer.benches.items():
         _same_rows(rows, weekly[weekly["place"] == place])
-    assert answer.wanted["chance"].tolist() == outcome.wanted(VARIETY)["chance"].tolist()
+    assert answer.target["chance"].tolist() == outcome.targets(VARIETY)["chance"].tolist()
 
 
 def test_given_orders_cost_and_earn_what_their_cash_flow_says(given_orders):
@@ -112,12 +112,12 @@ def test_given_orders_cost_and_earn_what_their_cash_flow_says(given_orders):
     outcome = forecast.simulate(answer.season, own, **DRAWS)
     money = forecast.cash_flow(outcome).by_variety().iloc[0]
     assert (answer.cost, answer.margin) == (pytest.approx(money["outlay"]), pytest.approx(money["margin"]))
-    assert answer.chance == outcome.wanted(VARIETY)["chance"].iloc[0]
+    assert answer.chance == outcome.targets(VARIETY)["chance"].iloc[0]
 
 
 def test_a_range_that_is_wanted_keeps_its_proportions():
     asked = WhatIf(SEASON, "Calla 'Umbrasel'", **DRAWS)
-    (row,) = asked.answer(at(asked, Plants=400)).season.wanted_of("Calla 'Umbrasel'")
+    (row,) = asked.answer(at(asked, Plants=400)).season.targets_of("Calla 'Umbrasel'")
     assert (row.low, row.likely, row.high) == pytest.approx((260 * 8 / 7, 400, 500 * 8 / 7))
 
 
@@ -168,8 +168,8 @@ def test_the_stage_is_the_one_whose_survival_is_least_certain():
 
 
 def test_where_no_order_suffices_it_says_so_and_shows_the_nearest():
-    wanted = [{"variety": "A", "week": "2027-W14", "wanted": 100}]
-    slow = small([stage(typical=10, spread_plants=0.3, survival_spread=0.05)], wanted=wanted)
+    target = [{"variety": "A", "week": "2027-W14", "target": 100}]
+    slow = small([stage(typical=10, plants_cv=0.3, survival_sd=0.05)], target=target)
     asked = WhatIf(slow, "A", **DRAWS)
     late = asked.answer(at(asked, Delivery=forecast.Week(2027, 13)))
     assert late.sentence.startswith("No order of A gives 100 by 2027-W14")
@@ -196,7 +196,7 @@ def test_what_is_shown_is_plain_and_names_the_data_of_the_chart(sizing):
     assert json.loads(json.dumps(shown, allow_nan=False))["sentence"] == bundle["text/plain"]
     named = {layer["data"]["name"] for part in spec["vconcat"] for layer in part["layer"]}
     assert named == shown["data"].keys()
-    assert [row["base"] for row in shown["data"]["saleable"]] == [row["middle"] for row in shown["data"]["saleable"]]
+    assert [row["base"] for row in shown["data"]["saleable"]] == [row["median"] for row in shown["data"]["saleable"]]
     drawn = vl_convert.vegalite_to_svg(spec)
     assert "covered house" in drawn
     assert "saleable plants on hand [number]" in drawn
@@ -236,9 +236,9 @@ def test_a_variety_of_which_nothing_can_be_asked_is_refused(certain):
     with pytest.raises(forecast.Refused, match="not ordered"):
         live.what_if(SEASON, VARIETY, orders=[(TWICE, "2027-W10", 500, "Birch Lab")], **DRAWS)
     with pytest.raises(forecast.Refused, match="nothing is wanted of it"):
-        live.what_if(small([stage()], varieties=("A", "B"), wanted=certain.wanted), "B", **DRAWS)
+        live.what_if(small([stage()], varieties=("A", "B"), targets=certain.targets), "B", **DRAWS)
     with pytest.raises(forecast.Refused, match="no lab offers it"):
-        live.what_if(certain.replace(offers=()), "A", **DRAWS)
+        live.what_if(certain.replace(price_list=()), "A", **DRAWS)
     with pytest.raises(forecast.Refused, match="no variety is both wanted and to be had"):
         live.what_if(small([stage()]), **DRAWS)
     with pytest.raises(forecast.Refused, match="no offer covers 7 of"):

@@ -22,7 +22,7 @@ from forecast.show.page import CAUTIONS
 from forecast.show.plan_workbook import write_plan_workbook
 
 DEMO = Path(__file__).parents[2] / "demo_data"
-RESULTS = ["orders", "deliveries", "labs", "money", "limits", "wanted", "saleable", "benches", "work", "moves", "notes"]
+RESULTS = ["orders", "deliveries", "labs", "money", "limits", "target", "saleable", "benches", "work", "moves", "notes"]
 
 
 @pytest.fixture(scope="module")
@@ -73,7 +73,7 @@ def test_a_learned_season_comes_back_as_a_plain_one(tmp_path):
 
 
 def test_a_number_of_seventeen_digits_comes_back(tmp_path):
-    season = small.season([small.stage(cost=0.1 + 0.2)], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 5}])
+    season = small.season([small.stage(cost=0.1 + 0.2)], targets=[{"variety": "A", "week": "2027-W20", "target": 5}])
     assert back(season, tmp_path).stages[0].cost == 0.30000000000000004
 
 
@@ -88,8 +88,8 @@ def test_every_number_comes_back_exactly(shares, amounts, number, tmp_path_facto
     row = small.stage(survival=shares[0], plants_per_m2=held, cost=paid)
     season = small.season(
         [row],
-        offers=[small.offer(deposit=shares[1], unit_price=paid, minimum=number)],
-        wanted=[{"variety": "A", "week": "2027-W20", "wanted": number}],
+        price_list=[small.offer(deposit=shares[1], unit_price=paid, minimum=number)],
+        targets=[{"variety": "A", "week": "2027-W20", "target": number}],
         places=[{"place": "house", "area": held, "usable": shares[1], "held_above": warmth}],
         budget=held,
     )
@@ -107,8 +107,8 @@ def test_every_text_comes_back_exactly(name, lab, title, note, tmp_path_factory)
     season = small.season(
         [small.stage(note=note)],
         varieties=[f"{name} variety"],
-        offers=[small.offer(f"{name} variety", lab=lab, note=note)],
-        wanted=[{"variety": f"{name} variety", "week": "2027-W20", "wanted": 5, "note": note}],
+        price_list=[small.offer(f"{name} variety", lab=lab, note=note)],
+        targets=[{"variety": f"{name} variety", "week": "2027-W20", "target": 5, "note": note}],
         name=title,
     )
     assert back(season, tmp_path_factory.mktemp("texts")) == season
@@ -132,8 +132,8 @@ TEXTS = [
 @pytest.mark.parametrize("text", [*TEXTS, "a\r\nb\rc\nd"])
 def test_texts_that_look_like_something_else_come_back(tmp_path, text):
     """Numbers, dates, formulas, and signs written by their number (ECMA-376, part 1, 22.9.2.19)."""
-    wanted = [{"variety": "A", "week": "2027-W20", "wanted": 5, "note": text}]
-    season = small.season([small.stage()], offers=[small.offer(lab=text.split("\r")[0])], wanted=wanted)
+    target = [{"variety": "A", "week": "2027-W20", "target": 5, "note": text}]
+    season = small.season([small.stage()], price_list=[small.offer(lab=text.split("\r")[0])], targets=target)
     assert back(season, tmp_path) == season
 
 
@@ -143,8 +143,8 @@ def test_names_that_a_spreadsheet_would_run_are_texts_on_every_sheet(tmp_path):
     season = small.season(
         stages,
         varieties=[name],
-        offers=[small.offer(name, lab=lab)],
-        wanted=[{"variety": name, "week": "2027-W20", "wanted": 20}],
+        price_list=[small.offer(name, lab=lab)],
+        targets=[{"variety": name, "week": "2027-W20", "target": 20}],
         places=[{"place": "-p", "area": 100, "usable": 1}],
         name="=1+1",
     )
@@ -207,8 +207,8 @@ def at(sheet, cell, value):
             at("season", "A1", "money"),
             "sheet season, row 1, column currency: the column is missing. Add it to the header.",
         ),
-        (at("offers", "E2", "dear"), "sheet offers, row 2, column unit_price, 'dear': not a number."),
-        (at("wanted", "A2", "Hosta"), "sheet wanted, row 2, column variety, 'Hosta': there is no variety of this name"),
+        (at("price_list", "E2", "dear"), "sheet offers, row 2, column unit_price, 'dear': not a number."),
+        (at("target", "A2", "Hosta"), "sheet wanted, row 2, column variety, 'Hosta': there is no variety of this name"),
         (lambda made: made.remove(made["stages"]), "there is no sheet stages. Add it, or rename the sheet"),
         (lambda made: made.remove(made["season"]), "there is no sheet season. Add it, or rename the sheet"),
         (lambda made: made["season"].delete_rows(2), "sheet season: holds no rows."),
@@ -243,7 +243,7 @@ def test_every_result_is_that_of_its_call(plan, book):
     work = forecast.hours_of_work(plan.outcome)
     results = {
         **{name: table for name, table in order_sheet(plan).items() if name != "notes"},
-        "wanted": plan.outcome.wanted(),
+        "target": plan.outcome.targets(),
         "saleable": plan.outcome.table(),
         "benches": forecast.bench_space(plan.outcome).weekly,
         "work": work.weekly,
@@ -259,7 +259,7 @@ def test_every_result_is_that_of_its_call(plan, book):
 
 
 def test_each_week_stands_beside_its_monday(book):
-    for name in ("wanted", "saleable", "benches", "work", "moves", "money", "orders", "deliveries"):
+    for name in ("target", "saleable", "benches", "work", "moves", "money", "orders", "deliveries"):
         table = pd.read_excel(book, sheet_name=f"result {name}")
         for week, monday in zip(table["week"], table["monday"], strict=True):
             year, number = week.split("-W")
@@ -277,11 +277,11 @@ def test_headers_stay_in_sight_and_numbers_have_their_format(book):
         for sheet in made.sheetnames
         for cell in made[sheet][1]
     }
-    assert shown["result saleable", "low"] == shown["result moves", "middle"] == "#,##0"
-    assert shown["result benches", "low"] == shown["result work", "high"] == shown["result money", "low"] == "#,##0.00"
+    assert shown["result saleable", "p5"] == shown["result moves", "median"] == "#,##0"
+    assert shown["result benches", "p5"] == shown["result work", "p95"] == shown["result money", "p5"] == "#,##0.00"
     assert shown["result benches", "overrun"] == shown["result wanted", "chance"] == "0.00##"
     assert shown["result saleable", "monday"] == "yyyy-mm-dd"
-    assert shown["offers", "deposit"] == shown["stages", "survival"] == "General"
+    assert shown["price_list", "deposit"] == shown["stages", "survival"] == "General"
 
 
 def test_every_rate_is_an_assumption_with_its_source(plan, book):
@@ -328,16 +328,16 @@ def test_a_survival_of_the_original_number_is_told_as_such_and_a_missing_source_
 
 
 def test_a_season_alone_has_no_results(tmp_path):
-    season = small.season([small.stage()], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 5}])
+    season = small.season([small.stage()], targets=[{"variety": "A", "week": "2027-W20", "target": 5}])
     write_plan_workbook(season, tmp_path / "season.xlsx")
-    names = ["season", "varieties", "stages", "places", "offers", "wanted", "assumptions"]
+    names = ["season", "varieties", "stages", "places", "price_list", "target", "assumptions"]
     assert load_workbook(tmp_path / "season.xlsx").sheetnames == names
     assert forecast.read_season(tmp_path / "season.xlsx") == season
 
 
 def test_an_outcome_whose_money_cannot_be_counted_says_why(tmp_path):
-    wanted = [{"variety": "A", "week": "2027-W20", "wanted": 5}]
-    season = small.season([small.stage(typical=4)], wanted=wanted)
+    target = [{"variety": "A", "week": "2027-W20", "target": 5}]
+    season = small.season([small.stage(typical=4)], targets=target)
     outcome = forecast.simulate(season, [("A", "2027-W05", 10)], draws=16, seed=1)
     write_plan_workbook(outcome, tmp_path / "plan.xlsx")
     read = pd.read_excel(tmp_path / "plan.xlsx", sheet_name=None)
@@ -357,7 +357,7 @@ def test_a_running_season_has_its_forecast_and_no_money(tmp_path):
     write_plan_workbook(now.outcome, tmp_path / "plan.xlsx")
     assert forecast.read_season(tmp_path / "plan.xlsx") == season
     assert pd.read_excel(tmp_path / "plan.xlsx", sheet_name="result wanted")["chance"].tolist() == (
-        now.outcome.wanted()["chance"].tolist()
+        now.outcome.targets()["chance"].tolist()
     )
 
 
@@ -371,12 +371,12 @@ def test_a_running_season_has_its_forecast_and_no_money(tmp_path):
     ],
 )
 def test_a_text_that_a_workbook_cannot_keep_is_refused(tmp_path, note, told):
-    season = small.season([small.stage(note=f"{note}")], offers=[small.offer(note=f"{note}")])
+    season = small.season([small.stage(note=f"{note}")], price_list=[small.offer(note=f"{note}")])
     with pytest.raises(Refused) as caught:
         write_plan_workbook(season, tmp_path / "season.xlsx")
     assert [(fault.table, fault.row, fault.column) for fault in caught.value.faults] == [
         ("stages", 1, "note"),
-        ("offers", 1, "note"),
+        ("price_list", 1, "note"),
     ]
     assert all(line.endswith(told) for line in str(caught.value).splitlines())
     assert list(tmp_path.iterdir()) == []
@@ -384,8 +384,8 @@ def test_a_text_that_a_workbook_cannot_keep_is_refused(tmp_path, note, told):
 
 def test_the_longest_text_comes_back(tmp_path):
     offers = [small.offer(note="a" * 32_767)]
-    wanted = [{"variety": "A", "week": "2027-W20", "wanted": 5}]
-    season = small.season([small.stage()], offers=offers, wanted=wanted)
+    target = [{"variety": "A", "week": "2027-W20", "target": 5}]
+    season = small.season([small.stage()], price_list=offers, targets=target)
     assert back(season, tmp_path) == season
 
 
@@ -405,7 +405,7 @@ def test_nothing_is_replaced_unasked(plan, tmp_path):
 
 
 def test_a_plan_without_orders_is_refused(tmp_path):
-    season = small.season([small.stage()], wanted=[{"variety": "A", "week": "2027-W20", "wanted": 5}])
+    season = small.season([small.stage()], targets=[{"variety": "A", "week": "2027-W20", "target": 5}])
     poor = season.replace(varieties=tuple(row.replace(sale_price=0.1) for row in season.varieties))
     with pytest.raises(Refused, match="nothing is ordered"):
         write_plan_workbook(plan_orders(poor, draws=16, seed=1), tmp_path / "plan.xlsx")

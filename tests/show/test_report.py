@@ -21,7 +21,7 @@ DRAWS = 256
 HOSTILE = ("<script>alert(1)</script>", '=HYPERLINK("x")', "\"quoted\" & 'so' <b>bold</b>")
 XHTML = "{http://www.w3.org/1999/xhtml}"
 IN_MARCH = {"first_week": "2027-W12", "last_week": "2027-W12"}
-LATER = [{"variety": "A", "week": "2027-W38", "wanted": 2000}]
+LATER = [{"variety": "A", "week": "2027-W38", "target": 2000}]
 PRICED = {"group": "crop", "sale_price": 5, "markdown_price": 1}
 
 
@@ -30,11 +30,11 @@ def small(*names, priced=True, **tables):
     usual = {
         "stages": [stage(typical=4, survival=0.8, plants_per_m2=50)],
         "varieties": [{"variety": name, **(PRICED if priced else {"group": "crop"})} for name in names],
-        "offers": [offer(name, **IN_MARCH) for name in names],
-        "wanted": [{"variety": name, "week": "2027-W20", "wanted": 100} for name in names],
+        "price_list": [offer(name, **IN_MARCH) for name in names],
+        "target": [{"variety": name, "week": "2027-W20", "target": 100} for name in names],
         "places": [{"place": "house", "area": 100, "usable": 1}],
     }
-    header = {"name": "Test Nursery", "currency": "EUR", "first_week": "2027-W01", "weeks": 40, "confidence": 0.9}
+    header = {"name": "Test Nursery", "currency": "EUR", "first_week": "2027-W01", "weeks": 40, "service_level": 0.9}
     return forecast.Season(**header | usual | tables)
 
 
@@ -95,7 +95,7 @@ def test_every_order_of_the_plan_stands_in_the_first_table_and_nothing_else(whol
 
 def test_every_wanted_number_stands_in_the_second_table_with_its_chance(whole, plan):
     rows = cells(whole[1], 1)[1:]
-    expected = plan.outcome.wanted()
+    expected = plan.outcome.targets()
     assert [row[:2] for row in rows] == expected[["variety", "week"]].to_numpy().tolist()
     assert [row[4] for row in rows] == [f"{100 * chance:.0f} in 100" for chance in expected["chance"]]
 
@@ -145,15 +145,15 @@ def test_plants_that_take_four_weeks_are_ready_four_weeks_after_delivery():
 
 def test_they_are_ready_when_nine_in_ten_of_them_are():
     """Times are lognormal about 9.5 weeks: nine in ten by 9.5 exp(1.2816 s) = 12.2 weeks, so on the 13th Monday."""
-    slow = [stage(typical=9.5, spread_plants=0.2, survival=0.8)]
-    told = Told(forecast.plan_orders(small("A", stages=slow, wanted=LATER), draws=DRAWS, seed=1))
+    slow = [stage(typical=9.5, plants_cv=0.2, survival=0.8)]
+    told = Told(forecast.plan_orders(small("A", stages=slow, targets=LATER), draws=DRAWS, seed=1))
     (order,) = told.plan.orders
     assert 12 < 9.5 * math.exp(math.sqrt(math.log(1 + 0.2**2)) * stats.norm.ppf(0.9)) < 13
     assert told.varieties().iloc[0]["ready"] == str(order.week + 13)
 
 
 def test_plants_that_come_too_late_in_one_season_of_twenty_are_said_to():
-    late = small("A", stages=[stage(typical=7, spread_batches=0.2, spread_plants=0.05)])
+    late = small("A", stages=[stage(typical=7, batches_cv=0.2, plants_cv=0.05)])
     told = Told(forecast.plan_orders(late, draws=DRAWS, seed=1))
     week = forecast.Week.parse(told.varieties().iloc[0]["ready late"])
     assert week > forecast.Week.parse("2027-W20")
@@ -234,7 +234,7 @@ def test_what_stands_in_files_is_text_and_never_markup(tmp_path):
     bad = small(*HOSTILE)
     bad = bad.replace(
         name=HOSTILE[0],
-        offers=tuple(row.replace(lab=HOSTILE[1], form=HOSTILE[0], note=HOSTILE[2]) for row in bad.offers),
+        price_list=tuple(row.replace(lab=HOSTILE[1], form=HOSTILE[0], note=HOSTILE[2]) for row in bad.offers),
         stages=tuple(row.replace(source=HOSTILE[2], note=HOSTILE[0]) for row in bad.stages),
         location=HOSTILE[0],
     )
@@ -265,7 +265,7 @@ def test_without_prices_every_number_is_met_for_the_least_cost_and_no_margin_is_
 
 
 def test_where_nothing_is_worth_ordering_the_page_says_why(tmp_path):
-    dear = small("A", offers=[offer("A", unit_price=50, **IN_MARCH)])
+    dear = small("A", price_list=[offer("A", unit_price=50, **IN_MARCH)])
     text, tree = page_of(dear, tmp_path)
     assert "Nothing is worth ordering." in words(tree, "p")
     assert "would lose" in text
@@ -273,14 +273,14 @@ def test_where_nothing_is_worth_ordering_the_page_says_why(tmp_path):
 
 
 def test_where_no_plan_is_possible_nothing_is_written_and_it_is_said_why(tmp_path):
-    hurried = small("A", priced=False, wanted=[{"variety": "A", "week": "2027-W13", "wanted": 100}])
+    hurried = small("A", priced=False, targets=[{"variety": "A", "week": "2027-W13", "target": 100}])
     with pytest.raises(forecast.OutOfReach, match="A"):
         page_of(hurried, tmp_path)
     assert list(tmp_path.iterdir()) == []
 
 
 def test_what_is_wanted_and_not_ordered_counts_as_missing(tmp_path):
-    two = small("A", "B", offers=[offer("A", **IN_MARCH), offer("B", unit_price=50, **IN_MARCH)])
+    two = small("A", "B", price_list=[offer("A", **IN_MARCH), offer("B", unit_price=50, **IN_MARCH)])
     text, tree = page_of(two, tmp_path)
     assert "Nothing of B: its best order" in text
     assert [row[0:5:4] for row in cells(tree, 1)[1:]][-1] == ["B", "0 in 100"]
@@ -290,10 +290,10 @@ def test_what_is_wanted_and_not_ordered_counts_as_missing(tmp_path):
 
 def test_in_the_south_and_by_degree_days_the_page_says_that_weather_is_drawn(tmp_path):
     climate = [
-        {"month": month, "low": low, "high": high, "spread": spread}
+        {"month": month, "t_min": low, "t_max": high, "year_sd": spread}
         for month, (low, high, spread) in enumerate(zip(LOW, HIGH, SPREAD, strict=True), start=1)
     ]
-    stages = [stage(clock="degree-days", typical=300, base=4, spread_plants=0.1, survival=0.8)]
+    stages = [stage(runs_on="degree-days", typical=300, base_temperature=4, plants_cv=0.1, survival=0.8)]
     text, tree = page_of(small("A", stages=stages, climate=climate), tmp_path)
     assert "Weather is drawn from usual temperatures" in text
     told = Told(forecast.plan_orders(small("A", stages=stages, climate=climate), draws=DRAWS, seed=1))

@@ -97,9 +97,9 @@ def test_a_batch_to_begin_with_is_sold_discarded_or_still_there(folder):
     for batch, route in records.routes:
         alive = batch.received - batch.dead_on_arrival
         counts = [row for row in records.counts if row.batch == batch.batch]
-        sold, discarded = sum(row.saleable for row in counts), sum(row.discarded for row in counts)
-        assert alive == sold + discarded + sum(passage.remaining for passage in route)
-        ended += sold > 0 and alive == sold + discarded
+        sold, losses = sum(row.saleable for row in counts), sum(row.losses for row in counts)
+        assert alive == sold + losses + sum(passage.remaining for passage in route)
+        ended += sold > 0 and alive == sold + losses
     assert ended == 3
 
 

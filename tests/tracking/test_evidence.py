@@ -24,20 +24,20 @@ def plan(level="batch", a=8.0, b=2.0, **cells):
 
 
 def counted(died, lived, waiting=0, weeks=2.0, name="acclimatisation"):
-    """Give what was counted of a batch of which some died, some came through and some wait since so many weeks."""
+    """Return what was counted of a batch of which some died, some came through and some wait since so many weeks."""
     intervals = (Interval(weeks, math.inf, waiting, CAME),) if waiting else ()
     return Seen(name, died, lived, waiting, intervals)
 
 
 def scores(made, streams, batch, quantity, level, change):
-    """Give the scores of a quantity of a batch, without and with what its counts say."""
+    """Return the scores of a quantity of a batch, without and with what its counts say."""
     names = owners(made.route(batch.variety)[0], batch.variety, batch.number)
     plain = Level.parse(level).score(lambda word: streams.normal(names[word], quantity))
     return plain, plain + change.get(quantity, 0.0)
 
 
 def weighted(values, log_weight):
-    """Give mean, standard deviation and effective number of weighted draws."""
+    """Return mean, standard deviation and effective number of weighted draws."""
     weight = np.exp(log_weight - log_weight.max())
     weight /= weight.sum()
     mean = float(weight @ values)
@@ -92,7 +92,7 @@ def test_plants_that_wait_count_for_the_part_of_the_loss_they_have_met():
 def test_a_time_given_censored_counts_has_mean_and_spread_of_draws_weighted_by_their_chance():
     """Of 30 plants 10 left between 3 and 4 weeks, 12 between 4 and 5, and 8 were still there."""
     rows = tuple(Interval(*ends, CAME) for ends in ((3.0, 4.0, 10), (4.0, 5.0, 12), (5.0, math.inf, 8)))
-    made = plan(spread_batches=0.2, spread_plants=0.25, time_level="batch")
+    made = plan(batches_cv=0.2, plants_cv=0.25, time_level="batch")
     streams = season_streams(DRAWS, 3)
     batch = Followed("A", 1, (Seen("acclimatisation", 0, 22, 8, rows),))
     (change,) = shifts(made, streams, [batch])
@@ -106,7 +106,7 @@ def test_a_time_given_censored_counts_has_mean_and_spread_of_draws_weighted_by_t
 
 
 def together(level, seen, seed=1):
-    """Give plain and conditioned scores of three batches of A, of which some were counted."""
+    """Return plain and conditioned scores of three batches of A, of which some were counted."""
     made, streams = plan(level, 16.0, 4.0), season_streams(DRAWS, seed)
     batches = [Followed("A", i + 1, () if one is None else (counted(*one),)) for i, one in enumerate(seen)]
     changes = shifts(made, streams, batches)
@@ -147,10 +147,10 @@ def test_the_scores_given_the_counts_have_the_covariance_that_gaussian_algebra_g
 
 
 def test_counts_that_say_nothing_change_nothing():
-    made, streams = plan("batch", spread_batches=0.2, spread_plants=0.1, time_level="batch"), season_streams(64, 1)
+    made, streams = plan("batch", batches_cv=0.2, plants_cv=0.1, time_level="batch"), season_streams(64, 1)
     fresh = Seen("acclimatisation", 0, 0, 500, (Interval(0.0, math.inf, 500, CAME),))
     assert shifts(made, streams, [Followed("A", 1, (fresh,)), Followed("A", 2)]) == [{}, {}]
-    known = plan("batch", a=1.0, b=1.0).with_stage("crop", "acclimatisation", survival=0.8, survival_spread=0)
+    known = plan("batch", a=1.0, b=1.0).with_stage("crop", "acclimatisation", survival=0.8, survival_sd=0)
     assert shifts(known, streams, [Followed("A", 1, (counted(60, 40),))]) == [{}]
 
 
@@ -169,7 +169,7 @@ def test_what_only_plants_differ_in_is_not_learned():
 
 
 def test_the_order_in_which_batches_are_told_changes_nothing_at_all():
-    made = plan(MIXED, spread_batches=0.2, spread_plants=0.1, time_level=MIXED)
+    made = plan(MIXED, batches_cv=0.2, plants_cv=0.1, time_level=MIXED)
     streams = season_streams(256, 1)
     rows = (Interval(3.0, 4.0, 20, CAME), Interval(4.0, math.inf, 7, CAME))
     batches = [
@@ -201,8 +201,8 @@ def test_the_more_plants_were_counted_the_narrower_is_what_is_known():
 
 def test_the_clock_of_a_stage_shows_weeks_or_the_degree_days_of_usual_weather():
     """Always 14 degrees above a base of 4: 70 degree-days a week, 10 a day."""
-    climate = [{"month": i + 1, "low": 14, "high": 14, "spread": 0} for i in range(12)]
-    warm = {"clock": "degree-days", "base": 4, "typical": 300}
+    climate = [{"month": i + 1, "t_min": 14, "t_max": 14, "year_sd": 0} for i in range(12)]
+    warm = {"runs_on": "degree-days", "base": 4, "typical": 300}
     made = season([stage(typical=4), stage("growing on", **warm)], climate=climate)
     start, usual = made.first_week.monday.toordinal(), UsualWarmth(made, {})
     since = np.array([0, 1, 10, 38])
@@ -220,9 +220,9 @@ def test_on_degree_days_a_cold_start_counts_for_little():
         (change,) = shifts(made, season_streams(1024, 1), [Followed("A", 1, (counted(0, 0, 100, weeks),))])
         return change[SURVIVAL]
 
-    warm = {"clock": "degree-days", "base": 4, "typical": 280}
-    climate = [{"month": i + 1, "low": 14, "high": 14, "spread": 0} for i in range(12)]
+    warm = {"runs_on": "degree-days", "base": 4, "typical": 280}
+    climate = [{"month": i + 1, "t_min": 14, "t_max": 14, "year_sd": 0} for i in range(12)]
     assert learned(4.0, **warm) == pytest.approx(learned(4.0, typical=4), abs=1e-9)
-    climate = [row | {"low": 6.5, "high": 6.5} for row in climate]
+    climate = [row | {"t_min": 6.5, "t_max": 6.5} for row in climate]
     assert learned(4.0, **warm) == pytest.approx(learned(1.0, typical=4), abs=1e-9)
     assert learned(4.0, typical=4).mean() > 1.5 * learned(1.0, typical=4).mean() > 0

@@ -24,7 +24,7 @@ def plan(**cells):
 
 
 def learned(made, seen, quantity):
-    """Give mean and standard deviation of the score of a counted batch, given its counts."""
+    """Return mean and standard deviation of the score of a counted batch, given its counts."""
     streams = season_streams(DRAWS, 1)
     (change,) = shifts(made, streams, [Followed("A", 1, (seen,))])
     names = owners(made.route("A")[0], "A", 1)
@@ -33,7 +33,7 @@ def learned(made, seen, quantity):
 
 
 def posterior(log_chance):
-    """Give mean and standard deviation of a standard normal score times its chance."""
+    """Return mean and standard deviation of a standard normal score times its chance."""
     weight = np.exp(log_chance - log_chance.max() - FINE**2 / 2)
     weight /= weight.sum()
     mean = weight @ FINE
@@ -87,7 +87,7 @@ def test_losses_are_binomial_in_the_part_of_the_loss_that_plants_have_met(died, 
 )
 def test_times_are_lognormal_and_known_to_lie_between_two_counts(rows, plants):
     """Plants that are not said to differ are taken to differ by 2 %: counts are made by the day at best."""
-    cells = {"spread_batches": 0.2} | ({"spread_plants": plants} if plants else {})
+    cells = {"batches_cv": 0.2} | ({"plants_cv": plants} if plants else {})
     batches = math.sqrt(math.log1p(0.2**2))
     within = math.sqrt(math.log1p(plants**2)) if plants else 0.02
     log_chance = np.zeros(FINE.size)
@@ -124,7 +124,7 @@ def test_times_far_from_what_is_usual_count_in_full_late_ones_as_early_ones(typi
     mean = weight @ fine
     assert mean == pytest.approx(score, abs=0.05)
     seen = Seen("acclimatisation", 0, 0, 0, tuple(Interval(*row, CAME) for row in rows))
-    given, deviation = learned(plan(spread_batches=spread, typical=typical), seen, TIME)
+    given, deviation = learned(plan(batches_cv=spread, typical=typical), seen, TIME)
     assert given == pytest.approx(mean, abs=0.02)
     assert deviation == pytest.approx(math.sqrt(weight @ (fine - mean) ** 2), abs=0.01)
 
@@ -132,7 +132,7 @@ def test_times_far_from_what_is_usual_count_in_full_late_ones_as_early_ones(typi
 def test_plants_that_left_between_two_looks_without_warmth_left_then():
     """A hundred at once at 4.4 weeks of 4: 0.1 wide, of a spread of 0.198 between batches and 0.02 between plants."""
     seen = Seen("acclimatisation", 0, 0, 0, (Interval(4.4, 4.4, 100, CAME),))
-    given, _ = learned(plan(spread_batches=0.2, typical=4), seen, TIME)
+    given, _ = learned(plan(batches_cv=0.2, typical=4), seen, TIME)
     batches = math.sqrt(math.log1p(0.2**2))
     assert given == pytest.approx(math.log(1.1) / batches, abs=0.01)
 
@@ -144,14 +144,14 @@ def test_times_of_less_than_a_week_count_as_they_are():
     law = stats.norm(np.log(0.5) + batches * FINE, within)
     log_chance = sum(n * np.log(law.cdf(np.log(late)) - law.cdf(np.log(early))) for early, late, n in rows)
     seen = Seen("acclimatisation", 0, 0, 0, tuple(Interval(*row, CAME) for row in rows))
-    made = plan(spread_batches=0.2, spread_plants=0.3, typical=0.5)
+    made = plan(batches_cv=0.2, plants_cv=0.3, typical=0.5)
     agree(learned(made, seen, TIME), posterior(log_chance))
 
 
 def test_of_each_quantity_of_each_counted_stage_a_shift_is_given_by_name():
     rows = [
-        stage(typical=4, spread_batches=0.2, spread_plants=0.1, **beta_spread(8.0, 2.0)),
-        stage("growing on", typical=6, spread_batches=0.2, spread_plants=0.1, **beta_spread(8.0, 2.0)),
+        stage(typical=4, batches_cv=0.2, plants_cv=0.1, **beta_spread(8.0, 2.0)),
+        stage("growing on", typical=6, batches_cv=0.2, plants_cv=0.1, **beta_spread(8.0, 2.0)),
         stage("grading", **beta_spread(8.0, 2.0)),
     ]
     seen = Seen("growing on", 5, 20, 0, (Interval(5.0, 6.0, 20, CAME),))
@@ -168,7 +168,7 @@ def test_counts_of_two_varieties_that_share_a_belief_are_put_together():
     made, streams = season(rows, varieties=("A", "B")), season_streams(DRAWS, 1)
     seen = [Seen("acclimatisation", died, left, 0, ()) for died, left in ((10, 30), (2, 58))]
     share = stats.beta(8, 2).ppf(stats.norm.cdf(FINE).clip(1e-12, 1 - 1e-12))
-    alone = [posterior(stats.binom.logpmf(one.left, one.left + one.discarded, share)) for one in seen]
+    alone = [posterior(stats.binom.logpmf(one.left, one.left + one.losses, share)) for one in seen]
     precision = [1 / spread**2 - 1 for _, spread in alone]
     spread = 1 / math.sqrt(1 + sum(precision))
     mean = spread**2 * sum(mean / spread**2 for mean, spread in alone)
@@ -181,7 +181,7 @@ def test_counts_of_two_varieties_that_share_a_belief_are_put_together():
 
 @pytest.mark.parametrize(("survival", "time"), [("batch", "season"), ("season", "batch")])
 def test_survivals_and_times_tell_of_other_batches_by_levels_of_their_own(survival, time):
-    made = plan(survival_level=survival, time_level=time, spread_batches=0.2, spread_plants=0.1)
+    made = plan(survival_level=survival, time_level=time, batches_cv=0.2, plants_cv=0.1)
     seen = Seen("acclimatisation", 20, 20, 0, (Interval(5.0, 6.0, 20, CAME),))
     told, other = shifts(made, season_streams(64, 1), [Followed("A", 1, (seen,)), Followed("A", 2)])
     assert told[SURVIVAL].any()

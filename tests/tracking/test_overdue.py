@@ -20,7 +20,7 @@ BATCH = BatchRecord(batch="B", variety="A", lab="Lab", delivered=DELIVERED, orde
 
 def forecast_from(*counts, day):
     rows = [
-        CountRecord(batch="B", date=on, stage=where, **({"moved_on": 0, "saleable": 0, "discarded": 0} | cells))
+        CountRecord(batch="B", date=on, stage=where, **({"transferred": 0, "saleable": 0, "losses": 0} | cells))
         for on, where, cells in counts
     ]
     made = season(ROUTE, orders=[{"variety": "A", "week": "2027-W03", "quantity": 100, "lab": "Lab"}])
@@ -28,8 +28,8 @@ def forecast_from(*counts, day):
 
 
 def ready(outcome):
-    """Give the week in which all hundred become saleable at once."""
-    table = outcome.table("A").set_index("week")["middle"]
+    """Return the week in which all hundred become saleable at once."""
+    table = outcome.table("A").set_index("week")["median"]
     assert set(table) == {0, 100}
     return table[table == 100].index[0]
 
@@ -51,8 +51,8 @@ def test_plants_overdue_in_a_stage_leave_it_when_they_are_counted_and_need_all_o
 
 def test_plants_overdue_in_the_last_stage_are_saleable_from_the_day_on():
     day = date(2027, 6, 7)  # W23
-    first = (date(2027, 2, 15), "acclimatisation", {"alive": 100, "moved_on": 100})
-    second = (date(2027, 3, 29), "growing on", {"alive": 100, "moved_on": 100})
+    first = (date(2027, 2, 15), "acclimatisation", {"alive": 100, "transferred": 100})
+    second = (date(2027, 3, 29), "growing on", {"alive": 100, "transferred": 100})
     outcome = forecast_from(first, second, (day, "hardening", {"alive": 100}), day=day)
     assert ready(outcome) == "2027-W23"
 
@@ -70,16 +70,16 @@ def test_plants_overdue_stand_on_the_bench_of_the_stage_that_they_go_on_to():
     assert area.sel(week=["2027-W15", "2027-W16", "2027-W17"]).values == pytest.approx([4] * 3)
 
 
-def running(*wanted):
+def running(*target):
     """Of two deliveries one came, and all of it stands overdue in its first stage on a Monday."""
     orders = [
         {"variety": "A", "week": week, "quantity": quantity, "lab": "Lab"}
         for week, quantity in (("2027-W03", 100), ("2027-W04", 30))
     ]
-    rows = [{"variety": "A", "week": week, "wanted": number} for week, number in wanted]
-    made = season(ROUTE, orders=orders, wanted=rows)
+    rows = [{"variety": "A", "week": week, "target": number} for week, number in target]
+    made = season(ROUTE, orders=orders, targets=rows)
     seen = CountRecord(
-        batch="B", date=date(2027, 3, 1), stage="acclimatisation", alive=100, moved_on=0, saleable=0, discarded=0
+        batch="B", date=date(2027, 3, 1), stage="acclimatisation", alive=100, transferred=0, saleable=0, losses=0
     )
     records = Records(batches=[BATCH], counts=[seen])
     return reforecast(made, records, on_date="2027-03-01", draws=16, seed=1)

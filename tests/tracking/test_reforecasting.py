@@ -19,9 +19,9 @@ from forecast.tracking.reforecasting import narrowing, reforecast
 
 SHARED = "season 0.4 batch 0.6"
 ROUTE = [
-    stage(typical=4, spread_batches=0.15, spread_plants=0.12, time_level=SHARED, survival_level=SHARED, minutes=1)
+    stage(typical=4, batches_cv=0.15, plants_cv=0.12, time_level=SHARED, survival_level=SHARED, minutes=1)
     | beta_spread(16.0, 4.0),
-    stage("growing on", typical=6, spread_batches=0.15, spread_plants=0.12, time_level=SHARED, minutes=2)
+    stage("growing on", typical=6, batches_cv=0.15, plants_cv=0.12, time_level=SHARED, minutes=2)
     | {"survival_level": SHARED}
     | beta_spread(27.0, 3.0),
 ]
@@ -30,12 +30,12 @@ ORDERS = [
     {"variety": "A", "week": "2027-W06", "quantity": 200, "lab": "Lab"},
     {"variety": "B", "week": "2027-W04", "quantity": 150, "lab": "Lab"},
 ]
-WANTED = [{"variety": "A", "week": "2027-W25", "wanted": 350}, {"variety": "B", "week": "2027-W25", "wanted": 100}]
+WANTED = [{"variety": "A", "week": "2027-W25", "target": 350}, {"variety": "B", "week": "2027-W25", "target": 100}]
 MONDAYS = {row["week"]: forecast.Week.parse(row["week"]).monday for row in ORDERS}
 
 
 def plan(route=ROUTE, **cells):
-    return season(route, **({"varieties": ("A", "B"), "orders": ORDERS, "wanted": WANTED} | cells))
+    return season(route, **({"varieties": ("A", "B"), "orders": ORDERS, "target": WANTED} | cells))
 
 
 def came(name, row, **cells):
@@ -43,21 +43,21 @@ def came(name, row, **cells):
     return BatchRecord(**(usual | {"ordered": row["quantity"], "received": row["quantity"]} | cells))
 
 
-def count(name, day, where="acclimatisation", alive=0, moved_on=0, saleable=0, discarded=0):
-    rows = {"alive": alive, "moved_on": moved_on, "saleable": saleable, "discarded": discarded}
+def count(name, day, where="acclimatisation", alive=0, transferred=0, saleable=0, losses=0):
+    rows = {"alive": alive, "transferred": transferred, "saleable": saleable, "losses": losses}
     return CountRecord(batch=name, date=day, stage=where, **rows)
 
 
 BATCHES = [came(f"B{i}", row) for i, row in enumerate(ORDERS)]
 DAY = date(2027, 3, 1)  # W09
 COUNTS = [
-    count("B0", date(2027, 2, 1), alive=290, discarded=10),
-    count("B0", date(2027, 2, 15), alive=280, moved_on=200, discarded=10),
-    count("B0", date(2027, 2, 22), alive=78, moved_on=70, discarded=2),
-    count("B0", date(2027, 2, 22), "growing on", alive=197, discarded=3),
-    count("B1", date(2027, 2, 22), alive=196, discarded=4),
+    count("B0", date(2027, 2, 1), alive=290, losses=10),
+    count("B0", date(2027, 2, 15), alive=280, transferred=200, losses=10),
+    count("B0", date(2027, 2, 22), alive=78, transferred=70, losses=2),
+    count("B0", date(2027, 2, 22), "growing on", alive=197, losses=3),
+    count("B1", date(2027, 2, 22), alive=196, losses=4),
     count("B2", date(2027, 2, 8), alive=150),
-    count("B2", date(2027, 2, 24), alive=120, moved_on=20, discarded=30),
+    count("B2", date(2027, 2, 24), alive=120, transferred=20, losses=30),
 ]
 RECORDS = Records(batches=BATCHES, counts=COUNTS)
 
@@ -80,7 +80,7 @@ def test_before_any_delivery_it_is_the_forecast_of_the_orders():
     for day in ("2027-01-04", "2027-01-17"):
         found = reforecast(made, Records(), on_date=day, draws=256, seed=3)
         assert same(found.outcome, forecast.simulate(made, draws=256, seed=3))
-        assert found.outcome.wanted().equals(forecast.simulate(made, draws=256, seed=3).wanted())
+        assert found.outcome.targets().equals(forecast.simulate(made, draws=256, seed=3).targets())
         assert found.not_come == ()
         assert found.standing["plants"].tolist() == [300, 200, 150]
 
@@ -101,9 +101,9 @@ def test_on_the_day_of_the_first_delivery_it_is_the_forecast(counted):
 
 
 def test_on_the_day_of_the_first_delivery_of_a_warm_season_it_is_the_forecast():
-    climate = [{"month": i + 1, "low": 8, "high": 18, "spread": 1.5} for i in range(12)]
+    climate = [{"month": i + 1, "t_min": 8, "t_max": 18, "year_sd": 1.5} for i in range(12)]
     cold = {"cold_below": 10, "cold_loss": 0.2}
-    warm = [ROUTE[0] | cold, ROUTE[1] | {"clock": "degree-days", "base": 5, "typical": 300}]
+    warm = [ROUTE[0] | cold, ROUTE[1] | {"runs_on": "degree-days", "base": 5, "typical": 300}]
     made = plan(warm, climate=climate)
     found = reforecast(made, Records(batches=BATCHES[:1]), on_date=MONDAYS["2027-W03"], draws=256, seed=3)
     assert same(found.outcome, forecast.simulate(made, draws=256, seed=3))
@@ -139,24 +139,24 @@ def test_a_delivery_that_came_a_week_early_or_late_is_not_awaited_once_more():
 
 def test_when_all_are_saleable_or_discarded_it_is_the_count():
     counts = [
-        count("B0", date(2027, 3, 1), alive=240, moved_on=240, discarded=60),
-        count("B0", date(2027, 4, 12), "growing on", alive=230, saleable=230, discarded=10),
-        count("B1", date(2027, 3, 22), alive=170, moved_on=170, discarded=30),
-        count("B1", date(2027, 5, 4), "growing on", alive=160, saleable=100, discarded=10),
-        count("B1", date(2027, 5, 12), "growing on", alive=55, saleable=55, discarded=5),
-        count("B2", date(2027, 3, 15), alive=0, discarded=150),
+        count("B0", date(2027, 3, 1), alive=240, transferred=240, losses=60),
+        count("B0", date(2027, 4, 12), "growing on", alive=230, saleable=230, losses=10),
+        count("B1", date(2027, 3, 22), alive=170, transferred=170, losses=30),
+        count("B1", date(2027, 5, 4), "growing on", alive=160, saleable=100, losses=10),
+        count("B1", date(2027, 5, 12), "growing on", alive=55, saleable=55, losses=5),
+        count("B2", date(2027, 3, 15), alive=0, losses=150),
     ]
     found = reforecast(plan(), Records(batches=BATCHES, counts=counts), on_date="2027-05-13", draws=64, seed=1)
     last = found.outcome.table("A").set_index("week").loc["2027-W25"]
-    assert [last["low"], last["middle"], last["high"]] == [385, 385, 385]
-    by_week = found.outcome.table("A").set_index("week")["middle"]
+    assert [last["p5"], last["median"], last["p95"]] == [385, 385, 385]
+    by_week = found.outcome.table("A").set_index("week")["median"]
     assert by_week[["2027-W14", "2027-W15", "2027-W18", "2027-W19", "2027-W20"]].tolist() == [0, 230, 230, 330, 385]
     assert found.outcome.chance("A", week="2027-W25", at_least=385) == pytest.approx(1, abs=1e-12)
     assert found.outcome.chance("A", week="2027-W25", at_least=386) == pytest.approx(0, abs=1e-12)
-    assert found.wanted("A")["chance"].tolist() == [1]
-    assert found.wanted("B")["chance"].tolist() == [0]
+    assert found.targets("A")["chance"].tolist() == [1]
+    assert found.targets("B")["chance"].tolist() == [0]
     assert found.outcome.varieties == ("A",)
-    assert forecast.bench_space(found.outcome).weekly["high"].max() < 3.86  # 100 to the m2; none grows any more
+    assert forecast.bench_space(found.outcome).weekly["p95"].max() < 3.86  # 100 to the m²; none grows any more
 
 
 # In between
@@ -219,7 +219,7 @@ def test_counts_of_a_batch_split_in_two_files_and_put_together_change_nothing(tm
 def test_counts_tell_of_batches_that_share_the_season_and_of_those_to_come():
     """B0 loses half of its plants: of B1, not counted yet, and of B2, still to come, less is expected."""
     good, bad = (
-        Records(batches=BATCHES[:2], counts=[count("B0", date(2027, 2, 8), alive=300 - lost, discarded=lost)])
+        Records(batches=BATCHES[:2], counts=[count("B0", date(2027, 2, 8), alive=300 - lost, losses=lost)])
         for lost in (5, 150)
     )
     made = plan(orders=[*ORDERS[:2], {**ORDERS[2], "week": "2027-W10"}])
@@ -242,12 +242,12 @@ def test_no_forecast_is_wider_the_more_is_known():
     made = plan()
     days = ["2027-01-10", "2027-02-02", "2027-02-16", "2027-03-01"]
     table = narrowing(made, RECORDS, "A", week="2027-W25", days=days, draws=2048, seed=1)
-    assert table.columns.tolist() == ["day", "low", "middle", "high", "alive"]
+    assert table.columns.tolist() == ["day", "p5", "median", "p95", "alive"]
     assert table["day"].tolist() == days
-    assert (np.diff(table["high"] - table["low"]) < 0).all()
+    assert (np.diff(table["p95"] - table["p5"]) < 0).all()
     assert table["alive"].tolist() == [0, 290, 480, 471]
     last = reforecast(made, RECORDS, on_date=days[-1], draws=2048, seed=1).outcome.quantile("A", week="2027-W25")
-    assert table[["low", "middle", "high"]].to_numpy()[-1].tolist() == last.tolist()
+    assert table[["p5", "median", "p95"]].to_numpy()[-1].tolist() == last.tolist()
 
 
 # Imagined nurseries
@@ -278,10 +278,10 @@ def nursery(made, rng, day, every=7, late=0):
         looks = np.arange(every, 7 * made.weeks - start, every)
         route = made.route(row.variety)
         for k, one in enumerate(route):
-            a = one.survival * (one.survival * (1 - one.survival) / one.survival_spread**2 - 1)
+            a = one.survival * (one.survival * (1 - one.survival) / one.survival_sd**2 - 1)
             law = stats.beta(a, a / one.survival - a)
             share = law.ppf(stats.norm.cdf(score(one.survival_level, f"{one.stage} survival", name)))
-            between, plants = (np.sqrt(np.log(1 + s**2)) for s in (one.spread_batches, one.spread_plants))
+            between, plants = (np.sqrt(np.log(1 + s**2)) for s in (one.batches_cv, one.plants_cv))
             takes = one.typical * np.exp(between * score(one.time_level, f"{one.stage} time", name) + plants * vigour)
             dies = rng.exponential(size=vigour.size) / -np.log(share)  # in parts of the stage
             ends = entered + 7 * takes * np.minimum(dies, 1)
@@ -291,11 +291,11 @@ def nursery(made, rng, day, every=7, late=0):
                 if not inside.any():
                     continue
                 leaves, dead = inside & (found == look) & (dies >= 1), inside & (found == look) & (dies < 1)
-                gone = {"saleable" if k == len(route) - 1 else "moved_on": int(leaves.sum())}
+                gone = {"saleable" if k == len(route) - 1 else "transferred": int(leaves.sum())}
                 on = came_on + timedelta(int(look))
                 if on <= day:
                     alive = int(inside.sum() - dead.sum())
-                    counts.append(count(name, on, one.stage, alive=alive, discarded=int(dead.sum()), **gone))
+                    counts.append(count(name, on, one.stage, alive=alive, losses=int(dead.sum()), **gone))
             lives = dies >= 1
             vigour, entered = vigour[lives], found[lives]
         final += vigour.size
@@ -303,7 +303,7 @@ def nursery(made, rng, day, every=7, late=0):
 
 
 def coverage(made, day, seasons, draws=256):
-    """Give in how many of so many imagined seasons the final number lies within the interval, and its median place."""
+    """Return in how many of so many simulated seasons the final number lies within the interval, and its median place."""
     rng = np.random.default_rng(20270301)
     inside, places = 0, []
     for number in range(seasons):
@@ -319,7 +319,7 @@ def coverage(made, day, seasons, draws=256):
 @pytest.mark.parametrize("day", [date(2027, 2, 15), date(2027, 3, 22)])
 def test_the_final_number_lies_within_the_interval_nine_times_in_ten(day):
     seasons = 150
-    made = plan(wanted=[], orders=[{**row, "quantity": row["quantity"] // 2} for row in ORDERS])
+    made = plan(targets=[], orders=[{**row, "quantity": row["quantity"] // 2} for row in ORDERS])
     inside, places = coverage(made, day, seasons)
     low, high = stats.binom.ppf([0.001, 0.999], seasons, 0.9)
     assert low <= inside <= high
@@ -330,7 +330,7 @@ def test_the_final_number_lies_within_the_interval_nine_times_in_ten(day):
 def test_where_plants_wait_for_the_next_count_single_weeks_are_as_sure_as_said(day):
     """Counts every two weeks on Thursdays, and what is up for sale by four Mondays while plants become ready."""
     seasons, weeks = 60, ["2027-W13", "2027-W14", "2027-W16", "2027-W18"]
-    made = plan(wanted=[], orders=[{**row, "quantity": row["quantity"] // 2} for row in ORDERS])
+    made = plan(targets=[], orders=[{**row, "quantity": row["quantity"] // 2} for row in ORDERS])
     inside = dict.fromkeys((0, 2), 0)
     for number in range(seasons):
         rng = np.random.default_rng(number)
@@ -354,7 +354,7 @@ def test_a_wait_until_the_next_count_delays_and_kills_none():
     )
     for batch in soon.batches:
         assert later.fate(batch).survival == pytest.approx(soon.fate(batch).survival)
-    middle = [one.table("A").set_index("week")["middle"] for one in (soon, later)]
+    middle = [one.table("A").set_index("week")["median"] for one in (soon, later)]
     assert middle[0]["2027-W16"] > middle[1]["2027-W16"]
     assert middle[0]["2027-W40"] == pytest.approx(middle[1]["2027-W40"], abs=3)
 
@@ -367,55 +367,55 @@ def test_what_is_no_time_between_counts_is_refused(every):
 
 # Topping up
 
-SURE = [stage(typical=4, survival=0.8, spread_batches=0.1, spread_plants=0.1), stage("grading", survival=0.95)]
+SURE = [stage(typical=4, survival=0.8, batches_cv=0.1, plants_cv=0.1), stage("grading", survival=0.95)]
 SHORT = {
     "orders": [{"variety": "A", "week": "2027-W03", "quantity": 300, "lab": "Lab"}],
-    "wanted": [{"variety": "A", "week": "2027-W25", "wanted": 270}],
+    "target": [{"variety": "A", "week": "2027-W25", "target": 270}],
     "varieties": ("A",),
 }
 
 
 def short(**cells):
-    """Give a season in which 40 of 300 were lost, and about 20 more are needed for 270."""
-    counts = [count("B0", date(2027, 2, 15), alive=260, moved_on=0, discarded=40)]
+    """Return a season in which 40 of 300 were lost, and about 20 more are needed for 270."""
+    counts = [count("B0", date(2027, 2, 15), alive=260, transferred=0, losses=40)]
     records = Records(batches=BATCHES[:1], counts=counts)
     return reforecast(season(SURE, **(SHORT | cells)), records, on_date="2027-02-17", draws=2048, seed=1)
 
 
 def test_a_top_up_is_the_smallest_lawful_order_that_makes_up_for_what_is_missing():
     """All that comes from one delivery is Binomial(n, 0.76), beside what each draw has from the plants there are."""
-    wanted = [{"variety": "A", "week": "2027-W25", "wanted": 290}]
-    found = short(offers=[offer(multiple=5, minimum=10, lead=3, last_week="2027-W15")], wanted=wanted)
-    assert found.wanted()["chance"].iloc[0] < 0.9
+    target = [{"variety": "A", "week": "2027-W25", "target": 290}]
+    found = short(price_list=[offer(multiple=5, minimum=10, lead_weeks=3, last_week="2027-W15")], target=target)
+    assert found.targets()["chance"].iloc[0] < 0.9
     (order,) = found.top_up
     there = found.outcome.on_hand("A")[0][24]
     needed = np.maximum(290 - there, 0)
-    lawful = range(10, 200, 5)
-    enough = [at_least(needed, n, np.full(2048, 0.8 * 0.95)).mean() >= 0.9 for n in lawful]
-    assert order.quantity == lawful[enough.index(True)]
+    orderable = range(10, 200, 5)
+    enough = [at_least(needed, n, np.full(2048, 0.8 * 0.95)).mean() >= 0.9 for n in orderable]
+    assert order.quantity == orderable[enough.index(True)]
     assert order.chance == pytest.approx(at_least(needed, order.quantity, np.full(2048, 0.76)).mean(), abs=1e-9)
     assert "these and the plants there are give the 290 wanted by 2027-W25" in str(order)
     assert order.week >= forecast.Week.parse("2027-W11")  # ordered on the Monday after, of W08, with a lead of 3
 
 
 def test_the_season_with_its_top_up_is_met_as_surely_as_asked():
-    found = short(offers=[offer(multiple=5, minimum=10, lead=3)])
+    found = short(price_list=[offer(multiple=5, minimum=10, lead_weeks=3)])
     (order,) = found.top_up
     made = season(SURE, **SHORT)
     more = made.replace(orders=(*made.orders, order.delivery))
-    counts = [count("B0", date(2027, 2, 15), alive=260, moved_on=0, discarded=40)]
+    counts = [count("B0", date(2027, 2, 15), alive=260, transferred=0, losses=40)]
     records = Records(batches=BATCHES[:1], counts=counts)
     again = reforecast(more, records, on_date="2027-02-17", draws=2048, seed=2)
-    assert again.wanted()["chance"].iloc[0] == pytest.approx(order.chance, abs=4 * np.sqrt(2 * 0.09 / 2048))
-    assert len(again.top_up) == 0 or again.wanted()["chance"].iloc[0] < 0.9
+    assert again.targets()["chance"].iloc[0] == pytest.approx(order.chance, abs=4 * np.sqrt(2 * 0.09 / 2048))
+    assert len(again.top_up) == 0 or again.targets()["chance"].iloc[0] < 0.9
 
 
 def test_a_new_order_is_judged_by_what_the_season_has_taught():
     """Half of B0 is lost where all of the spread is the season's: of a top-up half will be lost, too."""
-    route = [stage(typical=4, survival_level="season", spread_plants=0.1, **beta_spread(8.0, 2.0))]
-    counts = [count("B0", date(2027, 2, 22), alive=150, moved_on=0, saleable=150, discarded=150)]
+    route = [stage(typical=4, survival_level="season", plants_cv=0.1, **beta_spread(8.0, 2.0))]
+    counts = [count("B0", date(2027, 2, 22), alive=150, transferred=0, saleable=150, losses=150)]
     found = reforecast(
-        season(route, **SHORT, offers=[offer()]), Records(batches=BATCHES[:1], counts=counts),
+        season(route, **SHORT, price_list=[offer()]), Records(batches=BATCHES[:1], counts=counts),
         on_date="2027-02-22", draws=2048, seed=1,
     )  # fmt: skip
     (order,) = found.top_up
@@ -426,14 +426,14 @@ def test_a_new_order_is_judged_by_what_the_season_has_taught():
 
 
 def test_nothing_is_proposed_where_the_confidence_is_met():
-    found = short(wanted=[{"variety": "A", "week": "2027-W25", "wanted": 200}])
-    assert found.wanted()["chance"].iloc[0] > 0.9
+    found = short(targets=[{"variety": "A", "week": "2027-W25", "target": 200}])
+    assert found.targets()["chance"].iloc[0] > 0.9
     assert len(found.top_up) == 0
     assert found.top_up.unmet == ()
 
 
 def test_a_lab_that_can_no_longer_deliver_is_told():
-    (told,) = short(offers=[offer(last_week="2027-W09", lead=3)]).top_up.unmet
+    (told,) = short(price_list=[offer(last_week="2027-W09", lead_weeks=3)]).top_up.unmet
     assert str(told) == (
         "No top-up by 2027-W25: A cannot be delivered then. "
         "Ordered in 2027-W08, it would come in 2027-W11; the last delivery is in 2027-W09."
@@ -441,14 +441,14 @@ def test_a_lab_that_can_no_longer_deliver_is_told():
 
 
 def test_a_delivery_that_comes_too_late_is_told_as_out_of_reach():
-    (told,) = short(offers=[offer(first_week="2027-W24", last_week="2027-W25")]).top_up.unmet
+    (told,) = short(price_list=[offer(first_week="2027-W24", last_week="2027-W25")]).top_up.unmet
     assert str(told).startswith("No order of A gives 270 by 2027-W25 in 90 seasons in 100.")
 
 
 def test_what_is_past_is_not_topped_up_and_not_shown():
-    wanted = [{"variety": "A", "week": week, "wanted": 290} for week in ("2027-W06", "2027-W25")]
-    found = short(wanted=wanted, offers=[offer()])
-    assert found.wanted()["week"].tolist() == ["2027-W25"]
+    target = [{"variety": "A", "week": week, "target": 290} for week in ("2027-W06", "2027-W25")]
+    found = short(target=target, price_list=[offer()])
+    assert found.targets()["week"].tolist() == ["2027-W25"]
     assert [str(order.by) for order in found.top_up] == ["2027-W25"]
     assert "2027-W06" not in str(found)
 
@@ -478,14 +478,14 @@ def test_varieties_that_the_season_does_not_know_are_refused():
 
 def test_batches_of_other_seasons_are_left_alone():
     old = came("OLD", ORDERS[0], delivered=date(2026, 3, 2))
-    counts = [count("OLD", date(2026, 3, 30), alive=20, moved_on=20, discarded=280), *COUNTS]
+    counts = [count("OLD", date(2026, 3, 30), alive=20, transferred=20, losses=280), *COUNTS]
     found = reforecast(plan(), Records(batches=[old, *BATCHES], counts=counts), on_date=DAY, draws=64, seed=1)
     assert same(found.outcome, reforecast(plan(), RECORDS, on_date=DAY, draws=64, seed=1).outcome)
     assert "OLD" not in set(found.standing["batch"])
 
 
 def test_without_orders_and_records_nothing_is_said_but_the_day():
-    found = reforecast(plan(orders=[], wanted=[]), Records(), on_date=DAY, draws=8, seed=1)
+    found = reforecast(plan(orders=[], targets=[]), Records(), on_date=DAY, draws=8, seed=1)
     assert str(found) == "On 2027-03-01:"
     assert isinstance(found.standing, pd.DataFrame)
     assert len(found.top_up) == 0

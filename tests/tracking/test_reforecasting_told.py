@@ -20,11 +20,11 @@ ORDERS = [
     {"variety": "A", "week": "2027-W03", "quantity": 100, "lab": "Lab"},
     {"variety": "A", "week": "2027-W06", "quantity": 80},
 ]
-WANTED = [{"variety": "A", "week": "2027-W20", "wanted": 170}, {"variety": "B", "week": "2027-W20", "wanted": 1_500}]
+WANTED = [{"variety": "A", "week": "2027-W20", "target": 170}, {"variety": "B", "week": "2027-W20", "target": 1_500}]
 
 
 def plan(route=ROUTE, **cells):
-    return season(route, **({"varieties": ("A", "B"), "orders": ORDERS, "wanted": WANTED} | cells))
+    return season(route, **({"varieties": ("A", "B"), "orders": ORDERS, "target": WANTED} | cells))
 
 
 def came(name, variety, day, ordered, **cells):
@@ -32,15 +32,15 @@ def came(name, variety, day, ordered, **cells):
     return BatchRecord(**(rows | cells))
 
 
-def count(name, day, where, alive, moved_on=0, saleable=0, discarded=0):
-    rows = {"moved_on": moved_on, "saleable": saleable, "discarded": discarded}
+def count(name, day, where, alive, transferred=0, saleable=0, losses=0):
+    rows = {"transferred": transferred, "saleable": saleable, "losses": losses}
     return CountRecord(batch=name, date=day, stage=where, alive=alive, **rows)
 
 
 FIRST = came("N1", "A", "2027-01-19", 100)  # the Tuesday of W03
 COUNTS = [
-    count("N1", "2027-02-16", "acclimatisation", 90, moved_on=70, discarded=10),  # a Tuesday
-    count("N1", "2027-02-24", "acclimatisation", 19, moved_on=9, discarded=1),  # a Wednesday
+    count("N1", "2027-02-16", "acclimatisation", 90, transferred=70, losses=10),  # a Tuesday
+    count("N1", "2027-02-24", "acclimatisation", 19, transferred=9, losses=1),  # a Wednesday
     count("N1", "2027-03-04", "growing on", 79, saleable=30),  # a Thursday
 ]
 
@@ -72,14 +72,14 @@ def test_plants_are_ready_when_the_rest_of_their_time_is_over():
     Ten are overdue and go on when they are counted, on Wednesday the 24th; nine went on that day: both are in W15.
     """
     found = reforecast(plan(), Records(batches=[FIRST], counts=COUNTS), on_date="2027-03-07", **FEW)
-    middle = found.outcome.table("A").set_index("week")["middle"]
+    middle = found.outcome.table("A").set_index("week")["median"]
     assert middle[["2027-W09", "2027-W10", "2027-W13", "2027-W14", "2027-W15"]].tolist() == [0, 30, 30, 70, 89]
 
 
 def test_what_will_come_is_said_with_thousands_and_what_did_not_come_with_its_week():
     made = plan(orders=[ORDERS[1], {"variety": "B", "week": "2027-W03", "quantity": 1_400, "lab": "Lab"}])
     made = made.replace(orders=[*made.orders, {"variety": "B", "week": "2027-W30", "quantity": 1_600, "lab": "Lab"}])
-    made = made.replace(wanted=[*made.wanted, {"variety": "B", "week": "2027-W05", "wanted": 5}])
+    made = made.replace(targets=[*made.targets, {"variety": "B", "week": "2027-W05", "target": 5}])
     found = reforecast(made, Records(batches=[FIRST]), on_date="2027-02-01", **FEW)
     assert str(found).splitlines() == [
         "On 2027-02-01:",
@@ -88,9 +88,9 @@ def test_what_will_come_is_said_with_thousands_and_what_did_not_come_with_its_we
         "B: about 0 saleable in 2027-W20 (0 to 0); the 1,500 wanted in no season in 100.",
         "Not come: 1,400 B of 2027-W03.",
     ]
-    assert found.wanted("B").index.tolist() == [0, 1]
+    assert found.targets("B").index.tolist() == [0, 1]
     later = reforecast(made, Records(batches=[FIRST]), on_date="2027-02-08", **FEW)
-    assert later.wanted("B")["week"].tolist() == ["2027-W20"]
+    assert later.targets("B")["week"].tolist() == ["2027-W20"]
 
 
 def test_a_forecast_is_shown_without_the_tables_that_it_holds():
@@ -105,7 +105,7 @@ def test_a_forecast_is_shown_without_the_tables_that_it_holds():
 
 
 def awaited(*rows, day="2027-03-20", orders=ORDERS):
-    """Give the orders that are counted as still to come, and those that did not come."""
+    """Return the orders that are counted as still to come, and those that did not come."""
     found = reforecast(plan(orders=orders), Records(batches=rows), on_date=day, **FEW)
     coming = found.standing[found.standing["batch"] == ""]
     missing = [(row.variety, str(row.week), row.quantity) for row in found.not_come]
@@ -141,11 +141,13 @@ def test_a_delivery_of_another_variety_or_lab_is_not_that_order():
     other_lab = [offer("A"), offer("A", lab="Other lab"), offer("B")]
     orders = [{"variety": "A", "week": "2027-W05", "quantity": 80, "lab": "Lab"}]
     for row in (came("N1", "B", "2027-02-01", 80), came("N1", "A", "2027-02-01", 80, lab="Other lab")):
-        found = reforecast(plan(orders=orders, offers=other_lab), Records(batches=[row]), on_date="2027-02-10", **FEW)
+        found = reforecast(
+            plan(orders=orders, price_list=other_lab), Records(batches=[row]), on_date="2027-02-10", **FEW
+        )
         assert [one.quantity for one in found.not_come] == [80]
     any_lab = [{"variety": "A", "week": "2027-W05", "quantity": 80}]
     row = came("N1", "A", "2027-02-01", 80, lab="Other lab")
-    found = reforecast(plan(orders=any_lab, offers=other_lab), Records(batches=[row]), on_date="2027-02-10", **FEW)
+    found = reforecast(plan(orders=any_lab, price_list=other_lab), Records(batches=[row]), on_date="2027-02-10", **FEW)
     assert found.not_come == ()
 
 
@@ -193,7 +195,7 @@ def test_all_of_a_batch_wait_after_each_stage_any_time_up_to_the_next_count():
 def test_heat_of_the_first_two_weeks_has_done_its_harm_once_they_are_over(weeks, harmed):
     """At 30 degrees each day nearly all would be lost; those that were counted after two weeks all live."""
     route = [stage(typical=8, survival=0.9, heat_above=20, heat_loss=1.0)]
-    climate = [{"month": k, "low": 20, "high": 30, "spread": 0} for k in range(1, 13)]
+    climate = [{"month": k, "t_min": 20, "t_max": 30, "year_sd": 0} for k in range(1, 13)]
     orders = [{"variety": "A", "week": "2027-W03", "quantity": 100, "lab": "Lab"}]
     made = plan(route, orders=orders, climate=climate)
     delivered = date(2027, 1, 18)
@@ -217,7 +219,7 @@ def test_a_forecast_narrows_with_the_plants_of_its_own_variety():
     table = narrowing(
         plan(), Records(batches=rows, counts=COUNTS), "A", week="2027-W20", days=["2027-01-10", "2027-03-07"], **FEW
     )
-    assert table.columns.tolist() == ["day", "low", "middle", "high", "alive"]
+    assert table.columns.tolist() == ["day", "p5", "median", "p95", "alive"]
     assert table.to_numpy().tolist() == [["2027-01-10", 180, 180, 180, 0], ["2027-03-07", 89, 89, 89, 89]]
 
 
@@ -225,15 +227,15 @@ def test_a_forecast_narrows_with_the_plants_of_its_own_variety():
 
 
 def top_up(day, **cells):
-    """Give the top-up of a season in which 100 of 170 came, and 60 of 1,500."""
+    """Return the top-up of a season in which 100 of 170 came, and 60 of 1,500."""
     records = Records(batches=[FIRST, came("N2", "B", "2027-01-26", 60)])
     return reforecast(plan(orders=ORDERS[:2], **cells), records, on_date=day, **FEW).top_up
 
 
 @pytest.mark.parametrize(("day", "week"), [("2027-02-15", "2027-W09"), ("2027-02-16", "2027-W10")])
 def test_leads_count_from_the_first_monday_from_that_day_on(day, week):
-    offers = [offer("A", lead=2, last_week=week), offer("B", lead=2, last_week=week)]
-    found = top_up(day, offers=offers)
+    offers = [offer("A", lead_weeks=2, last_week=week), offer("B", lead_weeks=2, last_week=week)]
+    found = top_up(day, price_list=offers)
     assert [(row.variety, row.quantity, str(row.week), row.chance) for row in found] == [
         ("A", 70, week, 1),
         ("B", 1_440, week, 1),
@@ -242,17 +244,17 @@ def test_leads_count_from_the_first_monday_from_that_day_on(day, week):
 
 
 def test_no_top_up_is_told_with_what_is_missing_to_it():
-    found = top_up("2027-02-16", offers=[offer("A", last_week="2027-W07"), offer("B", lead=2)])
+    found = top_up("2027-02-16", price_list=[offer("A", last_week="2027-W07"), offer("B", lead_weeks=2)])
     assert [row.variety for row in found] == ["B"]
     (told,) = found.unmet
     assert str(told).startswith("No top-up by 2027-W20: A cannot be delivered then. ")
 
 
-@pytest.mark.parametrize(("confidence", "lacking"), [(0.4, 0), (0.6, 1)])
-def test_a_row_is_topped_up_to_its_own_confidence(confidence, lacking):
+@pytest.mark.parametrize(("service_level", "lacking"), [(0.4, 0), (0.6, 1)])
+def test_a_row_is_topped_up_to_its_own_confidence(service_level, lacking):
     """Half of the draws wait less than four weeks in all, as above, and have enough by week 17."""
-    wanted = [{"variety": "A", "week": "2027-W17", "wanted": 100, "confidence": confidence}]
-    made = plan(orders=ORDERS[1:2], wanted=wanted)
+    target = [{"variety": "A", "week": "2027-W17", "target": 100, "service_level": service_level}]
+    made = plan(orders=ORDERS[1:2], targets=target)
     found = reforecast(made, Records(), on_date="2027-01-04", counted_every=4, draws=256, seed=1)
-    assert found.wanted()["chance"].tolist() == pytest.approx([0.5], abs=0.05)
+    assert found.targets()["chance"].tolist() == pytest.approx([0.5], abs=0.05)
     assert len(found.top_up) + len(found.top_up.unmet) == lacking

@@ -14,13 +14,13 @@ from forecast.records.records import Records, read_records, write_records
 from forecast.records.weather_rows import WeatherRecord
 from forecast.tracking.reforecasting import narrowing, reforecast
 
-STEADY = [{"week": k, "low": 8, "high": 16, "spread": 1.5} for k in range(1, 53)]
-STILL = [row | {"spread": 0} for row in STEADY]
+STEADY = [{"week": k, "t_min": 8, "t_max": 16, "year_sd": 1.5} for k in range(1, 53)]
+STILL = [row | {"year_sd": 0} for row in STEADY]
 SHARED = "season 0.5 batch 0.5"
-SPREAD = {"spread_batches": 0.1, "spread_plants": 0.1, "time_level": SHARED}
+SPREAD = {"batches_cv": 0.1, "plants_cv": 0.1, "time_level": SHARED}
 ROUTE = [
-    stage(typical=4, survival=0.85, survival_spread=0.06, heat_above=22, heat_loss=0.1, **SPREAD),
-    stage("pots", clock="degree-days", base=5, typical=490, survival=0.9, survival_spread=0.04, **SPREAD),
+    stage(typical=4, survival=0.85, survival_sd=0.06, heat_above=22, heat_loss=0.1, **SPREAD),
+    stage("pots", runs_on="degree-days", base_temperature=5, typical=490, survival=0.9, survival_sd=0.04, **SPREAD),
 ]
 ORDERS = [
     {"variety": "A", "week": "2027-W04", "quantity": 300, "lab": "Lab"},
@@ -30,20 +30,20 @@ BATCH = BatchRecord(batch="B1", variety="A", lab="Lab", delivered="2027-01-25", 
 DAY = date(2027, 4, 4)  # the Sunday of W13
 COUNTS = [
     CountRecord(
-        batch="B1", date="2027-02-22", stage="acclimatisation", alive=270, moved_on=270, saleable=0, discarded=30
+        batch="B1", date="2027-02-22", stage="acclimatisation", alive=270, transferred=270, saleable=0, losses=30
     ),
-    CountRecord(batch="B1", date="2027-04-02", stage="pots", alive=260, moved_on=0, saleable=0, discarded=10),
+    CountRecord(batch="B1", date="2027-04-02", stage="pots", alive=260, transferred=0, saleable=0, losses=10),
 ]
-WANTED = [{"variety": "A", "week": "2027-W20", "wanted": 200}, {"variety": "A", "week": "2027-W36", "wanted": 100}]
+WANTED = [{"variety": "A", "week": "2027-W20", "target": 200}, {"variety": "A", "week": "2027-W36", "target": 100}]
 
 
 def plan(route=ROUTE, **cells):
-    usual = {"orders": ORDERS, "wanted": WANTED, "climate": STEADY, "daily_course": "mean", "weeks": 45}
+    usual = {"orders": ORDERS, "target": WANTED, "climate": STEADY, "daily_course": "mean", "weeks": 45}
     return season(route, **(usual | cells))
 
 
 def weather(warmer, first="2027-01-04", until=DAY):
-    """Give days that are warmer than 8 and 16 degC, each by its own."""
+    """Return days that are warmer than 8 and 16 °C, each by its own."""
     start = date.fromisoformat(first)
     days = [start + timedelta(k) for k in range((until - start).days + 1)]
     scatter = 2.0 * np.sin(np.arange(len(days)))
@@ -120,8 +120,11 @@ def test_plants_are_ready_when_the_measured_degree_days_have_come_together(warme
 
     The six weeks W08 to W13 were measured, and give about 42 (7 + warmer); what is left comes at 49 a week.
     """
-    alike = {"spread_batches": 0, "spread_plants": 0.1, "time_level": "batch"}
-    route = [stage(typical=4, survival=0.9, **alike), stage("pots", clock="degree-days", base=5, typical=490, **alike)]
+    alike = {"batches_cv": 0, "plants_cv": 0.1, "time_level": "batch"}
+    route = [
+        stage(typical=4, survival=0.9, **alike),
+        stage("pots", runs_on="degree-days", base_temperature=5, typical=490, **alike),
+    ]
     found = made(weather(warmer), route=route, climate=STILL, orders=ORDERS[:1], counts=COUNTS[:1])
     (batch,) = found.outcome.batches
     assert str(batch.week) == "2027-W08"
@@ -138,7 +141,7 @@ def test_plants_are_ready_when_the_measured_degree_days_have_come_together(warme
 
 
 def test_a_warm_spring_makes_more_plants_ready_by_a_week_and_a_cold_one_fewer():
-    chances = [made(weather(by) if by else ()).wanted()["chance"].iloc[0] for by in (-3, 0, 4)]
+    chances = [made(weather(by) if by else ()).targets()["chance"].iloc[0] for by in (-3, 0, 4)]
     assert chances[0] < chances[1] < chances[2]
     assert chances[0] < 0.1
     assert chances[2] > 0.8
@@ -171,7 +174,7 @@ def test_a_batch_that_came_in_measured_heat_is_harmed_by_it():
     """In its two weeks the maxima are 27 and 24, so (5 + 2) / 2 above 22, at 0.1 a degree: 0.35 logits."""
     rows = [WeatherRecord(date=date(2027, 1, 25) + timedelta(k), low=10, high=27 if k < 7 else 24) for k in range(14)]
     on_day = {"on_date": "2027-02-07", "counts": []}
-    route = [ROUTE[0] | {"survival_spread": 0}, ROUTE[1]]
+    route = [ROUTE[0] | {"survival_sd": 0}, ROUTE[1]]
     found = made(rows, route=route, orders=ORDERS[:1], **on_day)
     assert np.exp(found.outcome.fate(found.outcome.batches[0]).log_survival[0]) == pytest.approx(
         np.full(512, expit(logit(0.85) - 0.35))
@@ -182,8 +185,8 @@ def test_a_top_up_meets_the_weather_that_follows_from_what_was_measured():
     """It comes two weeks after a hot or a cold one, and heat in its first two weeks takes plants."""
     route = [ROUTE[0] | {"heat_above": 16, "heat_loss": 0.15}, ROUTE[1]]
     cells = {"route": route, "orders": ORDERS[:1], "persistence": 0.9, "draws": 1024}
-    cells |= {"offers": [offer(lead=1, first_week="2027-W15", last_week="2027-W15")]}
-    cells |= {"wanted": [{"variety": "A", "week": "2027-W40", "wanted": 400}]}
+    cells |= {"price_list": [offer(lead_weeks=1, first_week="2027-W15", last_week="2027-W15")]}
+    cells |= {"target": [{"variety": "A", "week": "2027-W40", "target": 400}]}
     usual = weather(0, until=date(2027, 3, 28))
     quantities = []
     for by in (-5.0, 5.0):
@@ -206,7 +209,7 @@ def test_forecasts_narrow_with_each_day_its_own_weather():
     rows = weather(4.0)
     records = Records(batches=[BATCH], counts=COUNTS, weather=rows)
     table = narrowing(plan(orders=ORDERS[:1]), records, "A", week="2027-W17", days=days, draws=512, seed=1)
-    for day, middle in zip(days, table["middle"], strict=True):
+    for day, middle in zip(days, table["median"], strict=True):
         alone = reforecast(plan(orders=ORDERS[:1]), records.until(day), on_date=day, draws=512, seed=1)
         assert alone.outcome.quantile("A", week="2027-W17")[1] == middle
 
@@ -219,6 +222,6 @@ def test_temperatures_in_degrees_fahrenheit_are_refused_by_the_climate():
     with pytest.raises(Refused) as told:
         made(rows)
     assert str(told.value) == (
-        "weather, date, '2027-01-04': more than 25 degC above what is usual in 2027-W01; so are 2 more days. Give "
+        "weather, date, '2027-01-04': more than 25 °C above what is usual in 2027-W01; so are 2 more days. Give "
         "degrees Celsius, (F - 32) / 1.8 from Fahrenheit, or look at the climate."
     )

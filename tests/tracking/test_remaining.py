@@ -15,12 +15,12 @@ SURVIVAL = np.array([0.7, 0.85, 0.9])
 NEED = {"weeks": np.array([4.0, 6.0, 0.0]), "degree-days": np.array([300.0, 520.0, 0.0])}
 PACE = {"one pace": np.array([0.15, 0.15, 0.0]), "own paces": np.array([0.15, 0.3, 0.0])}
 WEEKS = np.arange(0, 26.0)
-_RATES = 8 + 6 * np.sin(np.arange(60) / 4)  # degC days a day, week by week: an invented course
+_RATES = 8 + 6 * np.sin(np.arange(60) / 4)  # °C days a day, week by week: an invented course
 CLOCK = np.concatenate([[0], np.cumsum(7 * np.maximum(_RATES, 0))])
 
 
 def fate(clock, spread, start=3):
-    """Give what three stages mean for plants, in one draw, on a clock that begins some weeks before they come."""
+    """Return what three stages mean for plants, in one draw, on a clock that begins some weeks before they come."""
     parts = np.log(SURVIVAL)[:, None], NEED[clock][:, None].copy(), PACE[spread].copy()
     if clock == "weeks":
         return Fate(*parts)
@@ -28,15 +28,15 @@ def fate(clock, spread, start=3):
 
 
 def after(whole, looked):
-    """Give what plants meet from the second stage on."""
-    parts = whole.log_survival[1:].copy(), whole.weeks[1:].copy(), whole.spread[1:].copy()
+    """Return what plants meet from the second stage on."""
+    parts = whole.log_survival[1:].copy(), whole.weeks[1:].copy(), whole.log_sd[1:].copy()
     if isinstance(whole, WarmFate):
         return WarmFate(*parts, whole.clocks[1:], whole.start + int(looked))
     return Fate(*parts)
 
 
 def seen_there(whole, seen, offset=None, waits=None):
-    """Give the same for plants seen there so many weeks later; weeks are counted from `offset` on."""
+    """Return the same for plants seen there so many weeks later; weeks are counted from `offset` on."""
     offset = np.floor(seen) if offset is None else offset
     done = Saleable.through(3, whole.weeks.shape[1])
     overdue = going_on(after(whole, np.floor(seen)), 1, 0.0, 0.0, done, waits)
@@ -167,8 +167,8 @@ def test_what_is_entered_before_is_never_entered_again():
 def test_each_draw_is_followed_by_itself():
     plan = season(
         [
-            stage(typical=4, spread_batches=0.3, spread_plants=0.1, survival_spread=0.1),
-            stage("growing on", typical=3, spread_batches=0.3, spread_plants=0.2, survival_spread=0.1),
+            stage(typical=4, batches_cv=0.3, plants_cv=0.1, survival_sd=0.1),
+            stage("growing on", typical=3, batches_cv=0.3, plants_cv=0.2, survival_sd=0.1),
             stage("grading"),
         ]
     )

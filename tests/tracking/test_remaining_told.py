@@ -21,12 +21,12 @@ def fate(spread):
 
 
 def seen(spread, first=1):
-    """Give what plants of the second of three stages meet that were seen there, 2.5 weeks after they came."""
+    """Return what plants of the second of three stages meet that were seen there, 2.5 weeks after they came."""
     return going_on(fate(spread), first, ENTERED, SEEN, Saleable.through(first + 2, 1))
 
 
 def left(spread, stages, since):
-    """Give the vigour of plants that have just left so many stages by then."""
+    """Return the vigour of plants that have just left so many stages by then."""
     if since <= 0:
         return -np.inf
 
@@ -37,7 +37,7 @@ def left(spread, stages, since):
 
 
 def alive(spread, k, since, above):
-    """Give the share of all that entered that is slower than `above`, in stage k, and alive."""
+    """Return the share of all that entered that is slower than `above`, in stage k, and alive."""
     low, high = max(left(spread, k + 1, since), above), left(spread, k, since)
 
     def kept(vigour):
@@ -81,7 +81,7 @@ def test_the_stages_before_theirs_take_nothing_and_no_time():
     assert (made.first, made.entered, made.seen, made.parts) == (2, ENTERED, SEEN, 1)
     assert made.log_survival[:, 0] == pytest.approx([0, 0, *np.log(SURVIVAL)])
     assert made.weeks[:, 0].tolist() == [0, 0, 4, 6]
-    assert made.spread.tolist() == [0, 0, 0.15, 0.3]
+    assert made.log_sd.tolist() == [0, 0, 0.15, 0.3]
     part = made.of(slice(0, 1))
     assert (part.first, part.entered, part.seen, part.parts) == (2, ENTERED, SEEN, 1)
     assert np.array_equal(part.course(ELAPSED)[0], made.course(ELAPSED)[0])
@@ -105,7 +105,7 @@ def test_waits_are_stages_of_their_own_without_loss_after_each_that_takes_time()
     made = waiting(plain, np.array([[1.0, 2.0], [3.0, 3.0]]))
     assert made.log_survival == pytest.approx(np.log([[0.6, 0.7], [1, 1], [0.9, 0.9], [1, 1]]))
     assert made.weeks.tolist() == [[4, 5], [1, 2], [0, 0], [0, 0]]
-    assert made.spread.tolist() == [0.2, 0, 0, 0]
+    assert made.log_sd.tolist() == [0.2, 0, 0, 0]
     assert not isinstance(made, WarmFate)
     clock = np.cumsum(np.ones((30, 2)), axis=0)
     warm = WarmFate(*(part.copy() for part in (plain.log_survival, plain.weeks, plain.spread)), (clock, None), 3)
@@ -145,7 +145,7 @@ def test_plants_that_are_saleable_have_left_all_stages_but_the_last_before_they_
 @pytest.mark.parametrize("spread", PACES)
 @pytest.mark.parametrize(("looked", "apart"), [((3.0, 3.0), 0.015), ((ENTERED, SEEN), 0.084), ((-0.5, 0.0), 0.084)])
 def test_in_steady_warmth_plants_stand_where_they_would_on_weeks(spread, looked, apart):
-    """At 70 degC days a week. Warmth is told by Mondays, on lines between these: a normal curve with a deviation of
+    """At 70 °C days a week. Warmth is told by Mondays, on lines between these: a normal curve with a deviation of
     0.15 x 4 weeks lies up to 0.242 / 0.6^2 / 8 = 0.084 off its chord over a week."""
     warm = np.repeat(70.0 * np.arange(60)[:, None], 1, axis=1)
     plain = fate(spread)

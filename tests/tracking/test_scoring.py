@@ -23,7 +23,7 @@ from forecast.tracking.scoring import OURS, Scorecard, scored
 DEMO = Path(__file__).parents[2] / "demo_data"
 STAGES = [("acclimatisation", 5.0, 0.85), ("growing on", 9.0, 0.93), ("grading", 0.0, 0.94)]
 VARIETIES = [f"{group} {number}" for group in ("fern", "sage") for number in range(4)]
-RANGES = ["batch", "horizon", "forecaster", "low", "middle", "high"]
+RANGES = ["batch", "horizon", "forecaster", "p5", "median", "p95"]
 
 
 @pytest.fixture(scope="module")
@@ -39,8 +39,8 @@ def scores(demo):
 def two_groups():
     """A season of four ferns and four sages, all stages on weeks."""
     rows = [
-        stage(name, typical=typical, survival=share, survival_spread=0.05, applies_to=group)
-        | ({"spread_batches": 0.1, "spread_plants": 0.1} if typical else {})
+        stage(name, typical=typical, survival=share, survival_sd=0.05, applies_to=group)
+        | ({"batches_cv": 0.1, "plants_cv": 0.1} if typical else {})
         for group in ("crop", "fern", "sage")
         for name, typical, share in STAGES
     ]
@@ -121,7 +121,7 @@ def test_ranges_hold_what_they_should_within_three_in_a_hundred(nurseries):
 
 def test_the_ranges_of_the_rows_agree_with_the_coverage_told(nurseries):
     ours = nurseries.forecasts.query("forecaster == @OURS")
-    inside = ours["came"].between(ours["low"], ours["high"]).mean()
+    inside = ours["came"].between(ours["p5"], ours["p95"]).mean()
     told = nurseries.table()["within_90"].iloc[0]
     assert told <= inside < told + 0.04  # numbers at the very ends count in full here
 
@@ -143,8 +143,8 @@ def graded(received, saleable, lab=None, name="B1", day="2027-03-01"):
     """A batch that is graded five weeks after it came."""
     came = date.fromisoformat(day)
     batch = BatchRecord(batch=name, variety="A", delivered=came, ordered=received, received=received, lab=lab)
-    cells = {"batch": name, "stage": "grading", "moved_on": 0, "saleable": saleable, "alive": saleable}
-    return batch, CountRecord(date=came + timedelta(weeks=5), discarded=received - saleable, **cells)
+    cells = {"batch": name, "stage": "grading", "transferred": 0, "saleable": saleable, "alive": saleable}
+    return batch, CountRecord(date=came + timedelta(weeks=5), losses=received - saleable, **cells)
 
 
 def together(*pairs):
@@ -159,7 +159,7 @@ def test_without_records_the_forecast_is_the_beta_binomial_of_what_is_stated():
     exact = betabinom(50, 8, 2)
     error = exact.std() / math.sqrt(100_000)
     assert found["crps"].iloc[0] == pytest.approx(4.7578589441, abs=4 * error)
-    assert found[["low", "middle", "high"]].iloc[0].tolist() == exact.ppf([0.05, 0.5, 0.95]).tolist()
+    assert found[["p5", "median", "p95"]].iloc[0].tolist() == exact.ppf([0.05, 0.5, 0.95]).tolist()
     assert exact.cdf(32) - 0.01 < found["pit"].iloc[0] < exact.cdf(33) + 0.01
 
 
@@ -168,9 +168,9 @@ def test_a_stage_half_done_is_forecast_by_its_counts():
     plan = season([stage("weaning", typical=8, **beta_spread(8, 2)), stage("grading", survival=1)])
     cells = {"batch": "B1", "stage": "weaning", "saleable": 0}
     counts = [
-        CountRecord(date="2027-03-29", alive=80, moved_on=0, discarded=20, **cells),
-        CountRecord(date="2027-05-24", alive=70, moved_on=70, discarded=10, **cells),
-        CountRecord(date="2027-05-24", batch="B1", stage="grading", alive=70, saleable=70, moved_on=0, discarded=0),
+        CountRecord(date="2027-03-29", alive=80, transferred=0, losses=20, **cells),
+        CountRecord(date="2027-05-24", alive=70, transferred=70, losses=10, **cells),
+        CountRecord(date="2027-05-24", batch="B1", stage="grading", alive=70, saleable=70, transferred=0, losses=0),
     ]
     batch = BatchRecord(batch="B1", variety="A", delivered="2027-03-01", ordered=100, received=100)
     records = Records(batches=[batch], counts=counts)
@@ -181,7 +181,7 @@ def test_a_stage_half_done_is_forecast_by_its_counts():
     weight = p**7 * (1 - p) * np.exp(-(score**2) / 2) * p ** (80 * part) * (1 - p**part) ** 20 * there
     weight /= weight.sum()
     onward = np.broadcast_to(p ** (1 - part), weight.shape)
-    for column, level in (("low", 0.05), ("middle", 0.5), ("high", 0.95)):
+    for column, level in (("p5", 0.05), ("median", 0.5), ("p95", 0.95)):
         chance = float((weight * binom.cdf(found[column], 80, onward)).sum())
         before = float((weight * binom.cdf(found[column] - 1, 80, onward)).sum())
         assert before - 0.01 < level < chance + 0.01
@@ -194,7 +194,7 @@ def test_rivals_use_the_rates_of_finished_batches_of_the_year_before_and_of_all(
     found = scorecard(plan, together(*pairs), draws=100, seed=1, horizons=[0]).forecasts
     now = found[found["batch"] == "now"].set_index("forecaster")
     for name, rate in ((LAST_YEAR, 0.8), (OVERALL, 0.7)):
-        assert now.loc[name, ["low", "middle", "high"]].tolist() == binom.ppf([0.05, 0.5, 0.95], 50, rate).tolist()
+        assert now.loc[name, ["p5", "median", "p95"]].tolist() == binom.ppf([0.05, 0.5, 0.95], 50, rate).tolist()
         x = np.arange(50)
         assert now.loc[name, "crps"] == pytest.approx(((binom.cdf(x, 50, rate) - (x >= 33)) ** 2).sum())
     assert found[found["batch"] == "old"]["forecaster"].tolist() == [OURS]  # nothing was finished yet
@@ -208,7 +208,7 @@ def test_last_years_rate_of_a_new_variety_is_that_of_the_nursery(demo, scores):
     now = scores.forecasts.query("batch == 'B26-06' and horizon == 0").set_index("forecaster")
     for name, used in ((LAST_YEAR, mine), (OVERALL, rows)):
         rate = came[used["batch"]].sum() / used["received"].sum()
-        assert now.loc[name, "middle"] == binom.ppf(0.5, 480, rate)
+        assert now.loc[name, "median"] == binom.ppf(0.5, 480, rate)
     new = BatchRecord(batch="new", variety="Calla 'Daviorne'", delivered="2026-03-01", ordered=10, received=10)
     rates = dict(Past(*demo).rates(new, date(2026, 3, 1)))
     assert rates[LAST_YEAR] == rates[OVERALL] == pytest.approx(came[rows["batch"]].sum() / rows["received"].sum())
@@ -222,7 +222,7 @@ def test_shares_are_those_that_learning_gives_that_day(demo):
         for at, share in enumerate(learned.survivals(variety)):
             found = past.share(variety, at, day)
             assert (found.mean, found.spread) == pytest.approx(
-                (share.mean, share.spread), abs=5.001e-7
+                (share.mean, share.sd), abs=5.001e-7
             )  # half of the sixth figure, to which learn() holds its numbers
 
 
@@ -232,7 +232,7 @@ def test_a_forecast_never_uses_later_records(demo, scores):
 
     def halved(row):
         lost = row.saleable // 2 if row.date > day else 0
-        return row.replace(alive=row.alive - lost, saleable=row.saleable - lost, discarded=row.discarded + lost)
+        return row.replace(alive=row.alive - lost, saleable=row.saleable - lost, losses=row.losses + lost)
 
     changed = Records(batches=records.batches, counts=[halved(row) for row in records.counts])
     other = scorecard(plan, changed, draws=300, seed=1).forecasts
@@ -263,9 +263,9 @@ def test_only_batches_that_are_finished_are_scored_and_only_while_they_grew(demo
 
 def test_plants_counted_as_saleable_are_certain_and_the_more_is_counted_the_surer(scores):
     ours = scores.forecasts.query("forecaster == @OURS")
-    width = (ours["high"] - ours["low"]).groupby(ours["horizon"]).mean()
+    width = (ours["p95"] - ours["p5"]).groupby(ours["horizon"]).mean()
     assert width[0] > width[8] > width[16]
-    assert (ours["high"] <= ours["received"]).all()
+    assert (ours["p95"] <= ours["received"]).all()
 
 
 def made_up(n=10, ours=2.0, rivals=4.0, pit=None):
@@ -275,7 +275,7 @@ def made_up(n=10, ours=2.0, rivals=4.0, pit=None):
         for i in range(n)
         for name, crps in ((OURS, ours), (LAST_YEAR, rivals), (OVERALL, ours))
     ]
-    columns = ["batch", "variety", "horizon", "day", "forecaster", "received", "low", "middle", "high"]
+    columns = ["batch", "variety", "horizon", "day", "forecaster", "received", "p5", "median", "p95"]
     return Scorecard(pd.DataFrame(rows, columns=[*columns, "crps", "pit", "came"]))
 
 

@@ -17,20 +17,20 @@ from forecast.records.records import Records
 from forecast.tracking.hindcast import LAST_YEAR, OVERALL
 from forecast.tracking.scoring import OURS, Scorecard, scored
 
-COLUMNS = ["batch", "variety", "horizon", "day", "forecaster", "received", "low", "middle", "high", "crps", "pit"]
+COLUMNS = ["batch", "variety", "horizon", "day", "forecaster", "received", "p5", "median", "p95", "crps", "pit"]
 DAY = date(2027, 3, 1)
 
 
 def card(*rows):
-    """Give the scorecard of rows of batch, horizon, forecaster, crps, and others by name."""
-    usual = {"variety": "A", "day": DAY, "received": 100, "low": 40.0, "middle": 50.0, "high": 60.0, "pit": 0.5}
+    """Return the scorecard of rows of batch, horizon, forecaster, crps, and others by name."""
+    usual = {"variety": "A", "day": DAY, "received": 100, "p5": 40.0, "median": 50.0, "p95": 60.0, "pit": 0.5}
     cells = [usual | dict(zip(("batch", "horizon", "forecaster", "crps"), row, strict=True)) | more
              for *row, more in rows]  # fmt: skip
     return Scorecard(pd.DataFrame(cells, columns=[*COLUMNS, "came"]).assign(came=50))
 
 
 def of_batches(number, who=OURS, crps=2.0, horizon=0, **more):
-    """Give rows of so many batches; a list of scores is gone through again and again."""
+    """Return rows of so many batches; a list of scores is gone through again and again."""
     scores = crps if isinstance(crps, list) else [crps]
     return [(f"B{i}", horizon, who, scores[i % len(scores)], more) for i in range(number)]
 
@@ -204,9 +204,9 @@ def graded(received, saleable, name="B1", day="2027-03-01", **cells):
     """A batch that is graded five weeks after it came."""
     came = date.fromisoformat(day)
     batch = BatchRecord(batch=name, variety="A", delivered=came, ordered=received, received=received, **cells)
-    counted = {"batch": name, "stage": "grading", "moved_on": 0, "saleable": saleable, "alive": saleable}
-    discarded = received - batch.dead_on_arrival - saleable
-    return batch, CountRecord(date=came + timedelta(weeks=5), discarded=discarded, **counted)
+    counted = {"batch": name, "stage": "grading", "transferred": 0, "saleable": saleable, "alive": saleable}
+    losses = received - batch.dead_on_arrival - saleable
+    return batch, CountRecord(date=came + timedelta(weeks=5), losses=losses, **counted)
 
 
 def scores_of(*pairs, **asked):
@@ -228,7 +228,7 @@ def test_a_row_for_each_batch_week_and_forecaster_with_what_came():
     ]
     assert found[["received", "came"]].to_numpy().tolist() == [[50, 33]] * 6 + [[100, 80]] * 2
     assert (found[["horizon", "received", "came"]].dtypes == "int64").all()
-    assert (found[["low", "middle", "high", "crps", "pit"]].dtypes == "float64").all()
+    assert (found[["p5", "median", "p95", "crps", "pit"]].dtypes == "float64").all()
 
 
 def test_a_batch_of_which_all_came_dead_is_not_forecast():
@@ -240,7 +240,7 @@ def test_a_batch_of_which_all_came_dead_is_not_forecast():
 def test_a_rival_that_is_sure_errs_by_the_number_of_plants(came, rate, crps, pit):
     found = scores_of(graded(100, came, name="old", day="2026-03-02"), graded(50, 33, name="new"))
     rivals = found[(found["batch"] == "new") & (found["forecaster"] != OURS)]
-    assert rivals[["low", "middle", "high", "crps", "pit"]].to_numpy().tolist() == [[50 * rate] * 3 + [crps, pit]] * 2
+    assert rivals[["p5", "median", "p95", "crps", "pit"]].to_numpy().tolist() == [[50 * rate] * 3 + [crps, pit]] * 2
 
 
 def test_the_pit_of_a_rival_lies_between_its_chances_of_fewer_and_of_no_more_than_came():
@@ -272,8 +272,8 @@ def test_the_weeks_of_forecasts_are_those_of_delivery_and_two_and_four_months_la
     batch, _ = graded(50, 33)
     cells = {"batch": "B1", "date": DAY + timedelta(weeks=30), "alive": 50}
     counts = [
-        CountRecord(stage="growing on", moved_on=50, saleable=0, discarded=0, **cells),
-        CountRecord(stage="grading", moved_on=0, saleable=33, discarded=17, **cells | {"alive": 33}),
+        CountRecord(stage="growing on", transferred=50, saleable=0, losses=0, **cells),
+        CountRecord(stage="grading", transferred=0, saleable=33, losses=17, **cells | {"alive": 33}),
     ]
     made = scorecard(plan, Records(batches=[batch], counts=counts), draws=2, seed=1).forecasts
     assert made["horizon"].tolist() == [0, 8, 16]

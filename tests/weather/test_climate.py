@@ -23,13 +23,13 @@ MONTH = 365.25 / 12 / 7
 # Monthly means of the daily extremes of the hourly normals of Seattle, National Oceanic and Atmospheric
 # Administration, as in the collection vega-datasets (seattle-temps.csv), in degrees Celsius.
 SEATTLE = Climate(
-    low=[4.2, 4.1, 5.2, 6.6, 9.3, 11.7, 13.6, 13.9, 12.0, 9.0, 6.0, 3.7],
-    high=[7.3, 8.8, 10.9, 13.4, 16.8, 19.7, 23.3, 23.5, 20.2, 14.4, 9.3, 6.5],
-    spread=[1.7, 1.6, 1.4, 1.1, 1.2, 1.3, 1.3, 1.1, 1.1, 1.2, 1.3, 1.5],
+    t_min=[4.2, 4.1, 5.2, 6.6, 9.3, 11.7, 13.6, 13.9, 12.0, 9.0, 6.0, 3.7],
+    t_max=[7.3, 8.8, 10.9, 13.4, 16.8, 19.7, 23.3, 23.5, 20.2, 14.4, 9.3, 6.5],
+    year_sd=[1.7, 1.6, 1.4, 1.1, 1.2, 1.3, 1.3, 1.1, 1.1, 1.2, 1.3, 1.5],
 )
 ANGLE = 2 * np.pi * np.arange(52) / 52
 WEEKLY = Climate(8 - 6 * np.cos(ANGLE), 16 - 8 * np.cos(ANGLE), 1.5 + 0.5 * np.cos(ANGLE), persistence=0.5)
-STEADY = Climate(SEATTLE.low, SEATTLE.high, 1.5)
+STEADY = Climate(SEATTLE.t_min, SEATTLE.t_max, 1.5)
 
 
 def days_of(year, month):
@@ -49,7 +49,7 @@ def drawn(request):
 
 @pytest.mark.parametrize("year", [2027, 2028])
 def test_the_days_of_every_month_have_the_normal_of_the_month_as_their_mean(year):
-    for column in (SEATTLE.low, SEATTLE.high, tuple(np.random.default_rng(1).uniform(-20, 30, 12).tolist())):
+    for column in (SEATTLE.t_min, SEATTLE.t_max, tuple(np.random.default_rng(1).uniform(-20, 30, 12).tolist())):
         for month in range(1, 13):
             starts = np.array([_clock(day) for day in days_of(year, month)])
             ends = np.array([_clock(day + timedelta(1)) for day in days_of(year, month)])
@@ -62,13 +62,13 @@ def test_the_weeks_of_every_month_have_the_normal_of_the_month_as_their_mean():
         for month in range(1, 13):
             by_month[month] += [SEATTLE.normal(Week.of(day)) for day in days_of(year, month)]
     found = np.array([np.mean(values, axis=0) for values in by_month.values()]).T
-    assert found == pytest.approx(np.array([SEATTLE.low, SEATTLE.high]), abs=0.05)
+    assert found == pytest.approx(np.array([SEATTLE.t_min, SEATTLE.t_max]), abs=0.05)
 
 
 def test_the_curve_of_monthly_normals_has_no_step_at_the_new_year_or_elsewhere():
     days = [date(2027, 1, 1) + timedelta(k) for k in range(3 * 365)]
     at = np.array([_clock(day) for day in days])
-    daily = _mean_between(SEATTLE.high, at[:-1], at[1:])
+    daily = _mean_between(SEATTLE.t_max, at[:-1], at[1:])
     assert np.abs(np.diff(daily)).max() < 0.25
     assert np.abs(np.diff(daily, 2)).max() < 0.03
     assert daily[:364] == pytest.approx(daily[-364:], abs=0.25)  # two years later, with a leap day between
@@ -76,9 +76,9 @@ def test_the_curve_of_monthly_normals_has_no_step_at_the_new_year_or_elsewhere()
 
 def test_weekly_normals_are_read_from_the_table_and_week_53_lies_between_its_neighbours():
     for week in (1, 17, 52):
-        assert WEEKLY.normal(Week(2026, week)) == pytest.approx((WEEKLY.low[week - 1], WEEKLY.high[week - 1]))
-    assert WEEKLY.normal("2026-W53") == pytest.approx(((WEEKLY.low[51] + WEEKLY.low[0]) / 2, 8), abs=0.05)
-    assert WEEKLY.weekly_spread("2026-W27") == pytest.approx(WEEKLY.spread[26])
+        assert WEEKLY.normal(Week(2026, week)) == pytest.approx((WEEKLY.t_min[week - 1], WEEKLY.t_max[week - 1]))
+    assert WEEKLY.normal("2026-W53") == pytest.approx(((WEEKLY.t_min[51] + WEEKLY.t_min[0]) / 2, 8), abs=0.05)
+    assert WEEKLY.weekly_spread("2026-W27") == pytest.approx(WEEKLY.year_sd[26])
 
 
 def test_drawn_weeks_have_the_mean_of_the_table(drawn):
@@ -119,9 +119,9 @@ def test_the_mean_of_a_month_has_the_stated_spread():
             start = weeks[0] - Week(2027, 1)
             found = low[start : start + len(weeks)].mean(axis=0).std(ddof=1)
             part = variance_of_mean(len(weeks), 0.3) / variance_of_mean(MONTH, 0.3)
-            right = SEATTLE.spread[month - 1] * math.sqrt(part)
+            right = SEATTLE.year_sd[month - 1] * math.sqrt(part)
             assert found == pytest.approx(right, rel=0.01 + 4 / math.sqrt(2 * DRAWS))  # the spread bends in a month
-            within.append((found / SEATTLE.spread[month - 1]) ** 2)
+            within.append((found / SEATTLE.year_sd[month - 1]) ** 2)
     assert np.mean(within) == pytest.approx(1, abs=0.02)
 
 
@@ -186,7 +186,7 @@ def test_n_draws_are_the_first_n_of_twice_as_many(draws):
 
 @pytest.mark.parametrize("persistence", [0, 0.3, 0.95])
 def test_a_week_has_the_same_weather_whichever_week_is_drawn_first(persistence):
-    climate = Climate(SEATTLE.low, SEATTLE.high, 1.5, persistence)
+    climate = Climate(SEATTLE.t_min, SEATTLE.t_max, 1.5, persistence)
     long = climate.draw("2026-W45", 20, Streams(7, 50))[1]
     assert climate.draw("2026-W50", 10, Streams(7, 50))[1] == pytest.approx(long[5:15], abs=1e-7)
 
@@ -194,24 +194,24 @@ def test_a_week_has_the_same_weather_whichever_week_is_drawn_first(persistence):
 def test_other_seeds_give_other_weather_and_no_spread_gives_the_normals():
     first, other = (SEATTLE.draw("2027-W10", 4, Streams(seed, 50))[0] for seed in (1, 2))
     assert np.abs(first - other).min() > 0
-    low, high = Climate(SEATTLE.low, SEATTLE.high, 0).draw("2027-W10", 2, Streams(1, 3))
+    low, high = Climate(SEATTLE.t_min, SEATTLE.t_max, 0).draw("2027-W10", 2, Streams(1, 3))
     assert low[1].tolist() == [SEATTLE.normal("2027-W11")[0]] * 3
     assert high[1].tolist() == [SEATTLE.normal("2027-W11")[1]] * 3
 
 
 def test_a_climate_can_be_said_and_stands_for_itself():
     assert str(SEATTLE) == (
-        "minima of 3.7 to 13.9 and maxima of 6.5 to 23.5 degC by month; nine years in ten within 2.2 degC of the usual"
+        "minima of 3.7 to 13.9 and maxima of 6.5 to 23.5 °C by month; nine years in ten within 2.2 °C of the usual"
     )
     assert (
         str(Climate([5] * 52, [9] * 52, 0))
-        == "minima of 5.0 to 5.0 and maxima of 9.0 to 9.0 degC by week; the same every year"
+        == "minima of 5.0 to 5.0 and maxima of 9.0 to 9.0 °C by week; the same every year"
     )
-    assert Climate(SEATTLE.low, SEATTLE.high, np.float32(1.5)) == STEADY
-    assert hash(STEADY) == hash(Climate(np.array(SEATTLE.low), SEATTLE.high, [1.5] * 12))
+    assert Climate(SEATTLE.t_min, SEATTLE.t_max, np.float32(1.5)) == STEADY
+    assert hash(STEADY) == hash(Climate(np.array(SEATTLE.t_min), SEATTLE.t_max, [1.5] * 12))
 
 
-def invented(years, seed, *, spread=2.5, persistence=0.4, first=date(1991, 1, 1)):
+def invented(years, seed, *, year_sd=2.5, persistence=0.4, first=date(1991, 1, 1)):
     """A daily record of a climate that runs as a cosine, with weeks that depart by an autoregression."""
     days = [first + timedelta(k) for k in range(round(365.25 * years))]
     ordinals = np.array([day.toordinal() for day in days])
@@ -220,7 +220,7 @@ def invented(years, seed, *, spread=2.5, persistence=0.4, first=date(1991, 1, 1)
     scores = [rng.normal()]
     for _ in range(weeks[-1]):
         scores.append(persistence * scores[-1] + math.sqrt(1 - persistence**2) * rng.normal())
-    mean = 10 - 9 * np.cos(2 * np.pi * (ordinals - 15) / 365.25) + spread * np.array(scores)[weeks]
+    mean = 10 - 9 * np.cos(2 * np.pi * (ordinals - 15) / 365.25) + year_sd * np.array(scores)[weeks]
     return days, mean - 4, mean + 4
 
 
@@ -238,10 +238,10 @@ def test_a_long_record_gives_back_the_climate_it_came_from():
     months = pd.Series(10 - 9 * np.cos(2 * np.pi * (np.array([d.toordinal() for d in days]) - 15) / 365.25), days)
     right = months.groupby([day.month for day in days]).mean().to_numpy()
     month_spread = spread * math.sqrt(held(30, persistence))
-    assert np.abs(np.array(climate.low) - (right - 4)).max() < 4 * month_spread / math.sqrt(years)
-    assert np.abs(np.array(climate.high) - (right + 4)).max() < 4 * month_spread / math.sqrt(years)
+    assert np.abs(np.array(climate.t_min) - (right - 4)).max() < 4 * month_spread / math.sqrt(years)
+    assert np.abs(np.array(climate.t_max) - (right + 4)).max() < 4 * month_spread / math.sqrt(years)
     error = 1 / math.sqrt(2 * (years - 1) * 8 / 3)  # of a spread smoothed by 1:2:1
-    assert np.abs(np.array(climate.spread) / month_spread - 1).max() < 4 * error + 0.03  # months of 28 and 31 days
+    assert np.abs(np.array(climate.year_sd) / month_spread - 1).max() < 4 * error + 0.03  # months of 28 and 31 days
     assert climate.persistence == pytest.approx(persistence, abs=4 * (1 - persistence**2) / math.sqrt(52 * years))
 
 
@@ -251,22 +251,22 @@ def test_short_records_give_back_spread_and_persistence_on_average():
     persistence = [climate.persistence for climate in found]
     assert np.mean(persistence) == pytest.approx(0.4, abs=4 * np.std(persistence) / math.sqrt(60))
     assert np.std(persistence) < 0.12
-    variance = [np.mean(np.square(climate.spread)) for climate in found]
+    variance = [np.mean(np.square(climate.year_sd)) for climate in found]
     right = 2.5**2 * held(30, 0.4)
     assert np.mean(variance) == pytest.approx(right, abs=4 * np.std(variance) / math.sqrt(60))
 
 
 def test_a_real_record_gives_the_means_and_spreads_that_its_months_have():
     climate = Climate.from_daily(LOW, LOW.values(), HIGH.values(), unit="F")
-    frame = (pd.DataFrame({"low": LOW, "high": HIGH}) - 32) / 1.8
+    frame = (pd.DataFrame({"t_min": LOW, "t_max": HIGH}) - 32) / 1.8
     frame.index = pd.DatetimeIndex(frame.index)
     monthly = frame.resample("MS").mean()
     normals = monthly.groupby(monthly.index.month).mean()
-    assert climate.low == pytest.approx(normals["low"].to_numpy())
-    assert climate.high == pytest.approx(normals["high"].to_numpy())
+    assert climate.t_min == pytest.approx(normals["t_min"].to_numpy())
+    assert climate.t_max == pytest.approx(normals["t_max"].to_numpy())
     variance = monthly.mean(axis=1).groupby(monthly.index.month).var().to_numpy()
     smooth = [(variance[m - 1] + 2 * variance[m] + variance[(m + 1) % 12]) / 4 for m in range(12)]
-    assert np.square(climate.spread) == pytest.approx(smooth)
+    assert np.square(climate.year_sd) == pytest.approx(smooth)
     # By another route: weekly means of what is left of a fit by three waves a year.
     angle = 2 * np.pi * np.outer(np.arange(len(frame)) / 365.25, [1, 2, 3])
     waves = np.column_stack([np.ones(len(frame)), np.sin(angle), np.cos(angle)])
@@ -290,7 +290,7 @@ def test_the_unit_order_and_kind_of_a_record_do_not_matter():
     stamps = pd.DatetimeIndex(list(LOW))
     kinds = [Climate.from_daily(days, LOW.values(), HIGH.values(), unit="F") for days in (stamps, stamps.to_numpy())]
     for other in (celsius, *kinds):
-        for name in ("low", "high", "spread", "persistence"):
+        for name in ("t_min", "t_max", "year_sd", "persistence"):
             assert getattr(other, name) == pytest.approx(getattr(plain, name))
 
 
@@ -303,13 +303,13 @@ def test_gaps_and_the_29th_of_february_do_no_harm():
     high = [math.nan if day in gone else HIGH[day] for day in LOW]
     for values in ((LOW, low, HIGH.values()), (LOW, LOW.values(), high)):
         found = Climate.from_daily(*values, unit="F")
-        assert found.low == pytest.approx(plain.low, abs=0.5)
+        assert found.t_min == pytest.approx(plain.t_min, abs=0.5)
         assert found.persistence == pytest.approx(0.36, abs=0.05)
     kept = [day for day in LOW if day != date(2012, 2, 29)]
     without = Climate.from_daily(kept, [LOW[day] for day in kept], [HIGH[day] for day in kept], unit="F")
     leap = [LOW[day] for day in days_of(2012, 2)]
     moved = (np.mean(leap) - np.mean(leap[:-1])) / 1.8 / 4
-    assert np.subtract(plain.low, without.low) == pytest.approx([0, moved] + [0] * 10)
+    assert np.subtract(plain.t_min, without.t_min) == pytest.approx([0, moved] + [0] * 10)
 
 
 @pytest.mark.parametrize(("missing", "counts"), [((1, 5, 9, 13, 17), True), ((1, 5, 9, 13, 17, 21), False),
@@ -322,7 +322,7 @@ def test_a_month_counts_unless_it_lacks_more_than_five_days_or_three_in_a_row(mi
     years = [np.mean([LOW[day] for day in days_of(year, 3)]) for year in (2012, 2014, 2015)]
     if counts:
         years.append(np.mean([low[day] for day in kept if (day.year, day.month) == (2013, 3)]))
-    assert found.low[2] == pytest.approx((np.mean(years) - 32) / 1.8)
+    assert found.t_min[2] == pytest.approx((np.mean(years) - 32) / 1.8)
 
 
 def test_a_stated_persistence_is_kept_and_a_record_without_departures_takes_the_usual_one():
@@ -333,7 +333,7 @@ def test_a_stated_persistence_is_kept_and_a_record_without_departures_takes_the_
 
 
 def change(**columns):
-    return lambda: Climate(**({"low": SEATTLE.low, "high": SEATTLE.high, "spread": 1.2} | columns))
+    return lambda: Climate(**({"t_min": SEATTLE.t_min, "t_max": SEATTLE.t_max, "year_sd": 1.2} | columns))
 
 
 def record(days, low, high, unit="C"):
@@ -343,21 +343,21 @@ def record(days, low, high, unit="C"):
 @pytest.mark.parametrize(
     ("make", "says"),
     [
-        (change(low=[5] * 11), "low, '11 rows': not a year. Give 12 months from January"),
-        (change(low=5), "low, '0 rows': not a year"),
-        (change(high=[15] * 52), "high, '52 rows': not as many as minima. Give 12 numbers"),
-        (change(spread=[1] * 11), "spread, '11 rows': not as many as minima"),
-        (change(low=[5] * 11 + [None]), "climate, row 13, column low, nan: not a temperature of air"),
-        (change(high=[75] * 12), "climate, rows 2 to 13, column high, 75.0: not a temperature of air"),
-        (change(low=[8, *SEATTLE.low[1:]]), "row 2, column high, 7.3: the maximum lies below the minimum of 8.0"),
-        (change(spread=-1), "climate, rows 2 to 13, column spread, -1.0: not a standard deviation"),
-        (change(spread=None), "climate, rows 2 to 13, column spread, nan"),
-        (change(spread=[math.inf] * 12), "column spread, inf"),
+        (change(t_min=[5] * 11), "low, '11 rows': not a year. Give 12 months from January"),
+        (change(t_min=5), "low, '0 rows': not a year"),
+        (change(t_max=[15] * 52), "high, '52 rows': not as many as minima. Give 12 numbers"),
+        (change(year_sd=[1] * 11), "spread, '11 rows': not as many as minima"),
+        (change(t_min=[5] * 11 + [None]), "climate, row 13, column low, nan: not a temperature of air"),
+        (change(t_max=[75] * 12), "climate, rows 2 to 13, column high, 75.0: not a temperature of air"),
+        (change(t_min=[8, *SEATTLE.t_min[1:]]), "row 2, column high, 7.3: the maximum lies below the minimum of 8.0"),
+        (change(year_sd=-1), "climate, rows 2 to 13, column spread, -1.0: not a standard deviation"),
+        (change(year_sd=None), "climate, rows 2 to 13, column spread, nan"),
+        (change(year_sd=[math.inf] * 12), "column spread, inf"),
         (change(persistence=1), "persistence, 1.0: not such a correlation. Give a number from 0 to 0.95"),
         (change(persistence=-0.1), "persistence, -0.1"),
         (change(persistence=None), "persistence, nan"),
         (change(delay=0.5), "delay, '0.5': not usable"),
-        (change(low=[0] * 12, high=[0.1, 15] * 6), "the maxima would fall below the minima within a month"),
+        (change(t_min=[0] * 12, t_max=[0.1, 15] * 6), "the maxima would fall below the minima within a month"),
         (lambda: SEATTLE.shifted(0.5), "weeks, '0.5': not usable"),
         (lambda: SEATTLE.draw("2027-W10", 0, Streams(1, 8)), "weeks, '0': not usable"),
         (lambda: SEATTLE.draw("2027-10", 5, Streams(1, 8)), "week, '2027-10': not a week"),

@@ -34,7 +34,7 @@ def refused(call):
         (lambda: Climate([5] * 12, 9, 1), "high, '0 rows': not as many as minima. Give 12 numbers."),
         (lambda: Climate([5] * 52, [9] * 52, [1] * 12), "spread, '12 rows': not as many as minima. Give 52 numbers."),
         (lambda: Climate([5] * 12, [9] * 12, [1] * 11 + [math.nan]),
-         "climate, row 13, column spread, nan: not a standard deviation. Give a number from 0 [degC]."),
+         "climate, row 13, column spread, nan: not a standard deviation. Give a number from 0 [°C]."),
         (lambda: Climate([5, *[-90.5] * 11], [9] * 12, 1),
          "climate, rows 3 to 13, column low, -90.5: not a temperature of air in degrees Celsius. "
          "Give a number of degrees Celsius: (F - 32) / 1.8 from Fahrenheit."),
@@ -62,8 +62,8 @@ def test_what_is_no_climate_or_cannot_be_drawn_is_refused_word_for_word(call, sa
 
 def test_what_lies_on_the_edge_of_what_is_allowed_is_taken():
     edge = Climate([-90] * 12, [60] * 12, 0, 0.95, -1040)
-    assert (edge.low, edge.high, edge.spread, edge.persistence) == ((-90,) * 12, (60,) * 12, (0,) * 12, 0.95)
-    assert Climate([5] * 12, [5] * 12, 1, 0).high == (5,) * 12
+    assert (edge.t_min, edge.t_max, edge.year_sd, edge.persistence) == ((-90,) * 12, (60,) * 12, (0,) * 12, 0.95)
+    assert Climate([5] * 12, [5] * 12, 1, 0).t_max == (5,) * 12
     assert EVEN.shifted(520).delay == EVEN.shifted(-520).delay == 0
     assert Climate([5] * 12, [9] * 12, 1, delay=1040).delay == 0
     assert Climate([5] * 12, [9] * 12, 1, delay=-1).delay == 51
@@ -73,7 +73,7 @@ def test_what_lies_on_the_edge_of_what_is_allowed_is_taken():
 @pytest.mark.parametrize("month", range(12))
 def test_a_leap_of_the_daily_range_is_refused_in_any_month(month):
     """From 15 degrees to 0.1 the smooth range would fall below 0; from 15 to 8 it does not."""
-    assert Climate([0] * 12, np.roll([15.0] * 10 + [8.0] * 2, month), 1).low == (0,) * 12
+    assert Climate([0] * 12, np.roll([15.0] * 10 + [8.0] * 2, month), 1).t_min == (0,) * 12
     assert refused(lambda: Climate([0] * 12, np.roll([15.0] * 10 + [0.1] * 2, month), 1)).startswith("high, 'as given'")
 
 
@@ -81,10 +81,10 @@ def test_a_climate_is_said_with_its_extremes_and_how_years_differ():
     """The root mean square of 3 and 4 is 3.536, and 1.645 times that 5.8."""
     year = Climate([3.04, *[5] * 11], [*[9] * 11, 12.96], [3, 4] * 6)
     assert str(year) == (
-        "minima of 3.0 to 5.0 and maxima of 9.0 to 13.0 degC by month; nine years in ten within 5.8 degC of the usual"
+        "minima of 3.0 to 5.0 and maxima of 9.0 to 13.0 °C by month; nine years in ten within 5.8 °C of the usual"
     )
     assert str(Climate([5] * 52, [9] * 52, 0)) == (
-        "minima of 5.0 to 5.0 and maxima of 9.0 to 9.0 degC by week; the same every year"
+        "minima of 5.0 to 5.0 and maxima of 9.0 to 9.0 °C by week; the same every year"
     )
 
 
@@ -139,7 +139,7 @@ def test_every_month_of_normals_is_the_derivative_of_a_periodic_spline_of_sums()
         assert climate.shifted(13).normal(week)[0] == pytest.approx(mean(monday - later, next_monday - later), abs=0.03)
 
 
-@pytest.mark.parametrize("climate", [WEEKLY, Climate(WEEKLY.low, WEEKLY.high, 2, 0), EVEN])
+@pytest.mark.parametrize("climate", [WEEKLY, Climate(WEEKLY.t_min, WEEKLY.t_max, 2, 0), EVEN])
 def test_the_weather_of_a_week_is_the_sum_of_what_was_fresh_in_it_and_in_the_weeks_before(climate):
     first, streams, p = Week(2027, 10), Streams(4, 6), climate.persistence
     low, high = climate.draw(first, 5, streams)
@@ -164,7 +164,7 @@ def persistence_of(record, climate, years):
     """From weekly means of departures of five days or more, with what estimated normals take away put back."""
     days = list(record)
     starts, ends = (np.array([_clock(day + timedelta(k)) for day in days]) for k in (0, 1))
-    usual = [(low + high) / 2 for low, high in zip(climate.low, climate.high, strict=True)]
+    usual = [(low + high) / 2 for low, high in zip(climate.t_min, climate.t_max, strict=True)]
     apart = np.array([sum(record[day]) / 2 for day in days]) - _mean_between(tuple(usual), starts, ends)
     by_week = pd.Series(apart, pd.DatetimeIndex(days)).resample("W-SUN").agg(["mean", "count"])
     week = by_week["mean"].where(by_week["count"] >= 5).to_numpy()

@@ -51,56 +51,56 @@ MCMASTER = [
 
 @st.composite
 def days(draw, least_range=0.0):
-    """Minimum, maximum, base and cap of a day, often with a temperature on a threshold."""
+    """Minimum, maximum, base and upper of a day, often with a temperature on a threshold."""
     base = draw(st.floats(-5, 20))
-    cap = base + draw(st.floats(0.1, 30))
-    spots = st.one_of(st.floats(-20, 45), st.sampled_from([base, cap]))
+    upper = base + draw(st.floats(0.1, 30))
+    spots = st.one_of(st.floats(-20, 45), st.sampled_from([base, upper]))
     low, high = sorted([draw(spots), draw(spots)])
-    return low, max(high, low + least_range), base, cap
+    return low, max(high, low + least_range), base, upper
 
 
-@pytest.mark.parametrize(("case", "low", "high", "triangle", "sine"), ZALOM)
+@pytest.mark.parametrize(("case", "t_min", "t_max", "triangle", "sine"), ZALOM)
 def test_the_twelve_days_of_zalom_come_out_as_printed(case, low, high, triangle, sine):  # noqa: ARG001
-    found = [float(degree_days(low, high, base=55, cap=90, method=method)) for method in ("triangle", "sine")]
+    found = [float(degree_days(low, high, base=55, upper=90, method=method)) for method in ("triangle", "sine")]
     # Halves were rounded up in print.
     assert [math.floor(100 * value + 0.5 + 1e-9) / 100 for value in found] == [triangle, sine]
 
 
 def test_a_whole_table_goes_in_at_once():
     low, high, triangle = (np.array([row[i] for row in ZALOM], dtype=float) for i in (1, 2, 3))
-    found = degree_days(low.reshape(3, 4), high.reshape(3, 4), base=55, cap=90, method="triangle")
+    found = degree_days(low.reshape(3, 4), high.reshape(3, 4), base=55, upper=90, method="triangle")
     assert found.shape == (3, 4)
     assert found.ravel() == pytest.approx(triangle, abs=0.0051)
 
 
-@pytest.mark.parametrize(("high", "low", "first", "second"), MCMASTER)
+@pytest.mark.parametrize(("t_max", "t_min", "first", "second"), MCMASTER)
 def test_both_readings_of_mcmaster_and_wilhelm_are_exact(high, low, first, second):
-    assert degree_days(low, high, base=0, cap=None, method="mean") == first
-    assert degree_days(low, high, base=0, cap=None, method="limited mean") == second
+    assert degree_days(low, high, base=0, upper=None, method="mean") == first
+    assert degree_days(low, high, base=0, upper=None, method="limited mean") == second
 
 
 def test_a_day_that_crosses_the_base_gives_what_was_published():
-    assert degree_days(7, 14, base=12, cap=33) == pytest.approx(0.46806, abs=5e-6)
-    assert degree_days(7, 14, base=12, cap=33, method="triangle") == pytest.approx(0.28571, abs=5e-6)
+    assert degree_days(7, 14, base=12, upper=33) == pytest.approx(0.46806, abs=5e-6)
+    assert degree_days(7, 14, base=12, upper=33, method="triangle") == pytest.approx(0.28571, abs=5e-6)
 
 
 @pytest.mark.parametrize("method", METHODS)
 def test_a_day_wholly_above_the_cap_gives_all_between_base_and_cap(method):
-    assert degree_days(35, 40, base=12, cap=33, method=method) == 21
+    assert degree_days(35, 40, base=12, upper=33, method=method) == 21
 
 
 @pytest.mark.parametrize("method", METHODS)
 def test_temperatures_on_a_threshold_or_all_alike_give_the_plain_difference(method):
     def found(low, high):
-        return float(degree_days(low, high, base=12, cap=32, method=method))
+        return float(degree_days(low, high, base=12, upper=32, method=method))
 
-    assert found(12, 32) == 10  # from base to cap
+    assert found(12, 32) == 10  # from base to upper
     assert found(2, 12) == 0
     assert found(32, 40) == 20
     assert [found(t, t) for t in (5, 12, 20.5, 32, 40)] == pytest.approx([0, 0, 8.5, 20, 20], abs=1e-12)
 
 
-def reference(low, high, base, cap, method):
+def reference(low, high, base, upper, method):
     """The mean of the warmth over a day drawn as a sine or a triangle, by integration between the kinks."""
     mean, half = (low + high) / 2, (high - low) / 2
 
@@ -111,86 +111,93 @@ def reference(low, high, base, cap, method):
         part = min(max((threshold - mean) / half, -1), 1)
         return math.acos(-part) / math.pi if method == "sine" else (part + 1) / 2
 
-    kinks = [0, when(base), when(cap), 1]
-    return sum(quad(lambda t: min(max(temperature(t), base), cap) - base, a, b)[0] for a, b in pairwise(kinks) if b > a)
+    kinks = [0, when(base), when(upper), 1]
+    return sum(
+        quad(lambda t: min(max(temperature(t), base), upper) - base, a, b)[0] for a, b in pairwise(kinks) if b > a
+    )
 
 
 @some
 @given(day=days(least_range=0.01), method=st.sampled_from(["sine", "triangle"]))
 def test_the_formulas_are_the_integrals_over_the_day(day, method):
-    low, high, base, cap = day
-    found = degree_days(low, high, base=base, cap=cap, method=method)
-    assert found == pytest.approx(reference(low, high, base, cap, method), abs=1e-6)
-    uncapped = degree_days(low, high, base=base, cap=None, method=method)
+    low, high, base, upper = day
+    found = degree_days(low, high, base=base, upper=upper, method=method)
+    assert found == pytest.approx(reference(low, high, base, upper, method), abs=1e-6)
+    uncapped = degree_days(low, high, base=base, upper=None, method=method)
     assert uncapped == pytest.approx(reference(low, high, base, max(high, base) + 1, method), abs=1e-6)
 
 
 @some
-@given(day=days(), more=st.floats(0, 20), how=st.sampled_from(["low", "high", "both"]), method=st.sampled_from(METHODS))
+@given(
+    day=days(), more=st.floats(0, 20), how=st.sampled_from(["t_min", "t_max", "both"]), method=st.sampled_from(METHODS)
+)
 def test_more_warmth_never_gives_fewer_degree_days(day, more, how, method):
-    low, high, base, cap = day
-    warmer = (min(low + more, high) if how == "low" else low + more * (how == "both"), high + more * (how != "low"))
-    before = degree_days(low, high, base=base, cap=cap, method=method)
-    assert degree_days(*warmer, base=base, cap=cap, method=method) >= before - 1e-9
+    low, high, base, upper = day
+    warmer = (min(low + more, high) if how == "t_min" else low + more * (how == "both"), high + more * (how != "t_min"))
+    before = degree_days(low, high, base=base, upper=upper, method=method)
+    assert degree_days(*warmer, base=base, upper=upper, method=method) >= before - 1e-9
 
 
 @some
 @given(day=days(), method=st.sampled_from(METHODS))
 def test_degree_days_lie_between_none_and_all_from_base_to_cap(day, method):
-    low, high, base, cap = day
-    assert 0 <= degree_days(low, high, base=base, cap=cap, method=method) <= cap - base
-    assert degree_days(low, high, base=base, cap=None, method=method) <= max(high - base, 0) + 1e-9
+    low, high, base, upper = day
+    assert 0 <= degree_days(low, high, base=base, upper=upper, method=method) <= upper - base
+    assert degree_days(low, high, base=base, upper=None, method=method) <= max(high - base, 0) + 1e-9
 
 
 @some
 @given(day=days(), by=st.floats(-40, 40), method=st.sampled_from(METHODS))
 def test_shifting_all_temperatures_and_thresholds_shifts_nothing(day, by, method):
-    low, high, base, cap = day
-    before = degree_days(low, high, base=base, cap=cap, method=method)
-    after = degree_days(low + by, high + by, base=base + by, cap=cap + by, method=method)
+    low, high, base, upper = day
+    before = degree_days(low, high, base=base, upper=upper, method=method)
+    after = degree_days(low + by, high + by, base=base + by, upper=upper + by, method=method)
     assert after == pytest.approx(before, abs=1e-9)
 
 
 @some
 @given(day=days(), method=st.sampled_from(METHODS))
 def test_fahrenheit_in_gives_fahrenheit_degree_days_out(day, method):
-    low, high, base, cap = day
-    celsius = degree_days(low, high, base=base, cap=cap, method=method)
-    low, high, base, cap = (32 + 1.8 * t for t in day)
-    assert degree_days(low, high, base=base, cap=cap, method=method) == pytest.approx(1.8 * celsius, abs=1e-9)
+    low, high, base, upper = day
+    celsius = degree_days(low, high, base=base, upper=upper, method=method)
+    low, high, base, upper = (32 + 1.8 * t for t in day)
+    assert degree_days(low, high, base=base, upper=upper, method=method) == pytest.approx(1.8 * celsius, abs=1e-9)
 
 
 @some
 @given(day=days())
 def test_a_day_across_the_base_alone_gets_least_from_its_mean_and_as_much_or_more_from_a_sine_or_triangle(day):
     low, high, base, _ = day
-    plain = degree_days(low, high, base=base, cap=None, method="mean")
+    plain = degree_days(low, high, base=base, upper=None, method="mean")
     for method in ("sine", "triangle", "limited mean"):
-        assert degree_days(low, high, base=base, cap=None, method=method) >= plain - 1e-9
+        assert degree_days(low, high, base=base, upper=None, method=method) >= plain - 1e-9
 
 
 def test_drawn_thresholds_go_with_drawn_weather():
     low, high = np.full((3, 1), 8.0), np.full((3, 1), 18.0)
-    found = degree_days(low, high, base=[5.0, 10.0], cap=[30.0, 30.0])
+    found = degree_days(low, high, base=[5.0, 10.0], upper=[30.0, 30.0])
     assert found.shape == (3, 2)
     assert found[0, 0] == 8
-    assert found[0, 1] == degree_days(8, 18, base=10, cap=30)
+    assert found[0, 1] == degree_days(8, 18, base=10, upper=30)
 
 
 @pytest.mark.parametrize(
     ("call", "says"),
     [
-        (lambda: degree_days([5, 9], [7, 8], base=5, cap=30), "high, '8 with a minimum of 9': below the minimum"),
-        (lambda: degree_days(5, 7, base=30, cap=12), "cap, '12 with a base of 30': not above the base"),
-        (lambda: degree_days(5, 7, base=12, cap=12), "cap, '12 with a base of 12'"),
-        (lambda: degree_days([5, math.nan, math.nan], 7, base=5, cap=30), "low, 'nan and 1 more': not a finite number"),
-        (lambda: degree_days(5, math.inf, base=5, cap=30), "high, 'inf': not a finite number"),
-        (lambda: degree_days(5, 7, base=-math.inf, cap=30), "base, '-inf': not a finite number"),
-        (lambda: degree_days(5, 7, base=5, cap=math.inf), "cap, 'inf': not a finite number"),
-        (lambda: degree_days("cold", 7, base=5, cap=30), "low, 'cold': not numbers"),
-        (lambda: degree_days([1, 2], [3, 4, 5], base=5, cap=30), "shapes that do not go together"),
-        (lambda: degree_days(5, 7, base=5, cap=30, method="cosine"), "method, 'cosine': no such method"),
-        (lambda: degree_days(5, 7, base=5, cap=30, cutoff="vertical"), "cutoff, 'vertical': no such cutoff"),
+        (lambda: degree_days([5, 9], [7, 8], base=5, upper=30), "high, '8 with a minimum of 9': below the minimum"),
+        (lambda: degree_days(5, 7, base=30, upper=12), "upper, '12 with a base of 30': not above the base"),
+        (lambda: degree_days(5, 7, base=12, upper=12), "upper, '12 with a base of 12'"),
+        (
+            lambda: degree_days([5, math.nan, math.nan], 7, base=5, upper=30),
+            "low, 'nan and 1 more': not a finite number",
+        ),
+        (lambda: degree_days(5, math.inf, base=5, upper=30), "high, 'inf': not a finite number"),
+        (lambda: degree_days(5, 7, base=-math.inf, upper=30), "base, '-inf': not a finite number"),
+        (lambda: degree_days(5, 7, base=5, upper=math.inf), "upper, 'inf': not a finite number"),
+        (lambda: degree_days("cold", 7, base=5, upper=30), "low, 'cold': not numbers"),
+        (lambda: degree_days([1, 2], [3, 4, 5], base=5, upper=30), "shapes that do not go together"),
+        (lambda: degree_days(5, 7, base=5, upper=30, method="cosine"), "method, 'cosine': no such method"),
+        (lambda: degree_days(5, 7, base=5, upper=30, cutoff="vertical"), "cutoff, 'vertical': no such cutoff"),
         (lambda: base_from_rates([20], [0.1]), "temperatures, '[20.0]': not two that differ"),
         (lambda: base_from_rates([20, 20], [0.1, 0.2]), "not two that differ"),
         (lambda: base_from_rates([15, 20], [0.1]), "rates, '1 for 2 temperatures': not as many"),
@@ -213,15 +220,15 @@ def test_the_leaves_of_hibiscus_have_the_published_base_and_degree_days():
     found = base_from_rates(temperatures, -0.1130 + 0.01148 * temperatures)
     assert found.base == pytest.approx(9.84, abs=0.005)
     assert found.degree_days == pytest.approx(87.1, abs=0.05)
-    assert str(found) == "87.1 degree-days above 9.84 degC"
-    leaf = found.degree_days / degree_days(20, 20, base=found.base, cap=30, method="mean")
+    assert str(found) == "87.1 degree-days above 9.84 °C"
+    leaf = found.degree_days / degree_days(20, 20, base=found.base, upper=30, method="mean")
     assert 1 / leaf == pytest.approx(-0.1130 + 0.01148 * 20)
 
 
 def test_a_line_of_rates_gives_back_its_base_and_its_degree_days():
-    """Robinson, K. A. (2003), MS thesis, Michigan State Univ.: Phalaenopsis, 769 degree-days above 10.8 degC."""
+    """Robinson, K. A. (2003), MS thesis, Michigan State Univ.: Phalaenopsis, 769 degree-days above 10.8 °C."""
     temperatures = np.array([14, 17, 20, 23, 26])
-    days = 769 / degree_days(temperatures, temperatures, base=10.8, cap=None, method="mean")
+    days = 769 / degree_days(temperatures, temperatures, base=10.8, upper=None, method="mean")
     assert days[[0, -1]] == pytest.approx([240.3, 50.6], abs=0.05)
     found = base_from_rates(temperatures, 1 / days)
     assert (found.base, found.degree_days) == pytest.approx((10.8, 769))
@@ -249,8 +256,8 @@ def test_the_base_is_where_the_line_of_least_squares_meets_no_rate(base, need, a
     [("Gaillardia Goblin", 64, 39, -3.72), ("Chrysanthemum Snow Cap", 54, 36, -9.0)],
 )
 def test_two_temperatures_that_put_the_base_below_freezing_warn(crop, cool_days, warm_days, base):  # noqa: ARG001
-    """Yuan, M. et al. (1995). HortScience 30, 861: days of forcing to first flower at 15 and 27 degC."""
-    with pytest.warns(UserWarning, match=r"base comes out at -\d.*below 0: 2 rates at 15 to 27 degC"):
+    """Yuan, M. et al. (1995). HortScience 30, 861: days of forcing to first flower at 15 and 27 °C."""
+    with pytest.warns(UserWarning, match=r"base comes out at -\d.*below 0: 2 rates at 15 to 27 °C"):
         found = base_from_rates([15, 27], [1 / cool_days, 1 / warm_days])
     assert found.base == pytest.approx(base, abs=0.005)
 

@@ -20,20 +20,20 @@ CLIMATE = Climate(LOW, HIGH, SPREAD, persistence=0.4)
 
 
 def days(week, low, high, weekdays=range(7)):
-    """Give measured days of a week whose minima and maxima rise by a degree a day about these means."""
+    """Return measured days of a week whose minima and maxima rise by a degree a day about these means."""
     middle = np.mean(list(weekdays))
     return {week.monday + timedelta(k): (low + k - middle, high + k - middle) for k in weekdays}
 
 
 def departing(climate, week, by, weekdays=range(7), wider=0.0):
-    """Give days whose mean departs from the usual by so many spreads, in a range so much wider."""
+    """Return days whose mean departs from the usual by so many spreads, in a range so much wider."""
     low, high = climate.normal(week)
     more = by * climate.weekly_spread(week)
     return days(week, low + more - wider, high + more + wider, weekdays)
 
 
 def scores(climate, drawn, weeks):
-    """Give the departures of drawn weeks over their spread."""
+    """Return the departures of drawn weeks over their spread."""
     return np.array(
         [
             ((low + high - sum(climate.normal(week))) / 2) / climate.weekly_spread(week)
@@ -128,9 +128,9 @@ def test_a_measured_week_has_its_own_minimum_and_maximum_in_every_draw():
     assert high[4] - low[4] == pytest.approx(np.full(64, np.subtract(*CLIMATE.normal(week + 1)[::-1])))
 
 
-@pytest.mark.parametrize("spread", [0.0, 1.5])
+@pytest.mark.parametrize("year_sd", [0.0, 1.5])
 def test_days_measured_count_for_their_part_and_the_others_have_the_usual_range(spread):
-    """Three days at 2 to 20 degC where 8 to 16 is usual: the range of the week is (3 x 18 + 4 x 8) / 7."""
+    """Three days at 2 to 20 °C where 8 to 16 is usual: the range of the week is (3 x 18 + 4 x 8) / 7."""
     climate = Climate([8.0] * 52, [16.0] * 52, spread, persistence=0.3)
     measured = {FIRST.monday + timedelta(k): (2.0, 20.0) for k in (0, 2, 5)}
     low, high = (column[0] for column in draw_given(climate, measured, FIRST, 3, Streams(1, 4096)))
@@ -189,7 +189,7 @@ def test_the_order_of_the_days_the_number_of_draws_and_of_weeks_do_not_matter():
 
 @some
 @given(
-    low=st.floats(-30, 25),
+    t_min=st.floats(-30, 25),
     above=st.floats(0, 25),
     weekdays=st.sets(st.integers(0, 6), min_size=1),
     week=st.integers(-3, 10),

@@ -16,7 +16,9 @@ def test_week_53_has_the_mean_of_week_52_and_week_1():
     assert CLIMATE.normal("2027-W02") == (0.0, 6.0)
 
 
-@pytest.mark.parametrize(("week", "low"), [("2027-W27", 10.0), ("2027-W26", 4.0), ("2027-W28", 0.0), ("2026-W53", 0.0)])
+@pytest.mark.parametrize(
+    ("week", "t_min"), [("2027-W27", 10.0), ("2027-W26", 4.0), ("2027-W28", 0.0), ("2026-W53", 0.0)]
+)
 def test_half_a_year_later_the_weeks_are_those_of_half_a_year_before(week, low):
     assert CLIMATE.shifted(26).normal(week)[0] == low
 

@@ -6,13 +6,13 @@ from small_cultures import UNSURE, nursery
 
 import forecast
 
-ASKED = {"wanted": 60, "week": "2027-W30", "confidence": 0.85, "draws": 128, "seed": 1}
+ASKED = {"target": 60, "week": "2027-W30", "service_level": 0.85, "draws": 128, "seed": 1}
 COSTS = {"cost_start": 31.337, "cost_per_explant": 1.2345, "cost_per_vessel": 0.777, "minutes_per_vessel": 1.7}
 
 
 @pytest.fixture(scope="module")
 def season():
-    division = {"price": 1.9876, "cost": 0.1234, "survival": 0.83, "survival_spread": 0.05, "stock": 5}
+    division = {"price": 1.9876, "cost": 0.1234, "survival": 0.83, "survival_sd": 0.05, "stock": 5}
     return nursery(UNSURE | COSTS | {"explants": 60}, division)
 
 
@@ -47,7 +47,7 @@ def test_alternatives_are_told_to_the_cent_and_chances_to_four_figures(season):
 
 
 def test_options_are_told_to_the_cent_and_chances_to_four_figures(season):
-    dear = season.replace(offers=[row.replace(unit_price=1.23456) for row in season.offers])
+    dear = season.replace(price_list=[row.replace(unit_price=1.23456) for row in season.price_list])
     order = forecast.size_order(dear, "A", **ASKED)
     table = order.options()
     assert rounded(table["cost"], 2)

@@ -52,7 +52,7 @@ def test_one_pooled_rooting_share_is_rejected_over_both_photoperiods_but_not_wit
 
 
 def likelihoods(cell, cut):
-    """Give the likelihoods of the first roots of a cell's shoots, which some never make, and of all later roots.
+    """Return the likelihoods of the first roots of a cell's shoots, which some never make, and of all later roots.
 
     Roots that come at an even rate over the trial, whose length is 1, are Poisson in number, and the times from one to
     the next are exponential, the Weibull law with a log scale of 0. It forgets, so that only the number of roots
@@ -156,7 +156,7 @@ def test_the_survival_of_acclimatised_orchids_pools_to_96_per_cent():
 
 
 def groups_of(total, printed, least):
-    """Give sizes and deaths of three groups whose shares of deaths [%] round to those printed."""
+    """Return sizes and deaths of three groups whose shares of deaths [%] round to those printed."""
     first, second, third = (
         [(n, d) for n in range(least, total) for d in range(n // 10) if round(100 * d / n, 1) == share]
         for share in printed

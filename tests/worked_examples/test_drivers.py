@@ -82,9 +82,9 @@ def test_the_tornado_of_the_product_is_in_order_and_its_ends_are_those_of_the_cl
         one = NORMAL[row["input"]]
         others = np.prod([mean for name, mean in means.items() if name != row["input"]])
         ends = one.mean() + np.array([-1.2815516, 1.2815516]) * one.std()
-        assert [row["low"], row["high"]] == pytest.approx(ends, rel=1e-6)
-        assert [row["at_low"], row["at_high"]] == pytest.approx(ends * others, rel=1e-3)
-        assert row["swing"] == row["at_high"] - row["at_low"]
+        assert [row["p10"], row["p90"]] == pytest.approx(ends, rel=1e-6)
+        assert [row["at_p10"], row["at_p90"]] == pytest.approx(ends * others, rel=1e-3)
+        assert row["swing"] == row["at_p90"] - row["at_p10"]
 
 
 def test_an_answer_that_never_changes_has_indices_of_0():

@@ -20,7 +20,7 @@ CULTURE = {
     "cycle_weeks": 4,
     "multiplication": 3,
     "multiplication_level": "batch",
-    "spread_explants": 0,
+    "explants_cv": 0,
     "contamination": 0,
     "contamination_level": "plant",
     "explants_per_vessel": 1,
@@ -40,12 +40,12 @@ def grown(cycles, *, explants=1, draws=DRAWS, seed=1, survival=1.0, **cells):
 
 
 def saleable(cultures):
-    """Give what is saleable once the plantlets of the last cycle are in the nursery, by draw."""
+    """Return what is saleable once the plantlets of the last cycle are in the nursery, by draw."""
     return cultures.saleable(cultures.enters(cultures.cycles))
 
 
 def error(numbers):
-    """Give four standard errors of a mean over draws."""
+    """Return four standard errors of a mean over draws."""
     return 4 * float(np.std(numbers, ddof=1)) / math.sqrt(len(numbers))
 
 
@@ -68,7 +68,7 @@ def test_potato_plantlets_twelve_centimetres_apart_give_the_published_tubers_to_
     """The same page: 12 x 12 cm, 2 to 5 tubers a plant, 138 to 347 to the square metre; cut off, not rounded."""
     plan = season([stage(typical=4, survival=1, survival_level="plant", plants_per_m2=10_000 / 12**2)])
     space = forecast.bench_space(forecast.simulate(plan, [("A", "2027-W05", 6944)], draws=16, seed=1))
-    area = space.weekly["middle"].max()
+    area = space.weekly["median"].max()
     made = grown(1, explants=6944, multiplication=tubers, draws=16).plantlets
     assert set((made / area).astype(int)) == {published}
 
@@ -138,7 +138,7 @@ def test_rates_that_fall_are_fitted_to_both_published_totals_of_fhia_01():
 
 def test_the_fitted_rates_of_fhia_01_give_both_published_means():
     """Oliveira, Silveira and Silva 2001, Scientia Agricola 58(1)."""
-    cultures = grown(8, multiplication=ByCycle.from_totals(TOTALS), spread_explants=0.6)  # a little more than chance
+    cultures = grown(8, multiplication=ByCycle.from_totals(TOTALS), explants_cv=0.6)  # a little more than chance
     for cycle, total in TOTALS.items():
         assert near(cultures.grown.shoots[cycle - 1], total)
 
@@ -181,7 +181,7 @@ def test_contamination_that_falls_from_cycle_to_cycle_meets_each_cycle_with_its_
 
 
 def spread_of_lines(low, high, cycles, deviations):
-    """Give the coefficient of variation of a rate that is each line's own in all cycles, from a range of its totals."""
+    """Return the coefficient of variation of a rate that is each line's own in all cycles, from a range of its totals."""
     return math.sqrt(math.expm1((math.log(high / low) / (deviations * cycles)) ** 2))
 
 
@@ -210,7 +210,7 @@ def test_the_spread_read_from_the_clones_gives_their_range_back(lines_seen):
     deviations = NINE_IN_TEN if lines_seen is None else expected_range(lines_seen)
     cv = spread_of_lines(305, 4497, 8, deviations)
     cultures = grown(
-        8, explants=300, multiplication=ByCycle.from_totals(TOTALS), multiplication_spread=cv, lines=1,
+        8, explants=300, multiplication=ByCycle.from_totals(TOTALS), multiplication_cv=cv, lines=1,
         multiplication_level="batch",
     )  # fmt: skip
     logs = np.log(cultures.grown.shoots[7])
@@ -233,7 +233,7 @@ def test_a_rate_that_is_a_clones_own_in_all_cycles_lifts_the_mean_above_that_of_
     """
     cv = spread_of_lines(305, 4497, 8, NINE_IN_TEN)
     w2 = math.log1p(cv**2)
-    cells = {"explants": 50, "multiplication": ByCycle.from_totals(TOTALS), "multiplication_spread": cv}
+    cells = {"explants": 50, "multiplication": ByCycle.from_totals(TOTALS), "multiplication_cv": cv}
     own = grown(8, multiplication_level="batch", **cells).grown.shoots[7] / 50
     each = grown(8, multiplication_level="cycle", **cells).grown.shoots[7] / 50
     assert near(own, 3451 * math.exp(28 * w2))
@@ -255,7 +255,7 @@ def test_a_vessel_that_gives_370_shoots_takes_60_and_three_litres():
     schedule = cultures.schedule()
     cycle = schedule[schedule["what"] == "cycle 1"]
     assert len(cycle) == 4  # its work is spread over its weeks
-    for word in ("low", "middle", "high"):
+    for word in ("p5", "median", "p95"):
         assert cycle[f"medium_{word}"].sum() == pytest.approx(3.0, abs=1e-9)
 
 
@@ -266,7 +266,7 @@ def test_forty_hosta_buds_give_77_to_103_in_nineteen_vessels_of_twenty():
     assert [round(out / 40, 3) for out in (77, 103)] == [1.925, 2.575]
     rate = math.sqrt(77 * 103) / 40 * math.exp(w**2 / 2)
     cultures = grown(
-        1, explants=40_000, multiplication=rate, multiplication_spread=math.sqrt(math.expm1(w**2)),
+        1, explants=40_000, multiplication=rate, multiplication_cv=math.sqrt(math.expm1(w**2)),
         explants_per_vessel=40,
     )  # fmt: skip
     found = np.quantile(cultures.grown.shoots[0] / 1000, [0.025, 0.975])
@@ -315,6 +315,6 @@ def test_common_practice_one_explant_gives_hundreds_in_under_half_a_year(rate, c
     best = grown(cycles, draws=16, **cells)
     assert (best.plantlets == rate**cycles).all()
     assert best.enters(cycles) - best.start <= 26
-    usual = grown(cycles, contamination=0.05, rooting=0.9, spread_explants=0.6, **cells)
+    usual = grown(cycles, contamination=0.05, rooting=0.9, explants_cv=0.6, **cells)
     assert near(usual.plantlets, rate**cycles * 0.95 ** (cycles + 1) * 0.9)  # rooting is a passage, too
     assert 100 < np.mean(usual.plantlets) < 1000

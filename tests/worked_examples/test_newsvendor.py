@@ -17,7 +17,7 @@ from small_seasons import offer
 from forecast.errors import Refused
 from forecast.ordering.newsvendor import best_quantity, short_and_left, sold
 from forecast.ordering.price_list import PriceList
-from forecast.season.rows import Offer
+from forecast.season.rows import PriceLine
 
 some = settings(max_examples=60, deadline=None, derandomize=True)
 
@@ -60,7 +60,7 @@ def test_whole_demand(demand, short, left, quantity, cost):
 
 
 @pytest.mark.parametrize(
-    ("asked", "low", "high", "short", "left", "quantity", "cost"),
+    ("asked", "p5", "p95", "short", "left", "quantity", "cost"),
     [(1.5, -0.5, 0.5, 75e6, 15e6, 11 / 6, 6_250_000), (25, -5, 0, 1200, 150, 29.4444, 333.333)],
 )
 def test_a_delivery_that_is_off_by_an_amount(asked, low, high, short, left, quantity, cost):
@@ -74,16 +74,16 @@ def test_a_delivery_that_is_off_by_an_amount(asked, low, high, short, left, quan
 
 def test_a_share_that_all_plants_have_in_common():
     """Proportional yield between .6 and 1 (Yano and Lee 1995, Lot sizing with random yields, set the problem)."""
-    price, short, left, wanted, low, high = 1, 5, 0.5, 100, 0.6, 1.0
+    price, short, left, target, low, high = 1, 5, 0.5, 100, 0.6, 1.0
     found = best_quantity(
-        wanted,
+        target,
         lambda n: stats.uniform(low * n, (high - low) * n),
         **{"price": price, "short": short, "left": left, "whole": False},
     )
     assert (round(found.quantity, 5), round(found.cost, 5)) == (133.19886, 157.29114)
     mean = (low + high) / 2
     root = math.sqrt(low**2 + 2 * (high - low) * (price + left * mean) / (short + left))
-    assert found.quantity == pytest.approx(wanted / root, rel=1e-9)
+    assert found.quantity == pytest.approx(target / root, rel=1e-9)
 
 
 def test_castings_for_an_order_of_which_all_or_none_are_bought():
@@ -126,7 +126,7 @@ def test_plants_that_come_through_by_chance(asked, comes, costs, quantity, cost)
 
 
 def yearly(prices, quantity, demand, ordering, interest):
-    """Give what orders of a quantity cost a year: plants, ordering, and interest on half an order."""
+    """Return what orders of a quantity cost a year: plants, ordering, and interest on half an order."""
     price = prices.price(quantity)
     return demand / quantity * (price + ordering) + interest * price / 2
 
@@ -134,7 +134,7 @@ def yearly(prices, quantity, demand, ordering, interest):
 def test_a_price_for_all_units_from_301_on_is_worth_buying_for():
     """Lots of goods that keep: 1,000 a year, 200 an order, interest 25 %; a textbook prints 88,862.58 and 93,116.45."""
     rows = [offer(from_quantity=start, unit_price=price) for start, price in ((1, 100), (101, 90), (301, 85))]
-    (prices,) = PriceList.of(Offer(**row) for row in rows)
+    (prices,) = PriceList.of(PriceLine(**row) for row in rows)
     costs = {n: yearly(prices, n, 1000, 200, 0.25) for _, some in prices.ranges(2000) for n in some}
     assert (round(costs[301], 2), round(costs[101], 2)) == (88862.58, 93116.45)
     assert min(costs, key=costs.get) == 301
@@ -143,7 +143,7 @@ def test_a_price_for_all_units_from_301_on_is_worth_buying_for():
 def test_a_price_for_all_units_from_800_on_is_worth_buying_for():
     """Snyder and Shen, example 3.5."""
     rows = [offer(from_quantity=start, unit_price=price) for start, price in ((1, 0.75), (400, 0.72), (800, 0.68))]
-    (prices,) = PriceList.of(Offer(**row) for row in rows)
+    (prices,) = PriceList.of(PriceLine(**row) for row in rows)
     costs = {n: yearly(prices, n, 1300, 8, 0.3) for _, some in prices.ranges(5000) for n in some}
     best = min(costs, key=costs.get)
     assert (best, round(costs[best], 2)) == (800, 978.60)
