@@ -136,7 +136,7 @@ def seasons(draw: st.DrawFn) -> Season:
             }
             for name in varieties
         ],
-        "target": [{"variety": name, "week": first + 50, "target": draw(counted)} for name in varieties[:1]]
+        "targets": [{"variety": name, "week": first + 50, "target": draw(counted)} for name in varieties[:1]]
         + [
             {
                 "variety": name,

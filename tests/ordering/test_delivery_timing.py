@@ -152,7 +152,7 @@ A, B, PLANTS, ASKED = 8.0, 2.0, 600, 460
 def split(level="batch", draws=2048, seed=1, price_list=None, **options):
     """Splits of an order whose survival is Beta(8, 2), with no time and no weather."""
     plan = season([stage("arrival", survival_level=level, **beta_spread(A, B))], price_list=price_list or [SHORT])
-    options = {"quantity": PLANTS, "target": ASKED, "service_level": 0.5} | options
+    options = {"quantity": PLANTS, "targets": ASKED, "service_level": 0.5} | options
     return delivery_weeks(plan, "A", week="2027-W10", draws=draws, seed=seed, **options)
 
 

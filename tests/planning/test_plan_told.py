@@ -41,7 +41,7 @@ def plan(places=PLACES, names=tuple(WANTED), density=10, **cells):
         ],
         varieties=names,
         places=places,
-        targets=[{"variety": name, "week": "2027-W18", "target": WANTED[name]} for name in names],
+        targets=[{"variety": name, "week": "2027-W18", "targets": WANTED[name]} for name in names],
         **{"price_list": offers} | cells,
     )
     return made.replace(varieties=[row.replace(sale_price=9.0) for row in made.varieties])

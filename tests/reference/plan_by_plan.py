@@ -39,7 +39,7 @@ def lists(season, variety):
 
 def deliveries(season, rows, last):
     """Return the weeks in which a lab can deliver."""
-    first = max(rows[0].first_week, season.first_week + rows[0].lead)
+    first = max(rows[0].first_week, season.first_week + rows[0].lead_weeks)
     return [first + i for i in range(min(rows[0].last_week, last) - first + 1)]
 
 

@@ -50,7 +50,7 @@ def priced(plan, prices):
 def by_hand(prices=PRICES, route=ROUTE, **cells):
     usual = {
         "price_list": OFFERS,
-        "target": WANTED,
+        "targets": WANTED,
         "places": PLACES,
         "hourly_wage": 12,
         "weeks": 14,

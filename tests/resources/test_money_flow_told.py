@@ -18,7 +18,7 @@ WANTED = [{"variety": "A", "week": "2027-W05", "target": 60}]
 
 
 def plan_of(prices=None, **cells):
-    usual = {"places": PLACES, "target": WANTED, "varieties": "AB", "hourly_wage": 12, "weeks": 6}
+    usual = {"places": PLACES, "targets": WANTED, "varieties": "AB", "hourly_wage": 12, "weeks": 6}
     made = season([stage(typical=2, survival=1, cost=0.1, minutes=1)], **usual | cells)
     prices = {"A": {"sale_price": 6, "markdown_price": 2}} if prices is None else prices
     return made.replace(varieties=[row.replace(**prices.get(row.variety, {})) for row in made.varieties])

@@ -209,7 +209,7 @@ def test_weather_is_warm_or_cold_as_a_whole():
             survival=1,
         )
     ]
-    cells = {"climate": CLIMATE, "target": [{"variety": "A", "week": WEEK, "target": 300}]}
+    cells = {"climate": CLIMATE, "targets": [{"variety": "A", "week": WEEK, "target": 300}]}
     plan = season(route, **cells)
     draws = 8192
     drivers = what_drives(plan, orders=ORDER, answer="saleable", draws=draws, seed=1)

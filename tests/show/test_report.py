@@ -31,7 +31,7 @@ def small(*names, priced=True, **tables):
         "stages": [stage(typical=4, survival=0.8, plants_per_m2=50)],
         "varieties": [{"variety": name, **(PRICED if priced else {"group": "crop"})} for name in names],
         "price_list": [offer(name, **IN_MARCH) for name in names],
-        "target": [{"variety": name, "week": "2027-W20", "target": 100} for name in names],
+        "targets": [{"variety": name, "week": "2027-W20", "target": 100} for name in names],
         "places": [{"place": "house", "area": 100, "usable": 1}],
     }
     header = {"name": "Test Nursery", "currency": "EUR", "first_week": "2027-W01", "weeks": 40, "service_level": 0.9}

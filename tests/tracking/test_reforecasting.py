@@ -35,7 +35,7 @@ MONDAYS = {row["week"]: forecast.Week.parse(row["week"]).monday for row in ORDER
 
 
 def plan(route=ROUTE, **cells):
-    return season(route, **({"varieties": ("A", "B"), "orders": ORDERS, "target": WANTED} | cells))
+    return season(route, **({"varieties": ("A", "B"), "orders": ORDERS, "targets": WANTED} | cells))
 
 
 def came(name, row, **cells):
@@ -370,7 +370,7 @@ def test_what_is_no_time_between_counts_is_refused(every):
 SURE = [stage(typical=4, survival=0.8, batches_cv=0.1, plants_cv=0.1), stage("grading", survival=0.95)]
 SHORT = {
     "orders": [{"variety": "A", "week": "2027-W03", "quantity": 300, "lab": "Lab"}],
-    "target": [{"variety": "A", "week": "2027-W25", "target": 270}],
+    "targets": [{"variety": "A", "week": "2027-W25", "target": 270}],
     "varieties": ("A",),
 }
 

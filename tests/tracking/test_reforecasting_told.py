@@ -24,7 +24,7 @@ WANTED = [{"variety": "A", "week": "2027-W20", "target": 170}, {"variety": "B", 
 
 
 def plan(route=ROUTE, **cells):
-    return season(route, **({"varieties": ("A", "B"), "orders": ORDERS, "target": WANTED} | cells))
+    return season(route, **({"varieties": ("A", "B"), "orders": ORDERS, "targets": WANTED} | cells))
 
 
 def came(name, variety, day, ordered, **cells):
@@ -200,7 +200,7 @@ def test_heat_of_the_first_two_weeks_has_done_its_harm_once_they_are_over(weeks,
     made = plan(route, orders=orders, climate=climate)
     delivered = date(2027, 1, 18)
     day = delivered + timedelta(7 * weeks)
-    days = [WeatherRecord(date=delivered + timedelta(k), low=20, high=30) for k in range(7 * weeks)]
+    days = [WeatherRecord(date=delivered + timedelta(k), t_min=20, t_max=30) for k in range(7 * weeks)]
     records = Records(
         batches=[came("N1", "A", delivered, 100)], counts=[count("N1", day, "acclimatisation", 100)], weather=days
     )

@@ -38,7 +38,7 @@ WANTED = [{"variety": "A", "week": "2027-W20", "target": 200}, {"variety": "A", 
 
 
 def plan(route=ROUTE, **cells):
-    usual = {"orders": ORDERS, "target": WANTED, "climate": STEADY, "daily_course": "mean", "weeks": 45}
+    usual = {"orders": ORDERS, "targets": WANTED, "climate": STEADY, "daily_course": "mean", "weeks": 45}
     return season(route, **(usual | cells))
 
 
@@ -48,7 +48,7 @@ def weather(warmer, first="2027-01-04", until=DAY):
     days = [start + timedelta(k) for k in range((until - start).days + 1)]
     scatter = 2.0 * np.sin(np.arange(len(days)))
     return [
-        WeatherRecord(date=day, low=8 + warmer + more, high=16 + warmer + more)
+        WeatherRecord(date=day, t_min=8 + warmer + more, t_max=16 + warmer + more)
         for day, more in zip(days, scatter.tolist(), strict=True)
     ]
 
@@ -172,7 +172,9 @@ def test_plants_slow_in_a_cold_spring_are_not_taken_for_slow_ones():
 
 def test_a_batch_that_came_in_measured_heat_is_harmed_by_it():
     """In its two weeks the maxima are 27 and 24, so (5 + 2) / 2 above 22, at 0.1 a degree: 0.35 logits."""
-    rows = [WeatherRecord(date=date(2027, 1, 25) + timedelta(k), low=10, high=27 if k < 7 else 24) for k in range(14)]
+    rows = [
+        WeatherRecord(date=date(2027, 1, 25) + timedelta(k), t_min=10, t_max=27 if k < 7 else 24) for k in range(14)
+    ]
     on_day = {"on_date": "2027-02-07", "counts": []}
     route = [ROUTE[0] | {"survival_sd": 0}, ROUTE[1]]
     found = made(rows, route=route, orders=ORDERS[:1], **on_day)
@@ -186,7 +188,7 @@ def test_a_top_up_meets_the_weather_that_follows_from_what_was_measured():
     route = [ROUTE[0] | {"heat_above": 16, "heat_loss": 0.15}, ROUTE[1]]
     cells = {"route": route, "orders": ORDERS[:1], "persistence": 0.9, "draws": 1024}
     cells |= {"price_list": [offer(lead_weeks=1, first_week="2027-W15", last_week="2027-W15")]}
-    cells |= {"target": [{"variety": "A", "week": "2027-W40", "target": 400}]}
+    cells |= {"targets": [{"variety": "A", "week": "2027-W40", "target": 400}]}
     usual = weather(0, until=date(2027, 3, 28))
     quantities = []
     for by in (-5.0, 5.0):
@@ -218,7 +220,7 @@ def test_forecasts_narrow_with_each_day_its_own_weather():
 
 
 def test_temperatures_in_degrees_fahrenheit_are_refused_by_the_climate():
-    rows = [WeatherRecord(date=date(2027, 1, 4) + timedelta(k), low=39, high=55) for k in range(3)]
+    rows = [WeatherRecord(date=date(2027, 1, 4) + timedelta(k), t_min=39, t_max=55) for k in range(3)]
     with pytest.raises(Refused) as told:
         made(rows)
     assert str(told.value) == (
