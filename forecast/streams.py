@@ -16,6 +16,8 @@ from forecast.errors import whole
 Array = NDArray[np.float64]
 _Made = TypeVar("_Made")
 
+DRAWS = 4096  # where a season is simulated, if not said otherwise
+PLANNING_DRAWS = 1024  # likewise where orders are searched for
 MOST_DRAWS = 2**22
 _EDGE = 2.0**-32
 

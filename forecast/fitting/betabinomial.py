@@ -7,13 +7,12 @@ from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.optimize import minimize_scalar
 from scipy.special import betaln, expit, gammaln, logit, xlogy
 
 from forecast.errors import Fault, Refused
-
-Array = NDArray[np.float64]
+from forecast.streams import Array
 
 _FARTHEST = 30.0  # logit of a share that is fitted at 0 or 1
 _ALIKE = (math.log(1e-3), math.log(1e7))  # of log k: from all or nothing to binomial

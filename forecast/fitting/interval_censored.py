@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import expit, log_expit, log_ndtr, logit, ndtr, ndtri
 
-Array = NDArray[np.float64]
+from forecast.streams import Array
 
 _NARROW = 1e-4  # an interval narrower than this many scales is the density at its middle times its width
 _FARTHEST = 300.0  # scores of the smallest extreme value are held within, so that nothing overflows

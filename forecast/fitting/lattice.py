@@ -15,7 +15,8 @@ from scipy.sparse import csr_array
 from scipy.special import expit, gammaln, logsumexp, ndtri
 from scipy.stats import qmc
 
-Array = NDArray[np.float64]
+from forecast.streams import Array
+
 Indices = NDArray[np.intp]
 Messages = tuple[Array, Array, Array, Array, Array, Array]
 

@@ -9,16 +9,16 @@ from dataclasses import dataclass
 from typing import Literal, get_args
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import expit
 
 from forecast.errors import Fault, Refused, refuse
 from forecast.fitting.interval_censored import LAWS, Fit, Likelihood, Table, fit_best, maximise
 from forecast.rates.distributions import Z90, Duration
 from forecast.rates.levels import Level
+from forecast.streams import Array
 from forecast.words.numbers import counted, percent
 
-Array = NDArray[np.float64]
 TimeLaw = Literal["lognormal", "log-logistic", "weibull"]
 
 _FEW = 10  # plants ready; with fewer, standard errors are too small

@@ -11,10 +11,11 @@ import numpy as np
 from scipy.special import expit, logit, ndtr
 
 from forecast.errors import Fault, Refused, refuse, whole
-from forecast.fitting.betabinomial import Array, mixed_pmf
+from forecast.fitting.betabinomial import mixed_pmf
 from forecast.fitting.lattice import Counts, Normals, Posterior, integrate
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
+from forecast.streams import Array
 from forecast.words.numbers import percent
 
 _MOST = 10**9  # plants of a batch

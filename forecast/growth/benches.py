@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from forecast.growth.stage_occupancy import Fate
 from forecast.growth.stock import earlier, on_hand
 from forecast.season.rows import Stage
-
-Array = NDArray[np.float64]
+from forecast.streams import Array
 
 _AREA_STEP, _VARIANCE_STEP = 2.0**-32, 2.0**-36  # m² and m4
 

@@ -17,9 +17,8 @@ from forecast.growth.outcome import Outcome
 from forecast.growth.stage_occupancy import Batch, Fate
 from forecast.growth.summaries import as_targets, by_week, ranges
 from forecast.season.season import Season
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 
-Array = NDArray[np.float64]
 Drawn = Callable[[Season, Sequence[Batch], Streams], Outcome]
 Told = Callable[[int, int], None]
 

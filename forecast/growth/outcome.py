@@ -20,11 +20,9 @@ from forecast.growth.stock import drawn_demand, earlier, on_hand, sampled
 from forecast.growth.summaries import RANGE, RANGE_NAMES, as_targets, by_week, ranges
 from forecast.growth.tails import sum_at_least
 from forecast.season.season import Season
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 from forecast.weeks import Week
 from forecast.words.numbers import rounded, seasons
-
-Array = NDArray[np.float64]
 
 _LOG_STEP = 2.0**-32
 

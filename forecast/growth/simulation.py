@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.errors import Fault, Refused, refuse, whole
 from forecast.growth.blocks import InBlocks, too_large
@@ -22,10 +21,8 @@ from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.season.rows import STAGES, Delivery, Stage
 from forecast.season.season import Season
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 from forecast.weeks import Week
-
-Array = NDArray[np.float64]
 
 COORDINATES = tuple(f"{stage} {kind}" for kind in ("survival", "time") for stage in STAGES)
 

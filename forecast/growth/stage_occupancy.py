@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from forecast.streams import Array
 from forecast.weeks import Week
 
-Array = NDArray[np.float64]
 Cells = NDArray[np.intp]
 
 SLOWEST = 5.0  # a vigour beyond +-5, that of one plant in three million, counts as +-5

@@ -9,9 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast.season.rows import Target
-from forecast.streams import Streams
-
-Array = NDArray[np.float64]
+from forecast.streams import Array, Streams
 
 
 def drawn_demand(streams: Streams, row: Target) -> Array:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.fft import irfft, next_fast_len
 from scipy.special import bdtrc, xlogy
 
-Array = NDArray[np.float64]
+from forecast.streams import Array
 
 _SURE = 41.0  # exp(-41) is below 1e-17
 _SMALL = 31.0  # exp(-31) is below 1e-13

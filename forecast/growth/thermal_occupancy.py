@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from forecast.executors import in_parts
-from forecast.growth.stage_occupancy import NODES, Array, Cells, Fate
+from forecast.growth.stage_occupancy import NODES, Cells, Fate
+from forecast.streams import Array
 
 _FEW = 1e-7  # a smaller share of a batch is not looked for in a stage
 _MIDDLE = ((0.5, 1.0),)  # Gauss-Legendre on 0 to 1, with one point and two

@@ -5,16 +5,13 @@ from __future__ import annotations
 from datetime import date
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.season.rows import Stage
 from forecast.season.season import Season
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 from forecast.weather.degree_days import degree_days
 from forecast.weather.measured import Days, draw_given
 from forecast.weeks import Week
-
-Array = NDArray[np.float64]
 
 FIRST_WEEKS = 2  # in which plants that have come suffer from heat and cold
 _YEAR = 52

@@ -10,7 +10,6 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.errors import OutOfReach, refuse, whole
 from forecast.growth.simulation import season_streams
@@ -21,10 +20,9 @@ from forecast.ordering.price_list import PriceList
 from forecast.ordering.request import requested
 from forecast.ordering.trial_orders import Case
 from forecast.season.season import Season
+from forecast.streams import Array
 from forecast.weeks import Week
 from forecast.words.numbers import rounded, seasons
-
-Array = NDArray[np.float64]
 
 _MOST_PARTS = 3  # into which a delivery is split
 _BAD = 0.1  # share of draws that are the bad years

@@ -6,15 +6,13 @@ import math
 from collections.abc import Callable, Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.ordering.newsvendor import sold
 from forecast.ordering.price_list import PriceList
 from forecast.ordering.trial_orders import Case
 from forecast.season.rows import PriceLine
+from forecast.streams import Array
 from forecast.weeks import Week
-
-Array = NDArray[np.float64]
 
 _FREE = 1e-9  # a plant that costs less counts as costing this [currency]
 

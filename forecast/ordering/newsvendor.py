@@ -8,15 +8,14 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.differentiate import derivative
 from scipy.integrate import tanhsinh
 from scipy.optimize import brentq
 
 from forecast.errors import Fault, Refused
 from forecast.growth.tails import at_least
-
-Array = NDArray[np.float64]
+from forecast.streams import Array
 
 _LEAST = 1e-16  # chances below this are left out
 _NONE = 1e-9  # an order of a smaller part of what is asked for counts as none

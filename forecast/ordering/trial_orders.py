@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable, Iterator, Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import ndtr
 
@@ -20,10 +19,8 @@ from forecast.ordering.unit_costs import growing_costs
 from forecast.season.consistency import first_delivery
 from forecast.season.rows import Target
 from forecast.season.season import Season
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 from forecast.weeks import Week
-
-Array = NDArray[np.float64]
 
 MOST = 100  # an order of more plantlets than this for each plant wanted counts as out of reach
 _MOST_MORE = 10  # likewise, for each plant that is lacking, if some are there

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.growth.stage_occupancy import Fate
 from forecast.season.rows import Stage
 from forecast.season.season import Season
+from forecast.streams import Array
 from forecast.weeks import Week
-
-Array = NDArray[np.float64]
 
 _COSTED = 256  # draws from which expected costs are taken
 BEFORE = 1e-6  # weeks before its Monday, a week begins

@@ -8,7 +8,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.errors import OutOfReach, Refused
 from forecast.ordering.order import order_of
@@ -18,9 +17,7 @@ from forecast.planning.limits import Bundle
 from forecast.planning.master import Prices, Relaxed, Sharing
 from forecast.planning.pricing import Answer, Bidder
 from forecast.season.season import Season
-from forecast.streams import Streams
-
-Array = NDArray[np.float64]
+from forecast.streams import Array, Streams
 
 _ROUNDS = 200  # of asking all varieties
 _WHOLES = 4  # times that whole bundles are chosen

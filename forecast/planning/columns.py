@@ -16,10 +16,9 @@ from forecast.ordering.price_list import PriceList
 from forecast.ordering.unit_costs import rents, stage_costs
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 from forecast.weeks import Week
 
-Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 Box = tuple[str, Week, float, int]  # lab, week, freight a box, plants a box
 

@@ -7,13 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.planning.columns import Box, Pick, Way
 from forecast.resources.money_flow import worst_seasons
 from forecast.season.season import Season
-
-Array = NDArray[np.float64]
+from forecast.streams import Array
 
 EXACT = 1e-6  # of a limit, by which it may be missed
 FULLEST = 0.1  # share of draws in which the benches are fullest, and in which seasons are worst

@@ -16,8 +16,7 @@ from forecast.planning.columns import Box, Way
 from forecast.planning.limits import EXACT, FULLEST, Bundle, Limits
 from forecast.planning.milp import solve
 from forecast.resources.money_flow import worst_seasons
-
-Array = NDArray[np.float64]
+from forecast.streams import Array
 
 _NEVER = 100.0  # units of expected margin that are given up for one more in bad years
 _AT_ONCE = 6  # weeks of a place that are cut at once

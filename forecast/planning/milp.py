@@ -6,10 +6,9 @@ import math
 
 import highspy
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
-Array = NDArray[np.float64]
+from forecast.streams import Array
 
 
 def solve(

@@ -7,13 +7,11 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.planning.columns import Pick, Way, Ways
 from forecast.planning.limits import EXACT, Bundle
 from forecast.planning.master import Prices, Sharing
-
-Array = NDArray[np.float64]
+from forecast.streams import Array
 
 _FEW = 3  # of the pairs of ways, whose best is offered
 

@@ -20,11 +20,9 @@ from forecast.growth.tails import at_least as _chance
 from forecast.propagation.multiplication import Grown, Multiplication, Rates, grow
 from forecast.season.propagation_rows import Culture, Division
 from forecast.season.season import Season
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 from forecast.weeks import Week
 from forecast.words.numbers import counted, rounded, seasons
-
-Array = NDArray[np.float64]
 
 _LOOKED = 156  # weeks for which plants are followed in the nursery
 

@@ -20,9 +20,8 @@ from forecast.rates.cycles import ByCycle
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.season.propagation_rows import Culture, Division, size_of
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 
-Array = NDArray[np.float64]
 Numbers = NDArray[np.int64]
 
 MOST_PLANTS = 1e12

@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.errors import Refused
 from forecast.growth.simulation import draw_fate
@@ -23,11 +22,9 @@ from forecast.propagation.outlays import outlays
 from forecast.season.propagation_rows import Culture, Division
 from forecast.season.rows import Target
 from forecast.season.season import Season
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 from forecast.weeks import Week
 from forecast.words.numbers import counted, rounded, seasons
-
-Array = NDArray[np.float64]
 
 MOST_EXPLANTS = 1_000_000
 _LONGEST_WAIT = 104  # weeks that plantlets are thought to be grown at most

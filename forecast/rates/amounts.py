@@ -6,13 +6,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
 from forecast.errors import refuse
 from forecast.rates.distributions import Z90
-
-Array = NDArray[np.float64]
+from forecast.streams import Array
 
 
 @dataclass(frozen=True)

@@ -8,16 +8,15 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.interpolate import CubicSpline
 from scipy.optimize import root
 from scipy.special import betainc, betaincinv, betaln, log_ndtr, ndtr, ndtri
 
 from forecast.errors import refuse
 from forecast.rates.levels import Level
+from forecast.streams import Array
 from forecast.words.numbers import percent
-
-Array = NDArray[np.float64]
 
 Z90 = 1.6448536269514722  # standard normal quantile at 0.95: nine in ten lie within -Z90 and Z90
 _LEAST = 1e-6  # below this standard deviation a share counts as known

@@ -11,7 +11,6 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from pydantic import PrivateAttr
 from scipy.special import expit, logit
 
@@ -22,8 +21,8 @@ from forecast.rates.distributions import Z90, Share
 from forecast.records.records import Records
 from forecast.season.cells import suggestion
 from forecast.season.season import Season
+from forecast.streams import Array
 
-Array = NDArray[np.float64]
 RestsOn = Literal["records", "group", "guess"]
 
 _MOST = 20_000  # plants of a next batch

@@ -11,7 +11,6 @@ from typing import cast
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.errors import Refused
 from forecast.fitting.stage_times import LearnedTime, learn_time
@@ -25,8 +24,6 @@ ARRIVAL = STAGES[0]
 STATED_DOUBT = 0.25  # standard deviation of the log of a stated typical time: a guess, common practice, no source
 _ENOUGH_BATCHES = 5  # that tell how batches differ: a standard deviation from five is still wrong by a third
 _NARROWEST = 0.01  # of the stated time: an interval in which no warmth came counts as this wide
-
-Array = NDArray[np.float64]
 
 
 def survived(season: Season, records: Records) -> dict[str, list[Record]]:

@@ -6,15 +6,14 @@ import math
 from datetime import date, timedelta
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from forecast.season.rows import Stage
 from forecast.season.season import Season
+from forecast.streams import Array
 from forecast.weather.degree_days import degree_days
 from forecast.weather.measured import Days
 from forecast.weeks import Week
-
-Array = NDArray[np.float64]
 
 
 class UsualWarmth:

@@ -26,10 +26,9 @@ from forecast.resources.labour import entering
 from forecast.season.consistency import first_delivery
 from forecast.season.rows import PriceLine
 from forecast.season.season import Season
+from forecast.streams import Array
 from forecast.weeks import Week
 from forecast.words.numbers import money, seasons, signed
-
-Array = NDArray[np.float64]
 
 _COLUMNS = ["week", "variety", "lab", "what", "table", "row", "amount"]
 _BAD = 0.1  # share of the seasons that the sentence calls bad

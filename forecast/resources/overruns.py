@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from forecast.errors import refuse
@@ -17,10 +16,9 @@ from forecast.growth.simulation import outcome_of, season_streams
 from forecast.growth.stage_occupancy import Batch
 from forecast.ordering.price_list import PriceList
 from forecast.season.rows import Delivery
+from forecast.streams import Array
 from forecast.weeks import Week
 from forecast.words.numbers import seasons
-
-Array = NDArray[np.float64]
 
 _LOOKED_AT = 12  # batches, the largest in the fullest week
 _TRIED = 1024  # draws with which remedies are tried

@@ -6,14 +6,12 @@ from collections.abc import Sequence
 from typing import Annotated, Self
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from forecast.season.cells import AboveZero, Celsius, Counted, FromZero, Name, Note, Row, ShareCell, WeekCell, wrong
+from forecast.streams import Array
 from forecast.weather.climate import Climate
 from forecast.weeks import Week
-
-Array = NDArray[np.float64]
 
 
 class Place(Row):

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.errors import Refused, refuse
 from forecast.growth.outcome import Outcome
@@ -19,10 +18,9 @@ from forecast.resources.money_flow import bought
 from forecast.season.diff import ABSENT, COLUMNS, THERE, differences
 from forecast.season.season import Season
 from forecast.sensitivity.expected import Expected
+from forecast.streams import Array
 from forecast.weeks import Week
 from forecast.words.numbers import counted, money, rounded, seasons, signed
-
-Array = NDArray[np.float64]
 
 ALL = "all"
 _ENDS = (RANGE[0], RANGE[-1])

@@ -11,7 +11,6 @@ from typing import Any, get_args
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
@@ -24,8 +23,6 @@ from forecast.sensitivity.inputs import PRICES, told
 from forecast.sensitivity.response import Answer, Answers
 from forecast.sensitivity.sobol import TENTHS, ranked
 from forecast.words.numbers import rounded, seasons
-
-Array = NDArray[np.float64]
 
 _WIDEST = 5.0  # a score beyond it, one in three million, counts as impossible
 _LOOKS = 11  # scores at which the margin is looked at before its zero is sought

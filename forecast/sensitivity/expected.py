@@ -6,13 +6,11 @@ from collections.abc import Iterable
 
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
-from numpy.typing import NDArray
 
 from forecast.growth.outcome import Outcome
 from forecast.growth.stock import drawn_demand, on_hand
 from forecast.resources.money_flow import Line, grown, sold
-
-Array = NDArray[np.float64]
+from forecast.streams import Array
 
 _LUCK, _WEIGHTS = hermegauss(5)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from functools import cached_property, partial
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from forecast.growth.outcome import Outcome
@@ -20,10 +19,9 @@ from forecast.rates.distributions import Z90, Duration, Share
 from forecast.rates.levels import Level
 from forecast.season.rows import Stage, Target
 from forecast.season.season import Season
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 from forecast.words.numbers import rounded
 
-Array = NDArray[np.float64]
 Sample = Mapping[str, Array]
 """Scores of some inputs by their names; all others are as they were drawn."""
 

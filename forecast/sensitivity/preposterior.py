@@ -17,10 +17,8 @@ from forecast.ordering.price_list import PriceList
 from forecast.ordering.trial_orders import Case
 from forecast.rates.levels import Level
 from forecast.season.season import Season
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 from forecast.weeks import Week
-
-Array = NDArray[np.float64]
 
 GROUPS = 16  # of draws, left out in turn for the Monte Carlo error
 _LASTING = ("belief", "variety")  # levels that are the same in the trial and in the big order

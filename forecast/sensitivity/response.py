@@ -7,7 +7,6 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import season_streams
@@ -15,8 +14,8 @@ from forecast.resources.money_flow import bought
 from forecast.sensitivity.expected import Expected
 from forecast.sensitivity.inputs import PRICES, Input, Sample, inputs_of, other_streams, outcome_with, price_at
 from forecast.sensitivity.sobol import sobol_table
+from forecast.streams import Array
 
-Array = NDArray[np.float64]
 Answer = Literal["margin", "chance", "saleable"]
 Parts = Mapping[str, Array]
 """For each variety what its part of the answer is made of, shape (parts, draws)."""

@@ -7,13 +7,12 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import stats
 from scipy.stats import qmc
 
 from forecast.errors import refuse, whole
+from forecast.streams import Array
 
-Array = NDArray[np.float64]
 Function = Callable[[Array], Array]
 """Gives an answer for every draw, shape (draws,), of values of the inputs, shape (inputs, draws)."""
 

@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.fitting.interval_censored import LAWS
 from forecast.growth.simulation import owners
@@ -18,9 +17,7 @@ from forecast.records.batches import Interval
 from forecast.records.thermal_time import UsualWarmth
 from forecast.season.rows import Stage
 from forecast.season.season import Season
-from forecast.streams import Streams
-
-Array = NDArray[np.float64]
+from forecast.streams import Array, Streams
 
 _GRIDS = np.linspace(-5, 5, 401), np.linspace(-34, 34, 2721)  # of scores, the second after a disaster or a marvel
 _NARROW = 1e-6  # of the time, between two looks among which no warmth came

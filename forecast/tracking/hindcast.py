@@ -21,9 +21,9 @@ from forecast.records.stage_counts import ARRIVAL, STATED_DOUBT, survived
 from forecast.records.thermal_time import UsualWarmth
 from forecast.season.rows import Stage
 from forecast.season.season import Season
+from forecast.streams import Array
 from forecast.weeks import Week
 
-Array = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 LAST_YEAR, OVERALL = RIVALS = ("last year's rate", "overall rate")

@@ -10,7 +10,6 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from forecast.errors import OutOfReach, Refused, refuse
@@ -24,13 +23,11 @@ from forecast.records.batches import BatchRecord, Passage, read_day
 from forecast.records.records import Records
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 from forecast.tracking.evidence import Followed, Seen, shifts
 from forecast.tracking.remaining import Saleable, going_on
 from forecast.weeks import Week
 from forecast.words.numbers import rounded, seasons
-
-Array = NDArray[np.float64]
 
 _SETTLED = 2.0  # weeks after which heat and cold of the first weeks have done their harm
 _APART = 2  # weeks by which a delivery may miss the week that was planned

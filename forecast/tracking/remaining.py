@@ -8,8 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from forecast.growth.stage_occupancy import Array, Cells, Fate
+from forecast.growth.stage_occupancy import Cells, Fate
 from forecast.growth.thermal_occupancy import WarmFate
+from forecast.streams import Array
 
 _OVERDUE = 1e-3  # if fewer of its plants than this should still be there, a cohort is overdue
 _NOBODY = 1e-9  # a smaller share of a cohort is in no stage

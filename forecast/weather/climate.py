@@ -16,11 +16,9 @@ from scipy.interpolate import CubicSpline
 
 from forecast.errors import Fault, Refused, refuse, whole
 from forecast.rates.distributions import Z90
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 from forecast.weather.station import COLDEST, WARMEST, contrary, months_measured, not_of_air, number, read_days
 from forecast.weeks import Week
-
-Array = NDArray[np.float64]
 
 PERSISTENCE = 0.3  # lag-one autocorrelation of weekly anomalies; see the notes of Climate
 MOST_WEEKS = 1040  # drawn at once

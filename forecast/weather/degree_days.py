@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from typing import Literal, get_args
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from forecast.errors import refuse
+from forecast.streams import Array
 
-Array = NDArray[np.float64]
 Method = Literal["sine", "triangle", "mean", "limited mean"]
 
 _FLAT = 1e-12  # of the rates: a smaller rise is one of rounding

@@ -8,14 +8,12 @@ from datetime import date
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from forecast.streams import Streams
+from forecast.streams import Array, Streams
 from forecast.weather.climate import MOST_WEEKS, Climate
 from forecast.weeks import Week
 
-Array = NDArray[np.float64]
 Days = Mapping[date, tuple[float, float]]
 """Minimum and maximum [°C] of each day that was measured."""
 

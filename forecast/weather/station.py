@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast.errors import Fault, Refused, refuse
+from forecast.streams import Array
 
-Array = NDArray[np.float64]
 Days = NDArray[np.int64]
 
 COLDEST, WARMEST = -90.0, 60.0  # no air is colder or warmer [°C]
