@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import math
 
+from forecast.weeks import Week
+
+_MONTHS = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split()
+
 
 def rounded(number: float) -> str:
     """Write a number to the two or three figures that draws support: 1,153 as 1,150."""
@@ -28,13 +32,20 @@ def counted(number: int, noun: str) -> str:
 
 
 def seasons(chance: float) -> str:
-    """Write a chance as a number of seasons: 0.9124 as about 91 seasons in 100."""
+    """Return a chance as a number of seasons: 0.9124 as about 91 of 100 simulated seasons."""
     number = round(100 * chance)
     if number == 0:
-        return "no season in 100" if chance == 0 else "fewer than 1 season in 100"
+        return "no simulated season" if chance == 0 else "fewer than 1 of 100 simulated seasons"
     if number == 100:
-        return "every season" if chance == 1 else "more than 99 seasons in 100"
-    return f"about {number} season{'s' if number > 1 else ''} in 100"
+        return "every simulated season" if chance == 1 else "more than 99 of 100 simulated seasons"
+    about = "" if math.isclose(100 * chance, number) else "about "
+    return f"{about}{number} of 100 simulated seasons"
+
+
+def dated(week: Week | str) -> str:
+    """Return a week with the day of its Monday: 2027-W41 as 11 Oct 2027 (2027-W41)."""
+    day = Week.parse(week).monday
+    return f"{day.day} {_MONTHS[day.month - 1]} {day.year} ({week})"
 
 
 def percent(share: float) -> str:
