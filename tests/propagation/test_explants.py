@@ -167,7 +167,7 @@ def test_a_short_shelf_is_told_and_instalments_are_tried():
 def test_a_season_says_what_is_wanted_and_keywords_override_it(unsure):
     target = unsure.replace(targets=({"variety": "A", "week": "2027-W30", "target": 100, "service_level": 0.8},))
     plan = needed(target)
-    assert (plan.targets, str(plan.by), plan.service_level) == (100, "2027-W30", 0.8)
+    assert (plan.target, str(plan.by), plan.service_level) == (100, "2027-W30", 0.8)
     assert needed(target, target=50).target == 50
     ranged = unsure.replace(targets=({"variety": "A", "week": "2027-W30", "p5": 60, "median": 100, "p95": 140},))
     assert needed(ranged).chance >= 0.9

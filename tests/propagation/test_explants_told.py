@@ -48,7 +48,7 @@ def test_a_plan_of_one_cycle_is_told_word_for_word() -> None:
         "many is 2027-W18.\n"
         "The mean alone suggests 20, enough in every season."
     )
-    assert (plan.variety, plan.targets, str(plan.by), plan.service_level) == ("A", 60, "2027-W30", 0.9)
+    assert (plan.variety, plan.target, str(plan.by), plan.service_level) == ("A", 60, "2027-W30", 0.9)
     assert (plan.chance, plan.cost, plan.potted) == (1, 230, None)
 
 

@@ -34,8 +34,8 @@ def test_a_deposit_is_out_from_the_first_week_on_and_the_rest_from_delivery():
 
 
 @pytest.mark.parametrize(("lead_weeks", "ready"), [(0, "2027-W09"), (6, "2027-W12")])
-def test_bought_plants_could_be_had_when_the_first_delivery_has_grown(lead, ready):
-    route = forecast.compare_routes(sure(lead_weeks=lead), "A", week="2027-W30", **WANTED)["buy in"]
+def test_bought_plants_could_be_had_when_the_first_delivery_has_grown(lead_weeks, ready):
+    route = forecast.compare_routes(sure(lead_weeks=lead_weeks), "A", week="2027-W30", **WANTED)["buy in"]
     assert str(route.earliest) == ready
 
 

@@ -109,7 +109,7 @@ def test_the_chance_to_be_better_is_that_of_enough_survivors():
     """Price and cost both rise: better if survival x rise of price exceeds the rise of cost: a beta tail."""
     one = plan()
     two = with_price(one, "A", PRICE + 0.5)
-    two = two.replace(price_list=tuple(row.replace(unit_price=COST + 0.4) for row in two.offers))
+    two = two.replace(price_list=tuple(row.replace(unit_price=COST + 0.4) for row in two.price_list))
     found = compare(one, two, orders=ORDERS[:1], draws=4096, seed=1).money().iloc[0]
     assert found["better"] == pytest.approx(BETA.sf(0.8), abs=0.01)
 
@@ -132,8 +132,8 @@ def test_other_orders_differ_by_what_more_plants_earn_and_are_named():
 
 def test_what_only_one_of_them_wants_or_has_is_empty_in_the_other():
     one = plan([stage("arrival", survival=0.5)], target=100)
-    later = one.target[0].replace(week="2027-W22", target=60)
-    two = one.replace(targets=(one.target[0], later))
+    later = one.targets[0].replace(week="2027-W22", target=60)
+    two = one.replace(targets=(one.targets[0], later))
     found = compare(one, two, orders=ORDERS, draws=16, seed=1).table().set_index(["variety", "week"])
     assert pd.isna(found.loc[("A", "2027-W22"), "target"])
     assert pd.isna(found.loc[("A", "2027-W22"), "chance"])

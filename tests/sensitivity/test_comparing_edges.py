@@ -64,7 +64,7 @@ def test_a_plant_more_on_average_is_told_and_less_than_half_a_plant_is_not():
 
 
 PRICE, SURVIVAL = "varieties, A: sale_price 2 to 3", "stages, crop, arrival: survival 0.5 to 0.6"
-WANTED, BUDGET = "wanted, A, 2027-W20: wanted 200 to 70", "season: budget empty to 500"
+WANTED, BUDGET = "targets, A, 2027-W20: target 200 to 70", "season: budget empty to 500"
 
 
 @pytest.mark.parametrize(

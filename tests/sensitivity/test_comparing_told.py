@@ -36,12 +36,12 @@ def test_a_dearer_plantlet_changes_the_margin_and_no_plant():
     first, second, third = said(one, other)
     assert first == "The other earns about 25 EUR less on average (25 to 25); it is better in no season in 100."
     assert second == "As many plants are saleable in both."
-    assert third == "What differs: offers, Lab, A, 1, 2027-W01: unit_price 1 to 1.25."
+    assert third == "What differs: price_list, Lab, A, 1, 2027-W01: unit_price 1 to 1.25."
 
 
 def test_a_plant_that_only_one_wants_is_told_without_a_chance():
     one = plan()
-    row = one.target[0]
+    row = one.targets[0]
     other = one.replace(targets=[row.replace(week="2027-W22")]).with_stage("crop", "arrival", survival=0.6)
     assert said(one, other)[1] == "It has about 60 more A saleable in 2027-W22 (60 to 60)."  # in the first all are sold
 

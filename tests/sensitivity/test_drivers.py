@@ -236,7 +236,7 @@ def test_the_base_is_the_mean_margin_of_the_cash_flow():
         varieties=("A", "B"),
         saleable_weeks=6,
         targets=[
-            {"variety": "A", "week": "2027-W12", "p10": 150, "median": 200, "p90": 300},
+            {"variety": "A", "week": "2027-W12", "p5": 150, "median": 200, "p95": 300},
             {"variety": "A", "week": "2027-W16", "target": 150},
             {"variety": "B", "week": "2027-W14", "target": 100},
         ],

@@ -71,7 +71,7 @@ def test_values_at_a_score_are_those_of_the_distribution(inputs: dict[str, Input
     times = inputs["time in arrival, crop"]
     assert times.sd == pytest.approx(1)
     assert times.at(-1) == pytest.approx(3 * np.exp(-np.sqrt(np.log1p(0.2**2))))
-    demand = plan().target[0].demand
+    demand = plan().targets[0].demand
     assert demand is not None
     assert inputs["demand for A in 2027-W12"].at(0.5) == float(demand.at(np.array(0.5)))
     assert [inputs["sale price"].at(score) for score in (Z95, -0.5)] == pytest.approx([1.2, 1 - 0.1 / Z95])
@@ -151,7 +151,7 @@ def thermal(*sales: str) -> Season:
         climate=[{"month": month, "t_min": low, "t_max": low + 8, "year_sd": 1.5} for month, low in year],
         targets=[{"variety": "A", "week": week, "target": 300} for week in sales],
     )
-    weeks = {"runs_on": "weeks", "base": None, "typical": 4}
+    weeks = {"runs_on": "weeks", "base_temperature": None, "typical": 4}
     return made.with_stage("B", "growing on", **weeks)
 
 

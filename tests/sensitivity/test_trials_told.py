@@ -85,7 +85,7 @@ def test_decisions_are_told_with_lab_week_and_quantity(trial: TrialWorth) -> Non
 
 CHOICES = [
     Choice(),
-    *(Choice(PriceList.of(plan().offers)[0], forecast.Week.parse("2027-W20"), n) for n in (100, 1200, 1300)),
+    *(Choice(PriceList.of(plan().price_list)[0], forecast.Week.parse("2027-W20"), n) for n in (100, 1200, 1300)),
 ]
 NAMES = ["none", *(f"{n} from Lab for 2027-W20" for n in ("100", "1,200", "1,300"))]
 
