@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.growth.stage_occupancy import Fate
+from forecast.growth.fate import Fate
 from forecast.growth.stock import earlier, on_hand
 from forecast.season.rows import Stage
 from forecast.streams import Array

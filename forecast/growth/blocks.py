@@ -13,8 +13,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.executors import handed_out
+from forecast.growth.fate import Batch, Fate
 from forecast.growth.outcome import Outcome
-from forecast.growth.stage_occupancy import Batch, Fate
 from forecast.growth.summaries import as_targets, by_week, ranges
 from forecast.season.season import Season
 from forecast.streams import Array, Streams

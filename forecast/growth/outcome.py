@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from forecast.errors import refuse, whole
 from forecast.executors import in_parts
 from forecast.growth.benches import Grown, areas, held, occupied
-from forecast.growth.stage_occupancy import Batch, Fate
+from forecast.growth.fate import Batch, Fate
 from forecast.growth.stock import drawn_demand, earlier, on_hand, sampled
 from forecast.growth.summaries import RANGE, RANGE_NAMES, as_targets, by_week, ranges
 from forecast.growth.tails import sum_at_least
@@ -367,7 +367,7 @@ class Outcome:
         return occupied(self._grown(variety, draws), at, self._saleable_weeks(variety), sales)
 
     def _grown(self, variety: str, draws: slice) -> list[Grown]:
-        return [Grown(row.quantity, self._fates[row].of(draws), self._elapsed(row)) for row in self._of(variety)]
+        return [Grown(row.quantity, self._fates[row].take(draws), self._elapsed(row)) for row in self._of(variety)]
 
     def _of(self, variety: str) -> list[Batch]:
         self.season.variety(variety)

@@ -13,8 +13,9 @@ import pandas as pd
 
 from forecast.errors import Fault, Refused, refuse, whole
 from forecast.growth.blocks import InBlocks, too_large
+from forecast.growth.fate import Batch, RouteFate
 from forecast.growth.outcome import Outcome
-from forecast.growth.stage_occupancy import Batch, Fate
+from forecast.growth.stage_occupancy import TimedFate
 from forecast.growth.thermal_occupancy import WarmFate
 from forecast.growth.weather import Weather, lowered
 from forecast.rates.distributions import Share
@@ -121,7 +122,7 @@ def draw_fate(
     weeks: int | None = None,
     shifts: Mapping[str, Array] | None = None,
     harmed: bool = True,
-) -> Fate:
+) -> RouteFate:
     """Draw what the batch `number` of a variety meets.
 
     Parameters
@@ -162,7 +163,7 @@ def draw_fate(
         warm = weather and stage.runs_on == "degree-days" and stage.typical
         clocks.append(weather.clock(stage, until) if weather and warm else None)
     parts = np.array(survival), np.array(needs), np.array(spread)
-    return Fate(*parts) if all(clock is None for clock in clocks) else WarmFate(*parts, tuple(clocks), start)
+    return TimedFate(*parts) if all(clock is None for clock in clocks) else WarmFate(*parts, tuple(clocks), start)
 
 
 def owners(stage: Stage, variety: str, number: int | str) -> dict[str, tuple[str, ...]]:

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
+from forecast.growth.fate import RouteFate
 from forecast.streams import Array
-from forecast.weeks import Week
 
 Cells = NDArray[np.intp]
 
@@ -29,85 +29,32 @@ _DEGREE = 3
 NODES = ((0.5 - 0.15**0.5, 5 / 18), (0.5, 8 / 18), (0.5 + 0.15**0.5, 5 / 18))  # three-point Gauss-Legendre on 0 to 1
 
 
-@dataclass(frozen=True)
-class Batch:
-    """Plants of one variety delivered together.
-
-    Parameters
-    ----------
-    variety, lab
-        What, and from which lab if that is known.
-    number
-        1 for the first delivery of the variety, 2 for the second, and so on.
-    week
-        Week of delivery; the plants come on its Monday.
-    quantity
-        Plants ordered.
-    """
-
-    variety: str
-    number: int
-    week: Week
-    quantity: int
-    lab: str | None = None
-
-
 @dataclass(frozen=True, eq=False)
-class Fate:
-    """What one batch meets in every draw.
+class TimedFate(RouteFate):
+    """What one batch meets in every draw if all its stages run on weeks.
 
     Parameters
     ----------
-    log_survival
-        Logarithm of the share surviving each stage, of those that enter it, shape (stages, draws).
+    log_survival, log_sd
+        As for `RouteFate`.
     weeks
         Time a plant of middling vigour needs in each stage [weeks], shape (stages, draws).
-    log_sd
-        Standard deviation of the logarithm of a plant's time in each stage, shape (stages,).
 
     Notes
     -----
-    A plant of vigour score v leaves stage k at C_k(v) = sum over j <= k of weeks_j exp(spread_j v),
+    A plant of vigour score v leaves stage k at C_k(v) = sum over j <= k of weeks_j exp(log_sd_j v),
     and given the draw the share of plants past stage k by time t is Phi(v_k(t)), C_k(v_k(t)) = t.
     Losses fall evenly along the clock of a stage: half through it, a plant has met half its hazard.
     """
 
-    log_survival: Array
-    weeks: Array
-    log_sd: Array
-
-    def __post_init__(self) -> None:
-        for array in (self.log_survival, self.weeks, self.log_sd):
-            array.flags.writeable = False
-
-    def of(self, draws: slice) -> Fate:
+    def take(self, draws: slice) -> TimedFate:
         """Return the same for some of the draws."""
-        return Fate(self.log_survival[:, draws], self.weeks[:, draws], self.log_sd)
-
-    @property
-    def last(self) -> int:
-        """Weeks since delivery that can be asked for."""
-        return 10**6
-
-    @cached_property
-    def survival(self) -> Array:
-        """Share of plants that survive all stages, shape (draws,)."""
-        return np.asarray(np.exp(self.log_survival.sum(axis=0)))
-
-    @cached_property
-    def reached(self) -> Array:
-        """Share of plants that live to enter each stage, and to leave the last, shape (stages + 1, draws)."""
-        start = np.zeros((1, self.weeks.shape[1]))
-        return np.asarray(np.exp(np.cumsum(np.concatenate([start, self.log_survival]), axis=0)))
-
-    @cached_property
-    def _timed(self) -> tuple[int, ...]:
-        return tuple(k for k in range(len(self.log_sd)) if self.weeks[k].any())
+        return TimedFate(self.log_survival[:, draws], self.weeks[:, draws], self.log_sd)
 
     @cached_property
     def _pace(self) -> float | None:
         """The spread that all stages share, so that a plant lives by a clock of its own; None if they differ."""
-        spreads = {float(self.log_sd[k]) for k in self._timed}
+        spreads = {float(self.log_sd[k]) for k in self.timed}
         return None if len(spreads) > 1 else max(spreads, default=0.0)
 
     @cached_property
@@ -127,7 +74,7 @@ class Fate:
         draw
             Which draws; all if not given.
         """
-        timed = [k for k in self._timed if k < stages]
+        timed = [k for k in self.timed if k < stages]
         every: Cells | slice = slice(None) if draw is None else draw
         if len({self.log_sd[k] for k in timed}) == 1:  # one pace for all stages
             return np.asarray(self._begun[stages][every] * np.exp(self.log_sd[timed[0]] * vigour))
@@ -137,26 +84,18 @@ class Fate:
         return time
 
     def past(self, stages: int, elapsed: Array) -> Array:
-        """Return the share of plants, losses apart, that have left the first `stages` stages.
-
-        Parameters
-        ----------
-        stages
-            Number of stages.
-        elapsed
-            Time since delivery [weeks], shape (weeks,); negative before it.
-
-        Returns
-        -------
-        array of shape (weeks, draws)
-        """
+        """Return the share of plants, losses apart, that have left the first `stages` stages, as for `Fate`."""
         elapsed = np.asarray(elapsed, dtype=np.float64)
-        if self._pace is not None:
-            order = np.argsort(elapsed, kind="stable")
-            weeks, share = self._moments(stages, elapsed[order], 0)
-            past = np.zeros((elapsed.size, share.shape[-1]))
-            past[order[weeks]], past[order[weeks.stop :]] = share[0], 1
-            return past
+        if self._pace is None:
+            return self._solved(stages, elapsed)
+        order = np.argsort(elapsed, kind="stable")
+        weeks, share = self._moments(stages, elapsed[order], 0)
+        past = np.zeros((elapsed.size, share.shape[-1]))
+        past[order[weeks]], past[order[weeks.stop :]] = share[0], 1
+        return past
+
+    def _solved(self, stages: int, elapsed: Array) -> Array:
+        """Return `past` without a table, whatever the spreads of the stages."""
         time = elapsed[:, None]
         first, last = self.until(stages, -SLOWEST), self.until(stages, SLOWEST)
         share = (time >= last).astype(np.float64)
@@ -167,15 +106,11 @@ class Fate:
 
     def middling(self) -> Array:
         """Return the week since delivery by which a plant of middling vigour is through, shape (draws,)."""
-        return np.asarray(self.until(len(self.log_sd), 0.0))
-
-    def boundaries(self, elapsed: Array) -> list[Array]:
-        """Return `past` for the first 0, 1, 2, ... all stages."""
-        return [self.past(stages, elapsed) for stages in range(len(self.log_sd) + 1)]
+        return np.asarray(self.until(self.stages, 0.0))
 
     def _vigour(self, stages: int, time: Array, draw: Cells) -> Array:
         """Solve C(v) = t for v; log C is convex and increasing in v, so Newton's method finds it."""
-        timed = [k for k in self._timed if k < stages]
+        timed = [k for k in self.timed if k < stages]
         spread = self.log_sd[timed]
         if np.ptp(spread) == 0:
             return np.asarray(np.log(time / self._begun[stages][draw]) / spread[0])
@@ -199,39 +134,8 @@ class Fate:
                 break
         return vigour
 
-    def ready(self, elapsed: Array) -> Array:
-        """Return the share of plants that have come through all stages, shape (weeks, draws)."""
-        return self.survival * self.past(len(self.log_sd), elapsed)
-
-    def saleable(self, elapsed: Array, saleable_weeks: int | None) -> Array:
-        """Return the share of plants that are ready and not past their best, shape (weeks, draws).
-
-        Parameters
-        ----------
-        elapsed
-            Time since delivery [weeks], shape (weeks,).
-        saleable_weeks
-            Time for which a plant keeps its grade [weeks]; None if for the whole season.
-        """
-        if saleable_weeks is None:
-            return self.ready(elapsed)
-        ready, past = np.split(self.ready(np.concatenate([elapsed, elapsed - saleable_weeks])), 2)
-        return np.asarray(ready - past)
-
-    def course(self, elapsed: Array) -> tuple[Array, Array]:
-        """Return the share of plants alive in each stage, and that of plants through all of them.
-
-        Parameters
-        ----------
-        elapsed
-            Time since delivery [weeks], ascending, shape (weeks,).
-
-        Returns
-        -------
-        standing
-            array of shape (stages, weeks, draws)
-        ready
-            array of shape (weeks, draws)
+    def course(self, elapsed: Array, gone: Array | None = None) -> tuple[Array, Array]:
+        """Return the share of plants alive in each stage, and that of plants through all of them, as for `RouteFate`.
 
         Notes
         -----
@@ -240,10 +144,13 @@ class Fate:
         else is exact.
         """
         elapsed = np.asarray(elapsed, dtype=np.float64)
-        last = float(self.until(len(self.log_sd), SLOWEST).max())
-        standing = np.zeros((len(self.log_sd), elapsed.size, self.weeks.shape[1]))
+        last = float(self.until(self.stages, SLOWEST).max())
+        standing = np.zeros((self.stages, elapsed.size, self.weeks.shape[1]))
         growing = slice(*np.searchsorted(elapsed, [0, np.nextafter(last, np.inf)]))
-        (self._growing_alike if self._pace else self._growing)(elapsed[growing], standing[:, growing])
+        if self._pace and gone is None:
+            self._growing_alike(elapsed[growing], standing[:, growing])
+        else:
+            self._growing(elapsed[growing], standing[:, growing], 0.0 if gone is None else gone)
         return standing, self.ready(elapsed)
 
     def _growing_alike(self, elapsed: Array, standing: Array) -> None:
@@ -254,7 +161,7 @@ class Fate:
         two boundaries are those of a lognormal distribution: E[tau^n; v > u] = t^n exp(n^2 s^2 / 2) Phi(-u - n s).
         """
         weeks, gone = slice(0, 0), np.zeros((_DEGREE + 1, 0, self.weeks.shape[1]))  # all are past no stage at all
-        for k in self._timed:
+        for k in self.timed:
             entry, entered = weeks, gone
             weeks, gone = self._moments(k + 1, elapsed, _DEGREE)
             first = weeks.start - entry.start  # the week in which plants begin to leave
@@ -302,13 +209,13 @@ class Fate:
             in_clock[0] = start * in_clock[0] + row
         return in_clock
 
-    def _growing(self, elapsed: Array, standing: Array) -> None:
+    def _growing(self, elapsed: Array, standing: Array, gone: Array | float) -> None:
         """Find who stands where in weeks in which plants are in stages, all from delivery on."""
         inside = np.ones(standing.shape[1:])
         reached = np.ones(self.weeks.shape[1])
-        for k in range(len(self.log_sd)):
-            if k in self._timed:
-                left = self.past(k + 1, elapsed)
+        for k in range(self.stages):
+            if k in self.timed:
+                left = np.maximum(self._solved(k + 1, elapsed), gone)
                 here = inside - left
                 week, draw, cell = cells(here > _FEW)
                 staying = here.ravel()[cell]
@@ -321,7 +228,7 @@ class Fate:
         """Mean share of plants kept so far, of those that are in stage k."""
         kept = np.zeros(time.shape)
         begun, weeks, hazard = self._begun[k][draw], self.weeks[k][draw], self.log_survival[k][draw]
-        one_pace = len({self.log_sd[j] for j in self._timed if j <= k}) == 1
+        one_pace = len({self.log_sd[j] for j in self.timed if j <= k}) == 1
         for node, weight in NODES:
             vigour = np.clip(ndtri(leaving + node * staying), -SLOWEST, SLOWEST)
             pace = np.exp(self.log_sd[k] * vigour)

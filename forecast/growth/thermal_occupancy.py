@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from forecast.executors import in_parts
-from forecast.growth.stage_occupancy import NODES, Cells, Fate
+from forecast.growth.fate import RouteFate
+from forecast.growth.stage_occupancy import NODES, Cells
 from forecast.streams import Array
 
 _FEW = 1e-7  # a smaller share of a batch is not looked for in a stage
@@ -31,15 +32,13 @@ _PLACES = (np.clip(ndtri(np.linspace(0, 1, _SHARES + 1)), -_REACH, _REACH) + _RE
 
 
 @dataclass(frozen=True, eq=False)
-class WarmFate(Fate):
+class WarmFate(RouteFate):
     """What one batch meets in every draw if warmth drives some of its stages.
 
     Parameters
     ----------
-    log_survival, spread
-        As for `Fate`.
-    weeks
-        What a plant of middling vigour needs in each stage [weeks, or °C days], shape (stages, draws).
+    log_survival, weeks, log_sd
+        As for `RouteFate`.
     clocks
         For each stage, None if it runs on weeks, else its degree-days since the first of the weeks drawn
         [°C days], shape (weeks drawn + 1, draws).
@@ -49,7 +48,7 @@ class WarmFate(Fate):
     Notes
     -----
     With H_k the clock of stage k, even within a week, a plant of vigour v that enters it at u leaves it when the clock
-    shows A_k(v) = H_k(u) + weeks_k exp(spread_k v). Both are found exactly for vigours from -4 to 4 in steps of
+    shows A_k(v) = H_k(u) + weeks_k exp(log_sd_k v). Both are found exactly for vigours from -4 to 4 in steps of
     0.25; between them A_k is taken as linear in v, so the share that has left by t is Phi(v), A_k(v) = H_k(t).
     A clock that stands still through the winter moves neither side. But of plants that stand still in one place and
     then go on in a warmer one, those between two followed vigours are smeared: in tests up to 0.09 of the plants of
@@ -60,7 +59,7 @@ class WarmFate(Fate):
     clocks: tuple[Array | None, ...]
     start: int
 
-    def of(self, draws: slice) -> WarmFate:
+    def take(self, draws: slice) -> WarmFate:
         """Return the same for some of the draws."""
         followed = self._followed.pop(draws.indices(self.weeks.shape[1])[:2], None)
         if followed is not None:
@@ -84,10 +83,10 @@ class WarmFate(Fate):
     def past(self, stages: int, elapsed: Array) -> Array:
         """Return the share of plants, losses apart, that have left the first `stages` stages, as for `Fate`."""
         elapsed = np.asarray(elapsed, dtype=np.float64)
-        timed = [k for k in self._timed if k < stages]
+        timed = [k for k in self.timed if k < stages]
         if not timed:
             return np.repeat((elapsed >= 0)[:, None].astype(np.float64), self.weeks.shape[1], axis=1)
-        if timed == list(self._timed):
+        if timed == list(self.timed):
             return self._at(self._through, elapsed)
         left = dict(self._left(self._mondays(elapsed)))
         return self._at(next(gone for step, gone in left.items() if step.stage == timed[-1]), elapsed)
@@ -95,25 +94,27 @@ class WarmFate(Fate):
     def boundaries(self, elapsed: Array) -> list[Array]:
         """Return `past` for the first 0, 1, 2, ... all stages, as for `Fate`."""
         elapsed = np.asarray(elapsed, dtype=np.float64)
-        found = [self.past(0, elapsed)] * (len(self.log_sd) + 1)
+        found = [self.past(0, elapsed)] * (self.stages + 1)
         for step, gone in self._left(self._mondays(elapsed)):
             left = self._at(gone, elapsed)
             if step.clock is None:  # known between Mondays, too
                 left = np.where((elapsed >= 0)[:, None], step.gone(np.maximum(elapsed, 0)), 0.0)
-            found[step.stage + 1 :] = [np.minimum(found[step.stage], left)] * (len(self.log_sd) - step.stage)
+            found[step.stage + 1 :] = [np.minimum(found[step.stage], left)] * (self.stages - step.stage)
         return found
 
-    def course(self, elapsed: Array) -> tuple[Array, Array]:
-        """Return the share of plants alive in each stage, and of those through all, as for `Fate`."""
+    def course(self, elapsed: Array, gone: Array | None = None) -> tuple[Array, Array]:
+        """Return the share of plants alive in each stage, and of those through all, as for `RouteFate`."""
         elapsed = np.asarray(elapsed, dtype=np.float64)
         self._weeks(elapsed)
-        standing = np.zeros((len(self.log_sd), elapsed.size, self.weeks.shape[1]))
+        standing = np.zeros((self.stages, elapsed.size, self.weeks.shape[1]))
         ready = np.zeros(standing.shape[1:])
         since = np.flatnonzero(elapsed >= 0)
         if since.size:
             at = elapsed[since].astype(np.intp)
             inside = np.ones((at.size, self.weeks.shape[1]))
             for step, left in self._left(at):
+                if gone is not None:
+                    np.maximum(left, gone, out=left)
                 reached = np.exp(self.log_survival[: step.stage].sum(axis=0))
                 step.stand(standing[step.stage, since[0] :], at, inside, left, self.log_survival[step.stage], reached)
                 inside = left
@@ -136,7 +137,7 @@ class WarmFate(Fate):
         through = np.empty((mondays.size, self.weeks.shape[1]))
 
         def follow(draws: slice) -> None:
-            part = self.of(draws)
+            part = self.take(draws)
             steps = list(part._steps())
             through[:, draws] = steps[-1].gone(mondays)
             part.__dict__["_through"] = through[:, draws]
@@ -156,7 +157,7 @@ class WarmFate(Fate):
     @cached_property
     def _begins(self) -> list[Array | None]:
         """What clocks show when plants of each vigour enter the timed stages but the first, where it is known."""
-        return [None] * (len(self._timed) - 1)
+        return [None] * (len(self.timed) - 1)
 
     def _at(self, gone: Array, elapsed: Array) -> Array:
         self._weeks(elapsed)
@@ -169,7 +170,7 @@ class WarmFate(Fate):
         return np.where((elapsed >= 0)[:, None], found, 0.0)
 
     def _left(self, at: Cells) -> list[tuple[_Step, Array]]:
-        """Return each timed stage and the share that has left it by some Mondays, no fewer than have left those after."""
+        """Return each timed stage and the share that has left it by some Mondays, no fewer than the next."""
         steps = list(self._steps())
         known = self.__dict__.get("_through")
         found = [(step, step.gone(at)) for step in (steps[:-1] if known is not None else steps)]
@@ -185,7 +186,7 @@ class WarmFate(Fate):
         Plants are followed to the end of the weather whatever is asked, so that no answer depends on the others.
         """
         end, before = max(self.last, 1), None
-        for at, k in enumerate(self._timed):
+        for at, k in enumerate(self.timed):
             whole, clock = self.clocks[k], None
             if whole is not None:
                 clock = whole[self.start : self.start + end + 1] - whole[self.start]

@@ -10,8 +10,8 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from forecast.errors import refuse
+from forecast.growth.fate import Fate, RouteFate
 from forecast.growth.simulation import draw_fate
-from forecast.growth.stage_occupancy import Fate
 from forecast.growth.stock import drawn_demand
 from forecast.growth.tails import at_least
 from forecast.ordering.price_list import PriceList
@@ -54,7 +54,7 @@ class Case:
         *,
         ordered: Week | None = None,
         shifts: Mapping[str, Array] | None = None,
-        moved: Callable[[Fate], Fate] | None = None,
+        moved: Callable[[RouteFate], Fate] | None = None,
         there: Array | float = 0.0,
     ) -> None:
         self.season = season
@@ -80,8 +80,8 @@ class Case:
         key = week if self.season.by_weather(self.request.variety) else None
         if key not in self._fates:
             batch = self.request.variety, self._number, week
-            fate = draw_fate(self.season, self.streams, *batch, shifts=self._shifts)
-            self._fates[key] = self._moved(fate) if self._moved else fate
+            drawn = draw_fate(self.season, self.streams, *batch, shifts=self._shifts)
+            self._fates[key] = self._moved(drawn) if self._moved else drawn
         return self._fates[key]
 
     def share(self, week: Week) -> Array:

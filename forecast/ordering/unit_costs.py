@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forecast.growth.stage_occupancy import Fate
+from forecast.growth.fate import Fate
 from forecast.season.rows import Stage
 from forecast.season.season import Season
 from forecast.streams import Array
@@ -41,9 +41,8 @@ def growing_costs(
     route = season.route(variety)
     if enters is not None:
         route = route[[row.stage for row in route].index(enters) :]
-    some = fate.of(slice(_COSTED))
-    reached = np.exp(np.cumsum(some.log_survival, axis=0)).mean(axis=1)
-    entering = np.concatenate([[1.0], reached[:-1]])
+    some = fate.take(slice(_COSTED))
+    entering = np.concatenate([[1.0], some.reached[1:-1].mean(axis=1)])
     each = [row.cost + row.minutes / 60 * season.hourly_wage for row in route]
     rates = [season.place(row.place).cost_per_m2_week / row.plants_per_m2 for row in route]
     if not any(rates):

@@ -9,8 +9,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.growth.fate import Fate
 from forecast.growth.simulation import draw_fate
-from forecast.growth.stage_occupancy import Fate
 from forecast.growth.stock import drawn_demand
 from forecast.ordering.price_list import PriceList
 from forecast.ordering.unit_costs import rents, stage_costs
@@ -320,7 +320,7 @@ def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) 
         Expected cost of its bench [currency].
     """
     route, names = season.route(variety), list(season.place_names)
-    some = fate.of(slice(AREA_DRAWS))
+    some = fate.take(slice(AREA_DRAWS))
     elapsed = np.arange(season.weeks, dtype=np.float64) - (week - season.first_week)
     standing, ready = some.course(elapsed)
     life = season.variety(variety).saleable_weeks

@@ -12,8 +12,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from forecast.errors import whole
+from forecast.growth.fate import RouteFate
 from forecast.growth.simulation import draw_fate
-from forecast.growth.stage_occupancy import Fate
 from forecast.growth.stock import earlier, sampled
 from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.growth.tails import at_least as _chance
@@ -211,7 +211,7 @@ class Cultures:
         return pd.DataFrame(rows)
 
     @cached_property
-    def fates(self) -> dict[int, Fate]:
+    def fates(self) -> dict[int, RouteFate]:
         """What the plantlets of each cycle meet in the nursery."""
         names = {cycle: f"culture {self.cycles - cycle}" for cycle in self.rounds}  # counted from the last
         return {

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
-from forecast.growth.stage_occupancy import Batch
 from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.ordering.unit_costs import BEFORE
 from forecast.words.numbers import rounded

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from forecast.errors import Fault, Refused, refuse
 from forecast.growth.benches import Grown, occupied
+from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
-from forecast.growth.stage_occupancy import Batch
 from forecast.growth.stock import drawn_demand
 from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.ordering.price_list import PriceList

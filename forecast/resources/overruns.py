@@ -11,9 +11,9 @@ import pandas as pd
 from scipy.special import ndtr
 
 from forecast.errors import refuse
+from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import outcome_of, season_streams
-from forecast.growth.stage_occupancy import Batch
 from forecast.ordering.price_list import PriceList
 from forecast.season.rows import Delivery
 from forecast.streams import Array

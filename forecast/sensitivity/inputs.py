@@ -10,9 +10,9 @@ from functools import cached_property, partial
 import numpy as np
 from scipy.special import ndtr
 
+from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import COORDINATES, draw_fate, owners
-from forecast.growth.stage_occupancy import Batch
 from forecast.growth.weather import FIRST_WEEKS, Weather, imagine
 from forecast.rates.amounts import Count
 from forecast.rates.distributions import Z90, Duration, Share

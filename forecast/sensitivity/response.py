@@ -78,7 +78,7 @@ class Answers:
             outcome = Outcome(
                 self.season,
                 self.outcome.batches,
-                [self.outcome.fate(batch).of(slice(draws)) for batch in self.outcome.batches],
+                [self.outcome.fate(batch).take(slice(draws)) for batch in self.outcome.batches],
                 season_streams(draws, self.streams.seed),
             )
             return Answers(outcome, self.varieties, self.answer, self.ranges).shared(names)

@@ -16,8 +16,8 @@ from icalendar import Calendar, Event, vText
 from numpy.typing import NDArray
 
 from forecast.errors import Refused, refuse
+from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
-from forecast.growth.stage_occupancy import Batch
 from forecast.growth.summaries import RANGE
 from forecast.io.csv_folder import write_texts
 from forecast.ordering.unit_costs import BEFORE

@@ -13,9 +13,9 @@ import pandas as pd
 from scipy.special import ndtr
 
 from forecast.errors import OutOfReach, Refused, refuse
+from forecast.growth.fate import Batch, Fate, RouteFate
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import draw_fate, season_streams
-from forecast.growth.stage_occupancy import Batch, Fate
 from forecast.growth.weather import measure
 from forecast.ordering.order import Orders, order_of
 from forecast.ordering.trial_orders import Case
@@ -46,13 +46,13 @@ class _Drawn:
     change: dict[str, Array]
     counted_every: float
 
-    def fate(self, week: Week, place: int = 0, *, harmed: bool = True) -> Fate:
+    def fate(self, week: Week, place: int = 0, *, harmed: bool = True) -> RouteFate:
         """Return what plants meet that enter a stage in a week."""
         enters = self.season.route(self.variety)[place].stage
         owner = self.season, self.streams, self.variety, self.number
         return draw_fate(*owner, week, enters=enters, shifts=self.change, harmed=harmed)
 
-    def moved(self, fate: Fate) -> Fate:
+    def moved(self, fate: RouteFate) -> Fate:
         """Return what plants meet from delivery on that wait for the next count once they are ready."""
         return fate if self._waits is None else going_on(fate, 0, 0.0, 0.0, self.done, self._waits)
 
@@ -71,7 +71,7 @@ class _Drawn:
     @cached_property
     def done(self) -> Fate:
         """What plants meet that are saleable."""
-        return Saleable.through(len(self.season.route(self.variety)), self.streams.draws)
+        return Saleable(len(self.season.route(self.variety)), self.streams.draws)
 
     @cached_property
     def _waits(self) -> Array | None:

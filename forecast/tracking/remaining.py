@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 
-from forecast.growth.stage_occupancy import Cells, Fate
+from forecast.growth.fate import Fate, RouteFate
+from forecast.growth.stage_occupancy import TimedFate
 from forecast.growth.thermal_occupancy import WarmFate
 from forecast.streams import Array
 
@@ -22,8 +22,6 @@ class Onward(Fate):
 
     Parameters
     ----------
-    log_survival, weeks, spread
-        Of the whole route, as for `Fate`; of the stages before theirs nothing is left to meet.
     inner
         What plants that entered with them meet from that stage on.
     first
@@ -51,18 +49,22 @@ class Onward(Fate):
     then on what those met that entered on its Monday.
     """
 
-    inner: Fate
+    inner: RouteFate
     first: int
     entered: float
     seen: float
     overdue: Fate
     parts: int = 1
 
-    def of(self, draws: slice) -> Onward:
+    def take(self, draws: slice) -> Onward:
         """Return the same for some of the draws."""
-        own = self.log_survival[:, draws], self.weeks[:, draws], self.log_sd
         stood = self.first, self.entered, self.seen
-        return Onward(*own, self.inner.of(draws), *stood, self.overdue.of(draws), self.parts)
+        return Onward(self.inner.take(draws), *stood, self.overdue.take(draws), self.parts)
+
+    @property
+    def stages(self) -> int:
+        """Number of stages of the route."""
+        return self.overdue.stages
 
     @cached_property
     def survival(self) -> Array:
@@ -86,7 +88,7 @@ class Onward(Fate):
 
     @property
     def _draws(self) -> int:
-        return int(self.weeks.shape[1])
+        return int(self.inner.weeks.shape[1])
 
     @cached_property
     def _late(self) -> Array:
@@ -100,21 +102,14 @@ class Onward(Fate):
         alive = self._stood(np.array([self.seen]))[0, 0]
         return np.where(self._late, 1.0, np.maximum(alive, 1e-12))
 
-    @cached_property
-    def _slow(self) -> Fate:
-        inner = self.inner
-        if isinstance(inner, WarmFate):
-            return _SlowWarm(*_parts(inner), inner.clocks, inner.start, self._gone)
-        return _Slow(*_parts(inner), self._gone)
-
     def _stood(self, since: Array) -> Array:
         """Share of those that entered with them that is slow enough and alive in each stage, by weeks since then."""
-        inner = self._slow if self.seen > 0 else self.inner
+        inner, gone = self.inner, self._gone if self.seen > 0 else None
         if not isinstance(inner, WarmFate):
-            return inner.course(since)[0]
+            return inner.course(since, gone)[0]
         part = (since - np.floor(since))[:, None]  # warmth is told by Mondays: what is kept is taken from those
         ends = (np.floor(since), 1 - part), (np.ceil(since), part)
-        standing = np.asarray(sum(weight * inner.course(week)[0] for week, weight in ends))
+        standing = np.asarray(sum(weight * inner.course(week, gone)[0] for week, weight in ends))
         above, after = np.ones(part.shape), np.ones(part.shape)
         for k in range(len(standing)):
             lefts = (weight * np.maximum(self.inner.past(k + 1, week), self._gone) for week, weight in ends)
@@ -139,15 +134,11 @@ class Onward(Fate):
         late = self.overdue.past(stages, elapsed) if self._late.any() else 0.0
         return np.where(there, np.where(self._late, late, share), 0.0)
 
-    def boundaries(self, elapsed: Array) -> list[Array]:
-        """Return `past` for the first 0, 1, 2, ... all stages."""
-        return [self.past(stages, elapsed) for stages in range(len(self.log_sd) + 1)]
-
     def course(self, elapsed: Array) -> tuple[Array, Array]:
         """Return the share of plants alive in each stage, and of those through all, as for `Fate`."""
         elapsed = np.asarray(elapsed, dtype=np.float64)
         there = (elapsed >= 0)[:, None]
-        standing = np.zeros((len(self.log_sd), elapsed.size, self._draws))
+        standing = np.zeros((self.stages, elapsed.size, self._draws))
         since = np.maximum(elapsed + self.entered, self.seen)
         late = self.overdue.course(np.maximum(elapsed, 0))[0] if self._late.any() else None
         for k, stood in enumerate(self._stood(since)):
@@ -158,32 +149,9 @@ class Onward(Fate):
         return standing, self.ready(elapsed)
 
 
-@dataclass(frozen=True, eq=False)
-class _Slow(Fate):
-    """What plants meet of which the quick ones, a share `but`, count as past all stages."""
-
-    but: Array
-    _pace = None  # no closed form
-
-    def past(self, stages: int, elapsed: Array) -> Array:
-        return np.maximum(super().past(stages, elapsed), self.but)
-
-
-@dataclass(frozen=True, eq=False)
-class _SlowWarm(WarmFate):
-    """The same where warmth drives some of their stages."""
-
-    but: Array
-
-    def _left(self, at: Cells) -> list[tuple[Any, Array]]:
-        return [(step, np.maximum(gone, self.but)) for step, gone in super()._left(at)]
-
-
-def _parts(fate: Fate) -> tuple[Array, Array, Array]:
-    return fate.log_survival, fate.weeks, fate.log_sd
-
-
-def going_on(inner: Fate, first: int, entered: float, seen: float, overdue: Fate, waits: Array | None = None) -> Onward:
+def going_on(
+    inner: RouteFate, first: int, entered: float, seen: float, overdue: Fate, waits: Array | None = None
+) -> Onward:
     """Return what plants meet that entered a stage together; see `Onward`.
 
     Parameters
@@ -193,15 +161,12 @@ def going_on(inner: Fate, first: int, entered: float, seen: float, overdue: Fate
     waits
         Weeks for which plants wait after each stage of the route, shape (stages, draws); they do not if not given.
     """
-    zeros = np.zeros((first, inner.weeks.shape[1]))
-    own = np.concatenate([zeros, inner.log_survival]), np.concatenate([zeros, inner.weeks])
-    spread = np.concatenate([np.zeros(first), inner.log_sd])
     if waits is None:
-        return Onward(*own, spread, inner, first, entered, seen, overdue)
-    return Onward(*own, spread, waiting(inner, waits[first:]), first, entered, seen, overdue, 2)
+        return Onward(inner, first, entered, seen, overdue)
+    return Onward(waiting(inner, waits[first:]), first, entered, seen, overdue, 2)
 
 
-def waiting(fate: Fate, weeks: Array) -> Fate:
+def waiting(fate: RouteFate, weeks: Array) -> RouteFate:
     """Return a fate with two stages for each: until plants are ready, and until they are moved, without loss.
 
     Parameters
@@ -219,28 +184,41 @@ def waiting(fate: Fate, weeks: Array) -> Fate:
     if isinstance(fate, WarmFate):
         clocks = tuple(clock for one in fate.clocks for clock in (one, None))
         return WarmFate(*own, clocks, fate.start)
-    return Fate(*own)
+    return TimedFate(*own)
 
 
 @dataclass(frozen=True, eq=False)
 class Saleable(Fate):
     """What plants meet that are saleable already: nothing more; their stages lie behind them."""
 
-    @classmethod
-    def through(cls, stages: int, draws: int) -> Saleable:
-        """Return this for a route of so many stages, and so many draws."""
-        return cls(np.zeros((stages, draws)), np.zeros((stages, draws)), np.zeros(stages))
+    route: int  # number of its stages
+    draws: int
 
-    def of(self, draws: slice) -> Saleable:
+    @property
+    def stages(self) -> int:
+        """Number of stages of the route."""
+        return self.route
+
+    @property
+    def survival(self) -> Array:
+        """Share of plants that survive: all, shape (draws,)."""
+        return np.ones(self.draws)
+
+    @property
+    def reached(self) -> Array:
+        """Share of plants that live to enter each stage: all, shape (stages + 1, draws)."""
+        return np.ones((self.stages + 1, self.draws))
+
+    def take(self, draws: slice) -> Saleable:
         """Return the same for some of the draws."""
-        return Saleable(self.log_survival[:, draws], self.weeks[:, draws], self.log_sd)
+        return Saleable(self.stages, len(range(self.draws)[draws]))
 
     def past(self, stages: int, elapsed: Array) -> Array:
         """Return the share that has left the first `stages` stages: all, and the last from their first Monday on."""
-        last = stages == len(self.log_sd)
+        last = stages == self.stages
         share = (np.asarray(elapsed) >= 0).astype(np.float64) if last else np.ones(np.size(elapsed))
-        return np.repeat(share[:, None], self.weeks.shape[1], axis=1)
+        return np.repeat(share[:, None], self.draws, axis=1)
 
     def course(self, elapsed: Array) -> tuple[Array, Array]:
         """Return the share of plants alive in each stage, none, and of those through all, as for `Fate`."""
-        return np.zeros((len(self.log_sd), np.size(elapsed), self.weeks.shape[1])), self.ready(elapsed)
+        return np.zeros((self.stages, np.size(elapsed), self.draws)), self.ready(elapsed)

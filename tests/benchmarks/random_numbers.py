@@ -9,8 +9,8 @@ import numpy as np
 from measuring import Row, seconds
 
 import forecast
+from forecast.growth.fate import Batch
 from forecast.growth.simulation import draw_fate, season_streams
-from forecast.growth.stage_occupancy import Batch
 
 
 def rows(*, quick: bool) -> Iterator[Row]:

@@ -10,7 +10,7 @@ import forecast
 from forecast.growth import combined
 from forecast.growth.benches import Grown, areas, held, occupied
 from forecast.growth.simulation import COORDINATES, draw_fate, owners, season_streams
-from forecast.growth.stage_occupancy import Fate
+from forecast.growth.stage_occupancy import TimedFate
 from forecast.growth.stock import drawn_demand, earlier, sampled
 from forecast.growth.weather import Weather, imagine, measure, measured_by
 from forecast.weeks import Week
@@ -22,7 +22,7 @@ SURVIVAL, TIME = "acclimatisation survival", "acclimatisation time"
 def alike(survival, weeks, draws=2):
     """Return plants that all grow alike, in draws that do not differ."""
     table = np.repeat(np.array([survival, weeks])[:, :, None], draws, axis=2)
-    return Fate(np.log(table[0]), table[1].copy(), np.zeros(len(weeks)))
+    return TimedFate(np.log(table[0]), table[1].copy(), np.zeros(len(weeks)))
 
 
 def test_numbers_are_held_to_the_nearest_step_in_place():

@@ -10,7 +10,7 @@ from small_seasons import offer, season, stage
 
 import forecast
 from forecast import Refused
-from forecast.growth.stage_occupancy import Batch
+from forecast.growth.fate import Batch
 from forecast.growth.summaries import as_targets, by_week, ranges
 
 RANGE = ("p5", "median", "p95")

@@ -8,7 +8,7 @@ from scipy.integrate import fixed_quad
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from forecast.growth.stage_occupancy import Fate
+from forecast.growth.stage_occupancy import TimedFate
 
 some = settings(max_examples=40, deadline=None, derandomize=True)
 WEEKS = np.array([-1.0, 0.0, 0.5, 1.0, 3.0, 6.0, 9.0, 14.0, 25.0, 60.0])
@@ -29,7 +29,7 @@ def fates(draw, least=0.02):
     survival = table(st.sampled_from([1.0, 0.98, 0.8, 0.5, 0.2]))
     alike = draw(spreads)
     spread = [alike] * stages if draw(st.booleans()) else [draw(spreads) for _ in range(stages)]
-    return Fate(np.log(survival), weeks, np.array(spread) * timed[:, 0])
+    return TimedFate(np.log(survival), weeks, np.array(spread) * timed[:, 0])
 
 
 def leaves(fate, stages, vigour, draw):
@@ -94,7 +94,7 @@ def test_the_plants_alive_in_each_stage_are_the_integral_over_vigour(fate):
 
 
 def test_with_mild_losses_and_spreads_two_nodes_of_quadrature_are_right_to_three_in_ten_thousand():
-    fate = Fate(np.log([[0.85], [0.96], [0.95]]), np.array([[4.0], [5.0], [9.0]]), np.array([0.1, 0.12, 0.1]))
+    fate = TimedFate(np.log([[0.85], [0.96], [0.95]]), np.array([[4.0], [5.0], [9.0]]), np.array([0.1, 0.12, 0.1]))
     weeks = np.arange(0.0, 26.0)
     standing, _ = fate.course(weeks)
     for k in range(3):
@@ -104,7 +104,7 @@ def test_with_mild_losses_and_spreads_two_nodes_of_quadrature_are_right_to_three
 @some
 @given(fate=fates())
 def test_without_losses_all_plants_stand_somewhere(fate):
-    kept = Fate(np.zeros_like(fate.log_survival), fate.weeks.copy(), fate.log_sd.copy())
+    kept = TimedFate(np.zeros_like(fate.log_survival), fate.weeks.copy(), fate.log_sd.copy())
     standing, ready = kept.course(WEEKS)
     assert np.abs(standing.sum(axis=0) + ready - (WEEKS >= 0)[:, None]).max() < 1e-6
 
@@ -127,22 +127,22 @@ def test_plants_are_never_past_fewer_stages_later(fate, steps):
 
 
 def test_without_spread_all_plants_move_on_together_at_the_very_time():
-    fate = Fate(np.log([[0.9], [0.5]]), np.array([[4.0], [2.0]]), np.zeros(2))
+    fate = TimedFate(np.log([[0.9], [0.5]]), np.array([[4.0], [2.0]]), np.zeros(2))
     standing, ready = fate.course(np.array([0.0, 2.0, 4.0, 5.0, 6.0]))
     assert standing[:, :, 0] == pytest.approx(np.array([[1, 0.9**0.5, 0, 0, 0], [0, 0, 0.9, 0.9 * 0.5**0.5, 0]]))
     assert ready[:, 0] == pytest.approx([0, 0, 0, 0, 0.45])
 
 
 def test_stages_that_take_no_time_are_passed_on_the_day_of_delivery():
-    fate = Fate(np.log([[0.9], [0.5]]), np.zeros((2, 1)), np.zeros(2))
+    fate = TimedFate(np.log([[0.9], [0.5]]), np.zeros((2, 1)), np.zeros(2))
     standing, ready = fate.course(np.array([-1.0, 0.0, 1.0]))
     assert not standing.any()
     assert ready[:, 0] == pytest.approx([0, 0.45, 0.45])
 
 
 def test_some_of_the_draws_are_the_same_as_in_all():
-    fate = Fate(np.log(np.array([[0.9, 0.5, 0.7]])), np.array([[4.0, 2.0, 3.0]]), np.array([0.2]))
-    assert (fate.of(slice(1, 3)).ready(WEEKS) == fate.ready(WEEKS)[:, 1:3]).all()
+    fate = TimedFate(np.log(np.array([[0.9, 0.5, 0.7]])), np.array([[4.0, 2.0, 3.0]]), np.array([0.2]))
+    assert (fate.take(slice(1, 3)).ready(WEEKS) == fate.ready(WEEKS)[:, 1:3]).all()
 
 
 @some

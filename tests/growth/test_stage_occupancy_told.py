@@ -5,7 +5,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from forecast.growth.stage_occupancy import Fate, cells
+from forecast.growth.stage_occupancy import TimedFate, cells
 
 SURVIVAL = np.array([[0.9, 0.6], [0.5, 0.8], [0.7, 1.0]])
 WEEKS = np.array([[4.0, 3.0], [0.0, 0.0], [6.0, 2.0]])
@@ -13,7 +13,7 @@ ALIKE, APART = np.array([0.2, 0.0, 0.2]), np.array([0.1, 0.0, 0.3])
 
 
 def fate(spread=ALIKE, survival=SURVIVAL, weeks=WEEKS):
-    return Fate(np.log(survival), weeks.copy(), spread.copy())
+    return TimedFate(np.log(survival), weeks.copy(), spread.copy())
 
 
 def test_survivals_and_times_of_middling_plants_by_hand():

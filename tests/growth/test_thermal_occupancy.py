@@ -186,7 +186,7 @@ def test_no_answer_depends_on_what_else_is_asked(kinds):
         assert np.array_equal(one.past(3, np.array([week, -1.0, 2.0])), [whole[week], 0 * whole[0], whole[2]])
         assert np.array_equal(replace(batch).course(weeks[: week + 1])[0], standing[:, : week + 1])
         assert np.array_equal(replace(batch).boundaries(weeks[: week + 1])[2][week], batch.past(2, weeks)[week])
-    some_draws = batch.of(slice(3, 9))
+    some_draws = batch.take(slice(3, 9))
     assert np.abs(some_draws.past(3, weeks) - whole[:, 3:9]).max() < 1e-9
     assert np.abs(some_draws.course(weeks)[0] - standing[:, :, 3:9]).max() < 1e-9
 

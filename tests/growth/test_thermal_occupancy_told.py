@@ -103,7 +103,7 @@ def test_those_alive_part_of_the_way_are_the_mean_of_what_each_vigour_has_kept(s
 def test_some_draws_of_a_batch_share_its_clock():
     warm = 14.0 * np.arange(21)[:, None] * np.array([1.0, 1.5, 2.0])
     batch = WarmFate(np.log(np.full((3, 3), 0.9)), np.full((3, 3), 30.0), np.full(3, 0.1), (warm, None, warm), 2)
-    part = batch.of(slice(1, 3))
+    part = batch.take(slice(1, 3))
     assert part.clocks[0] is part.clocks[2]
     assert part.clocks[1] is None
     assert np.array_equal(part.clocks[0], warm[:, 1:])

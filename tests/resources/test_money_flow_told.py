@@ -9,7 +9,7 @@ from small_seasons import offer, season, stage
 
 import forecast
 from forecast.errors import Refused
-from forecast.growth.stage_occupancy import Fate
+from forecast.growth.stage_occupancy import TimedFate
 from forecast.ordering.unit_costs import growing_costs, rents, stage_costs
 from forecast.resources.money_flow import CashFlow, worst_seasons
 
@@ -241,7 +241,7 @@ YARD = [*PLACES, {"place": "yard", "area": 100, "usable": 1, "cost_per_m2_week":
 def fate_of(*stages):
     """The fate of stages, each its weeks and its survivals by draw."""
     survival = np.array([shares for _, *shares in stages])
-    return Fate(np.log(survival), np.array([[float(weeks)] * survival.shape[1] for weeks, *_ in stages]),
+    return TimedFate(np.log(survival), np.array([[float(weeks)] * survival.shape[1] for weeks, *_ in stages]),
                 np.zeros(len(stages)))  # fmt: skip
 
 

@@ -6,8 +6,8 @@ from scipy import stats
 from small_seasons import MIXED, beta_spread, season, stage
 
 import forecast
+from forecast.growth.fate import Batch
 from forecast.growth.simulation import season_streams
-from forecast.growth.stage_occupancy import Batch
 from forecast.season.season import Season
 from forecast.sensitivity.inputs import PRICES, Input, inputs_of, other_streams, outcome_with, price_at, told
 

@@ -5,7 +5,7 @@ import pytest
 from small_seasons import season, stage
 
 from forecast.growth.simulation import draw_fate, season_streams
-from forecast.growth.stage_occupancy import Fate
+from forecast.growth.stage_occupancy import TimedFate
 from forecast.growth.thermal_occupancy import WarmFate
 from forecast.tracking.remaining import Saleable, going_on
 from forecast.weeks import Week
@@ -23,7 +23,7 @@ def fate(clock, spread, start=3):
     """Return what three stages mean for plants, in one draw, on a clock that begins some weeks before they come."""
     parts = np.log(SURVIVAL)[:, None], NEED[clock][:, None].copy(), PACE[spread].copy()
     if clock == "weeks":
-        return Fate(*parts)
+        return TimedFate(*parts)
     return WarmFate(*parts, (CLOCK[:, None], CLOCK[:, None], None), start)
 
 
@@ -32,13 +32,13 @@ def after(whole, looked):
     parts = whole.log_survival[1:].copy(), whole.weeks[1:].copy(), whole.log_sd[1:].copy()
     if isinstance(whole, WarmFate):
         return WarmFate(*parts, whole.clocks[1:], whole.start + int(looked))
-    return Fate(*parts)
+    return TimedFate(*parts)
 
 
 def seen_there(whole, seen, offset=None, waits=None):
     """Return the same for plants seen there so many weeks later; weeks are counted from `offset` on."""
     offset = np.floor(seen) if offset is None else offset
-    done = Saleable.through(3, whole.weeks.shape[1])
+    done = Saleable(3, whole.weeks.shape[1])
     overdue = going_on(after(whole, np.floor(seen)), 1, 0.0, 0.0, done, waits)
     return going_on(whole, 0, offset, seen, overdue, waits)
 
@@ -145,14 +145,14 @@ def test_the_longer_plants_have_stood_the_more_of_them_come_through():
 def test_of_plants_that_all_grow_alike_half_of_the_loss_is_behind_them_half_way():
     """A stage of 4 weeks with a loss of 30 %: after 2 weeks the square root of 0.7 is left to survive."""
     parts = np.log(SURVIVAL)[:, None], NEED["weeks"][:, None].copy(), np.zeros(3)
-    made = seen_there(Fate(*parts), 2.0)
+    made = seen_there(TimedFate(*parts), 2.0)
     assert made.survival[0] == pytest.approx(0.7**0.5 * 0.85 * 0.9, rel=1e-3)
     assert made.ready(np.array([7.9, 8.0]))[:, 0] == pytest.approx([0, made.survival[0]])
 
 
 def test_what_is_entered_before_is_never_entered_again():
     whole = fate("weeks", "own paces")
-    later = going_on(after(whole, 3), 3, 0.0, 0.0, Saleable.through(5, 1))
+    later = going_on(after(whole, 3), 3, 0.0, 0.0, Saleable(5, 1))
     made = going_on(whole, 2, 3.0, 3.0, later)
     edges = made.boundaries(np.arange(-2, 20.0))
     assert all((edge == 1).all() for edge in edges[:3])
@@ -174,20 +174,20 @@ def test_each_draw_is_followed_by_itself():
     )
     whole = draw_fate(plan, season_streams(64, 1), "A", 1, Week.parse("2027-W03"))
     made = seen_there(whole, 3.0)
-    part = made.of(slice(10, 20))
+    part = made.take(slice(10, 20))
     for found, expected in zip(part.course(WEEKS), made.course(WEEKS), strict=True):
         assert (found == expected[..., 10:20]).all()
     assert (part.ready(WEEKS) == made.ready(WEEKS)[:, 10:20]).all()
 
 
 def test_saleable_plants_are_there_from_their_monday_on_until_they_are_past_their_best():
-    done = Saleable.through(3, 2)
+    done = Saleable(3, 2)
     elapsed = np.arange(-1, 5.0)
     assert done.ready(elapsed).tolist() == [[0, 0]] + 5 * [[1, 1]]
     assert done.saleable(elapsed, 2)[:, 0].tolist() == [0, 1, 1, 0, 0, 0]
     assert done.course(elapsed)[0].max() == 0
     assert all((edge == 1).all() for edge in done.boundaries(elapsed)[:3])
-    assert done.of(slice(1)).ready(elapsed).shape == (6, 1)
+    assert done.take(slice(1)).ready(elapsed).shape == (6, 1)
 
 
 @pytest.mark.parametrize("clock", ["weeks", "degree-days"])

@@ -6,7 +6,7 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from forecast.growth.stage_occupancy import Fate
+from forecast.growth.stage_occupancy import TimedFate
 from forecast.growth.thermal_occupancy import WarmFate
 from forecast.tracking.remaining import Onward, Saleable, going_on, waiting
 
@@ -17,12 +17,12 @@ ELAPSED = np.array([-4.0, -1.0, 0.0, 1.0, 2.0, 4.0, 6.0, 8.0, 12.0, 30.0])
 
 
 def fate(spread):
-    return Fate(np.log(SURVIVAL)[:, None], WEEKS[:, None].copy(), PACES[spread].copy())
+    return TimedFate(np.log(SURVIVAL)[:, None], WEEKS[:, None].copy(), PACES[spread].copy())
 
 
 def seen(spread, first=1):
     """Return what plants of the second of three stages meet that were seen there, 2.5 weeks after they came."""
-    return going_on(fate(spread), first, ENTERED, SEEN, Saleable.through(first + 2, 1))
+    return going_on(fate(spread), first, ENTERED, SEEN, Saleable(first + 2, 1))
 
 
 def left(spread, stages, since):
@@ -79,10 +79,10 @@ def test_the_stages_before_theirs_take_nothing_and_no_time():
     made = seen("own paces", first=2)
     assert isinstance(made, Onward)
     assert (made.first, made.entered, made.seen, made.parts) == (2, ENTERED, SEEN, 1)
-    assert made.log_survival[:, 0] == pytest.approx([0, 0, *np.log(SURVIVAL)])
-    assert made.weeks[:, 0].tolist() == [0, 0, 4, 6]
-    assert made.log_sd.tolist() == [0, 0, 0.15, 0.3]
-    part = made.of(slice(0, 1))
+    assert made.stages == 4
+    assert made.reached[:3, 0].tolist() == [1, 1, 1]
+    assert made.past(2, ELAPSED)[:, 0].tolist() == [1] * len(ELAPSED)
+    part = made.take(slice(0, 1))
     assert (part.first, part.entered, part.seen, part.parts) == (2, ENTERED, SEEN, 1)
     assert np.array_equal(part.course(ELAPSED)[0], made.course(ELAPSED)[0])
 
@@ -90,7 +90,7 @@ def test_the_stages_before_theirs_take_nothing_and_no_time():
 @pytest.mark.parametrize(("gone", "late"), [(0.9985, False), (0.9995, True)])
 def test_a_cohort_is_overdue_if_fewer_than_one_in_a_thousand_should_be_there(gone, late):
     since = 4 * np.exp(0.2 * norm.ppf(gone))
-    overdue = Fate(np.log([[1.0], [0.5]]), np.array([[0.0], [3.0]]), np.zeros(2))
+    overdue = TimedFate(np.log([[1.0], [0.5]]), np.array([[0.0], [3.0]]), np.zeros(2))
     made = going_on(fate("one pace"), 0, 0.0, since, overdue)
     assert (made.survival[0] == pytest.approx(0.5)) == late
     if late:
@@ -101,14 +101,14 @@ def test_a_cohort_is_overdue_if_fewer_than_one_in_a_thousand_should_be_there(gon
 
 
 def test_waits_are_stages_of_their_own_without_loss_after_each_that_takes_time():
-    plain = Fate(np.log([[0.6, 0.7], [0.9, 0.9]]), np.array([[4.0, 5.0], [0.0, 0.0]]), np.array([0.2, 0.0]))
+    plain = TimedFate(np.log([[0.6, 0.7], [0.9, 0.9]]), np.array([[4.0, 5.0], [0.0, 0.0]]), np.array([0.2, 0.0]))
     made = waiting(plain, np.array([[1.0, 2.0], [3.0, 3.0]]))
     assert made.log_survival == pytest.approx(np.log([[0.6, 0.7], [1, 1], [0.9, 0.9], [1, 1]]))
     assert made.weeks.tolist() == [[4, 5], [1, 2], [0, 0], [0, 0]]
     assert made.log_sd.tolist() == [0.2, 0, 0, 0]
     assert not isinstance(made, WarmFate)
     clock = np.cumsum(np.ones((30, 2)), axis=0)
-    warm = WarmFate(*(part.copy() for part in (plain.log_survival, plain.weeks, plain.spread)), (clock, None), 3)
+    warm = WarmFate(*(part.copy() for part in (plain.log_survival, plain.weeks, plain.log_sd)), (clock, None), 3)
     found = waiting(warm, np.array([[1.0, 2.0], [3.0, 3.0]]))
     assert isinstance(found, WarmFate)
     assert found.start == 3
@@ -119,8 +119,8 @@ def test_waits_are_stages_of_their_own_without_loss_after_each_that_takes_time()
 
 def test_plants_that_wait_stand_in_the_stage_they_are_ready_to_leave():
     """Four weeks and a wait of two, then six and one of one: alive as at the end of the stage until they are moved."""
-    whole = Fate(np.log(SURVIVAL)[:, None], WEEKS[:, None].copy(), np.zeros(2))
-    made = going_on(whole, 1, 0.0, 0.0, Saleable.through(3, 1), np.array([[9.0], [2.0], [1.0]]))
+    whole = TimedFate(np.log(SURVIVAL)[:, None], WEEKS[:, None].copy(), np.zeros(2))
+    made = going_on(whole, 1, 0.0, 0.0, Saleable(3, 1), np.array([[9.0], [2.0], [1.0]]))
     assert made.parts == 2
     standing, ready = made.course(np.array([2.0, 4.0, 5.0, 6.0, 9.0, 12.0, 13.0]))
     assert standing[1, :, 0] == pytest.approx([0.6**0.5, 0.6, 0.6, 0, 0, 0, 0])
@@ -130,16 +130,16 @@ def test_plants_that_wait_stand_in_the_stage_they_are_ready_to_leave():
 
 
 def test_plants_that_are_saleable_have_left_all_stages_but_the_last_before_they_are_told_of():
-    done = Saleable.through(2, 3)
-    assert done.log_survival.tolist() == done.weeks.tolist() == [[0, 0, 0]] * 2
-    assert done.spread.tolist() == [0, 0]
+    done = Saleable(2, 3)
+    assert done.survival.tolist() == [1, 1, 1]
+    assert done.reached.tolist() == [[1, 1, 1]] * 3
     elapsed = np.array([-1.0, 0.0, 5.0])
     assert done.past(1, elapsed).tolist() == [[1, 1, 1]] * 3
     assert done.past(2, elapsed).tolist() == [[0, 0, 0], [1, 1, 1], [1, 1, 1]]
     standing, ready = done.course(elapsed)
     assert standing.tolist() == [[[0] * 3] * 3] * 2
     assert ready.tolist() == done.past(2, elapsed).tolist()
-    assert done.of(slice(1, 3)).past(2, elapsed).tolist() == [[0, 0], [1, 1], [1, 1]]
+    assert done.take(slice(1, 3)).past(2, elapsed).tolist() == [[0, 0], [1, 1], [1, 1]]
 
 
 @pytest.mark.parametrize("spread", PACES)
@@ -149,9 +149,9 @@ def test_in_steady_warmth_plants_stand_where_they_would_on_weeks(spread, looked,
     0.15 x 4 weeks lies up to 0.242 / 0.6^2 / 8 = 0.084 off its chord over a week."""
     warm = np.repeat(70.0 * np.arange(60)[:, None], 1, axis=1)
     plain = fate(spread)
-    parts = plain.log_survival.copy(), 70 * plain.weeks, plain.spread.copy()
+    parts = plain.log_survival.copy(), 70 * plain.weeks, plain.log_sd.copy()
     batch = WarmFate(*parts, (warm, warm), 4)
-    done = Saleable.through(3, 1)
+    done = Saleable(3, 1)
     weeks, warmth = (going_on(one, 1, *looked, done) for one in (plain, batch))
     assert warmth.survival == pytest.approx(weeks.survival, abs=0.01)
     assert warmth.reached == pytest.approx(weeks.reached, abs=0.01)

@@ -1,0 +1,175 @@
+"""What a batch meets: which share of its plants is in which stage, week by week, in every draw."""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Protocol
+
+import numpy as np
+
+from forecast.streams import Array
+from forecast.weeks import Week
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Plants of one variety delivered together.
+
+    Parameters
+    ----------
+    variety, lab
+        What, and from which lab if that is known.
+    number
+        1 for the first delivery of the variety, 2 for the second, and so on.
+    week
+        Week of delivery; the plants come on its Monday.
+    quantity
+        Plants ordered.
+    """
+
+    variety: str
+    number: int
+    week: Week
+    quantity: int
+    lab: str | None = None
+
+
+class Fate(Protocol):
+    """What one batch meets in every draw: all that may be asked of it.
+
+    Times are weeks since delivery, shape (weeks,) and negative before it; shares are of the plants delivered.
+    """
+
+    @property
+    def stages(self) -> int:
+        """Number of stages of the route."""
+        ...
+
+    @property
+    def last(self) -> int:
+        """Weeks since delivery that can be asked for: any, if not the weather of some stage ends."""
+        return 10**6
+
+    @property
+    def survival(self) -> Array:
+        """Share of plants that survive all stages, shape (draws,)."""
+        ...
+
+    @property
+    def reached(self) -> Array:
+        """Share of plants that live to enter each stage, and to leave the last, shape (stages + 1, draws)."""
+        ...
+
+    def take(self, draws: slice) -> Fate:
+        """Return the same for some of the draws."""
+        ...
+
+    def past(self, stages: int, elapsed: Array) -> Array:
+        """Return the share of plants, losses apart, that have left the first `stages` stages, shape (weeks, draws)."""
+        ...
+
+    def course(self, elapsed: Array) -> tuple[Array, Array]:
+        """Return the share of plants alive in each stage, and that of plants through all of them.
+
+        Parameters
+        ----------
+        elapsed
+            Time since delivery [weeks], ascending, shape (weeks,).
+
+        Returns
+        -------
+        standing
+            array of shape (stages, weeks, draws)
+        ready
+            array of shape (weeks, draws)
+        """
+        ...
+
+    def boundaries(self, elapsed: Array) -> list[Array]:
+        """Return `past` for the first 0, 1, 2, ... all stages."""
+        return [self.past(stages, elapsed) for stages in range(self.stages + 1)]
+
+    def ready(self, elapsed: Array) -> Array:
+        """Return the share of plants that have come through all stages, shape (weeks, draws)."""
+        return self.survival * self.past(self.stages, elapsed)
+
+    def saleable(self, elapsed: Array, saleable_weeks: int | None) -> Array:
+        """Return the share of plants that are ready and not past their sale window, shape (weeks, draws).
+
+        Parameters
+        ----------
+        elapsed
+            Time since delivery [weeks], shape (weeks,).
+        saleable_weeks
+            Time for which a plant keeps its grade [weeks]; None if for the whole season.
+        """
+        if saleable_weeks is None:
+            return self.ready(elapsed)
+        ready, past = np.split(self.ready(np.concatenate([elapsed, elapsed - saleable_weeks])), 2)
+        return np.asarray(ready - past)
+
+
+@dataclass(frozen=True, eq=False)
+class RouteFate(Fate):
+    """What a batch meets that goes through all stages of its route.
+
+    Parameters
+    ----------
+    log_survival
+        Logarithm of the share surviving each stage, of those that enter it, shape (stages, draws).
+    weeks
+        What a plant of middling vigour needs in each stage [weeks, or °C days], shape (stages, draws).
+    log_sd
+        Standard deviation of the logarithm of a plant's time in each stage, shape (stages,).
+    """
+
+    log_survival: Array
+    weeks: Array
+    log_sd: Array
+
+    def __post_init__(self) -> None:
+        for array in (self.log_survival, self.weeks, self.log_sd):
+            array.flags.writeable = False
+
+    @property
+    def stages(self) -> int:
+        """Number of stages of the route."""
+        return len(self.log_sd)
+
+    @abstractmethod
+    def take(self, draws: slice) -> RouteFate:
+        """Return the same for some of the draws."""
+
+    @abstractmethod
+    def course(self, elapsed: Array, gone: Array | None = None) -> tuple[Array, Array]:
+        """Return the share of plants alive in each stage, and that of plants through all of them, as for `Fate`.
+
+        Parameters
+        ----------
+        elapsed
+            As for `Fate`.
+        gone
+            Share of the plants, the quickest, that count as past all stages, shape (draws,); none if not given.
+        """
+
+    @abstractmethod
+    def middling(self) -> Array:
+        """Return the week since delivery by which a plant of middling vigour is through, shape (draws,)."""
+
+    @cached_property
+    def survival(self) -> Array:
+        """Share of plants that survive all stages, shape (draws,)."""
+        return np.asarray(np.exp(self.log_survival.sum(axis=0)))
+
+    @cached_property
+    def reached(self) -> Array:
+        """Share of plants that live to enter each stage, and to leave the last, shape (stages + 1, draws)."""
+        start = np.zeros((1, self.weeks.shape[1]))
+        return np.asarray(np.exp(np.cumsum(np.concatenate([start, self.log_survival]), axis=0)))
+
+    @cached_property
+    def timed(self) -> tuple[int, ...]:
+        """Stages that take time in some draw."""
+        return tuple(k for k in range(self.stages) if self.weeks[k].any())
