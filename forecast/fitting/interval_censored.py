@@ -1,4 +1,4 @@
-"""The likelihood of times known only to lie between two looks, and where it is greatest."""
+"""Interval-censored times: their likelihood, and where it is greatest."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _FARTHEST = 300.0  # scores of the smallest extreme value are held within, so th
 _ROUGH, _STEPS = 12, 40  # of the integral over the location of a batch, to begin with and in the end
 _FINEST = 8  # times as many where batches differ much more than their plants do
 _DEEPEST = 32.0  # how far below its top the logarithm of an integrand is followed
-_MOST_LAID = 30
+_MOST_PLACED = 30
 _LEAST, _MOST = (-100.0, -9.0, -40.0, -12.0), (100.0, 4.0, 40.0, 3.0)  # what parameters are held within
 _MOST_STEPS = 30
 _NEAR, _CLOSE = 1e-2, 1e-6  # steps of Newton's, the last to begin with and in the end: the next is about its square
@@ -38,9 +38,9 @@ class Law:
     Parameters
     ----------
     density
-        Gives the logarithm of the density of W, its slope and its bend.
+        Returns the logarithm of the density of W, its slope and its bend.
     between
-        Gives log P(a < W <= b) from a, b and b - a, and the logs of the densities at a and b less that, each
+        Returns log P(a < W <= b) from a, b and b - a, and the logs of the densities at a and b less that, each
         without a difference of large numbers.
     cdf, quantile
         Of W.
@@ -109,14 +109,23 @@ LAWS: Mapping[str, Law] = {
 }  # fmt: skip
 
 
-class Table:
-    """Rows brought into one order, with equal ones added up, so that how they were listed cannot matter.
+class CensoredData:
+    """Interval-censored times: each row a count of plants that became ready after one time and until another.
+
+    Equal rows are added up and rows sorted, so that the order in which they were listed cannot matter.
 
     Parameters
     ----------
     rows
-        Counts above 0, each with its batch and the times after and until which it became ready; after = until
-        for an exact time, until infinite where still growing.
+        Batch, after, until and count above 0 of each. Two plants of batch May, found ready at a look in week 4 but
+        not in week 3, one that became ready in week 5 exactly, and six still growing at the last look, in week 9::
+
+            ("May", 3, 4, 2), ("May", 5, 5, 1), ("May", 9, inf, 6)
+
+    Notes
+    -----
+    ``lower``, ``upper`` and ``midpoint`` are logs of these times, ``width`` that of until / after, ``open`` says where
+    plants were still growing (right-censored), and ``owner`` is the number of the batch of each row.
     """
 
     def __init__(self, rows: Iterable[tuple[str, float, float, int]]) -> None:
@@ -130,11 +139,11 @@ class Table:
         self.count = np.array([counts[key] for key in keys], dtype=np.float64)[:, None]
         self.open = np.isinf(last_look)
         with np.errstate(divide="ignore", invalid="ignore"):
-            self.low, self.high = np.log(first_look), np.log(last_look)
+            self.lower, self.upper = np.log(first_look), np.log(last_look)
             self.width = np.where(self.open, np.inf, np.log1p((last_look - first_look) / first_look))
-            self.log_width = np.where(self.width > 0, np.log(self.width), -self.low)  # per unit of time, if exact
-        both = np.isfinite(self.low) & np.isfinite(self.high)
-        self.middle = np.where(both, (self.low + self.high) / 2, np.where(self.open, self.low, self.high))
+            self.log_width = np.where(self.width > 0, np.log(self.width), -self.lower)  # per unit of time, if exact
+        both = np.isfinite(self.lower) & np.isfinite(self.upper)
+        self.midpoint = np.where(both, (self.lower + self.upper) / 2, np.where(self.open, self.lower, self.upper))
         first = [i for i, (one, two) in enumerate(pairwise(["", *batches])) if i == 0 or one != two]
         self.first = np.array(first)
         self.owner = np.repeat(np.arange(self.first.size), np.diff([*first, len(keys)]))
@@ -151,9 +160,9 @@ class _Terms:  # of each row, with derivatives in location, log scale and logit 
     bend: list[list[Array]]
 
 
-def _terms(table: Table, law: Law, location: Array, log_scale: float, log_odds: float | None) -> _Terms:
+def _terms(data: CensoredData, law: Law, location: Array, log_scale: float, log_odds: float | None) -> _Terms:
     scale = math.exp(log_scale)
-    a, b, width = (table.low - location) / scale, (table.high - location) / scale, table.width / scale
+    a, b, width = (data.lower - location) / scale, (data.upper - location) / scale, data.width / scale
     with np.errstate(all="ignore"):  # what is not a number here is replaced below
         value, *relative = law.between(a, b, np.broadcast_to(width, a.shape))
         parts = []
@@ -166,17 +175,17 @@ def _terms(table: Table, law: Law, location: Array, log_scale: float, log_odds: 
             parts.append((weight, weight * score, bent, score * bent, score * score * bent))
         m0, m1, s0, s1, s2 = (low + high for low, high in zip(*parts, strict=True))
         found = [value, -m0 / scale, -m1, (s0 - m0**2) / scale**2, (m0 + s1 - m0 * m1) / scale, m1 + s2 - m1**2]
-    narrow = (width < _NARROW) & ~table.open
+    narrow = (width < _NARROW) & ~data.open
     if narrow.any():
-        w = (table.middle - location) / scale
+        w = (data.midpoint - location) / scale
         density, slope, bend = law.density(w)
-        point = [density - log_scale + table.log_width, -slope / scale, -w * slope - 1, bend / scale**2]
+        point = [density - log_scale + data.log_width, -slope / scale, -w * slope - 1, bend / scale**2]
         point += [(slope + w * bend) / scale, w * slope + w**2 * bend]
         found = [np.where(narrow, one, other) for one, other in zip(point, found, strict=True)]
     value, by, by_scale, twice, across, twice_scale = found
     if log_odds is None:
         return _Terms(value, [by, by_scale], [[twice, across], [across, twice_scale]])
-    return _with_never(table.open, _Terms(value, [by, by_scale], [[twice, across], [across, twice_scale]]), log_odds)
+    return _with_never(data.open, _Terms(value, [by, by_scale], [[twice, across], [across, twice_scale]]), log_odds)
 
 
 def _with_never(growing: NDArray[np.bool_], terms: _Terms, log_odds: float) -> _Terms:
@@ -195,11 +204,11 @@ def _with_never(growing: NDArray[np.bool_], terms: _Terms, log_odds: float) -> _
 
 
 class Likelihood:
-    """Log-likelihood of a table in location, log scale, logit of the share that finishes, log spread of batches.
+    """Log-likelihood of interval-censored times in location, log scale, logit of the share that finishes, log spread of batches.
 
     Parameters
     ----------
-    table
+    data
         The counts.
     law
         Law of log time in a batch.
@@ -210,7 +219,7 @@ class Likelihood:
 
     Notes
     -----
-    The location of a batch is integrated by the trapezoidal rule over 41 points or more, laid for each batch where its
+    The location of a batch is integrated by the trapezoidal rule over 41 points or more, placed for each batch where its
     integrand is within exp(-32) of its top. For a smooth integrand that vanishes at both ends this rule is as sharp
     as Gauss-Hermite quadrature, and unlike that it also holds where the counts confine a batch to one interval.
 
@@ -220,8 +229,8 @@ class Likelihood:
     385-458. doi:10.1137/130932132
     """
 
-    def __init__(self, table: Table, law: Law, *, never: bool, between: bool) -> None:
-        self.table, self.law, self.never, self.between = table, law, never, between
+    def __init__(self, data: CensoredData, law: Law, *, never: bool, between: bool) -> None:
+        self.data, self.law, self.never, self.between = data, law, never, between
         self.size, self.steps = 2 + never + between, _STEPS
         self._range: tuple[Array, Array] | None = None
         self._last: tuple[bytes, tuple[float, Array, Array]] | None = None
@@ -235,46 +244,46 @@ class Likelihood:
 
     def _rows(self, location: Array, parameters: Array) -> _Terms:
         odds = float(parameters[2]) if self.never else None
-        return _terms(self.table, self.law, location, float(parameters[1]), odds)
+        return _terms(self.data, self.law, location, float(parameters[1]), odds)
 
     def _plainly(self, parameters: Array) -> tuple[float, Array, Array]:
-        terms, count = self._rows(np.full((1, 1), parameters[0]), parameters), self.table.count
+        terms, count = self._rows(np.full((1, 1), parameters[0]), parameters), self.data.count
         slope = np.array([(count * one).sum() for one in terms.slope])
         bend = np.array([[(count * one).sum() for one in line] for line in terms.bend])
         return float((count * terms.value).sum()), slope, bend
 
     def _over_batches(self, parameters: Array) -> tuple[float, Array, Array]:
-        table, spread = self.table, math.exp(float(parameters[-1]))
-        z, terms, weight = self._laid(parameters)
+        data, spread = self.data, math.exp(float(parameters[-1]))
+        z, terms, weight = self._quadrature(parameters)
         top = weight.max(axis=1, keepdims=True)
         chance = np.exp(weight - top)
         total = chance.sum(axis=1, keepdims=True)
         chance /= total
-        slopes = [z / spread, *(table.add(table.count * one) for one in terms.slope[1:]), z**2 - 1]
+        slopes = [z / spread, *(data.add(data.count * one) for one in terms.slope[1:]), z**2 - 1]
         slope = np.array([(chance * one).sum(axis=1) for one in slopes])
         bend = np.zeros((self.size, self.size))
         for i, one in enumerate(slopes):
             for j, other in enumerate(slopes[: i + 1]):
                 second = (chance * (one - slope[i][:, None]) * (other - slope[j][:, None])).sum()
                 if 0 < j <= i < self.size - 1:
-                    second += (chance * table.add(table.count * terms.bend[i][j])).sum()
+                    second += (chance * data.add(data.count * terms.bend[i][j])).sum()
                 bend[i, j] = bend[j, i] = second
-        bend[0, 0] -= table.first.size / spread**2
+        bend[0, 0] -= data.first.size / spread**2
         bend[-1, 0] -= 2 * slope[0].sum()
         bend[0, -1] = bend[-1, 0]
         bend[-1, -1] -= 2 * (slope[-1] + 1).sum()
         return float((top + np.log(total)).sum()), slope.sum(axis=1), bend
 
-    def _laid(self, parameters: Array) -> tuple[Array, _Terms, Array]:
-        # Points are laid evenly over where the integrand of a batch lives: narrower or wider until they fit.
-        table, mean, spread = self.table, float(parameters[0]), math.exp(float(parameters[-1]))
+    def _quadrature(self, parameters: Array) -> tuple[Array, _Terms, Array]:
+        # Points lie evenly over where the integrand of a batch lives: narrower or wider until they fit.
+        data, mean, spread = self.data, float(parameters[0]), math.exp(float(parameters[-1]))
         low, high = self._range if self._range is not None else self._widest(parameters)
         steps = self.steps * math.ceil(min(max(spread / (3 * math.exp(float(parameters[1]))), 1), _FINEST))
-        for _ in range(_MOST_LAID):
+        for _ in range(_MOST_PLACED):
             at = low + (high - low) * np.linspace(0, 1, steps + 1)
-            z, terms = (at - mean) / spread, self._rows(at[table.owner], parameters)
+            z, terms = (at - mean) / spread, self._rows(at[data.owner], parameters)
             step = (high - low) / steps / (spread * math.sqrt(2 * math.pi))
-            weight = table.add(table.count * terms.value) - z**2 / 2 + np.log(step)
+            weight = data.add(data.count * terms.value) - z**2 / 2 + np.log(step)
             near = weight > weight.max(axis=1, keepdims=True) - _DEEPEST
             first, last = near.argmax(axis=1)[:, None], steps - near[:, ::-1].argmax(axis=1)[:, None]
             fits = (first > 0) & (last < steps) & (last - first >= steps // 2)
@@ -289,23 +298,23 @@ class Likelihood:
 
     def _widest(self, parameters: Array) -> tuple[Array, Array]:
         reach, mean = 9 * np.exp(parameters[[1, -1]]), parameters[0]
-        bounds = np.concatenate([self.table.low, self.table.high, self.table.middle], axis=1)
-        low = np.minimum.reduceat(np.where(np.isfinite(bounds), bounds, np.inf).min(axis=1), self.table.first)
-        high = np.maximum.reduceat(np.where(np.isfinite(bounds), bounds, -np.inf).max(axis=1), self.table.first)
+        bounds = np.concatenate([self.data.lower, self.data.upper, self.data.midpoint], axis=1)
+        low = np.minimum.reduceat(np.where(np.isfinite(bounds), bounds, np.inf).min(axis=1), self.data.first)
+        high = np.maximum.reduceat(np.where(np.isfinite(bounds), bounds, -np.inf).max(axis=1), self.data.first)
         low, high = np.minimum(low - reach[0], mean - reach[1]), np.maximum(high + reach[0], mean + reach[1])
         return low[:, None], high[:, None]
 
 
 @dataclass(frozen=True)
 class Fit:
-    """Where a likelihood is greatest.
+    """A maximum of a likelihood.
 
     Parameters
     ----------
     parameters, log_likelihood
-        The place and the value.
+        Where it lies, and its value.
     information
-        Minus the second derivatives there.
+        Observed information: minus the second derivatives there.
     """
 
     parameters: Array
@@ -313,81 +322,97 @@ class Fit:
     information: Array
 
 
-def maximise(likelihood: Likelihood, start: Sequence[float], *, scale_held: bool = False) -> Fit:
-    """Climb to the greatest log-likelihood, with the log scale held where it starts if so asked."""
-    place = np.array(start, dtype=np.float64)
-    free = np.array([i for i in range(place.size) if not (scale_held and i == 1)])
-    lines = [0, 1] + [2] * likelihood.never + [3] * likelihood.between
-    least, most = np.array(_LEAST)[lines], np.array(_MOST)[lines]
+class _Climb:
+    """Newton's steps up a log-likelihood in its free parameters, the others held at where they start."""
 
-    def whole(part: Array) -> Array:
-        full = place.copy()
-        full[free] = part
-        return np.asarray(np.clip(full, least, most))
+    def __init__(self, likelihood: Likelihood, start: Sequence[float], scale_held: bool) -> None:
+        self.likelihood = likelihood
+        self.place = np.array(start, dtype=np.float64)
+        self.free = np.array([i for i in range(self.place.size) if not (scale_held and i == 1)])
+        lines = [0, 1] + [2] * likelihood.never + [3] * likelihood.between
+        self.least, self.most = np.array(_LEAST)[lines], np.array(_MOST)[lines]
 
-    def loss(part: Array) -> tuple[float, Array]:
-        value, slope, _ = likelihood.at(whole(part))
-        return -value, -slope[free]
+    def whole(self, part: Array) -> Array:
+        """Return all parameters, within their limits."""
+        full = self.place.copy()
+        full[self.free] = part
+        return np.asarray(np.clip(full, self.least, self.most))
 
-    def bend(part: Array) -> Array:
-        return np.asarray(-likelihood.at(whole(part))[2][np.ix_(free, free)])
+    def loss(self, part: Array) -> tuple[float, Array]:
+        """Return minus the log-likelihood, and its slope."""
+        value, slope, _ = self.likelihood.at(self.whole(part))
+        return -value, -slope[self.free]
 
-    def newton(part: Array) -> tuple[Array, bool]:
+    def bend(self, part: Array) -> Array:
+        """Return the second derivatives of `loss`."""
+        return np.asarray(-self.likelihood.at(self.whole(part))[2][np.ix_(self.free, self.free)])
+
+    def newton(self, part: Array) -> tuple[Array, bool]:
+        """Return where Newton's steps lead, and whether they end at the top."""
+        near = _NEAR if self.likelihood.steps == _ROUGH else _CLOSE
         for _ in range(_MOST_STEPS):
-            curvature, (height, downhill) = bend(part), loss(part)
+            curvature, (height, downhill) = self.bend(part), self.loss(part)
             if not np.isfinite(curvature).all() or not np.linalg.eigvalsh(curvature)[0] > _LEAST_CURVED:
                 return part, False
             step = np.linalg.solve(curvature, -downhill)
             step *= min(1.0, 1.5 / float(np.abs(step).max() + 1e-300))
-            if np.abs(step).max() < (_NEAR if likelihood.steps == _ROUGH else _CLOSE):
+            if np.abs(step).max() < near:
                 return part + step, True
             steps = (part + share * step for share in (1.0, 0.5, 0.25))
-            lower = next((one for one in steps if loss(one)[0] <= height + 1e-12 * abs(height)), None)
+            lower = next((one for one in steps if self.loss(one)[0] <= height + 1e-12 * abs(height)), None)
             if lower is None:
                 return part, False
             part = lower
         return part, False
 
-    part, reached = place[free], False
+    def fit(self, part: Array) -> Fit:
+        """Return the fit at a place."""
+        value, _, curved = self.likelihood.at(self.whole(part))
+        return Fit(self.whole(part), value, -curved)
+
+
+def maximise(likelihood: Likelihood, start: Sequence[float], *, scale_held: bool = False) -> Fit:
+    """Return the greatest log-likelihood found from a start, with the log scale held where it starts if so asked."""
+    climb = _Climb(likelihood, start, scale_held)
+    part, reached = climb.place[climb.free], False
     for steps in (_ROUGH, _STEPS) if likelihood.between else (_STEPS,):
         likelihood.steps = steps
-        found, reached = newton(part)
+        found, reached = climb.newton(part)
         part = found if reached or steps == _STEPS else part
     if not reached:
-        options: Any = {"gtol": 1e-6 * float(likelihood.table.count.sum()), "maxiter": 200}
+        options: Any = {"gtol": 1e-6 * float(likelihood.data.count.sum()), "maxiter": 200}
         with suppress(ValueError, OverflowError, UnboundLocalError, np.linalg.LinAlgError):  # no way up is no error
-            best = minimize(loss, part, jac=True, hess=bend, method="trust-exact", options=options)
-            part, _ = newton(np.asarray(best.x))
-    value, _, curved = likelihood.at(whole(part))
-    return Fit(whole(part), value, -curved)
+            best = minimize(climb.loss, part, jac=True, hess=climb.bend, method="trust-exact", options=options)
+            part, _ = climb.newton(np.asarray(best.x))
+    return climb.fit(part)
 
 
-def starts(table: Table, *, ready_only: bool) -> tuple[float, float, float]:
-    """Return a location, a log scale and a log spread of batches to begin with, from the middles of the rows."""
-    count = np.where(table.open & ready_only, 1e-9, table.count)
-    middle = table.middle + np.where(table.open, 0.3, 0.0)
+def starts(data: CensoredData, *, ready_only: bool) -> tuple[float, float, float]:
+    """Return starting values of location, log scale and log spread of batches, from the midpoints of the rows."""
+    count = np.where(data.open & ready_only, 1e-9, data.count)
+    middle = data.midpoint + np.where(data.open, 0.3, 0.0)
     mean = float((count * middle).sum() / count.sum())
-    of_batch = table.add(count * middle) / table.add(count)
-    within = float((count * (middle - of_batch[table.owner]) ** 2).sum() / count.sum())
+    of_batch = data.add(count * middle) / data.add(count)
+    within = float((count * (middle - of_batch[data.owner]) ** 2).sum() / count.sum())
     overall = float((count * (middle - mean) ** 2).sum() / count.sum())
-    many = table.first.size > 1
+    many = data.first.size > 1
     return mean, math.log(max(within if many else overall, 0.0025)) / 2, math.log(max(overall - within, 0.0025)) / 2
 
 
-def fit_best(table: Table, law: Law, *, never: bool, many: bool) -> tuple[Fit, bool, bool]:
-    """Fit with and without plants that never finish and a spread of batches; take what betters the likelihood.
+def fit_best(data: CensoredData, law: Law, *, never: bool, many: bool) -> tuple[Fit, bool, bool]:
+    """Fit with and without plants that never finish and a spread of batches; return the better fit.
 
     Returns
     -------
     The fit, whether some plants never finish in it, and whether its batches differ.
     """
     chosen: tuple[Fit, bool, bool] | None = None
-    ready = float(table.count[~table.open].sum() / table.count.sum())
+    ready = float(data.count[~data.open].sum() / data.count.sum())
     for over, across in [(False, False), (True, False), (False, True), (True, True)]:
         if (over and not never) or (across and not many):
             continue
-        likelihood = Likelihood(table, law, never=over, between=across)
-        mean, log_scale, log_spread = starts(table, ready_only=over)
+        likelihood = Likelihood(data, law, never=over, between=across)
+        mean, log_scale, log_spread = starts(data, ready_only=over)
         odds = float(logit(min(ready, 0.95)))
         fit = maximise(likelihood, [mean, log_scale] + [odds] * over + [log_spread] * across)
         if over and not across and chosen is not None and fit.log_likelihood < chosen[0].log_likelihood + _GAIN:

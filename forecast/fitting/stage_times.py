@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from scipy.special import expit
 
 from forecast.errors import Fault, Refused, refuse
-from forecast.fitting.interval_censored import LAWS, Fit, Likelihood, Table, fit_best, maximise
+from forecast.fitting.interval_censored import LAWS, Fit, Likelihood, CensoredData, fit_best, maximise
 from forecast.rates.distributions import Z90, Duration
 from forecast.rates.levels import Level
 from forecast.streams import Array
@@ -265,7 +265,7 @@ def learn_time(
         raise refuse("law", law, "no such law", f"Give one of: {', '.join(get_args(TimeLaw))}.")
     read = _read(rows)
     names = {row.batch for row in read}
-    table = Table((row.batch or "", float(row.after), float(row.until), int(row.count)) for row in read)
+    table = CensoredData((row.batch or "", float(row.after), float(row.until), int(row.count)) for row in read)
     growing = any(math.isinf(row.until) for row in read)
     fit, over, across = fit_best(table, LAWS[law], never=never and growing, many=len(names) > 1)
     fit, told = _spread_told(fit, Likelihood(table, LAWS[law], never=over, between=across))
@@ -322,7 +322,7 @@ def _spread_told(fit: Fit, likelihood: Likelihood) -> tuple[Fit, bool]:
     widest = max(fit.parameters[1], fit.parameters[-1] if likelihood.between else -math.inf)
     if not (np.isfinite(fit.information).all() and widest < _STEEPEST):
         raise _untold("the spread between plants, or between batches, runs away")
-    if fit.parameters[1] < _SPIKE and (likelihood.table.width == 0).any():
+    if fit.parameters[1] < _SPIKE and (likelihood.data.width == 0).any():
         raise _untold("an exact time draws all others to it")
     values, vectors = np.linalg.eigh(fit.information)
     sound = bool(values[0] > 1e-7)

@@ -67,9 +67,9 @@ class Records(Row):
     >>> second = CountRecord(date="2027-03-29", alive=94, transferred=90, losses=1, **cells)
     >>> records = Records(batches=[came], counts=[second, first])
     >>> records.stages()[["stage", "entered", "left", "losses", "remaining"]]
-         stage  entered  left  discarded  remaining
-    0  weaning       98    90          4          4
-    1                90     0          0         90
+         stage  entered  left  losses  remaining
+    0  weaning       98    90       4          4
+    1                90     0       0         90
     >>> records.times()[["after", "until", "number"]]
        after  until  number
     0    2.0    4.0      90

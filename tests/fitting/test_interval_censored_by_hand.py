@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 from scipy.special import expit
 
-from forecast.fitting.interval_censored import LAWS, Likelihood, Table, fit_best, maximise
+from forecast.fitting.interval_censored import LAWS, Likelihood, CensoredData, fit_best, maximise
 
 INF = math.inf
 UNIT = {"lognormal": stats.norm, "log-logistic": stats.logistic, "weibull": stats.gumbel_l}
@@ -61,15 +61,15 @@ def test_before_the_first_look_and_after_the_last_are_whole_tails(name):
 
 def test_a_table_is_sorted_added_up_and_knows_its_batches():
     rows = [("b", 3, 4, 2), ("a", 0, 5, 1), ("b", 3, 4, 3), ("a", 2, 2, 1), ("a", 6, INF, 4)]
-    table = Table(rows)
+    table = CensoredData(rows)
     log = math.log
     expected = {
         "count": [1, 1, 4, 5],
-        "p5": [-INF, log(2), log(6), log(3)],
-        "p95": [log(5), log(2), INF, log(4)],
+        "lower": [-INF, log(2), log(6), log(3)],
+        "upper": [log(5), log(2), INF, log(4)],
         "width": [INF, 0, INF, log(4 / 3)],
         "log_width": [INF, -log(2), INF, log(log(4 / 3))],
-        "median": [log(5), log(2), log(6), (log(3) + log(4)) / 2],
+        "midpoint": [log(5), log(2), log(6), (log(3) + log(4)) / 2],
     }
     for name, column in expected.items():
         found = getattr(table, name)
@@ -98,16 +98,16 @@ def test_each_kind_of_row_counts_by_its_own_chance(name):
     }
     at = np.array([location, math.log(scale), odds])
     for (after, until), chance in chances.items():
-        one = Likelihood(Table([("", after, until, 3)]), LAWS[name], never=True, between=False)
+        one = Likelihood(CensoredData([("", after, until, 3)]), LAWS[name], never=True, between=False)
         assert one.at(at)[0] == pytest.approx(3 * math.log(chance), rel=1e-8)
-    both = Likelihood(Table([("", *look, 3) for look in chances]), LAWS[name], never=True, between=False)
+    both = Likelihood(CensoredData([("", *look, 3) for look in chances]), LAWS[name], never=True, between=False)
     assert both.size == 3
     assert both.at(at)[0] == pytest.approx(3 * sum(map(math.log, chances.values())), rel=1e-8)
 
 
 def test_with_its_scale_held_a_fit_moves_the_location_alone():
     times = [2.0, 3.0, 5.0, 9.0]
-    table = Table([("", time, time, 2) for time in times])
+    table = CensoredData([("", time, time, 2) for time in times])
     fit = maximise(Likelihood(table, LAWS["lognormal"], never=False, between=False), [0.3, -0.2], scale_held=True)
     assert fit.parameters == pytest.approx([np.log(times).mean(), -0.2], abs=1e-6)
     assert fit.information[0, 0] == pytest.approx(8 / math.exp(-0.4))
@@ -121,7 +121,7 @@ def test_a_part_that_never_gets_ready_and_a_spread_of_batches_are_taken_where_th
     late = [("b", after + 4, until + 5, 10) for after, until in weeks]
 
     def taken(rows, never=True, many=True):
-        return fit_best(Table(rows), law, never=never, many=many)[1:]
+        return fit_best(CensoredData(rows), law, never=never, many=many)[1:]
 
     assert taken(ready) == (False, False)
     assert taken(ready + growing) == (True, False)

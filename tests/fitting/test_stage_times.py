@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from forecast.errors import Refused
-from forecast.fitting.interval_censored import LAWS, Likelihood, Table
+from forecast.fitting.interval_censored import LAWS, Likelihood, CensoredData
 from forecast.fitting.stage_times import Counted, LearnedTime, learn_time
 from forecast.rates.distributions import Duration
 
@@ -158,7 +158,7 @@ def test_a_log_logistic_time_spread_too_wide_has_no_coefficient_of_variation():
     assert learn_time(RICE_16, law="log-logistic").variation == INF
 
 
-TABLE = Table(
+TABLE = CensoredData(
     [
         ("a", 0, 3, 4), ("a", 3, 4, 5), ("b", 4, 4, 2), ("b", 5, 5.0001, 3), ("c", 6, 9, 7), ("c", 9, INF, 6),
         ("a", 4, INF, 2),
@@ -187,13 +187,15 @@ def test_the_derivatives_of_the_likelihood_are_its_differences(law, never, betwe
 def test_the_integral_over_batches_is_that_of_a_very_fine_grid(law, plants, within, between):
     rows = nursery(np.random.default_rng(3), batches=4, plants=plants, within=within, between=between, last=14)
     parameters = np.array([math.log(8), math.log(within), 2.0, math.log(between)])
-    got = Likelihood(Table((b, a, u, n) for n, a, u, b in rows), LAWS[law], never=True, between=True).at(parameters)[0]
+    got = Likelihood(CensoredData((b, a, u, n) for n, a, u, b in rows), LAWS[law], never=True, between=True).at(
+        parameters
+    )[0]
     z, total = np.linspace(-9, 9, 20_001), 0.0
     for name in {row[3] for row in rows}:
         logs = -(z**2) / 2 - math.log(2 * math.pi) / 2
         for n, a, u, batch in rows:
             if batch == name:
-                one = Likelihood(Table([("", a, u, n)]), LAWS[law], never=True, between=False)
+                one = Likelihood(CensoredData([("", a, u, n)]), LAWS[law], never=True, between=False)
                 terms = one._rows((parameters[0] + between * z)[None, :], parameters[:3])
                 logs = logs + n * terms.value[0]
         total += logs.max() + math.log(np.trapezoid(np.exp(logs - logs.max()), z))
@@ -320,7 +322,9 @@ def test_the_unit_of_time_changes_only_the_unit_of_the_median(rows, law, unit):
 @given(shift=st.floats(-200, 200), law=st.sampled_from(NAMES))
 def test_extreme_intervals_leave_the_likelihood_finite_and_its_slope_towards_them(shift, law):
     rows = [("", 3.0, 4.0, 5), ("", 7.0, INF, 5), ("", 0.0, 2.0, 1)]
-    value, slope, bend = Likelihood(Table(rows), LAWS[law], never=False, between=False).at(np.array([shift, -1.0]))
+    value, slope, bend = Likelihood(CensoredData(rows), LAWS[law], never=False, between=False).at(
+        np.array([shift, -1.0])
+    )
     assert math.isfinite(value)
     assert np.isfinite(slope).all()
     assert np.isfinite(bend).all()

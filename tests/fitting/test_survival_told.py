@@ -107,7 +107,7 @@ def test_all_that_is_wrong_with_records_and_groups_is_told_at_once():
 )  # fmt: skip
 def test_what_is_believed_of_a_variety_is_said_with_its_records_and_what_they_moved(changes, said):
     whole = {
-        "name": "Alba", "batches": 2, "plants": 90, "mean": 0.82, "spread": 0.09, "centre": 0.83, "doubt": 0.05,
+        "name": "Alba", "batches": 2, "plants": 90, "mean": 0.82, "sd": 0.09, "centre": 0.83, "doubt": 0.05,
         "weight": 0.64, "prior_mean": 0.7, "prior_sd": 0.2,
     }  # fmt: skip
     learned = Learned(**(whole | changes))

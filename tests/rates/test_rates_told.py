@@ -10,7 +10,6 @@ import pytest
 from scipy import stats
 
 from forecast.errors import Refused
-from forecast.fitting.betabinomial import fit_groups, log_pmf
 from forecast.rates.amounts import Amount, Count
 from forecast.rates.distributions import Duration, Share
 from forecast.weather.station import again, contrary, months_measured, not_of_air, number, read_days
@@ -143,62 +142,6 @@ def test_halves_of_plants_asked_for_count_as_one_in_draws_and_on_average_alike()
     for amount in (Amount(2.3, 2.5, 2.5), Amount(2.5, 2.5, 2.7), Amount(1.5, 2.5, 6)):
         drawn = Count(amount).quantile(u)
         assert (Count(amount).mean, Count(amount).variance) == pytest.approx((drawn.mean(), drawn.var()), abs=1e-3)
-
-
-# Beta-binomials
-
-
-def test_log_chances_are_those_of_scipy_whatever_the_shape():
-    y, a = np.array([[0], [3], [10]]), np.array([0.5, 2.0, 40.0])
-    assert log_pmf(y, 10, a, 3) == pytest.approx(stats.betabinom.logpmf(y, 10, a, 3))
-
-
-@pytest.mark.parametrize("rows", [([], [], []), ([1], [2, 3], ["a"]), ([1], [2], []), ([1, 1], [2], ["a"])])
-def test_columns_of_no_or_different_length_are_not_fitted(rows):
-    assert refused(lambda: fit_groups(*rows)) == (
-        "not one row for each batch. Give survived, of and group of one length, at least 1."
-    )
-
-
-def test_every_row_that_is_no_count_is_told_by_its_number():
-    assert refused(lambda: fit_groups([5, 0, 1.5, -1, 0, 2], [4, 0, 4, 4, 1, 2.5], list("aabbab"))).splitlines() == [
-        f"row {row}, column survived, '{said}': not a count. Give whole numbers, survived at most of."
-        for row, said in [(1, "5 of 4"), (2, "0 of 0"), (3, "1.5 of 4"), (4, "-1 of 4"), (6, "2 of 2.5")]
-    ]
-
-
-def test_batches_of_one_plant_fit_shares_that_are_their_plain_means():
-    """Of single plants no correlation can be seen: each group's share is survivors over plants."""
-    fit = fit_groups([1, 0, 1, 1, 0, 0, 1], [1] * 7, ["b", "b", "b", "b", "a", "a", "a"])
-    assert list(fit.pooled.items()) == [("b", 3 / 4), ("a", 1 / 3)]
-    assert list(fit.shares) == ["b", "a"]
-    assert list(fit.shares.values()) == pytest.approx([3 / 4, 1 / 3], abs=1e-4)
-    likelihood = 3 * math.log(3 / 4) + math.log(1 / 4) + math.log(1 / 3) + 2 * math.log(2 / 3)
-    assert fit.log_likelihood == pytest.approx(likelihood, abs=1e-6)
-    assert fit.deviance == pytest.approx(-2 * likelihood)
-    assert fit.free == 5
-    assert 1 / (fit.likeness + 1) == pytest.approx(fit.correlation)
-
-
-def test_batches_that_differ_less_than_by_chance_are_binomial_and_all_or_nothing_is_one_plant():
-    alike = fit_groups([5, 5, 5, 5], [10] * 4, ["a"] * 4)
-    assert alike.shares["a"] == pytest.approx(0.5, abs=1e-4)
-    assert 0.9e-7 < alike.correlation < 1e-6
-    assert alike.log_likelihood == pytest.approx(4 * stats.binom.logpmf(5, 10, 0.5), abs=1e-4)
-    assert (alike.deviance, alike.free) == (0, 3)
-    apart = fit_groups([10, 0, 10, 0], [10] * 4, ["a"] * 4)
-    assert apart.correlation == pytest.approx(1 / 1.001, rel=1e-6)
-    assert apart.log_likelihood == pytest.approx(4 * math.log(0.5), abs=0.02)
-
-
-def test_groups_in_which_all_or_none_survived_are_certain_and_add_nothing():
-    rows = [(3, 10), (6, 10), (9, 12)]
-    one = fit_groups(*zip(*rows, strict=True), ["b"] * 3)
-    more = fit_groups([5, 3, 6, 9, 0, 0], [5, 10, 10, 12, 4, 9], ["all", "b", "b", "b", "none", "none"])
-    assert more.shares == {"all": 1, "b": pytest.approx(one.shares["b"], abs=1e-6), "none": 0}
-    assert more.pooled == {"all": 1, "b": 18 / 32, "none": 0}
-    assert (more.log_likelihood, more.correlation) == pytest.approx((one.log_likelihood, one.correlation), rel=1e-5)
-    assert (more.deviance, more.free) == (pytest.approx(one.deviance), 3)
 
 
 @pytest.mark.parametrize("ends", [(0.9, 0.8), (0.8, 0.8), (0, 0.6), (-0.1, 0.6), (0.6, 1), (0.6, math.nan)])

@@ -6,7 +6,6 @@ import re
 import pytest
 
 from forecast import Refused
-from forecast.fitting.betabinomial import fit_groups
 from forecast.fitting.survival import Pooled, Priors, Record
 from forecast.rates.amounts import Amount
 from forecast.rates.cycles import ByCycle
@@ -135,14 +134,6 @@ CYCLES = "Write one number, or one for each cycle separated by spaces, such as 2
         (
             lambda: Climate([1] * 12, [4] * 12, 1, persistence=1.5),
             "persistence, 1.5: not such a correlation. Give a number from 0 to 0.95; 0.3 is usual.",
-        ),
-        (
-            lambda: fit_groups([1], [2, 3], ["a"]),
-            "not one row for each batch. Give survived, of and group of one length, at least 1.",
-        ),
-        (
-            lambda: fit_groups([5, 3], [4, 3], ["a", "b"]),
-            "row 1, column survived, '5 of 4': not a count. Give whole numbers, survived at most of.",
         ),
         (lambda: Record("A", 5, 4), "survived, '5': not usable. Give a whole number from 0 to 4."),
         (lambda: Record("A", 1, 0), "of, '0': not usable. Give a whole number from 1 to 1,000,000,000."),

@@ -174,12 +174,15 @@ def test_in_weather_that_never_changes_degree_days_are_weeks_times_what_a_week_h
     truth = Truth({("A", "weaning"): 0.9, ("A", "pots"): 0.8}, 20, {"weaning": 5, "pots": 7}, 0.2)
     plain = season([WEANING, POTS])
     records = simulated(plain, [("A", date(2026, 1, 5) + timedelta(9 * i), 120) for i in range(8)], truth, rng)
-    warm = [row | {"runs_on": "degree-days", "base": 5, "typical": 70 * row["typical"]} for row in (WEANING, POTS)]
+    warm = [
+        row | {"runs_on": "degree-days", "base_temperature": 5, "typical": 70 * row["typical"]}
+        for row in (WEANING, POTS)
+    ]
     climate = [{"month": month, "t_min": 15, "t_max": 15, "year_sd": 1} for month in range(1, 13)]
     by_weeks = forecast.learn(plain, records).table().query("what == 'time'")
     by_warmth = forecast.learn(season(warm, climate=climate), records).table().query("what == 'time'")
     assert list(by_warmth.learned) == pytest.approx(70 * by_weeks.learned, rel=1e-5)
-    assert list(by_warmth.spread) == pytest.approx(by_weeks.spread, rel=1e-4)
+    assert list(by_warmth.sd) == pytest.approx(by_weeks.sd, rel=1e-4)
     assert list(by_warmth.weight) == pytest.approx(by_weeks.weight, rel=1e-4)
 
 
@@ -271,7 +274,7 @@ def test_a_learned_season_is_used_like_any_other_and_what_is_made_from_it_is_pla
     assert type(plain) is type(learned.replace(seed=5)) is Season
     assert plain.survivals(variety) == learned.survivals(variety)
     assert learned.stated is demo
-    assert len(learned.table("target")) == len(demo.targets)
+    assert len(learned.table("targets")) == len(demo.targets)
     forecast.write_season(learned, tmp_path / "made")
     assert forecast.read_season(tmp_path / "made").stages == learned.stages
     assert learned.stages[-1].source.startswith("survival: own records; before: survival: common practice")
@@ -392,9 +395,9 @@ def test_labs_that_differ_are_told_apart_and_those_that_do_not_are_not():
     table = forecast.learn(plan, Records(batches=rows)).labs("arrival").set_index(["lab", "other"])
     poor, same = table.loc["Good Lab", "Poor Lab"], table.loc["Good Lab", "Other Lab"]
     assert poor.said == "More survive from Good Lab than from Poor Lab with a chance of 99 in 100: it is better."
-    assert 0.15 < poor.low < poor.better_by < poor.high
+    assert 0.15 < poor.p5 < poor.better_by < poor.p95
     assert same.said.endswith("the two overlap and cannot be told apart.")
-    assert same.low < 0 < same.high
+    assert same.p5 < 0 < same.p95
     assert (poor.batches, poor.other_batches) == (8, 8)
     with pytest.raises(Refused, match="batches of fewer than two labs are finished in it"):
         forecast.learn(season([stage("arrival")]), Records(batches=[came()])).labs("arrival")
@@ -421,7 +424,7 @@ def test_a_simulated_nursery_has_its_true_survivals_within_the_ranges_learned():
     for row in rows:
         table = learned.shares(row["stage"])
         truth = np.array([true[name, row["stage"]] for name in table.variety])
-        inside.append((table.low < truth) & (truth < table.high))
+        inside.append((table.p5 < truth) & (truth < table.p95))
         own = table.batches > 0
         better.append(np.mean((table.learned - truth)[own] ** 2) / np.mean((table.counted - truth)[own] ** 2))
         assert abs((table.learned - truth).mean()) < 3 * (table.learned - truth).std() / math.sqrt(len(names)) + 0.01

@@ -119,7 +119,7 @@ def test_a_workbook_holds_the_same_and_may_do_without(place: Path) -> None:
 
 def test_a_file_of_semicolons_and_decimal_commas_says_the_same(place: Path) -> None:
     before = read_records(place)
-    text = "date;low;high;note\n2027-03-02;1,5;9,25;\n2027-03-05;-2;7;thermometer moved\n2027-03-04;0,0;6,0;\n"
+    text = "date;t_min;t_max;note\n2027-03-02;1,5;9,25;\n2027-03-05;-2;7;thermometer moved\n2027-03-04;0,0;6,0;\n"
     (place / "weather.csv").write_text(text, encoding="utf-8")
     assert read_records(place) == before
 
@@ -143,33 +143,33 @@ def test_a_file_of_semicolons_and_decimal_commas_says_the_same(place: Path) -> N
         (
             "-2,7,",
             "8,7,",
-            "weather.csv, row 4, column high, 7.0: the maximum lies below the minimum of 8.0. Give the minimum first, "
+            "weather.csv, row 4, column t_max, 7.0: the maximum lies below the minimum of 8.0. Give the minimum first, "
             "then the maximum.",
         ),
         (
             "0,6,",
             "41,68,",
-            "weather.csv, row 5, column high, '68': not a temperature of air in degrees Celsius. Give a number of "
+            "weather.csv, row 5, column t_max, '68': not a temperature of air in degrees Celsius. Give a number of "
             "degrees Celsius: (F - 32) / 1.8 from Fahrenheit.",
         ),
         (
             "0,6,",
             "-91,6,",
-            "weather.csv, row 5, column low, '-91': not a temperature of air in degrees Celsius. Give a number of "
+            "weather.csv, row 5, column t_min, '-91': not a temperature of air in degrees Celsius. Give a number of "
             "degrees Celsius: (F - 32) / 1.8 from Fahrenheit.",
         ),
-        ("0,6,", "0,,", "weather.csv, row 5, column high: nothing stands here. Fill it in; it is needed."),
+        ("0,6,", "0,,", "weather.csv, row 5, column t_max: nothing stands here. Fill it in; it is needed."),
         (
             "0,6,",
             "0,warm,",
-            "weather.csv, row 5, column high, 'warm': not a number. Write digits with a decimal point, without unit or "
+            "weather.csv, row 5, column t_max, 'warm': not a number. Write digits with a decimal point, without unit or "
             "spaces, such as 12.5.",
         ),
-        ("date,low", "date,lo", "weather.csv, row 1, column lo: there is no such column. Is low meant?"),
+        ("date,t_min", "date,t_mi", "weather.csv, row 1, column t_mi: there is no such column. Is t_min meant?"),
         (
             "date,t_min,t_max,note\n2027-03-02,1.5,9.25,\n",
-            "date;low;high;note\n2027-03-02;1.500;9,25;\n",
-            "weather.csv, row 2, column low, '1.500': could be read in two ways. Write 1500 or 1.5, whichever is "
+            "date;t_min;t_max;note\n2027-03-02;1.500;9,25;\n",
+            "weather.csv, row 2, column t_min, '1.500': could be read in two ways. Write 1500 or 1.5, whichever is "
             "meant.",
         ),
     ],
@@ -179,7 +179,7 @@ def test_a_fault_is_told_with_place_value_and_remedy(place: Path, old: str, new:
 
 
 def test_faults_of_weather_do_not_hide_those_of_plants(place: Path) -> None:
-    (place / "weather.csv").write_text("low,high\n1,2\n", encoding="utf-8")
+    (place / "weather.csv").write_text("t_min,t_max\n1,2\n", encoding="utf-8")
     told = damaged(place, "pots,95,0,0,5", "pots,99,0,0,5", "counts.csv")
     assert len(told) == 2
     assert told[0].startswith("weather.csv, row 1, column date: ")
@@ -194,7 +194,7 @@ def test_a_file_that_is_nearly_called_so_is_not_passed_over(place: Path) -> None
 
 
 def test_rows_made_in_python_are_refused_in_the_same_words() -> None:
-    with pytest.raises(Refused, match=r"high, 70: not a temperature of air in degrees Celsius. .* from Fahrenheit."):
+    with pytest.raises(Refused, match=r"t_max, 70: not a temperature of air in degrees Celsius. .* from Fahrenheit."):
         WeatherRecord(date="2027-03-01", t_min=50, t_max=70)
     with pytest.raises(Refused, match=r"^weather, row 2, column date, '2027-03-02': the day stands in row 1 already"):
         Records(weather=[ROWS[0], ROWS[0]])

@@ -202,7 +202,7 @@ def test_the_more_plants_were_counted_the_narrower_is_what_is_known():
 def test_the_clock_of_a_stage_shows_weeks_or_the_degree_days_of_usual_weather():
     """Always 14 degrees above a base of 4: 70 degree-days a week, 10 a day."""
     climate = [{"month": i + 1, "t_min": 14, "t_max": 14, "year_sd": 0} for i in range(12)]
-    warm = {"runs_on": "degree-days", "base": 4, "typical": 300}
+    warm = {"runs_on": "degree-days", "base_temperature": 4, "typical": 300}
     made = season([stage(typical=4), stage("growing on", **warm)], climate=climate)
     start, usual = made.first_week.monday.toordinal(), UsualWarmth(made, {})
     since = np.array([0, 1, 10, 38])
@@ -220,7 +220,7 @@ def test_on_degree_days_a_cold_start_counts_for_little():
         (change,) = shifts(made, season_streams(1024, 1), [Followed("A", 1, (counted(0, 0, 100, weeks),))])
         return change[SURVIVAL]
 
-    warm = {"runs_on": "degree-days", "base": 4, "typical": 280}
+    warm = {"runs_on": "degree-days", "base_temperature": 4, "typical": 280}
     climate = [{"month": i + 1, "t_min": 14, "t_max": 14, "year_sd": 0} for i in range(12)]
     assert learned(4.0, **warm) == pytest.approx(learned(4.0, typical=4), abs=1e-9)
     climate = [row | {"t_min": 6.5, "t_max": 6.5} for row in climate]

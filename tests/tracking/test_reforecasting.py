@@ -103,7 +103,7 @@ def test_on_the_day_of_the_first_delivery_it_is_the_forecast(counted):
 def test_on_the_day_of_the_first_delivery_of_a_warm_season_it_is_the_forecast():
     climate = [{"month": i + 1, "t_min": 8, "t_max": 18, "year_sd": 1.5} for i in range(12)]
     cold = {"cold_below": 10, "cold_loss": 0.2}
-    warm = [ROUTE[0] | cold, ROUTE[1] | {"runs_on": "degree-days", "base": 5, "typical": 300}]
+    warm = [ROUTE[0] | cold, ROUTE[1] | {"runs_on": "degree-days", "base_temperature": 5, "typical": 300}]
     made = plan(warm, climate=climate)
     found = reforecast(made, Records(batches=BATCHES[:1]), on_date=MONDAYS["2027-W03"], draws=256, seed=3)
     assert same(found.outcome, forecast.simulate(made, draws=256, seed=3))
@@ -385,7 +385,7 @@ def short(**cells):
 def test_a_top_up_is_the_smallest_lawful_order_that_makes_up_for_what_is_missing():
     """All that comes from one delivery is Binomial(n, 0.76), beside what each draw has from the plants there are."""
     target = [{"variety": "A", "week": "2027-W25", "target": 290}]
-    found = short(price_list=[offer(multiple=5, minimum=10, lead_weeks=3, last_week="2027-W15")], target=target)
+    found = short(price_list=[offer(multiple=5, minimum=10, lead_weeks=3, last_week="2027-W15")], targets=target)
     assert found.targets()["chance"].iloc[0] < 0.9
     (order,) = found.top_up
     there = found.outcome.on_hand("A")[0][24]
@@ -447,7 +447,7 @@ def test_a_delivery_that_comes_too_late_is_told_as_out_of_reach():
 
 def test_what_is_past_is_not_topped_up_and_not_shown():
     target = [{"variety": "A", "week": week, "target": 290} for week in ("2027-W06", "2027-W25")]
-    found = short(target=target, price_list=[offer()])
+    found = short(targets=target, price_list=[offer()])
     assert found.targets()["week"].tolist() == ["2027-W25"]
     assert [str(order.by) for order in found.top_up] == ["2027-W25"]
     assert "2027-W06" not in str(found)

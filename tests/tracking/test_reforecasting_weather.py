@@ -130,7 +130,7 @@ def test_plants_are_ready_when_the_measured_degree_days_have_come_together(warme
     assert str(batch.week) == "2027-W08"
     fate = found.outcome.fate(batch)
     mean = [
-        np.mean([(row.low + row.high) / 2 for row in weather(warmer)[49 + 7 * k : 56 + 7 * k]]) - 5 for k in range(6)
+        np.mean([(row.t_min + row.t_max) / 2 for row in weather(warmer)[49 + 7 * k : 56 + 7 * k]]) - 5 for k in range(6)
     ]
     left = 490 - 7 * sum(mean)
     weeks = np.arange(0, 20, 0.25)
@@ -201,7 +201,7 @@ def test_a_top_up_meets_the_weather_that_follows_from_what_was_measured():
 def test_the_weeks_gone_by_are_as_measured_in_every_draw_and_those_to_come_are_not():
     found = made(weather(4.0))
     clock = found.outcome.fate(found.outcome.batches[-1]).clocks[1]
-    mean = np.array([(row.low + row.high) / 2 for row in weather(4.0)]).reshape(13, 7).mean(axis=1)
+    mean = np.array([(row.t_min + row.t_max) / 2 for row in weather(4.0)]).reshape(13, 7).mean(axis=1)
     assert clock[:14] == pytest.approx(np.concatenate([[0], np.cumsum(7 * (mean - 5))])[:, None] + np.zeros((1, 512)))
     assert clock[14].std() == pytest.approx(7 * 1.5 * np.sqrt(1 - 0.3**2), rel=4 / np.sqrt(2 * 512))
 

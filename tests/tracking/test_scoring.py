@@ -221,7 +221,7 @@ def test_shares_are_those_that_learning_gives_that_day(demo):
     for variety in ("Gerbera 'Zollinka'", "Hosta 'Quenvara'", "Calla 'Daviorne'"):
         for at, share in enumerate(learned.survivals(variety)):
             found = past.share(variety, at, day)
-            assert (found.mean, found.spread) == pytest.approx(
+            assert (found.mean, found.sd) == pytest.approx(
                 (share.mean, share.sd), abs=5.001e-7
             )  # half of the sixth figure, to which learn() holds its numbers
 
