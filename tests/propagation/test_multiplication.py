@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
+from branching import Branching
 from culture_by_culture import grow as one_by_one
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -20,7 +21,6 @@ from scipy import stats
 
 from forecast.errors import Refused
 from forecast.growth.simulation import season_streams
-from forecast.propagation.branching import Branching
 from forecast.propagation.multiplication import Multiplication, Rates, grow
 from forecast.season.propagation_rows import Culture, Division
 
@@ -207,7 +207,7 @@ def test_explants_alone_in_their_vessels_are_the_branching_process_of_the_textbo
         assert abs(shoots.mean() - mean) < 4 * math.sqrt(variance / DRAWS)
         assert abs(shoots.var(ddof=1) - variance) < 4 * math.sqrt((fourth - variance**2) / DRAWS)
         for most in (0, *(law.quantile(q, n) for q in (0.05, 0.5, 0.95))):
-            chance = law.lost(n) if most == 0 else chances[: most + 1].sum()
+            chance = law.extinct_by(n) if most == 0 else chances[: most + 1].sum()
             assert abs((shoots <= most).mean() - chance) < 4 * math.sqrt(chance * (1 - chance) / DRAWS)
     q = (1 - LOST) * 0.8  # of shoots that root, each alone
     error = ((grown.plantlets[3] - q * mean) ** 2).std() / math.sqrt(DRAWS)

@@ -1,4 +1,11 @@
-"""Explants that multiply alone, generation after generation: the textbook branching process."""
+"""Explants that multiply alone, generation after generation: the textbook branching process (Galton-Watson).
+
+With f(s) = sum_k p_k s^k the number in generation n has the generating function f_n(s)^start, where f_0(s) = s and
+f_n = f(f_(n-1)).
+
+Harris, T. E. (1963). The Theory of Branching Processes. Springer, ch. I.
+Athreya, K. B. and Ney, P. E. (1972). Branching Processes. Springer, ch. I, part A.
+"""
 
 from __future__ import annotations
 
@@ -15,59 +22,22 @@ from scipy.fft import irfft, next_fast_len
 from scipy.optimize import brentq
 from scipy.special import betainc, gammainc
 
-from forecast.errors import refuse, whole
+from forecast.streams import Array
 
-_MOST_POINTS = 2**22  # numbers of plants in one distribution
 _MOST_SHOOTS = 2**14  # of one explant, where its chances are cut off
-_MOST_PLANTS = 2**53  # whole numbers up to here are exact
-_MOST_GENERATIONS = 10_000
 
 
 @dataclass(frozen=True)
 class Branching:
-    """Explants that each give 0, 1, 2, ... shoots, alone and by the same chances (Galton-Watson process).
+    """So many explants at the start, each of which gives 0, 1, 2, ... shoots by the same chances.
 
-    Parameters
-    ----------
-    chances
-        Chance that one explant gives 0, 1, 2, ... shoots [0 to 1]; they add to 1 within 1e-9.
-    start
-        Number of explants at the beginning, from 1.
-
-    Raises
-    ------
-    Refused
-        If the chances are no such chances, or the start no such number.
-
-    Notes
-    -----
-    With f(s) = sum_k p_k s^k the number in generation n has the generating function f_n(s)^start, where
-    f_0(s) = s and f_n = f(f_(n-1)).
-
-    References
-    ----------
-    Harris, T. E. (1963). The Theory of Branching Processes. Springer, ch. I.
-    Athreya, K. B. and Ney, P. E. (1972). Branching Processes. Springer, ch. I, part A.
-
-    Examples
-    --------
     >>> culture = Branching((1 / 6, 1 / 2, 1 / 3), start=3)
-    >>> round(culture.mean(5), 4), round(culture.lost_at_last, 4), culture.quantile(0.95, 5)
+    >>> round(culture.mean(5), 4), round(culture.extinction_probability, 4), culture.quantile(0.95, 5)
     (6.4842, 0.125, 14)
     """
 
     chances: tuple[float, ...]
     start: int = 1
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "chances", tuple(float(chance) for chance in self.chances))
-        object.__setattr__(self, "start", whole("start", self.start, 1, _MOST_PLANTS))
-        if not all(0 <= chance < math.inf for chance in self.chances):
-            raise refuse("chances", self.chances, "a chance lies between 0 and 1", "Give finite numbers from 0.")
-        total = math.fsum(self.chances)
-        if not abs(total - 1) <= 1e-9:
-            remedy = "Divide each by their sum." if total else "Give the chances of 0, 1, 2, ... shoots."
-            raise refuse("chances", self.chances, f"the chances add to {total:.10g}, not to 1", remedy)
 
     @classmethod
     def negative_binomial(cls, mean: float, size: float, start: int = 1) -> Branching:
@@ -77,18 +47,11 @@ class Branching:
         where less than 1e-15 is left, and divided by the sum (Johnson, N. L., Kemp, A. W. and Kotz, S. 2005,
         Univariate Discrete Distributions, 3rd ed., ch. 5).
         """
-        if not 0 < mean < math.inf:
-            raise refuse("mean", mean, "not a mean number of shoots", "Give a finite number above 0.")
-        if not size > 0:
-            raise refuse("size", size, "not a size", "Give a number above 0; infinite for a Poisson number.")
 
         def done(k: int) -> bool:
             return bool((betainc(k, size, mean / (size + mean)) if size < math.inf else gammainc(k, mean)) < 1e-15)
 
-        most = bisect_left(range(1, _MOST_SHOOTS + 1), True, key=done)
-        if most == _MOST_SHOOTS:
-            raise refuse("size", size, f"an explant may give over {_MOST_SHOOTS:,} shoots", "Give a larger size.")
-        j = np.arange(most)
+        j = np.arange(bisect_left(range(1, _MOST_SHOOTS + 1), True, key=done))
         logs = np.cumsum(np.log(mean) + np.log1p(j / size) - np.log1p(j) - math.log1p(mean / size))
         chances = np.exp(np.concatenate([[0.0], logs]) - max(logs.max(initial=0.0), 0.0))
         return cls(tuple((chances / chances.sum()).tolist()), start)
@@ -99,34 +62,31 @@ class Branching:
         p_0 becomes c + (1 - c) p_0 and p_k becomes (1 - c) p_k, so m becomes (1 - c) m and s^2 becomes
         (1 - c) s^2 + c (1 - c) m^2 (generating function c + (1 - c) f(s); Harris 1963, ch. I).
         """
-        if not 0 <= share <= 1:
-            raise refuse("share", share, "a share lost lies between 0 and 1", "For 4 % write 0.04.")
         none, *some = ((1 - share) * self._p).tolist()
         return replace(self, chances=(share + none, *some))
 
     @cached_property
-    def _p(self) -> NDArray[np.float64]:
-        p = np.trim_zeros(np.array(self.chances), "b")
+    def _p(self) -> Array:
+        p = np.trim_zeros(np.array(self.chances, dtype=np.float64), "b")
         return np.asarray(p / math.fsum(p))
 
     @cached_property
-    def _beyond(self) -> NDArray[np.float64]:
+    def _beyond(self) -> Array:
         return np.append(np.cumsum(self._p[:0:-1])[::-1], [0.0] * (self._p.size == 1))  # P(shoots > 0), > 1, ...
 
     @property
-    def mean_shoots(self) -> float:
+    def offspring_mean(self) -> float:
         """Mean number of shoots of one explant, m = f'(1) = sum_k k p_k (Harris 1963, ch. I)."""
         return float(self._p @ np.arange(self._p.size))
 
     @property
-    def variance_shoots(self) -> float:
+    def offspring_variance(self) -> float:
         """Variance of the shoots of one explant, s^2 = sum_k (k - m)^2 p_k (Harris 1963, ch. I)."""
-        return float(self._p @ (np.arange(self._p.size) - self.mean_shoots) ** 2)
+        return float(self._p @ (np.arange(self._p.size) - self.offspring_mean) ** 2)
 
     def mean(self, generation: int) -> float:
         """Return the mean number in a generation, start m^n (Harris 1963, ch. I)."""
-        n = whole("generation", generation, 0, _MOST_GENERATIONS)
-        return self._finite(n, 1.0, np.array([n]))
+        return self.start * self.offspring_mean**generation
 
     def variance(self, generation: int) -> float:
         """Return the variance of the number in a generation.
@@ -134,25 +94,18 @@ class Branching:
         start s^2 m^(n-1) (m^n - 1) / (m - 1), or start s^2 n if m = 1 (Harris 1963, ch. I; Athreya and Ney 1972,
         ch. I), added up as start s^2 (m^(n-1) + ... + m^(2n-2)), which serves any m.
         """
-        n = whole("generation", generation, 0, _MOST_GENERATIONS)
-        return self._finite(n, self.variance_shoots, np.arange(n - 1, 2 * n - 1))
+        powers = np.arange(generation - 1, 2 * generation - 1)
+        return float(self.start * self.offspring_variance * (self.offspring_mean**powers).sum())
 
-    def _finite(self, n: int, times: float, powers: NDArray[np.int64]) -> float:
-        with np.errstate(all="ignore"):
-            value = float(self.start * times * (self.mean_shoots**powers).sum())
-        if not value < math.inf:
-            raise refuse("generation", n, "more plants than a number can hold", "Give fewer generations.")
-        return value
-
-    def lost(self, generation: int) -> float:
+    def extinct_by(self, generation: int) -> float:
         """Return the chance that nothing is left by a generation, f_n(0)^start (Harris 1963, ch. I)."""
         s, k = 0.0, np.arange(self._p.size)
-        for _ in range(whole("generation", generation, 0, _MOST_GENERATIONS)):
+        for _ in range(generation):
             s = min(float(self._p @ s**k), 1.0)
         return s**self.start
 
     @property
-    def lost_at_last(self) -> float:
+    def extinction_probability(self) -> float:
         """Chance that some day nothing is left.
 
         q^start, q the smallest root of f(s) = s in [0, 1]: 1 if m <= 1, unless each explant gives exactly one shoot
@@ -165,20 +118,19 @@ class Branching:
         root = brentq(lambda s: float(rest @ s**k), 0.0, 1.0, xtol=1e-300, rtol=1e-15, maxiter=10_000)
         return float(root) ** self.start
 
-    def distribution(self, generation: int) -> NDArray[np.float64]:
+    def distribution(self, generation: int) -> Array:
         """Return the chances of 0, 1, 2, ... plants in a generation, up to where less than 1e-16 is left.
 
         The discrete Fourier transform of f_n(s)^start at roots of unity (Abate, J. and Whitt, W. 1992, Oper. Res.
         Lett. 12, 245-251). What lies beyond the last number w falls among the first: less than 1e-16 by Chernoff's
-        bound, min over s > 1 of f_n(s)^start / s^(w+1). Rounding is of that order. Refused above 4,194,304 numbers.
+        bound, min over s > 1 of f_n(s)^start / s^(w+1). Rounding is of that order.
         """
-        n, above = whole("generation", generation, 0, _MOST_GENERATIONS), np.geomspace(1e-12, 1e3, 400)
+        n, above = generation, np.geomspace(1e-12, 1e3, 400)
         with np.errstate(over="ignore", invalid="ignore"):
             bounds = (self.start * np.log1p(self._less_one(above, n)) + 37) / np.log1p(above)  # exp(-37) < 1e-16
         most = min(min(bounds[np.isfinite(bounds)].tolist(), default=math.inf), self.start * (self._p.size - 1) ** n)
-        if most >= _MOST_POINTS:
-            problem = f"there may be over {_MOST_POINTS:,} plants, too many for chances of each number"
-            raise refuse("generation", n, problem, "Give fewer generations, or ask for the mean or a sample.")
+        if self.offspring_variance == 0:  # the number is known
+            return np.asarray(np.eye(int(most) + 1)[-1])
         points = next_fast_len(int(most) + 1, real=True)
         z = self._less_one(np.expm1(-2j * np.pi * np.arange(points // 2 + 1) / points), n)
         off = z.real * (2 + z.real) + z.imag**2  # |1 + z|^2 - 1
@@ -195,25 +147,4 @@ class Branching:
 
     def quantile(self, q: float, generation: int) -> int:
         """Return the smallest n with P(Z <= n) >= q, Z the number in a generation, 0 < q < 1; 1e-13 short will do."""
-        if not 0 < q < 1:
-            raise refuse("q", q, "not a chance between 0 and 1", "Give one such as 0.05.")
         return int(np.searchsorted(np.cumsum(self.distribution(generation)), q - 1e-13))
-
-    def sample(self, generations: int, draws: int, rng: np.random.Generator) -> NDArray[np.int64]:
-        """Draw the numbers in generations 0, 1, ..., as whole numbers of shape (generations + 1, draws).
-
-        How many plants of a generation give 0, 1, 2, ... shoots is one multinomial number, drawn as binomial numbers
-        of those left (Johnson, Kotz and Balakrishnan 1997, Discrete Multivariate Distributions, ch. 35).
-        """
-        last = whole("generations", generations, 0, _MOST_GENERATIONS)
-        plants = np.zeros((last + 1, whole("draws", draws, 1, 2**30)), dtype=np.int64)
-        plants[0] = self.start
-        for n in range(last):
-            left = plants[n].copy()
-            if left.max() > _MOST_PLANTS // self._p.size:
-                raise refuse("generations", last, "more plants than can be counted", "Give fewer generations.")
-            for k, share in enumerate(self._p / np.cumsum(self._p[::-1])[::-1]):
-                those = rng.binomial(left, share)
-                plants[n + 1] += k * those
-                left -= those
-        return plants
