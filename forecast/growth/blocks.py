@@ -129,7 +129,7 @@ class InBlocks(Outcome):
         return self._summed_up(None)
 
     def _summed_up(self, executor: Executor | None) -> Summary:
-        target = {row.variety for row in self.season.targets}
+        target = set(self.season.targeted)
         names = [
             row.variety for row in self.season.varieties if row.variety in self._by_variety or row.variety in target
         ]

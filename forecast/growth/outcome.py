@@ -202,7 +202,7 @@ class Outcome:
 
         What nobody has ordered is not met.
         """
-        names = dict.fromkeys(row.variety for row in self.season.targets)
+        names = self.season.targeted
         return float(np.exp(sum((self.asked(name)[1] for name in names), np.zeros(self.draws))).mean())
 
     def asked(self, variety: str) -> tuple[list[tuple[Any, ...]], Array]:
@@ -222,7 +222,7 @@ class Outcome:
         there = np.array([hand[at] >= number for at, number in sales], dtype=np.float64)
         first = self.chances(variety, week=self.season.first_week + sales[0][0], at_least=sales[0][1])
         rows = [
-            (variety, str(row.week), row.median_number, *ranges(hand[at : at + 1])[:, 0], round(float(met.mean()), 4))
+            (variety, str(row.week), row.median_demand, *ranges(hand[at : at + 1])[:, 0], round(float(met.mean()), 4))
             for row, (at, _), met in zip(self.season.targets_of(variety), sales, [first, *there[1:]], strict=True)
         ]
         with np.errstate(divide="ignore"):  # the logarithm of no chance at all

@@ -8,14 +8,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.season.rows import Target
+from forecast.season.targets import Target
 from forecast.streams import Array, Streams
 
 
 def drawn_demand(streams: Streams, row: Target) -> Array:
     """Return the number wanted [plants] in every draw, shape (draws,): the same in all, or drawn from its range."""
     if row.demand is None:
-        return np.full(streams.draws, float(row.median_number))
+        return np.full(streams.draws, float(row.median_demand))
     return row.demand.at(streams.normal(("demand", row.variety, str(row.week)), "demand"))
 
 

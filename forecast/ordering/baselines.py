@@ -65,17 +65,16 @@ def simple_orders(season: Season, *, overage: float | None = None, draws: int, s
         raise refuse("overage", overage, "not a share of the plants wanted", "Give 0.2 for a fifth more, for example.")
     streams = season_streams(draws, seed)
     orders = []
-    for variety in season.varieties:
-        for number, row in enumerate(season.targets_of(variety.variety), start=1):
-            case = Case(season, streams, row, number)
-            ways = [(prices, week) for prices, week in case.every_way if case.share(week).mean() >= _FEWEST]
-            if not ways:
-                continue
-            found = _cheapest(case, [(*way, case.by_average(way[1])) for way in ways])
-            if overage is not None:
-                asked = math.ceil(round((1 + overage) * row.median_number, 6))  # 1.1 times 100 is 110, not 111
-                found = _cheapest(case, [(*way, asked) for way in ways if way[1] == found.week])
-            orders.append(found)
+    for number, row in season.each_target():
+        case = Case(season, streams, row, number)
+        ways = [(prices, week) for prices, week in case.every_way if case.share(week).mean() >= _FEWEST]
+        if not ways:
+            continue
+        found = _cheapest(case, [(*way, case.by_average(way[1])) for way in ways])
+        if overage is not None:
+            asked = math.ceil(round((1 + overage) * row.median_demand, 6))  # 1.1 times 100 is 110, not 111
+            found = _cheapest(case, [(*way, asked) for way in ways if way[1] == found.week])
+        orders.append(found)
     return tuple(orders)
 
 

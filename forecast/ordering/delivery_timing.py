@@ -242,7 +242,7 @@ def delivery_weeks(
     ways = tuple(cases[0].ways(lab=lab))
     return DeliveryWeeks(
         variety,
-        request.median_number,
+        request.median_demand,
         request.week,
         cases[0].service_level,
         plants,

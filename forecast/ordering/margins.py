@@ -54,7 +54,7 @@ class Margins:
         """Return what is paid for plants [currency] from the number sold, by draw, if so many are asked for."""
         asked = self.case.needed
         found = (self._price - self._markdown) * number(asked)
-        return found + self._markdown * number(asked + self.case.request.median_number) if self._markdown else found
+        return found + self._markdown * number(asked + self.case.request.median_demand) if self._markdown else found
 
     def earned(self, quantity: int, week: Week) -> float:
         """Return what the plants of an order are expected to bring in [currency]."""

@@ -273,15 +273,14 @@ def size_orders(season: Season, *, draws: int, seed: int) -> Orders:
     streams = season_streams(draws, seed)
 
     orders, unmet = [], []
-    for variety in season.varieties:
-        for number, row in enumerate(season.targets_of(variety.variety), start=1):
-            if not season.price_lines(variety.variety):
-                unmet.append(OutOfReach(f"No lab offers {variety.variety}; see what multiplying or dividing gives."))
-                continue
-            try:
-                orders.append(order_of(Case(season, streams, row, number)))
-            except OutOfReach as error:
-                unmet.append(error)
+    for number, row in season.each_target():
+        if not season.price_lines(row.variety):
+            unmet.append(OutOfReach(f"No lab offers {row.variety}; see what multiplying or dividing gives."))
+            continue
+        try:
+            orders.append(order_of(Case(season, streams, row, number)))
+        except OutOfReach as error:
+            unmet.append(error)
     return Orders(tuple(orders), tuple(unmet))
 
 
@@ -323,7 +322,7 @@ def _made(case: Case, prices: PriceList, week: Week, quantity: int, margin: floa
         lab=prices.lab,
         week=week,
         quantity=quantity,
-        target=case.request.median_number,
+        target=case.request.median_demand,
         by=case.request.week,
         service_level=case.service_level,
         chance=case.chance(quantity, share),

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from forecast.errors import refuse
-from forecast.season.rows import Target
 from forecast.season.season import Season
+from forecast.season.targets import Target
 from forecast.weeks import Week
 
 

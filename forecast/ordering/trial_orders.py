@@ -17,8 +17,8 @@ from forecast.growth.tails import at_least
 from forecast.ordering.price_list import PriceList
 from forecast.ordering.unit_costs import growing_costs
 from forecast.season.consistency import first_delivery
-from forecast.season.rows import Target
 from forecast.season.season import Season
+from forecast.season.targets import Target
 from forecast.streams import Array, Streams
 from forecast.weeks import Week
 
@@ -68,8 +68,8 @@ class Case:
         self.price_lists = PriceList.of(season.price_lines(request.variety))
         self.topping_up = bool(np.any(there))
         self.needed = np.maximum(drawn_demand(streams, request) - there, 0)
-        self._lacking = max(request.median_number - float(np.mean(there)), 0)
-        self.most = MOST * request.median_number
+        self._lacking = max(request.median_demand - float(np.mean(there)), 0)
+        self.most = MOST * request.median_demand
         if self.topping_up:
             self.most = math.ceil(_MOST_MORE * float(np.quantile(self.needed, self.service_level)))
         self._shares: dict[Week, Array] = {}
@@ -214,7 +214,7 @@ class Case:
             return self.service_level - float(ndtr((mean - self.needed + 0.5) / deviation).mean())
 
         usual = max(float(np.quantile(share, 1 - self.service_level)), 1 / MOST)
-        likely = math.log(self.request.median_number / usual)
+        likely = math.log(self.request.median_demand / usual)
         low, high = likely - 0.1, likely + 0.1
         limit = math.log(max(2 * self.most, 1))
         while lacking(high) > 0:

@@ -104,9 +104,7 @@ def best_margin(
     by a mixed-integer program, joined by all that could be part of a better plan, as the bound tells.
     """
     watch = _Watch(time_limit, progress)
-    names = [
-        row.variety for row in season.varieties if season.targets_of(row.variety) and season.price_lines(row.variety)
-    ]
+    names = [name for name in season.targeted if season.price_lines(name)]
     many = max(_BUNDLES // max(len(names), 1), 300)
     bidders = tuple(
         Bidder(item, Ways(season, streams, name, deliveries, guarded=floor is not None), many)
@@ -233,19 +231,18 @@ def least_cost(
     watch = _Watch(time_limit, progress)
     items: list[list[Bundle]] = []
     unmet: list[str] = []
-    for variety in season.varieties:
-        for number, row in enumerate(season.targets_of(variety.variety), start=1):
-            if not season.price_lines(variety.variety):
-                unmet.append(f"No lab offers {variety.variety}.")
-                continue
-            case = Case(season, streams, row, number)
-            items.append(list(_sufficing(case, len(items), number)))
-            if not items[-1]:
-                try:
-                    order_of(case)  # says why
-                    unmet.append(f"No order of {row.variety} suffices by {row.week}.")
-                except (OutOfReach, Refused) as error:
-                    unmet.append(str(error))
+    for number, row in season.each_target():
+        if not season.price_lines(row.variety):
+            unmet.append(f"No lab offers {row.variety}.")
+            continue
+        case = Case(season, streams, row, number)
+        items.append(list(_sufficing(case, len(items), number)))
+        if not items[-1]:
+            try:
+                order_of(case)  # says why
+                unmet.append(f"No order of {row.variety} suffices by {row.week}.")
+            except (OutOfReach, Refused) as error:
+                unmet.append(str(error))
     if unmet:
         raise OutOfReach("\n".join(unmet))
     sharing = Sharing(season, streams.draws, items=len(items), each=True)

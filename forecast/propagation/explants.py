@@ -16,8 +16,8 @@ from forecast.propagation.cultures import Cultures
 from forecast.propagation.outlays import outlays
 from forecast.propagation.search import Search, Tried
 from forecast.season.propagation_rows import Division
-from forecast.season.rows import Target
 from forecast.season.season import Season
+from forecast.season.targets import Target
 from forecast.weeks import Week
 from forecast.words.numbers import counted, rounded, seasons
 
@@ -191,7 +191,7 @@ def explants_needed(
             plan, reason = made_plan(again, found), f" It is in reach by {later}."
     why = " ".join(f"{counted(one.cycles, 'cycle')}: {one.why_not}." for one in search.tried if one.instalments == 1)
     raise OutOfReach(
-        f"No plan gives {request.median_number:,} {variety} from explants by {request.week} in "
+        f"No plan gives {request.median_demand:,} {variety} from explants by {request.week} in "
         f"{100 * search.service_level:g} seasons in 100. {why}{reason} Want fewer or later, ask for a lower service level, "
         "or buy in.",
         plan,
@@ -206,13 +206,13 @@ def made_plan(search: Search, tried: Tried) -> MultiplicationPlan:
     mean = float(sum((made.grown.plantlets[c - 1] * made.share(c, request.week)).mean() for c in made.rounds))
     by_average, chance_by_average = 0, 0.0
     if mean > 0:
-        by_average = math.ceil(request.median_number * made.explants / mean)
+        by_average = math.ceil(request.median_demand * made.explants / mean)
         with suppress(Refused):
             chance_by_average = search.chance(search.cultures(made.cycles, len(made.rounds), by_average, made.start))
     latest = made.start
     while latest < request.week and search.chance(made.but(start=latest + 1)) >= search.service_level:
         latest = latest + 1
     return MultiplicationPlan(
-        request.variety, request.median_number, request.week, search.service_level, made, tried.chance, tried.cost,
+        request.variety, request.median_demand, request.week, search.service_level, made, tried.chance, tried.cost,
         by_average, chance_by_average, latest, search.season.currency, search,
     )  # fmt: skip

@@ -20,8 +20,8 @@ from forecast.propagation.initiation import earliest_start
 from forecast.propagation.multiplication import Multiplication
 from forecast.propagation.outlays import outlays
 from forecast.season.propagation_rows import Culture, Division
-from forecast.season.rows import Target
 from forecast.season.season import Season
+from forecast.season.targets import Target
 from forecast.streams import Array, Streams
 from forecast.weeks import Week
 from forecast.words.numbers import counted, rounded, seasons

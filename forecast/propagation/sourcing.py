@@ -23,8 +23,8 @@ from forecast.propagation.explants import MultiplicationPlan, made_plan
 from forecast.propagation.outlays import outlays
 from forecast.propagation.search import Search
 from forecast.season.consistency import first_delivery
-from forecast.season.rows import Target
 from forecast.season.season import Season
+from forecast.season.targets import Target
 from forecast.weeks import Week
 from forecast.words.numbers import rounded, seasons
 
@@ -255,7 +255,7 @@ def compare_routes(
         remedy = "Add a row for it to offers, cultures or divisions."
         raise refuse("variety", variety, "the season tells no way to come by it", remedy)
     return Routes(
-        tuple(found), variety, request.median_number, request.week, request.service_level or season.service_level,
+        tuple(found), variety, request.median_demand, request.week, request.service_level or season.service_level,
         season.currency, season, request, draws, seed,
     )  # fmt: skip
 
@@ -294,7 +294,7 @@ def _multiplying(search: Search, name: str) -> Route:
     earliest = _first_week(search, made.but(start=search.earliest)) if best else search.first_week_in_reach()
     return Route(
         name, made_plan(search, tried), tried.chance, made.start, earliest, tried.cost,
-        tried.cost / search.request.median_number if best else math.nan,
+        tried.cost / search.request.median_demand if best else math.nan,
         tried.cost / plants if plants else math.nan, _weeks_out(spent, search.by), why,
     )  # fmt: skip
 

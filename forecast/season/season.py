@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -13,7 +13,8 @@ from forecast.season.cells import Row, plain, suggestion
 from forecast.season.consistency import Tables, contradictions, entering
 from forecast.season.places import Normal, Place, climate_of
 from forecast.season.propagation_rows import Culture, Division
-from forecast.season.rows import SURVIVALS, Delivery, Header, PriceLine, Stage, Target
+from forecast.season.rows import SURVIVALS, Delivery, Header, PriceLine, Stage
+from forecast.season.targets import Target
 from forecast.season.varieties import Variety
 from forecast.weather.climate import Climate
 from forecast.weeks import Week
@@ -198,16 +199,26 @@ class Season(Header):
         row = self.culture(variety)
         return self.replace(cultures=tuple(row.replace(**changes) if one is row else one for one in self.cultures))
 
+    @cached_property
+    def targeted(self) -> tuple[str, ...]:
+        """Names of the varieties that have targets, in the order of the varieties."""
+        return tuple(name for name in self._by_name if name in self._targets)
+
     def targets_of(self, variety: str) -> tuple[Target, ...]:
-        """Return what is wanted of a variety, by week."""
+        """Return the targets of a variety, by week."""
         return self._targets.get(variety, ())
+
+    def each_target(self) -> Iterator[tuple[int, Target]]:
+        """Yield every target and its number among those of its variety, from 1: by variety, then by week."""
+        for name in self.targeted:
+            yield from enumerate(self.targets_of(name), start=1)
 
     def marked_down(self, variety: str) -> int:
         """Return how many plants of a variety can be sold marked down: as many as are wanted of it in all.
 
         More buyers are not assumed, and what is left beyond that is thrown away (common practice, no source).
         """
-        return sum(row.median_number for row in self.targets_of(variety))
+        return sum(row.median_demand for row in self.targets_of(variety))
 
     def table(self, name: str) -> pd.DataFrame:
         """Return one of the season's tables for eyes: the columns that are filled, an empty text where a cell is empty.

@@ -206,7 +206,7 @@ class Comparison:
         if at is None:
             return None, None
         met = self._part(is_other, variety).met()[at] if variety in side.varieties else np.zeros(1)
-        return rows[at].median_number, float(met.mean())
+        return rows[at].median_demand, float(met.mean())
 
     def _margins(self, is_other: bool) -> dict[str, Array]:
         """Return what each variety earns in every draw [currency]."""

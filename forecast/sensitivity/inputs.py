@@ -17,8 +17,9 @@ from forecast.growth.weather import FIRST_WEEKS, Weather, imagine
 from forecast.rates.amounts import Count
 from forecast.rates.distributions import Z90, Duration, Share
 from forecast.rates.levels import Level
-from forecast.season.rows import Stage, Target
+from forecast.season.rows import Stage
 from forecast.season.season import Season
+from forecast.season.targets import Target
 from forecast.streams import Array, Streams
 from forecast.words.numbers import rounded
 

@@ -156,7 +156,7 @@ def _wanted(outcome: Outcome) -> Iterator[_Task]:
     for row in outcome.season.targets:
         key = (row.variety, str(row.week))
         there = f"There in {seasons(ordered[key])}." if key in ordered else "Nothing of it is ordered."
-        said = f"Target: {row.median_number:,} {row.variety}"
+        said = f"Target: {row.median_demand:,} {row.variety}"
         asked = f"Asked for: {row.demand}. " if row.demand else ""
         yield _Task(("target", *key), "target", row.week.monday, 1, said, f"{asked}{there}")
 

@@ -10,8 +10,9 @@ from typing import Any, NamedTuple
 from forecast.errors import Refused
 from forecast.ordering.price_list import PriceList
 from forecast.ordering.trial_orders import Case
-from forecast.season.rows import Delivery, Stage, Target
+from forecast.season.rows import Delivery, Stage
 from forecast.season.season import Season
+from forecast.season.targets import Target
 from forecast.weeks import Week
 
 _STEPS = 20  # of a price or a number, to either side of the base plan
@@ -105,8 +106,8 @@ def to_size(asked: Asked, at: int, case: Case) -> Iterator[Slider]:
     whose = f" by {row.week}" if several else ""
     yield _slider(
         f"Plants wanted{whose} [number]",
-        [round(value) for value in _around(row.median_number, least=1)],
-        row.median_number,
+        [round(value) for value in _around(row.median_demand, least=1)],
+        row.median_demand,
         lambda to: f"{to:,}",
         lambda was, to: _wanting(was, at, _scaled(was.season.targets_of(row.variety)[at], to)),
         asked,
@@ -201,7 +202,7 @@ def _scaled(row: Target, likely: int) -> Target:
     """Return what is wanted with another likely number; a range keeps its proportions."""
     if row.demand is None:
         return row.replace(target=likely)
-    cells = {name: getattr(row, name) * likely / row.median_number for name in ("p5", "p95")}
+    cells = {name: getattr(row, name) * likely / row.median_demand for name in ("p5", "p95")}
     return row.replace(likely=likely, **cells)
 
 

@@ -352,7 +352,7 @@ class WhatIf:
 
 def _chosen(season: Season, variety: str | None, ordered: set[str] | None) -> str:
     """Return the variety that is asked about, or that of which most are wanted."""
-    known = [row.variety for row in season.varieties if season.targets_of(row.variety)]
+    known = list(season.targeted)
     if ordered is None:
         can, problem = {row.variety for row in season.price_list}, "no lab offers it, and no orders are given"
     else:

@@ -28,7 +28,7 @@ _BOUGHT = ("deposit", "balance", "freight")
 
 def unpriced(season: Season) -> list[str]:
     """Return the varieties that are wanted without a price at which they are sold."""
-    return [row.variety for row in season.varieties if row.sale_price is None and season.targets_of(row.variety)]
+    return [name for name in season.targeted if season.variety(name).sale_price is None]
 
 
 def aim_for(season: Season) -> Aim:
@@ -113,7 +113,7 @@ class Told:
     def served(self, outcome: Outcome) -> float:
         """Return the share of what is wanted that is there in its week [0 to 1], on average over plants and draws."""
         there = asked = 0.0
-        for variety in dict.fromkeys(row.variety for row in outcome.season.targets):
+        for variety in outcome.season.targeted:
             before, after = outcome.on_hand(variety)
             there += float((before - after).mean(axis=1).sum())
             asked += sum(float(drawn_demand(outcome.streams, row).mean()) for row in outcome.season.targets_of(variety))
@@ -253,7 +253,7 @@ class Told:
         """Each number wanted, those of which nothing is ordered, too."""
         rows = self.plan.outcome.targets()
         missing = [row for row in self.plan.season.targets if row.variety not in self.plan.outcome.varieties]
-        more = [(row.variety, str(row.week), row.median_number, 0, 0, 0, 0.0) for row in missing]
+        more = [(row.variety, str(row.week), row.median_demand, 0, 0, 0, 0.0) for row in missing]
         return pd.concat([rows, pd.DataFrame(more, columns=rows.columns)], ignore_index=True) if more else rows
 
     def _ready(self) -> dict[str, tuple[str, str]]:

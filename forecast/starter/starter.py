@@ -14,8 +14,9 @@ from forecast.records.records import Records
 from forecast.season.cells import Row
 from forecast.season.places import Normal, Place
 from forecast.season.propagation_rows import Culture, Division
-from forecast.season.rows import Delivery, Header, PriceLine, Stage, Target
+from forecast.season.rows import Delivery, Header, PriceLine, Stage
 from forecast.season.season import TABLES, Season
+from forecast.season.targets import Target
 from forecast.season.varieties import Variety
 from forecast.starter.notebooks import copies
 from forecast.starter.past import LABS, VARIETIES, records_until

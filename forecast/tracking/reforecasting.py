@@ -123,7 +123,7 @@ class Reforecast:
         """
         season, first = self.outcome.season, _monday_from(self.on_date)
         orders, unmet = [], []
-        for name in dict.fromkeys(row.variety for row in season.targets):
+        for name in season.targeted:
             hand = self.outcome.on_hand(name)[0]
             chances = self.outcome.targets(name)["chance"]
             one = self._next[name]

@@ -26,7 +26,7 @@ def rows(*, quick: bool) -> Iterator[Row]:
     def whole() -> None:
         made = forecast.simulate(demo, draws=draws, seed=next(seed))
         for row in demo.targets:
-            made.chance(row.variety, week=row.week, at_least=row.median_number)
+            made.chance(row.variety, week=row.week, at_least=row.median_demand)
         made.table()
         forecast.bench_space(made)
 

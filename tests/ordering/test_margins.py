@@ -74,7 +74,7 @@ def enumerated(plan, order, lists):
             numbers = np.arange(n + 1)[:, None]
             chances = stats.binom.pmf(numbers, n, share)
             gone = np.minimum(numbers, case.needed)
-            down = np.minimum(numbers - gone, plan.targets[0].median_number)
+            down = np.minimum(numbers - gone, plan.targets[0].median_demand)
             earned = own.sale_price * gone + (own.markdown_price or 0) * down
             best = max(best, (chances * earned).sum(axis=0).mean() - case.cost(prices, n, delivery))
     return best

@@ -16,7 +16,7 @@ from forecast.ordering.order import order_of
 from forecast.ordering.request import requested
 from forecast.ordering.trial_orders import Case
 from forecast.planning.column_generation import Solved
-from forecast.season.rows import Target
+from forecast.season.targets import Target
 
 FEW = {"draws": 8, "seed": 1}
 LIVE = stage("arrival", survival=1)  # no plant is lost and none takes any time

@@ -72,7 +72,7 @@ def random_prices(rng, sharing, bidders):
 def test_at_any_prices_the_bound_is_above_the_best_of_all_plans(seed):
     rng, each = np.random.default_rng([5, seed]), 1 + seed % 2
     plan = competing(seed, 2, 1, coarse=each)
-    plans = every_margin(plan, DRAWS, 1, each, 7 * max(row.median_number for row in plan.targets))
+    plans = every_margin(plan, DRAWS, 1, each, 7 * max(row.median_demand for row in plan.targets))
     plan = tight(seed, plans, plan)
     limits = {"budget": plan.budget, "bench": benches(plan)}
     floor = float(plans.bad(np.array([plans.best(**limits)]))[0]) if seed % 3 == 0 else None
@@ -122,7 +122,7 @@ def test_of_quantities_thinned_out_the_bound_holds_for_all_and_the_best_are_foun
     plan = competing(100 + seed, 2, 1)
     step = max(max(row.multiple for row in plan.price_list) // 6, 1)
     plan = plan.replace(price_list=tuple(row.replace(multiple=step, minimum=1) for row in plan.price_list))
-    plans = every_margin(plan, DRAWS, 1, 1, 7 * max(row.median_number for row in plan.targets))
+    plans = every_margin(plan, DRAWS, 1, 1, 7 * max(row.median_demand for row in plan.targets))
     plan = tight(seed, plans, plan) if seed % 2 else plan
     best = plans.value[plans.best(budget=plan.budget or math.inf, bench=benches(plan))]
     monkeypatch.setattr(module, "MOST_STEPS", 4)

@@ -17,7 +17,7 @@ DRAWS, SEED, FRESH = 16, 1, 7
 
 def planned(number):
     season = competing(number, 2, 1)
-    most = 7 * max(row.median_number for row in season.targets)
+    most = 7 * max(row.median_demand for row in season.targets)
     budget = 0.6 * every_margin(season, DRAWS, SEED, 1, most).spent.max()
     season = season.replace(budget=float(budget))
     return season, most, forecast.plan_orders(season, draws=DRAWS, seed=SEED, deliveries=1, gap=1e-9)

@@ -44,7 +44,7 @@ def limits_of(plan):
 
 
 def likely(plan):
-    return max(row.median_number for row in plan.targets)
+    return max(row.median_demand for row in plan.targets)
 
 
 # --- against every combination

@@ -15,7 +15,7 @@ from small_seasons import season, stage
 import forecast
 from forecast.growth.simulation import season_streams
 from forecast.propagation.search import Search
-from forecast.season.rows import Target
+from forecast.season.targets import Target
 
 VESSELS = {"cost_start": 90, "cost_per_explant": 3, "cost_per_vessel": 1.5, "minutes_per_vessel": 3}
 FEW = {"draws": 8, "seed": 1}

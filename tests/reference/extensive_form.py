@@ -128,9 +128,7 @@ def extensive(
     """
     began = time.perf_counter()
     streams = season_streams(draws, seed)
-    names = [
-        row.variety for row in season.varieties if season.targets_of(row.variety) and season.price_lines(row.variety)
-    ]
+    names = [name for name in season.targeted if season.price_lines(name)]
     program = _Program()
     boxes: dict[tuple[Any, ...], list[tuple[int, float]]] = {}
     plants: list[Columns] = []

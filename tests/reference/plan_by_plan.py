@@ -134,7 +134,7 @@ def margins(season, streams, variety, parts):
     saved = np.einsum("w,nwd->nd", parts[0][0].rent, unsold - standing)
     income = sum(own.price(week) * number for week, number in sales.items())
     left = cohorts.sum(axis=1) - sum(sales.values())
-    income = income + (own.markdown_price or 0) * np.minimum(left, sum(row.median_number for row in target))
+    income = income + (own.markdown_price or 0) * np.minimum(left, sum(row.median_demand for row in target))
     outlay, expected = -saved, 0.0
     for grown, rows, quantities in parts:
         paid = np.array([n * line(rows, n).unit_price for n in quantities])
@@ -207,7 +207,7 @@ def every_margin(season, draws, seed, most, quantities):
     streams = season_streams(draws, seed)
     nothing = ((), np.zeros(draws), 0.0, np.zeros((len(season.place_names) * season.weeks, draws)))
     items = []
-    for variety in dict.fromkeys(row.variety for row in season.targets):
+    for variety in season.targeted:
         last = season.targets_of(variety)[-1].week
         price_lists = lists(season, variety)
         ways = [(week, lab) for lab, rows in price_lists.items() for week in deliveries(season, rows, last)]
@@ -243,7 +243,7 @@ def every_cost(season, draws, seed, quantities):
     """Return every plan of a season that gives each wanted number as surely as asked, by a delivery of its own."""
     streams = season_streams(draws, seed)
     items = []
-    for variety in dict.fromkeys(row.variety for row in season.targets):
+    for variety in season.targeted:
         for number, row in enumerate(season.targets_of(variety), start=1):
             demand, bundles = drawn_demand(streams, row), []
             for lab, rows in lists(season, variety).items():

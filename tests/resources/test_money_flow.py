@@ -542,7 +542,7 @@ def test_every_plant_that_becomes_saleable_is_sold_or_leaves_once(case):
         asked = plan.targets_of(name)
         at = [row.week - plan.first_week for row in asked]
         before, after = outcome.on_hand(name)
-        buyers = (before - after)[at].sum(axis=0) + sum(row.median_number for row in asked)
+        buyers = (before - after)[at].sum(axis=0) + sum(row.median_demand for row in asked)
         counts = counts + np.minimum(outcome.ready[name][-1], buyers)
     assert np.allclose(income, counts, rtol=0, atol=1e-6)
 

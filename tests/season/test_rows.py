@@ -12,7 +12,8 @@ from pydantic import ValidationError
 from forecast import Delivery, Refused, Week
 from forecast.season.cells import Row, two_ways
 from forecast.season.places import Place
-from forecast.season.rows import Header, PriceLine, Stage, Target
+from forecast.season.rows import Header, PriceLine, Stage
+from forecast.season.targets import Target
 from forecast.season.varieties import Variety
 
 STAGE = {
@@ -259,11 +260,11 @@ def test_plants_of_an_offer_are_whole_and_at_least_one(column: str) -> None:
 
 def test_what_is_wanted_is_a_number_or_a_range() -> None:
     ranged = {"variety": "A", "week": "2027-W40", "p5": 120, "median": 150, "p95": 200}
-    assert (Target(**WANTED).median_number, Target(**WANTED).demand) == (100, None)
+    assert (Target(**WANTED).median_demand, Target(**WANTED).demand) == (100, None)
     demand = Target(**ranged).demand
     assert demand is not None
     assert demand.quantile([0.05, 0.5, 0.95]).tolist() == [120, 150, 200]
-    assert Target(**ranged).median_number == 150
+    assert Target(**ranged).median_demand == 150
     assert "stated in two ways" in refusal(Target, **ranged, target=100)[0]
     assert "not stated" in refusal(Target, variety="A", week="2027-W40")[0]
     assert "not stated" in refusal(Target, **ranged | {"p95": None})[0]
