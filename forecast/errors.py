@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import operator
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 _LONGEST = 120  # characters shown of a value
@@ -154,6 +156,43 @@ class OutOfReach(ForecastError):
 def refuse(field: str, value: object, problem: str, remedy: str) -> Refused:
     """Make the error for one refused value of one field."""
     return Refused([Fault(problem, remedy, column=field, value=value)])
+
+
+def ordered(
+    problem: str, *, below: float = math.inf, strictly: bool = False, remark: str = "", **numbers: float
+) -> None:
+    """Refuse numbers that do not rise from above 0.
+
+    Parameters
+    ----------
+    problem
+        What is wrong if they do not.
+    below
+        What the last of them lies below.
+    strictly
+        Whether neighbours must differ.
+    remark
+        Ends the remedy.
+    numbers
+        The numbers by the names of their fields, least first.
+
+    Raises
+    ------
+    Refused
+        By the name of the first field, with all numbers and the order that would do.
+
+    Examples
+    --------
+    >>> ordered("not a range of times", p5=5.0, p95=4.0)
+    Traceback (most recent call last):
+    ...
+    forecast.errors.Refused: p5, '5.0 to 4.0': not a range of times. Give 0 < p5 <= p95.
+    """
+    values = list(numbers.values())
+    rises = all(a < b if strictly else a <= b for a, b in pairwise(values))
+    if not (values[0] > 0 and rises and values[-1] < below):
+        order = (" < " if strictly else " <= ").join(numbers) + ("" if math.isinf(below) else f" < {below:g}")
+        raise refuse(next(iter(numbers)), (" to " if len(values) == 2 else ", ").join(map(str, values)), problem, f"Give 0 < {order}{remark}.")
 
 
 def whole(field: str, value: object, low: int, high: int) -> int:

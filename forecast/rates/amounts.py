@@ -1,4 +1,4 @@
-"""What is believed of an amount, such as a price, and of a count, such as plants asked for."""
+"""Uncertain amounts, such as a price, and uncertain counts, such as a demand."""
 
 from __future__ import annotations
 
@@ -9,20 +9,20 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
-from forecast.errors import refuse
+from forecast.errors import ordered, refuse
 from forecast.rates.distributions import Z90
 from forecast.streams import Array
+from forecast.words import rates as words
 
 
 @dataclass(frozen=True)
 class Amount:
-    """A positive amount, such as a price or a demand, that is believed to lie in a range.
+    """An uncertain positive amount, such as a price or a demand, by three percentiles.
 
     Parameters
     ----------
     p5, median, p95
-        Values [any unit] that it is below once in twenty, once in two, and 19 times in 20:
-        0 < p5 <= median <= p95.
+        Its 5th, 50th and 95th percentile [any unit]: 0 < p5 <= median <= p95.
 
     Raises
     ------
@@ -36,7 +36,7 @@ class Amount:
     Examples
     --------
     >>> print(Amount(300, 400, 600))
-    about 400; nine times in ten between 300 and 600
+    about 400 (90 % range 300 to 600)
     """
 
     p5: float
@@ -44,32 +44,26 @@ class Amount:
     p95: float
 
     def __post_init__(self) -> None:
-        if not 0 < self.p5 <= self.median <= self.p95 < math.inf:
-            raise refuse(
-                "p5",
-                f"{self.p5}, {self.median}, {self.p95}",
-                "p5, median and p95 are not in order above 0",
-                "Give 0 < p5 <= median <= p95.",
-            )
+        ordered("p5, median and p95 are not in order above 0", p5=self.p5, median=self.median, p95=self.p95)
 
     @classmethod
-    def from_mean(cls, mean: float, spread: float) -> Amount:
-        """Make the lognormal amount with a given mean and standard deviation [same unit].
+    def from_mean(cls, mean: float, sd: float) -> Amount:
+        """Return the lognormal amount with a given mean and standard deviation [same unit].
 
         Raises
         ------
         Refused
-            If the mean is not above 0 or the spread is negative.
+            If the mean is not above 0 or the standard deviation is negative.
         """
-        if not (0 < mean < math.inf and 0 <= spread < math.inf):
-            raise refuse("mean", f"{mean}, spread {spread}", "not a mean and spread", "Give mean > 0 and spread >= 0.")
-        width = math.sqrt(math.log1p((spread / mean) ** 2))
+        if not (0 < mean < math.inf and 0 <= sd < math.inf):
+            raise refuse("mean", f"{mean}, sd {sd}", "not a mean and standard deviation", "Give mean > 0 and sd >= 0.")
+        width = math.sqrt(math.log1p((sd / mean) ** 2))
         median = mean * math.exp(-(width**2) / 2)
         return cls(median * math.exp(-Z90 * width), median, median * math.exp(Z90 * width))
 
     @classmethod
     def from_range(cls, p5: float, p95: float) -> Amount:
-        """Make the lognormal amount that lies between two values nine times in ten."""
+        """Return the lognormal amount whose 90 % range has two ends [any unit]."""
         return cls(p5, math.sqrt(p5 * p95) if p5 > 0 else p5, p95)
 
     @property
@@ -102,12 +96,12 @@ class Amount:
         return np.asarray(self.median * np.exp(np.where(score < 0, below, above) * score))
 
     def __str__(self) -> str:
-        return f"about {self.median:.3g}; nine times in ten between {self.p5:.3g} and {self.p95:.3g}"
+        return words.amount(p5=self.p5, median=self.median, p95=self.p95)
 
 
 @dataclass(frozen=True)
 class Count:
-    """A whole number, such as plants asked for, that is believed to lie in a range.
+    """An uncertain whole number, such as the plants that customers ask for.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""A rate that changes from cycle to cycle: it may fall, rise or do both."""
+"""Rates that change from subculture to subculture."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _REMEDY = "Write one number, or one for each cycle separated by spaces, such as 
 
 @dataclass(frozen=True)
 class ByCycle:
-    """A number for each cycle; the last holds for all later cycles.
+    """A number for each subculture (cycle); the last holds for all later ones.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ class ByCycle:
 
     @classmethod
     def from_totals(cls, totals: Mapping[int, float], *, start: float = 1.0) -> ByCycle:
-        """Fit rates that fall or rise by the same share each cycle to plants counted after some cycles.
+        """Return the rates, falling or rising by the same share each cycle, that fit counts after some cycles.
 
         Parameters
         ----------

@@ -1,4 +1,4 @@
-"""What is believed of a share of plants, and of how long a stage takes."""
+"""Uncertain shares of plants, such as a survival, and uncertain durations of stages."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import root
 from scipy.special import betainc, betaincinv, betaln, log_ndtr, ndtr, ndtri
 
-from forecast.errors import refuse
+from forecast.errors import ordered, refuse
 from forecast.rates.levels import Level
 from forecast.streams import Array
-from forecast.words.numbers import percent
+from forecast.words import rates as words
 
 Z90 = 1.6448536269514722  # standard normal quantile at 0.95: nine in ten lie within -Z90 and Z90
 _LEAST = 1e-6  # below this standard deviation a share counts as known
@@ -26,7 +26,7 @@ _FARTHEST = 34.0  # scores beyond, one in 10^253, count as this: SciPy's quantil
 
 @dataclass(frozen=True)
 class Share:
-    """A proportion of plants, such as a survival, with how it differs from its mean.
+    """An uncertain proportion of plants, such as a survival.
 
     Parameters
     ----------
@@ -35,12 +35,12 @@ class Share:
     sd
         Standard deviation of the share [same unit]; 0 if it is known and always the same.
     level
-        The level at which it varies: a word or a `Level`.
+        What it varies by: a word or a `Level`.
 
     Raises
     ------
     Refused
-        If the mean is not above 0 and at most 1, or no beta distribution has such a spread.
+        If the mean is not above 0 and at most 1, or no beta distribution has this standard deviation.
 
     Notes
     -----
@@ -55,7 +55,7 @@ class Share:
     --------
     >>> survival = Share(0.8, 0.12, "batch")
     >>> print(survival)
-    80 % on average; nine batches in ten between 57 and 96 %
+    80 % on average; between 57 and 96 % in 9 of 10 batches
     >>> round(float(survival.quantile(0.05)), 3)
     0.572
     """
@@ -70,19 +70,14 @@ class Share:
             raise refuse("mean", self.mean, "a share lies above 0 and at most at 1", "For 85 % write 0.85.")
         widest = math.sqrt(self.mean * (1 - self.mean))
         if not (self.sd == 0 or 0 < self.sd < widest):
-            raise refuse(
-                "sd",
-                self.sd,
-                f"no share with a mean of {self.mean:g} has this spread",
-                f"Give a standard deviation from 0 to below {widest:.3g}.",
-            )
+            problem = f"no share with a mean of {self.mean:g} varies so much"
+            raise refuse("sd", self.sd, problem, f"Give a standard deviation from 0 to below {widest:.3g}.")
         if 0 < self.sd < _LEAST:
-            remedy = f"Give a spread of 0, or of at least {_LEAST:f}."
-            raise refuse("sd", self.sd, "a spread too small to be meant", remedy)
+            raise refuse("sd", self.sd, "too small to be meant", f"Give 0, or at least {_LEAST:f}.")
 
     @classmethod
     def from_counts(cls, survived: int, of: int, *, level: Level | str) -> Share:
-        """Learn a share from one count, under Jeffreys' prior Beta(1/2, 1/2).
+        """Return the posterior of a share after one count, under Jeffreys' prior Beta(1/2, 1/2).
 
         Parameters
         ----------
@@ -91,8 +86,8 @@ class Share:
         of
             Number there were, at least 1.
         level
-            The level at which the share varies. One count says how well the share is known
-            (``belief``), not how batches differ.
+            What the share varies by. One count tells how well the share is known (``belief``), not how batches
+            differ.
 
         Raises
         ------
@@ -115,29 +110,28 @@ class Share:
 
     @classmethod
     def from_range(cls, p5: float, p95: float, *, level: Level | str) -> Share:
-        """Fit the share that lies between two values nine times in ten.
+        """Return the share whose 90 % range has two ends.
 
         Parameters
         ----------
         p5, p95
-            Values [0 to 1] below and above which it lies once in twenty each.
+            Its 5th and 95th percentile [0 to 1].
         level
-            The level at which the share varies.
+            What the share varies by.
 
         Raises
         ------
         Refused
             If the two values are not in order between 0 and 1, or no beta distribution fits them.
         """
-        if not 0 < p5 < p95 < 1:
-            raise refuse("p5", f"{p5} to {p95}", "not a range of shares", "Give 0 < p5 < p95 < 1.")
+        ordered("not a range of shares", below=1, strictly=True, p5=p5, p95=p95)
 
         def excess(logs: Array) -> Array:
             a, b = np.exp(np.clip(logs, -30, 30))
             return np.array([ndtri(betainc(a, b, p5)) + Z90, ndtri(betainc(b, a, 1 - p95)) + Z90])
 
-        mean, spread = (p5 + p95) / 2, (p95 - p5) / (2 * Z90)
-        size = max(mean * (1 - mean) / spread**2 - 1, 0.5)
+        mean, sd = (p5 + p95) / 2, (p95 - p5) / (2 * Z90)
+        size = max(mean * (1 - mean) / sd**2 - 1, 0.5)
         found = root(excess, np.log([mean * size, (1 - mean) * size]), tol=1e-12)
         if not np.abs(excess(found.x)).max() < 1e-8:
             remedy = "Give two values that differ, not too close to 0 or 1."
@@ -147,7 +141,7 @@ class Share:
 
     @property
     def parameters(self) -> tuple[float, float]:
-        """Parameters a and b of the beta distribution; infinite if there is no spread."""
+        """Parameters a and b of the beta distribution; infinite if the share does not vary."""
         if self.sd == 0:
             return math.inf, math.inf
         size = self.mean * (1 - self.mean) / self.sd**2 - 1
@@ -206,10 +200,8 @@ class Share:
         return found
 
     def __str__(self) -> str:
-        if self.sd == 0:
-            return f"{percent(self.mean)} %, always"
-        mean, low, high = (percent(share) for share in (self.mean, *self.quantile([0.05, 0.95])))
-        return f"{mean} % on average; {_nine_in_ten(self.level)} between {low} and {high} %"
+        p5, p95 = self.quantile([0.05, 0.95]).tolist()
+        return words.share(mean=self.mean, p5=p5, p95=p95, varies_by=Level.parse(self.level).greatest)
 
 
 def _far_log_share(a: float, b: float, score: Array) -> Array:
@@ -251,25 +243,25 @@ def _log_share(a: float, b: float) -> Callable[[Array], Array]:
 
 @dataclass(frozen=True)
 class Duration:
-    """How long a stage takes: its median, how batches differ and how the plants of a batch differ.
+    """An uncertain duration of a stage: its median, and how batches and the plants of a batch differ.
 
     Parameters
     ----------
     median
-        Time that half of the plants of a usual batch need [weeks, or whatever `unit` says], at least 0.
-    batches
-        Spread between batches, as a share of the typical time (coefficient of variation).
-    plants
-        Spread between the plants of one batch, likewise.
+        Time by which half of the plants of a typical batch are through [weeks, or `unit`], at least 0.
+    batches_cv
+        Coefficient of variation between batches [share of the mean].
+    plants_cv
+        Coefficient of variation between the plants of one batch [share of the mean].
     level
-        The level at which the batches differ: a word or a `Level`.
+        What batches vary by: a word or a `Level`.
     unit
         What the median is counted in.
 
     Raises
     ------
     Refused
-        If a number is negative or infinite, or a time of 0 has a spread.
+        If a number is negative or infinite, or a time of 0 varies.
 
     Notes
     -----
@@ -281,61 +273,62 @@ class Duration:
     --------
     >>> weaning = Duration(4, 0.2, 0.1, "batch")
     >>> print(weaning)
-    4 weeks; nine batches in ten between 2.9 and 5.5
+    4 weeks; between 2.9 and 5.5 in 9 of 10 batches
     """
 
     median: float
-    batches: float
-    plants: float
+    batches_cv: float
+    plants_cv: float
     level: Level | str
     unit: str = "weeks"
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "level", Level.parse(self.level))
-        for field in ("median", "batches", "plants"):
+        for field in ("median", "batches_cv", "plants_cv"):
             value = getattr(self, field)
             if not 0 <= value < math.inf:
                 raise refuse(field, value, "a duration has no such number", "Give a finite number from 0.")
-        if self.median == 0 and (self.batches or self.plants):
-            raise refuse("median", 0, "a stage that takes no time cannot have a spread", "Set its spreads to 0.")
+        if self.median == 0 and (self.batches_cv or self.plants_cv):
+            raise refuse(
+                "median", 0, "a stage that takes no time cannot vary", "Set both coefficients of variation to 0."
+            )
 
     @classmethod
-    def from_range(cls, p5: float, p95: float, *, plants: float, level: Level | str) -> Duration:
-        """Fit the duration whose batch median lies between two values nine times in ten.
+    def from_range(cls, p5: float, p95: float, *, plants_cv: float, level: Level | str) -> Duration:
+        """Return the duration of which the medians of batches have a 90 % range with two ends.
 
         Parameters
         ----------
         p5, p95
-            Times [weeks] below and above which the median of a batch lies once in twenty each.
-        plants
-            Spread between the plants of one batch, as a share of the typical time.
+            5th and 95th percentile of the median of a batch [weeks].
+        plants_cv
+            Coefficient of variation between the plants of one batch [share of the mean].
         level
-            The level at which the batches differ.
+            What batches vary by.
 
         Raises
         ------
         Refused
             If not 0 < p5 <= p95.
         """
-        if not 0 < p5 <= p95 < math.inf:
-            raise refuse("p5", f"{p5} to {p95}", "not a range of times", "Give 0 < p5 <= p95, in weeks.")
-        log_spread = math.log(p95 / p5) / (2 * Z90)
-        return cls(math.sqrt(p5 * p95), math.sqrt(math.expm1(log_spread**2)), plants, level)
+        ordered("not a range of times", remark=", in weeks", p5=p5, p95=p95)
+        log_sd = math.log(p95 / p5) / (2 * Z90)
+        return cls(math.sqrt(p5 * p95), math.sqrt(math.expm1(log_sd**2)), plants_cv, level)
 
     @property
     def log_sds(self) -> tuple[float, float]:
-        """Standard deviations of the logarithm, between batches and between plants."""
-        return math.sqrt(math.log1p(self.batches**2)), math.sqrt(math.log1p(self.plants**2))
+        """Standard deviations of the logarithm of the time, between batches and between plants."""
+        return math.sqrt(math.log1p(self.batches_cv**2)), math.sqrt(math.log1p(self.plants_cv**2))
 
     @property
     def mean(self) -> float:
         """Mean time over batches and plants [weeks]."""
-        return self.median * math.sqrt((1 + self.batches**2) * (1 + self.plants**2))
+        return self.median * math.sqrt((1 + self.batches_cv**2) * (1 + self.plants_cv**2))
 
     @property
     def variance(self) -> float:
         """Variance of the time over batches and plants [weeks squared]."""
-        return self.mean**2 * ((1 + self.batches**2) * (1 + self.plants**2) - 1)
+        return self.mean**2 * ((1 + self.batches_cv**2) * (1 + self.plants_cv**2) - 1)
 
     def quantile(self, u: ArrayLike) -> Array:
         """Return the quantile of the median time of a batch [weeks] at probabilities `u`."""
@@ -346,17 +339,6 @@ class Duration:
         return self.median * np.exp(self.log_sds[0] * np.asarray(score, dtype=np.float64))
 
     def __str__(self) -> str:
-        text = f"{self.median:.3g} {self.unit}"
-        if self.batches == 0:
-            return text
-        low, high = (f"{q:.2g}" if q < 99.5 else f"{q:.0f}" for q in self.quantile([0.05, 0.95]))
-        return f"{text}; {_nine_in_ten(self.level)} between {low} and {high}"
-
-
-def _nine_in_ten(level: Level | str) -> str:
-    nouns = {
-        "belief": "times", "season": "seasons", "variety": "varieties", "batch": "batches", "cycle": "cycles",
-        "plant": "plants",
-    }  # fmt: skip
-    shares = Level.parse(level).shares
-    return f"nine {nouns[max(shares, key=lambda pair: pair[1])[0]]} in ten"
+        p5, p95 = self.quantile([0.05, 0.95]).tolist()
+        greatest = Level.parse(self.level).greatest
+        return words.duration(median=self.median, unit=self.unit, p5=p5, p95=p95, varies_by=greatest)

@@ -1,4 +1,4 @@
-"""At which level a quantity varies: what is drawn once, and for whom."""
+"""What a quantity varies by: the six levels of variation."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from decimal import Decimal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from forecast.errors import refuse
+from forecast.streams import Array
 
 WORDS = ("belief", "season", "variety", "batch", "cycle", "plant")
 _CHAIN = re.compile(r"[a-z]+ [0-9.]+(?: [a-z]+ [0-9.]+)*")
@@ -23,19 +23,24 @@ _REMEDY = (
 
 @dataclass(frozen=True)
 class Level:
-    """The level at which a quantity varies, or the shares of several.
+    """What a quantity varies by: one of six levels of variation, or shares of several (variance components).
 
-    ``belief``: we do not know the true value; one value a draw, for all that share the rate.
-    ``season``: one value a draw, shared by all batches of the season, whatever their variety.
-    ``variety``: one value a draw for all batches of a variety.
-    ``batch``: each delivery, or line of a culture, has its own. ``cycle``: each cycle of a culture has its own.
-    ``plant``: each plant has its own, so that only its mean counts.
+    ========== ================== ========================================================================
+    word       varies by          in one simulated season
+    ========== ================== ========================================================================
+    `belief`   unknown true value all that share the rate have the same value: nobody knows the true one
+    `season`   season             all batches have the same value, whatever their variety
+    `variety`  variety            all batches of a variety have the same value
+    `batch`    batch              each delivery has its own value, and each clone line of a culture
+    `cycle`    subculture         each subculture of a culture has its own value
+    `plant`    plant              each plant has its own value, so that only the mean counts
+    ========== ================== ========================================================================
 
     Parameters
     ----------
     shares
-        Pairs of word and share of the variance [0 to 1] of the normal score; the shares add to 1.
-        ``plant`` stands alone.
+        Pairs of word and share of the variance [0 to 1] of the normal score; the shares add to 1, and
+        ``plant`` has no other beside it.
 
     Raises
     ------
@@ -100,20 +105,25 @@ class Level:
 
     @property
     def plant(self) -> bool:
-        """Whether only single plants differ."""
+        """Whether it varies by plant alone."""
         return self.shares[0][0] == "plant"
 
-    def score(self, normal: Callable[[str], NDArray[np.float64]]) -> NDArray[np.float64]:
+    @property
+    def greatest(self) -> str:
+        """The word with the greatest share."""
+        return max(self.shares, key=lambda pair: pair[1])[0]
+
+    def score(self, normal: Callable[[str], Array]) -> Array:
         """Combine the normal scores of its words into one.
 
         Parameters
         ----------
         normal
-            Gives the standard normal scores of a word's owner.
+            Returns the standard normal scores of a word's owner.
 
         Returns
         -------
-        array of the shape of the scores; a single 0 where only plants differ.
+        array of the shape of the scores; a single 0 if it varies by plant alone.
         """
         if self.plant:
             return np.zeros(1)

@@ -184,7 +184,7 @@ def weighed(stage: Stage, rows: pd.DataFrame | None) -> StageTime:
     typical = math.exp((1 - weight) * math.log(stage.typical) + weight * math.log(learned.median))
     doubt = math.sqrt(weight * variance)
     spread = math.sqrt(math.expm1(learned.batches**2 + doubt**2)) if told and not only_plants else kept[1]
-    return StageTime(typical, spread, learned.duration("batch").plants, weight, doubt, batches, plants)
+    return StageTime(typical, spread, learned.duration("batch").plants_cv, weight, doubt, batches, plants)
 
 
 def _learned(rows: pd.DataFrame) -> tuple[LearnedTime | None, str]:

@@ -12,7 +12,7 @@ from forecast.errors import Fault
 from forecast.records.batches import DateCell
 from forecast.season.cells import Note, Number, Row, wrong
 from forecast.season.season import Season
-from forecast.weather.station import COLDEST, WARMEST, again, contrary, not_of_air
+from forecast.weather.station import COLDEST, WARMEST, max_below_min, not_air_temperature, repeated_day
 from forecast.weeks import Week
 
 _TOO_WARM = 25.0  # above the usual mean of its week no day is so warm [°C]; common practice, no source
@@ -20,7 +20,7 @@ _TOO_WARM = 25.0  # above the usual mean of its week no day is so warm [°C]; co
 
 def _air(number: float) -> float:
     if not COLDEST <= number <= WARMEST:
-        fault = not_of_air("", None, "", number)
+        fault = not_air_temperature("", None, "", number)
         raise wrong(fault.problem, fault.remedy)
     return number
 
@@ -47,7 +47,7 @@ class WeatherRecord(Row):
     @model_validator(mode="after")
     def _sound(self) -> Self:
         if self.t_max < self.t_min:
-            fault = contrary("", None, "t_max", self.t_max, self.t_min)
+            fault = max_below_min("", None, "t_max", self.t_max, self.t_min)
             raise wrong(fault.problem, fault.remedy, "t_max", self.t_max)
         return self
 
@@ -57,7 +57,7 @@ def twice(rows: Iterable[tuple[int, WeatherRecord]]) -> Iterator[Fault]:
     first: dict[date, int] = {}
     for number, row in rows:
         if row.date in first:
-            yield again("weather", number, row.date, first[row.date])
+            yield repeated_day("weather", number, row.date, first[row.date])
         first.setdefault(row.date, number)
 
 

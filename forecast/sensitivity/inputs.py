@@ -195,7 +195,7 @@ def _rates(season: Season, batches: Sequence[Batch], streams: Streams) -> Iterat
         if share.sd and not Level.parse(share.level).plant:
             kind = f"survival in {name}, {whose}", "share", f"{name} survival"
             yield _rate(*kind, route[at], share.level, some, partial(_share_at, share), streams)
-        if duration.batches and not Level.parse(duration.level).plant:
+        if duration.batches_cv and not Level.parse(duration.level).plant:
             kind = f"time in {name}, {whose}", duration.unit, f"{name} time"
             yield _rate(*kind, route[at], duration.level, some, partial(_time_at, duration), streams)
 
@@ -249,7 +249,7 @@ def _weather(season: Season, batches: Sequence[Batch], streams: Streams) -> Iter
         return
     count = season.weeks + FIRST_WEEKS
     weeks = [season.first_week + i for i in range(count)]
-    spread = np.array([season.normals.weekly_spread(week) for week in weeks])
+    spread = np.array([season.normals.weekly_sd(week) for week in weeks])
     apart = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
     first = max(min(batch.week for batch in some) - season.first_week, 0)
     sales = [row.week - season.first_week for batch in some for row in season.targets_of(batch.variety)]

@@ -1,4 +1,4 @@
-"""What the weather of a place is usually like, how years differ, and the weather of simulated seasons."""
+"""Climates: normals of a place, the variation between years, and simulated weather."""
 
 from __future__ import annotations
 
@@ -17,8 +17,17 @@ from scipy.interpolate import CubicSpline
 from forecast.errors import Fault, Refused, refuse, whole
 from forecast.rates.distributions import Z90
 from forecast.streams import Array, Streams
-from forecast.weather.station import COLDEST, WARMEST, contrary, months_measured, not_of_air, number, read_days
+from forecast.weather.station import (
+    COLDEST,
+    WARMEST,
+    max_below_min,
+    months_measured,
+    not_air_temperature,
+    number,
+    read_days,
+)
 from forecast.weeks import Week
+from forecast.words import rates as words
 
 PERSISTENCE = 0.3  # lag-one autocorrelation of weekly anomalies; see the notes of Climate
 MOST_WEEKS = 1040  # drawn at once
@@ -63,25 +72,25 @@ def variance_of_mean(weeks: float, persistence: float) -> float:
 
 @dataclass(frozen=True)
 class Climate:
-    """The usual temperatures of the air outside through the year, and how far years differ from them.
+    """Climate normals of the air outside, and how far years differ from them.
 
     Parameters
     ----------
     t_min, t_max
         Mean daily minimum and maximum [°C]: of the 12 months from January, or of ISO weeks 1 to 52.
     year_sd
-        Standard deviation between years of the mean temperature of each such month or week [°C]; one
+        Interannual standard deviation of the mean temperature of each such month or week [°C]; one
         number if it is the same in all.
     persistence
-        Correlation between the departures of a week and of the week before, 0 to 0.95.
+        Correlation between the departures of a week and of the week before (lag one), 0 to 0.95.
     delay
         Weeks by which the seasons come later than in the table; `shifted` sets it.
 
     Raises
     ------
     Refused
-        If the table does not have 12 or 52 rows, a number is missing or no temperature of air, a maximum
-        lies below its minimum, or a spread is negative; rows are counted with the header as row 1.
+        If the table does not have 12 or 52 rows, a number is missing or not an air temperature, a maximum
+        is below its minimum, or a standard deviation is negative; the header is row 1.
 
     Notes
     -----
@@ -91,14 +100,14 @@ class Climate:
     29th falls into place. Week 53 of weekly normals is the mean of weeks 52 and 1.
 
     Weather: the departure of a week from its normal is s_w x_w, the same in minimum and maximum, with
-    x_w = p x_{w-1} + sqrt(1 - p^2) e_w and standard normal e. Of weekly normals s_w is the spread. Of
-    monthly ones it is the spread of the month, as smooth through the year as the normals, over the
+    x_w = p x_{w-1} + sqrt(1 - p^2) e_w and standard normal e. Of weekly normals s_w is `year_sd`. Of
+    monthly ones it is `year_sd` of the month, as smooth through the year as the normals, over the
     square root of `variance_of_mean` at 365.25 / 12 / 7 = 4.35 weeks: so the mean of a month has the
-    stated spread, a month of four weeks a little more, one of five a little less.
+    stated standard deviation, a month of four weeks a little more, one of five a little less.
 
-    The persistence of 0.3 if none is stated comes from daily records put through `from_daily`: Clemson,
+    The default persistence of 0.3 comes from daily records put through `from_daily`: Clemson,
     South Carolina, 0.28 in 1991-2020, 0.30 in 1961-1990 and 0.31 in 1930-1960; Seattle 0.36 in 2012-2015;
-    but 0.13 for the maxima of Melbourne in 1981-1990. The spread of weeks that follows from that of months
+    but 0.13 for the maxima of Melbourne in 1981-1990. The standard deviation of weeks that follows from that of months
     lies within 4 % of the record at Clemson. What keeps whole seasons warm beyond that is not drawn.
 
     References
@@ -111,10 +120,11 @@ class Climate:
     >>> seattle = Climate(
     ...     t_min=[4.2, 4.1, 5.2, 6.6, 9.3, 11.7, 13.6, 13.9, 12.0, 9.0, 6.0, 3.7],
     ...     t_max=[7.3, 8.8, 10.9, 13.4, 16.8, 19.7, 23.3, 23.5, 20.2, 14.4, 9.3, 6.5],
-    ...     spread=1.2,
+    ...     year_sd=1.2,
     ... )
     >>> print(seattle)
-    minima of 3.7 to 13.9 and maxima of 6.5 to 23.5 °C by month; nine years in ten within 2 °C of the usual
+    Climate normals by month: minima 3.7 to 13.9 °C, maxima 6.5 to 23.5 °C;
+    in 9 of 10 years a month is within 2 °C of normal.
     >>> t_min, t_max = seattle.normal("2027-W14")
     >>> round(t_min, 1), round(t_max, 1)
     (6.1, 12.6)
@@ -132,15 +142,15 @@ class Climate:
             raise refuse("t_min", f"{rows} rows", "not a year", "Give 12 months from January, or ISO weeks 1 to 52.")
         faults = []
         for name in ("t_min", "t_max", "year_sd"):
-            given = getattr(self, name)
-            count = _rows(given)
+            column = getattr(self, name)
+            count = _rows(column)
             if count != rows and not (name == "year_sd" and count == 0):
                 raise refuse(name, f"{count} rows", "not as many as minima", f"Give {rows} numbers.")
-            values = tuple(map(number, given if count else [given] * rows))
+            values = tuple(map(number, column if count else [column] * rows))
             object.__setattr__(self, name, values)
-            faults += [fault for i, value in enumerate(values) if (fault := _amiss(name, value, i + 2))]
+            faults += [fault for i, value in enumerate(values) if (fault := _fault_of(name, value, i + 2))]
         faults += [
-            contrary("climate", i + 2, "t_max", t_max, t_min)
+            max_below_min("climate", i + 2, "t_max", t_max, t_min)
             for i, (t_min, t_max) in enumerate(zip(self.t_min, self.t_max, strict=True))
             if t_max < t_min
         ]
@@ -153,10 +163,8 @@ class Climate:
         object.__setattr__(self, "delay", whole("delay", self.delay, -MOST_WEEKS, MOST_WEEKS) % 52)
         ranges = tuple(t_max - t_min for t_min, t_max in zip(self.t_min, self.t_max, strict=True))
         if rows == 12 and (_mean_between(ranges, *_pieces()) < -1e-9).any():
-            problem = "the maxima would fall below the minima within a month"
-            raise refuse(
-                "t_max", "as given", problem, "The daily range leaps from month to month; give weekly normals."
-            )
+            remedy = "The daily range leaps from month to month; give weekly normals."
+            raise refuse("t_max", None, "the maxima would fall below the minima within a month", remedy)
 
     @classmethod
     def from_daily(
@@ -168,7 +176,7 @@ class Climate:
         unit: Literal["C", "F"],
         persistence: float | None = None,
     ) -> Climate:
-        """Learn the climate from the daily record of a weather station.
+        """Return the climate of the daily record of a weather station.
 
         Parameters
         ----------
@@ -179,7 +187,7 @@ class Climate:
         unit
             ``C`` or ``F``: the unit of `t_min` and `t_max`.
         persistence
-            Correlation from week to week, if it is known better than the record tells.
+            Correlation from week to week, if it is known better than from the record.
 
         Returns
         -------
@@ -188,13 +196,13 @@ class Climate:
         Raises
         ------
         Refused
-            If a day is no date or comes twice, a number is no temperature of air, a maximum lies below its
-            minimum, or a month of the year was measured in fewer than three years; all such faults at once.
+            If a day is not a date or is repeated, a number is not an air temperature, a maximum is below its
+            minimum, or a month of the year was measured in fewer than three years; with all such faults.
 
         Notes
         -----
         A month of a year counts if at most five of its days are missing, and at most three in a row.
-        Normals are means over years of the means of months. The spread is the root of the variance
+        Normals are means over years of the means of months. `year_sd` is the root of the variance
         between years (divisor n - 1) of their mean temperatures, smoothed over neighbouring months with
         weights 1:2:1, since a few years tell little of each.
 
@@ -208,40 +216,36 @@ class Climate:
         rule of five and three days).
         """
         if unit not in ("C", "F"):
-            raise refuse("unit", unit, "not a unit of temperature", "Give C or F: it is not guessed.")
+            raise refuse("unit", unit, "not a unit of temperature", "Give C or F.")
         days, lows, highs = read_days(list(dates), list(t_min), list(t_max), unit)
         means = months_measured(days, lows, highs)
-        short = [
-            Fault("too few years", "Give a record of three years or more.", "record", None, "date", said)
-            for number, known in enumerate(means, 1)
-            if len(known) < _LEAST_YEARS
-            for said in [f"month {number} measured in {len(known)}"]
-        ]
+        short = [f"month {k} measured in {len(known)}" for k, known in enumerate(means, 1) if len(known) < _LEAST_YEARS]
         if short:
-            raise Refused(short)
+            remedy = "Give a record of three years or more."
+            raise Refused([Fault("too few years", remedy, "record", None, "date", month) for month in short])
         variance = np.array([known.mean(axis=1).var(ddof=1) for known in means])
-        spread = np.sqrt((np.roll(variance, 1) + 2 * variance + np.roll(variance, -1)) / 4)
+        year_sd = np.sqrt((np.roll(variance, 1) + 2 * variance + np.roll(variance, -1)) / 4)
         normals = np.array([known.mean(axis=0) for known in means])
         if persistence is None:
             years = sum(map(len, means)) / 12
             persistence = _persistence(days, (lows + highs) / 2, tuple(normals.mean(axis=1).tolist()), years)
-        return cls(normals[:, 0].tolist(), normals[:, 1].tolist(), spread.tolist(), persistence)
+        return cls(normals[:, 0].tolist(), normals[:, 1].tolist(), year_sd.tolist(), persistence)
 
     def shifted(self, weeks: int) -> Climate:
         """Return the climate whose seasons come later by some weeks; by 26 weeks, of the other hemisphere."""
         return replace(self, delay=self.delay + whole("weeks", weeks, -MOST_WEEKS // 2, MOST_WEEKS // 2))
 
     def normal(self, week: Week | str) -> tuple[float, float]:
-        """Return the usual mean daily minimum and maximum of a week [°C]."""
+        """Return the normal mean daily minimum and maximum of a week [°C]."""
         weeks = [Week.parse(week)]
         return float(self._by_week(self.t_min, weeks)[0]), float(self._by_week(self.t_max, weeks)[0])
 
-    def weekly_spread(self, week: Week | str) -> float:
-        """Return the standard deviation between years of the mean temperature of a week [°C]."""
-        return float(self._weekly_spreads([Week.parse(week)])[0])
+    def weekly_sd(self, week: Week | str) -> float:
+        """Return the interannual standard deviation of the mean temperature of a week [°C]."""
+        return float(self._weekly_sds([Week.parse(week)])[0])
 
     def draw(self, first_week: Week | str, weeks: int, streams: Streams) -> tuple[Array, Array]:
-        """Draw the weather of simulated seasons.
+        """Return simulated weather.
 
         Parameters
         ----------
@@ -268,10 +272,9 @@ class Climate:
             fresh = streams.generator("weather", str(first + k)).standard_normal(streams.draws)
             score = p * score + math.sqrt(1 - p * p) * fresh
             departures[max(k, 0)] = score  # what came before is overwritten
-        departures *= self._weekly_spreads(drawn)[:, None]
-        return self._by_week(self.t_min, drawn)[:, None] + departures, self._by_week(self.t_max, drawn)[
-            :, None
-        ] + departures
+        departures *= self._weekly_sds(drawn)[:, None]
+        t_min, t_max = (self._by_week(column, drawn)[:, None] + departures for column in (self.t_min, self.t_max))
+        return t_min, t_max
 
     @property
     def memory(self) -> int:
@@ -280,11 +283,11 @@ class Climate:
         return math.ceil(math.log(_FORGOTTEN) / math.log(p)) if p > _FORGOTTEN else 0
 
     @property
-    def _spreads(self) -> tuple[float, ...]:
+    def _sds(self) -> tuple[float, ...]:
         return cast("tuple[float, ...]", self.year_sd)
 
-    def _weekly_spreads(self, weeks: Sequence[Week]) -> Array:
-        spreads = self._by_week(self._spreads, weeks)
+    def _weekly_sds(self, weeks: Sequence[Week]) -> Array:
+        spreads = self._by_week(self._sds, weeks)
         if len(self.t_min) == 52:
             return spreads
         smooth: Array = np.maximum(spreads, 0.0) / math.sqrt(variance_of_mean(_MONTH, self.persistence))
@@ -296,29 +299,29 @@ class Climate:
             table = np.array(values)
             found: Array = table[at % 52].mean(axis=1)  # week 53 lies at 52, which is 0 again, and at 51
             return found
-        mondays = np.array([(_clock(week.monday), _clock(week.monday + timedelta(7))) for week in weeks])
+        mondays = np.array(
+            [(_even_day(week.monday), _even_day(week.monday + timedelta(7))) for week in weeks]
+        )
         return _mean_between(tuple(values), *(mondays - self.delay * _YEAR / 52).T)
 
     def __str__(self) -> str:
-        ranges = [f"{min(column):.1f} to {max(column):.1f}" for column in (self.t_min, self.t_max)]
+        within = Z90 * math.sqrt(sum(sd**2 for sd in self._sds) / len(self._sds))
         by = "month" if len(self.t_min) == 12 else "week"
-        far = Z90 * math.sqrt(sum(spread**2 for spread in self._spreads) / len(self._spreads))
-        years = f"nine years in ten within {far:.2g} °C of the usual" if far else "the same every year"
-        return f"minima of {ranges[0]} and maxima of {ranges[1]} °C by {by}; {years}"
+        return words.climate(t_min=self.t_min, t_max=self.t_max, by=by, within=within)
 
 
-def _rows(given: object) -> int:
-    """Count the rows of a column; 0 for a single number."""
-    if isinstance(given, str) or not hasattr(given, "__len__"):
+def _rows(column: object) -> int:
+    """Return the number of rows of a column; 0 for a single number."""
+    if isinstance(column, str) or not hasattr(column, "__len__"):
         return 0
-    return len(given)
+    return len(column)
 
 
-def _amiss(column: str, value: float, row: int) -> Fault | None:
+def _fault_of(column: str, value: float, row: int) -> Fault | None:
     if column == "year_sd":
         problem, remedy = "not a standard deviation", "Give a number from 0 [°C]."
         return None if 0 <= value < math.inf else Fault(problem, remedy, "climate", row, column, value)
-    return None if COLDEST <= value <= WARMEST else not_of_air("climate", row, column, value)
+    return None if COLDEST <= value <= WARMEST else not_air_temperature("climate", row, column, value)
 
 
 @lru_cache(maxsize=64)
@@ -343,15 +346,15 @@ def _pieces() -> tuple[Array, Array]:
     return edges[:-1], edges[1:]
 
 
-def _clock(day: date) -> float:
-    """Return the beginning of a day on a clock in which all years are as long [days]."""
+def _even_day(day: date) -> float:
+    """Return the beginning of a day [days] on a calendar in which all years are as long."""
     start, end = _STARTS[day.month - 1 : day.month + 1]
     of = calendar.monthrange(day.year, day.month)[1]
     return _YEAR * day.year + float(start + (end - start) * (day.day - 1) / of)
 
 
 def _persistence(days: NDArray[np.int64], means: Array, normals: tuple[float, ...], years: float) -> float:
-    starts, ends = (np.array([_clock(date.fromordinal(int(day) + k)) for day in days]) for k in (0, 1))
+    starts, ends = (np.array([_even_day(date.fromordinal(int(day) + k)) for day in days]) for k in (0, 1))
     departures = means - _mean_between(normals, starts, ends)
     weeks = (days - 1) // 7  # the first day of the first year was a Monday
     weeks -= weeks[0]
@@ -362,8 +365,7 @@ def _persistence(days: NDArray[np.int64], means: Array, normals: tuple[float, ..
     size = math.sqrt(float(first @ first) * float(second @ second))
     if size < 1e-12:
         return PERSISTENCE
-    seen = float(first @ second) / size
-    found = seen
+    seen = found = float(first @ second) / size
     for _ in range(50):
         lost = variance_of_mean(_MONTH, min(max(found, 0.0), _MOST_PERSISTENT)) / years
         found = seen * (1 - lost) + lost

@@ -1,4 +1,4 @@
-"""Warmth that plants can use: degree-days of a day, and the base temperature of a stage."""
+"""Thermal time: degree-days of a day, and the base temperature of a stage."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 
 from forecast.errors import refuse
 from forecast.streams import Array
+from forecast.words import rates as words
 
 Method = Literal["sine", "triangle", "mean", "limited mean"]
 
@@ -28,7 +29,7 @@ def degree_days(
     method: Method = "sine",
     cutoff: Literal["horizontal"] = "horizontal",
 ) -> Array:
-    """Return the warmth of a day above a base, counting none above an upper threshold.
+    """Return the degree-days of a day between a base temperature and an upper threshold.
 
     Parameters
     ----------
@@ -36,16 +37,23 @@ def degree_days(
         Minimum and maximum of the day [°C], any shapes that go together; or the mean minimum and
         maximum of the days of a week.
     base
-        Temperature at and below which nothing develops [°C].
+        Base temperature, at and below which nothing develops [°C].
     upper
-        Temperature above which development goes no faster [°C]; None if there is no such limit.
+        Upper threshold, above which development is no faster [°C]; None if there is none.
     method
-        How the temperature runs between minimum and maximum: as a ``sine`` or a ``triangle`` of one
-        day; or not at all, with the ``mean`` of both held between base and upper, or with each held there
-        before the mean is taken (``limited mean``). Use the method with which base and degree-days of
-        the crop were found: published ones of ornamentals mostly rest on ``mean``.
+        How the temperature of the day is modelled:
+
+        ================ =====================================================================
+        ``sine``         a sine from minimum to maximum and back
+        ``triangle``     straight lines from minimum to maximum and back
+        ``mean``         the mean of both, held between base and upper threshold
+        ``limited mean`` the mean of both, each held between base and upper threshold before
+        ================ =====================================================================
+
+        Use the method by which base temperature and degree-days of the crop were found: those published
+        for ornamentals mostly rest on ``mean``.
     cutoff
-        What happens above the upper: ``horizontal``, the rate of the upper goes on.
+        Rate of development above the upper threshold: ``horizontal``, that at the threshold.
 
     Returns
     -------
@@ -54,8 +62,8 @@ def degree_days(
     Raises
     ------
     Refused
-        If a number is missing or infinite, a maximum lies below its minimum, a upper does not lie above
-        its base, or the method is not known.
+        If a number is missing or infinite, a maximum lies below its minimum, an upper threshold is not
+        above its base temperature, or the method is not known.
 
     Notes
     -----
@@ -68,8 +76,9 @@ def degree_days(
     This holds in all six positions of minimum and maximum about base and upper threshold. ``mean`` and ``limited
     mean`` are methods 1 and 2 of McMaster and Wilhelm; on a day that crosses the base alone ``mean``
     gives less than the others. The averages of a week give a little less than its days if some days
-    crossed the base, and a little more if some crossed the upper: at Clemson (1991-2020) and Seattle
-    (2012-2015), with a upper of 30, a year has 1 to 5 % less by weeks than by days for bases of 5 to 15.
+    crossed the base, and a little more if some crossed the upper threshold: at Clemson (1991-2020) and
+    Seattle (2012-2015), with a threshold of 30, a year has 1 to 5 % less by weeks than by days for bases of
+    5 to 15.
 
     References
     ----------
@@ -88,9 +97,7 @@ def degree_days(
     if method not in get_args(Method):
         raise refuse("method", method, "no such method", f"Give one of: {', '.join(get_args(Method))}.")
     if cutoff != "horizontal":
-        raise refuse(
-            "cutoff", cutoff, "no such cutoff", "Give horizontal: above the upper the rate of the upper goes on."
-        )
+        raise refuse("cutoff", cutoff, "no such cutoff", "Give horizontal.")
     t_min, t_max, base, upper = _checked(t_min, t_max, base, upper)
     mean = (t_min + t_max) / 2
     if method == "mean":
@@ -133,7 +140,7 @@ def _checked(t_min: ArrayLike, t_max: ArrayLike, base: ArrayLike, upper: ArrayLi
         remedy = "Give the minimum first, then the maximum."
         raise refuse("t_max", f"{t_max[wrong][0]:g} with a minimum of {t_min[wrong][0]:g}", "below the minimum", remedy)
     if (wrong := upper <= base).any():
-        remedy = "Give a upper above the base, or None if there is no upper limit."
+        remedy = "Give an upper threshold above the base, or None if there is none."
         raise refuse("upper", f"{upper[wrong][0]:g} with a base of {base[wrong][0]:g}", "not above the base", remedy)
     return t_min, t_max, base, upper
 
@@ -152,31 +159,31 @@ def _numbers(name: str, given: ArrayLike) -> Array:
 
 @dataclass(frozen=True)
 class ThermalTime:
-    """What a stage needs, counted in warmth instead of weeks.
+    """How much a stage takes in thermal time.
 
     Parameters
     ----------
     base
-        Temperature at and below which nothing develops [°C].
+        Base temperature [°C].
     degree_days
-        Warmth above the base that the stage takes [°C days].
+        Degree-days above it [°C days].
     """
 
     base: float
     degree_days: float
 
     def __str__(self) -> str:
-        return f"{self.degree_days:.3g} degree-days above {self.base:.3g} °C"
+        return words.thermal_time(degree_days=self.degree_days, base=self.base)
 
 
 def base_from_rates(temperatures: ArrayLike, rates: ArrayLike) -> ThermalTime:
-    """Learn the base temperature and the degree-days of a stage from its rates at several temperatures.
+    """Return the base temperature and the degree-days of a stage from its rates at several temperatures.
 
     Parameters
     ----------
     temperatures
         Mean temperatures at which the stage was timed [°C], at least two that differ. Leave out those
-        so cold that nothing moved or so warm that the rate no longer rose: the line does not hold there.
+        so cold that nothing developed or so warm that the rate no longer rose: no line holds there.
     rates
         Rate of development at each [stages per day]: one over the days that the stage took.
 
@@ -192,7 +199,7 @@ def base_from_rates(temperatures: ArrayLike, rates: ArrayLike) -> ThermalTime:
     Warns
     -----
     UserWarning
-        If the base comes out below 0 °C: few plants of a nursery grow there, and two temperatures
+        If the base temperature comes out below 0 °C: few plants of a nursery grow there, and two temperatures
         far above the base say little about it.
 
     Notes
@@ -218,9 +225,6 @@ def base_from_rates(temperatures: ArrayLike, rates: ArrayLike) -> ThermalTime:
         raise refuse("rates", f"{slope:.3g} a degree", "the rate does not rise with temperature", remedy)
     base = float(at.mean() - rate.mean() / slope)
     if base < 0:
-        warnings.warn(
-            f"The base comes out at {base:.3g} °C, below 0: {at.size} rates at {at.min():g} to {at.max():g} °C "
-            "are too few, or do not lie on a line. Time the stage at a cooler temperature, or state a base.",
-            stacklevel=2,
-        )
+        text = words.base_below_freezing(base=base, rates=at.size, coldest=at.min(), warmest=at.max())
+        warnings.warn(text, stacklevel=2)
     return ThermalTime(base, 1 / slope)

@@ -1,4 +1,4 @@
-"""Weeks of weather drawn given the days that were measured."""
+"""Simulated weather given the days that were measured."""
 
 from __future__ import annotations
 
@@ -44,8 +44,8 @@ def daily_persistence(persistence: float) -> float:
     return float(brentq(beyond, 0, 1 - 1e-9))
 
 
-def look(weekdays: Sequence[int], persistence: float) -> tuple[float, float]:
-    """Return what the mean of some days of a week tells of the mean of the whole week.
+def observation(weekdays: Sequence[int], persistence: float) -> tuple[float, float]:
+    """Return how the mean of some days of a week depends on the mean of the whole week.
 
     Parameters
     ----------
@@ -57,8 +57,8 @@ def look(weekdays: Sequence[int], persistence: float) -> tuple[float, float]:
     Returns
     -------
     scale, error
-        With x the departure of the week over its spread, the mean departure of the days over that spread is scale
-        (x + e), and e normal with the variance `error`: 0 if all seven were measured.
+        With x the departure of the week over its standard deviation, the mean departure of the days over the same is
+        scale (x + e), with e normal of variance `error`: 0 if all seven days were measured.
 
     Notes
     -----
@@ -67,7 +67,7 @@ def look(weekdays: Sequence[int], persistence: float) -> tuple[float, float]:
 
     Examples
     --------
-    >>> [round(number, 3) for number in look([0, 1, 2], 0.3)]
+    >>> [round(number, 3) for number in observation([0, 1, 2], 0.3)]
     [0.981, 0.452]
     """
     if len(weekdays) == 7:
@@ -80,12 +80,12 @@ def look(weekdays: Sequence[int], persistence: float) -> tuple[float, float]:
 def draw_given(
     climate: Climate, measured: Days, first_week: Week | str, weeks: int, streams: Streams
 ) -> tuple[Array, Array]:
-    """Draw the weather of simulated seasons in which the measured days were as they were.
+    """Return simulated weather in which the measured days are as they were.
 
     Parameters
     ----------
     climate
-        What is usual.
+        Normals and variation.
     measured
         The days; other days of their weeks, and other weeks, may be missing.
     first_week, weeks, streams
@@ -98,16 +98,16 @@ def draw_given(
 
     Notes
     -----
-    A week that was measured has its own minimum and maximum. Of a week of which some days were measured they count
-    for their part, and the other days are drawn: with usual minimum and maximum, and one departure of both.
+    A measured week has its own minimum and maximum. In a week measured in part the measured days count for their
+    part, and the others are drawn: from the normal minimum and maximum, with one departure of both.
 
-    Departures x of weeks from the usual mean of minimum and maximum, over their spread, are normal with correlations
-    p^|i - j|, as in `Climate`. Measured weeks are looks at them, exact or, of fewer than seven days, with an error
-    (see `look`). With C the correlations, V the errors and K = C (C + V)^-1, x + K (m - x - e) is a draw given the
-    looks m for every draw x given none (Matheron's rule), on both sides of a gap. A week ahead of the last measured
-    one is p^k of its departure warmer, give or take sqrt(1 - p^2k) of its spread. Weeks so long before `first_week`
-    that nothing is left of them are not looked at; where nothing was measured, nothing changes. A week without spread
-    tells nothing of others.
+    Departures x of weeks from the normal mean of minimum and maximum, over their standard deviation, are normal with
+    correlations p^|i - j|, as in `Climate`. Measured weeks are observations of them, exact or, of fewer than seven
+    days, with an error (see `observation`). With C the correlations, V the errors and K = C (C + V)^-1, x + K (m - x
+    - e) is a draw given the observations m for every draw x given none (Matheron's rule), on both sides of a gap. The
+    kth week after the last measured one has p^k of its departure, ± sqrt(1 - p^2k) standard deviations (1 SD). Weeks
+    so long before `first_week` that nothing is left of them do not count; where nothing was measured, nothing changes.
+    A week that never varies says nothing of others.
 
     References
     ----------
@@ -135,28 +135,28 @@ def _condition(
 ) -> None:
     """Condition drawn weeks, in place, on the measured days (weekday, minimum, maximum) of some of them."""
     every, p = [first + k for k in range(len(drawn[0]))], climate.persistence
-    usual = np.array([climate.normal(week) for week in every])
-    spread = np.array([climate.weekly_spread(week) for week in every])
-    departure = drawn[0] - usual[:, :1]
-    means = {at: np.mean([pair for _, *pair in days], axis=0) - usual[at] for at, days in known.items()}
-    looks = [at for at in known if spread[at]]
-    if looks:
-        scale, error = np.array([look([day for day, *_ in known[at]], p) for at in looks]).T
-        seen = np.array([means[at].mean() for at in looks]) / scale
-        apart = np.abs(np.subtract.outer(np.arange(len(every)), looks))
+    normal = np.array([climate.normal(week) for week in every])
+    sd = np.array([climate.weekly_sd(week) for week in every])
+    departure = drawn[0] - normal[:, :1]
+    means = {at: np.mean([pair for _, *pair in days], axis=0) - normal[at] for at, days in known.items()}
+    observed = [at for at in known if sd[at]]
+    if observed:
+        scale, error = np.array([observation([day for day, *_ in known[at]], p) for at in observed]).T
+        seen = np.array([means[at].mean() for at in observed]) / scale
+        apart = np.abs(np.subtract.outer(np.arange(len(every)), observed))
         shared = np.power(p, apart)
-        missed = (seen[:, None] - departure[looks]) / spread[looks][:, None]
+        missed = (seen[:, None] - departure[observed]) / sd[observed][:, None]
         for row in np.flatnonzero(error):
-            luck = streams.generator("measured", str(every[looks[row]])).standard_normal(streams.draws)
+            luck = streams.generator("measured", str(every[observed[row]])).standard_normal(streams.draws)
             missed[row] -= np.sqrt(error[row]) * luck
-        departure += spread[:, None] * (shared @ np.linalg.solve(shared[looks] + np.diag(error), missed))
+        departure += sd[:, None] * (shared @ np.linalg.solve(shared[observed] + np.diag(error), missed))
     for k, column in enumerate(drawn):
-        column[:] = usual[:, k, None] + departure
+        column[:] = normal[:, k, None] + departure
     for at, days in known.items():
         part, mean = len(days) / 7, means[at].mean()
-        rest = departure[at] - part * mean if spread[at] else np.zeros(departure.shape[1])
+        rest = departure[at] - part * mean if sd[at] else np.zeros(departure.shape[1])
         for k, column in enumerate(drawn):
-            column[at] = usual[at, k] + part * means[at][k] + (rest if part < 1 else 0.0)
+            column[at] = normal[at, k] + part * means[at][k] + (rest if part < 1 else 0.0)
 
 
 def _correlations(r: float, days: int) -> Array:

@@ -1,4 +1,4 @@
-"""The daily record of a weather station, read and checked."""
+"""Daily records of weather stations: read, checked and summed up by month."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _MOST_MISSING, _MOST_RUNNING = 5, 3  # days a month may lack, and may lack in a 
 def read_days(
     dates: Sequence[object], t_min: Sequence[object], t_max: Sequence[object], unit: str
 ) -> tuple[Days, Array, Array]:
-    """Read the days on which both minimum and maximum were measured.
+    """Return the days on which both minimum and maximum were measured.
 
     Parameters
     ----------
@@ -42,8 +42,8 @@ def read_days(
     Raises
     ------
     Refused
-        With every fault: what is no date, a day that comes twice, what is no temperature of air, a maximum
-        below its minimum. Rows are counted with the header as row 1.
+        With every fault: what is not a date, a repeated day, what is not an air temperature, a maximum
+        below its minimum. The header is row 1.
     """
     if not len(dates) == len(t_min) == len(t_max):
         counts = f"{len(dates)} dates, {len(t_min)} minima, {len(t_max)} maxima"
@@ -56,14 +56,14 @@ def read_days(
         if day is None:
             faults.append(Fault("not a date", "Write it as 2027-04-13.", "record", row, "date", written))
         elif day in seen:
-            faults.append(again("record", row, date.fromordinal(day), seen[day]))
+            faults.append(repeated_day("record", row, date.fromordinal(day), seen[day]))
         else:
             seen[day] = row
         least, most = (
-            _celsius(value, unit, row, column, faults) for column, value in zip(("tmin", "tmax"), pair, strict=True)
+            _celsius(value, unit, row, column, faults) for column, value in zip(("t_min", "t_max"), pair, strict=True)
         )
         if most < least:
-            faults.append(contrary("record", row, "tmax", *pair[::-1]))
+            faults.append(max_below_min("record", row, "t_max", *pair[::-1]))
         if day is not None and not math.isnan(least + most):
             record.append((day, least, most))
     if faults:
@@ -73,7 +73,7 @@ def read_days(
 
 
 def months_measured(days: Days, t_min: Array, t_max: Array) -> list[Array]:
-    """Return the mean minimum and maximum of every January that was measured well enough, and so on.
+    """Return the mean minimum and maximum of every month that was measured well enough, by month of the year.
 
     Parameters
     ----------
@@ -104,27 +104,27 @@ def months_measured(days: Days, t_min: Array, t_max: Array) -> list[Array]:
     return [np.array(known, dtype=np.float64).reshape(-1, 2) for known in means]
 
 
-def again(table: str, row: int, day: date, first: int) -> Fault:
-    """Make the fault of a day that stands in the row `first` already."""
-    return Fault(f"the day stands in row {first} already", "Keep one row a day.", table, row, "date", str(day))
+def repeated_day(table: str, row: int, day: date, first: int) -> Fault:
+    """Return the fault of a day that is in the row `first` already."""
+    return Fault(f"the day is in row {first} already", "Keep one row a day.", table, row, "date", str(day))
 
 
-def not_of_air(table: str, row: int | None, column: str, value: object) -> Fault:
-    """Make the fault of a number that is no temperature of air in degrees Celsius."""
-    remedy = "Give a number of degrees Celsius: (F - 32) / 1.8 from Fahrenheit."
-    return Fault("not a temperature of air in degrees Celsius", remedy, table, row, column, value)
+def not_air_temperature(table: str, row: int | None, column: str, value: object) -> Fault:
+    """Return the fault of a number that is not an air temperature in °C."""
+    remedy = "Give a temperature in °C; from °F it is (°F - 32) / 1.8."
+    return Fault("not an air temperature in °C", remedy, table, row, column, value)
 
 
-def contrary(table: str, row: int | None, column: str, t_max: object, t_min: object) -> Fault:
-    """Make the fault of a maximum that lies below its minimum."""
+def max_below_min(table: str, row: int | None, column: str, t_max: object, t_min: object) -> Fault:
+    """Return the fault of a maximum below its minimum."""
     remedy = "Give the minimum first, then the maximum."
-    return Fault(f"the maximum lies below the minimum of {t_min}", remedy, table, row, column, t_max)
+    return Fault(f"the maximum is below the minimum of {t_min}", remedy, table, row, column, t_max)
 
 
-def number(given: object) -> float:
-    """Return a number as a float, and NaN for what is none."""
+def number(value: object) -> float:
+    """Return a value as a float; NaN if it is not a number."""
     try:
-        return float(given)  # type: ignore[arg-type]
+        return float(value)  # type: ignore[arg-type]
     except OverflowError:  # a whole number beyond all floats
         return math.inf
     except (TypeError, ValueError):
@@ -132,7 +132,7 @@ def number(given: object) -> float:
 
 
 def _celsius(value: object, unit: str, row: int, column: str, faults: list[Fault]) -> float:
-    """Return a temperature, or NaN if there is none; add what is wrong to the faults."""
+    """Return a temperature [°C]; NaN if there is none, and what is wrong is added to the faults."""
     found = number(value)
     absent = value is None or type(value).__name__ == "NAType"  # <NA> of pandas, which is not imported here
     blank = absent or (isinstance(value, str) and not value.strip())
@@ -141,9 +141,8 @@ def _celsius(value: object, unit: str, row: int, column: str, faults: list[Fault
     celsius = (found - 32) / 1.8 if unit == "F" else found
     if COLDEST <= celsius <= WARMEST:
         return celsius
-    problem = f"not a temperature of air in degrees {'Fahrenheit' if unit == 'F' else 'Celsius'}"
-    remedy = "Leave a cell empty if nothing was measured, and look at the unit."
-    faults.append(Fault(problem, remedy, "record", row, column, value))
+    remedy = "Check the unit; leave a cell empty if nothing was measured."
+    faults.append(Fault(f"not an air temperature in °{unit}", remedy, "record", row, column, value))
     return math.nan
 
 
@@ -161,7 +160,7 @@ def _day(written: object) -> int | None:
 
 
 def _counts(days: Days, first: date) -> bool:
-    """Tell whether enough of the days of a month was measured."""
+    """Return whether enough days of a month were measured."""
     length = calendar.monthrange(first.year, first.month)[1]
     before = first.toordinal() - 1
     running = np.diff([before, *days, before + length + 1]).max() - 1

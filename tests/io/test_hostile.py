@@ -119,7 +119,7 @@ DEGREES = [10**400, -(10**400), 10**5000, float("inf"), 1j, b"x", []]
 @pytest.mark.parametrize("value", DEGREES, ids=range(len(DEGREES)))
 def test_a_station_record_takes_no_such_temperature(value: object) -> None:
     (told,) = lines(lambda: read_days(["2027-01-01"], [value], [5.0], "C"))
-    assert "not a temperature of air in degrees Celsius" in told
+    assert "not an air temperature in °C" in told
 
 
 DAYS = [np.datetime64(2**62, "D"), np.datetime64("NaT"), pd.NaT, 10**400, b"2027-01-01", "2027-02-30", "1_000"]

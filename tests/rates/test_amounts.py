@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from refusals import refused
 from scipy import stats
 from scipy.integrate import quad
 
-from forecast.errors import Refused
 from forecast.rates.amounts import Amount, Count
 
 some = settings(max_examples=60, deadline=None, derandomize=True)
@@ -24,7 +24,7 @@ amounts = st.builds(
 @some
 @given(amount=amounts)
 def test_an_amount_is_below_its_three_values_once_in_twenty_once_in_two_and_nineteen_times(amount):
-    assert amount.quantile([0.05, 0.5, 0.95]) == pytest.approx([amount.low, amount.likely, amount.high])
+    assert amount.quantile([0.05, 0.5, 0.95]) == pytest.approx([amount.p5, amount.median, amount.p95])
     assert (np.diff(amount.quantile(np.linspace(0.001, 0.999, 200))) >= -1e-12).all()
 
 
@@ -54,7 +54,7 @@ def test_an_amount_made_from_mean_and_spread_has_them(mean, part):
 @given(low=st.floats(0.5, 300), ratio=st.floats(1, 5))
 def test_an_amount_made_from_a_range_is_lognormal(low, ratio):
     amount = Amount.from_range(low, low * ratio)
-    assert amount.likely == pytest.approx(low * math.sqrt(ratio))
+    assert amount.median == pytest.approx(low * math.sqrt(ratio))
 
 
 @some
@@ -69,19 +69,41 @@ def test_a_count_is_the_nearest_whole_number_and_has_the_moments_of_its_sum(amou
     assert count.variance == pytest.approx(values.var(), rel=2e-2, abs=2e-2)
 
 
-@pytest.mark.parametrize(
-    ("make", "says"),
-    [
-        (lambda: Amount(0, 1, 2), "not in order above 0"),
-        (lambda: Amount(3, 2, 4), "3, 2, 4"),
-        (lambda: Amount(1, 2, math.inf), "inf"),
-        (lambda: Amount(math.nan, 2, 3), "nan"),
-        (lambda: Amount.from_mean(0, 1), "mean"),
-        (lambda: Amount.from_mean(5, -1), "spread -1"),
-        (lambda: Amount.from_range(0, 5), "p5"),
-        (lambda: Amount.from_range(6, 5), "not in order"),
-    ],
-)
-def test_what_is_no_amount_is_refused(make, says):
-    with pytest.raises(Refused, match=says):
-        make()
+def test_an_amount_that_is_known_is_one_number():
+    five = Amount(5, 5, 5)
+    assert (five.mean, five.variance) == pytest.approx((5, 0), abs=1e-12)
+    assert five.at([-3, 0, 3]).tolist() == [5, 5, 5]
+    assert (Count(five).mean, Count(five).variance) == pytest.approx((5, 0), abs=1e-9)
+    assert Count(five).quantile([[0.1, 0.9]]).tolist() == [[5, 5]]
+    assert str(Count(Amount(1, 3, 12))) == str(Amount(1, 3, 12)) == "about 3 (90 % range 1 to 12)"
+
+
+@pytest.mark.parametrize("numbers", [(0, 1, 2), (3, 2, 4), (1, 3, 2), (1, 2, math.inf), (math.nan, 2, 3), (-1, 1, 2)])
+def test_three_numbers_out_of_order_are_no_amount(numbers):
+    shown = ", ".join(map(str, numbers))
+    assert refused(Amount, *numbers) == (
+        f"p5, '{shown}': p5, median and p95 are not in order above 0. Give 0 < p5 <= median <= p95."
+    )
+
+
+@pytest.mark.parametrize(("mean", "sd"), [(0, 1), (-1, 1), (math.inf, 1), (1, -0.1), (1, math.inf), (1, math.nan)])
+def test_what_is_no_mean_and_standard_deviation_makes_no_amount(mean, sd):
+    assert refused(Amount.from_mean, mean, sd) == (
+        f"mean, '{mean}, sd {sd}': not a mean and standard deviation. Give mean > 0 and sd >= 0."
+    )
+
+
+def test_halves_of_plants_asked_for_count_as_one_in_draws_and_on_average_alike():
+    """Of 2.5 plants and fewer or more, draws of 2.5 itself count as 3: all, half of them, or all."""
+    for median, right in ((2.4, 2), (2.5, 3), (2.6, 3)):
+        known = Count(Amount(median, median, median))
+        assert (known.at(0.0), known.mean, known.variance) == (right, right, 0)
+    u = (np.arange(100_000) + 0.5) / 100_000
+    for amount in (Amount(2.3, 2.5, 2.5), Amount(2.5, 2.5, 2.7), Amount(1.5, 2.5, 6)):
+        drawn = Count(amount).quantile(u)
+        assert (Count(amount).mean, Count(amount).variance) == pytest.approx((drawn.mean(), drawn.var()), abs=1e-3)
+
+
+def test_a_range_that_is_no_amount_is_refused():
+    assert refused(Amount.from_range, 0, 5).startswith("p5, '0, 0, 5': ")
+    assert refused(Amount.from_range, 6, 5).startswith("p5, '6, 5.4")

@@ -138,25 +138,25 @@ def test_a_file_of_semicolons_and_decimal_commas_says_the_same(place: Path) -> N
         (
             "2027-03-04",
             "2027-03-05",
-            "weather.csv, row 5, column date, '2027-03-05': the day stands in row 4 already. Keep one row a day.",
+            "weather.csv, row 5, column date, '2027-03-05': the day is in row 4 already. Keep one row a day.",
         ),
         (
             "-2,7,",
             "8,7,",
-            "weather.csv, row 4, column t_max, 7.0: the maximum lies below the minimum of 8.0. Give the minimum first, "
+            "weather.csv, row 4, column t_max, 7.0: the maximum is below the minimum of 8.0. Give the minimum first, "
             "then the maximum.",
         ),
         (
             "0,6,",
             "41,68,",
-            "weather.csv, row 5, column t_max, '68': not a temperature of air in degrees Celsius. Give a number of "
-            "degrees Celsius: (F - 32) / 1.8 from Fahrenheit.",
+            "weather.csv, row 5, column t_max, '68': not an air temperature in °C. Give a temperature in °C; "
+            "from °F it is (°F - 32) / 1.8.",
         ),
         (
             "0,6,",
             "-91,6,",
-            "weather.csv, row 5, column t_min, '-91': not a temperature of air in degrees Celsius. Give a number of "
-            "degrees Celsius: (F - 32) / 1.8 from Fahrenheit.",
+            "weather.csv, row 5, column t_min, '-91': not an air temperature in °C. Give a temperature in °C; "
+            "from °F it is (°F - 32) / 1.8.",
         ),
         ("0,6,", "0,,", "weather.csv, row 5, column t_max: nothing stands here. Fill it in; it is needed."),
         (
@@ -194,9 +194,9 @@ def test_a_file_that_is_nearly_called_so_is_not_passed_over(place: Path) -> None
 
 
 def test_rows_made_in_python_are_refused_in_the_same_words() -> None:
-    with pytest.raises(Refused, match=r"t_max, 70: not a temperature of air in degrees Celsius. .* from Fahrenheit."):
+    with pytest.raises(Refused, match=r"t_max, 70: not an air temperature in °C. .* from °F"):
         WeatherRecord(date="2027-03-01", t_min=50, t_max=70)
-    with pytest.raises(Refused, match=r"^weather, row 2, column date, '2027-03-02': the day stands in row 1 already"):
+    with pytest.raises(Refused, match=r"^weather, row 2, column date, '2027-03-02': the day is in row 1 already"):
         Records(weather=[ROWS[0], ROWS[0]])
 
 

@@ -406,7 +406,7 @@ CASES = [
         "stages.csv",
         ",0.85,0.07",
         ",0.85,0.4",
-        "stages.csv, row 2, column survival_sd, 0.4: no share with a mean of 0.85 has this spread. Give"
+        "stages.csv, row 2, column survival_sd, 0.4: no share with a mean of 0.85 varies so much. Give"
         " a standard deviation from 0 to below 0.357.",
     ),
     case(
@@ -414,7 +414,7 @@ CASES = [
         "stages.csv",
         ",,0.9,0.98,,,",
         ",,0.98,0.9,,,",
-        "stages.csv, row 3, column survival_p5, '0.98 to 0.9': not a range of shares. Give 0 < low < high < 1.",
+        "stages.csv, row 3, column survival_p5, '0.98 to 0.9': not a range of shares. Give 0 < p5 < p95 < 1.",
     ),
     case(
         "no level",

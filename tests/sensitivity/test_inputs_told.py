@@ -172,7 +172,7 @@ def test_the_weather_is_that_from_the_first_delivery_to_the_last_sale(
     weights = np.zeros(42)
     weights[first:last] = 1 / (last - first)
     assert one.weights == pytest.approx(weights)
-    weekly = [whole.normals.weekly_spread(whole.first_week + i) for i in range(42)]
+    weekly = [whole.normals.weekly_sd(whole.first_week + i) for i in range(42)]
     expected = [[a * b * 0.3 ** abs(i - j) for j, b in enumerate(weekly)] for i, a in enumerate(weekly)]
     assert one.covariance == pytest.approx(np.array(expected))
     for drawn in (one.drawn, one.redrawn(other_streams(streams, "one"))):

@@ -99,7 +99,7 @@ def test_what_is_wanted_stands_on_its_monday_with_its_chance(plan, file):
     for row in plan.season.targets:
         said = found[monday(row.week), f"Target: {row.median_demand:,} {row.variety}"]
         assert said.endswith("seasons in 100.")
-        assert ("nine times in ten between 260 and 500" in said) == (row.low is not None)
+        assert ("90 % range 260 to 500" in said) == (row.low is not None)
 
 
 @pytest.mark.parametrize(

@@ -323,7 +323,7 @@ def test_what_was_learned_is_told_as_learned(tmp_path):
 def test_a_survival_of_the_original_number_is_told_as_such_and_a_missing_source_too(tmp_path):
     write_plan_workbook(small.season([small.stage(share_of="original")]), tmp_path / "plan.xlsx")
     table = pd.read_excel(tmp_path / "plan.xlsx", sheet_name="assumptions").set_index("what")
-    assert table.loc["acclimatisation: survival", "assumed"] == "80 %, always, of the original number"
+    assert table.loc["acclimatisation: survival", "assumed"] == "80 % in every batch (no variation entered), of the original number"
     assert table.loc["acclimatisation: survival", "source"] == "none given"
 
 

@@ -3,17 +3,20 @@
 import calendar
 import math
 from datetime import date, timedelta
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from refusals import refused
+from scipy.optimize import brentq
 from seattle_days import HIGH, LOW
 
 from forecast.errors import Refused
 from forecast.streams import Streams
-from forecast.weather.climate import Climate, _clock, _mean_between, variance_of_mean
+from forecast.weather.climate import Climate, _even_day, _mean_between, variance_of_mean
 from forecast.weeks import Week
 
 some = settings(max_examples=60, deadline=None, derandomize=True)
@@ -30,6 +33,8 @@ SEATTLE = Climate(
 ANGLE = 2 * np.pi * np.arange(52) / 52
 WEEKLY = Climate(8 - 6 * np.cos(ANGLE), 16 - 8 * np.cos(ANGLE), 1.5 + 0.5 * np.cos(ANGLE), persistence=0.5)
 STEADY = Climate(SEATTLE.t_min, SEATTLE.t_max, 1.5)
+EVEN = Climate([5] * 12, [9] * 12, 1)
+WEEKLY_ROWS = Climate(range(52), range(1, 53), 1)
 
 
 def days_of(year, month):
@@ -51,8 +56,8 @@ def drawn(request):
 def test_the_days_of_every_month_have_the_normal_of_the_month_as_their_mean(year):
     for column in (SEATTLE.t_min, SEATTLE.t_max, tuple(np.random.default_rng(1).uniform(-20, 30, 12).tolist())):
         for month in range(1, 13):
-            starts = np.array([_clock(day) for day in days_of(year, month)])
-            ends = np.array([_clock(day + timedelta(1)) for day in days_of(year, month)])
+            starts = np.array([_even_day(day) for day in days_of(year, month)])
+            ends = np.array([_even_day(day + timedelta(1)) for day in days_of(year, month)])
             assert _mean_between(column, starts, ends).mean() == pytest.approx(column[month - 1], abs=1e-9)
 
 
@@ -67,7 +72,7 @@ def test_the_weeks_of_every_month_have_the_normal_of_the_month_as_their_mean():
 
 def test_the_curve_of_monthly_normals_has_no_step_at_the_new_year_or_elsewhere():
     days = [date(2027, 1, 1) + timedelta(k) for k in range(3 * 365)]
-    at = np.array([_clock(day) for day in days])
+    at = np.array([_even_day(day) for day in days])
     daily = _mean_between(SEATTLE.t_max, at[:-1], at[1:])
     assert np.abs(np.diff(daily)).max() < 0.25
     assert np.abs(np.diff(daily, 2)).max() < 0.03
@@ -78,20 +83,20 @@ def test_weekly_normals_are_read_from_the_table_and_week_53_lies_between_its_nei
     for week in (1, 17, 52):
         assert WEEKLY.normal(Week(2026, week)) == pytest.approx((WEEKLY.t_min[week - 1], WEEKLY.t_max[week - 1]))
     assert WEEKLY.normal("2026-W53") == pytest.approx(((WEEKLY.t_min[51] + WEEKLY.t_min[0]) / 2, 8), abs=0.05)
-    assert WEEKLY.weekly_spread("2026-W27") == pytest.approx(WEEKLY.year_sd[26])
+    assert WEEKLY.weekly_sd("2026-W27") == pytest.approx(WEEKLY.year_sd[26])
 
 
 def test_drawn_weeks_have_the_mean_of_the_table(drawn):
     climate, weeks, low, high = drawn
     for values, i in ((low, 0), (high, 1)):
         normals = np.array([climate.normal(week)[i] for week in weeks])
-        errors = np.array([climate.weekly_spread(week) for week in weeks]) / math.sqrt(DRAWS)
+        errors = np.array([climate.weekly_sd(week) for week in weeks]) / math.sqrt(DRAWS)
         assert (np.abs(values.mean(axis=1) - normals) < 4 * errors).all()
 
 
 def test_drawn_weeks_have_the_spread_of_the_table(drawn):
     climate, weeks, low, _ = drawn
-    spreads = np.array([climate.weekly_spread(week) for week in weeks])
+    spreads = np.array([climate.weekly_sd(week) for week in weeks])
     assert (np.abs(low.std(axis=1, ddof=1) / spreads - 1) < 4 / math.sqrt(2 * DRAWS)).all()
 
 
@@ -135,7 +140,7 @@ def test_the_variance_of_a_mean_is_the_sum_of_its_covariances(weeks, persistence
 
 def test_means_of_four_and_five_drawn_weeks_have_their_closed_variances():
     low, _ = STEADY.draw("2027-W10", 5, Streams(8, DRAWS))
-    one = STEADY.weekly_spread("2027-W10")
+    one = STEADY.weekly_sd("2027-W10")
     for weeks in (4, 5):
         right = one * math.sqrt(variance_of_mean(weeks, 0.3))
         assert low[:weeks].mean(axis=0).std(ddof=1) == pytest.approx(right, rel=4 / math.sqrt(2 * DRAWS))
@@ -197,18 +202,6 @@ def test_other_seeds_give_other_weather_and_no_spread_gives_the_normals():
     low, high = Climate(SEATTLE.t_min, SEATTLE.t_max, 0).draw("2027-W10", 2, Streams(1, 3))
     assert low[1].tolist() == [SEATTLE.normal("2027-W11")[0]] * 3
     assert high[1].tolist() == [SEATTLE.normal("2027-W11")[1]] * 3
-
-
-def test_a_climate_can_be_said_and_stands_for_itself():
-    assert str(SEATTLE) == (
-        "minima of 3.7 to 13.9 and maxima of 6.5 to 23.5 °C by month; nine years in ten within 2.2 °C of the usual"
-    )
-    assert (
-        str(Climate([5] * 52, [9] * 52, 0))
-        == "minima of 5.0 to 5.0 and maxima of 9.0 to 9.0 °C by week; the same every year"
-    )
-    assert Climate(SEATTLE.t_min, SEATTLE.t_max, np.float32(1.5)) == STEADY
-    assert hash(STEADY) == hash(Climate(np.array(SEATTLE.t_min), SEATTLE.t_max, [1.5] * 12))
 
 
 def invented(years, seed, *, year_sd=2.5, persistence=0.4, first=date(1991, 1, 1)):
@@ -275,7 +268,7 @@ def test_a_real_record_gives_the_means_and_spreads_that_its_months_have():
     weekly = rest.resample("W").mean()
     assert climate.persistence == pytest.approx(weekly.autocorr(1), abs=0.1)
     # Its weeks vary as its months say, as far as three degrees of freedom a month can tell.
-    spreads = [climate.weekly_spread(Week(2027, week)) for week in range(1, 53)]
+    spreads = [climate.weekly_sd(Week(2027, week)) for week in range(1, 53)]
     assert np.sqrt(np.mean(np.square(spreads))) == pytest.approx(weekly.std(), rel=0.25)
 
 
@@ -332,65 +325,17 @@ def test_a_stated_persistence_is_kept_and_a_record_without_departures_takes_the_
     assert flat == Climate([5] * 12, [9] * 12, 0, 0.3)
 
 
-def change(**columns):
-    return lambda: Climate(**({"t_min": SEATTLE.t_min, "t_max": SEATTLE.t_max, "year_sd": 1.2} | columns))
-
-
-def record(days, low, high, unit="C"):
-    return lambda: Climate.from_daily(days, low, high, unit=unit)
-
-
-@pytest.mark.parametrize(
-    ("make", "says"),
-    [
-        (change(t_min=[5] * 11), "low, '11 rows': not a year. Give 12 months from January"),
-        (change(t_min=5), "low, '0 rows': not a year"),
-        (change(t_max=[15] * 52), "high, '52 rows': not as many as minima. Give 12 numbers"),
-        (change(year_sd=[1] * 11), "spread, '11 rows': not as many as minima"),
-        (change(t_min=[5] * 11 + [None]), "climate, row 13, column low, nan: not a temperature of air"),
-        (change(t_max=[75] * 12), "climate, rows 2 to 13, column high, 75.0: not a temperature of air"),
-        (change(t_min=[8, *SEATTLE.t_min[1:]]), "row 2, column high, 7.3: the maximum lies below the minimum of 8.0"),
-        (change(year_sd=-1), "climate, rows 2 to 13, column spread, -1.0: not a standard deviation"),
-        (change(year_sd=None), "climate, rows 2 to 13, column spread, nan"),
-        (change(year_sd=[math.inf] * 12), "column spread, inf"),
-        (change(persistence=1), "persistence, 1.0: not such a correlation. Give a number from 0 to 0.95"),
-        (change(persistence=-0.1), "persistence, -0.1"),
-        (change(persistence=None), "persistence, nan"),
-        (change(delay=0.5), "delay, '0.5': not usable"),
-        (change(t_min=[0] * 12, t_max=[0.1, 15] * 6), "the maxima would fall below the minima within a month"),
-        (lambda: SEATTLE.shifted(0.5), "weeks, '0.5': not usable"),
-        (lambda: SEATTLE.draw("2027-W10", 0, Streams(1, 8)), "weeks, '0': not usable"),
-        (lambda: SEATTLE.draw("2027-10", 5, Streams(1, 8)), "week, '2027-10': not a week"),
-        (lambda: SEATTLE.normal("2027-W53"), "there is no such week"),
-        (record(["2026-01-01"], [1], [2], "K"), "unit, 'K': not a unit of temperature. Give C or F: it is not guessed"),
-        (record(["2026-01-01"], [1, 2], [2]), "'1 dates, 2 minima, 1 maxima': columns of different length"),
-        (record([], [], []), "record, date, 'month 1 measured in 0': too few years"),
-        (record(["1/2/2026"], [1], [2]), "record, row 2, column date, '1/2/2026': not a date. Write it as 2027-04-13"),
-        (record(["2027-02-29"], [1], [2]), "'2027-02-29': not a date"),
-        (record([None, 3], [1, 1], [2, 2]), "row 3, column date, 3: not a date"),
-        (record(["2026-01-01"], [1], ["warm"]), "row 2, column tmax, 'warm': not a temperature of air"),
-        (record(["2026-01-01"], [-9999], [2]), "row 2, column tmin, -9999: not a temperature of air"),
-        (record(["2026-07-01"], [60], [85]), "row 2, column tmax, 85: not a temperature of air in degrees Celsius"),
-    ],
-)  # fmt: skip
-def test_what_is_no_climate_is_refused_with_the_place_and_a_remedy(make, says):
-    with pytest.raises(Refused) as refusal:
-        make()
-    assert says in str(refusal.value)
-    assert all(fault.remedy for fault in refusal.value.faults)
-
-
 def test_all_faults_of_a_record_are_told_at_once():
     days = ["2026-01-01", "2026-01-02", "2026-01-01", "soon", "2026-01-04"]
     with pytest.raises(Refused) as refusal:
         Climate.from_daily(days, [1, 9, 1, 1, "x"], [5, 3, 5, 5, 5], unit="C")
     assert str(refusal.value).splitlines() == [
-        "record, row 3, column tmax, 3: the maximum lies below the minimum of 9. "
+        "record, row 3, column t_max, 3: the maximum is below the minimum of 9. "
         "Give the minimum first, then the maximum.",
-        "record, row 4, column date, '2026-01-01': the day stands in row 2 already. Keep one row a day.",
+        "record, row 4, column date, '2026-01-01': the day is in row 2 already. Keep one row a day.",
         "record, row 5, column date, 'soon': not a date. Write it as 2027-04-13.",
-        "record, row 6, column tmin, 'x': not a temperature of air in degrees Celsius. "
-        "Leave a cell empty if nothing was measured, and look at the unit.",
+        "record, row 6, column t_min, 'x': not an air temperature in °C. "
+        "Check the unit; leave a cell empty if nothing was measured.",
     ]  # fmt: skip
 
 
@@ -403,3 +348,226 @@ def test_less_than_three_years_of_a_month_are_refused_by_its_name():
     with pytest.raises(Refused) as refusal:
         Climate.from_daily(two, [LOW[day] for day in two], [HIGH[day] for day in two], unit="F")
     assert len(refusal.value.faults) == 12
+
+
+def test_equal_columns_of_any_kind_make_equal_climates():
+    assert Climate(SEATTLE.t_min, SEATTLE.t_max, np.float32(1.5)) == STEADY
+    assert hash(STEADY) == hash(Climate(np.array(SEATTLE.t_min), SEATTLE.t_max, [1.5] * 12))
+
+
+def test_a_text_has_the_root_mean_square_of_the_standard_deviations():
+    """Of 3 and 4 it is 3.536, and 1.645 times that 5.8."""
+    assert "within 5.8 °C" in str(Climate([5] * 12, [9] * 12, [3, 4] * 6))
+    assert str(WEEKLY_ROWS).startswith("Climate normals by week: minima 0.0 to 51.0 °C")
+    assert str(Climate([5] * 52, [9] * 52, 0)).endswith("every year is the same.")
+
+
+@pytest.mark.parametrize(
+    ("call", "said"),
+    [
+        (lambda: Climate("cold", [9] * 12, 1),
+         "t_min, '0 rows': not a year. Give 12 months from January, or ISO weeks 1 to 52."),
+        (lambda: Climate([5] * 12, 9, 1), "t_max, '0 rows': not as many as minima. Give 12 numbers."),
+        (lambda: Climate([5] * 52, [9] * 52, [1] * 12), "year_sd, '12 rows': not as many as minima. Give 52 numbers."),
+        (lambda: Climate([5] * 12, [9] * 12, [1] * 11 + [math.nan]),
+         "climate, row 13, column year_sd, nan: not a standard deviation. Give a number from 0 [°C]."),
+        (lambda: Climate([5, *[-90.5] * 11], [9] * 12, 1),
+         "climate, rows 3 to 13, column t_min, -90.5: not an air temperature in °C. "
+         "Give a temperature in °C; from °F it is (°F - 32) / 1.8."),
+        (lambda: Climate([5, 6, *[5] * 10], [9, 5, *[9] * 10], 1),
+         "climate, row 3, column t_max, 5.0: the maximum is below the minimum of 6.0. "
+         "Give the minimum first, then the maximum."),
+        (lambda: Climate([5] * 12, [9] * 12, 1, 0.951),
+         "persistence, 0.951: not such a correlation. Give a number from 0 to 0.95; 0.3 is usual."),
+        (lambda: Climate([5] * 12, [9] * 12, 1, delay=1041),
+         "delay, '1041': not usable. Give a whole number from -1040 to 1,040."),
+        (lambda: Climate([0] * 12, [0.1, 15] * 6, 1),
+         "t_max: the maxima would fall below the minima within a month. "
+         "The daily range leaps from month to month; give weekly normals."),
+        (lambda: Climate([5] * 11, [9] * 12, 1),
+         "t_min, '11 rows': not a year. Give 12 months from January, or ISO weeks 1 to 52."),
+        (lambda: Climate([5] * 12, [9] * 52, 1), "t_max, '52 rows': not as many as minima. Give 12 numbers."),
+        (lambda: Climate([5] * 11 + [None], [9] * 12, 1),
+         "climate, row 13, column t_min, nan: not an air temperature in °C. "
+         "Give a temperature in °C; from °F it is (°F - 32) / 1.8."),
+        (lambda: Climate([5] * 12, [75] * 12, 1),
+         "climate, rows 2 to 13, column t_max, 75.0: not an air temperature in °C. "
+         "Give a temperature in °C; from °F it is (°F - 32) / 1.8."),
+        (lambda: Climate([5] * 12, [9] * 12, -1),
+         "climate, rows 2 to 13, column year_sd, -1.0: not a standard deviation. Give a number from 0 [°C]."),
+        (lambda: Climate([5] * 12, [9] * 12, [math.inf] * 12),
+         "climate, rows 2 to 13, column year_sd, inf: not a standard deviation. Give a number from 0 [°C]."),
+        (lambda: Climate([5] * 12, [9] * 12, 1, -0.1),
+         "persistence, -0.1: not such a correlation. Give a number from 0 to 0.95; 0.3 is usual."),
+        (lambda: Climate([5] * 12, [9] * 12, 1, None),
+         "persistence, nan: not such a correlation. Give a number from 0 to 0.95; 0.3 is usual."),
+        (lambda: Climate([5] * 12, [9] * 12, 1, delay=0.5),
+         "delay, '0.5': not usable. Give a whole number from -1040 to 1,040."),
+        (lambda: EVEN.shifted(0.5), "weeks, '0.5': not usable. Give a whole number from -520 to 520."),
+        (lambda: Climate.from_daily([], [], [], unit="K"), "unit, 'K': not a unit of temperature. Give C or F."),
+        (lambda: EVEN.shifted(521), "weeks, '521': not usable. Give a whole number from -520 to 520."),
+        (lambda: EVEN.shifted(-521), "weeks, '-521': not usable. Give a whole number from -520 to 520."),
+        (lambda: EVEN.draw("2027-W01", 1041, Streams(1, 1)),
+         "weeks, '1041': not usable. Give a whole number from 1 to 1,040."),
+        (lambda: EVEN.draw("2027-W01", 0, Streams(1, 1)),
+         "weeks, '0': not usable. Give a whole number from 1 to 1,040."),
+    ],
+)  # fmt: skip
+def test_what_is_no_climate_or_cannot_be_drawn_is_refused_word_for_word(call, said):
+    assert refused(call) == said
+
+
+def test_what_lies_on_the_edge_of_what_is_allowed_is_taken():
+    edge = Climate([-90] * 12, [60] * 12, 0, 0.95, -1040)
+    assert (edge.t_min, edge.t_max, edge.year_sd, edge.persistence) == ((-90,) * 12, (60,) * 12, (0,) * 12, 0.95)
+    assert Climate([5] * 12, [5] * 12, 1, 0).t_max == (5,) * 12
+    assert EVEN.shifted(520).delay == EVEN.shifted(-520).delay == 0
+    assert Climate([5] * 12, [9] * 12, 1, delay=1040).delay == 0
+    assert Climate([5] * 12, [9] * 12, 1, delay=-1).delay == 51
+    assert EVEN.draw("2027-W01", 1040, Streams(1, 1))[0].shape == (1040, 1)
+
+
+@pytest.mark.parametrize("month", range(12))
+def test_a_leap_of_the_daily_range_is_refused_in_any_month(month):
+    """From 15 degrees to 0.1 the smooth range would fall below 0; from 15 to 8 it does not."""
+    assert Climate([0] * 12, np.roll([15.0] * 10 + [8.0] * 2, month), 1).t_min == (0,) * 12
+    assert refused(Climate, [0] * 12, np.roll([15.0] * 10 + [0.1] * 2, month), 1).startswith("t_max: the maxima")
+
+
+@pytest.mark.parametrize(("persistence", "weeks"), [(0, 0), (1e-9, 0), (0.3, 18), (0.5, 30), (0.95, 405)])
+def test_after_so_many_weeks_a_thousand_millionth_of_the_weather_is_left(persistence, weeks):
+    climate = Climate([5] * 12, [9] * 12, 1, persistence)
+    assert climate.memory == weeks
+    if weeks:
+        assert persistence**weeks <= 1e-9 < persistence ** (weeks - 1)
+
+
+def test_a_week_takes_its_own_row_and_a_later_season_that_of_weeks_before():
+    assert WEEKLY_ROWS.normal("2027-W01") == (0, 1)
+    assert WEEKLY_ROWS.normal(Week(2027, 52)) == (51, 52)
+    assert WEEKLY_ROWS.shifted(3).normal("2027-W10") == (6, 7)
+    assert WEEKLY_ROWS.shifted(-3).normal("2027-W50") == (0, 1)
+    assert all(type(number) is float for number in WEEKLY_ROWS.normal("2027-W10"))
+    assert type(EVEN.weekly_sd("2027-W10")) is float
+
+
+def test_months_all_alike_give_weeks_all_alike_and_a_spread_by_closed_form():
+    for week in (1, 20, 53):
+        assert EVEN.normal(Week(2026, week)) == pytest.approx((5, 9), abs=1e-12)
+        assert EVEN.weekly_sd(Week(2026, week)) == pytest.approx(1 / math.sqrt(variance_of_mean(MONTH, 0.3)))
+    assert Climate([5] * 52, [9] * 52, 1).weekly_sd("2027-W10") == 1
+
+
+def test_the_clock_of_the_year_has_a_february_of_28_days_and_a_quarter():
+    assert _even_day(date(2027, 1, 1)) == 365.25 * 2027
+    assert _even_day(date(2027, 3, 1)) - _even_day(date(2027, 1, 1)) == pytest.approx(59.25)
+    assert _even_day(date(2028, 2, 29)) - _even_day(date(2028, 2, 1)) == pytest.approx(28 * 28.25 / 29)
+    assert _even_day(date(2027, 12, 31)) - _even_day(date(2027, 1, 1)) == pytest.approx(364.25)
+
+
+def test_every_month_of_normals_is_the_derivative_of_a_periodic_spline_of_sums():
+    """A cosine through the year, by its exact mean over each month: the curve returns its means over weeks."""
+    angle = 2 * math.pi / 365.25
+    starts = np.cumsum([0, 31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
+
+    def mean(start, end):
+        return 12 - 9 * (np.sin(angle * end) - np.sin(angle * start)) / (angle * (end - start))
+
+    months = tuple(mean(starts[:-1], starts[1:]).tolist())
+    weeks = np.arange(0, 365.25 - 7, 3.5)
+    assert _mean_between(months, weeks, weeks + 7) == pytest.approx(mean(weeks, weeks + 7), abs=0.03)
+    climate = Climate(months, [month + 8 for month in months], 1)
+    for week in (Week(2027, 1), Week(2027, 14), Week(2028, 9), Week(2026, 53)):
+        monday, next_monday = _even_day(week.monday), _even_day(week.monday + timedelta(7))
+        usual = mean(monday, next_monday)
+        assert climate.normal(week) == pytest.approx((usual, usual + 8), abs=0.03)
+        later = 13 * 365.25 / 52
+        assert climate.shifted(13).normal(week)[0] == pytest.approx(mean(monday - later, next_monday - later), abs=0.03)
+
+
+@pytest.mark.parametrize("climate", [WEEKLY_ROWS, Climate(WEEKLY_ROWS.t_min, WEEKLY_ROWS.t_max, 2, 0), EVEN])
+def test_the_weather_of_a_week_is_the_sum_of_what_was_fresh_in_it_and_in_the_weeks_before(climate):
+    first, streams, p = Week(2027, 10), Streams(4, 6), climate.persistence
+    low, high = climate.draw(first, 5, streams)
+    assert (low.shape, low.dtype, high.shape, high.dtype) == ((5, 6), np.float64, (5, 6), np.float64)
+    for k in range(5):
+        fresh = [streams.generator("weather", str(first + (k - j))).standard_normal(6) for j in range(30)]
+        score = math.sqrt(1 - p * p) * sum(p**j * one for j, one in enumerate(fresh))
+        departure = climate.weekly_sd(first + k) * score
+        usual = climate.normal(first + k)
+        assert low[k] == pytest.approx(usual[0] + departure, abs=1e-7)
+        assert high[k] == pytest.approx(usual[1] + departure, abs=1e-7)
+
+
+def test_every_month_short_of_three_years_is_told_and_three_are_enough():
+    days = [date(2001, 1, 1) + timedelta(k) for k in range(3 * 365 - 31)]
+    assert refused(Climate.from_daily, days, [5] * len(days), [9] * len(days), unit="C") == (
+        "record, date, 'month 12 measured in 2': too few years. Give a record of three years or more."
+    )
+
+
+def persistence_of(record, climate, years):
+    """From weekly means of departures of five days or more, with what estimated normals take away put back."""
+    days = list(record)
+    starts, ends = (np.array([_even_day(day + timedelta(k)) for day in days]) for k in (0, 1))
+    usual = [(low + high) / 2 for low, high in zip(climate.t_min, climate.t_max, strict=True)]
+    apart = np.array([sum(record[day]) / 2 for day in days]) - _mean_between(tuple(usual), starts, ends)
+    by_week = pd.Series(apart, pd.DatetimeIndex(days)).resample("W-SUN").agg(["mean", "count"])
+    week = by_week["mean"].where(by_week["count"] >= 5).to_numpy()
+    pairs = np.array([pair for pair in pairwise(week) if not np.isnan(pair).any()])
+    seen = (pairs[:, 0] * pairs[:, 1]).sum() / math.sqrt((pairs**2).sum(axis=0).prod())
+
+    def excess(p):
+        lost = variance_of_mean(MONTH, p) / years
+        return (p - lost) / (1 - lost) - seen
+
+    return brentq(excess, 0, 0.95)
+
+
+def test_the_persistence_of_a_record_is_that_of_its_weeks_of_five_days_or_more():
+    celsius = {day: ((LOW[day] - 32) / 1.8, (HIGH[day] - 32) / 1.8) for day in LOW}
+    gone = {1: (1, 4), 5: (0, 3, 5)}  # weekdays missing in one week of eight, and in another
+    thin = {day: pair for day, pair in celsius.items() if day.weekday() not in gone.get(day.isocalendar().week % 8, ())}
+    for record in (celsius, thin):
+        climate = Climate.from_daily(record, *zip(*record.values(), strict=True), unit="C")
+        assert climate.persistence == pytest.approx(persistence_of(record, climate, 4), abs=1e-6)
+
+
+def test_weather_that_turns_from_week_to_week_has_no_persistence_and_one_that_stays_the_most():
+    days = [date(2001, 1, 1) + timedelta(k) for k in range(3 * 365 + 1)]
+    turning = [10 + (-1) ** (k // 7) / 100 for k in range(len(days))]
+    climate = Climate.from_daily(days, turning, [low + 8 for low in turning], unit="C")
+    assert climate.persistence == 0
+    years = [{2001: 0, 2002: 4, 2003: 20}.get(day.year, 20) for day in days]
+    climate = Climate.from_daily(days, years, [low + 8 for low in years], unit="C")
+    assert climate.persistence == 0.95
+
+
+ENDS = [10.0, *[0.0] * 50, 4.0]  # weeks 1 to 52
+FIRST_AND_LAST = Climate(ENDS, [value + 6 for value in ENDS], [2.0, *[1.0] * 50, 3.0])
+
+
+def test_week_53_has_the_mean_of_week_52_and_week_1():
+    assert FIRST_AND_LAST.normal("2026-W53") == (7.0, 13.0)
+    assert FIRST_AND_LAST.weekly_sd("2026-W53") == 2.5
+    assert FIRST_AND_LAST.normal("2026-W52") == (4.0, 10.0)
+    assert FIRST_AND_LAST.normal("2027-W01") == (10.0, 16.0)
+    assert FIRST_AND_LAST.normal("2027-W02") == (0.0, 6.0)
+
+
+@pytest.mark.parametrize(("week", "low"), [("2027-W27", 10.0), ("2027-W26", 4.0), ("2027-W28", 0.0), ("2026-W53", 0.0)])
+def test_half_a_year_later_the_weeks_are_those_of_half_a_year_before(week, low):
+    assert FIRST_AND_LAST.shifted(26).normal(week)[0] == low
+
+
+def test_a_week_later_week_53_takes_weeks_51_and_52():
+    assert FIRST_AND_LAST.shifted(1).normal("2026-W53")[0] == 2.0
+    assert FIRST_AND_LAST.shifted(1).normal("2027-W01")[0] == 4.0
+
+
+def test_a_column_that_changes_later_changes_no_climate():
+    low = [1.0] * 12
+    climate = Climate(low, [9.0] * 12, 1)
+    low[0] = -30.0
+    assert climate.normal("2027-W02")[0] == 1.0
+    assert climate.year_sd == (1.0,) * 12

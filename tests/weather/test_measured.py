@@ -10,7 +10,7 @@ from southern_climate import HIGH, LOW, SPREAD
 
 from forecast.streams import Streams
 from forecast.weather.climate import Climate, variance_of_mean
-from forecast.weather.measured import daily_persistence, draw_given, look
+from forecast.weather.measured import daily_persistence, draw_given, observation
 from forecast.weeks import Week
 
 some = settings(max_examples=60, deadline=None, derandomize=True)
@@ -28,7 +28,7 @@ def days(week, low, high, weekdays=range(7)):
 def departing(climate, week, by, weekdays=range(7), wider=0.0):
     """Return days whose mean departs from the usual by so many spreads, in a range so much wider."""
     low, high = climate.normal(week)
-    more = by * climate.weekly_spread(week)
+    more = by * climate.weekly_sd(week)
     return days(week, low + more - wider, high + more + wider, weekdays)
 
 
@@ -36,7 +36,7 @@ def scores(climate, drawn, weeks):
     """Return the departures of drawn weeks over their spread."""
     return np.array(
         [
-            ((low + high - sum(climate.normal(week))) / 2) / climate.weekly_spread(week)
+            ((low + high - sum(climate.normal(week))) / 2) / climate.weekly_sd(week)
             for week, low, high in zip(weeks, *drawn, strict=True)
         ]
     )
@@ -61,14 +61,14 @@ def test_a_look_tells_of_the_week_what_conditioning_seven_days_on_some_of_them_d
     covariance /= covariance.sum() / 49  # the mean of the week has a variance of 1
     both = np.array([np.ones(7) / 7, np.isin(np.arange(7), weekdays) / len(weekdays)])
     (_, shared), (_, own) = both @ covariance @ both.T
-    scale, error = look(weekdays, persistence)
+    scale, error = observation(weekdays, persistence)
     seen = 1.7
     assert seen / scale / (1 + error) == pytest.approx(shared / own * seen)
     assert error / (1 + error) == pytest.approx(1 - shared**2 / own)
 
 
 def test_the_more_days_of_a_week_are_measured_the_less_is_left_to_chance():
-    errors = [look(range(k), 0.3)[1] for k in range(1, 8)]
+    errors = [observation(range(k), 0.3)[1] for k in range(1, 8)]
     assert (np.diff(errors) < 0).all()
     assert errors[3] == pytest.approx(0.238, abs=0.001)
     assert errors[-1] == 0
@@ -101,7 +101,7 @@ def test_gaps_and_weeks_measured_in_part_are_conditioned_as_a_multivariate_norma
         measured |= departing(climate, FIRST + week, by, range(count))
     at = np.arange(-2, 12)
     looks = np.array([week + 2 for week in seen])
-    scale, error = np.array([look(range(count), persistence) for _, count in seen.values()]).T
+    scale, error = np.array([observation(range(count), persistence) for _, count in seen.values()]).T
     prior = np.power(persistence, np.abs(np.subtract.outer(at, at)))
     cross, own = prior[:, looks], prior[np.ix_(looks, looks)] + np.diag(error)
     gain = cross @ np.linalg.inv(own)
@@ -128,20 +128,18 @@ def test_a_measured_week_has_its_own_minimum_and_maximum_in_every_draw():
     assert high[4] - low[4] == pytest.approx(np.full(64, np.subtract(*CLIMATE.normal(week + 1)[::-1])))
 
 
-@pytest.mark.parametrize("year_sd", [0.0, 1.5])
-def test_days_measured_count_for_their_part_and_the_others_have_the_usual_range(spread):
+@pytest.mark.parametrize("sd", [0.0, 1.5])
+def test_days_measured_count_for_their_part_and_the_others_have_the_usual_range(sd):
     """Three days at 2 to 20 °C where 8 to 16 is usual: the range of the week is (3 x 18 + 4 x 8) / 7."""
-    climate = Climate([8.0] * 52, [16.0] * 52, spread, persistence=0.3)
+    climate = Climate([8.0] * 52, [16.0] * 52, sd, persistence=0.3)
     measured = {FIRST.monday + timedelta(k): (2.0, 20.0) for k in (0, 2, 5)}
     low, high = (column[0] for column in draw_given(climate, measured, FIRST, 3, Streams(1, 4096)))
     assert high - low == pytest.approx(np.full(4096, (3 * 18 + 4 * 8) / 7))
     rest = (7 * (low + high) / 2 - 3 * 11) / 4
-    scale, error = look([0, 2, 5], 0.3)
-    week = -1 / scale / (1 + error) if spread else 0.0  # the mean of the week departs by so much
-    assert rest.mean() == pytest.approx(12 + (7 * week + 3) / 4 if spread else 12, abs=4 * spread * 7 / 4 / 64 + 1e-9)
-    assert rest.std() == pytest.approx(
-        spread * 7 / 4 * np.sqrt(error / (1 + error)), rel=4 / np.sqrt(2 * 4096), abs=1e-9
-    )
+    scale, error = observation([0, 2, 5], 0.3)
+    week = -1 / scale / (1 + error) if sd else 0.0  # the mean of the week departs by so much
+    assert rest.mean() == pytest.approx(12 + (7 * week + 3) / 4 if sd else 12, abs=4 * sd * 7 / 4 / 64 + 1e-9)
+    assert rest.std() == pytest.approx(sd * 7 / 4 * np.sqrt(error / (1 + error)), rel=4 / np.sqrt(2 * 4096), abs=1e-9)
 
 
 def test_a_measured_week_without_spread_tells_nothing_of_the_weeks_after():
@@ -189,7 +187,7 @@ def test_the_order_of_the_days_the_number_of_draws_and_of_weeks_do_not_matter():
 
 @some
 @given(
-    t_min=st.floats(-30, 25),
+    low=st.floats(-30, 25),
     above=st.floats(0, 25),
     weekdays=st.sets(st.integers(0, 6), min_size=1),
     week=st.integers(-3, 10),

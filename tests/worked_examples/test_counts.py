@@ -128,7 +128,7 @@ def test_a_share_learned_from_the_longer_photoperiod_agrees_with_its_cells():
     """Ridout, Hinde and Demetrio 1998, Models for count data with many zeros: 68 of 130 rooted at 16 hours."""
     rooted, of = np.sum(HOURS_16, axis=0)
     share = Share.from_counts(int(rooted), int(of), level="belief")
-    assert str(share) == "52 % on average; nine times in ten between 45 and 59 %"
+    assert str(share) == "52 % on average; the true value lies between 45 and 59 % (90 % sure)"
     assert sum(0.45 < r / n < 0.595 for r, n in HOURS_16) == 3  # 18 of 30 lies just above
 
 
@@ -151,7 +151,7 @@ def test_the_survival_of_acclimatised_orchids_pools_to_96_per_cent():
         survived = int(table[:, 0].sum())
         assert 96.0 <= round(100 * survived / 651, 1) <= 96.3
         share = Share.from_counts(survived, 651, level="belief")
-        assert str(share) == "96 % on average; nine times in ten between 95 and 97 %"
+        assert str(share) == "96 % on average; the true value lies between 95 and 97 % (90 % sure)"
         assert share.quantile([0.05, 0.95]) == pytest.approx(beta.ppf([0.05, 0.95], survived + 0.5, 651.5 - survived))
 
 
