@@ -188,11 +188,12 @@ def ordered(
     ...
     forecast.errors.Refused: p5, '5.0 to 4.0': not a range of times. Give 0 < p5 <= p95.
     """
-    values = list(numbers.values())
+    values, between = list(numbers.values()), " < " if strictly else " <= "
     rises = all(a < b if strictly else a <= b for a, b in pairwise(values))
     if not (values[0] > 0 and rises and values[-1] < below):
-        order = (" < " if strictly else " <= ").join(numbers) + ("" if math.isinf(below) else f" < {below:g}")
-        raise refuse(next(iter(numbers)), (" to " if len(values) == 2 else ", ").join(map(str, values)), problem, f"Give 0 < {order}{remark}.")
+        end = "" if math.isinf(below) else f" < {below:g}"
+        shown = (" to " if len(values) == 2 else ", ").join(map(str, values))
+        raise refuse(next(iter(numbers)), shown, problem, f"Give 0 < {between.join(numbers)}{end}{remark}.")
 
 
 def whole(field: str, value: object, low: int, high: int) -> int:

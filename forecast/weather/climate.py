@@ -299,9 +299,7 @@ class Climate:
             table = np.array(values)
             found: Array = table[at % 52].mean(axis=1)  # week 53 lies at 52, which is 0 again, and at 51
             return found
-        mondays = np.array(
-            [(_even_day(week.monday), _even_day(week.monday + timedelta(7))) for week in weeks]
-        )
+        mondays = np.array([(_even_day(week.monday), _even_day(week.monday + timedelta(7))) for week in weeks])
         return _mean_between(tuple(values), *(mondays - self.delay * _YEAR / 52).T)
 
     def __str__(self) -> str:

@@ -9,7 +9,7 @@ from scipy.special import expit, gammaln, log_expit
 from scipy.stats import beta, chi2, chi2_contingency, poisson
 
 from forecast import Share
-from forecast.fitting.interval_censored import LAWS, Likelihood, Table
+from forecast.fitting.interval_censored import LAWS, CensoredData, Likelihood
 
 # Ridout, M., Hinde, J. and Demetrio, C. (1998). Models for count data with many zeros. Proc. 19th Int.
 # Biometric Conference, 179-192: rooted of cultured apple shoots, four hormone levels by two photoperiods.
@@ -66,7 +66,7 @@ def likelihoods(cell, cut):
             first.append(rows[0])
             later += rows[1:]
     return [
-        Likelihood(Table(rows), LAWS["weibull"], never=never, between=False)
+        Likelihood(CensoredData(rows), LAWS["weibull"], never=never, between=False)
         for rows, never in ((first, True), (later, False))
     ]
 
