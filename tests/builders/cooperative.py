@@ -53,6 +53,6 @@ def cooperative(varieties: int, weeks: int = 104, *, groups: int = 10, seed: int
             "places": [{"place": place, "area": 10.0 * varieties, "usable": 0.8} for place in houses],
             "price_list": [offer(name) for name in names],
             "orders": orders,
-            "target": target,
+            "targets": target,
         }
     )

@@ -28,7 +28,7 @@ def wants(*rows):
 
 def sure(orders, *target, varieties=("A", "B"), saleable_weeks=None, draws=8):
     """Forecast plants of which none is lost, each saleable after four weeks."""
-    plan = season(SURE, varieties=varieties, target=wants(*target), saleable_weeks=saleable_weeks)
+    plan = season(SURE, varieties=varieties, targets=wants(*target), saleable_weeks=saleable_weeks)
     return forecast.simulate(plan, orders, draws=draws, seed=1)
 
 
@@ -195,7 +195,7 @@ def test_what_comes_of_all_that_is_wanted_in_cells_and_words():
 
 def test_a_chance_is_told_to_four_places_and_in_seasons():
     """Of 5,000 plants 4 in 5 live: at least 4,020 do with the binomial chance of that."""
-    plan = season([stage(survival=0.8)], target=wants(("A", "2027-W10", 4020)))
+    plan = season([stage(survival=0.8)], targets=wants(("A", "2027-W10", 4020)))
     outcome = forecast.simulate(plan, [("A", "2027-W05", 5000)], draws=64, seed=1)
     exact = binom.sf(4019, 5000, 0.8)
     (row,) = outcome.targets().to_dict("records")
@@ -206,7 +206,7 @@ def test_a_chance_is_told_to_four_places_and_in_seasons():
 
 
 def test_of_several_rows_all_are_met_in_the_same_histories():
-    plan = season([stage(survival=0.8)], target=wants(("A", "2027-W10", 20), ("A", "2027-W12", 19)))
+    plan = season([stage(survival=0.8)], targets=wants(("A", "2027-W10", 20), ("A", "2027-W12", 19)))
     outcome = forecast.simulate(plan, [("A", "2027-W05", 50)], draws=256, seed=1)
     counts = outcome.counted("A")[20]
     rows, log_met = outcome.asked("A")

@@ -287,7 +287,7 @@ def test_degree_days_at_a_constant_temperature_are_weeks(degrees, below, weeks, 
         for k, (typical, spread) in enumerate(zip(weeks, spreads, strict=False))
     ]
     warm = [
-        row | {"runs_on": "degree-days", "typical": row["typical"] * 7 * below, "base": degrees - below} for row in rows
+        row | {"runs_on": "degree-days", "typical": row["typical"] * 7 * below, "base_temperature": degrees - below} for row in rows
     ]
     plain, warmed = (
         simulate(season(route, climate=climate(degrees)), [("A", "2027-W05", 1)], draws=64, seed=1).states("A")
@@ -304,7 +304,7 @@ def test_those_alive_in_a_short_stage_are_known_to_a_thousandth_or_so_in_a_draw_
     The exact share is a midpoint sum over 20,000 vigours.
     """
     rows = [stage(f"stage {k}", typical=3, survival_sd=0.1, batches_cv=0.15, plants_cv=0.2) for k in range(2)]
-    warm = [row | {"runs_on": "degree-days", "typical": 42, "base": 6} for row in rows]
+    warm = [row | {"runs_on": "degree-days", "typical": 42, "base_temperature": 6} for row in rows]
     outcome = simulate(season(warm, climate=climate(8)), [("A", "2027-W05", 1)], draws=64, seed=1)
     fate, vigour = outcome.fate(outcome.batches[0]), norm.ppf((np.arange(20_000) + 0.5) / 20_000)
     pace, told, apart = np.exp(fate.log_sd[:, None] * vigour), outcome.states("A").values[1], np.zeros((8, 64))
@@ -336,9 +336,9 @@ def test_the_first_draws_of_twice_as_many_are_the_draws(draws):
 
 
 def test_a_stage_of_no_time_may_name_degree_days_too():
-    warm = {"runs_on": "degree-days", "base": 5, "survival": 0.9}
+    warm = {"runs_on": "degree-days", "base_temperature": 5, "survival": 0.9}
     for route in ([stage("grading", **warm)], [stage(typical=4), stage("grading", **warm)]):
-        plain = [row | {"runs_on": "weeks", "base": None} for row in route]
+        plain = [row | {"runs_on": "weeks", "base_temperature": None} for row in route]
         plans = [season(rows, climate=climate(14)) for rows in (route, plain)]
         one, other = (simulate(plan, [("A", "2027-W03", 10)], draws=16, seed=1).states("A") for plan in plans)
         assert np.array_equal(one, other)

@@ -43,7 +43,7 @@ def house(**cells):
 
 
 @pytest.mark.parametrize(
-    ("cells", "t_min", "t_max"),
+    ("cells", "low", "high"),
     [
         ({}, [-5, 15], [3, 30]),
         ({"warmer_by": 4}, [-1, 19], [7, 34]),

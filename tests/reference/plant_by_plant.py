@@ -40,7 +40,7 @@ class Drawn:
     plants: int
     survival: Array
     weeks: Array
-    spread: Array
+    log_sd: Array
     clocks: tuple[Array | None, ...] = ()
 
 

@@ -32,7 +32,7 @@ CLIMATE = [
 WARM = [
     UNSURE[0],
     UNSURE[1],
-    UNSURE[2] | {"runs_on": "degree-days", "base": 5, "typical": 300},
+    UNSURE[2] | {"runs_on": "degree-days", "base_temperature": 5, "typical": 300},
     UNSURE[3],
 ]
 CLOCKS = {"weeks": season(UNSURE, weeks=52), "degree-days": season(WARM, weeks=52, climate=CLIMATE)}

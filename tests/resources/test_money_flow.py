@@ -71,9 +71,9 @@ def told(flow, name):
 
 
 BEGUN = [
-    (1, "deposit", "offers 1", -50),
-    (3, "balance", "offers 1", -150),
-    (3, "freight", "offers 1", round(-40 * 100 / 150, 9)),
+    (1, "deposit", "price_list 1", -50),
+    (3, "balance", "price_list 1", -150),
+    (3, "freight", "price_list 1", round(-40 * 100 / 150, 9)),
     (3, "stages", "stages 1", -10),
     (3, "work", "stages 1", -20),
     (3, "bench", "places 1", -2),
@@ -92,14 +92,14 @@ def test_every_entry_of_a_small_season_as_by_hand():
     assert told(flow, "A") == [
         *BEGUN,
         (9, "bench", "places 2", -0.8),
-        (9, "sales", "wanted 1", 360),
-        (10, "sales", "wanted 2", 180),
+        (9, "sales", "targets 1", 360),
+        (10, "sales", "targets 2", 180),
         (10, "markdown", "varieties 1", 20),
     ]
     assert told(flow, "B") == [  # not wanted: in week 8 they leave at once, for nothing, and take no bench
-        (1, "deposit", "offers 2", -25),
-        (3, "balance", "offers 2", -75),
-        (3, "freight", "offers 2", round(-40 * 50 / 150, 9)),
+        (1, "deposit", "price_list 2", -25),
+        (3, "balance", "price_list 2", -75),
+        (3, "freight", "price_list 2", round(-40 * 50 / 150, 9)),
         (3, "stages", "stages 1", -5),
         (3, "work", "stages 1", -10),
         (3, "bench", "places 1", -1),
@@ -156,7 +156,7 @@ def test_money_has_a_sign_unless_it_rounds_to_nothing():
 def test_what_passes_its_best_is_marked_down_in_the_week_in_which_it_does():
     """Two weeks of shelf life: what is ready in week 8 and left in week 9 is past its best in week 10; none is sold."""
     plan = by_hand({"A": {"sale_price": 6, "markdown_price": 2, "saleable_weeks": 2}})
-    after = [(9, "bench", "places 2", -0.8), (9, "sales", "wanted 1", 360), (10, "markdown", "varieties 1", 80)]
+    after = [(9, "bench", "places 2", -0.8), (9, "sales", "targets 1", 360), (10, "markdown", "varieties 1", 80)]
     assert told(flow_of(plan, ORDERS), "A") == [*BEGUN, *after]
 
 
@@ -192,8 +192,8 @@ def test_as_many_are_sold_marked_down_as_are_wanted_in_all_and_those_that_leave_
     flow = flow_of(by_hand(targets=target), [("A", "2027-W03", 30), ("A", "2027-W07", 40)])
     sold = [entry for entry in told(flow, "A") if entry[1] in ("sales", "markdown")]
     assert sold == [
-        (9, "sales", "wanted 1", 60),
-        (10, "sales", "wanted 2", 90),
+        (9, "sales", "targets 1", 60),
+        (10, "sales", "targets 2", 90),
         (10, "markdown", "varieties 1", 10),
         (12, "markdown", "varieties 1", 40),
     ]
@@ -270,8 +270,8 @@ def test_a_novelty_is_sold_at_the_price_of_its_week_and_its_markdown_price_stays
     plan = by_hand({"A": {"sale_price": 6, "markdown_price": 2, "yearly_fall": 0.5, "lowest_price": 1}})
     sold = [entry for entry in told(flow_of(plan, ORDERS), "A") if entry[1] in ("sales", "markdown")]
     assert sold == [
-        (9, "sales", "wanted 1", round(60 * (1 + 5 * 0.5 ** (8 / 52)), 9)),
-        (10, "sales", "wanted 2", round(30 * (1 + 5 * 0.5 ** (9 / 52)), 9)),
+        (9, "sales", "targets 1", round(60 * (1 + 5 * 0.5 ** (8 / 52)), 9)),
+        (10, "sales", "targets 2", round(30 * (1 + 5 * 0.5 ** (9 / 52)), 9)),
         (10, "markdown", "varieties 1", 20),
     ]
 
@@ -694,7 +694,7 @@ def counted_again(outcome, orders):
         counted = np.diff(outcome.ready[name], axis=0, prepend=0)
         demand = {row.week - plan.first_week: drawn_demand(outcome.streams, row) for row in plan.targets_of(name)}
         last = max(demand, default=0)
-        buyers = sum(round(row.target or row.likely) for row in plan.targets if row.variety == name)
+        buyers = sum(round(row.target or row.median_number) for row in plan.targets if row.variety == name)
         for d in range(draws):
             asked = {at: number[d] for at, number in demand.items()}
             sold, down, _ = queue(counted[:, d], asked, own.saleable_weeks, last, buyers)
@@ -714,7 +714,7 @@ def counted_again(outcome, orders):
 
 WARM = priced(
     season(
-        [*LONG[:2], LONG[2] | {"runs_on": "degree-days", "base": 5, "typical": 300}, LONG[3]],
+        [*LONG[:2], LONG[2] | {"runs_on": "degree-days", "base_temperature": 5, "typical": 300}, LONG[3]],
         varieties="AB", price_list=TWO_LABS, targets=ASKED, places=TWO_ROWS, hourly_wage=14, weeks=32, climate=CLIMATE,
     ),
     RICH,

@@ -57,7 +57,7 @@ def test_every_entry_stands_in_the_order_of_weeks_and_then_of_orders_varieties_a
     rows += [(third, name, "", "bench", "places", 1, -2.0 * number) for name, number in (("A", 1), ("B", 0.5))]
     rows += [
         (fourth, "A", "", "bench", "places", 1, -2.0),
-        (fifth, "A", "", "sales", "target", 1, 360.0),
+        (fifth, "A", "", "sales", "targets", 1, 360.0),
         (fifth, "A", "", "markdown", "varieties", 1, 80.0),
     ]
     columns = ["week", "variety", "lab", "what", "table", "row", "amount"]

@@ -135,7 +135,7 @@ ORDERS = [("A", "2027-W05", 600), ("B", "2027-W07", 500)]  # in weeks 7 and 8 th
 
 def test_half_of_a_delivery_two_weeks_earlier_is_found_first():
     """By hand: 300 in weeks 3 to 6, 300 in weeks 5 to 8, 500 in weeks 7 to 10: at most 800 together."""
-    remedies = crowded(sure(target=wants(A=600, B=500)), ORDERS).remedies("house")
+    remedies = crowded(sure(targets=wants(A=600, B=500)), ORDERS).remedies("house")
     assert (remedies.overrun, remedies.most) == (1, 0.1)
     assert remedies.table.columns.tolist() == [
         "variety", "remedy", "deliveries", "overrun", "target_before", "target",
@@ -153,7 +153,7 @@ def test_half_of_a_delivery_two_weeks_earlier_is_found_first():
 def test_a_delay_is_found_first_where_a_minimum_forbids_to_split_and_no_delivery_can_come_earlier():
     """By hand: 600 from week 9 on still meet the 500, that leave after week 10; from week 11 on they do not."""
     offers = [offer("A", minimum=600, first_week="2027-W05"), offer("B", minimum=500, last_week="2027-W07")]
-    table = crowded(sure(price_list=offers, target=wants(A=600, B=500)), ORDERS).remedies("house").table
+    table = crowded(sure(price_list=offers, targets=wants(A=600, B=500)), ORDERS).remedies("house").table
     assert table.iloc[0].tolist() == ["A", "delay", "2027-W11 600", 0, 1, 1]
     assert "split" not in table["remedy"].tolist()
 
@@ -163,7 +163,7 @@ def test_a_delay_is_found_first_where_a_minimum_forbids_to_split_and_no_delivery
 )
 def test_of_a_later_and_an_earlier_delivery_that_help_alike_the_later_is_named(least, remedy, deliveries):
     """By hand: both come in week 10 and leave after week 13; four weeks apart they fit, two weeks apart they do not."""
-    plan = sure(price_list=[offer("A", minimum=least), offer("B")], target=wants(A=600, B=500))
+    plan = sure(price_list=[offer("A", minimum=least), offer("B")], targets=wants(A=600, B=500))
     table = crowded(plan, [("A", "2027-W10", 600), ("B", "2027-W10", 500)]).remedies("house").table
     own = table[(table["variety"] == "A") & (table["remedy"] == remedy)]
     assert own.iloc[0, 2:].tolist() == [deliveries, 0, 1, 1]
@@ -172,7 +172,7 @@ def test_of_a_later_and_an_earlier_delivery_that_help_alike_the_later_is_named(l
 def test_a_cut_is_found_first_where_only_one_week_can_be_had_and_more_was_ordered_than_is_wanted():
     """By hand: a fifth less of 600 is 480, in fifties 500, which with the other 500 just fit; a tenth less does not."""
     offers = [offer(v, multiple=50, first_week=w, last_week=w) for v, w, _ in ORDERS]
-    table = crowded(sure(price_list=offers, target=wants(A=400, B=500)), ORDERS).remedies("house").table
+    table = crowded(sure(price_list=offers, targets=wants(A=400, B=500)), ORDERS).remedies("house").table
     assert table.iloc[0].tolist() == ["A", "cut", "2027-W05 500", 0, 1, 1]
     assert table["remedy"].tolist() == ["cut", "cut"]
 
@@ -180,7 +180,7 @@ def test_a_cut_is_found_first_where_only_one_week_can_be_had_and_more_was_ordere
 def test_where_every_change_costs_what_is_wanted_it_is_said_what_would_be_given_up():
     """By hand: 500 of A in weeks 5 to 8 and 500 of B in weeks 7 to 10 fit, but 600 of A are wanted."""
     offers = [offer(v, first_week=w, last_week=w) for v, w, _ in ORDERS]
-    remedies = crowded(sure(price_list=offers, target=wants(A=600, B=500)), ORDERS).remedies("house")
+    remedies = crowded(sure(price_list=offers, targets=wants(A=600, B=500)), ORDERS).remedies("house")
     assert remedies.table.iloc[0].tolist() == ["A", "cut", "2027-W05 480", 0, 1, 0]
     assert str(remedies) == (
         "house overruns in every season. No change of one delivery helps and keeps what is wanted of it; order less of "
@@ -190,7 +190,7 @@ def test_where_every_change_costs_what_is_wanted_it_is_said_what_would_be_given_
 
 
 def test_where_it_fits_nothing_is_to_be_done():
-    fits = crowded(sure(target=wants(A=600)), [("A", "2027-W05", 600), ("B", "2027-W09", 500)]).remedies("house")
+    fits = crowded(sure(targets=wants(A=600)), [("A", "2027-W05", 600), ("B", "2027-W09", 500)]).remedies("house")
     assert (fits.overrun, len(fits.table)) == (0, 0)
     assert str(fits) == "house: it fits."
     lived_with = crowded(sure(), ORDERS).remedies("house", most=1)
@@ -241,7 +241,7 @@ def test_what_stands_in_a_place_that_is_shut_is_the_cause_and_comes_later():
     """By hand: plants of week 5 are in the house up to week 8; it opens in week 9, so four weeks help but not two."""
     places = [HOUSE | {"first_week": "2027-W09"}, PLACES[1]]
     orders = [("A", "2027-W05", 600), ("B", "2027-W10", 300)]
-    space = crowded(sure(places=places, price_list=[offer("A", minimum=600), offer("B")], target=wants(A=600)), orders)
+    space = crowded(sure(places=places, price_list=[offer("A", minimum=600), offer("B")], targets=wants(A=600)), orders)
     assert space.causes("house")[["variety", "area", "without"]].to_numpy().tolist() == [["A", 6, 0], ["B", 0, 1]]
     assert space.remedies("house").table.iloc[0, :3].tolist() == ["A", "delay", "2027-W09 600"]
 
@@ -389,7 +389,7 @@ def test_no_more_than_three_batches_are_changed():
 )
 def test_the_mildest_cut_that_makes_room_is_named(others, left):
     """A tenth, a fifth, three tenths, half or all of 600 is dropped, to leave room for the others among 1,000."""
-    table = crowded(sure(target=wants(B=others)), [("A", "2027-W05", 600), ("B", "2027-W05", others)]).remedies("house")
+    table = crowded(sure(targets=wants(B=others)), [("A", "2027-W05", 600), ("B", "2027-W05", others)]).remedies("house")
     row = table.table.set_index(["variety", "remedy"]).loc[("A", "cut")]
     assert row.tolist() == [left, 0, 1, 1]  # none of A is wanted, so nothing of it is missing
 
@@ -409,7 +409,7 @@ def test_a_delivery_is_moved_as_few_weeks_as_make_room_later_before_earlier(typi
     """Two deliveries of one week stand as long as the stage takes, and fit only one after the other."""
     rows = [stage(typical=typical, survival=1), SURE[1]]
     offers = [offer("A", minimum=600, first_week=first, last_week=last), offer("B")]
-    plan = season(rows, varieties="AB", places=PLACES, price_list=offers, target=wants(A=600, B=500))
+    plan = season(rows, varieties="AB", places=PLACES, price_list=offers, targets=wants(A=600, B=500))
     table = crowded(plan, [("A", "2027-W10", 600), ("B", "2027-W10", 500)]).remedies("house").table
     own = table[(table["variety"] == "A") & (table["remedy"] != "cut")]
     assert own.to_numpy().tolist() == [["A", remedy, f"{week} 600", 0, 1, 1]]
