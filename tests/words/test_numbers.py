@@ -40,7 +40,7 @@ def test_a_week_has_the_day_of_its_monday(week, text):
 
 @pytest.mark.parametrize(
     ("number", "text"),
-    [(0, "0"), (7.4, "7"), (99, "99"), (153, "155"), (1153, "1,150"), (12_340, "12,500"), (-1153, "-1,150"), (-0.2, "0")],
+    [(0, "0"), (7.4, "7"), (153, "155"), (1153, "1,150"), (12_340, "12,500"), (-1153, "-1,150"), (-0.2, "0")],
 )
 def test_a_number_has_the_figures_that_draws_support(number, text):
     assert signed(number) == text
