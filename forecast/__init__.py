@@ -1,7 +1,8 @@
 """How many plantlets to order, of what, from which offer, for which week."""
 
-from importlib import import_module
 from typing import TYPE_CHECKING
+
+from forecast.facades import lazy
 
 if TYPE_CHECKING:
     from forecast.errors import ForecastError, OutOfReach, Refused
@@ -63,7 +64,7 @@ __all__ = [
     "write_season",
 ]
 
-if not TYPE_CHECKING:  # a name is imported when it is first asked for: all of them at once take two seconds
+if not TYPE_CHECKING:
     _HOMES = {
         "Delivery": "season.rows",
         "Duration": "rates.distributions",
@@ -96,12 +97,4 @@ if not TYPE_CHECKING:  # a name is imported when it is first asked for: all of t
         "what_drives": "sensitivity.drivers",
         "write_season": "io.csv_folder",
     }
-
-    def __getattr__(name):
-        if name not in _HOMES:
-            raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-        globals()[name] = found = getattr(import_module(f"forecast.{_HOMES[name]}"), name)
-        return found
-
-    def __dir__():
-        return sorted({*globals(), *__all__})
+    __getattr__, __dir__ = lazy(__name__, _HOMES)

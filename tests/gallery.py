@@ -5,10 +5,7 @@ from pathlib import Path
 import vl_convert
 
 import forecast
-from forecast.charts import base as charts
-from forecast.charts import cash as money
-from forecast.charts import drivers, learned
-from forecast.charts import weekly as by_week
+from forecast import charts
 
 ROOT = Path(__file__).parents[1]
 GALLERY = ROOT / "notebooks" / "gallery"
@@ -26,12 +23,12 @@ def gallery():
     shown = {
         "order": charts.order_curve(forecast.size_order(season, HOSTA, **DRAWS)),
         "saleable": charts.saleable(outcome, HOSTA),
-        "ready": by_week.ready_dates(forecast.delivery_weeks(season, HEUCHERA, **DRAWS)),
-        "benches": by_week.space_map(forecast.bench_space(outcome)),
-        "work": by_week.work_calendar(forecast.hours_of_work(outcome)),
-        "learned": learned.shrinkage(forecast.learn(season, records), "acclimatisation"),
-        "cash": money.cash_chart(forecast.cash_flow(outcome)),
-        "drivers": drivers.tornado_chart(forecast.what_drives(season, HOSTA, orders=orders, answer="chance", **DRAWS)),
+        "ready": charts.ready_dates(forecast.delivery_weeks(season, HEUCHERA, **DRAWS)),
+        "benches": charts.space_map(forecast.bench_space(outcome)),
+        "work": charts.work_calendar(forecast.hours_of_work(outcome)),
+        "learned": charts.shrinkage(forecast.learn(season, records), "acclimatisation"),
+        "cash": charts.cash_chart(forecast.cash_flow(outcome)),
+        "drivers": charts.tornado_chart(forecast.what_drives(season, HOSTA, orders=orders, answer="chance", **DRAWS)),
     }
     return {name: vl_convert.vegalite_to_svg({**chart.to_dict(), "config": PLAIN}) for name, chart in shown.items()}
 

@@ -10,7 +10,9 @@ from pathlib import Path
 import pytest
 
 import forecast
+from forecast import charts, show
 
+FACADES = [forecast, charts, show]
 ROOT = Path(__file__).parents[1]
 CHARTS = {"altair", "vl_convert", "IPython", "ipykernel", "jupyterlab", "anywidget"}
 FILES = {"openpyxl", "icalendar", "tqdm"}
@@ -65,17 +67,15 @@ def test_importing_the_package_takes_less_than_a_second():
     assert min(times) < 1
 
 
-def test_types_and_names_are_told_of_the_same_places():
-    tree = ast.parse((ROOT / "forecast" / "__init__.py").read_text(encoding="utf-8"))
-    told = [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.module.startswith("forecast.")]
-    homes = {name.name: node.module.removeprefix("forecast.") for node in told for name in node.names}
-    assert homes == forecast._HOMES
-    assert sorted(homes) == forecast.__all__
-
-
-@pytest.mark.parametrize("name", forecast.__all__)
-def test_a_public_name_is_that_of_its_home(name):
-    assert getattr(forecast, name) is getattr(import_module(f"forecast.{forecast._HOMES[name]}"), name)
+@pytest.mark.parametrize("package", FACADES, ids=lambda package: package.__name__)
+def test_types_and_names_have_the_same_homes(package):
+    tree = ast.parse(Path(package.__file__).read_text(encoding="utf-8"))
+    found = [one for one in ast.walk(tree) if isinstance(one, ast.ImportFrom) and one.module.startswith("forecast.")]
+    homes = {name.name: one.module.removeprefix("forecast.") for one in found for name in one.names}
+    assert homes == package._HOMES | {"lazy": "facades"}
+    assert sorted(package._HOMES) == package.__all__
+    for name, home in package._HOMES.items():
+        assert getattr(package, name) is getattr(import_module(f"forecast.{home}"), name)
 
 
 def test_names_that_were_not_asked_for_yet_are_listed():

@@ -175,7 +175,7 @@ def margin_chart(flows: Mapping[str, CashFlow]) -> Chart:
     return layers.facet(row=plans).properties(title=title, description=_margins_said(flows))
 
 
-def confidence_price_chart(prices: pd.DataFrame) -> Chart:
+def service_level_chart(prices: pd.DataFrame) -> Chart:
     """Draw what it costs to meet every wanted number, against how surely.
 
     Parameters
@@ -186,8 +186,8 @@ def confidence_price_chart(prices: pd.DataFrame) -> Chart:
     Returns
     -------
     LayerChart
-        A line with a point for each service level, and its cost beside the first and the last. Confidences at which more
-        wanted rows are unmet than at others are not drawn: their cost is not that of the same plants.
+        A line with a point for each service level, and its cost beside the first and the last. Levels at which more
+        targets are unmet than at others are not drawn: their cost is not that of the same plants.
 
     Raises
     ------
@@ -201,7 +201,7 @@ def confidence_price_chart(prices: pd.DataFrame) -> Chart:
     rows = rows[["service_level", "plantlets", "cost"]]
     x = alt.X(
         "service_level:Q",
-        title="service_level of every wanted number [%]",
+        title="service level of every target [%]",
         axis=alt.Axis(format="%"),
         scale=alt.Scale(zero=False, nice=False, padding=40),
     )

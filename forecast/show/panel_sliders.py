@@ -198,12 +198,11 @@ def _wanting(asked: Asked, at: int, row: Target) -> Asked:
     return asked._replace(season=season.replace(targets=tuple(row if one is was else one for one in season.targets)))
 
 
-def _scaled(row: Target, likely: int) -> Target:
-    """Return what is wanted with another likely number; a range keeps its proportions."""
-    if row.demand is None:
-        return row.replace(target=likely)
-    cells = {name: getattr(row, name) * likely / row.median_demand for name in ("p5", "p95")}
-    return row.replace(likely=likely, **cells)
+def _scaled(row: Target, number: int) -> Target:
+    """Return a target with another number of plants; a range keeps its proportions."""
+    if row.p5 is None or row.p95 is None:
+        return row.replace(target=number)
+    return row.replace(p5=row.p5 * number / row.median_demand, median=number, p95=row.p95 * number / row.median_demand)
 
 
 def _ordering(asked: Asked, at: int, **changes: Any) -> Asked:

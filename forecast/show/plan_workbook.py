@@ -23,8 +23,8 @@ from forecast.resources.money_flow import cash_flow
 from forecast.season.cells import SPREADSHEET_ERROR
 from forecast.season.rows import Header
 from forecast.season.season import TABLES, Season
-from forecast.show.order_sheet import escaped, order_sheet, workbook
 from forecast.show.page import CAUTIONS
+from forecast.show.sheets import escaped, order_sheet, workbook
 from forecast.weeks import Week
 
 _RESULT = "result "  # names of sheets that are not read back

@@ -7,7 +7,7 @@ import altair as alt
 import pytest
 
 import forecast
-from forecast.charts import base as charts
+from forecast import charts
 
 ROOT = Path(__file__).parents[2]
 VARIETY = "Hosta 'Orrinfall'"

@@ -9,7 +9,7 @@ from chart_specs import is_a_summary_in_few_colours, titles
 
 import forecast
 from forecast import Refused
-from forecast.charts.cash import cash_chart, confidence_price_chart, margin_chart, order_chart
+from forecast.charts.cash import cash_chart, margin_chart, order_chart, service_level_chart
 from forecast.ordering.baselines import service_level_prices, simple_orders
 from forecast.planning.whole_order import plan_orders
 from forecast.weeks import Week
@@ -47,7 +47,7 @@ def drawn(plan, flows, prices):
         "price": order_chart(plan, what="price").to_dict(),
         "cash": cash_chart(plan.cash).to_dict(),
         "margin": margin_chart(flows).to_dict(),
-        "service_level": confidence_price_chart(prices).to_dict(),
+        "service_level": service_level_chart(prices).to_dict(),
     }
 
 
@@ -64,7 +64,7 @@ def rows(spec, column):
         ("price", {"price without freight [EUR]", "delivery [week, lab]"}),
         ("cash", {"cash since the season began [EUR]", "week [its Monday]"}),
         ("margin", {"margin of the season [EUR]"}),
-        ("service_level", {"service_level of every wanted number [%]", "cost until the weeks wanted [EUR]"}),
+        ("service_level", {"service level of every target [%]", "cost until the weeks wanted [EUR]"}),
     ],
 )
 def test_axes_name_their_units(drawn, name, expected):
@@ -156,10 +156,10 @@ def test_confidences_out_of_reach_are_not_drawn_but_said():
     table = pd.DataFrame(
         {"service_level": [0.5, 0.8, 0.9], "plantlets": [10, 20, 5], "cost": [10.0, 20.0, 5.0], "currency": "EUR"}
     )
-    spec = confidence_price_chart(table.assign(unmet=[0, 0, 1])).to_dict()
+    spec = service_level_chart(table.assign(unmet=[0, 0, 1])).to_dict()
     assert max(row["service_level"] for data in spec["datasets"].values() for row in data) == 0.8
     assert spec["description"].endswith("From 0.9 on more is out of reach than below.")
-    spec = confidence_price_chart(table.assign(unmet=2)).to_dict()
+    spec = service_level_chart(table.assign(unmet=2)).to_dict()
     assert spec["description"].endswith("2 of the wanted numbers cannot be met at all, and are not counted.")
 
 
@@ -171,7 +171,7 @@ def test_what_cannot_be_drawn_is_refused(plan, flows, prices):
     with pytest.raises(Refused, match=r"flows, 6: not so many plans"):
         margin_chart({str(k): flows["this plan"] for k in range(6)})
     with pytest.raises(Refused, match=r"no service level is given"):
-        confidence_price_chart(prices.iloc[:0])
+        service_level_chart(prices.iloc[:0])
 
 
 def test_margins_in_two_currencies_are_not_compared(season, flows):

@@ -82,7 +82,7 @@ def test_bars_go_from_the_base_to_the_answers_of_the_table(drivers, drawn, name,
 
 def test_low_is_orange_and_high_blue_and_values_stand_outside_their_bars(drawn):
     colour = drawn["margin"]["layer"][0]["encoding"]["color"]["scale"]
-    assert dict(zip(colour["domain"], colour["range"], strict=True)) == {"p5": ORANGE, "p95": BLUE}
+    assert dict(zip(colour["domain"], colour["range"], strict=True)) == {"p10": ORANGE, "p90": BLUE}
     layers = [layer for layer in drawn["margin"]["layer"] if layer["mark"]["type"] == "text"]
     assert {layer["mark"]["align"] for layer in layers} == {"left", "right"}
     for layer in layers:
@@ -109,7 +109,7 @@ def test_a_text_says_the_same(drivers, comparison, drawn):
         text = drawn[name]["description"]
         assert text.startswith(" ".join(str(one).splitlines()))
         for row in one.tornado().head(6).to_dict("records"):
-            assert f"{row['input']}: {told(row['p5'], row['unit'])} gives {one.said(row['at_p10'])}" in text
+            assert f"{row['input']}: {told(row['p10'], row['unit'])} gives {one.said(row['at_p10'])}" in text
     assert drawn["other margin"]["description"].startswith(" ".join(str(comparison).splitlines()))
 
 

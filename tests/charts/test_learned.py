@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import forecast
-from forecast.charts import learned as charts
+from forecast import charts
 from forecast.records.records import Records, read_records
 
 DEMO = Path(__file__).parents[2] / "demo_data"

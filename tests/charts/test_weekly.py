@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import forecast
-from forecast.charts import weekly as by_week
+from forecast import charts
 
 ROOT = Path(__file__).parents[2]
 VARIETY = "Heuchera 'Pellowen'"
@@ -42,12 +42,12 @@ def plans(season):
 @pytest.fixture(scope="module")
 def drawn(weeks, outcome, plans):
     return {
-        "ready_dates": by_week.ready_dates(weeks).to_dict(),
-        "survival_by_week": by_week.survival_by_week(weeks).to_dict(),
-        "chances": by_week.chances(plans, VARIETY, "2027-W41").to_dict(),
-        "space_map": by_week.space_map(forecast.bench_space(outcome)).to_dict(),
-        "work_calendar": by_week.work_calendar(forecast.hours_of_work(outcome)).to_dict(),
-        "narrowing": by_week.narrowing(TABLE, 327).to_dict(),
+        "ready_dates": charts.ready_dates(weeks).to_dict(),
+        "survival_by_week": charts.survival_by_week(weeks).to_dict(),
+        "chances": charts.chances(plans, VARIETY, "2027-W41").to_dict(),
+        "space_map": charts.space_map(forecast.bench_space(outcome)).to_dict(),
+        "work_calendar": charts.work_calendar(forecast.hours_of_work(outcome)).to_dict(),
+        "narrowing": charts.narrowing(TABLE, 327).to_dict(),
     }
 
 
@@ -88,7 +88,7 @@ def test_each_week_of_delivery_has_its_bar_from_first_to_last_ready(drawn, weeks
 
 def test_what_is_not_ready_in_the_season_ends_with_it(season):
     late = forecast.delivery_weeks(season, "Hosta 'Quenvara'", draws=64, seed=1, week="2028-W03")
-    bars = rows(by_week.ready_dates(late).to_dict(), "ready_last")
+    bars = rows(charts.ready_dates(late).to_dict(), "ready_last")
     end = season.last_week.monday.isoformat()
     assert all(bar["ready_last"] <= end for bar in bars)
     table = late.table().drop_duplicates("week").set_index("week")["ready_last"]
@@ -119,7 +119,7 @@ def test_the_map_of_places_tells_shut_and_overfull_ones_apart(season, drawn):
     assert marks == {"", "shut"}
     assert {row["available"] for row in rows(drawn["space_map"], "mark") if row["mark"] == "shut"} == {0}
     orders = [(VARIETY, "2027-W10", 30_000)]
-    full = by_week.space_map(forecast.bench_space(forecast.simulate(season, orders, draws=64, seed=1))).to_dict()
+    full = charts.space_map(forecast.bench_space(forecast.simulate(season, orders, draws=64, seed=1))).to_dict()
     over = [row for row in rows(full, "mark") if row["mark"] == "overrun"]
     assert over
     assert all(row["overrun"] >= 0.1 for row in over)
@@ -156,7 +156,7 @@ def test_the_band_of_a_forecast_that_narrows_is_the_table_and_the_rule_what_came
 
 
 def test_without_a_final_count_there_is_no_rule_and_nothing_is_said_of_it():
-    spec = by_week.narrowing(TABLE.head(1)).to_dict()
+    spec = charts.narrowing(TABLE.head(1)).to_dict()
     assert [layer["mark"]["type"] for layer in spec["layer"]] == ["area", "line"]
     assert spec["description"].endswith("on 2027-03-01 about 305 (220 to 370).")
     assert "dashed" not in spec["title"]["subtitle"]
@@ -164,4 +164,4 @@ def test_without_a_final_count_there_is_no_rule_and_nothing_is_said_of_it():
 
 def test_a_forecast_of_no_day_is_refused():
     with pytest.raises(forecast.Refused, match="no day is given"):
-        by_week.narrowing(TABLE.head(0))
+        charts.narrowing(TABLE.head(0))

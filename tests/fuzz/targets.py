@@ -29,8 +29,8 @@ from forecast.io.csv_folder import table_cells
 from forecast.records.records import Records, read_records, write_records
 from forecast.season.cells import Row
 from forecast.show.calendar import write_calendar
-from forecast.show.order_sheet import workbook
 from forecast.show.plan_workbook import write_plan_workbook
+from forecast.show.sheets import workbook
 from forecast.weather.station import months_measured, read_days
 
 DEMO = Path(__file__).parents[2] / "demo_data"

@@ -18,8 +18,8 @@ from forecast.planning.whole_order import plan_orders
 from forecast.rates.distributions import Duration
 from forecast.records.records import read_records
 from forecast.show.calendar import write_calendar
-from forecast.show.order_sheet import order_sheet
 from forecast.show.page import CAUTIONS
+from forecast.show.sheets import order_sheet
 from forecast.words.numbers import rounded
 
 DEMO = Path(__file__).parents[2] / "demo_data"
@@ -99,7 +99,7 @@ def test_what_is_wanted_stands_on_its_monday_with_its_chance(plan, file):
     for row in plan.season.targets:
         said = found[monday(row.week), f"Target: {row.median_demand:,} {row.variety}"]
         assert said.endswith("seasons in 100.")
-        assert ("90 % range 260 to 500" in said) == (row.low is not None)
+        assert ("90 % range 260 to 500" in said) == (row.p5 is not None)
 
 
 @pytest.mark.parametrize(

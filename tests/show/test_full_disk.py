@@ -12,8 +12,8 @@ from disks import SPACE, fill, full_after, held, mounted
 from forecast import Refused, plan_orders, report
 from forecast.planning.whole_order import Plan
 from forecast.show.calendar import write_calendar
-from forecast.show.order_sheet import write_order_sheet
 from forecast.show.plan_workbook import write_plan_workbook
+from forecast.show.sheets import write_order_sheet
 
 WRITERS: dict[str, Callable[..., None]] = {
     "order.csv": write_order_sheet,

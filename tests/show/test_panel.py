@@ -14,7 +14,7 @@ from small_seasons import offer, stage
 from small_seasons import season as small
 
 import forecast
-from forecast.show import panel as live
+from forecast.show.panel import Panel, what_if
 from forecast.show.panel_state import WhatIf
 
 ROOT = Path(__file__).parents[2]
@@ -48,7 +48,7 @@ def certain():
     """A season without chance: each of the plants that come is saleable."""
     rows = [{"variety": "A", "group": "crop", "sale_price": 3}]
     target = [{"variety": "A", "week": "2027-W20", "target": 100}]
-    season = small([stage(survival=1)], price_list=[offer(unit_price=1)], target=target)
+    season = small([stage(survival=1)], price_list=[offer(unit_price=1)], targets=target)
     return season.replace(varieties=tuple(season.varieties[0].replace(**row) for row in rows))
 
 
@@ -118,7 +118,7 @@ def test_given_orders_cost_and_earn_what_their_cash_flow_says(given_orders):
 def test_a_range_that_is_wanted_keeps_its_proportions():
     asked = WhatIf(SEASON, "Calla 'Umbrasel'", **DRAWS)
     (row,) = asked.answer(at(asked, Plants=400)).season.targets_of("Calla 'Umbrasel'")
-    assert (row.low, row.likely, row.high) == pytest.approx((260 * 8 / 7, 400, 500 * 8 / 7))
+    assert (row.p5, row.median, row.p95) == pytest.approx((260 * 8 / 7, 400, 500 * 8 / 7))
 
 
 def test_each_wanted_number_of_a_variety_has_an_order_and_sliders_of_its_own():
@@ -169,7 +169,7 @@ def test_the_stage_is_the_one_whose_survival_is_least_certain():
 
 def test_where_no_order_suffices_it_says_so_and_shows_the_nearest():
     target = [{"variety": "A", "week": "2027-W14", "target": 100}]
-    slow = small([stage(typical=10, plants_cv=0.3, survival_sd=0.05)], target=target)
+    slow = small([stage(typical=10, plants_cv=0.3, survival_sd=0.05)], targets=target)
     asked = WhatIf(slow, "A", **DRAWS)
     late = asked.answer(at(asked, Delivery=forecast.Week(2027, 13)))
     assert late.sentence.startswith("No order of A gives 100 by 2027-W14")
@@ -189,7 +189,7 @@ def test_the_base_plan_now_and_what_was_kept_stand_side_by_side(sizing):
 
 
 def test_what_is_shown_is_plain_and_names_the_data_of_the_chart(sizing):
-    panel = live.Panel(sizing)
+    panel = Panel(sizing)
     bundle, _ = panel._repr_mimebundle_()
     spec = bundle["application/vnd.vegalite.v5+json"]
     shown = sizing.shown(sizing.base)
@@ -203,7 +203,7 @@ def test_what_is_shown_is_plain_and_names_the_data_of_the_chart(sizing):
 
 
 def test_the_panel_follows_what_the_browser_says(sizing):
-    panel = live.Panel(sizing)
+    panel = Panel(sizing)
     there = at(sizing, Survival=0.7)
     panel._live.at = list(there)
     panel._live.kept = [list(there)]
@@ -234,18 +234,18 @@ def test_a_position_that_is_none_is_refused(sizing, wrong):
 
 def test_a_variety_of_which_nothing_can_be_asked_is_refused(certain):
     with pytest.raises(forecast.Refused, match="not ordered"):
-        live.what_if(SEASON, VARIETY, orders=[(TWICE, "2027-W10", 500, "Birch Lab")], **DRAWS)
+        what_if(SEASON, VARIETY, orders=[(TWICE, "2027-W10", 500, "Birch Lab")], **DRAWS)
     with pytest.raises(forecast.Refused, match="nothing is wanted of it"):
-        live.what_if(small([stage()], varieties=("A", "B"), targets=certain.targets), "B", **DRAWS)
+        what_if(small([stage()], varieties=("A", "B"), targets=certain.targets), "B", **DRAWS)
     with pytest.raises(forecast.Refused, match="no lab offers it"):
-        live.what_if(certain.replace(price_list=()), "A", **DRAWS)
+        what_if(certain.replace(price_list=()), "A", **DRAWS)
     with pytest.raises(forecast.Refused, match="no variety is both wanted and to be had"):
-        live.what_if(small([stage()]), **DRAWS)
+        what_if(small([stage()]), **DRAWS)
     with pytest.raises(forecast.Refused, match="no offer covers 7 of"):
-        live.what_if(SEASON, VARIETY, orders=[(VARIETY, "2027-W10", 7, "Birch Lab")], **DRAWS)
+        what_if(SEASON, VARIETY, orders=[(VARIETY, "2027-W10", 7, "Birch Lab")], **DRAWS)
 
 
 def test_without_the_package_it_says_what_to_install(sizing, monkeypatch):
     monkeypatch.setitem(sys.modules, "anywidget", None)
     with pytest.raises(forecast.ForecastError, match=r"needs the package anywidget.*pip install '.\[notebooks\]'"):
-        live.Panel(sizing)
+        Panel(sizing)

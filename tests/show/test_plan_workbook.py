@@ -17,12 +17,24 @@ from forecast import Refused
 from forecast.planning.whole_order import plan_orders
 from forecast.records.records import read_records
 from forecast.season.season import TABLES
-from forecast.show.order_sheet import order_sheet
 from forecast.show.page import CAUTIONS
 from forecast.show.plan_workbook import write_plan_workbook
+from forecast.show.sheets import order_sheet
 
 DEMO = Path(__file__).parents[2] / "demo_data"
-RESULTS = ["orders", "deliveries", "labs", "money", "limits", "target", "saleable", "benches", "work", "moves", "notes"]
+RESULTS = [
+    "orders",
+    "deliveries",
+    "labs",
+    "money",
+    "limits",
+    "targets",
+    "saleable",
+    "benches",
+    "work",
+    "moves",
+    "notes",
+]
 
 
 @pytest.fixture(scope="module")
@@ -207,8 +219,11 @@ def at(sheet, cell, value):
             at("season", "A1", "money"),
             "sheet season, row 1, column currency: the column is missing. Add it to the header.",
         ),
-        (at("price_list", "E2", "dear"), "sheet offers, row 2, column unit_price, 'dear': not a number."),
-        (at("target", "A2", "Hosta"), "sheet wanted, row 2, column variety, 'Hosta': there is no variety of this name"),
+        (at("price_list", "E2", "dear"), "sheet price_list, row 2, column unit_price, 'dear': not a number."),
+        (
+            at("targets", "A2", "Hosta"),
+            "sheet targets, row 2, column variety, 'Hosta': there is no variety of this",
+        ),
         (lambda made: made.remove(made["stages"]), "there is no sheet stages. Add it, or rename the sheet"),
         (lambda made: made.remove(made["season"]), "there is no sheet season. Add it, or rename the sheet"),
         (lambda made: made["season"].delete_rows(2), "sheet season: holds no rows."),
@@ -243,7 +258,7 @@ def test_every_result_is_that_of_its_call(plan, book):
     work = forecast.hours_of_work(plan.outcome)
     results = {
         **{name: table for name, table in order_sheet(plan).items() if name != "notes"},
-        "target": plan.outcome.targets(),
+        "targets": plan.outcome.targets(),
         "saleable": plan.outcome.table(),
         "benches": forecast.bench_space(plan.outcome).weekly,
         "work": work.weekly,
@@ -259,7 +274,7 @@ def test_every_result_is_that_of_its_call(plan, book):
 
 
 def test_each_week_stands_beside_its_monday(book):
-    for name in ("target", "saleable", "benches", "work", "moves", "money", "orders", "deliveries"):
+    for name in ("targets", "saleable", "benches", "work", "moves", "money", "orders", "deliveries"):
         table = pd.read_excel(book, sheet_name=f"result {name}")
         for week, monday in zip(table["week"], table["monday"], strict=True):
             year, number = week.split("-W")
@@ -279,7 +294,7 @@ def test_headers_stay_in_sight_and_numbers_have_their_format(book):
     }
     assert shown["result saleable", "p5"] == shown["result moves", "median"] == "#,##0"
     assert shown["result benches", "p5"] == shown["result work", "p95"] == shown["result money", "p5"] == "#,##0.00"
-    assert shown["result benches", "overrun"] == shown["result wanted", "chance"] == "0.00##"
+    assert shown["result benches", "overrun"] == shown["result targets", "chance"] == "0.00##"
     assert shown["result saleable", "monday"] == "yyyy-mm-dd"
     assert shown["price_list", "deposit"] == shown["stages", "survival"] == "General"
 
@@ -330,7 +345,7 @@ def test_a_survival_of_the_original_number_is_told_as_such_and_a_missing_source_
 def test_a_season_alone_has_no_results(tmp_path):
     season = small.season([small.stage()], targets=[{"variety": "A", "week": "2027-W20", "target": 5}])
     write_plan_workbook(season, tmp_path / "season.xlsx")
-    names = ["season", "varieties", "stages", "places", "price_list", "target", "assumptions"]
+    names = ["season", "varieties", "stages", "places", "price_list", "targets", "assumptions"]
     assert load_workbook(tmp_path / "season.xlsx").sheetnames == names
     assert forecast.read_season(tmp_path / "season.xlsx") == season
 
@@ -356,7 +371,7 @@ def test_a_running_season_has_its_forecast_and_no_money(tmp_path):
     now = forecast.reforecast(season, read_records(DEMO), on_date="2026-05-01", draws=16, seed=1)
     write_plan_workbook(now.outcome, tmp_path / "plan.xlsx")
     assert forecast.read_season(tmp_path / "plan.xlsx") == season
-    assert pd.read_excel(tmp_path / "plan.xlsx", sheet_name="result wanted")["chance"].tolist() == (
+    assert pd.read_excel(tmp_path / "plan.xlsx", sheet_name="result targets")["chance"].tolist() == (
         now.outcome.targets()["chance"].tolist()
     )
 

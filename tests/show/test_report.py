@@ -234,7 +234,7 @@ def test_what_stands_in_files_is_text_and_never_markup(tmp_path):
     bad = small(*HOSTILE)
     bad = bad.replace(
         name=HOSTILE[0],
-        price_list=tuple(row.replace(lab=HOSTILE[1], form=HOSTILE[0], note=HOSTILE[2]) for row in bad.offers),
+        price_list=tuple(row.replace(lab=HOSTILE[1], form=HOSTILE[0], note=HOSTILE[2]) for row in bad.price_list),
         stages=tuple(row.replace(source=HOSTILE[2], note=HOSTILE[0]) for row in bad.stages),
         location=HOSTILE[0],
     )

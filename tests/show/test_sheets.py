@@ -13,8 +13,8 @@ from openpyxl import load_workbook
 import forecast
 from forecast import Refused
 from forecast.planning.whole_order import plan_orders
-from forecast.show.order_sheet import order_sheet, write_order_sheet
 from forecast.show.page import CAUTIONS
+from forecast.show.sheets import order_sheet, write_order_sheet
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 
@@ -43,7 +43,7 @@ def planned(rows, *, price_list=None, **varieties):
         [small.stage(survival=0.999)],
         varieties=list(rows),
         price_list=price_list or [small.offer(name) for name in rows],
-        target=target,
+        targets=target,
     )
     priced = tuple(row.replace(**{"sale_price": 9, **varieties}) for row in season.varieties)
     return plan_orders(season.replace(varieties=priced), draws=64, seed=1, deliveries=1)
