@@ -47,7 +47,7 @@ def test_an_unknown_part_is_refused_with_those_there_are():
 def test_blocks_beyond_a_whole_number_of_rounds_take_a_round_more():
     """Seven blocks by three workers take three rounds, and seven times what handing one out takes."""
     code = (
-        "import sys; sys.path.insert(0, '..'); from workers import Traffic; "
+        "import sys; sys.path.insert(0, '../builders'); from workers import Traffic; "
         "print(Traffic(7, 1, 3e6, 1e6, work=2.0, handling=0.5, before=10.0).expected(3, 0.25, 4e6))"
     )
     assert float(run("-c", code).stdout) == 10 + 3 * 2 + 7 * (0.5 + 0.25 + 1)

@@ -12,7 +12,7 @@ from forecast.weeks import Week
 
 
 def cooperative(varieties: int, weeks: int = 104, *, groups: int = 10, seed: int = 1) -> Season:
-    """Return a season of many varieties in groups of their own routes, each delivered twice and wanted twice.
+    """Return a season of many varieties in groups of their own routes, each with two deliveries and two targets.
 
     Parameters
     ----------
@@ -39,11 +39,11 @@ def cooperative(varieties: int, weeks: int = 104, *, groups: int = 10, seed: int
             for name, share in rows
         ]  # fmt: skip
     names = [f"V{i:05d}" for i in range(varieties)]
-    orders, target = [], []
+    orders, targets = [], []
     for name in names:
         week, number = int(rng.integers(8, 16)), int(rng.integers(100, 400))
         orders += [{"variety": name, "week": first + week + 3 * i, "quantity": number} for i in (0, 1)]
-        target += [{"variety": name, "week": first + week + 22 + 6 * i, "target": int(0.65 * number)} for i in (0, 1)]
+        targets += [{"variety": name, "week": first + week + 22 + 6 * i, "target": int(0.65 * number)} for i in (0, 1)]
     cells = season([stage()], weeks=weeks).given()
     return Season(
         **cells
@@ -53,6 +53,6 @@ def cooperative(varieties: int, weeks: int = 104, *, groups: int = 10, seed: int
             "places": [{"place": place, "area": 10.0 * varieties, "usable": 0.8} for place in houses],
             "price_list": [offer(name) for name in names],
             "orders": orders,
-            "targets": target,
+            "targets": targets,
         }
     )
