@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from forecast.errors import ForecastError, OutOfReach, Refused
     from forecast.growth.outcome import Outcome
     from forecast.growth.simulation import simulate
-    from forecast.io.csv_folder import read_season, write_season
+    from forecast.io.seasons import read_season, write_season
     from forecast.ordering.delivery_timing import delivery_weeks
     from forecast.ordering.order import size_order, size_orders
     from forecast.planning.whole_order import plan_orders
@@ -86,7 +86,7 @@ if not TYPE_CHECKING:
         "multiply": "propagation.initiation",
         "plan_orders": "planning.whole_order",
         "read_records": "records.records",
-        "read_season": "io.csv_folder",
+        "read_season": "io.seasons",
         "reforecast": "tracking.reforecasting",
         "report": "show.partner",
         "scorecard": "tracking.scoring",
@@ -95,6 +95,6 @@ if not TYPE_CHECKING:
         "size_orders": "ordering.order",
         "trial_worth": "sensitivity.trials",
         "what_drives": "sensitivity.drivers",
-        "write_season": "io.csv_folder",
+        "write_season": "io.seasons",
     }
     __getattr__, __dir__ = lazy(__name__, _HOMES)

@@ -12,7 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from forecast.errors import OutOfReach, Refused
-from forecast.io.csv_folder import check_free, csv_text, read_season, table_text, write_texts
+from forecast.io.csv_folder import csv_text, table_text
+from forecast.io.files_out import check_free, write_texts
+from forecast.io.seasons import read_season
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
 from forecast.words.numbers import seasons

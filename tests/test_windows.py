@@ -12,7 +12,7 @@ from pathlib import Path, PureWindowsPath
 import pytest
 
 import forecast
-from forecast.io.csv_folder import write_texts
+from forecast.io.files_out import write_texts
 from forecast.show.plan_workbook import write_plan_workbook
 from forecast.starter import starter
 from forecast.weeks import Week

@@ -1,43 +1,28 @@
-"""From a file to its text, and from the rows of a CSV file or a workbook to their cells, checked alike."""
+"""From the rows of a CSV file or a workbook to cells under the columns of their header, checked alike."""
 
 from __future__ import annotations
 
-import csv
-import difflib
-import io
-import os
 import re
-import stat
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any, Literal, get_args
 
 from forecast.errors import Fault, Refused
+from forecast.io.files_in import OPTIONAL, RECORDS
 from forecast.rates.cycles import ByCycle
-from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion, two_ways, unshielded
-from forecast.season.season import TABLES
+from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion, two_ways
 
-HEADER = "season.toml"
-OPTIONAL = {"orders", "climate", "cultures", "divisions", "weather"}
-RECORDS = ("batches", "counts", "weather")
 Empty = Literal["", "header", "absent"]
-_MOST_BYTES = {".csv": 10_000_000, ".toml": 1_000_000}  # by what a file is
 MOST_ROWS = 50_000  # of a table, below its header
 MOST_COLUMNS = 1000
 MOST_FAULTS = 100_000  # after which a file is not looked through for more
-_WORKBOOKS = {".xlsx", ".xlsm", ".xls", ".ods", ".numbers"}
 _NAMELESS = "Give the column a name, such as note, or empty it."
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+")
 
 
-def too_large(rows: int, text: str) -> str:
-    """Say by what a table with so many rows and this text would not be read; nothing if it would."""
-    size = len(text.encode())
-    if rows > MOST_ROWS:
-        return f"{rows:,} rows, more than the {MOST_ROWS:,} that would be read again"
-    most = _MOST_BYTES[".csv"]
-    return f"{size / 1e6:.2f} MB, more than the {most / 1e6:g} MB that would be read again" if size > most else ""
+def may_be_empty(table: str) -> Empty:
+    """Return what of a table's file or sheet may be empty."""
+    return "absent" if table in OPTIONAL else "header" if table in RECORDS else ""
 
 
 @dataclass(frozen=True)
@@ -69,107 +54,6 @@ class Sheet:
     faults: tuple[Fault, ...]
     unusable: frozenset[str] = frozenset()
     complete: bool = True
-
-
-def read_text(folder: Path, name: str) -> str:
-    """Read a file in UTF-8, with or without a byte order mark.
-
-    Raises
-    ------
-    Refused
-        If there is no such file, or it holds something else.
-    """
-    if os.path.isdir(folder / name):
-        raise _refused(name, "this is a folder, not a file", f"Rename it, and put the file {name} here.")
-    try:
-        smaller = "Split the season, or check what was saved here."
-        data = contents(folder / name, _MOST_BYTES[Path(name).suffix], smaller)
-    except (FileNotFoundError, NotADirectoryError) as error:
-        example = "." if Path(name).stem in RECORDS else "; `python -m forecast start` writes an example."
-        remedy = _nearest_file(folder, name, 0.75) or f"Add {name}{example}"
-        raise _refused(name, "there is no such file", remedy) from error
-    again = "Save it again as CSV in UTF-8." if name.endswith(".csv") else "Save it again as text in UTF-8."
-    if data.startswith(b"PK\x03\x04"):
-        raise _refused(name, "a workbook, whatever its name says", again)
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in data[:1000]:
-        raise _refused(name, "saved as UTF-16", again)
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        row = len((data[: error.start] + b".").splitlines())
-        shown = data.splitlines()[row - 1].decode("cp1252", errors="replace").strip()
-        raise Refused([Fault("not UTF-8", again, name, row, value=shown)]) from error
-
-
-def contents(file: Path, most: int, smaller: str) -> bytes:
-    """Return what a file holds, or a file that it is a link to.
-
-    Parameters
-    ----------
-    file, most
-        The file, and how many bytes it may hold.
-    smaller
-        What to do if it holds more.
-
-    Raises
-    ------
-    Refused
-        If it is too large, neither a file nor a folder, such as a pipe that would be waited for, or may not be read.
-    FileNotFoundError, NotADirectoryError
-        If there is no such file.
-    """
-    try:
-        status = file.stat()
-        if not stat.S_ISREG(status.st_mode):
-            raise _refused(file.name, "not a file that holds anything", "Put a file of this name here.")
-        if status.st_size > most:
-            raise _refused(file.name, f"larger than {most / 10**6:g} MB", smaller)
-        return file.read_bytes()
-    except (FileNotFoundError, NotADirectoryError, Refused):
-        raise
-    except (OSError, ValueError) as error:  # a name that no file can have, among them
-        remedy = "Close it in other programs, or ask for the right to read it."
-        problem = f"cannot be opened: {getattr(error, 'strerror', None) or error}"
-        raise _refused(file.name, problem, remedy) from error
-
-
-def read_sheet(folder: Path, table: str, kind: type[Row]) -> Sheet:
-    """Read the CSV file of a table.
-
-    Parameters
-    ----------
-    folder, table
-        Folder and table; the file has the name of the table.
-    kind
-        What its rows are to be.
-
-    Raises
-    ------
-    Refused
-        If the file is not there, though needed, or is not the text of a CSV file.
-    """
-    name = f"{table}.csv"
-    if table in OPTIONAL and not os.path.lexists(folder / name):
-        near = _nearest_file(folder, name, 0.9)
-        return Sheet((), (Fault("there is no such file", near, name),) if near else ())
-    text = read_text(folder, name)
-    first = next((line for line in text.splitlines() if line.strip() and not _is_remark(line.lstrip('"'))), "")
-    if "\t" in first and "," not in first:
-        raise _refused(name, "separated by tabs", "Save it as CSV, separated by commas.")
-    mark = ";" if first.count(";") > first.count(",") else ","
-    rows: list[tuple[int, Sequence[str]]] = []
-    broken = None
-    try:
-        for number, cells in enumerate(csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True), start=1):
-            if cells:
-                rows.append((number, [unshielded(cell) for cell in cells]))
-            if len(rows) > MOST_ROWS + 1:
-                break
-    except csv.Error as error:
-        remedy = "Look for a stray double quote there; within a quoted text, write it twice."
-        broken = Fault(f"not valid CSV: {error}", remedy, name, len(rows) + 1)
-    empty: Empty = "absent" if table in OPTIONAL else "header" if table in RECORDS else ""
-    return lay_out(name, rows, kind, mark=mark, broken=broken, empty=empty)
 
 
 def lay_out(
@@ -204,39 +88,38 @@ def lay_out(
     odd = odd or {}
     if len(rows) > MOST_ROWS + 1:
         rows, broken = rows[: MOST_ROWS + 1], Fault(f"more than {MOST_ROWS:,} rows", "Keep those of a few years.", name)
-    header: list[str] = []
-    lines: list[Line] = []
-    faults: list[Fault] = []
-    nameless: list[Fault] = []  # one is told
-    unusable: frozenset[str] = frozenset()
-    for number, cells in rows:
-        if not any(cell.strip() for cell in cells) or _is_remark(cells[0]):
-            continue
-        if header:
-            lines.append(_line(number, header, cells, kind, mark, odd.get(number, {})))
-            stray = next((cell for name, cell in zip(header, cells, strict=False) if cell.strip() and not name), None)
-            if stray and not nameless:
-                nameless = [Fault("stands under no column name", _NAMELESS, name, number, value=stray)]
-            continue
-        width = 0 if mark else max(len(cells) for _, cells in rows)  # a workbook has as many columns as cells
-        named = [cell.strip() for cell in cells] + [""] * (width - len(cells))
-        if sum(map(bool, named)) > MOST_COLUMNS:
-            remedy = f"Keep those that are known: {', '.join(kind.model_fields)}."
-            return Sheet((), (Fault(f"more than {MOST_COLUMNS:,} columns", remedy, name, number),), complete=False)
-        header, found, unusable = _header(named, kind)
-        found += _odd(header, cells, kind, {**odd.get(0, {}), **odd.get(number, {})})
-        faults += [fault.placed(name, number) for fault in found]
-        if not set(header) & set(kind.model_fields):
-            return Sheet((), tuple(faults), complete=False)
-    if broken:
-        faults.append(broken)
-    if not header and not broken and empty != "absent":
-        columns = (mark or ", ").join(kind.model_fields)
-        least = "" if empty else ", and at least one row"
-        faults.append(Fault("empty", f"Add the header, {columns}{least}.", name))
-    elif not lines and not broken and not empty:
+    filled = [(number, cells) for number, cells in rows if any(map(str.strip, cells)) and not is_remark(cells[0])]
+    faults = [broken] if broken else []
+    if not filled:
+        if not broken and empty != "absent":
+            least = "" if empty else ", and at least one row"
+            remedy = f"Add the header, {(mark or ', ').join(kind.model_fields)}{least}."
+            faults.append(Fault("empty", remedy, name))
+        return Sheet((), tuple(faults), complete=broken is None)
+    at, cells = filled.pop(0)
+    width = 0 if mark else max(len(cells) for _, cells in rows)  # a workbook has as many columns as cells
+    named = [cell.strip() for cell in cells] + [""] * (width - len(cells))
+    if sum(map(bool, named)) > MOST_COLUMNS:
+        remedy = f"Keep those that are known: {', '.join(kind.model_fields)}."
+        return Sheet((), (Fault(f"more than {MOST_COLUMNS:,} columns", remedy, name, at),), complete=False)
+    header, found, unusable = _header(named, kind)
+    found += _odd(header, cells, kind, {**odd.get(0, {}), **odd.get(at, {})})
+    faults = [*(fault.placed(name, at) for fault in found), *faults]
+    if not set(header) & set(kind.model_fields):
+        return Sheet((), tuple(fault for fault in faults if fault is not broken), complete=False)
+    lines = tuple(_line(number, header, cells, kind, mark, odd.get(number, {})) for number, cells in filled)
+    if not (lines or broken or empty):
         faults.append(Fault("holds no rows", "Add at least one row below the header.", name))
-    return Sheet(tuple(lines), (*faults, *nameless), unusable, broken is None)
+    return Sheet(lines, (*faults, *_nameless(name, header, filled)), unusable, broken is None)
+
+
+def _nameless(name: str, header: Sequence[str], rows: Sequence[tuple[int, Sequence[str]]]) -> Iterator[Fault]:
+    """Tell the first cell that stands under no column name."""
+    for number, cells in rows:
+        for column, cell in zip(header, cells, strict=False):
+            if cell.strip() and not column:
+                yield Fault("stands under no column name", _NAMELESS, name, number, value=cell)
+                return
 
 
 def read_row(line: Line, kind: type[Row]) -> tuple[Row | None, list[Fault]]:
@@ -252,27 +135,8 @@ def read_row(line: Line, kind: type[Row]) -> tuple[Row | None, list[Fault]]:
     return (None, faults) if faults else (row, faults)
 
 
-def _refused(name: str, problem: str, remedy: str) -> Refused:
-    return Refused([Fault(problem, remedy, name)])
-
-
-def _nearest_file(folder: Path, name: str, cutoff: float) -> str | None:
-    expected = {HEADER, *(f"{table}.csv" for table in (*TABLES, *RECORDS))}
-    try:
-        files = [file.name for file in folder.iterdir() if file.is_file()]
-    except OSError:  # it may not be looked into
-        return None
-    others = {file.lower(): file for file in sorted(files) if file not in expected}
-    books = [file.lower() for file in files if Path(file).stem == Path(name).stem and Path(file).suffix in _WORKBOOKS]
-    near = books or difflib.get_close_matches(name, others, n=1, cutoff=cutoff)
-    if not near:
-        return None
-    if Path(near[0]).suffix in _WORKBOOKS:
-        return f"Save {others[near[0]]} as {name}, CSV in UTF-8."
-    return f"Is {others[near[0]]} meant? Rename it."
-
-
-def _is_remark(cell: str) -> bool:
+def is_remark(cell: str) -> bool:
+    """Say whether a cell begins a comment line."""
     text = cell.strip()
     return text.startswith("#") and not SPREADSHEET_ERROR.match(text)
 

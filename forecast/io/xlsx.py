@@ -20,7 +20,8 @@ from openpyxl.utils.cell import coordinate_to_tuple, get_column_letter, range_bo
 from openpyxl.utils.escape import unescape
 
 from forecast.errors import Fault, Refused
-from forecast.io.layout import MOST_COLUMNS, Empty, Sheet, contents, lay_out
+from forecast.io.files_in import contents, refused
+from forecast.io.layout import MOST_COLUMNS, Sheet, lay_out, may_be_empty
 from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion
 
 _MOST_PACKED = 20_000_000  # bytes
@@ -80,7 +81,7 @@ class Workbook:
     ----------
     file
         An ``.xlsx`` file.
-    instead
+    holds
         What a folder would hold in its place.
 
     Raises
@@ -94,9 +95,9 @@ class Workbook:
     Of macros, links to other workbooks, pictures and whatever else is not a value nothing is opened.
     """
 
-    def __init__(self, file: Path, instead: str) -> None:
+    def __init__(self, file: Path, holds: str) -> None:
         self.name = file.name
-        self._folder = f"Give a folder with {instead}"
+        self._folder = f"Give the folder that holds {holds}"
         self._data = self._packed(file)
         self._reader = self._opened()
 
@@ -105,7 +106,7 @@ class Workbook:
         """Names of its sheets."""
         return list(self._reader.wb.sheetnames)
 
-    def sheet(self, table: str, kind: type[Row], *, empty: Empty = "") -> Sheet:
+    def sheet(self, table: str, kind: type[Row]) -> Sheet:
         """Return what stands in a sheet.
 
         Parameters
@@ -114,8 +115,6 @@ class Workbook:
             Its name.
         kind
             What its rows are to be.
-        empty
-            What may be empty, as for `lay_out`.
 
         Returns
         -------
@@ -128,42 +127,29 @@ class Workbook:
         Refused
             If there is no such sheet, though needed or with a name much like it, or it cannot be read.
         """
-        if empty == "absent" and table not in self.sheets and not nearest(table, self.sheets, _MUCH_LIKE):
+        if may_be_empty(table) == "absent" and table not in self.sheets and not nearest(table, self.sheets, _MUCH_LIKE):
             return Sheet((), ())
         if table not in self.sheets:
             remedy = f"Add it, or rename the sheet that is meant. {suggestion(table, self.sheets)}"
-            raise self._refused(f"there is no sheet {table}", remedy)
+            raise refused(self.name, f"there is no sheet {table}", remedy)
         name = self.place(table)
         if self._reader.wb[table].sheet_state != "visible":
-            raise Refused([Fault("a hidden sheet", "Show it, and check what stands in it.", name)])
+            raise refused(name, "a hidden sheet", "Show it, and check what stands in it.")
         try:
-            return self._sheet(table, name, kind, empty)
+            return self._sheet(table, name, kind)
         except Refused:
             raise
         except _Unsound as error:
-            raise self._refused(*error.args) from error
+            raise refused(self.name, *error.args) from error
         except Exception as error:  # whatever a damaged file makes of the reader
-            raise self._refused(f"the sheet {table} cannot be read", _AGAIN) from error
+            raise refused(self.name, f"the sheet {table} cannot be read", _AGAIN) from error
 
     def place(self, table: str) -> str:
         """Return a sheet's name as faults tell it."""
         return f"{self.name}, sheet {table}"
 
-    def _sheet(self, table: str, name: str, kind: type[Row], empty: Empty) -> Sheet:
-        texts: list[list[str]] = []
-        cells = 0
-        sheet: Any = self._reader.wb[table]
-        sheet.reset_dimensions()  # it is read to its end, whatever size it states
-        for row in sheet.iter_rows(min_row=1, min_col=1, values_only=True):
-            texts.append([_text(value) for value in row])
-            cells += len(row)
-            while texts[-1] and not texts[-1][-1]:
-                texts[-1].pop()
-            if len(texts[-1]) > MOST_COLUMNS:
-                where = f"{get_column_letter(len(texts[-1]))}{len(texts)}"
-                raise Refused([Fault(f"{where} is filled, far beside the table", "Empty it.", name)])
-            if len(texts) > _LAST_ROW or cells > _MOST_CELLS:
-                raise Refused([Fault("more rows or cells than a table has", "Delete what lies around it.", name)])
+    def _sheet(self, table: str, name: str, kind: type[Row]) -> Sheet:
+        texts = self._texts(table, name)
         odd: dict[int, dict[int, Fault]] = defaultdict(dict)
         for number, texts_of in enumerate(texts, start=1):
             for place, text in enumerate(texts_of):
@@ -179,19 +165,36 @@ class Workbook:
             odd[number][-1] = Fault("a hidden row", "Show it; delete it if it is not meant.")
         for column in marks.columns:
             odd[0][column - 1] = Fault("a hidden column", "Show it, and check what stands in it.")
-        return lay_out(name, [(number, texts[number - 1]) for number in filled], kind, empty=empty, odd=odd)
+        return lay_out(
+            name, [(number, texts[number - 1]) for number in filled], kind, empty=may_be_empty(table), odd=odd
+        )
+
+    def _texts(self, table: str, name: str) -> list[list[str]]:
+        """Return the cells of each row of a sheet as a CSV file would hold them, up to the last that is filled."""
+        texts: list[list[str]] = []
+        cells = 0
+        sheet: Any = self._reader.wb[table]
+        sheet.reset_dimensions()  # it is read to its end, whatever size it states
+        for row in sheet.iter_rows(min_row=1, min_col=1, values_only=True):
+            texts.append([_text(value) for value in row])
+            cells += len(row)
+            while texts[-1] and not texts[-1][-1]:
+                texts[-1].pop()
+            if len(texts[-1]) > MOST_COLUMNS:
+                where = f"{get_column_letter(len(texts[-1]))}{len(texts)}"
+                raise refused(name, f"{where} is filled, far beside the table", "Empty it.")
+            if len(texts) > _LAST_ROW or cells > _MOST_CELLS:
+                raise refused(name, "more rows or cells than a table has", "Delete what lies around it.")
+        return texts
 
     def _packed(self, file: Path) -> bytes:
-        try:
-            data = contents(file, _MOST_PACKED, _SMALLER)
-        except (FileNotFoundError, NotADirectoryError) as error:
-            raise self._refused("there is no such file", f"{self._folder}, or a workbook.") from error
+        data = contents(file, _MOST_PACKED, _SMALLER)
         if data.startswith(_OLD):
-            raise self._refused(
-                "saved in an old format, or locked with a password", f"{_AGAIN[:-1]}, without a password."
+            raise refused(
+                self.name, "saved in an old format, or locked with a password", f"{_AGAIN[:-1]}, without a password."
             )
         if not data.startswith(_ZIP):
-            raise self._refused("not a workbook", f"{self._folder}, or an .xlsx file.")
+            raise refused(self.name, "not a workbook", f"{self._folder}, or an .xlsx workbook.")
         return data
 
     def _opened(self) -> ExcelReader:
@@ -204,9 +207,9 @@ class Workbook:
                 reader.archive = _Parts(BytesIO(self._data))
                 reader.read()
             except _Unsound as error:
-                raise self._refused(*error.args) from error
+                raise refused(self.name, *error.args) from error
             except Exception as error:  # whatever a damaged file makes of the reader
-                raise self._refused("damaged, or not a workbook", _AGAIN) from error
+                raise refused(self.name, "damaged, or not a workbook", _AGAIN) from error
         return reader
 
     def _marks(self, table: str) -> _Marks:
@@ -240,9 +243,6 @@ class Workbook:
 
     def _path(self, table: str) -> str:
         return str(next(rel.target for sheet, rel in self._reader.parser.find_sheets() if sheet.name == table))
-
-    def _refused(self, problem: str, remedy: str) -> Refused:
-        return Refused([Fault(problem, remedy, self.name)])
 
 
 def _uncalculated(opened: IO[bytes]) -> Iterator[tuple[int, int, str]]:

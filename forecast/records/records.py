@@ -7,15 +7,15 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from functools import cached_property
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from forecast.errors import Fault, Refused
-from forecast.io.csv_folder import table_texts, write_texts
-from forecast.io.layout import MOST_FAULTS, OPTIONAL, Empty, Sheet, read_row, read_sheet
-from forecast.io.xlsx import Workbook
+from forecast.io.csv_folder import table_texts
+from forecast.io.files_in import OPTIONAL
+from forecast.io.files_out import write_texts
+from forecast.io.tables import opened, read_tables
 from forecast.records.batches import BatchRecord, CountRecord, Passage, passages, read_day
 from forecast.records.weather_rows import WeatherRecord, too_warm, twice
 from forecast.season.cells import Row, nearest, suggestion
@@ -24,6 +24,7 @@ from forecast.season.season import Season
 from forecast.weather.measured import Days
 
 _TABLES: dict[str, type[Row]] = {"batches": BatchRecord, "counts": CountRecord, "weather": WeatherRecord}
+_REFERRED = {table: tuple(kind.model_fields) for table, kind in _TABLES.items()}  # plants are counted over all of them
 _STAGES = {
     **dict.fromkeys(("entered", "left", "losses", "remaining"), "int64"),
     "finished": "bool",
@@ -220,40 +221,8 @@ def read_records(path: str | os.PathLike[str]) -> Records:
     CSV, and links, as `read_season` takes them. Of a workbook the values are read as last calculated; hidden rows,
     columns and sheets, merged cells, errors and formulas without a value are refused.
     """
-    place = Path(path)
-    book = None if os.path.isdir(place) else Workbook(place, "batches.csv and counts.csv")
-    rows: dict[str, list[tuple[int, Any]]] = {table: [] for table in _TABLES}
-    spoken: dict[str, set[str]] = {f"{table}.batch": set() for table in _TABLES}
-    faults: list[Fault] = []
-    unread = set()
-    for table, kind in _TABLES.items():
-        name = book.place(table) if book else f"{table}.csv"
-        try:
-            empty: Empty = "absent" if table in OPTIONAL else "header"
-            sheet: Sheet = book.sheet(table, kind, empty=empty) if book else read_sheet(place, table, kind)
-        except Refused as error:
-            faults += error.faults
-            unread.add(table)
-            continue
-        faults += sheet.faults
-        if not sheet.complete or sheet.unusable:
-            unread.add(table)
-        for line in sheet.lines:
-            row, found = read_row(line, kind)
-            if row is not None:
-                rows[table].append((line.number, row))
-                continue
-            faults += [fault.placed(name, line.number) for fault in found if fault.column not in sheet.unusable]
-            if len(faults) > MOST_FAULTS:
-                unread.add(table)
-                break
-            spoken[f"{table}.batch"].add(" ".join(line.cells.get("batch", "").split()))
-    names = {key: frozenset(values) for key, values in spoken.items()}
-    for fault in _contradictions(Tables(rows, names, frozenset(unread)), {}):
-        faults.append(fault.placed(book.place(fault.table) if book else f"{fault.table}.csv", fault.row))
-    if faults:
-        raise Refused(faults)
-    return Records(**{table: tuple(row for _, row in rows[table]) for table in _TABLES})
+    source = opened(path, "batches.csv and counts.csv")
+    return Records(**read_tables(source, _TABLES, _REFERRED, lambda tables: _contradictions(tables, {})))
 
 
 def write_records(records: Records, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:

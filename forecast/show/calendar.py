@@ -19,7 +19,7 @@ from forecast.errors import Refused, refuse
 from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE
-from forecast.io.csv_folder import write_texts
+from forecast.io.files_out import write_texts
 from forecast.ordering.unit_costs import BEFORE
 from forecast.planning.plan import Plan
 from forecast.records.batches import read_day

@@ -16,7 +16,7 @@ import pandas as pd
 
 from forecast.errors import Fault, Refused, refuse
 from forecast.growth.simulation import simulate
-from forecast.io.csv_folder import check_free, write_texts
+from forecast.io.files_out import check_free, write_texts
 from forecast.ordering.baselines import simple_orders
 from forecast.planning.plan import Plan
 from forecast.planning.whole_order import plan_orders

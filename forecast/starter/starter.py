@@ -8,7 +8,8 @@ import io
 import os
 from datetime import date
 
-from forecast.io.csv_folder import table_text, write_texts
+from forecast.io.csv_folder import table_text
+from forecast.io.files_out import write_texts
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records
 from forecast.season.cells import Row

@@ -34,7 +34,7 @@ def test_a_missing_file_is_told_alone(folder: Path, refusal: Refusal, name: str)
 @pytest.mark.parametrize(
     ("name", "misspelt"),
     [
-        ("targets.csv", "wnated.csv"),
+        ("targets.csv", "tragets.csv"),
         ("places.csv", "Places.CSV"),
         ("varieties.csv", "varieties.csv.txt"),
         ("orders.csv", "order.csv"),
@@ -47,8 +47,8 @@ def test_a_misspelt_file_name_is_recognised(folder: Path, refusal: Refusal, name
 
 
 def test_a_workbook_beside_is_named_and_not_to_be_renamed(folder: Path, refusal: Refusal) -> None:
-    (folder / "price_list.csv").rename(folder / "offers.xlsx")
-    assert refusal() == [f"price_list.csv: {MISSING} Save offers.xlsx as price_list.csv, CSV in UTF-8."]
+    (folder / "price_list.csv").rename(folder / "price_list.xlsx")
+    assert refusal() == [f"price_list.csv: {MISSING} Save price_list.xlsx as price_list.csv, CSV in UTF-8."]
 
 
 def test_other_files_of_the_grower_are_left_alone(folder: Path) -> None:
@@ -71,11 +71,11 @@ def test_a_missing_folder_is_told_with_its_whole_path(folder: Path) -> None:
     with pytest.raises(Refused) as caught:
         read_season(path)
     assert caught.value.faults[0].value == str(path)
-    assert str(caught.value).endswith("there is no such folder. Give the folder that holds season.toml.")
+    assert str(caught.value).endswith("there is no such folder or workbook. Give the folder that holds season.toml, or an .xlsx workbook.")
 
 
 def test_a_file_given_for_the_folder_is_told(folder: Path) -> None:
-    with pytest.raises(Refused, match=r"this is a file, not a folder\. Give the folder that holds season\.toml\."):
+    with pytest.raises(Refused, match=r"not a workbook\. Give the folder that holds season\.toml, or an \.xlsx workbook\."):
         read_season(folder / "season.toml")
 
 
@@ -376,7 +376,7 @@ def test_the_command_refuses_with_exit_code_2_on_stderr_alone(folder: Path, chan
 def test_the_command_refuses_a_folder_that_is_not_there(folder: Path) -> None:
     told = command("check", str(folder / "elsewhere"))
     assert told.returncode == 2
-    assert "there is no such folder. Give the folder that holds season.toml." in told.stderr
+    assert "there is no such folder or workbook. Give the folder that holds season.toml, or an .xlsx workbook." in told.stderr
     assert "Traceback" not in told.stderr
 
 

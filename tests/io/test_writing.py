@@ -15,8 +15,8 @@ import pytest
 from disks import SPACE, fill, full_after, held, mounted
 
 from forecast import Refused, read_season, write_season
-from forecast.io import layout as sheets
-from forecast.io.csv_folder import check_free, write_texts
+from forecast.io import csv_folder, files_in, layout
+from forecast.io.files_out import check_free, write_texts
 from forecast.records.records import read_records, write_records
 from forecast.season.season import TABLES
 from forecast.starter.starter import start
@@ -44,8 +44,9 @@ def refusal(call: Callable[[], object]) -> str:
 
 
 def limited(monkeypatch: pytest.MonkeyPatch, rows: int, size: int) -> None:
-    monkeypatch.setattr(sheets, "MOST_ROWS", rows)
-    monkeypatch.setitem(sheets._MOST_BYTES, ".csv", size)
+    for module in (csv_folder, layout):
+        monkeypatch.setattr(module, "MOST_ROWS", rows)
+    monkeypatch.setitem(files_in.MOST_BYTES, ".csv", size)
 
 
 def test_as_many_rows_are_written_as_are_read_and_no_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -173,7 +174,7 @@ def test_a_folder_that_may_not_be_written_is_told(folder: Path, monkeypatch: pyt
 def test_a_name_that_no_folder_can_have_is_told(folder: Path, name: str, said: str) -> None:
     assert refusal(lambda: write_season(read_season(folder), folder / name)).endswith(f": {said}")
     assert refusal(lambda: read_season(folder / name)).endswith(
-        "there is no such folder. Give the folder that holds season.toml."
+        "there is no such folder or workbook. Give the folder that holds season.toml, or an .xlsx workbook."
     )
 
 
@@ -284,7 +285,7 @@ SIZES = {**{f"{number}.csv": 300_000 for number in range(4)}, "a.ipynb": 1000}
 WRITES_ON = """
 import os, sys
 from itertools import cycle
-from forecast.io.csv_folder import write_texts
+from forecast.io.files_out import write_texts
 for line in sys.stdin:
     child = os.fork()
     if not child:

@@ -254,9 +254,9 @@ NO_BOOK = "records.xlsx: damaged, or not a workbook. Open it in a spreadsheet, a
 FILES = [
     (
         b"batch,variety\n",
-        "records.xlsx: not a workbook. Give a folder with batches.csv and counts.csv, or an .xlsx file.",
+        "records.xlsx: not a workbook. Give the folder that holds batches.csv and counts.csv, or an .xlsx workbook.",
     ),
-    (b"", "records.xlsx: not a workbook. Give a folder with batches.csv and counts.csv, or an .xlsx file."),
+    (b"", "records.xlsx: not a workbook. Give the folder that holds batches.csv and counts.csv, or an .xlsx workbook."),
     (
         b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1",
         "records.xlsx: saved in an old format, or locked with a password. Open it in a spreadsheet, and save it as "
@@ -279,9 +279,10 @@ def test_an_archive_of_something_else_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_file_that_is_not_there_is_named(tmp_path: Path) -> None:
-    assert refusal(tmp_path / "none.xlsx") == [
-        "none.xlsx: there is no such file. Give a folder with batches.csv and counts.csv, or a workbook."
-    ]
+    assert refusal(tmp_path / "none.xlsx")[0].endswith(
+        "none.xlsx': there is no such folder or workbook. "
+        "Give the folder that holds batches.csv and counts.csv, or an .xlsx workbook."
+    )
 
 
 @pytest.mark.parametrize("share", [0.1, 0.3, 0.5, 0.7, 0.9, 0.99])

@@ -1,0 +1,101 @@
+"""From a file to its text or bytes, and what to do if it is not there or is something else."""
+
+from __future__ import annotations
+
+import difflib
+import os
+import stat
+from pathlib import Path
+
+from forecast.errors import Fault, Refused
+from forecast.season.season import TABLES
+
+HEADER = "season.toml"
+OPTIONAL = {"orders", "climate", "cultures", "divisions", "weather"}
+RECORDS = ("batches", "counts", "weather")
+MOST_BYTES = {".csv": 10_000_000, ".toml": 1_000_000}  # by what a file is
+_WORKBOOKS = {".xlsx", ".xlsm", ".xls", ".ods", ".numbers"}
+
+
+def read_text(folder: Path, name: str) -> str:
+    """Read a file in UTF-8, with or without a byte order mark.
+
+    Raises
+    ------
+    Refused
+        If there is no such file, or it holds something else.
+    """
+    if os.path.isdir(folder / name):
+        raise refused(name, "this is a folder, not a file", f"Rename it, and put the file {name} here.")
+    try:
+        smaller = "Split the season, or check what was saved here."
+        data = contents(folder / name, MOST_BYTES[Path(name).suffix], smaller)
+    except (FileNotFoundError, NotADirectoryError) as error:
+        example = "." if Path(name).stem in RECORDS else "; `python -m forecast start` writes an example."
+        remedy = nearest_file(folder, name, 0.75) or f"Add {name}{example}"
+        raise refused(name, "there is no such file", remedy) from error
+    again = "Save it again as CSV in UTF-8." if name.endswith(".csv") else "Save it again as text in UTF-8."
+    if data.startswith(b"PK\x03\x04"):
+        raise refused(name, "a workbook, whatever its name says", again)
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in data[:1000]:
+        raise refused(name, "saved as UTF-16", again)
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        row = len((data[: error.start] + b".").splitlines())
+        shown = data.splitlines()[row - 1].decode("cp1252", errors="replace").strip()
+        raise Refused([Fault("not UTF-8", again, name, row, value=shown)]) from error
+
+
+def contents(file: Path, most: int, smaller: str) -> bytes:
+    """Return what a file holds, or a file that it is a link to.
+
+    Parameters
+    ----------
+    file, most
+        The file, and how many bytes it may hold.
+    smaller
+        What to do if it holds more.
+
+    Raises
+    ------
+    Refused
+        If it is too large, neither a file nor a folder, such as a pipe that would be waited for, or may not be read.
+    FileNotFoundError, NotADirectoryError
+        If there is no such file.
+    """
+    try:
+        status = file.stat()
+        if not stat.S_ISREG(status.st_mode):
+            raise refused(file.name, "not a file that holds anything", "Put a file of this name here.")
+        if status.st_size > most:
+            raise refused(file.name, f"larger than {most / 10**6:g} MB", smaller)
+        return file.read_bytes()
+    except (FileNotFoundError, NotADirectoryError, Refused):
+        raise
+    except (OSError, ValueError) as error:  # a name that no file can have, among them
+        remedy = "Close it in other programs, or ask for the right to read it."
+        problem = f"cannot be opened: {getattr(error, 'strerror', None) or error}"
+        raise refused(file.name, problem, remedy) from error
+
+
+def refused(name: str, problem: str, remedy: str) -> Refused:
+    """Make the error for a file or sheet as a whole."""
+    return Refused([Fault(problem, remedy, name)])
+
+
+def nearest_file(folder: Path, name: str, cutoff: float) -> str | None:
+    """Return how to fix a missing file if one of a name that is alike, at least by `cutoff`, may be meant."""
+    expected = {HEADER, *(f"{table}.csv" for table in (*TABLES, *RECORDS))}
+    try:
+        files = [file.name for file in folder.iterdir() if file.is_file()]
+    except OSError:  # it may not be looked into
+        return None
+    others = {file.lower(): file for file in sorted(files) if file not in expected}
+    books = [file.lower() for file in files if Path(file).stem == Path(name).stem and Path(file).suffix in _WORKBOOKS]
+    near = books or difflib.get_close_matches(name, others, n=1, cutoff=cutoff)
+    if not near:
+        return None
+    if Path(near[0]).suffix in _WORKBOOKS:
+        return f"Save {others[near[0]]} as {name}, CSV in UTF-8."
+    return f"Is {others[near[0]]} meant? Rename it."

@@ -1,0 +1,145 @@
+"""A season read from a folder of CSV files with its season.toml, or from a workbook; and written as the folder."""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from pathlib import Path
+
+import tomli_w
+
+from forecast.errors import Fault, Refused
+from forecast.io.csv_folder import Folder, table_texts
+from forecast.io.files_in import HEADER, read_text
+from forecast.io.files_out import write_texts
+from forecast.io.layout import read_row
+from forecast.io.tables import Source, opened, read_tables
+from forecast.season.cells import plain
+from forecast.season.consistency import contradictions
+from forecast.season.rows import Header
+from forecast.season.season import TABLES, Season
+
+_REFERRED = {
+    "varieties": ("variety", "group"),
+    "stages": ("applies_to",),
+    "places": ("place",),
+    "price_list": ("lab", "variety"),
+    "climate": ("month",),
+}  # columns whose names the checks of other tables need
+_MOST_NAMES = 100  # in season.toml
+_CHAINED = 100  # dots in a line of season.toml that is neither a comment nor gives one text
+_PLAIN = re.compile(r'\s*(#.*|[\w-]+\s*=\s*"(\\.|[^"\\])*"\s*)')
+
+
+def read_season(path: str | os.PathLike[str]) -> Season:
+    """Read a season from a folder of CSV files and its ``season.toml``, or from a workbook.
+
+    Parameters
+    ----------
+    path
+        The folder. It holds season.toml, varieties.csv, stages.csv, places.csv, price_list.csv, targets.csv
+        and, if there are any, orders.csv, climate.csv, cultures.csv, divisions.csv; other files are left
+        alone. Lines that begin with # are remarks. Or an .xlsx workbook with sheets of these names; what stands in
+        season.toml is the one row of the sheet season. Other sheets are left alone.
+
+    Returns
+    -------
+    Season
+
+    Raises
+    ------
+    Refused
+        If anything in the folder or workbook cannot be used; every fault of every file or sheet is listed, with
+        file, row, column, value and remedy.
+
+    Notes
+    -----
+    UTF-8. A file whose header is separated by semicolons is read with decimal commas, as European
+    spreadsheets save it; a number that could be read in two ways is refused. Of a workbook the values are read as
+    last calculated; what is hidden, merged or in error is refused, as in `read_records`. Links to files and folders
+    are followed.
+    """
+    source = opened(path, HEADER)
+    header, faults = _read_header(source.path) if isinstance(source, Folder) else _header_row(source)
+    rows = read_tables(source, TABLES, _REFERRED, lambda tables: contradictions(header, tables), faults)
+    cells = header.given() if header else {}  # without one there were faults
+    return Season(**cells, **rows)
+
+
+def write_season(season: Season, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
+    """Write a season as a folder that `read_season` reads back exactly.
+
+    Parameters
+    ----------
+    season
+        What to write.
+    path
+        The folder; it is made if it is not there.
+    overwrite
+        Whether files that are there may be replaced.
+
+    Raises
+    ------
+    Refused
+        If one of the files is there already and `overwrite` is not asked for, a table is larger than one that is read
+        may be, or as for `write_texts`; nothing is written then.
+    """
+    header = {name: plain(getattr(season, name)) for name in Header.model_fields}
+    texts = {HEADER: tomli_w.dumps({name: value for name, value in header.items() if value is not None})}
+    texts |= table_texts(season, TABLES, path)
+    write_texts(texts, path, overwrite=overwrite)
+
+
+def _read_header(folder: Path) -> tuple[Header | None, list[Fault]]:
+    such_as = 'Write lines such as first_week = "2026-W40".'
+    try:
+        text = read_text(folder, HEADER)
+        if _tangled(text):
+            return None, [Fault("not a list of names and what they are", such_as, HEADER)]
+        cells = tomllib.loads(text)
+        if len(cells) > _MOST_NAMES:
+            return None, [Fault(f"more than {_MOST_NAMES} names", such_as, HEADER)]
+    except Refused as error:
+        return None, [fault.placed(HEADER, fault.row) for fault in error.faults]
+    except (ValueError, RecursionError) as error:  # also numbers of more digits than Python reads
+        return None, [Fault(f"not valid TOML: {_said(error)}", such_as, HEADER)]
+    try:
+        return Header(**cells), []
+    except Refused as error:
+        return None, [fault.placed(HEADER, fault.row) for fault in error.faults]
+
+
+def _tangled(text: str) -> bool:
+    """Tell whether names are so long chains of names that taking them apart would fill the memory."""
+    quoted = False  # a text may go over several lines, so that a line no longer shows what it is
+    for line in text.split("\n"):
+        if not quoted and _PLAIN.fullmatch(line):
+            continue
+        if line.count(".") > _CHAINED:
+            return True
+        quoted = quoted or "'''" in line or '"""' in line
+    return False
+
+
+def _said(error: Exception) -> str:
+    """Say what is wrong with a text in TOML."""
+    if isinstance(error, RecursionError):
+        return "nested too deep"
+    return str(error) if isinstance(error, tomllib.TOMLDecodeError) else "a number with too many digits"
+
+
+def _header_row(book: Source) -> tuple[Header | None, list[Fault]]:
+    name = book.place(Path(HEADER).stem)
+    try:
+        sheet = book.sheet(Path(HEADER).stem, Header)
+    except Refused as error:
+        return None, list(error.faults)
+    faults = list(sheet.faults)
+    if len(sheet.lines) > 1:
+        faults.append(Fault("more than one row", "Keep one.", name, sheet.lines[1].number))
+    if not sheet.lines:
+        return None, faults
+    row, found = read_row(sheet.lines[0], Header)
+    faults += [fault.placed(name, sheet.lines[0].number) for fault in found if fault.column not in sheet.unusable]
+    return row if isinstance(row, Header) else None, faults
