@@ -15,13 +15,12 @@ from typing import Any
 
 import numpy as np
 import simpy
-from numpy.typing import NDArray
 from scipy import special, stats
 
 from forecast.season.season import Season
+from forecast.streams import Array
 from forecast.weeks import Week
 
-Array = NDArray[np.float64]
 SALEABLE, PAST, LOST = "saleable", "past its best", "lost"
 _AFTER = 1e-6  # weeks after the Monday on which it is counted, when what happens on delivery is done
 _PHASES = (np.arange(90) + 0.5) / 90 * np.pi - np.pi / 2  # of a day, from its minimum to its maximum
@@ -66,18 +65,15 @@ def indoors(season: Season, name: str, low: Array, high: Array) -> tuple[Array, 
 
 def clock(row: Any, low: Array, high: Array) -> Array:
     """Count degree-days from a Monday on, of days that run as a sine."""
-    cap = np.inf if row.upper_threshold is None else row.upper_threshold
+    base, upper = row.base_temperature, np.inf if row.upper_threshold is None else row.upper_threshold
     daily = np.zeros(low.shape)
     for phase in _PHASES:
-        daily += (
-            np.clip((low + high) / 2 + (high - low) / 2 * np.sin(phase), row.base_temperature, cap)
-            - row.base_temperature
-        )
+        daily += np.clip((low + high) / 2 + (high - low) / 2 * np.sin(phase), base, upper) - base
     return np.concatenate([np.zeros((1, low.shape[1])), 7 * daily.cumsum(axis=0) / _PHASES.size])
 
 
 def harm(row: Any, low: Array, high: Array) -> Array:
-    """Return by how many logits the weeks after delivery lower the survival."""
+    """Return by how many log-odds the weeks after delivery lower the survival."""
     cold = 0 if row.cold_below is None else row.cold_loss * (row.cold_below - low).clip(min=0)
     heat = 0 if row.heat_above is None else row.heat_loss * (high - row.heat_above).clip(min=0)
     return (cold + heat + np.zeros(low.shape)).mean(axis=0)
@@ -141,62 +137,71 @@ def reached(shows: Sequence[float], now: float, need: float) -> float:
 
 
 def walk(season: Season, variety: str, batches: Sequence[Drawn], replicate: int, rng: np.random.Generator) -> Array:
-    """Simulate every plant of a variety as a process; give its plants by state and week.
+    """Simulate every plant of a variety as a process; return its plants by state and week.
 
     Returns
     -------
     array of shape (stages + 3, weeks): the stages of the route, saleable, past its best, lost
     """
-    names = [row.stage for row in season.route(variety)] + [SALEABLE, PAST, LOST]
-    saleable_weeks = season.variety(variety).saleable_weeks
-    now: Counter[str] = Counter()
-    env = simpy.Environment()
+    walked = _Walk(season, variety, replicate, rng)
+    for batch in batches:
+        if batch.variety == variety:
+            walked.env.process(walked.delivery(batch))
+    walked.env.process(walked.count())
+    walked.env.run(until=season.weeks)
+    return walked.counts
 
-    def plant(life: Array, survival: Array, times: Array, clocks: Sequence[Any]) -> Iterator[Any]:
-        for name, exposure, share, time, shows in zip(names, life, survival, times, clocks, strict=False):
+
+class _Walk:
+    """Processes of plants, deliveries and of who counts them."""
+
+    def __init__(self, season: Season, variety: str, replicate: int, rng: np.random.Generator) -> None:
+        self.names = [row.stage for row in season.route(variety)] + [SALEABLE, PAST, LOST]
+        self.saleable_weeks = season.variety(variety).saleable_weeks
+        self.weeks, self.replicate, self.rng = season.weeks, replicate, rng
+        self.counts = np.zeros((len(self.names), season.weeks))
+        self.now: Counter[str] = Counter()
+        self.env = simpy.Environment()
+
+    def delivery(self, batch: Drawn) -> Iterator[Any]:
+        yield self.env.timeout(batch.start)
+        stages = len(batch.log_sd)
+        vigour = self.rng.standard_normal(batch.plants)
+        lives = self.rng.exponential(size=(batch.plants, stages)).tolist()
+        times = batch.weeks[:, self.replicate] * np.exp(batch.log_sd * vigour[:, None])
+        survival = batch.survival[:, self.replicate].tolist()
+        clocks = batch.clocks or [None] * stages
+        shown = [None if shows is None else shows[:, self.replicate].tolist() for shows in clocks]
+        for life, time in zip(lives, times.tolist(), strict=True):
+            self.env.process(self.plant(life, survival, time, shown))
+
+    def plant(self, life: Array, survival: Array, times: Array, clocks: Sequence[Any]) -> Iterator[Any]:
+        for name, exposure, share, time, shows in zip(self.names, life, survival, times, clocks, strict=False):
             hazard = -np.log(share)  # for the whole stage; it acts evenly along the stage's clock
             dies = exposure < hazard
             if time > 0 or dies:
-                now[name] += 1
-                stays = time * exposure / hazard if dies else time
-                if shows:
-                    stays = min(reached(shows, env.now, stays) - env.now, season.weeks)
-                yield env.timeout(stays)
-                now[name] -= 1
+                yield from self.stay(name, time * exposure / hazard if dies else time, shows)
             if dies:
-                now[LOST] += 1
+                self.now[LOST] += 1
                 return
-        now[SALEABLE] += 1
-        if saleable_weeks is not None:
-            yield env.timeout(saleable_weeks)
-            now[SALEABLE] -= 1
-            now[PAST] += 1
+        if self.saleable_weeks is None:
+            self.now[SALEABLE] += 1
+        else:
+            yield from self.stay(SALEABLE, self.saleable_weeks, None)
+            self.now[PAST] += 1
 
-    def delivery(batch: Drawn) -> Iterator[Any]:
-        yield env.timeout(batch.start)
-        stages = len(batch.log_sd)
-        vigour = rng.standard_normal(batch.plants)
-        lives = rng.exponential(size=(batch.plants, stages)).tolist()
-        times = batch.weeks[:, replicate] * np.exp(batch.log_sd * vigour[:, None])
-        survival = batch.survival[:, replicate].tolist()
-        clocks = [None if shows is None else shows[:, replicate].tolist() for shows in batch.clocks or [None] * stages]
-        for life, time in zip(lives, times.tolist(), strict=True):
-            env.process(plant(life, survival, time, clocks))
+    def stay(self, state: str, needs: float, shows: Sequence[float] | None) -> Iterator[Any]:
+        self.now[state] += 1
+        if shows:
+            needs = min(reached(shows, self.env.now, needs) - self.env.now, self.weeks)
+        yield self.env.timeout(needs)
+        self.now[state] -= 1
 
-    counts = np.zeros((len(names), season.weeks))
-
-    def count() -> Iterator[Any]:
-        yield env.timeout(_AFTER)
-        for week in range(season.weeks):
-            counts[:, week] = [now[name] for name in names]
-            yield env.timeout(1)
-
-    for batch in batches:
-        if batch.variety == variety:
-            env.process(delivery(batch))
-    env.process(count())
-    env.run(until=season.weeks)
-    return counts
+    def count(self) -> Iterator[Any]:
+        yield self.env.timeout(_AFTER)
+        for week in range(self.weeks):
+            self.counts[:, week] = [self.now[name] for name in self.names]
+            yield self.env.timeout(1)
 
 
 def saleable(season: Season, variety: str, batches: Sequence[Drawn], week: int, rng: np.random.Generator) -> Array:
