@@ -90,8 +90,10 @@ class Places(cst.CSTVisitor):
         return True
 
 
-def mutants(folder: str) -> Iterator[Mutant]:
-    for file in sorted((ROOT / "forecast" / folder).glob("*.py")):
+def mutants(room: str) -> Iterator[Mutant]:
+    """Yield the mutants of a room, or of one of its files."""
+    place = ROOT / "forecast" / room
+    for file in [place] if place.is_file() else sorted(place.glob("*.py")):
         wrapper = MetadataWrapper(cst.parse_module(file.read_text("utf-8")))
         places = Places(str(file.relative_to(ROOT)), wrapper.module)
         wrapper.visit(places)

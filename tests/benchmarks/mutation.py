@@ -1,10 +1,10 @@
-"""How many faults put at random into `rates/`, `growth/` and `decisions/` the tests catch.
+"""How many faults put at random into the calculating rooms the tests catch.
 
 Run by hand from the project's folder, after ``pip install mutmut==3.8.1 pytest-cov``::
 
     python tests/benchmarks/mutation.py --mutants 200 --seed 1
 
-Of all mutants (see mutants.py) a uniform sample is drawn, of each folder its share. Each is put to tests that pass
+Of all mutants (see mutants.py) a uniform sample is drawn, of each room its share. Each is put to tests that pass
 through the changed lines, up to about so many seconds of them; changes of what runs on import go to all tests of the
 file. Tests that run another Python see no mutant. Far more seconds of work than usual count as caught, and apart. The
 first run measures which tests pass where, into build/mutation/; ``--afresh`` does so again, after any change.
@@ -35,7 +35,10 @@ from mutants import ROOT, Instead, Mutant, mutants
 from scipy import stats
 
 KEPT = ROOT / "build" / "mutation"
-FOLDERS = ("rates", "growth", "decisions")
+ROOMS = (
+    "rates", "weather", "fitting", "growth", "ordering", "records/learning.py", "records/stage_counts.py",
+    "propagation", "resources", "tracking", "sensitivity", "planning",
+)  # fmt: skip
 TESTS = ("tests", "forecast")
 OPTIONS = ("-q", "--assert=plain", "-p", "no:nbval", "-o", "addopts=--doctest-modules --import-mode=importlib")
 CAUGHT, TOO_LONG, SURVIVED = "caught", "too long", "survived"
@@ -74,7 +77,7 @@ def measure() -> None:
 
 
 def tests_of(mutant: Mutant, data: CoverageData, seconds: dict[str, float], most: float) -> dict[str, int]:
-    """Return tests and their order: those of its folder first, then the shortest; those that share a fixture are one."""
+    """Return tests and their order: those of its room first, then the shortest; those that share a fixture are one."""
     by_line = {line: set(tests) for line, tests in data.contexts_by_lineno(str(ROOT / mutant.file)).items()}
     found = set[str]().union(*(by_line.get(line, ()) for line in mutant.lines))
     if found == {""}:  # on import
@@ -147,7 +150,7 @@ def main() -> None:
     importlib.import_module("forecast")  # for all that it needs; forks import the package itself anew
     for name in [name for name in sys.modules if name.split(".")[0] == "forecast"]:
         del sys.modules[name]
-    every, drawn = {folder: list(mutants(folder)) for folder in FOLDERS}, random.Random(asked.seed)
+    every, drawn = {room: list(mutants(room)) for room in ROOMS}, random.Random(asked.seed)
     part = asked.mutants / sum(map(len, every.values()))
     sample = [mutant for some in every.values() for mutant in drawn.sample(some, round(part * len(some)))]
     drawn.shuffle(sample)
@@ -156,16 +159,16 @@ def main() -> None:
             sys.exit(f"Tests of {same.file} fail without any mutant.")
     count: Counter[tuple[str, str]] = Counter()
     for mutant, outcome in outcomes(sample, asked.most, asked.jobs):
-        count[mutant.file.split("/")[1], outcome] += 1
+        count[next(room for room in ROOMS if mutant.file.startswith(f"forecast/{room}")), outcome] += 1
         if outcome != CAUGHT:
             print(f"{outcome}: {mutant}", flush=True)
-    print(f"\n{'':10}{'mutants':>9}{'drawn':>7}{CAUGHT:>8}{TOO_LONG:>10}   share caught or too long, 95 % interval")
-    for folders in [*((folder,) for folder in FOLDERS), FOLDERS]:
-        caught, long, survived = (sum(count[folder, end] for folder in folders) for end in (CAUGHT, TOO_LONG, SURVIVED))
+    print(f"\n{'':24}{'mutants':>9}{'drawn':>7}{CAUGHT:>8}{TOO_LONG:>10}   share caught or too long, 95 % interval")
+    for rooms in [*((room,) for room in ROOMS), ROOMS]:
+        caught, long, survived = (sum(count[room, end] for room in rooms) for end in (CAUGHT, TOO_LONG, SURVIVED))
         found = stats.binomtest(caught + long, caught + long + survived)
         low, high = found.proportion_ci(method="wilson")
-        number, name = sum(len(every[folder]) for folder in folders), folders[0] if len(folders) == 1 else "all"
-        print(f"{name:10}{number:9,}{found.n:7}{caught:8}{long:10}   {found.statistic:.0%} ({low:.0%} to {high:.0%})")
+        number, name = sum(len(every[room]) for room in rooms), rooms[0] if len(rooms) == 1 else "all"
+        print(f"{name:24}{number:9,}{found.n:7}{caught:8}{long:10}   {found.statistic:.0%} ({low:.0%} to {high:.0%})")
 
 
 if __name__ == "__main__":
