@@ -11,6 +11,7 @@ from forecast.errors import Refused, refuse
 from forecast.growth.simulation import season_streams
 from forecast.ordering.order import size_orders
 from forecast.ordering.price_list import PriceList
+from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
@@ -74,7 +75,7 @@ def simple_orders(season: Season, *, overage: float | None = None, draws: int, s
         if overage is not None:
             asked = math.ceil(round((1 + overage) * row.median_demand, 6))  # 1.1 times 100 is 110, not 111
             found = _cheapest(case, [(*way, asked) for way in ways if way[1] == found.week])
-        orders.append(found)
+        orders.append(found.delivery)
     return tuple(orders)
 
 
@@ -133,8 +134,7 @@ def service_level_prices(season: Season, *, levels: Sequence[float] = _LEVELS, d
     return pd.DataFrame(rows, columns=["service_level", "plantlets", "cost", "currency", "unmet"])
 
 
-def _cheapest(case: Case, asked: Sequence[tuple[PriceList, Week, int]]) -> Delivery:
-    """Return the order that costs least until the week wanted, of offers and weeks with the number to order of each."""
-    tried = [(prices, week, prices.orderable(number)) for prices, week, number in asked]
-    prices, week, quantity = min(tried, key=lambda way: (case.cost(way[0], way[2], way[1]), -way[1].monday.toordinal()))
-    return Delivery(variety=case.request.variety, week=week, quantity=quantity, lab=prices.lab)
+def _cheapest(case: Case, asked: Sequence[tuple[PriceList, Week, int]]) -> Shipment:
+    """Return the shipment that costs least until the target's week, of offers and weeks with the plants to order of each."""
+    tried = [Shipment(prices, week, prices.orderable(number)) for prices, week, number in asked]
+    return min(tried, key=lambda one: (case.cost(one), -one.week.monday.toordinal()))

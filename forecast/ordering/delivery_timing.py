@@ -18,6 +18,7 @@ from forecast.growth.tails import sum_at_least
 from forecast.ordering.order import Order, order_of
 from forecast.ordering.price_list import PriceList
 from forecast.ordering.request import requested
+from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case
 from forecast.season.season import Season
 from forecast.streams import Array
@@ -98,7 +99,8 @@ class DeliveryWeeks:
             ]  # fmt: skip
             chance = self._cases[0].chance(self.quantity, share)
             found = self._cases[0].cheapest(prices, week)
-            rows.append((str(week), prices.lab, *survival, *ready, round(chance, 4), *(found or (None, None))))
+            order = (found.quantity, self._cases[0].cost(found)) if found else (None, None)
+            rows.append((str(week), prices.lab, *survival, *ready, round(chance, 4), *order))
         columns = ["week", "lab", "survival_p5", "survival", "survival_p95", "ready_first", "ready", "ready_last"]
         frame = pd.DataFrame(rows, columns=[*columns, "chance", "order", "cost"])
         return frame.astype({"order": "Int64", "cost": float}).round({"cost": 2})
@@ -111,7 +113,7 @@ class DeliveryWeeks:
         wanted number; worst_tenth, the plants saleable by then in the worst tenth of draws, on average; middle; and cost
         [currency], expected, growing included. The weeks are those that are best in the bad years.
         """
-        prices = self.order._prices
+        prices = self.order.shipment.prices
         weeks = sorted({week for other, week in self._ways if other is prices})
         rows = []
         for number in range(1, min(_MOST_PARTS, len(weeks)) + 1):
@@ -121,7 +123,9 @@ class DeliveryWeeks:
             best = max(combinations(weeks, number), key=lambda some: _worst_tenth(self._plants(some, parts)))
             plants = self._plants(best, parts)
             chance = float(sum_at_least(self._cases[0].needed, parts, self._shares(best)).mean())
-            cost = sum(self._cases[0].cost(prices, part, week) for part, week in zip(parts, best, strict=True))
+            cost = sum(
+                self._cases[0].cost(Shipment(prices, week, part)) for part, week in zip(parts, best, strict=True)
+            )
             bad, middle = round(_worst_tenth(plants), 1), round(float(np.median(plants)), 1)
             rows.append((number, ", ".join(map(str, best)), sum(parts), round(chance, 4), bad, middle, round(cost, 2)))
         return pd.DataFrame(

@@ -9,6 +9,7 @@ import numpy as np
 
 from forecast.ordering.newsvendor import sold
 from forecast.ordering.price_list import PriceList
+from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.trial_orders import Case
 from forecast.season.rows import PriceLine
 from forecast.streams import Array
@@ -68,12 +69,12 @@ class Margins:
         each = min(row.unit_price for row in prices.breaks) + self.case.growing(week)
         return prices.orderable(min(every / max(each, _FREE), self.case.most))
 
-    def margin(self, prices: PriceList, quantity: int, week: Week) -> float:
-        """Return what an order is expected to earn, less what it costs until the week wanted [currency]."""
-        return self.earned(quantity, week) - self.case.cost(prices, quantity, week)
+    def margin(self, shipment: Shipment) -> float:
+        """Return what a shipment is expected to earn, less what it costs until the target's week [currency]."""
+        return self.earned(shipment.quantity, shipment.week) - self.case.cost(shipment)
 
-    def greatest(self, prices: PriceList, week: Week) -> tuple[int, float]:
-        """Return the quantity of greatest expected margin, the smallest such, and that margin [currency].
+    def greatest(self, prices: PriceList, week: Week) -> tuple[Shipment, float]:
+        """Return the shipment of greatest expected margin, the smallest such, and that margin [currency].
 
         Notes
         -----
@@ -88,17 +89,17 @@ class Margins:
             def unfreighted(number: int, each: float = each) -> float:
                 return self.earned(number, week) - each * number
 
-            least = prices.freight(quantities[0])
+            least = bill([Shipment(prices, week, quantities[0])]).freight
             for number in _worth_buying(row, quantities, _peak(unfreighted, quantities)):
                 if unfreighted(number) - least < greatest:
                     break
-                margin = self.margin(prices, number, week)
+                margin = self.margin(Shipment(prices, week, number))
                 if (margin, -number) > (greatest, -best):
                     best, greatest = number, margin
-        return best, greatest
+        return Shipment(prices, week, best), greatest
 
-    def best(self, delivery: Week | None = None, lab: str | None = None) -> tuple[PriceList, Week, int, float]:
-        """Return the offer, week and quantity of greatest expected margin, and that margin [currency].
+    def best(self, delivery: Week | None = None, lab: str | None = None) -> tuple[Shipment, float]:
+        """Return the shipment of greatest expected margin of all offers and weeks, and that margin [currency].
 
         Raises
         ------
@@ -107,14 +108,14 @@ class Margins:
         """
         bounds = [(self._bound(*way), *way) for way in self.case.ways(delivery, lab)]
         bounds.sort(key=lambda way: (-way[0], -way[2].monday.toordinal()))
-        best = (*bounds[0][1:], *self.greatest(*bounds[0][1:]))
+        best, greatest = self.greatest(*bounds[0][1:])
         for bound, prices, week in bounds[1:]:
-            if bound < best[3]:
+            if bound < greatest:
                 break
-            quantity, margin = self.greatest(prices, week)
-            if margin > best[3]:
-                best = prices, week, quantity, margin
-        return best
+            shipment, margin = self.greatest(prices, week)
+            if margin > greatest:
+                best, greatest = shipment, margin
+        return best, greatest
 
     def _bound(self, prices: PriceList, week: Week) -> float:
         """Margin that no quantity exceeds: as if the share saleable were no chance, and boxes could be parted."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -12,13 +12,18 @@ import pandas as pd
 from forecast.errors import OutOfReach, refuse
 from forecast.growth.simulation import season_streams
 from forecast.ordering.margins import Margins
-from forecast.ordering.price_list import PriceList
 from forecast.ordering.request import requested
+from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.trial_orders import Case
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
 from forecast.weeks import Week
 from forecast.words.numbers import money, rounded, seasons
+
+_COLUMNS = (
+    *("variety", "lab", "week", "quantity", "target", "by", "service_level", "chance", "cost", "purchase"),
+    *("saleable", "by_average", "chance_by_average", "currency"),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,8 +32,8 @@ class Order:
 
     Parameters
     ----------
-    variety, lab, week, quantity
-        What, from which lab, delivered in which week, how many plantlets.
+    shipment
+        What is ordered: its variety, lab, week of delivery and number of plantlets.
     target, by, service_level
         The number that is to be saleable by a week (the likely one, if a range is wanted), and the share
         of draws in which it is to be.
@@ -51,10 +56,7 @@ class Order:
         as are wanted marked down, less the cost; else None.
     """
 
-    variety: str
-    lab: str
-    week: Week
-    quantity: int
+    shipment: Shipment
     target: int
     by: Week
     service_level: float
@@ -66,13 +68,32 @@ class Order:
     chance_by_average: float
     currency: str
     _case: Case = field(repr=False)
-    _prices: PriceList = field(repr=False)
     margin: float | None = field(default=None, repr=False)
+
+    @property
+    def variety(self) -> str:
+        """What is ordered."""
+        return self.shipment.variety
+
+    @property
+    def lab(self) -> str:
+        """From which lab."""
+        return self.shipment.lab
+
+    @property
+    def week(self) -> Week:
+        """Week of delivery."""
+        return self.shipment.week
+
+    @property
+    def quantity(self) -> int:
+        """Plantlets ordered."""
+        return self.shipment.quantity
 
     @property
     def delivery(self) -> Delivery:
         """The order as a row of the season's orders."""
-        return Delivery(variety=self.variety, week=self.week, quantity=self.quantity, lab=self.lab)
+        return self.shipment.delivery
 
     def curve(self) -> pd.DataFrame:
         """Return chance and cost for other quantities of the same offer and week.
@@ -84,20 +105,20 @@ class Order:
             number, the expected cost [currency] and the expected number saleable; of an order of greatest margin,
             the expected margin [currency], too.
         """
-        share = self._case.share(self.week)
-        lowest = min(self.by_average, self.quantity) * 0.75 - self._prices.row(1).multiple
+        share, prices = self._case.share(self.week), self.shipment.prices
+        lowest = min(self.by_average, self.quantity) * 0.75 - prices.row(1).multiple
         highest = max(self.quantity, self.by_average) * 1.25
-        grid = sorted(
-            {self._prices.orderable(quantity) for quantity in np.linspace(lowest, highest, 41)} | {self.quantity}
-        )
+        numbers = {prices.orderable(quantity) for quantity in np.linspace(lowest, highest, 41)} | {self.quantity}
+        grid = [Shipment(prices, self.week, number) for number in sorted(numbers)]
+        mean = float(share.mean())
         rows = [
-            (n, self._case.chance(n, share), self._case.cost(self._prices, n, self.week), n * float(share.mean()))
-            for n in grid
+            (one.quantity, self._case.chance(one.quantity, share), self._case.cost(one), one.quantity * mean)
+            for one in grid
         ]
         frame = pd.DataFrame(rows, columns=["quantity", "chance", "cost", "saleable"])
         if self.margin is not None:
             margins = Margins(self._case)
-            frame["margin"] = [margins.margin(self._prices, n, self.week) for n in grid]
+            frame["margin"] = [margins.margin(one) for one in grid]
         return frame
 
     def options(self) -> pd.DataFrame:
@@ -117,8 +138,8 @@ class Order:
             if found is None:
                 rows.append((prices.lab, str(week), None, None, None))
             else:
-                chance = self._case.chance(found[0], self._case.share(week))
-                rows.append((prices.lab, str(week), found[0], chance, found[1]))
+                chance = self._case.chance(found.quantity, self._case.share(week))
+                rows.append((prices.lab, str(week), found.quantity, chance, self._case.cost(found)))
         frame = pd.DataFrame(rows, columns=["lab", "week", "quantity", "chance", "cost"])
         frame = frame.astype({"quantity": "Int64", "chance": float, "cost": float}).round({"chance": 4, "cost": 2})
         return frame.sort_values(["cost", "lab", "week"], na_position="last", ignore_index=True)
@@ -126,9 +147,9 @@ class Order:
     def _margins(self) -> pd.DataFrame:
         margins, rows = Margins(self._case), []
         for prices, week in self._case.ways():
-            n, margin = margins.greatest(prices, week)
-            chance = self._case.chance(n, self._case.share(week))
-            rows.append((prices.lab, str(week), n, chance, self._case.cost(prices, n, week), margin))
+            found, margin = margins.greatest(prices, week)
+            chance = self._case.chance(found.quantity, self._case.share(week))
+            rows.append((prices.lab, str(week), found.quantity, chance, self._case.cost(found), margin))
         frame = pd.DataFrame(rows, columns=["lab", "week", "quantity", "chance", "cost", "margin"])
         frame = frame.sort_values(["margin", "lab", "week"], ascending=[False, True, True], ignore_index=True)
         return frame.round({"chance": 4, "cost": 2, "margin": 2})
@@ -170,12 +191,11 @@ class Orders:
 
     def table(self) -> pd.DataFrame:
         """Return a row for each order: what to order, how sure it is, what it costs."""
-        columns = [cell.name for cell in fields(Order) if cell.repr]
         rows = [
-            [str(cell) if isinstance(cell := getattr(order, name), Week) else cell for name in columns]
+            [str(cell) if isinstance(cell := getattr(order, name), Week) else cell for name in _COLUMNS]
             for order in self.orders
         ]
-        return pd.DataFrame(rows, columns=columns).round(
+        return pd.DataFrame(rows, columns=list(_COLUMNS)).round(
             {"chance": 4, "chance_by_average": 4, "purchase": 2, "cost": 2, "saleable": 1}
         )
 
@@ -288,8 +308,8 @@ def order_of(case: Case, delivery: Week | None = None, lab: str | None = None) -
     """Return the cheapest order of a case, as `size_order` does."""
     best = case.best(delivery, lab)
     if best is not None:
-        return _made(case, *best)
-    nearest = _made(case, *case.nearest(delivery, lab))
+        return _made(case, best)
+    nearest = _made(case, case.nearest(delivery, lab))
     mean = float(case.share(nearest.week).mean())
     fewer = f"{100 * mean:.0f} %" if mean >= 0.01 else "fewer than 1 %"
     first = case.first_week_in_reach()
@@ -303,36 +323,32 @@ def order_of(case: Case, delivery: Week | None = None, lab: str | None = None) -
 
 
 def _most_profitable(case: Case, delivery: Week | None = None, lab: str | None = None) -> Order:
-    best = Margins(case).best(delivery, lab)
-    order = _made(case, *best)
-    if best[3] <= 0:
+    shipment, margin = Margins(case).best(delivery, lab)
+    order = _made(case, shipment, margin)
+    if margin <= 0:
         raise OutOfReach(
             f"No order of {order.variety} is expected to earn anything. The best, {order.quantity:,} from {order.lab} "
-            f"for {order.week}, leaves {money(best[3], order.currency)}. Order none, or find a cheaper offer or a "
+            f"for {order.week}, leaves {money(margin, order.currency)}. Order none, or find a cheaper offer or a "
             "better price.",
             order,
         )
     return order
 
 
-def _made(case: Case, prices: PriceList, week: Week, quantity: int, margin: float | None = None) -> Order:
-    share, by_average = case.share(week), case.by_average(week)
+def _made(case: Case, shipment: Shipment, margin: float | None = None) -> Order:
+    share, by_average = case.share(shipment.week), case.by_average(shipment.week)
     return Order(
-        variety=case.request.variety,
-        lab=prices.lab,
-        week=week,
-        quantity=quantity,
+        shipment=shipment,
         target=case.request.median_demand,
         by=case.request.week,
         service_level=case.service_level,
-        chance=case.chance(quantity, share),
-        cost=case.cost(prices, quantity, week),
-        purchase=prices.price(quantity) + prices.freight(quantity),
-        saleable=quantity * float(share.mean()),
+        chance=case.chance(shipment.quantity, share),
+        cost=case.cost(shipment),
+        purchase=bill([shipment]).total,
+        saleable=shipment.quantity * float(share.mean()),
         by_average=by_average,
         chance_by_average=case.chance(by_average, share),
         currency=case.season.currency,
         _case=case,
-        _prices=prices,
         margin=margin,
     )

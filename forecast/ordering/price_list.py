@@ -73,12 +73,3 @@ class PriceList:
             quantities = range(first, min(end, most + 1), row.multiple)
             if quantities:
                 yield row, quantities
-
-    def price(self, quantity: int) -> float:
-        """Return the price of the plants [currency], without freight."""
-        return quantity * self.row(quantity).unit_price
-
-    def freight(self, quantity: int) -> float:
-        """Return the freight [currency]: whole boxes."""
-        row = self.row(quantity)
-        return math.ceil(quantity / row.plants_per_box) * row.freight_per_box if row.plants_per_box else 0.0

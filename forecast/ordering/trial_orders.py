@@ -15,6 +15,7 @@ from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
 from forecast.growth.tails import at_least
 from forecast.ordering.price_list import PriceList
+from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.unit_costs import growing_costs
 from forecast.season.consistency import first_delivery
 from forecast.season.season import Season
@@ -95,9 +96,9 @@ class Case:
         """Return the chance that a quantity suffices."""
         return float(at_least(self.needed, quantity, share).mean())
 
-    def cost(self, prices: PriceList, quantity: int, week: Week) -> float:
-        """Return the expected cost [currency] of an order until the week wanted."""
-        return prices.price(quantity) + prices.freight(quantity) + quantity * self.growing(week)
+    def cost(self, shipment: Shipment) -> float:
+        """Return the expected cost [currency] of a shipment until the target's week, in boxes of its own."""
+        return bill([shipment]).total + shipment.quantity * self.growing(shipment.week)
 
     def growing(self, week: Week) -> float:
         """Return the expected cost [currency] of growing a plantlet until the week wanted: stages, work and bench."""
@@ -108,46 +109,45 @@ class Case:
         stages, bench = self._costs[key]
         return stages + float(bench[: self.request.week - week].sum())
 
-    def cheapest(self, prices: PriceList, week: Week) -> tuple[int, float] | None:
-        """Return the quantity that suffices at the least cost, and that cost; None if none does."""
+    def cheapest(self, prices: PriceList, week: Week) -> Shipment | None:
+        """Return the shipment that suffices at the least cost; None if none does."""
         enough = self.enough(prices, week)
         if enough is None:
             return None
-        costs = {n: self.cost(prices, n, week) for n in prices.worth_buying(enough)}
-        best = min(costs, key=lambda n: (costs[n], n))
-        return best, costs[best]
+        shipments = [Shipment(prices, week, number) for number in prices.worth_buying(enough)]
+        return min(shipments, key=lambda one: (self.cost(one), one.quantity))
 
     def enough(self, prices: PriceList, week: Week) -> int | None:
         """Return the smallest orderable quantity that suffices; None if none does."""
         start = self._about(week)
         return self._smallest(prices, self.share(week), start) if math.isfinite(start) else None
 
-    def best(self, delivery: Week | None = None, lab: str | None = None) -> tuple[PriceList, Week, int] | None:
-        """Return the offer, week and quantity that suffice at the least cost; None if nothing does.
+    def best(self, delivery: Week | None = None, lab: str | None = None) -> Shipment | None:
+        """Return the shipment that suffices at the least cost, of all offers and weeks; None if nothing does.
 
         Raises
         ------
         Refused
             If no offer is from that lab, or can be delivered in that week.
         """
-        best: tuple[float, PriceList, Week, int] | None = None
+        best, least = None, math.inf
         ways = self._bounds(self.ways(delivery, lab))
         for bound, prices, week in sorted(ways, key=lambda way: (way[0], -way[2].monday.toordinal())):
-            if best is not None and bound > best[0]:
+            if bound > least:
                 break
             found = self.cheapest(prices, week)
-            if found is not None and (best is None or found[1] < best[0]):
-                best = (found[1], prices, week, found[0])
-        return None if best is None else best[1:]
+            if found is not None and (cost := self.cost(found)) < least:
+                best, least = found, cost
+        return best
 
-    def nearest(self, delivery: Week | None = None, lab: str | None = None) -> tuple[PriceList, Week, int]:
-        """Return the offer and week that come nearest where nothing suffices, and the order from the mean."""
+    def nearest(self, delivery: Week | None = None, lab: str | None = None) -> Shipment:
+        """Return the order by average of the offer and week that come nearest where nothing suffices."""
         most = self.most
         prices, week = max(
             self.ways(delivery, lab),
             key=lambda way: (self.chance(most, self.share(way[1])), float(self.share(way[1]).mean())),
         )
-        return prices, week, prices.orderable(min(self.by_average(week), most))
+        return Shipment(prices, week, prices.orderable(min(self.by_average(week), most)))
 
     def first_week_in_reach(self) -> Week | None:
         """Return the first later week by which one plantlet in ten is saleable as surely as asked."""
@@ -199,7 +199,7 @@ class Case:
         for prices, week in ways:
             if math.isfinite(self._about(week)):
                 enough = prices.orderable(max(0.98 * self._about(week) - 3, 1))
-                yield min(self.cost(prices, n, week) for n in prices.worth_buying(enough)), prices, week
+                yield min(self.cost(Shipment(prices, week, n)) for n in prices.worth_buying(enough)), prices, week
 
     def _about(self, week: Week) -> float:
         """Quantity that suffices for a delivery, by the normal approximation; infinite if none does."""

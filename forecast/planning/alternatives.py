@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
+from forecast.ordering.shipments import Shipment
 from forecast.planning.column_generation import Solved
-from forecast.planning.columns import Pick, Ways
+from forecast.planning.columns import Way, Ways
 from forecast.planning.limits import Bundle
 
 CENT = 0.01
-Instead = tuple[Bundle, Pick, Bundle | None, str]
+Instead = tuple[Bundle, Shipment, Bundle | None, str]
 
 
 def alternatives(found: Solved) -> Iterator[Instead]:
@@ -34,11 +35,11 @@ def improved(found: Solved) -> Solved:
 def _others(found: Solved) -> Iterator[Instead]:
     """Return all other orders that would suffice."""
     for one in found.chosen:
-        (pick,) = one.picks
+        (shipment,) = one.shipments
         for other in found.sharing.bundles:
             if other.item == one.item and other is not one:
-                (new,) = other.picks
-                yield one, pick, other, f"{new.quantity:,} from {new.way.prices.lab} for {new.way.week}"
+                (new,) = other.shipments
+                yield one, shipment, other, f"{new.quantity:,} from {new.lab} for {new.week}"
 
 
 def _nearby(found: Solved) -> Iterator[Instead]:
@@ -46,36 +47,37 @@ def _nearby(found: Solved) -> Iterator[Instead]:
     bidders = {bidder.item: bidder for bidder in found.bidders}
     for one in found.chosen:
         bidder = bidders[one.item]
-        for pick in one.picks:
-            rest = [other for other in one.picks if other is not pick]
-            yield one, pick, bidder.bundle(_inorder(bidder.ways, rest)) if rest else None, "nothing"
-            taken = {(other.way.week, other.way.prices.lab) for other in rest}
-            for new, said in _near(bidder.ways, pick):
-                if (new.way.week, new.way.prices.lab) not in taken:
-                    yield one, pick, bidder.bundle(_inorder(bidder.ways, [*rest, new])), said
+        for way, quantity in one.plants.items():
+            shipment = way.shipment(quantity)
+            rest = {other: number for other, number in one.plants.items() if other is not way}
+            yield one, shipment, bidder.bundle(_inorder(bidder.ways, rest)) if rest else None, "nothing"
+            taken = {(other.week, other.prices.lab) for other in rest}
+            for new, number, said in _near(bidder.ways, way, quantity):
+                if (new.week, new.prices.lab) not in taken:
+                    yield one, shipment, bidder.bundle(_inorder(bidder.ways, {**rest, new: number})), said
 
 
-def _inorder(ways: Ways, picks: Sequence[Pick]) -> list[Pick]:
+def _inorder(ways: Ways, plants: Mapping[Way, int]) -> dict[Way, int]:
     """Return the same orders with the luck of the batches that they are, numbered by week and lab."""
-    inorder = sorted(picks, key=lambda one: (one.way.week, one.way.prices.lab))
-    return [
-        Pick(next(way for way in slot if (way.prices, way.week) == (one.way.prices, one.way.week)), one.quantity)
-        for slot, one in zip(ways.slots, inorder, strict=False)
-    ]
+    inorder = sorted(plants.items(), key=lambda one: (one[0].week, one[0].prices.lab))
+    return {
+        next(way for way in slot if (way.prices, way.week) == (one.prices, one.week)): quantity
+        for slot, (one, quantity) in zip(ways.slots, inorder, strict=False)
+    }
 
 
-def _near(ways: Ways, pick: Pick) -> Iterator[tuple[Pick, str]]:
+def _near(ways: Ways, way: Way, quantity: int) -> Iterator[tuple[Way, int, str]]:
     """Return orders like one: some plants more or fewer, another week, another lab."""
-    prices, week = pick.way.prices, pick.way.week
-    more = prices.orderable(pick.quantity + 1)
-    yield Pick(pick.way, more), f"{more:,}"
-    step = prices.row(pick.quantity).multiple
-    fewer = [n for n in (prices.orderable(pick.quantity - k * step) for k in (1, 2)) if n < pick.quantity]
+    prices, week = way.prices, way.week
+    more = prices.orderable(quantity + 1)
+    yield way, more, f"{more:,}"
+    step = prices.row(quantity).multiple
+    fewer = [n for n in (prices.orderable(quantity - k * step) for k in (1, 2)) if n < quantity]
     if fewer:
-        yield Pick(pick.way, fewer[0]), f"{fewer[0]:,}"
-    for way in ways.slots[pick.way.slot]:
-        if way.prices == prices and abs(way.week - week) == 1:
-            yield Pick(way, pick.quantity), f"{pick.quantity:,} for {way.week}"
-        elif way.prices != prices and way.week == week:
-            quantity = way.prices.orderable(pick.quantity)
-            yield Pick(way, quantity), f"{quantity:,} from {way.prices.lab}"
+        yield way, fewer[0], f"{fewer[0]:,}"
+    for other in ways.slots[way.slot]:
+        if other.prices == prices and abs(other.week - week) == 1:
+            yield other, quantity, f"{quantity:,} for {other.week}"
+        elif other.prices != prices and other.week == week:
+            number = other.prices.orderable(quantity)
+            yield other, number, f"{number:,} from {other.prices.lab}"

@@ -12,7 +12,7 @@ import numpy as np
 from forecast.errors import OutOfReach, Refused
 from forecast.ordering.order import order_of
 from forecast.ordering.trial_orders import Case
-from forecast.planning.columns import Pick, Way, Ways, footprint
+from forecast.planning.columns import Way, Ways, footprint
 from forecast.planning.limits import Bundle
 from forecast.planning.master import Prices, Relaxed, Sharing
 from forecast.planning.pricing import Answer, Bidder
@@ -139,7 +139,7 @@ def _settled(
     for _ in range(_ROUNDS):
         new, answers = 0, [bidder.answer(prices, sharing) for bidder in bidders]
         for bidder, answer in zip(bidders, answers, strict=True):
-            new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in answer.bids[:_BIDS] if bid.value > 0)
+            new += sum(sharing.add(bidder.bundle(bid.plants)) for bid in answer.bids[:_BIDS] if bid.value > 0)
         plan.bound = min(plan.bound, sharing.bound([answer.most for answer in answers], prices))
         if not sharing.bundles:
             break
@@ -169,7 +169,7 @@ def _nearby(
             answer = bidder.answer(root.prices, sharing, within)
             complete &= answer.complete
             new += bidder.ways.refine(answer.doubt)
-            new += sum(sharing.add(bidder.bundle(bid.picks)) for bid in answer.bids)
+            new += sum(sharing.add(bidder.bundle(bid.plants)) for bid in answer.bids)
         found, above = _whole(sharing, watch, gap / 4)
         plan.better(found, sharing)
         _bettered(sharing, bidders, plan, watch)
@@ -188,8 +188,8 @@ def _bettered(sharing: Sharing, bidders: Sequence[Bidder], plan: _Found, watch: 
         bidder = waiting.pop(0)
         rest = tuple(one for one in plan.chosen if one.item != bidder.item)
         bids = bidder.answer(sharing.free, sharing, room=1 - sharing.shares(rest)).bids
-        for picks in ((), *(bid.picks for bid in bids[:_TRIED])):
-            chosen = (*rest, bidder.bundle(picks)) if picks else rest
+        for plants in ({}, *(bid.plants for bid in bids[:_TRIED])):
+            chosen = (*rest, bidder.bundle(plants)) if plants else rest
             value = float(sharing.margin(chosen).mean())
             if value > plan.value + _CENT and sharing.fits(chosen):
                 plan.chosen, plan.value = chosen, value
@@ -201,7 +201,7 @@ def _bettered(sharing: Sharing, bidders: Sequence[Bidder], plan: _Found, watch: 
 def _refined(bidders: Sequence[Bidder], sharing: Sharing, parts: Array, answers: Sequence[Answer]) -> int:
     """Try more quantities near those that the linear program uses or that are in doubt; say how often there are any."""
     used = [one for one, part in zip(sharing.bundles, parts, strict=False) if part > _USED]
-    found = sum(bidders[one.item].ways.refine(one.picks) for one in used)
+    found = sum(bidders[one.item].ways.refine(one.plants) for one in used)
     return found + sum(bidder.ways.refine(one.doubt) for bidder, one in zip(bidders, answers, strict=True))
 
 
@@ -274,8 +274,8 @@ def _sufficing(case: Case, item: int, number: int) -> Iterator[Bundle]:
         growing = np.full(case.streams.draws, case.growing(week))
         way = Way(prices, week, number - 1, quantities, nothing, nothing, nothing[0], growing, area)
         for quantity in quantities.tolist():
-            cost = prices.price(quantity) + quantity * case.growing(week)
-            yield Bundle(item, (Pick(way, quantity),), np.full(case.streams.draws, -cost), cost)
+            cost = way.shipment(quantity).price + quantity * case.growing(week)
+            yield Bundle(item, {way: quantity}, np.full(case.streams.draws, -cost), cost)
 
 
 def _conflict(season: Season, lacking: dict[str, float]) -> str:

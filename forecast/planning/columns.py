@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -13,14 +13,13 @@ from forecast.growth.fate import Fate
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
 from forecast.ordering.price_list import PriceList
+from forecast.ordering.shipments import Box, Shipment
 from forecast.ordering.unit_costs import rents, stage_costs
-from forecast.season.rows import Delivery
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
 from forecast.weeks import Week
 
 Whole = NDArray[np.int64]
-Box = tuple[str, Week, float, int]  # lab, week, freight a box, plants a box
 
 AREA_DRAWS = 512  # draws in which the area is looked at
 MOST_STEPS = 60  # quantities tried of one offer in one week
@@ -65,15 +64,15 @@ class Way:
     @cached_property
     def paid(self) -> Array:
         """Price of the plants for each quantity [currency]."""
-        return np.array([self.prices.price(int(n)) for n in self.quantities])
+        return np.array([self.shipment(n).price for n in self.quantities.tolist()])
 
     @cached_property
     def boxes(self) -> dict[Box, Array]:
         """Boxes that each quantity fills, whole and parts, by what they can be shared with."""
         found: dict[Box, Array] = {}
         for at, quantity in enumerate(self.quantities.tolist()):
-            for box, filled in Pick(self, quantity).boxes().items():
-                found.setdefault(box, np.zeros(self.quantities.size))[at] = filled
+            for box, boxes in filled([self.shipment(quantity)]).items():
+                found.setdefault(box, np.zeros(self.quantities.size))[at] = boxes
         return found
 
     @cached_property
@@ -87,6 +86,10 @@ class Way:
             found.append(max(until - quantity, 0) // step * step)
         return np.array(found, dtype=np.int64)
 
+    def shipment(self, quantity: int) -> Shipment:
+        """Return so many plants of it."""
+        return Shipment(self.prices, self.week, quantity)
+
     def finer(self, quantity: int) -> Way:
         """Return the same with every orderable quantity tried near one of them."""
         at = int(np.searchsorted(self.quantities, quantity))
@@ -96,28 +99,13 @@ class Way:
         return replace(self, quantities=np.unique(np.concatenate([self.quantities, near])))
 
 
-@dataclass(frozen=True)
-class Pick:
-    """So many plants of one way."""
-
-    way: Way
-    quantity: int
-
-    @property
-    def paid(self) -> float:
-        """Price of the plants [currency]."""
-        return self.way.prices.price(self.quantity)
-
-    def boxes(self) -> dict[Box, float]:
-        """Return the boxes they fill, whole and parts, by what these can be shared with."""
-        row = self.way.prices.row(self.quantity)
-        if not row.plants_per_box or not row.freight_per_box:
-            return {}
-        return {(row.lab, self.way.week, row.freight_per_box, row.plants_per_box): self.quantity / row.plants_per_box}
-
-    def delivery(self, variety: str) -> Delivery:
-        """Return the order."""
-        return Delivery(variety=variety, week=self.way.week, quantity=self.quantity, lab=self.way.prices.lab)
+def filled(shipments: Iterable[Shipment]) -> dict[Box, float]:
+    """Return the boxes with a freight that shipments fill, whole and parts."""
+    found: dict[Box, float] = {}
+    for one in shipments:
+        if (box := one.box) is not None and box.freight:
+            found[box] = found.get(box, 0.0) + one.quantity / box.plants
+    return found
 
 
 class Ways:
@@ -207,7 +195,7 @@ class Ways:
         the quantities, and two deliveries are worth no more together than apart.
         """
         if second is None:
-            return np.array([self._earned([(first, int(n))]) @ weights for n in first.quantities])
+            return np.array([self._earned({first: int(n)}) @ weights for n in first.quantities])
         sizes = second.quantities[:, None]
         other, over = [sizes * one for one in second.ready], [sizes * one for one in second.past]
         left_over = sizes * second.through if self.markdown else None
@@ -232,11 +220,11 @@ class Ways:
                 total[at] += self.markdown * (there @ weights)
         return total
 
-    def _earned(self, parts: Sequence[tuple[Way, int]]) -> Array:
+    def _earned(self, plants: Mapping[Way, int]) -> Array:
         """Return what some deliveries are sold for, shape (draws,) [currency]."""
-        ready = sum((n * way.ready for way, n in parts), np.zeros_like(self.demand))
-        past = sum((n * way.past for way, n in parts), np.zeros_like(self.demand))
-        through = sum((n * way.through for way, n in parts), np.zeros(self.demand.shape[1]))
+        ready = sum((n * way.ready for way, n in plants.items()), np.zeros_like(self.demand))
+        past = sum((n * way.past for way, n in plants.items()), np.zeros_like(self.demand))
+        through = sum((n * way.through for way, n in plants.items()), np.zeros(self.demand.shape[1]))
         return self._sales(ready, past, through)
 
     def _sales(self, ready: Array, past: Array, through: Array) -> Array:
@@ -244,16 +232,16 @@ class Ways:
         left = np.minimum(through - sold.sum(axis=0), self.cleared)
         return np.asarray(self.worth @ sold + self.markdown * left)
 
-    def margin(self, picks: Sequence[Pick]) -> Array:
+    def margin(self, plants: Mapping[Way, int]) -> Array:
         """Return the margin of some deliveries without freight, expected given the draw, shape (draws,) [currency]."""
-        found = self._earned([(one.way, one.quantity) for one in picks])
-        for one in picks:
-            found = found - one.paid - one.quantity * one.way.growing
+        found = self._earned(plants)
+        for way, quantity in plants.items():
+            found = found - way.shipment(quantity).price - quantity * way.growing
         return found
 
-    def cost(self, picks: Sequence[Pick]) -> float:
+    def cost(self, plants: Mapping[Way, int]) -> float:
         """Return the expected cost [currency] of some deliveries, without freight."""
-        return float(sum(one.paid + one.quantity * one.way.growing.mean() for one in picks))
+        return float(sum(way.shipment(n).price + n * way.growing.mean() for way, n in plants.items()))
 
     def pairs(self) -> Iterator[tuple[int, int]]:
         """Return the pairs of ways that two deliveries can come: not both from one lab in one week."""
@@ -277,17 +265,17 @@ class Ways:
             self._tables[key] = self.income(*key, weights)
         return self._tables[key]
 
-    def refine(self, picks: Sequence[Pick]) -> bool:
-        """Try every orderable quantity near some picks; say whether there are any that were not tried."""
+    def refine(self, plants: Mapping[Way, int]) -> bool:
+        """Try every orderable quantity near some deliveries; say whether there are any that were not tried."""
         changed = False
-        for one in picks:
-            slot = list(self.slots[one.way.slot])
+        for one, quantity in plants.items():
+            slot = list(self.slots[one.slot])
             for at, way in enumerate(slot):
-                if (way.prices, way.week) == (one.way.prices, one.way.week) and way.gaps.any():
-                    finer = way.finer(one.quantity)
+                if (way.prices, way.week) == (one.prices, one.week) and way.gaps.any():
+                    finer = way.finer(quantity)
                     if finer.quantities.size > way.quantities.size:
                         slot[at], changed = finer, True
-            self.slots = tuple(tuple(slot) if s == one.way.slot else ways for s, ways in enumerate(self.slots))
+            self.slots = tuple(tuple(slot) if s == one.slot else ways for s, ways in enumerate(self.slots))
         return changed
 
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
-from forecast.planning.columns import Box, Pick, Way
+from forecast.ordering.shipments import Box, Shipment, bill
+from forecast.planning.columns import Way, filled
 from forecast.resources.money_flow import worst_seasons
 from forecast.season.season import Season
 from forecast.streams import Array
@@ -25,8 +27,8 @@ class Bundle:
     ----------
     item
         Number of the item.
-    picks
-        PriceLine, week and quantity of each.
+    plants
+        How many of each delivery [plants].
     margin
         What they earn without freight, expected given the draw, shape (draws,) [currency].
     cost
@@ -34,26 +36,28 @@ class Bundle:
     """
 
     item: int
-    picks: tuple[Pick, ...]
+    plants: Mapping[Way, int]
     margin: Array
     cost: float
 
     @property
     def key(self) -> tuple[object, ...]:
         """What tells it from others."""
-        return self.item, self.picks
+        return self.item, *self.plants.items()
+
+    @cached_property
+    def shipments(self) -> tuple[Shipment, ...]:
+        """What is ordered of it."""
+        return tuple(way.shipment(quantity) for way, quantity in self.plants.items())
 
     def area(self) -> Array:
         """Return the area they stand on by place and week, shape (places * weeks, draws) [m²]."""
-        return np.asarray(sum(one.quantity * one.way.area.astype(np.float64) for one in self.picks))
+        return np.asarray(sum(quantity * way.area.astype(np.float64) for way, quantity in self.plants.items()))
 
+    @cached_property
     def boxes(self) -> dict[Box, float]:
-        """Return the boxes they fill, by what these can be shared with."""
-        found: dict[Box, float] = {}
-        for one in self.picks:
-            for box, filled in one.boxes().items():
-                found[box] = found.get(box, 0.0) + filled
-        return found
+        """The boxes with a freight that they fill, whole and parts."""
+        return filled(self.shipments)
 
 
 @dataclass(eq=False)
@@ -86,8 +90,8 @@ class Limits:
         some = [(part, one) for part, one in zip(parts, bundles, strict=True) if part > 1e-9]
         plants: dict[Way, float] = {}
         for part, bundle in some:
-            for one in bundle.picks:
-                plants[one.way] = plants.get(one.way, 0.0) + part * one.quantity
+            for way, quantity in bundle.plants.items():
+                plants[way] = plants.get(way, 0.0) + part * quantity
         found = np.zeros((len(self.benches), 1))
         for way, number in plants.items():
             found = found + number * way.area
@@ -110,19 +114,17 @@ class Limits:
 
     def freight(self, bundles: Sequence[Bundle], parts: Array | None = None) -> float:
         """Return the freight [currency] of bundles; of parts of them as the program counts it."""
-        whole = parts is None
-        parts = np.ones(len(bundles)) if parts is None else parts
-        filled: dict[Box, float] = {}
+        if parts is None:
+            return bill(shipment for bundle in bundles for shipment in bundle.shipments).freight
+        shared: dict[Box, float] = {}
         alone: dict[tuple[int, Box], float] = {}
         for part, bundle in zip(parts, bundles, strict=True):
-            for box, boxes in bundle.boxes().items():
-                filled[box] = filled.get(box, 0.0) + part * boxes
+            for box, boxes in bundle.boxes.items():
+                shared[box] = shared.get(box, 0.0) + part * boxes
                 key = bundle.item, box
                 alone[key] = alone.get(key, 0.0) + part * math.ceil(boxes - 1e-9)
-        if whole:
-            return float(sum(box[2] * math.ceil(boxes - 1e-9) for box, boxes in filled.items()))
-        least = {box: max(boxes, *(n for (_, b), n in alone.items() if b == box)) for box, boxes in filled.items()}
-        return float(sum(box[2] * boxes for box, boxes in least.items()))
+        least = {box: max(boxes, *(n for (_, b), n in alone.items() if b == box)) for box, boxes in shared.items()}
+        return float(sum(box.freight * boxes for box, boxes in least.items()))
 
     def cost(self, bundles: Sequence[Bundle]) -> float:
         """Return the expected cost of bundles, freight included [currency]."""

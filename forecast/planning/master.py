@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from scipy.optimize import linprog
 
 from forecast.errors import ForecastError
-from forecast.planning.columns import Box, Way
+from forecast.ordering.shipments import Box
+from forecast.planning.columns import Way
 from forecast.planning.limits import EXACT, FULLEST, Bundle, Limits
 from forecast.planning.milp import solve
 from forecast.resources.money_flow import worst_seasons
@@ -103,9 +104,9 @@ class Sharing(Limits):
     # The program
 
     def _program(self) -> _Program:
-        own = dict.fromkeys((one.item, box) for one in self.bundles for box in one.boxes())
+        own = dict.fromkeys((one.item, box) for one in self.bundles for box in one.boxes)
         boxes = dict.fromkeys(box for _, box in own)
-        count, freight = len(self.bundles), np.array([box[2] for box in boxes])
+        count, freight = len(self.bundles), np.array([box.freight for box in boxes])
         at_box = {box: count + i for i, box in enumerate(boxes)}
         rows: list[Array] = []
         limits: list[float] = []
@@ -122,7 +123,8 @@ class Sharing(Limits):
         spent[:count], spent[count:] = costs, freight
         for at, cut in enumerate(self.cuts):
             row(cut.bench)[:count] = [
-                sum(one.quantity * self.area_under(one.way, at) for one in bundle.picks) for bundle in self.bundles
+                sum(quantity * self.area_under(way, at) for way, quantity in bundle.plants.items())
+                for bundle in self.bundles
             ]
         for tail in self.tails:
             margin = row(-float(self.floor or 0.0))
@@ -130,7 +132,7 @@ class Sharing(Limits):
             margin[count:] = freight
         shared, alone = {box: row(0.0) for box in boxes}, {key: row(0.0) for key in own}
         for at, bundle in enumerate(self.bundles):
-            for box, filled in bundle.boxes().items():
+            for box, filled in bundle.boxes.items():
                 shared[box][at], alone[bundle.item, box][at] = filled, math.ceil(filled - 1e-9)
                 shared[box][at_box[box]] = alone[bundle.item, box][at_box[box]] = -1
         every = np.array(rows)
@@ -190,7 +192,7 @@ class Sharing(Limits):
     def shares(self, bundles: Sequence[Bundle]) -> Array:
         """Return the share of the budget, and of the bench under each cut, that bundles take, shape (1 + cuts,)."""
         areas = [
-            sum(one.quantity * self.area_under(one.way, at) for bundle in bundles for one in bundle.picks)
+            sum(n * self.area_under(way, at) for bundle in bundles for way, n in bundle.plants.items())
             / max(cut.bench, EXACT)
             for at, cut in enumerate(self.cuts)
         ]

@@ -11,7 +11,6 @@ from scipy import stats
 
 from forecast.growth.simulation import season_streams, simulate
 from forecast.planning.column_generation import Solved, best_margin
-from forecast.planning.columns import Pick
 from forecast.resources.money_flow import cash_flow
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
@@ -125,6 +124,5 @@ def _on_draws_of(other: Solved, found: Solved) -> float:
     for one in found.chosen:
         bidder = other.bidders[one.item]
         same = {(way.prices, way.week, way.slot): way for slot in bidder.ways.slots for way in slot}
-        picks = [Pick(same[pick.way.prices, pick.way.week, pick.way.slot], pick.quantity) for pick in one.picks]
-        bundles.append(bidder.bundle(picks))
+        bundles.append(bidder.bundle({same[way.prices, way.week, way.slot]: n for way, n in one.plants.items()}))
     return float(other.sharing.margin(bundles).mean())

@@ -14,10 +14,9 @@ import pandas as pd
 from forecast.errors import refuse, whole
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
+from forecast.ordering.shipments import Bill, bill
 from forecast.planning.alternatives import alternatives
 from forecast.planning.column_generation import Solved
-from forecast.planning.columns import Pick
-from forecast.planning.limits import Bundle
 from forecast.planning.out_of_sample import Certificate, certify
 from forecast.resources.money_flow import CashFlow, cash_flow
 from forecast.season.rows import Delivery
@@ -69,8 +68,13 @@ class Plan:
     @cached_property
     def orders(self) -> tuple[Delivery, ...]:
         """The orders, by week, lab and variety."""
-        rows = [pick.delivery(self._variety(one)) for one, pick in self._picks()]
-        return tuple(sorted(rows, key=lambda row: (row.week, row.lab or "", row.variety)))
+        return tuple(charge.shipment.delivery for charge in self.bill.charges)
+
+    @cached_property
+    def bill(self) -> Bill:
+        """What the orders cost together, by week, lab and variety."""
+        every = (shipment for bundle in self._found.chosen for shipment in bundle.shipments)
+        return bill(sorted(every, key=lambda one: (one.week, one.lab, one.variety)))
 
     @cached_property
     def outcome(self) -> Outcome:
@@ -97,14 +101,11 @@ class Plan:
             week of delivery, with the freight) [currency].
         """
         rows = []
-        for one, pick in self._picks():
-            row = pick.way.prices.row(pick.quantity)
-            deposit = round(row.deposit * pick.paid, 2)
-            paid = round(pick.paid, 2)
-            money_ = (row.unit_price, paid, deposit, round(paid - deposit, 2))
-            rows.append((row.lab, str(pick.way.week), self._variety(one), row.form or "", pick.quantity, *money_))
+        for one, price, deposit, balance, _ in self.bill.in_cents():
+            what = one.lab, str(one.week), one.variety, one.line.form or "", one.quantity
+            rows.append((*what, one.line.unit_price, price, deposit, balance))
         columns = ["lab", "week", "variety", "form", "quantity", "unit_price", "price", "deposit", "balance"]
-        return pd.DataFrame(rows, columns=columns).sort_values(["week", "lab", "variety"], ignore_index=True)
+        return pd.DataFrame(rows, columns=columns)
 
     def limits(self) -> pd.DataFrame:
         """Say how far each limit is used, and what one more of it would be worth.
@@ -151,11 +152,11 @@ class Plan:
     def _alternatives(self) -> pd.DataFrame:
         rows = []
         sharing, chosen = self._found.sharing, self._found.chosen
-        for one, pick, instead, said in alternatives(self._found):
+        for one, shipment, instead, said in alternatives(self._found):
             others = [instead if other is one else other for other in chosen]
             kept = [other for other in others if other is not None]
             loss = self.margin - float(sharing.margin(kept).mean())
-            order = (self._variety(one), pick.way.prices.lab, str(pick.way.week), pick.quantity)
+            order = (shipment.variety, shipment.lab, str(shipment.week), shipment.quantity)
             rows.append((*order, said, round(loss, 2), sharing.fits(kept)))
         columns = ["variety", "lab", "week", "quantity", "instead", "loss", "fits"]
         return pd.DataFrame(rows, columns=columns).sort_values("loss", kind="stable", ignore_index=True)
@@ -183,11 +184,11 @@ class Plan:
                 found[row.variety] = "not even its smallest order keeps the limits" if ways else late
                 continue
             best = max(
-                (bidders[row.variety].bundle(bid.picks) for bid in bids),
+                (bidders[row.variety].bundle(bid.plants) for bid in bids),
                 key=lambda one: one.margin.mean() - sharing.freight([one]),
             )
             alone = float(best.margin.mean()) - sharing.freight([best])
-            quantity = " and ".join(f"{pick.quantity:,} for {pick.way.week}" for pick in best.picks)
+            quantity = " and ".join(f"{one.quantity:,} for {one.week}" for one in best.shipments)
             if alone <= 0:
                 found[row.variety] = f"its best order, {quantity}, would lose {money(-alone, self.season.currency)}"
             else:
@@ -269,14 +270,6 @@ class Plan:
 
     def _left(self) -> list[str]:
         return [f"Nothing of {variety}: {why}." for variety, why in self.left_out().items()]
-
-    def _variety(self, bundle: Bundle) -> str:
-        return bundle.picks[0].way.prices.breaks[0].variety
-
-    def _picks(self) -> Iterator[tuple[Bundle, Pick]]:
-        for one in self._found.chosen:
-            for pick in one.picks:
-                yield one, pick
 
 
 def _more_than(gap: float) -> str:

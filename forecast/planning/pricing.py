@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
 
-from forecast.planning.columns import Pick, Way, Ways
+from forecast.planning.columns import Way, Ways
 from forecast.planning.limits import EXACT, Bundle
 from forecast.planning.master import Prices, Sharing
 from forecast.streams import Array
@@ -20,7 +20,7 @@ class Bid(NamedTuple):
     """Deliveries of one variety, and what they are worth at some prices [currency]."""
 
     value: float
-    picks: tuple[Pick, ...]
+    plants: Mapping[Way, int]
 
 
 class Answer(NamedTuple):
@@ -33,7 +33,7 @@ class Answer(NamedTuple):
     most: float
     bids: list[Bid]
     complete: bool
-    doubt: tuple[Pick, ...]
+    doubt: Mapping[Way, int]
 
 
 class Paid(NamedTuple):
@@ -59,9 +59,9 @@ class Bidder:
     def __init__(self, item: int, ways: Ways, many: int = 300) -> None:
         self.item, self.ways, self.many = item, ways, many
 
-    def bundle(self, picks: Sequence[Pick]) -> Bundle:
-        """Make a bundle of some picks."""
-        return Bundle(self.item, tuple(picks), self.ways.margin(picks), self.ways.cost(picks))
+    def bundle(self, plants: Mapping[Way, int]) -> Bundle:
+        """Make a bundle of some deliveries."""
+        return Bundle(self.item, plants, self.ways.margin(plants), self.ways.cost(plants))
 
     def answer(self, prices: Prices, sharing: Sharing, within: float = 0.0, room: Array | float = 1.0) -> Answer:
         """Answer prices.
@@ -92,12 +92,12 @@ class Bidder:
             np.where((part <= room + EXACT).all(axis=1), income - cost.all, -math.inf)
             for income, cost, part in zip(alone[0], paid[0], taken[0], strict=True)
         ]
-        tried, untried = 0.0, Bid(-math.inf, ())  # nothing is ordered
+        tried, untried = 0.0, Bid(-math.inf, {})  # nothing is ordered
         for way, income, cost, value in zip(slots[0], alone[0], paid[0], singles, strict=True):
             above = np.where(way.gaps > 0, value + _between(way, income, np.zeros(1), cost), -math.inf)
             tried, at = max(tried, float(value.max())), int(above.argmax())
             if above[at] > untried.value:
-                untried = Bid(float(above[at]), (Pick(way, int(way.quantities[at])),))
+                untried = Bid(float(above[at]), {way: int(way.quantities[at])})
         bounds = []
         pairs = list(self.ways.pairs())
         everything = self.ways.most(weights)
@@ -118,13 +118,13 @@ class Bidder:
             if above.max() > untried.value:
                 a, b = np.unravel_index(int(above.argmax()), above.shape)
                 first, second = slots[0][i], slots[1][j]
-                picks = Pick(first, int(first.quantities[a])), Pick(second, int(second.quantities[b]))
-                untried = Bid(float(above.max()), picks)
+                plants = {first: int(first.quantities[a]), second: int(second.quantities[b])}
+                untried = Bid(float(above.max()), plants)
             looked.append((i, j, value))
         least = tried - within
         for way, value in zip(slots[0], singles, strict=True):
             kept = np.flatnonzero(value >= least) if within > 0 else [int(value.argmax())]
-            found += [Bid(float(value[a]), (Pick(way, int(way.quantities[a])),)) for a in kept]
+            found += [Bid(float(value[a]), {way: int(way.quantities[a])}) for a in kept]
         few = looked if within > 0 else sorted(looked, key=lambda one: -one[2].max())[:_FEW]
         for i, j, value in few:
             first, second = slots[0][i], slots[1][j]
@@ -132,11 +132,11 @@ class Bidder:
             for a, b in zip(*np.unravel_index(order, value.shape), strict=True):
                 if within > 0 and value[a, b] < least:
                     break
-                picks = Pick(first, int(first.quantities[a])), Pick(second, int(second.quantities[b]))
-                found.append(Bid(float(value[a, b]), picks))
+                plants = {first: int(first.quantities[a]), second: int(second.quantities[b])}
+                found.append(Bid(float(value[a, b]), plants))
         found = [bid for bid in found if bid.value > -math.inf]
         complete = len(found) <= self.many and untried.value < least
-        doubt = untried.picks if untried.value > least else ()
+        doubt = untried.plants if untried.value > least else {}
         return Answer(
             max(tried, untried.value), sorted(found, key=lambda bid: -bid.value)[: self.many], complete, doubt
         )
@@ -160,15 +160,15 @@ class Bidder:
         unit = np.array([way.prices.row(int(n)).unit_price for n in way.quantities])
         total, more = money * way.paid + way.quantities * each, money * unit + each
         for box, filled in way.boxes.items():
-            shared = prices.boxes.get(box, box[2] * money)
+            shared = prices.boxes.get(box, box.freight * money)
             total = total + shared * filled + prices.own_boxes.get((self.item, box), 0.0) * np.ceil(filled - 1e-9)
-            more = more + shared / box[3] * (filled > 0)
+            more = more + shared / box.plants * (filled > 0)
         return Paid(total, more)
 
 
 def _taken(way: Way, sharing: Sharing) -> Array:
     """Return the share of the budget, and of the bench under each cut, that quantities of a way take alone."""
-    freight = sum((box[2] * np.ceil(filled - 1e-9) for box, filled in way.boxes.items()), np.zeros(way.paid.size))
+    freight = sum((box.freight * np.ceil(filled - 1e-9) for box, filled in way.boxes.items()), np.zeros(way.paid.size))
     cost = (way.paid + way.quantities * way.growing.mean() + freight) / sharing.budget
     each = [sharing.area_under(way, at) / max(cut.bench, EXACT) for at, cut in enumerate(sharing.cuts)]
     return np.column_stack([cost, way.quantities[:, None] * np.array(each)[None, :]])

@@ -17,6 +17,7 @@ from forecast.growth.simulation import season_streams
 from forecast.growth.tails import at_least
 from forecast.ordering.order import Order, order_of
 from forecast.ordering.request import requested
+from forecast.ordering.shipments import bill
 from forecast.ordering.trial_orders import Case
 from forecast.propagation.cultures import Cultures
 from forecast.propagation.explants import MultiplicationPlan, made_plan
@@ -323,14 +324,14 @@ def _buying(season: Season, request: Target, draws: int, seed: int) -> Route:
         order, why = error.best, f"enough in {seasons(error.best.chance)}"
     except Refused as error:
         return Route(BUY, None, why_not=error.faults[0].problem)
-    prices, case = order._prices, order._case
-    deposit = prices.row(order.quantity).deposit * prices.price(order.quantity)
+    case, shipment = order._case, order.shipment
+    (deposit,) = (charge.deposit for charge in bill([shipment]).charges)
     spent = [
         (season.first_week, deposit),
         (order.week, order.purchase - deposit),
         (order.week + (order.by - order.week) // 2, order.cost - order.purchase),
     ]
-    delivered = min(first_delivery(row, season.first_week) for row in prices.breaks)
+    delivered = min(first_delivery(row, season.first_week) for row in shipment.prices.breaks)
     fate = case.fate(delivered)
     ready = fate.ready(np.arange(min(105.0, fate.last + 1)))
     enough = [float(at_least(case.needed, order.quantity, share).mean()) >= order.service_level for share in ready]

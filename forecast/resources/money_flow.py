@@ -20,11 +20,9 @@ from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.stock import drawn_demand
 from forecast.growth.summaries import RANGE, RANGE_NAMES
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.shipments import Shipment, bill, shipment_of
 from forecast.ordering.unit_costs import rents
 from forecast.resources.labour import entering
-from forecast.season.consistency import first_delivery
-from forecast.season.rows import PriceLine
 from forecast.season.season import Season
 from forecast.streams import Array
 from forecast.weeks import Week
@@ -250,22 +248,10 @@ def cash_flow(outcome: Outcome) -> CashFlow:
 def bought(outcome: Outcome) -> Iterator[Line]:
     """Return what the plants cost, and their freight."""
     season = outcome.season
-    ordered = _offers(outcome)
-    boxed: dict[tuple[str, Week, float, int | None], int] = defaultdict(int)
-    for batch, row in ordered:
-        boxed[row.lab, batch.week, row.freight_per_box, row.plants_per_box] += batch.quantity
-    for batch, row in ordered:
-        at, price = batch.week - season.first_week, batch.quantity * row.unit_price
-        together = boxed[row.lab, batch.week, row.freight_per_box, row.plants_per_box]
-        freight = math.ceil(together / row.plants_per_box) * row.freight_per_box if row.plants_per_box else 0.0
-        paid = (
-            ("deposit", 0, row.deposit * price),
-            ("balance", at, (1 - row.deposit) * price),
-            ("freight", at, freight * batch.quantity / together),
-        )
-        for what, week, amount in paid:
-            number = season.price_list.index(row) + 1
-            yield Line(what, batch.variety, row.lab, "price_list", number, slice(week, week + 1), np.array([[-amount]]))
+    for one, _, deposit, balance, freight in bill(_shipments(outcome)).charges:
+        at, number = one.week - season.first_week, season.price_list.index(one.line) + 1
+        for what, week, amount in (("deposit", 0, deposit), ("balance", at, balance), ("freight", at, freight)):
+            yield Line(what, one.variety, one.lab, "price_list", number, slice(week, week + 1), np.array([[-amount]]))
 
 
 def grown(outcome: Outcome, variety: str) -> Iterator[Line]:
@@ -333,16 +319,16 @@ def _last(season: Season, variety: str) -> int:
     return max((row.week - season.first_week for row in season.targets_of(variety)), default=0)
 
 
-def _offers(outcome: Outcome) -> list[tuple[Batch, PriceLine]]:
-    """Return each order with the row of the price list that it falls under."""
+def _shipments(outcome: Outcome) -> list[Shipment]:
+    """Return the orders of an outcome, priced by their labs."""
     season = outcome.season
-    found: list[tuple[Batch, PriceLine]] = []
+    found: list[Shipment] = []
     faults: list[Fault] = []
     for batch in outcome.batches:
-        if batch.quantity:
-            row = _offer(season, batch)
-            faults += [row] if isinstance(row, Fault) else []
-            found += [] if isinstance(row, Fault) else [(batch, row)]
+        try:
+            found += [shipment_of(season, batch)] if batch.quantity else []
+        except Refused as error:
+            faults += error.faults
     remedy = "Fill in the price at which it is sold."
     faults += [
         Fault("wanted, but without a price", remedy, "varieties", number, "sale_price")
@@ -352,37 +338,6 @@ def _offers(outcome: Outcome) -> list[tuple[Batch, PriceLine]]:
     if faults:
         raise Refused(faults)
     return found
-
-
-def _offer(season: Season, batch: Batch) -> PriceLine | Fault:
-    """Return the row of the cheapest offer that covers an order, or say why none does."""
-    ordered, number = season.first_week, batch.quantity
-    lists = [one for one in PriceList.of(season.price_lines(batch.variety)) if batch.lab in (None, one.lab)]
-    timely = [one for one in lists if batch.week in one.weeks(ordered, batch.week)]
-    orderable = [one for one in timely if one.orderable(number) == number]
-    if orderable:
-        return min(orderable, key=lambda one: one.price(number) + one.freight(number)).row(number)
-    whose = f" from {batch.lab}" if batch.lab else ""
-    problem = f"no offer covers {number:,} of {batch.variety} for {batch.week}{whose}"
-    value: int | str | None
-    if timely:
-        remedy = f"The next number that is accepted is {min(one.orderable(number) for one in timely):,}."
-        column, value = "quantity", number
-    elif lists:
-        spans = sorted({(first_delivery(one.breaks[0], ordered), one.breaks[0].last_week) for one in lists})
-        told = " or ".join(f"{first} to {last}" for first, last in spans)
-        remedy, column, value = f"Ordered in {ordered}, it can come in {told}.", "week", str(batch.week)
-    else:
-        labs = ", ".join(sorted({row.lab for row in season.price_lines(batch.variety)}))
-        remedy = f"Labs that offer it: {labs}." if labs else "No lab offers it: add a row with its price to offers."
-        column, value = "lab", batch.lab
-    rows = [
-        (at, row.quantity)
-        for at, row in enumerate(season.orders, start=1)
-        if (row.variety, row.week, row.lab) == (batch.variety, batch.week, batch.lab)
-    ]
-    own = sum(quantity for _, quantity in rows) == number  # else the orders are not those of the season's table
-    return Fault(problem, remedy, "orders", rows[0][0] if own else None, column, value)
 
 
 def _earns(amount: float, currency: str) -> str:

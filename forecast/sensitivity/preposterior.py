@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -14,6 +13,7 @@ from scipy.stats import norm, qmc
 from forecast.growth.simulation import owners, season_streams
 from forecast.ordering.margins import Margins
 from forecast.ordering.price_list import PriceList
+from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.trial_orders import Case
 from forecast.rates.levels import Level
 from forecast.season.season import Season
@@ -26,24 +26,6 @@ _WIDEST, _STEP = 6.0, 0.125  # of the lattice of scores where one survival is in
 _POINTS = 128  # at which scores are drawn where several are
 _MOST_TRIED = 60  # quantities of an offer
 _TRIALS = 256  # draws of a trial
-
-
-@dataclass(frozen=True)
-class Choice:
-    """One order that may be decided on.
-
-    Parameters
-    ----------
-    prices, week, quantity
-        PriceLine, week of delivery, number of plantlets; no offer if none is ordered.
-    """
-
-    prices: PriceList | None = None
-    week: Week | None = None
-    quantity: int = 0
-
-    def __str__(self) -> str:
-        return f"{self.quantity:,} from {self.prices.lab} for {self.week}" if self.prices else "none"
 
 
 class Preposterior:
@@ -62,7 +44,7 @@ class Preposterior:
         self.doubts = tuple(name for name, _ in self._held)
         self.scores, self.weights = _nodes(len(self._held), case.streams)
         self._ways = self._best_weeks()
-        self.choices = (Choice(), *self._orderable())
+        self.choices: tuple[Shipment | None, ...] = (None, *self._orderable())
         other = int(case.streams.generator("trial").integers(2**62))  # the trial has a season of its own
         self._trial = season_streams(min(case.streams.draws, _TRIALS), other)
         self._chances: dict[int, Array] = {}
@@ -76,16 +58,16 @@ class Preposterior:
                 best[prices] = margin, week
         return [(prices, week) for prices, (_, week) in sorted(best.items(), key=lambda item: -item[1][0])]
 
-    def _orderable(self) -> list[Choice]:
+    def _orderable(self) -> list[Shipment]:
         """Return the orders that are compared: up to what costs as much as all that can be sold brings, thinned out."""
         found = []
         for prices, week in self._ways:
-            greatest = self.margins.greatest(prices, week)[0]
+            greatest = self.margins.greatest(prices, week)[0].quantity
             most = self.margins.most(prices, week)
             every = [n for _, quantities in prices.ranges(most) for n in quantities]
             kept = np.linspace(0, len(every) - 1, min(len(every), _MOST_TRIED)).round().astype(int)
             tried = {every[at] for at in kept} | {greatest, *(some[0] for _, some in prices.ranges(most))}
-            found += [Choice(prices, week, n) for n in sorted(tried)]
+            found += [Shipment(prices, week, n) for n in sorted(tried)]
         return found
 
     def _shifts(self, streams: Streams, scores: Array) -> dict[str, Array]:
@@ -110,10 +92,9 @@ class Preposterior:
         for node, scores in enumerate(self.scores):
             given = Margins(self._given(self.case.streams, scores))
             for at, choice in enumerate(self.choices):
-                if choice.prices and choice.week:
+                if choice is not None:
                     income = given.income(choice.quantity, choice.week)
-                    cost = given.case.cost(choice.prices, choice.quantity, choice.week)
-                    found[:, node, at] = _grouped(income) - cost
+                    found[:, node, at] = _grouped(income) - given.case.cost(choice)
         return found
 
     @cached_property
@@ -174,8 +155,8 @@ class Preposterior:
         bills = []
         for prices, week in self._ways:
             bought = prices.orderable(plants)
-            bill = prices.price(bought) + prices.freight(bought) + plants * self.case.growing(week)
-            bills.append((bill, bought, prices.lab))
+            paid = bill([Shipment(prices, week, bought)]).total
+            bills.append((paid + plants * self.case.growing(week), bought, prices.lab))
         return min(bills) if plants else (0.0, 0, min(bills)[2])
 
 

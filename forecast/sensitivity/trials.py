@@ -12,9 +12,10 @@ import pandas as pd
 from forecast.errors import whole
 from forecast.growth.simulation import season_streams
 from forecast.ordering.request import requested
+from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case
 from forecast.season.season import Season
-from forecast.sensitivity.preposterior import GROUPS, Choice, Preposterior
+from forecast.sensitivity.preposterior import GROUPS, Preposterior
 from forecast.streams import MOST_DRAWS
 from forecast.weeks import Week
 from forecast.words.numbers import money
@@ -61,7 +62,7 @@ class TrialWorth:
     cost: float
     bought: int
     lab: str
-    choice: Choice
+    choice: Shipment | None
     margin: float
     currency: str
     _tables: Preposterior = field(repr=False)
@@ -113,18 +114,18 @@ class TrialWorth:
                 "survived": np.arange(len(choices)),
                 "chance": chances,
                 "survival": survivals,
-                "lab": [choice.prices.lab if choice.prices else "" for choice in choices],
-                "week": [str(choice.week) if choice.week else "" for choice in choices],
-                "quantity": [choice.quantity for choice in choices],
+                "lab": [choice.lab if choice else "" for choice in choices],
+                "week": [str(choice.week) if choice else "" for choice in choices],
+                "quantity": [choice.quantity if choice else 0 for choice in choices],
                 "margin": margins,
                 "changed": np.diff(best, prepend=best[0]) != 0,
             }
         )
 
     def __str__(self) -> str:
-        without = f"Without a trial, order {self.choice} of {self.variety}"
+        without = f"Without a trial, order {_named(self.choice)} of {self.variety}"
         first = f"{without}; it is expected to earn about {money(self.margin, self.currency)}."
-        if not self.choice.prices:
+        if self.choice is None:
             first = f"{without}: every order is expected to lose."
         if not self.doubts:
             return (
@@ -147,10 +148,14 @@ class TrialWorth:
             return "No outcome that is at all likely changes the order."
         if len(runs) > _MOST_RUNS:  # the worst, the best, and what leaves the order as it is
             runs = [run for run in runs if run in (runs[0], runs[-1]) or self._tables.choices[run[0]] == self.choice]
-        said = [f"from {some[0]:,}, {self._tables.choices[at]}" for at, some in runs[1:]]
+        said = [f"from {some[0]:,}, {_named(self._tables.choices[at])}" for at, some in runs[1:]]
         least, limit = self._tables.choices[runs[0][0]], runs[0][1][-1] + 1
-        said = [f"with fewer than {limit:,} of {self.plants:,} through, order {least}", *said]
+        said = [f"with fewer than {limit:,} of {self.plants:,} through, order {_named(least)}", *said]
         return f"How the order changes: {'; '.join(said)}."
+
+
+def _named(choice: Shipment | None) -> str:
+    return f"{choice.quantity:,} from {choice.lab} for {choice.week}" if choice else "none"
 
 
 def trial_worth(

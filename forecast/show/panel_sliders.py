@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from forecast.errors import Refused
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.shipments import shipment_of
 from forecast.ordering.trial_orders import Case
 from forecast.season.rows import Delivery, Stage
 from forecast.season.season import Season
@@ -126,7 +126,7 @@ def to_size(asked: Asked, at: int, case: Case) -> Iterator[Slider]:
 def ordered(asked: Asked, at: int, last: Week) -> Iterator[Slider]:
     """Make the sliders of an order that is given: how many plantlets, delivered when, `last` at the latest."""
     order, season = asked.orders[at], asked.season
-    prices = price_list(season, order)
+    prices = shipment_of(season, order).prices
     several = len(asked.orders) > 1
     whose = f", order {at + 1}" if several else ""
     orderable = [number for _, numbers in prices.ranges(prices.orderable(2 * order.quantity)) for number in numbers]
@@ -139,18 +139,6 @@ def ordered(asked: Asked, at: int, last: Week) -> Iterator[Slider]:
         asked,
     )
     yield _delivery(asked, at, f"Delivery from {prices.lab}{whose}", prices.weeks(season.first_week, last))
-
-
-def price_list(season: Season, order: Delivery) -> PriceList:
-    """Return the cheapest price list that an order falls under, freight included; there is one."""
-    lists = [prices for prices in PriceList.of(season.price_lines(order.variety)) if order.lab in (None, prices.lab)]
-    orderable = [
-        prices
-        for prices in lists
-        if order.week in prices.weeks(season.first_week, order.week)
-        and prices.orderable(order.quantity) == order.quantity
-    ]
-    return min(orderable, key=lambda prices: prices.price(order.quantity) + prices.freight(order.quantity))
 
 
 def _delivery(asked: Asked, at: int, label: str, weeks: Iterable[Week]) -> Slider:

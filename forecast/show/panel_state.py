@@ -16,6 +16,7 @@ from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import outcome_of, season_streams, simulate
 from forecast.ordering.margins import Margins
 from forecast.ordering.order import Order, order_of
+from forecast.ordering.shipments import shipment_of
 from forecast.ordering.trial_orders import Case
 from forecast.resources.bench_use import BenchSpace, bench_space
 from forecast.resources.money_flow import cash_flow
@@ -319,9 +320,7 @@ class WhatIf:
         if not season.variety(self.variety).sale_price:
             return cost, None
         return cost, sum(
-            Margins(self._case(season, at)).margin(
-                sliders.price_list(season, order.delivery), order.quantity, order.week
-            )
+            Margins(self._case(season, at)).margin(shipment_of(season, order.delivery))
             for at, order in enumerate(stand.sized)
         )
 
@@ -337,7 +336,7 @@ class WhatIf:
         for at in range(len(season.targets_of(self.variety))):
             case = self._case(season, at)
             found = case.best() or case.nearest()
-            yield Delivery(variety=self.variety, week=found[1], quantity=0)
+            yield Delivery(variety=self.variety, week=found.week, quantity=0)
 
     def _shares(self, variety: str) -> bool:
         """Whether another variety goes through the stage of which the survival can be moved."""

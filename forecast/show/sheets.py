@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import math
 import os
 import re
-from collections import defaultdict
 from collections.abc import Mapping
 from datetime import date
 from importlib.metadata import version
@@ -27,8 +25,6 @@ from forecast.planning.plan import Plan
 from forecast.season.cells import shielded
 from forecast.show.page import CAUTIONS
 from forecast.weeks import Week
-
-_Box = tuple[str, Week, float, int | None]  # what shares boxes: lab, week, freight of a box, plants to it
 
 _SHIPMENT = ["lab", "week", "monday"]
 _PAID = ["price", "freight", "deposit", "balance"]
@@ -127,25 +123,16 @@ def write_order_sheet(plan: Plan, path: str | os.PathLike[str], *, overwrite: bo
 
 def _orders(plan: Plan) -> tuple[pd.DataFrame, list[int | None]]:
     """Return the orders by lab, week and variety, and the whole boxes of each lab and week; None without boxes."""
-    picks = [(pick.way.prices.row(pick.quantity), pick.way.week, pick) for _, pick in plan._picks()]
-    picks.sort(key=lambda found: (found[0].lab, found[1], found[0].variety))
-    together: dict[_Box, int] = defaultdict(int)
-    for row, week, pick in picks:
-        together[row.lab, week, row.freight_per_box, row.plants_per_box] += pick.quantity
-    whole: dict[tuple[str, Week], int] = defaultdict(int)
-    for (lab, week, _, size), plants in together.items():
-        whole[lab, week] += math.ceil(plants / size) if size else 0
     rows: list[tuple[Any, ...]] = []
-    sent: dict[_Box, int] = defaultdict(int)
-    for row, week, pick in picks:
-        box, size = (row.lab, week, row.freight_per_box, row.plants_per_box), row.plants_per_box
-        before, sent[box] = sent[box], sent[box] + pick.quantity
-        each = math.ceil(together[box] / size) * row.freight_per_box / together[box] if size else 0.0
-        freight = round(round(each * sent[box], 2) - round(each * before, 2), 2)  # cents that add up to whole boxes
-        price, deposit = round(pick.paid, 2), round(row.deposit * pick.paid, 2)
-        filled = round(pick.quantity / size, 2) if size else None
-        what = (row.lab, str(week), week.monday, row.variety, row.form or "", pick.quantity, filled, row.unit_price)
-        due = (deposit, plan.season.first_week.monday, round(price - deposit, 2), week.monday, plan.season.currency)
+    whole: dict[tuple[str, Week], int] = {}
+    for one, price, deposit, balance, freight in sorted(plan.bill.in_cents(), key=lambda charge: charge.shipment.lab):
+        line, week, box = one.line, one.week, one.box
+        whole[one.lab, week] = sum(
+            number for box, number in plan.bill.boxes.items() if (box.lab, box.week) == (one.lab, week)
+        )
+        filled = round(one.quantity / box.plants, 2) if box else None
+        what = (one.lab, str(week), week.monday, one.variety, line.form or "", one.quantity, filled, line.unit_price)
+        due = (deposit, plan.season.first_week.monday, balance, week.monday, plan.season.currency)
         rows.append((*what, price, freight, *due))
     columns = [*_SHIPMENT, "variety", "form", "quantity", "boxes", "unit_price", "price", "freight"]
     columns += ["deposit", "deposit_due", "balance", "balance_due", "currency"]

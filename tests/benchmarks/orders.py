@@ -26,7 +26,7 @@ from extensive_form import extensive
 from measuring import Row
 from whole_orders import Array, Valued, compare, large, standard_error, varied
 
-from forecast.planning.columns import Pick
+from forecast.planning.columns import Way
 from forecast.planning.plan import Plan
 from forecast.planning.pricing import Bidder
 from forecast.planning.whole_order import plan_orders
@@ -65,16 +65,16 @@ def recounted(plan: Plan, orders: Sequence[Delivery]) -> tuple[float, bool]:
     """Return the margin of other orders as the search counts it, and whether they keep all limits."""
     found = plan._found
 
-    def picks(bidder: Bidder) -> list[Pick]:
+    def ordered(bidder: Bidder) -> dict[Way, int]:
         own = sorted((row for row in orders if row.variety == bidder.ways.variety), key=lambda row: (row.week, row.lab))
-        return [
-            Pick(way, row.quantity)
+        return {
+            way: row.quantity
             for slot, row in zip(bidder.ways.slots, own, strict=False)
             for way in slot
             if (way.week, way.prices.lab) == (row.week, row.lab)
-        ]
+        }
 
-    bundles = [bidder.bundle(some) for bidder in found.bidders if (some := picks(bidder))]
+    bundles = [bidder.bundle(some) for bidder in found.bidders if (some := ordered(bidder))]
     return float(found.sharing.margin(bundles).mean()), found.sharing.fits(bundles)
 
 

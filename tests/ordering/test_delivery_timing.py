@@ -25,7 +25,7 @@ ROUTE = [
     stage(typical=4, batches_cv=0.2, plants_cv=0.15, survival_level=MIXED, **beta_spread(12.0, 2.0)),
     stage("growing on", typical=7, batches_cv=0.15, plants_cv=0.2, survival=0.95, cost=0.1),
 ]
-WARM = [*ROUTE[:2], ROUTE[2] | {"runs_on": "degree-days", "base": 4, "typical": 300}]
+WARM = [*ROUTE[:2], ROUTE[2] | {"runs_on": "degree-days", "base_temperature": 4, "typical": 300}]
 CLIMATE = [
     {"month": i + 1, "t_min": low, "t_max": low + 8, "year_sd": 1.5}
     for i, low in enumerate((-2, 0, 3, 6, 10, 13, 15, 15, 11, 7, 3, 0))

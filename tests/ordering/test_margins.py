@@ -15,6 +15,7 @@ from forecast.errors import OutOfReach, Refused
 from forecast.growth.simulation import season_streams
 from forecast.ordering.margins import Margins
 from forecast.ordering.newsvendor import best_quantity
+from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case
 
 DRAWS = 64
@@ -76,7 +77,7 @@ def enumerated(plan, order, lists):
             gone = np.minimum(numbers, case.needed)
             down = np.minimum(numbers - gone, plan.targets[0].median_demand)
             earned = own.sale_price * gone + (own.markdown_price or 0) * down
-            best = max(best, (chances * earned).sum(axis=0).mean() - case.cost(prices, n, delivery))
+            best = max(best, (chances * earned).sum(axis=0).mean() - case.cost(Shipment(prices, delivery, n)))
     return best
 
 
@@ -217,9 +218,9 @@ def test_no_order_earns_anything_that_costs_more_than_all_that_can_be_sold_bring
     plan = season([stage(survival=1)], targets=WANTED, price_list=[offer(unit_price=2, multiple=7)])
     order = forecast.size_order(plan.replace(varieties=priced(6, 5)), "A", draws=4, seed=1, aim="margin")
     margins = Margins(order._case)
-    assert margins.most(order._prices, order.week) == 56
-    assert margins.margin(order._prices, 56, order.week) == pytest.approx(-2)
-    assert margins.margin(order._prices, 49, order.week) == pytest.approx(12)
+    assert margins.most(order.shipment.prices, order.week) == 56
+    assert margins.margin(Shipment(order.shipment.prices, order.week, 56)) == pytest.approx(-2)
+    assert margins.margin(Shipment(order.shipment.prices, order.week, 49)) == pytest.approx(12)
 
 
 def test_where_every_order_loses_it_says_so_and_keeps_the_best():
@@ -237,6 +238,12 @@ def test_an_unknown_aim_is_refused():
         forecast.size_order(season([stage()], targets=WANTED), "A", draws=4, seed=1, aim="profit")
 
 
+def greatest(margins, prices, week):
+    shipment, margin = margins.greatest(prices, week)
+    assert (shipment.prices, shipment.week) == (prices, week)
+    return shipment.quantity, margin
+
+
 def margins_of(price_list, prices, route=None, **cells):
     """What orders of a season earn, in which each plant lives and ten are wanted, and the first offer."""
     plan = season(route or [stage(survival=1)], targets=WANTED, price_list=price_list, **cells).replace(
@@ -251,9 +258,9 @@ def test_of_orders_that_earn_the_same_the_smallest_and_the_latest_of_the_first_o
     """Ten at 1, bought at 1, earn nothing, however many and whenever they come."""
     offers = [offer(lab="Far", last_week="2027-W18"), offer(lab="Near", last_week="2027-W18")]
     margins, prices, _ = margins_of(offers, priced(1.0))
-    best = margins.best()
-    assert (best[0].lab, str(best[1]), best[2:]) == ("Far", "2027-W18", (1, 0.0))
-    assert margins.greatest(prices, best[1]) == (1, 0.0)
+    best, margin = margins.best()
+    assert (best.lab, str(best.week), best.quantity, margin) == ("Far", "2027-W18", 1, 0.0)
+    assert margins.greatest(prices, best.week) == (best, 0.0)
 
 
 def test_the_best_order_is_that_of_the_best_offer_wherever_it_stands_and_of_the_one_asked_for():
@@ -264,7 +271,7 @@ def test_the_best_order_is_that_of_the_best_offer_wherever_it_stands_and_of_the_
     ]
     margins, *_ = margins_of(offers, priced(5.0))
     found = [margins.best(), margins.best(lab="Mid"), margins.best(margins.case.season.first_week + 15)]
-    assert [(one[0].lab, str(one[1]), *one[2:]) for one in found] == [
+    assert [(one.lab, str(one.week), one.quantity, margin) for one, margin in found] == [
         ("Cheap", "2027-W10", 10, 30.0),
         ("Mid", "2027-W20", 10, 25.0),
         ("Mid", "2027-W16", 10, 25.0),
@@ -287,8 +294,8 @@ def test_income_is_what_is_sold_at_the_price_and_what_is_left_at_the_markdown_pr
         assert margins.earned(quantity, week) == income
         if quantity:
             boxes = math.ceil(quantity / 8)
-            assert margins.margin(prices, quantity, week) == income - 2 * quantity - 4 * boxes
-    assert margins.greatest(prices, week) == (10, 60 - 20 - 8)
+            assert margins.margin(Shipment(prices, week, quantity)) == income - 2 * quantity - 4 * boxes
+    assert greatest(margins, prices, week) == (10, 60 - 20 - 8)
 
 
 def test_a_further_box_is_filled_only_if_its_plants_pay_for_it():
@@ -296,11 +303,11 @@ def test_a_further_box_is_filled_only_if_its_plants_pay_for_it():
     box = {"freight_per_box": 15, "plants_per_box": 8}
     for price, best in ((6.0, (8, 8 * 5 - 15.0)), (9.0, (10, 10 * 8 - 30.0))):
         margins, prices, week = margins_of([offer(**box)], priced(price))
-        assert margins.greatest(prices, week) == best
+        assert greatest(margins, prices, week) == best
     margins, prices, week = margins_of([offer(minimum=9, **box)], priced(6.0))
-    assert margins.greatest(prices, week) == (10, 10 * 5 - 30.0)
+    assert greatest(margins, prices, week) == (10, 10 * 5 - 30.0)
     margins, prices, week = margins_of([offer(minimum=3, multiple=3, **box)], priced(5.0))
-    assert margins.greatest(prices, week) == (6, 6 * 4 - 15.0)
+    assert greatest(margins, prices, week) == (6, 6 * 4 - 15.0)
 
 
 @pytest.mark.parametrize(
@@ -311,8 +318,8 @@ def test_the_best_offer_is_that_of_the_least_price_with_the_freight_of_whole_box
     """Near asks 3.1 and no freight, so that ten leave 29; a box that is half empty costs more than its share."""
     far = offer(lab="Far", unit_price=unit_price, freight_per_box=freight, plants_per_box=box)
     for offers in ([far, offer(lab="Near", unit_price=3.1)], [offer(lab="Near", unit_price=3.1), far]):
-        found = margins_of(offers, priced(6.0))[0].best()
-        assert (found[0].lab, *found[2:]) == (lab, 10, pytest.approx(best))
+        found, margin = margins_of(offers, priced(6.0))[0].best()
+        assert (found.lab, found.quantity, margin) == (lab, 10, pytest.approx(best))
 
 
 @pytest.mark.parametrize(
@@ -324,7 +331,7 @@ def test_the_best_offer_is_that_of_the_least_price_with_the_freight_of_whole_box
 )
 def test_an_order_may_end_with_the_last_full_box(cells, price, best):
     margins, prices, week = margins_of([offer(plants_per_box=8, **cells)], priced(price))
-    assert margins.greatest(prices, week) == best
+    assert greatest(margins, prices, week) == best
 
 
 @pytest.mark.parametrize(("start", "cheaper", "best"), [(8, 2, (10, 40)), (12, 2.75, (10, 30)), (12, 2.4, (12, 31.2))])
@@ -332,4 +339,4 @@ def test_more_than_can_be_sold_is_bought_where_a_lower_price_pays_for_it(start, 
     margins, prices, week = margins_of(
         [offer(unit_price=3), offer(unit_price=cheaper, from_quantity=start)], priced(6.0)
     )
-    assert margins.greatest(prices, week) == pytest.approx(best)
+    assert greatest(margins, prices, week) == pytest.approx(best)

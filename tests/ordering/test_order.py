@@ -10,6 +10,7 @@ from small_seasons import offer, season, stage
 
 import forecast
 from forecast.errors import OutOfReach, Refused
+from forecast.ordering.shipments import Shipment
 
 DRAWS = 64
 some = settings(max_examples=50, deadline=None, derandomize=True)
@@ -48,13 +49,13 @@ def test_no_lawful_quantity_that_suffices_is_cheaper_and_none_that_costs_the_sam
     order = sized(plan)
     quantities = np.arange(1, 2 * order.quantity + 400)
     chances = chance_of(plan, order, quantities, target["target"])
-    prices = order._prices
+    prices = order.shipment.prices
     enough = [
         int(n)
         for n, p in zip(quantities, chances, strict=True)
         if orderable(rows, n) and p >= order.service_level + 1e-12
     ]
-    costs = {n: order._case.cost(prices, n, order.week) for n in enough}
+    costs = {n: order._case.cost(Shipment(prices, order.week, n)) for n in enough}
     assert orderable(rows, order.quantity)
     assert order.chance >= order.service_level
     assert order.cost <= min(costs.values()) + 1e-9

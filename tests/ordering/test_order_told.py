@@ -326,11 +326,11 @@ def test_a_top_up_makes_up_for_what_is_lacking_and_counts_what_is_there():
     one = case(plan, there=there)
     assert one.topping_up
     assert one.needed.tolist() == [30.0] * 7 + [80]
-    assert one.best()[2] == 30
+    assert one.best().quantity == 30
     assert one.most == 300  # ten for each that is lacking as surely as asked
     assert one.by_average(Week(2027, 20)) == 37  # 36.25 are lacking on average
     sure = case(plan.replace(targets=[asks(100, service_level=0.95)]), there=there)
-    assert sure.best()[2] == 80
+    assert sure.best().quantity == 80
     assert not case(plan).topping_up
     assert case(plan).most == 10_000
     full = case(plan, there=150.0)

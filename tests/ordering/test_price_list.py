@@ -7,7 +7,9 @@ from random_seasons import orderable, price_lists, tier
 from small_seasons import offer
 
 from forecast.ordering.price_list import PriceList
+from forecast.ordering.shipments import Shipment, bill
 from forecast.season.rows import PriceLine
+from forecast.weeks import Week
 
 some = settings(max_examples=200, deadline=None, derandomize=True)
 
@@ -15,6 +17,10 @@ some = settings(max_examples=200, deadline=None, derandomize=True)
 def made(rows):
     (prices,) = PriceList.of(PriceLine(**row) for row in rows)
     return prices
+
+
+def bill_of(prices, quantity):
+    return bill([Shipment(prices, Week(2027, 1), quantity)])
 
 
 @some
@@ -28,8 +34,8 @@ def test_the_smallest_lawful_quantity_is_the_first_that_the_lab_accepts(rows, as
 def test_the_price_of_the_last_break_reached_holds_for_all_plants(rows, quantity):
     row = tier(rows, quantity)
     boxes = -(-quantity // row["plants_per_box"]) if row["plants_per_box"] else 0
-    assert made(rows).price(quantity) == pytest.approx(quantity * row["unit_price"])
-    assert made(rows).freight(quantity) == boxes * row.get("freight_per_box", 0)
+    assert bill_of(made(rows), quantity).price == pytest.approx(quantity * row["unit_price"])
+    assert bill_of(made(rows), quantity).freight == boxes * row.get("freight_per_box", 0)
 
 
 @some
@@ -37,18 +43,15 @@ def test_the_price_of_the_last_break_reached_holds_for_all_plants(rows, quantity
 def test_no_lawful_quantity_is_cheaper_than_those_worth_buying(rows, needed):
     prices = made(rows)
 
-    def bill(quantity):
-        return prices.price(quantity) + prices.freight(quantity)
-
-    found = min(map(bill, prices.worth_buying(prices.orderable(needed))))
-    assert found == pytest.approx(min(bill(n) for n in range(needed, 600) if orderable(rows, n)))
+    found = min(bill_of(prices, n).total for n in prices.worth_buying(prices.orderable(needed)))
+    assert found == pytest.approx(min(bill_of(prices, n).total for n in range(needed, 600) if orderable(rows, n)))
 
 
 def test_all_units_price_breaks_make_101_cheaper_than_100():
     """Prices 100, 90 and 85 from 1, 101 and 301, as in the quantity discounts of any textbook."""
     breaks = [offer(from_quantity=start, unit_price=price) for start, price in ((1, 100), (101, 90), (301, 85))]
     prices = made(breaks)
-    assert [prices.price(n) for n in (100, 101, 300, 301)] == [10000, 9090, 27000, 25585]
+    assert [bill_of(prices, n).price for n in (100, 101, 300, 301)] == [10000, 9090, 27000, 25585]
     assert prices.worth_buying(100) == [100, 101, 301]
 
 
@@ -126,7 +129,7 @@ def test_the_row_of_an_order_is_the_last_break_that_it_reaches_and_the_first_bel
     assert prices.worth_buying(35) == [35, 50, 80]
     assert prices.worth_buying(50) == [50, 80]
     assert prices.worth_buying(60) == [60]
-    assert [prices.freight(n) for n in (40, 41, 50, 80)] == [36, 45, 0, 0]
+    assert [bill_of(prices, n).freight for n in (40, 41, 50, 80)] == [36, 45, 0, 0]
 
 
 def test_a_break_of_which_no_quantity_is_accepted_gives_way_to_the_next():

@@ -10,7 +10,7 @@ import forecast
 from forecast.growth.simulation import season_streams
 from forecast.planning.alternatives import alternatives, improved
 from forecast.planning.column_generation import Solved
-from forecast.planning.columns import Pick, Way, Ways
+from forecast.planning.columns import Way, Ways
 from forecast.planning.master import Sharing
 from forecast.planning.pricing import Bidder
 from forecast.season.season import Season
@@ -36,8 +36,7 @@ def solved(made: Season, *orders: Order) -> Solved:
     """A plan of one variety with these orders."""
     ways = Ways(made, season_streams(DRAWS, 1), "A", 2)
     bidder, sharing = Bidder(0, ways), Sharing(made, DRAWS, None, items=1)
-    picks = [Pick(way_of(ways, slot, order), order[2]) for slot, order in enumerate(orders)]
-    bundle = bidder.bundle(picks)
+    bundle = bidder.bundle({way_of(ways, slot, order): order[2] for slot, order in enumerate(orders)})
     value = float(sharing.margin([bundle]).mean())
     return Solved(sharing, (bidder,), (bundle,), value, np.inf, sharing.free, 0.0)
 
@@ -50,15 +49,15 @@ def way_of(ways: Ways, slot: int, order: Order) -> Way:
 def told(found: Solved) -> list[tuple[Order, str, list[tuple[int, str, int, int]]]]:
     """The order that is changed, what is said, and what is then ordered, with the number of each delivery."""
     rows = []
-    for one, pick, instead, said in alternatives(found):
+    for one, shipment, instead, said in alternatives(found):
         assert one is found.chosen[0]
-        assert pick in one.picks
+        assert shipment in one.shipments
         then = (
-            [(new.way.slot, new.way.prices.lab, new.way.week.week, new.quantity) for new in instead.picks]
+            [(way.slot, way.prices.lab, way.week.week, number) for way, number in instead.plants.items()]
             if instead
             else []
         )
-        rows.append(((pick.way.prices.lab, pick.way.week.week, pick.quantity), said, then))
+        rows.append(((shipment.lab, shipment.week.week, shipment.quantity), said, then))
     return rows
 
 
@@ -130,7 +129,7 @@ def test_orders_are_improved_one_after_another_within_the_limits(budget: float |
     """Each plant up to 1,100 earns seven; the dear lab is of no use, nor are other weeks."""
     better = improved(solved(plan(budget=budget), ("Lab", 12, 100)))
     (bundle,) = better.chosen
-    assert [(pick.way.prices.lab, pick.quantity) for pick in bundle.picks] == [("Lab", most)]
+    assert [(one.lab, one.quantity) for one in bundle.shipments] == [("Lab", most)]
     assert better.value == pytest.approx(7 * most)
 
 
@@ -147,8 +146,8 @@ def test_where_all_must_be_met_other_orders_that_would_suffice_could_take_the_pl
     found = forecast.plan_orders(made, draws=DRAWS, seed=1, aim="cost")._found
     rows = list(alternatives(found))
     assert [said for *_, said in rows] == ["1,100 from Lab for 2027-W10", "1,110 from Other lab for 2027-W13"]
-    for one, pick, instead, said in rows:
+    for one, shipment, instead, said in rows:
         assert one is found.chosen[0]
-        assert (pick.quantity, str(pick.way.week)) == (1100, "2027-W11")
+        assert (shipment.quantity, str(shipment.week)) == (1100, "2027-W11")
         assert instead is not None
-        assert f"{instead.picks[0].quantity:,}" == said.split()[0]
+        assert f"{instead.shipments[0].quantity:,}" == said.split()[0]

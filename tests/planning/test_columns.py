@@ -14,7 +14,7 @@ from small_seasons import offer, season, stage
 from forecast.growth.simulation import draw_fate, season_streams
 from forecast.ordering.price_list import PriceList
 from forecast.planning import columns as module
-from forecast.planning.columns import Pick, Ways, orderable_up_to
+from forecast.planning.columns import Ways, filled, orderable_up_to
 from forecast.season.rows import PriceLine
 
 DRAWS = 24
@@ -47,7 +47,7 @@ def test_the_margin_of_one_and_of_two_deliveries_is_that_of_a_recount_cohort_by_
         sizes = [int(rng.choice(way.quantities)) for way in chosen]
         parts = [(grown(plan, way), labs[way.prices.lab], [n]) for way, n in zip(chosen, sizes, strict=True)]
         margin, cost = margins(plan, streams, "A", parts)
-        own = [Pick(way, n) for way, n in zip(chosen, sizes, strict=True)]
+        own = dict(zip(chosen, sizes, strict=True))
         assert ways.margin(own) == pytest.approx(margin[0], rel=1e-9, abs=1e-8)
         assert ways.cost(own) == pytest.approx(cost[0], rel=1e-9)
         for (one, _, _), way in zip(parts, chosen, strict=True):
@@ -64,8 +64,8 @@ def test_what_every_pair_of_quantities_is_sold_for_is_that_of_each_pair_alone(se
         first, second = ways.slots[0][i], ways.slots[1][j]
         table = ways.income(first, second, weights)
         for a, b in ((0, 0), (-1, -1), (first.quantities.size // 2, second.quantities.size // 3)):
-            own = [Pick(first, int(first.quantities[a])), Pick(second, int(second.quantities[b]))]
-            outlay = sum(one.paid + one.quantity * one.way.growing for one in own)
+            own = {first: int(first.quantities[a]), second: int(second.quantities[b])}
+            outlay = sum(way.shipment(n).price + n * way.growing for way, n in own.items())
             assert table[a, b] == pytest.approx((ways.margin(own) + outlay) @ weights, rel=1e-9)
         assert (table <= ways.most(weights) * (1 + 1e-9)).all()
 
@@ -114,8 +114,8 @@ def test_no_order_beyond_those_tried_earns_more(seed, guarded):
     for way in ways.slots[0]:
         rows = lists(plan, "A")[way.prices.lab]
         beyond = [n for n in range(int(way.quantities[-1]) + 1, 3 * int(way.quantities[-1])) if accepted(rows, n)]
-        value = max(float(ways.margin([Pick(way, int(n))]) @ weights) for n in way.quantities)
-        assert all(ways.margin([Pick(way, n)]) @ weights <= value + 1e-9 for n in beyond)
+        value = max(float(ways.margin({way: int(n)}) @ weights) for n in way.quantities)
+        assert all(ways.margin({way: n}) @ weights <= value + 1e-9 for n in beyond)
 
 
 @settings(some, max_examples=200)
@@ -158,10 +158,10 @@ def test_a_plant_that_is_sold_early_saves_its_bench():
     rent = 2 / 40
     assert way.growing == pytest.approx(np.full(4, 9 * rent))
     assert ways.worth == pytest.approx([3 + 4 * rent, 3])
-    assert ways.margin([Pick(way, 20)]) == pytest.approx(np.full(4, 20 * 3 - 20 - 20 * 9 * rent + 10 * 4 * rent))
-    faults, margin = broken(plan, [Pick(way, 20).delivery("A")], draws=4, seed=1)
+    assert ways.margin({way: 20}) == pytest.approx(np.full(4, 20 * 3 - 20 - 20 * 9 * rent + 10 * 4 * rent))
+    faults, margin = broken(plan, [way.shipment(20).delivery], draws=4, seed=1)
     assert not faults
-    assert margin == pytest.approx(ways.margin([Pick(way, 20)]))
+    assert margin == pytest.approx(ways.margin({way: 20}))
     assert math.isclose(ways.most(np.full(4, 0.25)), 10 * (3 + 4 * rent) + 10 * 3)
 
 
@@ -192,23 +192,23 @@ def way_of(prices, quantities):
     return module.Way(prices, prices.breaks[0].first_week, 0, sizes, nothing, nothing, nothing[0], nothing[0], area)
 
 
-def test_a_pick_says_its_price_its_boxes_and_its_order():
+def test_a_shipment_has_its_price_its_boxes_and_its_order():
     """From 60 on a plant costs 0.9, and boxes of forty cost 7; before, boxes of fifty cost 5."""
     first = {"plants_per_box": 50, "freight_per_box": 5}
     dear = {"from_quantity": 60, "unit_price": 0.9, "plants_per_box": 40, "freight_per_box": 7}
     way = way_of(listed(first, dear), [20, 50, 60, 100])
     week = way.week
-    assert Pick(way, 50).boxes() == {("Lab", week, 5, 50): 1}
-    assert Pick(way, 60).boxes() == {("Lab", week, 7, 40): 1.5}
-    assert {box: filled.tolist() for box, filled in way.boxes.items()} == {
+    assert filled([way.shipment(50)]) == {("Lab", week, 5, 50): 1}
+    assert filled([way.shipment(60)]) == {("Lab", week, 7, 40): 1.5}
+    assert {box: boxes.tolist() for box, boxes in way.boxes.items()} == {
         ("Lab", week, 5, 50): [0.4, 1, 0, 0],
         ("Lab", week, 7, 40): [0, 0, 1.5, 2.5],
     }
     assert way.paid == pytest.approx([20, 50, 54, 90])
-    assert Pick(way, 60).paid == pytest.approx(54)
-    assert Pick(way_of(listed({}), [20]), 20).boxes() == {}
-    assert Pick(way_of(listed({"plants_per_box": 50}), [20]), 20).boxes() == {}  # boxes that cost nothing
-    order = Pick(way, 60).delivery("A")
+    assert way.shipment(60).price == pytest.approx(54)
+    assert filled([way_of(listed({}), [20]).shipment(20)]) == {}
+    assert filled([way_of(listed({"plants_per_box": 50}), [20]).shipment(20)]) == {}  # boxes that cost nothing
+    order = way.shipment(60).delivery
     assert (order.variety, order.week, order.quantity, order.lab) == ("A", week, 60, "Lab")
 
 
@@ -259,11 +259,11 @@ def test_two_deliveries_come_from_two_labs_or_in_two_weeks():
 def test_two_deliveries_sell_what_is_asked_for_and_the_rest_marked_down():
     """Half of 24 and 10 are ready in weeks 3 and 5: 10 wanted in week 4, 5 in week 7, at 3; what is left at 1."""
     ways = sure([offer(last_week="2027-W03")], ((4, 10), (7, 5)), own={"markdown_price": 1}, survival=0.5)
-    first, second = (Pick(ways.slots[slot][at], number) for slot, at, number in ((0, 0, 24), (1, 2, 10)))
-    assert ways.margin([first]) == pytest.approx([10 * 3 + 2 * 3 - 24] * 4)
-    assert ways.margin([first, second]) == pytest.approx([10 * 3 + 5 * 3 + 2 * 1 - 34] * 4)
-    assert ways.margin([]).tolist() == [0] * 4
-    assert ways.cost([first, second]) == 34
+    first, second = ({ways.slots[slot][at]: number} for slot, at, number in ((0, 0, 24), (1, 2, 10)))
+    assert ways.margin(first) == pytest.approx([10 * 3 + 2 * 3 - 24] * 4)
+    assert ways.margin(first | second) == pytest.approx([10 * 3 + 5 * 3 + 2 * 1 - 34] * 4)
+    assert ways.margin({}).tolist() == [0] * 4
+    assert ways.cost(first | second) == 34
     weights = np.array([0.5, 0.25, 0.25, 1])
     table = ways.table(0, 2, 0, weights)
     assert table is ways.table(0, 2, 0, weights)
@@ -276,26 +276,26 @@ def test_two_deliveries_sell_what_is_asked_for_and_the_rest_marked_down():
 def test_plants_past_their_best_are_not_sold():
     """Of 12 that keep two weeks, 10 are sold in week 4; two are past their best in week 5, and none is left for 7."""
     ways = sure([offer(last_week="2027-W03")], ((4, 10), (7, 5)), own={"saleable_weeks": 2})
-    first, second = (Pick(ways.slots[slot][at], number) for slot, at, number in ((0, 0, 12), (1, 2, 6)))
-    assert ways.margin([first]).tolist() == [30 - 12] * 4
-    assert ways.margin([second]).tolist() == [0 - 6] * 4  # ready in week 5, past their best in week 7
-    assert ways.margin([first, second]).tolist() == [30 - 18] * 4
+    first, second = ({ways.slots[slot][at]: number} for slot, at, number in ((0, 0, 12), (1, 2, 6)))
+    assert ways.margin(first).tolist() == [30 - 12] * 4
+    assert ways.margin(second).tolist() == [0 - 6] * 4  # ready in week 5, past their best in week 7
+    assert ways.margin(first | second).tolist() == [30 - 18] * 4
     third = sure([offer(last_week="2027-W04")], ((4, 10), (7, 5)), own={"saleable_weeks": 2})
     assert third.table(0, 3, 0, np.full(4, 0.25))[11, 5] == pytest.approx(45)
 
 
-def test_refining_tries_more_near_a_pick_and_says_whether_there_was_any(monkeypatch):
+def test_refining_tries_more_near_a_delivery_and_says_whether_there_was_any(monkeypatch):
     monkeypatch.setattr(module, "MOST_STEPS", 4)
     ways = sure([offer(last_week="2027-W02")])
-    pick = Pick(ways.slots[1][0], int(ways.slots[1][0].quantities[1]))
+    near = {ways.slots[1][0]: int(ways.slots[1][0].quantities[1])}
     before = [[way.quantities.size for way in slot] for slot in ways.slots]
-    assert ways.refine([pick]) is True
+    assert ways.refine(near) is True
     after = [[way.quantities.size for way in slot] for slot in ways.slots]
     assert after[0] == before[0]
     assert after[1][0] > before[1][0]
     assert after[1][1] == before[1][1]
-    assert ways.refine([pick]) is False
-    assert ways.refine([]) is False
+    assert ways.refine(near) is False
+    assert ways.refine({}) is False
 
 
 def test_a_plantlet_stands_from_delivery_until_the_last_wanted_week():

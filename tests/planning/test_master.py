@@ -14,7 +14,7 @@ from forecast.growth.simulation import season_streams
 from forecast.ordering.price_list import PriceList
 from forecast.planning import columns as module
 from forecast.planning.column_generation import best_margin
-from forecast.planning.columns import Pick, Way, Ways
+from forecast.planning.columns import Way, Ways
 from forecast.planning.limits import FULLEST, Bundle, Limits
 from forecast.planning.master import Cut, Prices, Sharing, Tail
 from forecast.planning.pricing import Bidder
@@ -109,7 +109,7 @@ def test_no_plan_within_the_limits_earns_more_than_the_bound(seed, floor):
                 i, j = pairs[rng.integers(len(pairs))]
                 ways = [bidder.ways.slots[0][i], bidder.ways.slots[1][j]]
             numbers = (2 ** rng.uniform(0, 6, size=len(ways))).astype(int).tolist()
-            bundles.append(bidder.bundle([Pick(way, n) for way, n in zip(ways, numbers, strict=True)]))
+            bundles.append(bidder.bundle(dict(zip(ways, numbers, strict=True))))
         if found.sharing.fits(bundles):
             fitting += bool(bundles)
             assert found.sharing.margin(bundles).mean() <= found.bound + 1e-6
@@ -144,14 +144,14 @@ def test_freight_area_and_bad_years_of_bundles_are_those_of_a_recount(seed):
     bundles, told = [], []
     for bidder, name in zip(bidders, "AB", strict=True):
         way = bidder.ways.slots[0][rng.integers(len(bidder.ways.slots[0]))]
-        pick = Pick(way, int(rng.choice(way.quantities)))
-        bundles.append(bidder.bundle([pick]))
-        told.append((name, way.prices.lab, way.week, pick.quantity))
+        quantity = int(rng.choice(way.quantities))
+        bundles.append(bidder.bundle({way: quantity}))
+        told.append((name, way.prices.lab, way.week, quantity))
     assert sharing.freight(bundles) == pytest.approx(freight(plan, told))
     margin = sum(one.margin for one in bundles) - freight(plan, told)
     assert sharing.margin(bundles) == pytest.approx(margin)
     assert sharing.margin(bundles).mean() <= sharing.margin(bundles, np.ones(2)).mean() + 1e-9
-    area = sum(one.picks[0].quantity * one.picks[0].way.area.astype(float) for one in bundles)
+    area = sum(n * way.area.astype(float) for one in bundles for way, n in one.plants.items())
     assert sharing.fullest(sharing.area(bundles)) == pytest.approx(fullest(area), rel=1e-5)
     assert worst_seasons(margin, FULLEST) @ margin == pytest.approx(worst_tenth(margin))
 
@@ -175,7 +175,7 @@ def test_an_overfull_place_is_cut_once():
     plan = plan.replace(places=tuple(row.replace(area=0.1) for row in plan.places))
     sharing, bidders = program(plan, 1)
     way = bidders[0].ways.slots[0][0]
-    bundle = bidders[0].bundle([Pick(way, 100)])
+    bundle = bidders[0].bundle({way: 100})
     assert not sharing.fits([bundle])
     rounds = 0
     while sharing.cut([bundle]):
@@ -203,11 +203,11 @@ def delivered(quantity=1, area=0.0, *, draws=FLAT, rows=2, **cells):
     nothing = np.zeros((1, draws))
     stood = np.broadcast_to(np.asarray(area, dtype=np.float32), (rows, draws))
     sizes = np.array([quantity])
-    return Pick(Way(prices, Week.parse(FIRST), 0, sizes, nothing, nothing, nothing[0], nothing[0], stood), quantity)
+    return {Way(prices, Week.parse(FIRST), 0, sizes, nothing, nothing, nothing[0], nothing[0], stood): quantity}
 
 
-def bundle(item, margin, cost=0.0, *picks, draws=FLAT):
-    return Bundle(item, picks or (delivered(draws=draws),), np.broadcast_to(np.asarray(margin, float), draws), cost)
+def bundle(item, margin, cost=0.0, plants=None, *, draws=FLAT):
+    return Bundle(item, plants or delivered(draws=draws), np.broadcast_to(np.asarray(margin, float), draws), cost)
 
 
 def sharing_of(plan, bundles, floor=None, *, draws=FLAT, **options):
@@ -255,12 +255,12 @@ def test_a_square_metre_more_is_worth_what_the_next_part_of_a_bundle_earns_on_it
     """8 on 4 m² and 6 on 2 m², on 4 m² in the fullest draw: 6 and half of 8, so 2 a square metre."""
     stood = np.zeros((2, FLAT))
     stood[1, 2] = 2
-    picks = delivered(2, stood), delivered(1, stood)
-    sharing = sharing_of(yard(areas=(4.0,)), [bundle(0, 8, 0, picks[0]), bundle(1, 6, 0, picks[1])])
+    plants = delivered(2, stood), delivered(1, stood)
+    sharing = sharing_of(yard(areas=(4.0,)), [bundle(0, 8, 0, plants[0]), bundle(1, 6, 0, plants[1])])
     assert sharing.cut(sharing.bundles)
     (cut,) = sharing.cuts
     assert (cut.row, cut.draws.tolist(), cut.bench) == (1, [2], 4)
-    assert [sharing.area_under(one.way, 0) for one in picks] == [2, 2]
+    assert [sharing.area_under(*one, 0) for one in plants] == [2, 2]
     found = sharing.relaxed()
     assert found.value == pytest.approx(10)
     assert found.parts == pytest.approx([0.5, 1])
@@ -443,7 +443,7 @@ def test_benches_are_what_is_usable_place_by_place():
 def test_parts_of_bundles_stand_on_parts_of_their_area_and_earn_parts_of_their_margin():
     """Ten plants on 0.5 m² each and four on 1 m²; half of the first and a quarter of the second."""
     first, second = delivered(10, 0.5), delivered(4, 1.0)
-    bundles = [bundle(0, 8, 3, first), bundle(1, 4, 2, second, first)]
+    bundles = [bundle(0, 8, 3, first), bundle(1, 4, 2, second | first)]
     limits, parts = Limits(yard(), FLAT), np.array([0.5, 0.25])
     assert limits.area(bundles).tolist() == [[5 + 4 + 5] * FLAT] * 2
     assert limits.area(bundles, parts).tolist() == [[2.5 + 1 + 1.25] * FLAT] * 2
@@ -453,7 +453,7 @@ def test_parts_of_bundles_stand_on_parts_of_their_area_and_earn_parts_of_their_m
     assert limits.margin([]).tolist() == [0] * FLAT
     assert limits.cost(bundles) == 5
     assert bundles[1].area().tolist() == [[9] * FLAT] * 2
-    assert bundles[0].key == (0, (first,))
+    assert bundles[0].key == (0, *first.items())
 
 
 def test_the_fullest_and_the_worst_tenth_are_two_of_twenty_draws_and_one_of_four():
@@ -475,8 +475,8 @@ def test_plants_that_share_boxes_fill_them_up_before_the_next():
     assert limits.freight([boxed(i, 0, plants) for i, plants in enumerate((5, 10, 30, 5))]) == 10  # full to the plant
     assert limits.margin([few, more]).tolist() == [-20] * FLAT
     assert limits.cost([few, more]) == 20
-    twice = bundle(0, 0, 0, delivered(30, **BOX), delivered(45, **BOX))
-    assert twice.boxes() == {("Lab", Week.parse(FIRST), 10.0, 50): 1.5}
+    twice = bundle(0, 0, 0, delivered(30, **BOX) | delivered(45, **BOX))
+    assert twice.boxes == {("Lab", Week.parse(FIRST), 10.0, 50): 1.5}
 
 
 def test_parts_of_bundles_pay_for_what_they_fill_and_at_least_for_their_own_whole_boxes():
@@ -492,8 +492,8 @@ def test_parts_of_bundles_pay_for_what_they_fill_and_at_least_for_their_own_whol
 
 
 def test_a_bundle_is_taken_once():
-    sharing, pick = Sharing(yard(), FLAT, items=2), delivered()
-    assert sharing.add(bundle(0, 1, 0, pick)) is True
-    assert sharing.add(bundle(0, 1, 0, pick)) is False
-    assert sharing.add(bundle(1, 1, 0, pick)) is True
+    sharing, plants = Sharing(yard(), FLAT, items=2), delivered()
+    assert sharing.add(bundle(0, 1, 0, plants)) is True
+    assert sharing.add(bundle(0, 1, 0, plants)) is False
+    assert sharing.add(bundle(1, 1, 0, plants)) is True
     assert len(sharing.bundles) == 2

@@ -7,7 +7,7 @@ from small_seasons import offer, season, stage
 
 from forecast.growth.simulation import season_streams
 from forecast.planning import columns as module
-from forecast.planning.columns import Pick, Ways
+from forecast.planning.columns import Ways
 from forecast.planning.master import Sharing
 from forecast.planning.pricing import Bidder
 
@@ -42,7 +42,7 @@ def test_of_pairs_thinned_out_no_lawful_pair_is_worth_more_than_is_said(seed, mo
         ]
         for a in every[0][:: max(len(every[0]) // 12, 1)]:
             for b in every[1][:: max(len(every[1]) // 12, 1)]:
-                best = max(best, float(ways.margin([Pick(first, a), Pick(second, b)]).mean()))
+                best = max(best, float(ways.margin({first: a, second: b}).mean()))
     assert pairs
     assert thinned
     assert found.most >= best - 1e-9 * abs(best)
@@ -53,20 +53,20 @@ def test_the_first_that_is_asked_for_is_the_best_of_all_that_are_tried(seed):
     plan = competing(seed, 1, 2)
     rows = tuple(row.replace(plants_per_box=None, freight_per_box=0) for row in plan.price_list)
     found, ways = asked(plan.replace(price_list=rows), 2)
-    singles = [[Pick(way, int(n))] for way in ways.slots[0] for n in way.quantities]
+    singles = [{way: int(n)} for way in ways.slots[0] for n in way.quantities]
     doubles = [
-        [Pick(ways.slots[0][i], int(a)), Pick(ways.slots[1][j], int(b))]
+        {ways.slots[0][i]: int(a), ways.slots[1][j]: int(b)}
         for i, j in ways.pairs()
         for a in ways.slots[0][i].quantities[::4]
         for b in ways.slots[1][j].quantities[::4]
     ]
-    best = max(float(ways.margin(picks).mean()) for picks in singles + doubles)
+    best = max(float(ways.margin(plants).mean()) for plants in singles + doubles)
     if best <= 0:
         assert found.most == pytest.approx(max(best, 0.0), abs=1e-9)
         return
     first = found.bids[0]
     assert first.value >= best - 1e-9
-    assert first.value == pytest.approx(float(ways.margin(first.picks).mean()), rel=1e-9)
+    assert first.value == pytest.approx(float(ways.margin(first.plants).mean()), rel=1e-9)
     assert [bid.value for bid in found.bids] == sorted((bid.value for bid in found.bids), reverse=True)
 
 
@@ -82,8 +82,8 @@ def test_nothing_is_asked_for_that_costs_more_than_the_budget_with_all_boxes_beg
     )
     plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=9.0)])
     found, _ = asked(plan, 1, within=10**6)
-    assert max(bid.picks[0].quantity for bid in found.bids) == most
-    assert {bid.picks[0].quantity for bid in found.bids} == set(range(1, most + 1))
+    assert max(sum(bid.plants.values()) for bid in found.bids) == most
+    assert {sum(bid.plants.values()) for bid in found.bids} == set(range(1, most + 1))
 
 
 def test_nothing_is_asked_for_that_needs_more_bench_than_there_is():
@@ -97,8 +97,8 @@ def test_nothing_is_asked_for_that_needs_more_bench_than_there_is():
     plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=9.0)])
     ways = Ways(plan, season_streams(DRAWS, 1), "A", 1)
     sharing, bidder = Sharing(plan, DRAWS, None, items=1), Bidder(0, ways, 10**6)
-    while sharing.cut([bidder.bundle([Pick(ways.slots[0][0], 50)])]):
+    while sharing.cut([bidder.bundle({ways.slots[0][0]: 50})]):
         pass
     prices = sharing.free._replace(areas=np.zeros(len(sharing.cuts))) if sharing.cuts else sharing.free
     found = bidder.answer(prices, sharing, within=10**6)
-    assert max(bid.picks[0].quantity for bid in found.bids) == 30
+    assert max(sum(bid.plants.values()) for bid in found.bids) == 30

@@ -1,6 +1,7 @@
 """What a variety answers at prices, against every delivery and pair of deliveries counted one by one."""
 
 import math
+from collections.abc import Mapping
 from itertools import pairwise
 
 import numpy as np
@@ -10,13 +11,13 @@ from small_seasons import offer, season, stage
 
 from forecast.growth.simulation import season_streams
 from forecast.planning import columns as module
-from forecast.planning.columns import Pick, Way, Ways
+from forecast.planning.columns import Way, Ways, filled
 from forecast.planning.master import Cut, Prices, Sharing
 from forecast.planning.pricing import Answer, Bidder
 from forecast.season.season import Season
 
 DRAWS = 16
-Picks = tuple[Pick, ...]
+Plants = Mapping[Way, int]
 
 
 def scarce(plan: Season, rng: np.random.Generator) -> tuple[Ways, Sharing, Prices]:
@@ -38,38 +39,39 @@ def scarce(plan: Season, rng: np.random.Generator) -> tuple[Ways, Sharing, Price
     return ways, sharing, prices
 
 
-def every(ways: Ways) -> list[Picks]:
-    found: list[Picks] = [(Pick(way, int(n)),) for way in ways.slots[0] for n in way.quantities]
+def every(ways: Ways) -> list[Plants]:
+    found: list[Plants] = [{way: int(n)} for way in ways.slots[0] for n in way.quantities]
     for i, j in ways.pairs():
         first, second = ways.slots[0][i], ways.slots[1][j]
-        found += [(Pick(first, int(a)), Pick(second, int(b))) for a in first.quantities for b in second.quantities]
+        found += [{first: int(a), second: int(b)} for a in first.quantities for b in second.quantities]
     return found
 
 
-def worth(ways: Ways, sharing: Sharing, prices: Prices, picks: Picks) -> float:
+def worth(ways: Ways, sharing: Sharing, prices: Prices, plants: Plants) -> float:
     """Margin in the weighted draws, less budget, bench and boxes at their prices; else boxes cost their freight."""
-    found = float(prices.weights @ ways.margin(picks)) - prices.spent * ways.cost(picks)
-    for pick in picks:
+    found = float(prices.weights @ ways.margin(plants)) - prices.spent * ways.cost(plants)
+    for way, quantity in plants.items():
         for price, cut in zip(prices.areas, sharing.cuts, strict=True):
-            found -= price * pick.quantity * float(pick.way.area[cut.row, cut.draws].mean())
-        for box, filled in pick.boxes().items():
+            found -= price * quantity * float(way.area[cut.row, cut.draws].mean())
+        for box, boxes in filled([way.shipment(quantity)]).items():
             shared = prices.boxes.get(box, box[2] * (prices.margin + prices.spent))
-            found -= shared * filled + prices.own_boxes.get((0, box), 0.0) * math.ceil(filled - 1e-9)
+            found -= shared * boxes + prices.own_boxes.get((0, box), 0.0) * math.ceil(boxes - 1e-9)
     return found
 
 
-def taken(ways: Ways, sharing: Sharing, picks: Picks) -> list[float]:
+def taken(ways: Ways, sharing: Sharing, plants: Plants) -> list[float]:
     """Share of the budget, with all boxes begun, and of the bench under each cut."""
-    freight = sum(box[2] * math.ceil(filled - 1e-9) for pick in picks for box, filled in pick.boxes().items())
+    alone = [filled([way.shipment(quantity)]) for way, quantity in plants.items()]
+    freight = sum(box.freight * math.ceil(boxes - 1e-9) for one in alone for box, boxes in one.items())
     area = [
-        sum(pick.quantity * float(pick.way.area[cut.row, cut.draws].mean()) for pick in picks) / cut.bench
+        sum(n * float(way.area[cut.row, cut.draws].mean()) for way, n in plants.items()) / cut.bench
         for cut in sharing.cuts
     ]
-    return [(ways.cost(picks) + freight) / sharing.budget, *area]
+    return [(ways.cost(plants) + freight) / sharing.budget, *area]
 
 
-def key(picks: Picks) -> tuple[tuple[str, str, int, int], ...]:
-    return tuple((pick.way.prices.lab, str(pick.way.week), pick.way.slot, pick.quantity) for pick in picks)
+def key(plants: Plants) -> tuple[tuple[str, str, int, int], ...]:
+    return tuple((way.prices.lab, str(way.week), way.slot, n) for way, n in plants.items())
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -77,23 +79,23 @@ def test_all_that_is_worth_nearly_as_much_as_the_best_is_asked_for_and_nothing_e
     rng = np.random.default_rng([9, seed])
     plan = competing(seed, 1, 2)
     usual = Ways(plan, season_streams(DRAWS, 1), "A", 1)
-    dear = max(usual.cost([Pick(way, int(way.quantities[-1]))]) for way in usual.slots[0])
+    dear = max(usual.cost({way: int(way.quantities[-1])}) for way in usual.slots[0])
     plan = plan.replace(budget=0.6 * dear, places=[row.replace(area=1.5) for row in plan.places])
     ways, sharing, prices = scarce(plan, rng)
     room = 1.0 if seed % 2 else np.array([0.8, *[0.5] * len(sharing.cuts)])
-    fitting = [picks for picks in every(ways) if np.all(np.array(taken(ways, sharing, picks)) <= room + 1e-6)]
+    fitting = [plants for plants in every(ways) if np.all(np.array(taken(ways, sharing, plants)) <= room + 1e-6)]
     assert len(fitting) < len(every(ways))
-    values = {key(picks): worth(ways, sharing, prices, picks) for picks in fitting}
+    values = {key(plants): worth(ways, sharing, prices, plants) for plants in fitting}
     best = max(0.0, *values.values())
     spread = best - min(values.values())
     within = 0.3 * spread
     found = Bidder(0, ways, 10**6).answer(prices, sharing, within, room)
     near = {one: value for one, value in values.items() if value >= best - within}
-    assert {key(bid.picks) for bid in found.bids} == set(near)
+    assert {key(bid.plants) for bid in found.bids} == set(near)
     assert [bid.value for bid in found.bids] == pytest.approx(sorted(near.values(), reverse=True))
-    assert [bid.value for bid in found.bids] == pytest.approx([values[key(bid.picks)] for bid in found.bids])
+    assert [bid.value for bid in found.bids] == pytest.approx([values[key(bid.plants)] for bid in found.bids])
     assert found.most == pytest.approx(best)
-    assert (found.complete, found.doubt) == (True, ())
+    assert (found.complete, found.doubt) == (True, {})
     few = Bidder(0, ways, 3).answer(prices, sharing, within, room)
     assert [bid.value for bid in few.bids] == pytest.approx(sorted(near.values(), reverse=True)[:3])
     assert few.complete == (len(near) <= 3)
@@ -104,16 +106,16 @@ def test_else_the_best_of_each_way_is_asked_for_and_of_no_more_than_three_pairs(
     plan = competing(seed, 1, 2)
     ways, sharing, prices = scarce(plan, np.random.default_rng([10, seed]))
     found = Bidder(0, ways).answer(prices, sharing)
-    values = {key(picks): worth(ways, sharing, prices, picks) for picks in every(ways)}
-    single = [bid for bid in found.bids if len(bid.picks) == 1]
-    pairs = [bid for bid in found.bids if len(bid.picks) == 2]
-    best = [max(values[key((Pick(way, int(n)),))] for n in way.quantities) for way in ways.slots[0]]
+    values = {key(plants): worth(ways, sharing, prices, plants) for plants in every(ways)}
+    single = [bid for bid in found.bids if len(bid.plants) == 1]
+    pairs = [bid for bid in found.bids if len(bid.plants) == 2]
+    best = [max(values[key({way: int(n)})] for n in way.quantities) for way in ways.slots[0]]
     assert sorted(bid.value for bid in single) == pytest.approx(sorted(best))
     assert len(pairs) <= 3
     for bid in pairs:
-        both = [pick.way for pick in bid.picks]
+        both = list(bid.plants)
         alike = [
-            value for one, value in values.items() if [cells[:3] for cells in one] == [c[:3] for c in key(bid.picks)]
+            value for one, value in values.items() if [cells[:3] for cells in one] == [c[:3] for c in key(bid.plants)]
         ]
         assert bid.value == pytest.approx(max(alike)), both
     top = max(values.values())
@@ -154,8 +156,8 @@ def test_what_is_not_tried_is_in_no_doubt_if_it_is_worth_less_than_the_best(monk
     assert ways.slots[0][0].gaps.any()
     found = Bidder(0, ways).answer(sharing.free, sharing)
     assert found.most == pytest.approx(94)
-    assert (found.complete, found.doubt) == (True, ())
-    assert [pick.quantity for pick in found.bids[0].picks] == [60]
+    assert (found.complete, found.doubt) == (True, {})
+    assert list(found.bids[0].plants.values()) == [60]
 
 
 def numbers(way: Way) -> list[int]:
@@ -174,7 +176,7 @@ def test_what_is_not_tried_between_two_quantities_is_worth_for_each_plant_what_t
     assert middle < 50 < most
     each = 8 - freight / 10
     assert found.most == pytest.approx(each * (most - 1))
-    assert [(pick.quantity, pick.way.slot) for pick in found.doubt] == [(middle, 0)]
+    assert [(number, way.slot) for way, number in found.doubt.items()] == [(middle, 0)]
     assert not found.complete
     (bid,) = found.bids
     assert bid.value == pytest.approx(max(each * middle, 9 * 50 - (1 + freight / 10) * most))
@@ -200,5 +202,5 @@ def test_of_pairs_both_can_be_between_the_quantities_that_are_tried(monkeypatch:
     top = max(bounds.values())
     assert found.most == pytest.approx(top)
     assert bounds[found.doubt[0].quantity, found.doubt[1].quantity] == pytest.approx(top)
-    assert [pick.way.slot for pick in found.doubt] == [0, 1]
-    assert [str(pick.way.week) for pick in found.doubt] == ["2027-W01", "2027-W02"]
+    assert [way.slot for way in found.doubt] == [0, 1]
+    assert [str(way.week) for way in found.doubt] == ["2027-W01", "2027-W02"]

@@ -190,7 +190,7 @@ def test_without_a_trial_the_order_is_that_of_greatest_margin():
     )
     trial = tried(plan, 20, draws=4096)
     order = forecast.size_order(plan, "A", draws=16384, seed=1, aim="margin")
-    assert (trial.choice.quantity, trial.choice.prices.lab, trial.choice.week) == (
+    assert (trial.choice.quantity, trial.choice.lab, trial.choice.week) == (
         order.quantity,
         order.lab,
         order.week,

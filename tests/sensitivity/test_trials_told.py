@@ -11,8 +11,8 @@ from small_seasons import beta_spread, offer, season, stage
 
 import forecast
 from forecast.ordering.price_list import PriceList
+from forecast.ordering.shipments import Shipment
 from forecast.season.season import Season
-from forecast.sensitivity.preposterior import Choice
 from forecast.sensitivity.trials import TrialWorth
 
 DEAR = offer(lab="Dear Lab", unit_price=6, multiple=6)
@@ -84,8 +84,8 @@ def test_decisions_are_told_with_lab_week_and_quantity(trial: TrialWorth) -> Non
 
 
 CHOICES = [
-    Choice(),
-    *(Choice(PriceList.of(plan().price_list)[0], forecast.Week.parse("2027-W20"), n) for n in (100, 1200, 1300)),
+    None,
+    *(Shipment(PriceList.of(plan().price_list)[0], forecast.Week.parse("2027-W20"), n) for n in (100, 1200, 1300)),
 ]
 NAMES = ["none", *(f"{n} from Lab for 2027-W20" for n in ("100", "1,200", "1,300"))]
 
@@ -231,7 +231,7 @@ def test_of_many_lawful_quantities_some_sixty_are_compared_up_to_what_can_pay() 
     trial = forecast.trial_worth(made, "A", plants=5, draws=16, seed=1)
     none, *choices = trial._tables.choices
     numbers = [choice.quantity for choice in choices]
-    assert none == Choice()
+    assert none is None
     assert numbers == sorted(set(numbers))
     assert (numbers[0], numbers[-1]) == (1, 173)
     assert {101, trial.choice.quantity} <= set(numbers)

@@ -1,0 +1,216 @@
+"""Shipments: so many plantlets of a lab's offer for one week, and what they cost together."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from forecast.errors import Fault, Refused
+from forecast.growth.fate import Batch
+from forecast.ordering.price_list import PriceList
+from forecast.season.consistency import first_delivery
+from forecast.season.rows import Delivery, PriceLine
+from forecast.season.season import Season
+from forecast.weeks import Week
+
+
+class Box(NamedTuple):
+    """What can be shared: boxes of one size and freight [currency], from one lab in one week."""
+
+    lab: str
+    week: Week
+    freight: float
+    plants: int
+
+
+@dataclass(frozen=True)
+class Shipment:
+    """So many plantlets of one offer, delivered in one week.
+
+    Parameters
+    ----------
+    prices, week, quantity
+        The offer with its price breaks, the week of delivery, and the number of plantlets.
+
+    Examples
+    --------
+    >>> import forecast
+    >>> season = forecast.read_season("demo_data")
+    >>> shipment = shipment_of(season, season.orders[0])
+    >>> shipment.price == shipment.quantity * shipment.line.unit_price
+    True
+    >>> bill([shipment]).freight  # of whole boxes
+    90.0
+    """
+
+    prices: PriceList
+    week: Week
+    quantity: int
+
+    @property
+    def line(self) -> PriceLine:
+        """The price-list line that holds for the quantity."""
+        return self.prices.row(self.quantity)
+
+    @property
+    def lab(self) -> str:
+        """Who sends it."""
+        return self.prices.lab
+
+    @property
+    def variety(self) -> str:
+        """What is sent."""
+        return self.prices.breaks[0].variety
+
+    @property
+    def price(self) -> float:
+        """Price of the plantlets [currency], without freight."""
+        return self.quantity * self.line.unit_price
+
+    @property
+    def box(self) -> Box | None:
+        """The boxes it comes in; None if it comes without."""
+        line = self.line
+        return Box(line.lab, self.week, line.freight_per_box, line.plants_per_box) if line.plants_per_box else None
+
+    @property
+    def delivery(self) -> Delivery:
+        """The shipment as a row of the season's orders."""
+        return Delivery(variety=self.variety, week=self.week, quantity=self.quantity, lab=self.lab)
+
+
+class Charge(NamedTuple):
+    """What is paid for a shipment [currency]: deposit and balance make up the price; freight is its share of boxes."""
+
+    shipment: Shipment
+    price: float
+    deposit: float
+    balance: float
+    freight: float
+
+
+@dataclass(frozen=True)
+class Bill:
+    """What shipments cost together.
+
+    Parameters
+    ----------
+    charges
+        What is paid for each of them, in their order.
+    together
+        Plantlets that share boxes [number].
+    """
+
+    charges: tuple[Charge, ...]
+    together: Mapping[Box, int]
+
+    @property
+    def boxes(self) -> dict[Box, int]:
+        """Number of whole boxes."""
+        return {box: math.ceil(plants / box.plants) for box, plants in self.together.items()}
+
+    @property
+    def price(self) -> float:
+        """Price of all plantlets [currency]."""
+        return sum(charge.price for charge in self.charges)
+
+    @property
+    def freight(self) -> float:
+        """Freight of all boxes [currency]."""
+        return float(sum(box.freight * number for box, number in self.boxes.items()))
+
+    @property
+    def total(self) -> float:
+        """Price and freight [currency]."""
+        return self.price + self.freight
+
+    def in_cents(self) -> Iterator[Charge]:
+        """Return the charges to the cent: deposit and balance add up to the price, shares of freight to whole boxes."""
+        sent: dict[Box, int] = defaultdict(int)
+        boxes = self.boxes
+        for shipment, exact, due, *_ in self.charges:
+            price, deposit, freight, box = round(exact, 2), round(due, 2), 0.0, shipment.box
+            if box is not None:
+                each = boxes[box] * box.freight / self.together[box]
+                before, sent[box] = sent[box], sent[box] + shipment.quantity
+                freight = round(round(each * sent[box], 2) - round(each * before, 2), 2)
+            yield Charge(shipment, price, deposit, round(price - deposit, 2), freight)
+
+
+def bill(shipments: Iterable[Shipment]) -> Bill:
+    """Price shipments together: each at the price break that it reaches, in boxes shared by lab and week.
+
+    Parameters
+    ----------
+    shipments
+        All that is ordered together.
+
+    Returns
+    -------
+    Bill
+
+    Notes
+    -----
+    Plantlets of one lab in one week share boxes of one size and freight, and whole boxes are paid for. A shipment bears
+    the freight of its boxes by its part of their plantlets.
+    """
+    every = tuple(shipments)
+    together: dict[Box, int] = defaultdict(int)
+    for shipment in every:
+        if shipment.box is not None:
+            together[shipment.box] += shipment.quantity
+    charges = []
+    for shipment in every:
+        line, price, box, freight = shipment.line, shipment.price, shipment.box, 0.0
+        if box is not None:
+            plants = together[box]
+            freight = math.ceil(plants / box.plants) * box.freight * shipment.quantity / plants
+        charges.append(Charge(shipment, price, line.deposit * price, (1 - line.deposit) * price, freight))
+    return Bill(tuple(charges), dict(together))
+
+
+def shipment_of(season: Season, order: Delivery | Batch) -> Shipment:
+    """Return the cheapest shipment, freight included, that an order of a season can be.
+
+    Parameters
+    ----------
+    season
+        The season, in whose first week it is ordered.
+    order
+        Variety, week, quantity, and lab: any lab, if it names none.
+
+    Raises
+    ------
+    Refused
+        If no offer covers the order; it says what would be accepted.
+    """
+    ordered, number = season.first_week, order.quantity
+    lists = [one for one in PriceList.of(season.price_lines(order.variety)) if order.lab in (None, one.lab)]
+    timely = [one for one in lists if order.week in one.weeks(ordered, order.week)]
+    possible = [Shipment(one, order.week, number) for one in timely if one.orderable(number) == number]
+    if possible:
+        return min(possible, key=lambda one: bill([one]).total)
+    whose = f" from {order.lab}" if order.lab else ""
+    problem = f"no offer covers {number:,} of {order.variety} for {order.week}{whose}"
+    value: int | str | None
+    if timely:
+        remedy = f"The next number that is accepted is {min(one.orderable(number) for one in timely):,}."
+        column, value = "quantity", number
+    elif lists:
+        spans = sorted({(first_delivery(one.breaks[0], ordered), one.breaks[0].last_week) for one in lists})
+        windows = " or ".join(f"{first} to {last}" for first, last in spans)
+        remedy, column, value = f"Ordered in {ordered}, it can come in {windows}.", "week", str(order.week)
+    else:
+        labs = ", ".join(sorted({row.lab for row in season.price_lines(order.variety)}))
+        remedy = f"Labs that offer it: {labs}." if labs else "No lab offers it: add a row with its price to offers."
+        column, value = "lab", order.lab
+    rows = [
+        (at, row.quantity)
+        for at, row in enumerate(season.orders, start=1)
+        if (row.variety, row.week, row.lab) == (order.variety, order.week, order.lab)
+    ]
+    own = sum(quantity for _, quantity in rows) == number  # else the orders are not those of the season's table
+    raise Refused([Fault(problem, remedy, "orders", rows[0][0] if own else None, column, value)])
