@@ -33,3 +33,10 @@ def test_the_job_stands_first_in_one_paragraph():
 def test_the_cautions_are_shown():
     for word in ("phytosanitary", "breeder's rights", "labels", "ethanol", "estimates, not accounts", "licensed"):
         assert word in README
+
+
+def test_the_guide_for_developers_is_short_and_names_files_that_there_are():
+    guide = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert len(guide.split()) < 2000
+    named = set(re.findall(r"`((?:[\w.]+/)*\w+\.py|(?:\w+/)+)`", guide))
+    assert {name for name in named if not any((home / name).exists() for home in (ROOT, ROOT / "forecast"))} == set()
