@@ -190,7 +190,7 @@ def _report(parsed: argparse.Namespace) -> int:
 
     from forecast.planning.whole_order import plan_orders
     from forecast.show.partner import report
-    from forecast.show.partner_text import aim_for
+    from forecast.show.partner_summary import aim_for
 
     season = read_season(parsed.folder)
     draws, seed = parsed.draws, season.seed if parsed.seed is None else parsed.seed

@@ -93,7 +93,7 @@ def cash_chart(flow: CashFlow) -> Chart:
         A band that holds nine draws in ten, the middle as a line, a rule at 0; a triangle with its amount at the
         lowest cash, middle of the draws, in the week in which it most often falls.
     """
-    currency, point = flow._outcome.season.currency, flow.low_point
+    currency, point = flow.currency, flow.low_point
     tips = [alt.Tooltip("week"), *(alt.Tooltip(name, format=",.0f") for name in RANGE_NAMES)]
     base = alt.Chart(dated(flow.weekly)).encode(x=week_axis(), tooltip=tips)
     band = base.mark_area(opacity=0.25, color=BLUE).encode(
@@ -144,7 +144,7 @@ def margin_chart(flows: Mapping[str, CashFlow]) -> Chart:
     """
     if not 1 <= len(flows) <= _MOST_PLANS:
         raise refuse("flows", len(flows), "not so many plans", f"Give one to {_MOST_PLANS}.")
-    currencies = sorted({flow._outcome.season.currency for flow in flows.values()})
+    currencies = sorted({flow.currency for flow in flows.values()})
     if len(currencies) > 1:
         raise refuse("flows", ", ".join(currencies), "not in one currency", "Compare plans of one season.")
     quantiles = np.array([np.quantile(flow.margin, (np.arange(_DOTS) + 0.5) / _DOTS) for flow in flows.values()])
@@ -229,7 +229,7 @@ def _margins_said(flows: Mapping[str, CashFlow]) -> str:
     said = []
     for name, flow in flows.items():
         low, _, high = np.quantile(flow.margin, RANGE)
-        earned = money(float(flow.margin.mean()), flow._outcome.season.currency)
+        earned = money(float(flow.margin.mean()), flow.currency)
         said.append(
             f"{name}: on average {earned} ({signed(low)} to {signed(high)}), in the worst tenth of seasons "
             f"{signed(flow.worst_tenth(0.1))}, a loss in {seasons(flow.chance_of_loss)}"

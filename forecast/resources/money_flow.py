@@ -68,13 +68,18 @@ class CashFlow:
 
     def __str__(self) -> str:
         low, middle, high = np.quantile(self.margin, RANGE)
-        bad, point, currency = self.worst_tenth(_BAD), self.low_point, self._outcome.season.currency
+        bad, point, currency = self.worst_tenth(_BAD), self.low_point, self.currency
         return (
             f"The season {_earns(middle, currency)} ({signed(low)} to {signed(high)}). "
             f"It makes a loss in {seasons(self.chance_of_loss)}; in the worst tenth it {_earns(bad, currency)}.\n"
             f"Cash is lowest at about {money(point.median, currency)} ({signed(point.p5)} to {signed(point.p95)}), "
             f"most often in {point.week}."
         )
+
+    @property
+    def currency(self) -> str:
+        """Currency of all amounts."""
+        return self._outcome.season.currency
 
     @property
     def margin(self) -> Array:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 from uuid import NAMESPACE_OID, uuid5
 
 import numpy as np
@@ -24,24 +25,22 @@ from forecast.ordering.unit_costs import BEFORE
 from forecast.planning.plan import Plan
 from forecast.records.batches import read_day
 from forecast.resources.money_flow import cash_flow
-from forecast.show.page import CAUTIONS
 from forecast.weeks import Week
-from forecast.words.numbers import rounded, seasons
+from forecast.words import partner as words
 
-_UNNAMED = "a lab that is not named yet"
 _BY_THE_WEEK = 7  # days
 
 
 @dataclass(frozen=True)
 class _Task:
-    """One entry of the calendar: what makes it this one whatever its day, its kind, days, and what is said."""
+    """One entry of the calendar: what identifies it whatever its day, its kind, days, title, text and place."""
 
     key: tuple[str, ...]
     kind: str
     first: date
     days: int
-    said: str
-    more: str
+    title: str
+    text: str
     place: str = ""
 
 
@@ -59,26 +58,26 @@ def write_calendar(
     on_date
         Day of this version, by which calendars tell a newer one; the first Monday of the season if not given.
     overwrite
-        Whether a file that is there may be replaced.
+        Whether an existing file may be replaced.
 
     Raises
     ------
     Refused
-        If the name ends otherwise, the file is there already and `overwrite` is not asked for, nothing is ordered, or
-        the season has begun.
+        If the name ends otherwise, the file exists and `overwrite` is false, nothing is ordered, or the season has
+        begun.
 
     Notes
     -----
     All entries last whole days. On the first Monday of the season: orders and deposits. In their week: deliveries, the
-    moves to each stage, and ready plants. On the Monday of their week: balances with freight, and what is wanted.
+    transfer to each stage, and ready plants. On the Monday of their week: balances with freight, and targets.
 
-    A move, or ready plants, stand in the week by which half of those plants of a batch that live to enter the stage (to
-    be saleable) have entered it: the middle one of all draws. Stages that plants enter as they come are named in the
-    delivery; so are moves that half of the draws do not see by the end of the season. Payments are those of
-    `cash_flow`; if it refuses the orders, the description of the calendar says why there are none.
+    A transfer, or ready plants, is in the week by which half of those plants of a batch that live to enter the stage
+    (to be saleable) have entered it: the median of all draws. The delivery names the stages that plants enter as they
+    come, and transfers that half of the draws do not see by the end of the season. Payments are those of `cash_flow`;
+    if it refuses the orders, the description of the calendar says why there are none.
 
     An entry keeps its identifier when only its day or number changes, so that a newer file replaces it in a calendar.
-    The time of writing stands nowhere: the same plan gives the same bytes.
+    No time of writing is kept: the same plan gives the same bytes.
 
     References
     ----------
@@ -94,15 +93,15 @@ def write_calendar(
     outcome = plan.outcome if isinstance(plan, Plan) else plan
     if outcome.begun:
         remedy = "Give what simulate or plan_orders makes of the orders."
-        raise refuse("plan", None, "a running season, whose deliveries have come in part", remedy)
+        raise refuse("plan", None, "a running season, some of whose deliveries have arrived", remedy)
     season = outcome.season
-    told = [f"{outcome.draws:,} draws, seed {outcome.seed}, forecast {version('forecast')}.", *CAUTIONS]
+    about = [words.made_with(version=version("forecast"), draws=outcome.draws, seed=outcome.seed), *words.CAUTIONS]
     try:
         payments = list(_payments(outcome))
     except Refused as error:
         payments = []
-        told.append(f"No payments are shown. {error}")
-    tasks = [*_orders(outcome), *payments, *_wanted(outcome)]
+        about.append(words.not_shown("payments", str(error)))
+    tasks = [*_orders(outcome), *payments, *_targets(outcome)]
     for batch in outcome.batches:
         tasks += _grown(outcome, batch)
     stamp = datetime.combine(season.first_week.monday if on_date is None else read_day(on_date), time(), UTC)
@@ -110,15 +109,15 @@ def write_calendar(
     calendar.add("prodid", "-//forecast//plan//EN")
     calendar.add("version", "2.0")
     calendar.add("name", vText(season.name))  # else its commas would not be escaped
-    calendar.add("description", "\n".join(told))
+    calendar.add("description", "\n".join(about))
     for task in sorted(tasks, key=lambda task: (task.first, task.key)):
         event = Event()
         event.add("uid", str(uuid5(NAMESPACE_OID, "\n".join((season.name, str(season.first_week), *task.key)))))
         event.add("dtstamp", stamp)
         event.add("dtstart", task.first)
         event.add("dtend", task.first + timedelta(days=task.days))
-        event.add("summary", task.said)
-        event.add("description", task.more)
+        event.add("summary", task.title)
+        event.add("description", task.text)
         event.add("categories", [task.kind])
         event.add("transp", "TRANSPARENT")  # it leaves the day free for appointments
         if task.place:
@@ -130,67 +129,63 @@ def write_calendar(
 def _orders(outcome: Outcome) -> Iterator[_Task]:
     by_lab: dict[str, list[Batch]] = defaultdict(list)
     for batch in outcome.batches:
-        by_lab[batch.lab or _UNNAMED].append(batch)
+        by_lab[batch.lab or words.UNNAMED_LAB].append(batch)
     for lab, batches in by_lab.items():
-        said = f"Order from {lab}: {sum(batch.quantity for batch in batches):,} plantlets"
-        more = "\n".join(f"{batch.quantity:,} {batch.variety} for {batch.week}" for batch in batches)
-        yield _Task(("order", lab), "order", outcome.season.first_week.monday, 1, said, more)
+        title = words.order_from(lab, sum(batch.quantity for batch in batches))
+        lines = [words.order_line(quantity=row.quantity, variety=row.variety, week=row.week) for row in batches]
+        yield _Task(("order", lab), "order", outcome.season.first_week.monday, 1, title, "\n".join(lines))
 
 
 def _payments(outcome: Outcome) -> Iterator[_Task]:
-    due: dict[tuple[Week, str, bool], list[tuple[str, float, str]]] = defaultdict(list)
+    due: dict[tuple[Week, str, bool], list[dict[str, Any]]] = defaultdict(list)
     for row in cash_flow(outcome).entries().to_dict("records"):
         if row["table"] == "price_list":
-            entry = (row["what"], round(-row["amount"], 2), row["variety"])
+            entry = {"what": row["what"], "amount": round(-row["amount"], 2), "variety": row["variety"]}
             due[Week.parse(row["week"]), row["lab"], row["what"] == "deposit"].append(entry)
-    for (week, lab, at_once), entries in due.items():
-        total = f"{sum(amount for _, amount, _ in entries):,.2f} {outcome.season.currency}"
-        said = f"Pay {lab}, {'deposits' if at_once else 'balance and freight'}: {total}"
-        more = "\n".join(f"{what} {amount:,.2f} for {variety}" for what, amount, variety in entries)
-        key = ("deposit", lab) if at_once else ("payment", lab, str(week))
-        yield _Task(key, "payment", week.monday, 1, said, more)
+    for (week, lab, deposits), entries in due.items():
+        total = sum(entry["amount"] for entry in entries)
+        title = words.payment(lab=lab, deposits=deposits, total=total, currency=outcome.season.currency)
+        lines = [words.payment_line(**entry) for entry in entries]
+        key = ("deposit", lab) if deposits else ("payment", lab, str(week))
+        yield _Task(key, "payment", week.monday, 1, title, "\n".join(lines))
 
 
-def _wanted(outcome: Outcome) -> Iterator[_Task]:
-    ordered = outcome.targets().set_index(["variety", "week"])["chance"].to_dict()
+def _targets(outcome: Outcome) -> Iterator[_Task]:
+    chances = outcome.targets().set_index(["variety", "week"])["chance"].to_dict()
     for row in outcome.season.targets:
         key = (row.variety, str(row.week))
-        there = f"There in {seasons(ordered[key])}." if key in ordered else "Nothing of it is ordered."
-        said = f"Target: {row.median_demand:,} {row.variety}"
-        asked = f"Asked for: {row.demand}. " if row.demand else ""
-        yield _Task(("target", *key), "target", row.week.monday, 1, said, f"{asked}{there}")
+        text = words.target_note(demand=str(row.demand) if row.demand else None, chance=chances.get(key))
+        title = words.target_entry(row.median_demand, row.variety)
+        yield _Task(("target", *key), "target", row.week.monday, 1, title, text)
 
 
 def _grown(outcome: Outcome, batch: Batch) -> Iterator[_Task]:
     """Return the delivery of a batch, and when half of its plants enter each later stage and are ready."""
-    season, fate = outcome.season, outcome.fate(batch)
+    season, fate, lab = outcome.season, outcome.fate(batch), batch.lab or words.UNNAMED_LAB
     route = season.route(batch.variety)
     of = (batch.variety, batch.lab or "", str(batch.week))
-    source = f"from {batch.lab or _UNNAMED}, delivered {batch.week}"
     entered = 0  # stages that plants enter as they come
     while entered < len(route) and not any(row.typical for row in route[:entered]):
         entered += 1
-    told = [f"Stages that begin: {', '.join(row.stage for row in route[:entered])}."]
+    about = [words.stages_begun([row.stage for row in route[:entered]])]
     for stages, weeks in enumerate(_halves(outcome, batch)[entered:], start=entered):
         row = route[stages] if stages < len(route) else None
-        low, middle, high = np.quantile(weeks, RANGE, method="inverted_cdf").tolist()
-        if middle == season.weeks:
-            told.append(f"By the end of the season not half are {f'in {row.stage}' if row else 'ready'}.")
+        low, median, high = np.quantile(weeks, RANGE, method="inverted_cdf").tolist()
+        if median == season.weeks:
+            about.append(words.not_half(row.stage if row else None))
             continue
-        number = rounded(batch.quantity * float(fate.reached[stages].mean()))
-        first, last = (season.first_week + week for week in (low, min(high, season.weeks - 1)))
-        late = f"; in {seasons(float((weeks == season.weeks).mean()))} not by then" if high == season.weeks else ""
-        more = (
-            f"About {number} plants, {source}. Half of them are so far between the weeks of {first.monday} and "
-            f"{last.monday}, nine times in ten{late}."
-        )
-        said = f"{batch.variety}: half in {row.stage}" if row else f"{batch.variety}: half are ready"
+        first, last = ((season.first_week + week).monday for week in (low, min(high, season.weeks - 1)))
+        text = words.half_note(
+            plants=batch.quantity * float(fate.reached[stages].mean()), lab=lab, delivered=batch.week, first=first,
+            last=last, never=float((weeks == season.weeks).mean()) if high == season.weeks else 0.0, ready=row is None,
+        )  # fmt: skip
+        title = words.half_entry(batch.variety, row.stage if row else None)
         key = ("stage", *of, row.stage) if row else ("ready", *of)
-        when, place = (season.first_week + middle).monday, row.place if row else route[-1].place
-        yield _Task(key, "move" if row else "ready", when, _BY_THE_WEEK, said, more, place)
-    said = f"Delivery from {batch.lab or _UNNAMED}: {batch.quantity:,} {batch.variety}"
+        when, place = (season.first_week + median).monday, (row or route[-1]).place
+        yield _Task(key, "move" if row else "ready", when, _BY_THE_WEEK, title, text, place)
+    title = words.delivery_entry(lab=lab, quantity=batch.quantity, variety=batch.variety)
     place = route[entered - 1].place
-    yield _Task(("delivery", *of), "delivery", batch.week.monday, _BY_THE_WEEK, said, "\n".join(told), place)
+    yield _Task(("delivery", *of), "delivery", batch.week.monday, _BY_THE_WEEK, title, "\n".join(about), place)
 
 
 def _halves(outcome: Outcome, batch: Batch) -> NDArray[np.intp]:

@@ -1,4 +1,4 @@
-"""A panel in JupyterLab on which one moves what is believed or planned, and sees at once what becomes of it."""
+"""A panel of sliders in JupyterLab: estimates and orders move, and the answer follows at once."""
 
 from __future__ import annotations
 
@@ -16,6 +16,8 @@ from forecast.errors import ForecastError
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
 from forecast.show.panel_state import Answer, WhatIf
+from forecast.streams import PLANNING_DRAWS
+from forecast.words import charts as words
 
 _HEIGHT, _LOW = 200, 130  # of the chart of plants, and of those of places [pixels]
 
@@ -80,38 +82,43 @@ class Panel:
 
 
 def what_if(
-    season: Season, variety: str | None = None, *, orders: Any = None, draws: int = 1024, seed: int = 1
+    season: Season,
+    variety: str | None = None,
+    *,
+    orders: Any = None,
+    draws: int = PLANNING_DRAWS,
+    seed: int | None = None,
 ) -> Panel:
     """Make a panel of sliders for one variety: what to order, or what comes of the orders, changes as they are moved.
 
     Parameters
     ----------
     season, variety
-        The season, and which of its varieties; the one of which most plants are wanted if not given.
+        The season, and which of its varieties; by default that with the largest target.
     orders
-        Orders as for `simulate`. Without them an order is sized for each number that is wanted of the variety, and of
-        the other varieties the season's own orders stand on the benches.
+        Orders as for `simulate`. Without them an order is sized for each target of the variety, and of other varieties
+        the season's own orders take bench area.
     draws, seed
-        Number of simulated seasons, and their seed.
+        Number of simulated seasons, and their seed; by default that of the season.
 
     Returns
     -------
     Panel
         As the last line of a cell it is shown in JupyterLab. Sliders: the survival in the stage where it is least
-        certain, the sale price, and of each order the week of delivery and the quantity, or, where it is sized, how
-        many are wanted and how surely.
+        certain, the sale price, and of each order the week of delivery and the quantity, or, where it is sized, the
+        target and its service level.
 
     Raises
     ------
     Refused
-        If nothing is wanted of the variety, or it is not ordered or offered; if no offer covers one of the orders.
+        If the variety has no target, or is neither ordered nor for sale; if no price-list line covers an order.
     ForecastError
         If the package that the panel needs is not installed.
 
     Notes
     -----
-    All positions are asked of the same draws: what differs is what was moved, not luck. A survival that is stated for a
-    group moves for all its varieties; its spread stays. Every move is reckoned anew in Python; the browser only draws.
+    All positions use the same draws: differences come from what was moved, not from luck. The survival of a group moves
+    for all its varieties; its standard deviation stays. Python computes every move; the browser only draws.
 
     Examples
     --------
@@ -176,10 +183,7 @@ def _chart(asked: WhatIf) -> dict[str, Any]:
     ).properties(
         width=WIDTH,
         height=_HEIGHT,
-        title=heading(
-            asked.variety,
-            "Blue: middle and nine draws in ten. Dotted: middle of the base plan. Diamonds are wanted, and sold then.",
-        ),
+        title=heading(asked.variety, words.PANEL_PLANTS),
     )
     benches = [
         alt.layer(
@@ -187,7 +191,7 @@ def _chart(asked: WhatIf) -> dict[str, Any]:
             alt.Chart(alt.NamedData(f"bench {place}"))
             .mark_line(color=ORANGE, strokeWidth=2.5, strokeDash=[7, 3], interpolate="step-after")
             .encode(x=week_axis(), y="available:Q"),
-        ).properties(width=WIDTH, height=_LOW, title=heading(place, "Area of all plants. Dashed: what there is."))
+        ).properties(width=WIDTH, height=_LOW, title=heading(place, words.PANEL_AREA))
         for place in places
     ]
     spec: dict[str, Any] = alt.vconcat(plants, *benches).to_dict()

@@ -1,4 +1,4 @@
-"""What can be moved in the live panel: in words and units, and what each position changes."""
+"""The sliders of the live panel: labels with units, and what each position changes."""
 
 from __future__ import annotations
 
@@ -14,11 +14,12 @@ from forecast.season.rows import Delivery, Stage
 from forecast.season.season import Season
 from forecast.season.targets import Target
 from forecast.weeks import Week
+from forecast.words.numbers import dated
 
 _STEPS = 20  # of a price or a number, to either side of the base plan
 _MOST = 80  # quantities, about
 _SURVIVALS = [share / 100 for share in range(20, 100)]
-_CONFIDENCES = (0.5, 0.55, *(share / 100 for share in range(60, 100)))
+_SERVICE_LEVELS = (0.5, 0.55, *(share / 100 for share in range(60, 100)))
 
 
 class Asked(NamedTuple):
@@ -100,27 +101,27 @@ def price(asked: Asked, variety: str) -> Slider | None:
 
 
 def to_size(asked: Asked, at: int, case: Case) -> Iterator[Slider]:
-    """Make the sliders of an order that is to be sized: how many are wanted, how surely, delivered when."""
+    """Make the sliders of an order that is to be sized: target, service level and week of delivery."""
     row = case.request
     several = len(asked.orders) > 1
     whose = f" by {row.week}" if several else ""
     yield _slider(
-        f"Plants wanted{whose} [number]",
+        f"Target{whose} [plants]",
         [round(value) for value in _around(row.median_demand, least=1)],
         row.median_demand,
         lambda to: f"{to:,}",
-        lambda was, to: _wanting(was, at, _scaled(was.season.targets_of(row.variety)[at], to)),
+        lambda was, to: _targeting(was, at, _scaled(was.season.targets_of(row.variety)[at], to)),
         asked,
     )
     yield _slider(
-        f"Confidence{whose} [seasons in 100]",
-        [share for share in _CONFIDENCES if abs(share - case.service_level) >= 0.005],
+        f"Service level{whose} [of 100 seasons]",
+        [share for share in _SERVICE_LEVELS if abs(share - case.service_level) >= 0.005],
         case.service_level,
-        lambda to: f"{100 * to:g} in 100",
-        lambda was, to: _wanting(was, at, was.season.targets_of(row.variety)[at].replace(service_level=to)),
+        lambda to: f"{100 * to:g} of 100",
+        lambda was, to: _targeting(was, at, was.season.targets_of(row.variety)[at].replace(service_level=to)),
         asked,
     )
-    yield _delivery(asked, at, f"Delivery{whose and f' of those wanted{whose}'}", (week for _, week in case.ways()))
+    yield _delivery(asked, at, f"Delivery{whose and f' for the target{whose}'}", (week for _, week in case.ways()))
 
 
 def ordered(asked: Asked, at: int, last: Week) -> Iterator[Slider]:
@@ -146,7 +147,7 @@ def _delivery(asked: Asked, at: int, label: str, weeks: Iterable[Week]) -> Slide
         f"{label} [week]",
         weeks,
         asked.orders[at].week,
-        lambda week: f"{week}, from {week.monday.day} {week.monday:%b}",
+        dated,
         lambda was, to: _ordering(was, at, week=to),
         asked,
     )
@@ -180,7 +181,7 @@ def _around(base: float, *, least: float = 0.0) -> Iterator[float]:
     return (base + k * step for k in range(-_STEPS, _STEPS + 1) if base + k * step >= max(least, step))
 
 
-def _wanting(asked: Asked, at: int, row: Target) -> Asked:
+def _targeting(asked: Asked, at: int, row: Target) -> Asked:
     season = asked.season
     was = season.targets_of(row.variety)[at]
     return asked._replace(season=season.replace(targets=tuple(row if one is was else one for one in season.targets)))

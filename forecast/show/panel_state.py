@@ -1,4 +1,4 @@
-"""What is asked of the live panel, and what it then shows: words, numbers, and data of charts."""
+"""The live panel without its looks: from a position of the sliders to sentences, numbers and data of charts."""
 
 from __future__ import annotations
 
@@ -24,8 +24,10 @@ from forecast.season.rows import Delivery
 from forecast.season.season import Season
 from forecast.show import panel_sliders as sliders
 from forecast.show.panel_sliders import Asked, Slider
+from forecast.streams import PLANNING_DRAWS
 from forecast.weeks import Week
-from forecast.words.numbers import counted, money, rounded, seasons
+from forecast.words import partner as words
+from forecast.words.numbers import money, seasons
 
 _ANSWERS, _OUTCOMES = 256, 16  # that are remembered
 
@@ -39,17 +41,17 @@ class Answer:
     season, orders
         The season that is asked about, and all its orders: with them every other call gives the same numbers.
     sentence
-        What to order or what comes of it, as a grower would say it.
+        What to order or what comes of it, in words.
     plants
         Plantlets ordered of the variety [number].
     chance
-        Share of draws in which the wanted number is met [0 to 1]: of several, that which is met least often.
+        Share of draws in which the target is met [0 to 1]: of several, that which is met least often.
     cost
         Expected cost [currency]: of orders that were sized as `Order.cost`, of given ones as `cash_flow` counts it.
     margin
-        Likewise what they are expected to earn [currency]; None if the variety has no sale price.
-    saleable, wanted, benches
-        Saleable plants on hand by week, what is wanted when, and for each place the area by week, as charts take them.
+        Likewise the expected margin [currency]; None if the variety has no sale price.
+    saleable, target, benches
+        Saleable plants on hand by week, targets by week, and for each place the area by week, as charts take them.
     fullest
         For each place how full it gets, in words.
     """
@@ -67,26 +69,21 @@ class Answer:
     fullest: dict[str, str] = field(repr=False)
 
     def against(self, base: Answer) -> str:
-        """Say how this differs from another answer: plants, chance, cost and margin."""
-        currency = self.season.currency
-        more = self.plants - base.plants
-        surer = round(100 * self.chance) - round(100 * base.chance)
-        dearer, better = self.cost - base.cost, (self.margin or 0.0) - (base.margin or 0.0)
-        parts = [
-            f"{abs(more):,} {'more' if more > 0 else 'fewer'} plantlet{'s' if abs(more) > 1 else ''}" if more else "",
-            f"{counted(abs(surer), 'season')} in 100 {'surer' if surer > 0 else 'less sure'}" if surer else "",
-            f"costs {_more(dearer, currency)}",
-            f"earns {_more(better, currency)}",
-        ]
-        told = [part for part in parts if part and not part.endswith("nothing")]
-        return f"{', '.join(told)}." if told else "The same as the base plan."
+        """Return how this differs from another answer: plants, chance, cost and margin."""
+        return words.difference(
+            plantlets=self.plants - base.plants,
+            seasons_more=round(100 * self.chance) - round(100 * base.chance),
+            cost=self.cost - base.cost,
+            margin=(self.margin or 0.0) - (base.margin or 0.0),
+            currency=self.season.currency,
+        )
 
 
-class _Stand(NamedTuple):
-    """What does not hang on the sale price: the orders, what is said and what comes of them, and how it is shown."""
+class _Unpriced(NamedTuple):
+    """What the sale price does not change: the orders, their sentences, what comes of them, and how it is shown."""
 
     orders: tuple[Delivery, ...]
-    said: tuple[str, ...]
+    sentences: tuple[str, ...]
     sized: tuple[Order, ...]
     own: Outcome
     target: pd.DataFrame
@@ -101,22 +98,29 @@ class WhatIf:
     Parameters
     ----------
     season, variety
-        The season, and which of its varieties; the one of which most plants are wanted if not given.
+        The season, and which of its varieties; by default that with the largest target.
     orders
-        Orders as for `simulate`, of this and of other varieties. Without them an order is sized for each number that is
-        wanted of the variety, and of other varieties the season's own orders stand on the benches.
+        Orders as for `simulate`, of this and of other varieties. Without them an order is sized for each target of the
+        variety, and of other varieties the season's own orders take bench area.
     draws, seed
-        Number of simulated seasons, and their seed.
+        Number of simulated seasons, and their seed; by default that of the season.
 
     Raises
     ------
     Refused
-        If nothing is wanted of the variety, or it is not ordered or offered; if no offer covers one of the orders.
+        If the variety has no target, or is neither ordered nor for sale; if no price-list line covers an order.
     """
 
     def __init__(
-        self, season: Season, variety: str | None = None, *, orders: Any = None, draws: int = 1024, seed: int = 1
+        self,
+        season: Season,
+        variety: str | None = None,
+        *,
+        orders: Any = None,
+        draws: int = PLANNING_DRAWS,
+        seed: int | None = None,
     ) -> None:
+        seed = season.seed if seed is None else seed
         self._streams = season_streams(draws, seed)
         given: tuple[Delivery, ...] = season.orders
         if orders is not None:
@@ -142,7 +146,7 @@ class WhatIf:
         self._first = str(min([*weeks, *(row.week for row in self._beside)]))
         self._apart = outcome_of(season, [row for row in self._beside if not self._shares(row.variety)], self._streams)
         self._others = lru_cache(_OUTCOMES)(self._grown_beside)
-        self._stands = lru_cache(_OUTCOMES)(self._stood)
+        self._unpriced = lru_cache(_OUTCOMES)(self._without_price)
         self._answers = lru_cache(_ANSWERS)(self._answered)
 
     def answer(self, at: Sequence[int] | None = None) -> Answer:
@@ -162,7 +166,7 @@ class WhatIf:
         return self._answers(asked)
 
     def changes(self, at: Sequence[int]) -> str:
-        """Say in what a position differs from the base plan."""
+        """Return in what a position differs from the base plan."""
         moved = [
             f"{slider.label.split(' [')[0]}: {slider.texts[to]}"
             for slider, to in zip(self.sliders, at, strict=True)
@@ -180,33 +184,32 @@ class WhatIf:
             each place gets, and the difference to the base plan.
         """
         base = self.answer()
-        columns = {"base plan": self.base, "now": self.base if at is None else tuple(at)}
-        columns |= {f"scenario {number}": tuple(one) for number, one in enumerate(kept, start=1)}
-        table = {}
-        for name, one in columns.items():
-            answer = self.answer(one)
-            currency = answer.season.currency
-            cells = {
-                "what differs": self.changes(one),
-                "plantlets ordered": f"{answer.plants:,}",
-                "wanted number met in": seasons(answer.chance),
-                "cost": money(answer.cost, currency),
-            }
-            if answer.margin is not None:
-                cells["earns"] = money(answer.margin, currency)
-            cells |= {f"{place}, at its fullest": text for place, text in answer.fullest.items()}
-            table[name] = cells | {"against the base plan": "" if name == "base plan" else answer.against(base)}
-        return pd.DataFrame(table)
+        columns = {words.BASE_PLAN: self.base, words.NOW: self.base if at is None else tuple(at)}
+        columns |= {f"{words.SCENARIO} {number}": tuple(one) for number, one in enumerate(kept, start=1)}
+        return pd.DataFrame({name: self._column(one, base, name) for name, one in columns.items()})
+
+    def _column(self, at: tuple[int, ...], base: Answer, name: str) -> dict[str, str]:
+        answer = self.answer(at)
+        currency = answer.season.currency
+        cells = {
+            words.ROWS["differs"]: self.changes(at),
+            words.ROWS["plantlets"]: f"{answer.plants:,}",
+            words.ROWS["met"]: seasons(answer.chance),
+            words.ROWS["cost"]: money(answer.cost, currency),
+        }
+        if answer.margin is not None:
+            cells[words.ROWS["margin"]] = money(answer.margin, currency)
+        cells |= {f"{place}, at its fullest": text for place, text in answer.fullest.items()}
+        return cells | {words.ROWS["against"]: "" if name == words.BASE_PLAN else answer.against(base)}
 
     def shown(self, at: Sequence[int], kept: Iterable[Sequence[int]] = ()) -> dict[str, Any]:
         """Return all that the panel shows of a position, as plain values: sentences, data of charts, and the table."""
         answer, base = self.answer(at), self.answer()
         table = self.side_by_side(at, kept)
-        places = [f"{place}: {text}" for place, text in answer.fullest.items()]
         return {
             "sentence": answer.sentence,
             "difference": answer.against(base),
-            "described": f"Saleable plants and benches by week. {answer.sentence} {'; '.join(places)}.",
+            "described": words.panel_described(answer.sentence, answer.fullest),
             "data": {
                 "saleable": _beside(answer.saleable, base.saleable),
                 "target": answer.target.to_dict("records"),
@@ -241,40 +244,38 @@ class WhatIf:
     def _answered(self, at: tuple[int, ...]) -> Answer:
         season = self._moved(at).season
         price = season.variety(self.variety).sale_price
-        stand = self._stands((*at[:-1], self.base[-1]) if price else at)  # the price comes last
-        chance = min(order.chance for order in stand.sized) if self._sizing else float(stand.target["chance"].min())
-        cost, margin = self._sums(season, stand)
-        said = list(stand.said)
+        found = self._unpriced((*at[:-1], self.base[-1]) if price else at)  # the price comes last
+        chance = min(order.chance for order in found.sized) if self._sizing else float(found.target["chance"].min())
+        cost, margin = self._sums(season, found)
+        sentences = list(found.sentences)
         if margin is not None:
-            currency = season.currency
-            costs = "" if self._sizing else f"They cost about {money(cost, currency)} in all. "
-            earns = f"expected to {'earn' if margin >= 0 else 'lose'} about {money(abs(margin), currency)}"
-            said.append(f"{costs}Sold at {price:.2f} {currency} a plant, they are {earns}.")
+            total = None if self._sizing else cost
+            sentences.append(words.sold_at(price=price or 0.0, cost=total, margin=margin, currency=season.currency))
         return Answer(
             season=season,
-            orders=(*stand.orders, *self._beside),
-            sentence="\n".join(said),
-            plants=sum(row.quantity for row in stand.orders),
+            orders=(*found.orders, *self._beside),
+            sentence="\n".join(sentences),
+            plants=sum(row.quantity for row in found.orders),
             chance=chance,
             cost=cost,
             margin=margin,
-            saleable=stand.saleable,
-            target=dated(stand.target[["week", "target", "chance"]]),
-            benches=stand.benches,
-            fullest=stand.fullest,
+            saleable=found.saleable,
+            target=dated(found.target[["week", "target", "chance"]]),
+            benches=found.benches,
+            fullest=found.fullest,
         )
 
-    def _stood(self, at: tuple[int, ...]) -> _Stand:
+    def _without_price(self, at: tuple[int, ...]) -> _Unpriced:
         asked = self._moved(at)
-        sized, said = self._sized(asked) if self._sizing else ((), ())
+        sized, sentences = self._sized(asked) if self._sizing else ((), ())
         orders = tuple(order.delivery for order in sized) if self._sizing else asked.orders
         own = outcome_of(asked.season, orders, self._streams)
         target = own.targets(self.variety)
         space = bench_space(together(own, self._others(at[0] if self._stage else 0)))
         weekly = dated(space.weekly[["week", "p5", "median", "p95", "available"]])
-        return _Stand(
+        return _Unpriced(
             orders=orders,
-            said=said or tuple(self._told(own, target)),
+            sentences=sentences or tuple(self._sentences(own, target)),
             sized=sized,
             own=own,
             target=target,
@@ -286,42 +287,36 @@ class WhatIf:
         )
 
     def _sized(self, asked: Asked) -> tuple[tuple[Order, ...], tuple[str, ...]]:
-        """Return the orders that are sized, and what is said of them."""
-        orders, said = [], []
+        """Return the orders that are sized, and their sentences."""
+        orders, sentences = [], []
         for at, row in enumerate(asked.orders):
             try:
                 order: Order = order_of(self._case(asked.season, at), row.week)
-                said.append(str(order))
+                sentences.append(str(order))
             except OutOfReach as error:
                 order = error.best
-                said.append(str(error))
+                sentences.append(str(error))
             orders.append(order)
-        return tuple(orders), tuple(said)
+        return tuple(orders), tuple(sentences)
 
-    def _told(self, own: Outcome, target: pd.DataFrame) -> Iterator[str]:
-        """Say what comes of given orders."""
-        what = " and ".join(
-            f"{row.quantity:,}{f' from {row.lab}' if row.lab else ''} for {row.week}" for row in own.batches
-        )
-        yield f"Ordered of {self.variety}: {what}."
+    def _sentences(self, own: Outcome, target: pd.DataFrame) -> Iterator[str]:
+        """Return what comes of given orders."""
+        yield words.ordered(self.variety, [(row.quantity, row.lab, row.week) for row in own.batches])
         for row in target.to_dict("records"):
-            yield (
-                f"In {seasons(row['chance'])} they give the {row['target']:,} wanted by {row['week']}; about "
-                f"{rounded(row['median'])} are on hand then ({rounded(row['p5'])} to {rounded(row['p95'])})."
-            )
+            yield words.target_met(**{str(name): cell for name, cell in row.items() if name != "variety"})
 
-    def _sums(self, season: Season, stand: _Stand) -> tuple[float, float | None]:
+    def _sums(self, season: Season, found: _Unpriced) -> tuple[float, float | None]:
         """Return what orders cost and earn at the prices of a season [currency]."""
         if not self._sizing:
-            own = Outcome(season, stand.own.batches, [stand.own.fate(row) for row in stand.own.batches], self._streams)
+            own = Outcome(season, found.own.batches, [found.own.fate(row) for row in found.own.batches], self._streams)
             row = cash_flow(own).by_variety().iloc[0]
             return float(row["outlay"]), float(row["margin"])
-        cost = sum(order.cost for order in stand.sized)
+        cost = sum(order.cost for order in found.sized)
         if not season.variety(self.variety).sale_price:
             return cost, None
         return cost, sum(
             Margins(self._case(season, at)).margin(shipment_of(season, order.delivery))
-            for at, order in enumerate(stand.sized)
+            for at, order in enumerate(found.sized)
         )
 
     def _from_first(self, table: pd.DataFrame) -> pd.DataFrame:
@@ -350,21 +345,21 @@ class WhatIf:
 
 
 def _chosen(season: Season, variety: str | None, ordered: set[str] | None) -> str:
-    """Return the variety that is asked about, or that of which most are wanted."""
+    """Return the variety that is asked about, by default that with the largest target."""
     known = list(season.targeted)
     if ordered is None:
-        can, problem = {row.variety for row in season.price_list}, "no lab offers it, and no orders are given"
+        can, problem = {row.variety for row in season.price_list}, "no lab sells it, and no orders are given"
     else:
         can, problem = ordered, "not ordered"
     possible = [name for name in known if name in can]
-    names = f"Give one of {', '.join(possible)}." if possible else "Fill the tables wanted and offers first."
+    names = f"Give one of {', '.join(possible)}." if possible else "Fill the tables targets and price_list first."
     if variety is not None:
         season.variety(variety)
         if variety not in possible:
-            raise refuse("variety", variety, problem if variety in known else "nothing is wanted of it", names)
+            raise refuse("variety", variety, problem if variety in known else "it has no target", names)
         return variety
     if not possible:
-        raise refuse("variety", None, "no variety is both wanted and to be had", names)
+        raise refuse("variety", None, "no variety has both a target and a supplier", names)
     return max(possible, key=season.marked_down)
 
 
@@ -377,10 +372,6 @@ def _beside(table: pd.DataFrame, base: pd.DataFrame) -> list[dict[str, Any]]:
 def _fullest(space: BenchSpace, place: str) -> str:
     weekly = space.weekly[space.weekly["place"] == place].to_dict("records")
     row = max(weekly, key=lambda row: row["median"])
-    text = f"about {rounded(row['median'])} of {row['available']:.3g} m² in {row['week']}; "
-    return f"{text}{f'overruns in {seasons(space.overruns[place])}' if space.overruns[place] else 'it fits'}"
-
-
-def _more(amount: float, currency: str) -> str:
-    text = rounded(abs(amount))
-    return "nothing" if text == "0" else f"{text} {currency} {'more' if amount > 0 else 'less'}"
+    return words.fullest(
+        area=row["median"], available=row["available"], week=row["week"], overrun=space.overruns[place]
+    )

@@ -1,8 +1,7 @@
-"""The whole order on one page for a partner: what to order, what it costs, how sure it is, and what it rests on."""
+"""The whole order on one page for a partner: what to order, its cost, how sure it is, and what it rests on."""
 
 from __future__ import annotations
 
-import math
 import os
 import shutil
 import subprocess
@@ -11,6 +10,7 @@ from collections.abc import Callable, Iterator
 from datetime import date
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -23,10 +23,11 @@ from forecast.planning.whole_order import plan_orders
 from forecast.records.batches import read_day
 from forecast.resources.money_flow import CashFlow, cash_flow
 from forecast.season.season import Season
-from forecast.show.page import CAUTIONS, answered, bullets, figure, tabled, tagged, whole_page
-from forecast.show.partner_text import Told, aim_for
+from forecast.show.page import Figure, Table, figure, rendered
+from forecast.show.partner_summary import Summary, aim_for
 from forecast.show.plan_workbook import assumptions
-from forecast.words.numbers import money, rounded, seasons
+from forecast.streams import PLANNING_DRAWS
+from forecast.words import partner as words
 
 _MOST_CHARTS = 12  # of varieties
 _MOST_OTHERS = 5
@@ -36,15 +37,15 @@ _RESTS_ON = ("survival", "time", "cold", "heat", "weather")
 _OTHER_ROUTES = ("culture", "division")  # which a plan does not order
 _BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 _SECONDS = 120  # for printing
-_Steps = Callable[[], None]
+_Step = Callable[[], None]
 
 
 def report(
     season: Season,
     path: str | os.PathLike[str],
     *,
-    draws: int,
-    seed: int,
+    draws: int | None = None,
+    seed: int | None = None,
     plan: Plan | None = None,
     on_date: date | str | None = None,
     overwrite: bool = False,
@@ -60,14 +61,14 @@ def report(
     path
         The file; its name ends in ``.html``.
     draws, seed
-        Number of simulated seasons, and their seed.
+        Number of simulated seasons and their seed: those of the plan; without a plan 1,024, and that of the season.
     plan
-        What to order, found by `plan_orders` with this season, these draws and this seed. Without it the plan is found
-        first: for the greatest margin, or, if not all that is wanted has a sale price, for the least cost.
+        The order plan of this season, from `plan_orders`. Without it the plan is found first: for the greatest margin,
+        or, if a variety with a target has no sale price, for the least cost.
     on_date
-        Day that stands on the page; today if not given.
+        Day written on the page; today if not given.
     overwrite
-        Whether files that are there may be replaced.
+        Whether existing files may be replaced.
     pdf
         Whether to print it, too, on A4 into a file of the same name that ends in ``.pdf``, with an installed Chromium.
     progress
@@ -76,15 +77,15 @@ def report(
     Raises
     ------
     Refused
-        If the name ends otherwise, a file is there already, the plan is another season's or has other draws, what
-        `plan_orders` refuses, or there is no Chromium to print with.
+        If the name ends otherwise, a file exists, the plan is another season's or has other draws, what `plan_orders`
+        refuses, or there is no Chromium to print with.
     OutOfReach
-        If no plan keeps all limits or meets every number; nothing is written then.
+        If no plan keeps all limits or meets every target; nothing is written then.
 
     Notes
     -----
-    The page runs no script and asks for nothing from outside; what stands in files is text on it. What if survival is
-    lower is computed for the same orders in the same draws (`forecast.sensitivity.stress.poorer`).
+    The page runs no script and loads nothing from outside; whatever files hold is text on it. What lower survival would
+    do is computed for the same orders in the same draws (`forecast.sensitivity.stress.poorer`).
     """
     file = Path(path)
     if file.suffix.lower() != ".html":
@@ -94,6 +95,7 @@ def report(
     browser = _browser() if pdf else ""
     day = date.today() if on_date is None else read_day(on_date)
     if plan is None:
+        draws, seed = PLANNING_DRAWS if draws is None else draws, season.seed if seed is None else seed
         plan = plan_orders(season, draws=draws, seed=seed, aim=aim_for(season))
     _refuse_other(plan, season, draws, seed)
     total = 1
@@ -107,221 +109,191 @@ def report(
         if progress:
             progress(done, total)
 
-    text = whole_page(f"{season.name}: what to order", _body(plan, step), _made(plan, day))
+    text = rendered(**_values(plan, day, step))
     texts: dict[str, str | bytes] = {file.name: text}
     if pdf:
         texts[printed] = _printed(text, browser)
     write_texts(texts, file.parent, overwrite=overwrite)
 
 
-def _refuse_other(plan: Plan, season: Season, draws: int, seed: int) -> None:
+def _refuse_other(plan: Plan, season: Season, draws: int | None, seed: int | None) -> None:
     """Refuse a plan that is not of this season and these draws."""
     faults = []
     if plan.season is not season and plan.season != season:
         faults.append(Fault("found for another season", "Give the season of the plan.", "plan"))
     for name, given, own in (("draws", draws, plan.draws), ("seed", seed, plan.seed)):
-        if given != own:
+        if given is not None and given != own:
             faults.append(Fault("not that of the plan", f"Give {own}.", column=name, value=given))
     if faults:
         raise Refused(faults)
 
 
-def _body(plan: Plan, step: _Steps) -> Iterator[str]:
-    """Return the parts of the page."""
+def _values(plan: Plan, day: date, step: _Step) -> dict[str, Any]:
+    """Return what stands on the page, by the names of its template."""
+    season = plan.season
+    values = {
+        "title": words.title(season.name),
+        "ordered": _ordered(Summary(plan), step) if plan.orders else None,
+        "nothing": words.NOTHING_ORDERED,
+        "left_out": [words.not_ordered(variety, why) for variety, why in plan.left_out().items()],
+        "headings": words.HEADINGS,
+        "no_limits": words.NO_LIMITS,
+        "rests_on": words.rests_on(budget=season.budget, currency=season.currency, climate=bool(season.climate)),
+        "assumptions": list(_assumed(plan)),
+        "cautions": words.CAUTIONS,
+        "made": words.made(version=version("forecast"), on=day, draws=plan.draws, seed=plan.seed, aim=plan.aim),
+    }
     if not plan.orders:
-        yield tagged("p", "Nothing is worth ordering.")
-        yield bullets(f"{variety}: {why}." for variety, why in plan.left_out().items())
         step()
+    return values
+
+
+def _ordered(summary: Summary, step: _Step) -> dict[str, Any]:
+    plan, currency = summary.plan, summary.plan.season.currency
+    answers = summary.answers()
+    step()
+    values = {
+        "note": words.chances_note(plan.draws),
+        "answers": answers,
+        "deliveries": Table(
+            summary.deliveries(), words.deliveries(currency), words.delivery_columns(currency)[3:], ("delivery", "lab")
+        ),
+        "targets": Table(summary.targets(), words.TARGETS, ("target",), ("needed by", "on hand", "ready", "late")),
+        **_charts(summary, step),
+        "proof": _proof(plan, earns=summary.earns),
+        "limits": _limits(plan),
+        "others": _alternatives(plan),
+    }
+    step()
+    return values
+
+
+def _charts(summary: Summary, step: _Step) -> dict[str, Any]:
+    from forecast.charts import base, cash  # noqa: PLC0415 (charts take a second to import)
+
+    def drawn(chart: Any, sentence: str) -> Figure:
+        found = figure(chart, sentence)
+        step()
+        return found
+
+    plan, outcome, space = summary.plan, summary.plan.outcome, summary.space
+    comes = drawn(cash.order_chart(plan), _largest(plan))
+    money = [drawn(cash.cash_chart(summary.flow), _paid_back(summary) if summary.earns else words.PAYMENTS_ONLY)]
+    if summary.earns:
+        flows = _flows(summary)
+        mine, *others = ((name, float(flow.margin.mean())) for name, flow in flows.items())
+        more = {name: mine[1] - margin for name, margin in others}
+        money.append(drawn(cash.margin_chart(flows), words.better_than(more, plan.season.currency)))
     else:
-        yield from _ordered(Told(plan), step)
-    yield from _assumed(plan)
-    yield tagged("h2", "Please note")
-    yield bullets(CAUTIONS)
+        step()
+    chances = outcome.targets().groupby("variety")["chance"].min().sort_values(kind="stable")
+    names = [*chances.index, *(name for name in outcome.varieties if name not in chances.index)]
+    few = [words.least_certain(shown=_MOST_CHARTS, of=len(names))] if len(names) > _MOST_CHARTS else []
+    varieties = [
+        drawn(
+            base.saleable(outcome, name).properties(title=name, **_SMALL),
+            words.tightest_chance(chances[name]) if name in chances.index else words.NO_TARGET,
+        )
+        for name in names[:_MOST_CHARTS]
+    ]
+    benches = [
+        drawn(base.bench(space, place).properties(title=place, **_SMALL), space.sentence(place))
+        for place in plan.season.place_names
+    ]
+    return {
+        "comes": comes,
+        "money": money,
+        "varieties": {"notes": [*few, words.SALEABLE], "figures": varieties},
+        "benches": {"note": words.AREA, "figures": benches},
+    }
 
 
-def _ordered(told: Told, step: _Steps) -> Iterator[str]:
-    plan, currency = told.plan, told.plan.season.currency
-    yield tagged(
-        "p", f"Chances are shares of {plan.draws:,} simulated seasons under the survivals and times stated below."
-    )
-    yield answered(told.questions)
-    step()
-    caption = (
-        f"Orders by delivery. Price in {currency}, without freight. A delivery comes in its week, here with its Monday."
-    )
-    yield tabled(told.deliveries(), caption, numbers=("plantlets", f"price, {currency}"), short=("delivery", "lab"))
-    if left := plan.left_out():
-        yield bullets(f"Nothing of {variety}: {why}." for variety, why in left.items())
-    yield tagged("h2", "How sure, and by when")
-    caption = (
-        "Each number wanted. There then: plants on hand in that week, the middle and nine seasons in ten. Ready: nine "
-        "in ten of the plants that become saleable are, in half of the seasons; late: in all but one of twenty."
-    )
-    short = ("wanted by", "there then", "ready", "ready late")
-    yield tabled(told.varieties(), caption, numbers=("target",), short=short)
-    yield from _charts(told, step)
-    yield tagged("h2", "How good is this plan?")
-    yield from _proof(plan, earns=told.earns)
-    step()
-    yield from _limits(plan)
-    yield from _alternatives(plan)
-
-
-def _charts(told: Told, step: _Steps) -> Iterator[str]:
-    from forecast.charts import base as charts  # noqa: PLC0415 (charts take a second to import)
-    from forecast.charts import cash as graphs  # noqa: PLC0415
-
-    plan, outcome, space = told.plan, told.plan.outcome, told.space
-    yield tagged("h2", "What comes when")
+def _largest(plan: Plan) -> str:
     sent = plan.table().groupby(["lab", "week"])["quantity"].sum()
     lab, week = sent.index[int(sent.argmax())]
-    said = f"Most comes from {lab} in {week}: {sent.max():,} of {sent.sum():,} plantlets."
-    yield figure(graphs.order_chart(plan), said)
-    step()
-    yield tagged("h2", "Money")
-    yield figure(graphs.cash_chart(told.flow), _back(told) if told.earns else "What is paid; no sale is counted.")
-    step()
-    if told.earns:
-        flows = _flows(told)
-        mine, *others = ((name, float(flow.margin.mean())) for name, flow in flows.items())
-        less = [f"{money(mine[1] - margin, plan.season.currency)} more than {name}" for name, margin in others]
-        said = f"On average this order earns {' and '.join(less)}; these look at neither budget nor benches."
-        yield figure(graphs.margin_chart(flows), said if less else "What this order earns, season by season.")
-    step()
-    yield tagged("h2", "What comes of each variety")
-    target = outcome.targets().groupby("variety")["chance"].min().sort_values(kind="stable")
-    names = [*target.index, *(name for name in outcome.varieties if name not in target.index)]
-    if len(names) > _MOST_CHARTS:
-        yield tagged("p", f"The {_MOST_CHARTS} least sure of {len(names)} varieties; the table above has all.")
-    said = "Saleable plants on hand: the line is the middle, the band nine seasons in ten."
-    yield tagged("p", f"{said} A diamond is what is wanted, and sold then.")
-    yield '<div class="pairs">'
-    for name in names[:_MOST_CHARTS]:
-        chance = f"In the week that is least sure they suffice in {seasons(target[name])}."
-        chart = charts.saleable(outcome, name).properties(title=name, **_SMALL)
-        yield figure(chart, chance if name in target.index else "None is wanted.")
-        step()
-    yield "</div>"
-    yield tagged("h2", "Benches")
-    yield tagged(
-        "p", "Area that plants stand on: the middle and nine seasons in ten. The dashed line is what there is."
-    )
-    yield '<div class="pairs">'
-    for place in plan.season.place_names:
-        yield figure(charts.bench(space, place).properties(title=place, **_SMALL), space.sentence(place))
-        step()
-    yield "</div>"
+    return words.largest_delivery(lab=lab, week=week, plantlets=int(sent.max()), of=int(sent.sum()))
 
 
-def _back(told: Told) -> str:
-    """Say from which week on more has come in than gone out."""
-    weekly = told.flow.weekly
+def _paid_back(summary: Summary) -> str:
+    """Return from which week on more has come in than gone out."""
+    weekly = summary.flow.weekly
     below = weekly.index[weekly["median"] < 0]
     if not len(below):
-        return "In half of the seasons or more, never has more gone out than come in."
-    if below[-1] == weekly.index[-1]:
-        return "In half of the seasons or more, less comes in than goes out."
-    back = weekly["week"][below[-1] + 1]
-    return f"In half of the seasons or more, all that was paid is earned back by the end of {back}."
+        return words.paid_back(None)
+    last = below[-1] == weekly.index[-1]
+    return words.paid_back(None if last else weekly["week"][below[-1] + 1], ever=not last)
 
 
-def _flows(told: Told) -> dict[str, CashFlow]:
+def _flows(summary: Summary) -> dict[str, CashFlow]:
     """Return what the order earns, and what two simple rules would; a rule that finds nothing to order is left out."""
-    plan = told.plan
+    plan = summary.plan
     season, draws, seed = plan.season, plan.draws, plan.seed
-    found = {"this order": told.flow}
-    for name, overage in (("ordering from the mean", None), ("ordering a fifth more than wanted", _OVERAGE)):
+    mine, by_average, more = words.RULES
+    found = {mine: summary.flow}
+    for name, overage in ((by_average, None), (more, _OVERAGE)):
         if orders := simple_orders(season, overage=overage, draws=draws, seed=seed):
             found[name] = cash_flow(simulate(season, orders, draws=draws, seed=seed))
     return found
 
 
-def _proof(plan: Plan, *, earns: bool) -> Iterator[str]:
-    better = f"by more than {math.ceil(1000 * max(plan.gap, 0) - 1e-6) / 10:g} %" if plan.gap > 1e-6 else "at all"
-    cheaper = "earns more" if plan.aim == "margin" else "costs less"
-    yield tagged("p", f"In the draws it was found with, no other plan {cheaper} {better}.")
-    if earns:
-        fresh = plan.certificate(draws=plan.draws, seed=plan.seed + 1, searches=0)
-        yield tagged("p", f"{str(fresh).splitlines()[0]} These had no part in finding it.")
+def _proof(plan: Plan, *, earns: bool) -> list[str]:
+    gap = words.optimality_gap(gap=plan.gap, aim=plan.aim)
+    if not earns:
+        return [gap]
+    fresh = plan.certificate(draws=plan.draws, seed=plan.seed + 1, searches=0)
+    return [gap, words.fresh_check(str(fresh).splitlines()[0])]
 
 
-def _limits(plan: Plan) -> Iterator[str]:
-    """Say what is scarce."""
-    limits = plan.limits()
-    yield tagged("h3", "What is scarce")
+def _limits(plan: Plan) -> Table | None:
+    """Return what is scarce; None without a limit."""
+    limits, currency = plan.limits(), plan.season.currency
     if limits.empty:
-        yield tagged("p", "Neither a budget nor a place is stated.")
-        return
-    verb = "earn" if plan.aim == "margin" else "save"
+        return None
     rows = []
     for row in limits.to_dict("records"):
-        unit = plan.season.currency if row["limit"] in ("budget", "bad years") else "m²"
-        worth = (
-            f"{row['shadow_price']:,.2f} {plan.season.currency}" if row["shadow_price"] > 0 else "nothing: not scarce"
-        )
-        rows.append((row["limit"], row["week"], f"{row['used']:,.0f} {unit}", f"{row['available']:,.0f} {unit}", worth))
-    columns = ["limit", "fullest in", "used", "there is", f"one more would {verb}"]
-    caption = "Limits. Of a place, the mean over the tenth of seasons in which it is fullest."
-    yield tabled(pd.DataFrame(rows, columns=columns), caption, numbers=("used", "there is"))
+        unit = "m²" if row["limit"] in plan.season.place_names else currency
+        held = (f"{row[name]:,.0f} {unit}" for name in ("used", "available"))
+        rows.append((row["limit"], row["week"], *held, words.unit_value(row["shadow_price"], currency)))
+    return Table(pd.DataFrame(rows, columns=words.limit_columns(plan.aim)), words.LIMITS, ("used", "available"))
 
 
-def _alternatives(plan: Plan) -> Iterator[str]:
-    """Say what else would be nearly as good."""
+def _alternatives(plan: Plan) -> Table | None:
+    """Return what would be nearly as good; None if nothing is."""
     others = plan.alternatives()
     others = others[others["fits"]].head(_MOST_OTHERS)
     if others.empty:
-        return
-    yield tagged("h3", "Nearly as good")
-    word = "less earned" if plan.aim == "margin" else "more spent"
+        return None
+    columns = words.alternative_columns(plan.aim)
     cells = [
-        (row.variety, f"{row.quantity:,} from {row.lab} for {row.week}", row.instead, f"{row.loss:,.0f}")
-        for row in others.itertuples()
+        (
+            row["variety"],
+            words.quantity_of(row["quantity"], row["lab"], row["week"]),
+            row["instead"],
+            f"{row['loss']:,.0f}",
+        )
+        for row in others.to_dict("records")
     ]
-    caption = f"The {len(cells)} changes of one order that cost least, in {plan.season.currency} on average."
-    yield tabled(pd.DataFrame(cells, columns=["variety", "order", "instead", word]), caption, numbers=(word,))
+    caption = words.alternatives(len(cells), plan.season.currency)
+    return Table(pd.DataFrame(cells, columns=columns), caption, columns[3:])
 
 
-def _assumed(plan: Plan) -> Iterator[str]:
-    """Say what it rests on, and from where that is."""
-    season = plan.season
-    yield tagged("h2", "What it rests on")
-    budget = "no budget" if season.budget is None else f"a budget of {rounded(season.budget)} {season.currency}"
-    yield bullets(
-        [
-            "A chance is a share of simulated seasons under the rates below; it is as good as they are.",
-            f"Prices, numbers wanted, costs, minutes, places and {budget} are as the season states them.",
-            "What is wanted in a week is sold in it, the oldest plants first. Of what is left, as many plants as are "
-            "wanted in all are sold marked down, if there is a price for it; the rest earns nothing.",
-            "Weather is drawn from usual temperatures; it forecasts no real week."
-            if season.climate
-            else "No climate is stated: plants take the same time whatever the weather.",
-        ]
-    )
-    table = assumptions(plan, season)
+def _assumed(plan: Plan) -> Iterator[tuple[str, list[str]]]:
+    """Return what is assumed of each crop, variety and place, and its source."""
+    table = assumptions(plan, plan.season)
     parts = table["what"].str.rsplit(": ", n=1)
     table = table.assign(stage=parts.str[0], kind=parts.str[-1])
     table = table[table["kind"].isin(_RESTS_ON) & ~table["stage"].isin(_OTHER_ROUTES)]
     for about, rows in table.groupby("about", sort=False):
-        yield tagged("h3", str(about))
-        yield bullets(_assumption(str(stage), group) for stage, group in rows.groupby("stage", sort=False))
+        yield str(about), [_assumption(str(stage), group) for stage, group in rows.groupby("stage", sort=False)]
 
 
 def _assumption(stage: str, rows: pd.DataFrame) -> str:
-    """Say what is assumed of a stage, whether that was stated or learned, and from where it is."""
-    told = ". ".join(
+    assumed = [
         row["assumed"] if row["kind"] == stage else f"{row['kind']}: {row['assumed']}"
         for row in rows.to_dict("records")
-    )
-    on = ", ".join(dict.fromkeys(rows["rests_on"]))
-    return f"{stage}. {told}. Rests on: {on}. Source: {'; '.join(dict.fromkeys(rows['source']))}."
-
-
-def _made(plan: Plan, day: date) -> str:
-    """Say how the page can be made again."""
-    return (
-        f"Made by forecast {version('forecast')} on {day.isoformat()}: {plan.draws:,} draws, seed {plan.seed}, aim "
-        f"{plan.aim}. The same season, draws, seed and aim give the same page, unless the search runs out of time."
-    )
+    ]
+    on, sources = (list(dict.fromkeys(rows[name])) for name in ("rests_on", "source"))
+    return words.assumption(stage=stage, assumed=assumed, on=on, sources=sources)
 
 
 def _browser() -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -22,11 +22,11 @@ from forecast.resources.bench_use import bench_space
 from forecast.resources.labour import hours_of_work
 from forecast.resources.money_flow import cash_flow
 from forecast.season.cells import SPREADSHEET_ERROR
-from forecast.season.rows import Header
+from forecast.season.rows import Header, Stage
 from forecast.season.season import TABLES, Season
-from forecast.show.page import CAUTIONS
 from forecast.show.sheets import escaped, order_sheet, workbook
 from forecast.weeks import Week
+from forecast.words import partner as words
 
 _RESULT = "result "  # names of sheets that are not read back
 _LONGEST = 32_767  # characters in a cell of a workbook
@@ -34,6 +34,8 @@ _NOT_XML = ("\ufffe", "\uffff")
 _PLANTS = dict.fromkeys((*RANGE_NAMES, "quantity", "target"), "#,##0")
 _MEASURED = dict.fromkeys((*RANGE_NAMES, "available", "hours"), "#,##0.00")
 _CHANCE = "0.00##"
+_NO_SOURCE = "none given"
+_Line = tuple[str, str, str, str, str, str]  # of the assumptions
 _FORMATS: dict[str, dict[str, str]] = {
     **{name: {} for name in ("season", *TABLES, "assumptions")},  # as they were written
     "result targets": {**_PLANTS, "chance": _CHANCE},
@@ -125,23 +127,18 @@ def _refuse_unkept(sheets: dict[str, pd.DataFrame]) -> None:
 def _results(plan: Plan | Outcome) -> dict[str, pd.DataFrame]:
     found = order_sheet(plan) if isinstance(plan, Plan) else {}
     outcome = plan.outcome if isinstance(plan, Plan) else plan
-    notes = [
-        ("saleable", "Plants that are saleable on the Monday of a week, if nothing is sold."),
-        ("benches", "Area in m², what is wanted by a week being sold; overrun is the chance that it does not suffice."),
-        ("work", "Hours for potting, moving, spacing out and grading; moves are the plants that enter a stage."),
-        ("low, middle, high", "Nine seasons in ten lie between low and high."),
-    ]
+    notes = list(words.RESULT_NOTES)
     if found:
         notes = list(found.pop("notes").itertuples(index=False, name=None)) + notes
     else:
         rows = [(row.variety, str(row.week), row.quantity, row.lab) for row in outcome.batches]
         found["orders"] = pd.DataFrame(rows, columns=["variety", "week", "quantity", "lab"])
-        notes += [("please note", line) for line in CAUTIONS]
+        notes += [("please note", line) for line in words.CAUTIONS]
         try:
             found["money"] = cash_flow(outcome).weekly
-            notes.append(("money", "Cash since the season began, by the end of a week."))
+            notes.append(("money", words.CASH_NOTE))
         except Refused as error:
-            notes.append(("money", f"Not shown. {error}"))
+            notes.append(("money", words.not_shown("money", str(error))))
     work = hours_of_work(outcome)
     return found | {
         "targets": outcome.targets(),
@@ -165,58 +162,56 @@ def _dated(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def assumptions(plan: Plan | Outcome | Season, season: Season) -> pd.DataFrame:
-    """Say what is assumed, how sure, and from where."""
-    made = f"forecast {version('forecast')}"
-    if not isinstance(plan, Season):
-        aim = f", aim {plan.aim}" if isinstance(plan, Plan) else ""
-        made = f"{made}, {plan.draws:,} draws, seed {plan.seed}{aim}"
+    """Return what is assumed, what it varies by, what that is based on, and its source."""
+    made = words.made_with(
+        version=version("forecast"), draws=getattr(plan, "draws", None), seed=plan.seed,
+        aim=plan.aim if isinstance(plan, Plan) else None,
+    )  # fmt: skip
     rows = [(season.name, "made with", made, "", "", "")]
     learned = dict(_learned(season))
-    for row in season.stages:
-        source = row.source or "none given"
-        whose = "" if row.share_of == "entering" else ", of the original number"
-        on = learned.get((row.applies_to, row.stage, "survival"), "stated")
-        about = row.applies_to
-        rows.append((about, f"{row.stage}: survival", f"{row.stated}{whose}", str(row.survival_level), on, source))
-        if row.typical:
-            on = learned.get((row.applies_to, row.stage, "time"), "stated")
-            rows.append((about, f"{row.stage}: time", str(row.duration), str(row.time_level), on, source))
-        for word, limit, loss in (("cold", row.cold_below, row.cold_loss), ("heat", row.heat_above, row.heat_loss)):
-            if limit is not None:
-                side = "below" if word == "cold" else "above"
-                text = f"each °C {side} {limit:g} lowers the survival by {loss:g} logits"
-                rows.append((about, f"{row.stage}: {word}", text, "", "stated", source))
-        text = (
-            f"{row.plants_per_m2:g} plants to the m²; a plant {row.cost:g} {season.currency}, {row.minutes:g} minutes"
-        )
-        rows.append((about, f"{row.stage}: space and cost", text, "", "stated", source))
+    for stage in season.stages:
+        rows += _of_stage(stage, season, learned)
     if season.climate:
-        sources = "; ".join(dict.fromkeys(row.source for row in season.climate if row.source)) or "none given"
-        where = season.location or "outside"
-        rows.append((where, "weather", str(season.normals), "", "stated", sources))
-    for culture in season.cultures:
-        source, about = culture.source or "none given", culture.variety
-        rate = f"{culture.multiplication} shoots per clean explant and cycle"
-        rows += [
-            (about, "culture: multiplication", rate, str(culture.multiplication_level), "stated", source),
-            (
-                about,
-                "culture: clean at first",
-                str(culture.clean(1)),
-                str(culture.contamination_level),
-                "stated",
-                source,
-            ),
-            (about, "culture: rooting", str(culture.rooted()), str(culture.rooting_level), "stated", source),
-        ]
-    for division in season.divisions:
-        source, about = division.source or "none given", division.variety
-        rate = f"{division.divisions} plants of one"
-        rows += [
-            (about, "division: plants", rate, str(division.divisions_level), "stated", source),
-            (about, "division: survival", str(division.lives()), str(division.survival_level), "stated", source),
-        ]
-    return pd.DataFrame(rows, columns=["about", "what", "assumed", "level", "rests_on", "source"])
+        sources = "; ".join(dict.fromkeys(row.source for row in season.climate if row.source)) or _NO_SOURCE
+        rows.append((season.location or "outside", "weather", str(season.normals), "", words.YOUR_ESTIMATE, sources))
+    for variety, source, what, assumed, level in _propagated(season):
+        rows.append((variety, what, assumed, str(level), words.YOUR_ESTIMATE, source or _NO_SOURCE))
+    return pd.DataFrame(rows, columns=words.ASSUMPTIONS)
+
+
+def _of_stage(row: Stage, season: Season, learned: Mapping[tuple[str, str, str], str]) -> Iterator[_Line]:
+    """Return what is assumed of a stage."""
+    about, source = row.applies_to, row.source or _NO_SOURCE
+
+    def line(what: str, assumed: str, level: object = "", on: str = words.YOUR_ESTIMATE) -> _Line:
+        return about, f"{row.stage}: {what}", assumed, str(level), on, source
+
+    def based_on(what: str) -> str:
+        return learned.get((about, row.stage, what), words.YOUR_ESTIMATE)
+
+    survival = words.of_the_original(str(row.stated), entering=row.share_of == "entering")
+    yield line("survival", survival, row.survival_level, based_on("survival"))
+    if row.typical:
+        yield line("time", str(row.duration), row.time_level, based_on("time"))
+    if row.cold_below is not None:
+        yield line("cold", words.weather_loss(side="below", limit=row.cold_below, loss=row.cold_loss or 0.0))
+    if row.heat_above is not None:
+        yield line("heat", words.weather_loss(side="above", limit=row.heat_above, loss=row.heat_loss or 0.0))
+    needs = {name: getattr(row, name) for name in ("plants_per_m2", "cost", "minutes")}
+    yield line("space and cost", words.space_and_cost(currency=season.currency, **needs))
+
+
+def _propagated(season: Season) -> Iterator[tuple[str, str | None, str, str, object]]:
+    """Return what is assumed of cultures and divisions."""
+    for row in season.cultures:
+        of = (row.variety, row.source)
+        yield *of, "culture: multiplication", words.shoots(str(row.multiplication)), row.multiplication_level
+        yield *of, "culture: clean at first", str(row.clean(1)), row.contamination_level
+        yield *of, "culture: rooting", str(row.rooted()), row.rooting_level
+    for stock in season.divisions:
+        of = (stock.variety, stock.source)
+        yield *of, "division: plants", words.divided(str(stock.divisions)), stock.divisions_level
+        yield *of, "division: survival", str(stock.lives()), stock.survival_level
 
 
 def _learned(season: Season) -> Iterator[tuple[tuple[str, str, str], str]]:
@@ -224,7 +219,4 @@ def _learned(season: Season) -> Iterator[tuple[tuple[str, str, str], str]]:
     if isinstance(season, LearnedSeason):
         for line in season.table().to_dict("records"):
             if line["rests_on"] != "guess":
-                yield (line["variety"], line["stage"], line["what"]), f"learned from {_ORIGIN[line['rests_on']]}"
-
-
-_ORIGIN = {"records": "its own records", "group": "records of its group"}
+                yield (line["variety"], line["stage"], line["what"]), words.learned_from(line["rests_on"])

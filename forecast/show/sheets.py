@@ -23,8 +23,8 @@ from forecast.io.csv_folder import csv_text
 from forecast.io.files_out import write_texts
 from forecast.planning.plan import Plan
 from forecast.season.cells import shielded
-from forecast.show.page import CAUTIONS
 from forecast.weeks import Week
+from forecast.words import partner as words
 
 _SHIPMENT = ["lab", "week", "monday"]
 _PAID = ["price", "freight", "deposit", "balance"]
@@ -57,7 +57,7 @@ def order_sheet(plan: Plan) -> dict[str, pd.DataFrame]:
         - deliveries: likewise for all that one lab sends in one week, in whole boxes; due_on_delivery is balance and
           freight.
         - labs: likewise for each lab, and for all; total is price and freight.
-        - money: low, middle and high cash since the season began [currency] by the end of each week.
+        - money: cash since the season began [currency] by the end of each week: p5, median and p95.
         - limits: as `Plan.limits` gives them.
         - notes: how the plan was found, how to read the sheets, and what they do not say.
 
@@ -77,6 +77,11 @@ def order_sheet(plan: Plan) -> dict[str, pd.DataFrame]:
     labs = labs.assign(deposit_due=plan.season.first_week.monday, total=(labs["price"] + labs["freight"]).round(2))
     columns = ["lab", "deliveries", "plantlets", *_PAID[:3], "deposit_due", "balance", "due_on_delivery", "total"]
     cash = plan.cash.weekly
+    found_with = words.made_with(version=version("forecast"), draws=plan.draws, seed=plan.seed, aim=plan.aim)
+    notes = words.sheet_notes(
+        season=plan.season.name, plan=str(plan), found_with=found_with, first_week=plan.season.first_week,
+        currency=plan.season.currency,
+    )  # fmt: skip
     cash.insert(1, "monday", [Week.parse(week).monday for week in cash["week"]])
     return {
         "orders": orders,
@@ -84,7 +89,7 @@ def order_sheet(plan: Plan) -> dict[str, pd.DataFrame]:
         "labs": labs[[*columns, "currency"]],
         "money": cash.assign(currency=plan.season.currency),
         "limits": plan.limits(),
-        "notes": pd.DataFrame(_notes(plan), columns=["about", "note"]),
+        "notes": pd.DataFrame(notes, columns=["about", "note"]),
     }
 
 
@@ -98,12 +103,12 @@ def write_order_sheet(plan: Plan, path: str | os.PathLike[str], *, overwrite: bo
     path
         The file. A name that ends in ``.xlsx`` gets all sheets of `order_sheet`; one in ``.csv`` the sheet of orders.
     overwrite
-        Whether a file that is there may be replaced.
+        Whether an existing file may be replaced.
 
     Raises
     ------
     Refused
-        If the name ends otherwise, the file is there already and `overwrite` is not asked for, or nothing is ordered.
+        If the name ends otherwise, the file exists and `overwrite` is false, or nothing is ordered.
 
     Notes
     -----
@@ -145,21 +150,6 @@ def _summed(rows: pd.DataFrame, by: list[str], counted: str) -> pd.DataFrame:
     sums = groups[["plantlets", *_PAID]].sum().round(dict.fromkeys(_PAID, 2))
     due = (sums["balance"] + sums["freight"]).round(2)
     return sums.assign(due_on_delivery=due, currency=rows["currency"].iloc[0], **{counted: groups.size()["size"]})
-
-
-def _notes(plan: Plan) -> list[tuple[str, str]]:
-    season = plan.season
-    return [
-        ("season", season.name),
-        *(("plan", line) for line in str(plan).splitlines()),
-        ("found with", f"aim {plan.aim}, {plan.draws:,} draws, seed {plan.seed}, forecast {version('forecast')}"),
-        ("due", f"Deposits are due when ordering, in {season.first_week}."),
-        ("due", "Balances and freight are due in the week of delivery. Every date is the Monday of its week."),
-        ("freight", "What a lab sends in one week shares boxes of one size; whole boxes are paid for."),
-        ("money", "Cash since the season began, by the end of a week: nine seasons in ten lie between low and high."),
-        ("limits", f"The budget and the bad years in {season.currency}, places in m²."),
-        *(("please note", line) for line in CAUTIONS),
-    ]
 
 
 def workbook(sheets: Mapping[str, pd.DataFrame], formats: Mapping[str, Mapping[str, str]] | None = None) -> bytes:

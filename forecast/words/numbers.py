@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from datetime import date
 
 from forecast.weeks import Week
 
@@ -26,14 +27,16 @@ def money(amount: float, currency: str) -> str:
     return f"{signed(amount)} {currency}"
 
 
-def counted(number: int, noun: str) -> str:
-    """Write a number of things: 1 cycle, 1,200 cycles."""
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+def counted(number: int, noun: str, plural: str = "") -> str:
+    """Write a number of things: 1 cycle, 1,200 cycles; 2 varieties if the plural is given."""
+    return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
 
 
-def seasons(chance: float) -> str:
-    """Return a chance as a number of seasons: 0.9124 as about 91 of 100 simulated seasons."""
+def seasons(chance: float, to: float | None = None) -> str:
+    """Return a chance as a number of seasons: 0.9124 as about 91 of 100 simulated seasons; or a range of chances."""
     number = round(100 * chance)
+    if to is not None and round(100 * to) != number:
+        return f"{number} to {round(100 * to)} of 100 simulated seasons"
     if number == 0:
         return "no simulated season" if chance == 0 else "fewer than 1 of 100 simulated seasons"
     if number == 100:
@@ -44,8 +47,12 @@ def seasons(chance: float) -> str:
 
 def dated(week: Week | str) -> str:
     """Return a week with the day of its Monday: 2027-W41 as 11 Oct 2027 (2027-W41)."""
-    day = Week.parse(week).monday
-    return f"{day.day} {_MONTHS[day.month - 1]} {day.year} ({week})"
+    return f"{day(Week.parse(week).monday)} ({week})"
+
+
+def day(of: date) -> str:
+    """Write a day: 11 Oct 2027."""
+    return f"{of.day} {_MONTHS[of.month - 1]} {of.year}"
 
 
 def percent(share: float) -> str:

@@ -56,7 +56,7 @@ def test_keys_move_a_slider_and_the_sentence_and_the_chart_follow(page):
 def test_a_scenario_is_kept_beside_the_base_plan_and_reset_goes_back_to_it(page):
     panel = page.locator(".forecast-live").first
     drawn, row = panel.evaluate(DRAWN), panel.get_by_role("row", name="plantlets ordered").get_by_role("cell")
-    panel.get_by_role("slider", name="Plants wanted").focus()
+    panel.get_by_role("slider", name="Target").focus()
     page.keyboard.press("Home")
     expect(row).to_have_text(["1,400", "700"])
     panel.get_by_role("button", name="Keep this as scenario").press("Enter")
@@ -66,7 +66,7 @@ def test_a_scenario_is_kept_beside_the_base_plan_and_reset_goes_back_to_it(page)
     panel.get_by_role("button", name="Back to the base plan").press("Enter")
     expect(row).to_have_text(["1,400", "1,400", "700"])
     page.wait_for_function(f"([panel, drawn]) => ({DRAWN})(panel) === drawn", arg=[panel.element_handle(), drawn])
-    assert panel.get_by_role("slider", name="Plants wanted").get_attribute("aria-valuetext") == "800"
+    assert panel.get_by_role("slider", name="Target").get_attribute("aria-valuetext") == "800"
 
 
 def test_at_twice_the_size_nothing_is_cut_off(page):

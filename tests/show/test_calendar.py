@@ -18,9 +18,9 @@ from forecast.planning.whole_order import plan_orders
 from forecast.rates.distributions import Duration
 from forecast.records.records import read_records
 from forecast.show.calendar import write_calendar
-from forecast.show.page import CAUTIONS
 from forecast.show.sheets import order_sheet
-from forecast.words.numbers import rounded
+from forecast.words.numbers import dated, day, rounded
+from forecast.words.partner import CAUTIONS
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 
@@ -75,7 +75,7 @@ def test_orders_are_placed_on_the_first_monday_and_hold_every_plantlet(plan, fil
     assert {one.dtstart.value for one in found} == {date.fromisocalendar(2026, 40, 1)}
     assert {one.dtend.value for one in found} == {date(2026, 9, 29)}
     lines = [line for one in found for line in one.description.value.splitlines()]
-    assert sorted(lines) == sorted(f"{row.quantity:,} {row.variety} for {row.week}" for row in plan.orders)
+    assert sorted(lines) == sorted(f"{row.quantity:,} {row.variety} for {dated(row.week)}" for row in plan.orders)
     for one in found:
         lab = one.summary.value.removeprefix("Order from ").split(":")[0]
         assert f": {sum(row.quantity for row in plan.orders if row.lab == lab):,} plantlets" in one.summary.value
@@ -98,7 +98,7 @@ def test_what_is_wanted_stands_on_its_monday_with_its_chance(plan, file):
     assert len(found) == len(plan.season.targets)
     for row in plan.season.targets:
         said = found[monday(row.week), f"Target: {row.median_demand:,} {row.variety}"]
-        assert said.endswith("seasons in 100.")
+        assert said.endswith("of 100 simulated seasons.")
         assert ("90 % range 260 to 500" in said) == (row.p5 is not None)
 
 
@@ -134,7 +134,7 @@ def test_half_of_a_batch_has_entered_when_its_middle_plant_has(tmp_path, plants)
     time = Duration(10.5, 0.2, 0, "batch", "weeks")
     low, middle, high = (Week.parse("2027-W05") + int(weeks) for weeks in time.quantile([0.05, 0.5, 0.95]).tolist())
     assert one.dtstart.value == monday(middle)
-    assert f"between the weeks of {monday(low)} and {monday(high)}, nine times in ten." in one.description.value
+    assert f"between the weeks of {day(monday(low))} and {day(monday(high))} (90 % range)." in one.description.value
     assert one.description.value.startswith(f"About {rounded(700)} plants")
     assert one.location.value == "house"
 
@@ -184,14 +184,16 @@ def test_moves_that_half_of_the_draws_do_not_see_are_told_in_the_delivery(tmp_pa
     (one,) = events(path, "delivery")
     assert one.description.value.splitlines() == [
         "Stages that begin: acclimatisation.",
-        "By the end of the season not half are ready.",
+        "By the end of the season less than half is ready.",
     ]
 
 
 def test_draws_that_come_too_late_are_counted(tmp_path):
     late = small.stage(typical=24, batches_cv=0.2)
     (one,) = events(written(grown([late], [("A", "2027-W01", 100)], weeks=28, draws=1024), tmp_path), "ready")
-    assert one.description.value.endswith("and 2027-07-12, nine times in ten; in about 22 seasons in 100 not by then.")
+    assert one.description.value.endswith(
+        "and 12 Jul 2027 (90 % range); in about 22 of 100 simulated seasons not before the season ends."
+    )
 
 
 def test_an_entry_keeps_its_identifier_when_its_day_changes(tmp_path):
@@ -223,7 +225,7 @@ def test_lines_end_as_the_standard_asks_and_none_is_too_long(file):
 def test_the_calendar_says_how_it_was_made_and_every_caution(plan, file):
     (said,) = calendar_of(file).contents["description"]
     lines = said.value.splitlines()
-    assert lines == [f"128 draws, seed 1, forecast {version('forecast')}.", *CAUTIONS]
+    assert lines == [f"forecast {version('forecast')}, 128 simulated seasons, seed 1", *CAUTIONS]
     assert calendar_of(file).contents["name"][0].value == plan.season.name
 
 
@@ -234,7 +236,7 @@ def test_without_a_price_there_are_no_payments_and_it_is_said(tmp_path):
     path = written(out, tmp_path)
     assert events(path, "payment") == []
     (said,) = calendar_of(path).contents["description"]
-    assert "No payments are shown. varieties, row 1, column sale_price: wanted, but without a price." in said.value
+    assert "No payments shown. varieties, row 1, column sale_price: wanted, but without a price." in said.value
 
 
 def test_what_nobody_ordered_is_told(tmp_path):
@@ -242,7 +244,7 @@ def test_what_nobody_ordered_is_told(tmp_path):
         [small.stage()], varieties=("A", "B"), targets=[{"variety": "B", "week": "2027-W20", "target": 5}]
     )
     (one,) = events(written(forecast.simulate(season, [("A", "2027-W05", 10)], draws=8, seed=1), tmp_path), "target")
-    assert one.description.value == "Nothing of it is ordered."
+    assert one.description.value == "Nothing is ordered for it."
 
 
 NASTY = ["<script>alert(1)</script>", '=HYPERLINK("x")', "A;B,C\\nD\\", "END:VEVENT", "Ünïcödé 🌱" * 12, '"', "A:B=C"]
@@ -294,7 +296,7 @@ def test_nothing_is_replaced_unasked(plan, tmp_path):
 def test_a_running_season_is_refused(tmp_path):
     season = forecast.read_season(DEMO / "season_2026")
     now = forecast.reforecast(season, read_records(DEMO), on_date="2026-05-01", draws=16, seed=1)
-    with pytest.raises(Refused, match="a running season, whose deliveries have come in part"):
+    with pytest.raises(Refused, match="a running season, some of whose deliveries have arrived"):
         write_calendar(now.outcome, tmp_path / "plan.ics")
 
 

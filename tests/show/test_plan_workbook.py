@@ -17,9 +17,9 @@ from forecast import Refused
 from forecast.planning.whole_order import plan_orders
 from forecast.records.records import read_records
 from forecast.season.season import TABLES
-from forecast.show.page import CAUTIONS
 from forecast.show.plan_workbook import write_plan_workbook
 from forecast.show.sheets import order_sheet
+from forecast.words.partner import CAUTIONS, YOUR_ESTIMATE
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 RESULTS = [
@@ -303,11 +303,11 @@ def test_every_rate_is_an_assumption_with_its_source(plan, book):
     table = pd.read_excel(book, sheet_name="assumptions", keep_default_na=False).set_index(["about", "what"])
     for row in plan.season.stages:
         survival = table.loc[(row.applies_to, f"{row.stage}: survival")]
-        assert survival.tolist() == [str(row.stated), str(row.survival_level), "stated", row.source]
+        assert survival.tolist() == [str(row.stated), str(row.survival_level), YOUR_ESTIMATE, row.source]
         assert ((row.applies_to, f"{row.stage}: time") in table.index) == (row.typical > 0)
         if row.typical:
             time = table.loc[(row.applies_to, f"{row.stage}: time")]
-            assert time.tolist() == [str(row.duration), str(row.time_level), "stated", row.source]
+            assert time.tolist() == [str(row.duration), str(row.time_level), YOUR_ESTIMATE, row.source]
         assert ((row.applies_to, f"{row.stage}: heat") in table.index) == (row.heat_above is not None)
     for row in plan.season.cultures:
         assert table.loc[(row.variety, "culture: rooting")].tolist()[0] == str(row.rooted())
@@ -315,7 +315,7 @@ def test_every_rate_is_an_assumption_with_its_source(plan, book):
         assert table.loc[(row.variety, "division: survival")].tolist()[-1] == row.source
     assert "World Meteorological Organization" in table.loc[(plan.season.location, "weather")]["source"]
     (made,) = table.xs("made with", level="what")["assumed"]
-    assert made == f"forecast {version('forecast')}, 128 draws, seed 1, aim margin"
+    assert made == f"forecast {version('forecast')}, 128 simulated seasons, seed 1, aim margin"
 
 
 def test_what_was_learned_is_told_as_learned(tmp_path):
@@ -325,7 +325,7 @@ def test_what_was_learned_is_told_as_learned(tmp_path):
     said = {
         "records": "learned from its own records",
         "group": "learned from records of its group",
-        "guess": "stated",
+        "guess": YOUR_ESTIMATE,
     }
     for line in learned.table().to_dict("records"):
         own = any(row.applies_to == line["variety"] for row in learned.stages)  # else a group of guesses keeps its rows
@@ -336,9 +336,10 @@ def test_what_was_learned_is_told_as_learned(tmp_path):
 
 
 def test_a_survival_of_the_original_number_is_told_as_such_and_a_missing_source_too(tmp_path):
-    write_plan_workbook(small.season([small.stage(share_of="original")]), tmp_path / "plan.xlsx")
+    season = small.season([small.stage(share_of="original")])
+    write_plan_workbook(season, tmp_path / "plan.xlsx")
     table = pd.read_excel(tmp_path / "plan.xlsx", sheet_name="assumptions").set_index("what")
-    assert table.loc["acclimatisation: survival", "assumed"] == "80 % in every batch (no variation entered), of the original number"
+    assert table.loc["acclimatisation: survival", "assumed"] == f"{season.stages[0].stated}, of the original number"
     assert table.loc["acclimatisation: survival", "source"] == "none given"
 
 
@@ -359,7 +360,7 @@ def test_an_outcome_whose_money_cannot_be_counted_says_why(tmp_path):
     assert "result money" not in read
     notes = read["result notes"].groupby("about")["note"].apply(list)
     assert notes["money"] == [
-        "Not shown. varieties, row 1, column sale_price: wanted, but without a price. "
+        "No money shown. varieties, row 1, column sale_price: wanted, but without a price. "
         "Fill in the price at which it is sold."
     ]
     assert notes["please note"] == list(CAUTIONS)

@@ -15,7 +15,8 @@ from southern_climate import HIGH, LOW, SPREAD
 from whole_orders import large
 
 import forecast
-from forecast.show.partner_text import Told
+from forecast.show.partner_summary import Summary
+from forecast.words.partner import NOTHING_ORDERED
 
 DRAWS = 256
 HOSTILE = ("<script>alert(1)</script>", '=HYPERLINK("x")', "\"quoted\" & 'so' <b>bold</b>")
@@ -86,7 +87,9 @@ def test_every_order_of_the_plan_stands_in_the_first_table_and_nothing_else(whol
         parts = [part.split(" ", 1) for part in what.split("; ")]
         numbers = [int(number.replace(",", "")) for number, _ in parts]
         assert sum(numbers) == int(total.replace(",", ""))
-        found += [(delivery[:8], lab, name, n) for n, (_, name) in zip(numbers, parts, strict=True)]
+        found += [
+            (re.search(r"\((.*)\)", delivery)[1], lab, name, n) for n, (_, name) in zip(numbers, parts, strict=True)
+        ]
     assert sorted(found) == sorted((str(row.week), row.lab, row.variety, row.quantity) for row in plan.orders)
     assert sum(float(row[4].replace(",", "")) for row in rows) == pytest.approx(
         plan.table()["price"].sum(), abs=len(rows)
@@ -97,17 +100,17 @@ def test_every_wanted_number_stands_in_the_second_table_with_its_chance(whole, p
     rows = cells(whole[1], 1)[1:]
     expected = plan.outcome.targets()
     assert [row[:2] for row in rows] == expected[["variety", "week"]].to_numpy().tolist()
-    assert [row[4] for row in rows] == [f"{100 * chance:.0f} in 100" for chance in expected["chance"]]
+    assert [row[4] for row in rows] == [f"{100 * chance:.0f} of 100" for chance in expected["chance"]]
 
 
 def test_the_page_says_of_the_money_what_the_draws_say(whole, plan):
     said = " ".join(words(whole[1], "dd"))
     low, high = np.quantile(plan.cash.margin, (0.05, 0.95))
     number = r"(-?[\d,]+)"
-    found = re.search(rf"The season earns about {number} EUR on average \({number} to {number} in nine", said)
+    found = re.search(rf"The season earns about {number} EUR on average \(90 % range {number} to {number}\)", said)
     for text, exact in zip(found.groups(), (plan.cash.margin.mean(), low, high), strict=True):
         assert float(text.replace(",", "")) == pytest.approx(exact, abs=251)  # rounded to 500
-    lowest = re.search(rf"cash falls to about {number} EUR .* lowest most often in (\S+)\.", said)
+    lowest = re.search(rf"cash falls to about {number} EUR .* most often lowest in the week of [^(]*\((\S+)\)\.", said)
     assert float(lowest[1].replace(",", "")) == pytest.approx(np.median(plan.cash.cash.min(axis=0)), abs=501)
     weeks = plan.cash.cash.argmin(axis=0)
     assert lowest[2] == str(plan.season.first_week + int(np.bincount(weeks).argmax()))
@@ -115,50 +118,50 @@ def test_the_page_says_of_the_money_what_the_draws_say(whole, plan):
 
 def test_plants_there_of_those_wanted_are_those_of_the_binomial():
     """Of n plants each lives with 0.8, ten points lower with 0.7; min(100, Binomial) of 100 is there."""
-    told = Told(forecast.plan_orders(small("A"), draws=1024, seed=1))
-    (order,) = told.plan.orders
-    for outcome, share in ((told.plan.outcome, 0.8), (told.poorer, 0.7)):
+    summary = Summary(forecast.plan_orders(small("A"), draws=1024, seed=1))
+    (order,) = summary.plan.orders
+    for outcome, share in ((summary.plan.outcome, 0.8), (summary.poorer, 0.7)):
         numbers = np.arange(order.quantity + 1)
         there = np.minimum(numbers, 100)
         chances = stats.binom.pmf(numbers, order.quantity, share)
         mean = float(there @ chances)
         error = math.sqrt(float(there**2 @ chances) - mean**2) / 100 / math.sqrt(1024)
-        assert told.served(outcome) == pytest.approx(mean / 100, abs=5 * error + 1e-9)
-    assert told.served(told.poorer) < told.served(told.plan.outcome) - 0.02
+        assert summary.fill_rate(outcome) == pytest.approx(mean / 100, abs=5 * error + 1e-9)
+    assert summary.fill_rate(summary.poorer) < summary.fill_rate(summary.plan.outcome) - 0.02
 
 
 def test_what_ten_points_cost_is_the_difference_in_the_same_draws(whole, plan):
-    told = Told(plan)
-    less = float((plan.cash.margin - forecast.cash_flow(told.poorer).margin).mean())
+    summary = Summary(plan)
+    less = float((plan.cash.margin - forecast.cash_flow(summary.poorer).margin).mean())
     found = re.search(r"That is about ([\d,]+) EUR less", " ".join(words(whole[1], "dd")))
     assert less > 0
     assert float(found[1].replace(",", "")) == pytest.approx(less, abs=51)
 
 
 def test_plants_that_take_four_weeks_are_ready_four_weeks_after_delivery():
-    told = Told(forecast.plan_orders(small("A"), draws=64, seed=1))
-    (order,) = told.plan.orders
-    row = told.varieties().iloc[0]
-    assert row["ready"] == row["ready late"] == str(order.week + 4)
-    assert "in time for 2027-W20" in told.questions[3][1][0]
+    summary = Summary(forecast.plan_orders(small("A"), draws=64, seed=1))
+    (order,) = summary.plan.orders
+    row = summary.targets().iloc[0]
+    assert row["ready"] == row["late"] == str(order.week + 4)
+    assert "in time for its last target" in summary.answers()[3][1][0]
 
 
 def test_they_are_ready_when_nine_in_ten_of_them_are():
     """Times are lognormal about 9.5 weeks: nine in ten by 9.5 exp(1.2816 s) = 12.2 weeks, so on the 13th Monday."""
     slow = [stage(typical=9.5, plants_cv=0.2, survival=0.8)]
-    told = Told(forecast.plan_orders(small("A", stages=slow, targets=LATER), draws=DRAWS, seed=1))
-    (order,) = told.plan.orders
+    summary = Summary(forecast.plan_orders(small("A", stages=slow, targets=LATER), draws=DRAWS, seed=1))
+    (order,) = summary.plan.orders
     assert 12 < 9.5 * math.exp(math.sqrt(math.log(1 + 0.2**2)) * stats.norm.ppf(0.9)) < 13
-    assert told.varieties().iloc[0]["ready"] == str(order.week + 13)
+    assert summary.targets().iloc[0]["ready"] == str(order.week + 13)
 
 
 def test_plants_that_come_too_late_in_one_season_of_twenty_are_said_to():
     late = small("A", stages=[stage(typical=7, batches_cv=0.2, plants_cv=0.05)])
-    told = Told(forecast.plan_orders(late, draws=DRAWS, seed=1))
-    week = forecast.Week.parse(told.varieties().iloc[0]["ready late"])
+    summary = Summary(forecast.plan_orders(late, draws=DRAWS, seed=1))
+    week = forecast.Week.parse(summary.targets().iloc[0]["late"])
     assert week > forecast.Week.parse("2027-W20")
     weeks = week - forecast.Week.parse("2027-W20")
-    assert f"ready only by {week}, {weeks} week{'s' if weeks > 1 else ''} after the last" in told.questions[3][1][0]
+    assert f"({week}), {weeks} week{'s' if weeks > 1 else ''} after its last target" in summary.answers()[3][1][0]
 
 
 # Words and form
@@ -170,7 +173,7 @@ def test_five_questions_come_first_and_cautions_last(whole):
     assert text.index("</dl>") < text.index("<table")
     for word in ("phytosanitary", "breeder", "estimates, not accounts", "licensed"):
         assert word in text[text.index("Please note") :]
-    assert f"on 2027-01-04: {DRAWS} draws, seed 1, aim margin" in words(tree, "footer")[0]
+    assert f"on 2027-01-04: {DRAWS} simulated seasons, seed 1, aim margin" in words(tree, "footer")[0]
 
 
 def test_every_source_of_a_stage_that_is_gone_through_is_given(whole, demo):
@@ -178,14 +181,14 @@ def test_every_source_of_a_stage_that_is_gone_through_is_given(whole, demo):
     gone = {row.source for variety in demo.varieties for row in demo.route(variety.variety) if row.source}
     assert len(gone) > 10
     assert all(source in said for source in gone)
-    assert "Rests on: stated" in said
+    assert "Based on: your estimate" in said
 
 
 def test_what_was_learned_is_told_from_what_was_stated(demo, tmp_path):
     learned = forecast.learn(demo, forecast.read_records("demo_data"))
     text, _ = page_of(learned, tmp_path, draws=64)
-    assert "Rests on: learned from its own records" in text
-    assert "Rests on: stated" in text
+    assert "Based on: learned from its own records" in text
+    assert "Based on: your estimate" in text
 
 
 def test_the_page_asks_for_nothing_and_runs_nothing(whole):
@@ -257,7 +260,7 @@ def test_without_prices_every_number_is_met_for_the_least_cost_and_no_margin_is_
     said = " ".join(words(tree, "dd"))
     assert "A, B have no sale price" in said
     assert "earns" not in said
-    assert "Every number is met as surely as the season asks" in said
+    assert "Every target is met at its service level" in said
     assert "aim cost" in text
     plan = forecast.plan_orders(unsold, draws=DRAWS, seed=1, aim="cost")
     paid = re.search(r"Plants and freight cost about ([\d,]+) EUR", said)
@@ -267,8 +270,7 @@ def test_without_prices_every_number_is_met_for_the_least_cost_and_no_margin_is_
 def test_where_nothing_is_worth_ordering_the_page_says_why(tmp_path):
     dear = small("A", price_list=[offer("A", unit_price=50, **IN_MARCH)])
     text, tree = page_of(dear, tmp_path)
-    assert "Nothing is worth ordering." in words(tree, "p")
-    assert "would lose" in text
+    assert NOTHING_ORDERED in words(tree, "p")
     assert "<svg" not in text
 
 
@@ -282,10 +284,10 @@ def test_where_no_plan_is_possible_nothing_is_written_and_it_is_said_why(tmp_pat
 def test_what_is_wanted_and_not_ordered_counts_as_missing(tmp_path):
     two = small("A", "B", price_list=[offer("A", **IN_MARCH), offer("B", unit_price=50, **IN_MARCH)])
     text, tree = page_of(two, tmp_path)
-    assert "Nothing of B: its best order" in text
-    assert [row[0:5:4] for row in cells(tree, 1)[1:]][-1] == ["B", "0 in 100"]
-    told = Told(forecast.plan_orders(two, draws=DRAWS, seed=1))
-    assert 0.4 < told.served(told.plan.outcome) < 0.5
+    assert "Not ordered: B. " in text
+    assert [row[0:5:4] for row in cells(tree, 1)[1:]][-1] == ["B", "0 of 100"]
+    summary = Summary(forecast.plan_orders(two, draws=DRAWS, seed=1))
+    assert 0.4 < summary.fill_rate(summary.plan.outcome) < 0.5
 
 
 def test_in_the_south_and_by_degree_days_the_page_says_that_weather_is_drawn(tmp_path):
@@ -295,10 +297,10 @@ def test_in_the_south_and_by_degree_days_the_page_says_that_weather_is_drawn(tmp
     ]
     stages = [stage(runs_on="degree-days", typical=300, base_temperature=4, plants_cv=0.1, survival=0.8)]
     text, tree = page_of(small("A", stages=stages, climate=climate), tmp_path)
-    assert "Weather is drawn from usual temperatures" in text
-    told = Told(forecast.plan_orders(small("A", stages=stages, climate=climate), draws=DRAWS, seed=1))
-    assert cells(tree, 1)[1][5] == told.varieties().iloc[0]["ready"]
-    assert "No climate is stated" in page_of(small("A"), tmp_path)[0]
+    assert "Weather is simulated from climate normals" in text
+    summary = Summary(forecast.plan_orders(small("A", stages=stages, climate=climate), draws=DRAWS, seed=1))
+    assert cells(tree, 1)[1][5] == summary.targets().iloc[0]["ready"]
+    assert "No climate is entered" in page_of(small("A"), tmp_path)[0]
 
 
 def test_of_forty_varieties_the_least_sure_are_drawn_and_all_are_told(tmp_path):
@@ -306,7 +308,7 @@ def test_of_forty_varieties_the_least_sure_are_drawn_and_all_are_told(tmp_path):
     text, tree = page_of(many, tmp_path, draws=64)
     assert len(cells(tree, 1)) - 1 == 40
     assert text.count("<svg") == 3 + 12 + 1
-    assert "The 12 least sure of 40 varieties" in text
+    assert "The 12 least certain of 40 varieties" in text
     assert len(text.encode()) < 5e6
 
 

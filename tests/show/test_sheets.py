@@ -13,8 +13,8 @@ from openpyxl import load_workbook
 import forecast
 from forecast import Refused
 from forecast.planning.whole_order import plan_orders
-from forecast.show.page import CAUTIONS
 from forecast.show.sheets import order_sheet, write_order_sheet
+from forecast.words.partner import CAUTIONS
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 
@@ -137,7 +137,7 @@ def test_money_and_limits_are_those_of_the_plan(plan, sheets):
 def test_notes_say_seed_draws_version_and_every_caution(plan, sheets):
     notes = sheets["notes"]
     (found,) = notes[notes["about"] == "found with"]["note"]
-    assert found == "aim margin, 128 draws, seed 1, forecast 0.1.0"
+    assert found == "forecast 0.1.0, 128 simulated seasons, seed 1, aim margin"
     assert notes[notes["about"] == "please note"]["note"].tolist() == list(CAUTIONS)
     assert notes[notes["about"] == "plan"]["note"].tolist() == str(plan).splitlines()
 

@@ -1,0 +1,223 @@
+"""A plan in short: how many, how much, how sure, by when, and what could go wrong."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from forecast.growth.outcome import Outcome
+from forecast.growth.simulation import simulate
+from forecast.growth.stock import drawn_demand
+from forecast.growth.summaries import RANGE
+from forecast.planning.plan import Aim, Plan
+from forecast.resources.bench_use import BenchSpace, bench_space
+from forecast.resources.money_flow import CashFlow, cash_flow
+from forecast.season.season import Season
+from forecast.sensitivity.stress import poorer, share_saleable
+from forecast.weeks import Week
+from forecast.words import partner as words
+from forecast.words.numbers import dated
+
+LOWER = 0.1  # how much lower survival is tried
+_MOST_PLANTS = 0.9  # share of plants that have to be ready for most to be
+_BOUGHT = ("deposit", "balance", "freight")
+
+
+def unpriced(season: Season) -> list[str]:
+    """Return the varieties with a target and without a sale price."""
+    return [row.variety for row in season.varieties if row.sale_price is None and season.targets_of(row.variety)]
+
+
+def aim_for(season: Season) -> Aim:
+    """Return what to aim at: the margin, or the cost if a variety with a target has no sale price."""
+    return "cost" if unpriced(season) else "margin"
+
+
+@dataclass(frozen=True, eq=False)
+class Summary:
+    """What a plan means to somebody who was not there when it was made.
+
+    Parameters
+    ----------
+    plan
+        The plan; it orders something.
+    """
+
+    plan: Plan
+
+    @cached_property
+    def earns(self) -> bool:
+        """Whether every variety with a target has a price, so that the margin of the plan is known."""
+        return not unpriced(self.plan.season)
+
+    @cached_property
+    def flow(self) -> CashFlow:
+        """Where the money goes; payments only if a price is missing."""
+        return self.plan.cash if self.earns else cash_flow(self._simulated(_given_away(self.plan.season)))
+
+    @cached_property
+    def space(self) -> BenchSpace:
+        """The benches."""
+        return bench_space(self.plan.outcome)
+
+    @cached_property
+    def poorer(self) -> Outcome:
+        """What comes of the same orders in the same draws if survival is lower in every variety."""
+        return self._simulated(poorer(self.plan.season, points=LOWER))
+
+    def answers(self) -> list[tuple[str, list[str]]]:
+        """Return the questions, and one to five sentences in answer to each."""
+        answers = (self._how_many(), self._how_much(), self._how_sure(), self._by_when(), self._risks())
+        return list(zip(words.QUESTIONS, answers, strict=True))
+
+    def deliveries(self) -> pd.DataFrame:
+        """Return a row of texts for all that one lab sends in one week."""
+        rows = []
+        for (week, lab), sent in self.plan.table().groupby(["week", "lab"], sort=True):
+            what = "; ".join(f"{row.quantity:,} {row.variety}" for row in sent.itertuples())
+            rows.append((dated(str(week)), lab, what, f"{sent['quantity'].sum():,}", f"{sent['price'].sum():,.0f}"))
+        return pd.DataFrame(rows, columns=words.delivery_columns(self.plan.season.currency))
+
+    def targets(self) -> pd.DataFrame:
+        """Return a row of texts for each target: how surely it is met, and when most plants are ready."""
+        rows = []
+        for row in self._targets.to_dict("records"):
+            here = f"{row['median']:,} ({row['p5']:,} to {row['p95']:,})"
+            weeks = [str(week or words.NEVER) for week in self._ready.get(row["variety"], ())] or ["", ""]
+            chance = words.out_of_100(row["chance"])
+            rows.append((row["variety"], row["week"], f"{row['target']:,}", here, chance, *weeks))
+        return pd.DataFrame(rows, columns=words.TARGET_COLUMNS)
+
+    def fill_rate(self, outcome: Outcome) -> float:
+        """Return the share of plants wanted that are ready in their week [0 to 1], on average over plants and draws."""
+        there = asked = 0.0
+        for variety in dict.fromkeys(row.variety for row in outcome.season.targets):
+            before, after = outcome.on_hand(variety)
+            there += float((before - after).mean(axis=1).sum())
+            asked += sum(float(drawn_demand(outcome.streams, row).mean()) for row in outcome.season.targets_of(variety))
+        return there / asked
+
+    # Each answer
+
+    def _how_many(self) -> list[str]:
+        table = self.plan.table()
+        weeks = [Week.parse(week) for week in sorted(table["week"])]
+        return [
+            words.how_many(
+                plantlets=int(table["quantity"].sum()), varieties=table["variety"].nunique(), lines=len(table),
+                labs=table["lab"].nunique(), first=weeks[0], last=weeks[-1],
+            )
+        ]  # fmt: skip
+
+    def _how_much(self) -> list[str]:
+        season, point, entries = self.plan.season, self.flow.low_point, self.flow.entries()
+        paid = -entries[entries["what"].isin(_BOUGHT)]["amount"].sum()
+        deposits = -entries[entries["what"] == "deposit"]["amount"].sum()
+        spent = words.costs(
+            paid=paid, deposits=deposits, total=self.plan.cost, budget=season.budget, currency=season.currency
+        )
+        if not self.earns:
+            return [spent, words.all_paid(week=point.week, unpriced=unpriced(season))]
+        low = words.lowest_cash(
+            median=point.median, p5=point.p5, p95=point.p95, week=point.week, currency=season.currency
+        )
+        return [spent, low]
+
+    def _how_sure(self) -> list[str]:
+        outcome, chances = self.plan.outcome, self._targets["chance"]
+        return [
+            *([_margin("The season", self.flow)] if self.earns else []),
+            words.fill_rate(aim=self.plan.aim, share=self.fill_rate(outcome)),
+            words.targets_met(low=chances.min(), high=chances.max(), together=outcome.chance_of_all()),
+        ]
+
+    def _by_when(self) -> list[str]:
+        ready = sorted(week for week, _ in self._ready.values() if week)
+        targets = sorted({row.week for row in self.plan.season.targets})
+        return [" ".join([words.when_ready(targets=targets, ready=ready), *self._latest()])]
+
+    def _risks(self) -> list[str]:
+        over = {place: chance for place, chance in self.space.overruns.items() if chance > 0}
+        return [self._lower_survival(), self._tightest(), words.benches(over), *self._money_risks()]
+
+    # What could go wrong
+
+    def _lower_survival(self) -> str:
+        now, then = self.plan.outcome, self.poorer
+        text = words.lower_survival(
+            points=LOWER, through=share_saleable(now), fewer=share_saleable(then), served=self.fill_rate(now),
+            then=self.fill_rate(then), together=then.chance_of_all(),
+        )  # fmt: skip
+        if not self.earns:
+            return text
+        flow = cash_flow(then)
+        less = float((self.plan.cash.margin - flow.margin).mean())
+        lower = words.less_than_now(amount=less, currency=self.plan.season.currency)
+        return f"{text} {_margin('The season then', flow)} {lower}"
+
+    def _tightest(self) -> str:
+        row = min(self._targets.to_dict("records"), key=lambda one: one["chance"])
+        return words.tightest(**{name: row[name] for name in ("target", "variety", "week", "chance", "p5")})
+
+    def _latest(self) -> list[str]:
+        """Return which variety is latest beside the last week in which it is needed, if any is."""
+        last = {row.variety: row.week for row in sorted(self.plan.season.targets, key=lambda row: row.week)}
+        late = {name: week for name, (_, week) in self._ready.items() if name in last}
+        if not late:
+            return []
+        after = {name: math.inf if week is None else week - last[name] for name, week in late.items()}
+        name = max(after, key=after.__getitem__)
+        return [words.latest(variety=name, ready=late[name], target=last[name])]
+
+    def _money_risks(self) -> list[str]:
+        season = self.plan.season
+        said = []
+        if self.earns:
+            said.append(words.cash_needed(amount=-self.flow.low_point.p5, currency=season.currency))
+        if season.budget is not None and self.plan.cost > season.budget:
+            said.append(words.over_budget(budget=season.budget, currency=season.currency))
+        return said
+
+    # What the answers rest on
+
+    @cached_property
+    def _targets(self) -> pd.DataFrame:
+        """Each target, those for which nothing is ordered, too."""
+        rows = self.plan.outcome.targets()
+        missing = [row for row in self.plan.season.targets if row.variety not in self.plan.outcome.varieties]
+        more = [(row.variety, str(row.week), row.median_demand, 0, 0, 0, 0.0) for row in missing]
+        return pd.concat([rows, pd.DataFrame(more, columns=rows.columns)], ignore_index=True) if more else rows
+
+    @cached_property
+    def _ready(self) -> dict[str, tuple[Week | None, Week | None]]:
+        """By variety the week in which most plants are ready: in half of the draws by then, and in 19 of 20."""
+        outcome, found = self.plan.outcome, {}
+        weeks = [*outcome.weeks, None]
+        for variety in outcome.varieties:
+            ready = outcome.ready[variety]
+            there = (ready >= np.maximum(_MOST_PLANTS * ready[-1], 1)).argmax(axis=0)
+            at = np.where(ready[-1] > 0, there, len(outcome.weeks))
+            median, late = np.quantile(at, RANGE[1:], method="inverted_cdf").tolist()
+            found[variety] = (weeks[median], weeks[late])
+        return found
+
+    def _simulated(self, season: Season) -> Outcome:
+        return simulate(season, self.plan.orders, draws=self.plan.draws, seed=self.plan.seed)
+
+
+def _given_away(season: Season) -> Season:
+    """Return a season in which nothing is sold for money, so that only payments count."""
+    none = dict.fromkeys(("markdown_price", "yearly_fall", "lowest_price"))
+    return season.replace(varieties=tuple(row.replace(sale_price=0, **none) for row in season.varieties))
+
+
+def _margin(subject: str, flow: CashFlow) -> str:
+    p5, _, p95 = np.quantile(flow.margin, RANGE)
+    return words.margin(
+        subject=subject, mean=float(flow.margin.mean()), p5=p5, p95=p95, worst=flow.worst_tenth(),
+        loss=flow.chance_of_loss, currency=flow.currency,
+    )  # fmt: skip

@@ -1,0 +1,507 @@
+"""Sentences that a nursery, its partners and its labs read: the page for a partner, order sheet, workbook, calendar."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import date
+
+from forecast.weeks import Week
+from forecast.words.numbers import counted, dated, day, money, rounded, seasons, signed
+
+CAUTIONS = (
+    "A planning aid, not advice. Where a licensed professional must decide (crop protection, plant health, tax), "
+    "follow their decision.",
+    "Check plant-health and import rules before buying: phytosanitary certificate, plant passport, quarantine.",
+    "Buying a plantlet does not give permission to propagate it: check plant breeder's rights and the licence of a "
+    "variety first.",
+    "Follow product labels and local codes for fungicides, disinfectants, flames and ethanol at the bench; rules on "
+    "work in heat, on lifting and on lighting are local.",
+    "At the sterile bench, ethanol near a flame catches fire, and hypochlorite burns skin and gives off chlorine with "
+    "acids: learn the work from somebody who knows it, and keep to local rules.",
+    "Money figures are estimates, not accounts.",
+)
+NOTHING_ORDERED = "No order is worth placing."
+NEVER = "not in the season"
+YOUR_ESTIMATE = "your estimate"
+UNNAMED_LAB = "a lab not yet named"
+
+
+# The five questions of the page
+
+QUESTIONS = ("How many?", "How much?", "How sure?", "By when?", "What could go wrong?")
+
+
+def how_many(*, plantlets: int, varieties: int, lines: int, labs: int, first: Week, last: Week) -> str:
+    """Return what is ordered in all, and for which weeks."""
+    span = f"from {dated(first)} to {dated(last)}" if first != last else f"in the week of {dated(first)}"
+    return (
+        f"Order {plantlets:,} plantlets of {counted(varieties, 'variety', 'varieties')} in "
+        f"{counted(lines, 'order line')} from {counted(labs, 'lab')}, delivered {span}. The table below lists what to "
+        "order from each lab for each week."
+    )
+
+
+def costs(*, paid: float, deposits: float, total: float, budget: float | None, currency: str) -> str:
+    """Return what is paid to labs and carriers, and the total with growing [currency]."""
+    now = f", of which {rounded(deposits)} in deposits when ordering" if deposits > 0.5 else ""
+    of = f" (budget {money(budget, currency)})" if budget is not None else ""
+    return (
+        f"Plants and freight cost about {money(paid, currency)}{now}; with growing until the last plants are sold, "
+        f"about {money(total, currency)}{of}."
+    )
+
+
+def lowest_cash(*, median: float, p5: float, p95: float, week: Week, currency: str) -> str:
+    """Return how far cash falls [currency], and when."""
+    return (
+        f"Before sales start to repay it, cash falls to about {money(median, currency)} (90 % range {signed(p5)} to "
+        f"{signed(p95)}), most often lowest in the week of {dated(week)}."
+    )
+
+
+def all_paid(*, week: Week, unpriced: Sequence[str]) -> str:
+    """Return when all is paid, and which varieties have no sale price."""
+    shown = ", ".join(unpriced[:3]) + (f" and {len(unpriced) - 3} more" if len(unpriced) > 3 else "")
+    verb = "has" if len(unpriced) == 1 else "have"
+    return f"All of it is paid by {dated(week)}. Income is not counted: {shown} {verb} no sale price."
+
+
+def margin(*, subject: str, mean: float, p5: float, p95: float, worst: float, loss: float, currency: str) -> str:
+    """Return what a season earns [currency], with the mean of its worst tenth and the chance of a loss."""
+    often = seasons(loss)
+    verb = "make" if loss >= 0.015 and loss < 1 else "makes"
+    return (
+        f"{subject} {'earns' if mean >= 0 else 'loses'} about {money(abs(mean), currency)} on average (90 % range "
+        f"{signed(p5)} to {signed(p95)}), and about {money(worst, currency)} in the worst 10 % of seasons. "
+        f"{often[0].upper()}{often[1:]} {verb} a loss."
+    )
+
+
+def less_than_now(*, amount: float, currency: str) -> str:
+    """Return what lower survival costs [currency]."""
+    return f"That is about {money(abs(amount), currency)} {'less' if amount >= 0 else 'more'}."
+
+
+def fill_rate(*, aim: str, share: float) -> str:
+    """Return what an order aims at, and the share of plants wanted that are ready in time [0 to 1]."""
+    aimed = "This order maximises expected margin; it does not guarantee every target."
+    if aim == "cost":
+        aimed = "Every target is met at its service level, each on its own."
+    number = f"{100 * share:.0f}"
+    return f"{aimed} On average {number} of every 100 plants wanted are ready on time (fill rate {number} %)."
+
+
+def targets_met(*, low: float, high: float, together: float) -> str:
+    """Return the chances of the targets by themselves, lowest and highest, and of all together."""
+    each = seasons(low, high)
+    return f"Each target on its own is met in full in {each}, all of them together in {seasons(together)}."
+
+
+def when_ready(*, targets: Sequence[Week], ready: Sequence[Week]) -> str:
+    """Return when plants are needed, and when most are ready, each in order."""
+    if not ready:
+        return "No variety has most of its plants ready within the season."
+    needed = f"from {dated(targets[0])} to {dated(targets[-1])}" if len(targets) > 1 else f"by {dated(targets[0])}"
+    span = f"between {dated(ready[0])} and {dated(ready[-1])}" if ready[0] != ready[-1] else f"by {dated(ready[0])}"
+    return (
+        f"Plants are needed {needed}. In a typical season 90 % of the plants that will sell are ready "
+        f"{span}{', depending on the variety' if len(ready) > 1 else ''}."
+    )
+
+
+def latest(*, variety: str, ready: Week | None, target: Week) -> str:
+    """Return which variety is ready last in 1 season in 20; None if not in the season."""
+    if ready is None:
+        return (
+            f"Latest is {variety}: in 1 season in 20 it is not ready within the season; its last target is "
+            f"{dated(target)}."
+        )
+    weeks = ready - target
+    when = "in time for" if weeks <= 0 else f"{counted(weeks, 'week')} after"
+    return (
+        f"Latest is {variety}: in 1 season in 20 it is ready only by {dated(ready)}, {when} its last target, {target}."
+    )
+
+
+def lower_survival(*, points: float, through: float, fewer: float, served: float, then: float, together: float) -> str:
+    """Return what the same orders give if survival is lower: shares saleable and fill rates [0 to 1], now and then."""
+    return (
+        f"If survival were {100 * points:.0f} percentage points lower in every variety ({100 * fewer:.0f} instead of "
+        f"{100 * through:.0f} saleable per 100 plantlets), the same orders would deliver {100 * then:.0f} rather than "
+        f"{100 * served:.0f} of every 100 plants wanted on time. All targets would be met in {seasons(together)}."
+    )
+
+
+def tightest(*, target: int, variety: str, week: str, chance: float, p5: float) -> str:
+    """Return the target that is met least often."""
+    return (
+        f"Tightest target: {target:,} {variety} by {dated(week)}, met in {seasons(chance)}; in 1 season in 20 no more "
+        f"than {rounded(p5)} are ready."
+    )
+
+
+def benches(over: Mapping[str, float]) -> str:
+    """Return which growing areas are over capacity, each with its chance."""
+    if not over:
+        return "Benches: every growing area is within capacity in every simulated season."
+    said = "; ".join(f"{place} is over capacity at some point in {seasons(chance)}" for place, chance in over.items())
+    return f"Benches: {said}."
+
+
+def cash_needed(*, amount: float, currency: str) -> str:
+    """Return how much cash is needed in 1 season in 20 [currency]."""
+    return f"Cash: in 1 season in 20 you need {money(amount, currency)} or more before sales start to repay it."
+
+
+def over_budget(*, budget: float, currency: str) -> str:
+    """Return that the total cost is over the budget [currency]."""
+    return f"The total cost is over the budget of {money(budget, currency)}."
+
+
+# The rest of the page
+
+HEADINGS = {
+    "sure": "How sure, and by when", "good": "How good is this plan?", "scarce": "Binding limits",
+    "others": "Near-best alternatives", "comes": "What comes when", "money": "Money",
+    "varieties": "What comes of each variety", "benches": "Benches", "rests": "What it rests on", "note": "Please note",
+}  # fmt: skip
+TARGETS = (
+    "On hand: plants ready that week, median (90 % range). Ready: week by which 90 % of the plants that will sell are "
+    "ready, in a typical season. Late: the same in the slowest 1 season in 20."
+)
+TARGET_COLUMNS = ["variety", "needed by", "target", "on hand", "on-time chance", "ready", "late"]
+SALEABLE = (
+    "Saleable plants on hand: the line is the median, the band the 90 % range. A diamond is a target; the plants are "
+    "sold then."
+)
+AREA = "Bench area in use: the line is the median, the band the 90 % range. The dashed line is the area available."
+NO_TARGET = "It has no target."
+PAYMENTS_ONLY = "Payments only; no sales are counted."
+EACH_SEASON = "What this order earns, season by season."
+NO_LIMITS = "Neither a budget nor a growing area is stated."
+LIMITS = "Limits. For a growing area: the mean over the 10 % of seasons in which it is fullest."
+RULES = {"this order": "this order", "by average": "order by average", "more": "20 % more than the targets"}
+
+
+def title(season: str) -> str:
+    """Return the title of the page."""
+    return f"{season}: what to order"
+
+
+def chances_note(draws: int) -> str:
+    """Return what the chances are taken from."""
+    return f"Chances are shares of {draws:,} simulated seasons, with the survival and times listed below."
+
+
+def deliveries(currency: str) -> str:
+    """Return the caption of the table of deliveries."""
+    return f"Deliveries. Price in {currency}, without freight. A delivery arrives in the week of its Monday."
+
+
+def delivery_columns(currency: str) -> list[str]:
+    """Return the columns of the table of deliveries."""
+    return ["delivery", "lab", "plantlets of", "plantlets", f"price, {currency}"]
+
+
+def out_of_100(chance: float) -> str:
+    """Return a chance as a table shows it."""
+    return f"{100 * chance:.0f} of 100"
+
+
+def not_ordered(variety: str, reason: str) -> str:
+    """Return why nothing of a variety is ordered."""
+    return f"Not ordered: {variety}. {reason[0].upper()}{reason[1:].rstrip('.')}."
+
+
+def largest_delivery(*, lab: str, week: str, plantlets: int, of: int) -> str:
+    """Return which delivery is the largest."""
+    return f"Largest delivery: {plantlets:,} of {of:,} plantlets, from {lab} in the week of {dated(week)}."
+
+
+def paid_back(week: str | None, *, ever: bool = True) -> str:
+    """Return when payments are earned back: the last week below 0, or none; never if it is the last of the season."""
+    if not ever:
+        return "In at least half of the simulated seasons, more is paid than comes in."
+    if week is None:
+        return "In at least half of the simulated seasons, cash never falls below zero."
+    return f"In at least half of the simulated seasons, all payments are earned back by the end of {dated(week)}."
+
+
+def better_than(more: Mapping[str, float], currency: str) -> str:
+    """Return how much more an order earns than simple rules [currency]."""
+    if not more:
+        return EACH_SEASON
+    parts = [
+        f"{money(abs(amount), currency)} {'more' if amount >= 0 else 'less'} than {name}"
+        for name, amount in more.items()
+    ]
+    return f"On average this order earns {' and '.join(parts)}; these simple rules ignore budget and benches."
+
+
+def least_certain(*, shown: int, of: int) -> str:
+    """Return that only some varieties are drawn."""
+    return f"The {shown} least certain of {of} varieties; the table above lists all."
+
+
+def tightest_chance(chance: float) -> str:
+    """Return the chance of the target of a variety that is met least often."""
+    return f"Tightest target: met in {seasons(chance)}."
+
+
+def optimality_gap(*, gap: float, aim: str) -> str:
+    """Return how much better another plan can be at most."""
+    percent = f"{math.ceil(1000 * max(gap, 0) - 1e-6) / 10:g} %"
+    better = "earn" if aim == "margin" else "cost"
+    if gap <= 1e-6:
+        return (
+            f"In the simulated seasons of the search, no other plan {better}s {'more' if aim == 'margin' else 'less'}."
+        )
+    by = f"earn over {percent} more" if aim == "margin" else f"be more than {percent} cheaper"
+    return f"In the simulated seasons of the search, no other plan can {by} (optimality gap)."
+
+
+def fresh_check(first: str) -> str:
+    """Return the out-of-sample check of a plan."""
+    return f"{first} These seasons were not used in the search."
+
+
+def limit_columns(aim: str) -> list[str]:
+    """Return the columns of the table of limits."""
+    return ["limit", "fullest in", "used", "available", f"one more unit {'earns' if aim == 'margin' else 'saves'}"]
+
+
+def unit_value(amount: float, currency: str) -> str:
+    """Return what one more unit of a limit is worth [currency]."""
+    return f"{amount:,.2f} {currency}" if amount > 0 else "nothing: not binding"
+
+
+def alternative_columns(aim: str) -> list[str]:
+    """Return the columns of the table of alternatives."""
+    return ["variety", "order", "instead", "less margin" if aim == "margin" else "more cost"]
+
+
+def alternatives(number: int, currency: str) -> str:
+    """Return the caption of the table of alternatives."""
+    return f"The {number} changes of one order that cost least, in {currency} on average."
+
+
+def quantity_of(quantity: int, lab: str, week: str) -> str:
+    """Return an order in a cell."""
+    return f"{quantity:,} from {lab} for {week}"
+
+
+def rests_on(*, budget: float | None, currency: str, climate: bool) -> list[str]:
+    """Return what the whole plan rests on."""
+    spent = "no budget" if budget is None else f"a budget of {money(budget, currency)}"
+    return [
+        "A chance is a share of simulated seasons with the rates below; it is as good as they are.",
+        f"Prices, targets, costs, minutes, growing areas and {spent} are your own figures.",
+        "Plants that a target needs in a week are sold in it, the oldest first. Of the rest, at most as many as the "
+        "total target of a variety sell at its markdown price, if it has one; the others are unsold and earn nothing.",
+        "Weather is simulated from climate normals; it forecasts no real week."
+        if climate
+        else "No climate is entered: plants take the same time whatever the weather.",
+    ]
+
+
+def assumption(*, stage: str, assumed: Sequence[str], on: Sequence[str], sources: Sequence[str]) -> str:
+    """Return what is assumed of a stage, whose estimate that is, and its source."""
+    return f"{stage}. {'. '.join(assumed)}. Based on: {', '.join(on)}. Source: {'; '.join(sources)}."
+
+
+def made(*, version: str, on: date, draws: int, seed: int, aim: str) -> str:
+    """Return how the page can be made again."""
+    return (
+        f"Made by forecast {version} on {on.isoformat()}: {draws:,} simulated seasons, seed {seed}, aim {aim}. The "
+        "same season, draws, seed and aim give the same page, unless the search runs out of time."
+    )
+
+
+# Order sheet and workbook
+
+ASSUMPTIONS = ["about", "what", "assumed", "varies_by", "rests_on", "source"]
+RESULT_NOTES = [
+    ("saleable", "Plants saleable on the Monday of a week if none are sold."),
+    ("benches", "Area in m², with each target sold in its week; overrun is the chance of being over capacity."),
+    ("work", "Hours for potting, moving, spacing and grading; moves are the plants that enter a stage."),
+    ("p5, median, p95", "90 % of the simulated seasons lie between p5 and p95."),
+]
+CASH_NOTE = "Cash since the season began, by the end of a week."
+
+
+def made_with(*, version: str, draws: int | None = None, seed: int | None = None, aim: str | None = None) -> str:
+    """Return what a file was made with."""
+    drawn = "" if draws is None else f", {draws:,} simulated seasons, seed {seed}"
+    return f"forecast {version}{drawn}{'' if aim is None else f', aim {aim}'}"
+
+
+def sheet_notes(*, season: str, plan: str, found_with: str, first_week: Week, currency: str) -> list[tuple[str, str]]:
+    """Return the notes of an order sheet: what about, and the note."""
+    return [
+        ("season", season),
+        *(("plan", line) for line in plan.splitlines()),
+        ("found with", found_with),
+        ("due", f"Deposits are due when you order, in the week of {dated(first_week)}."),
+        ("due", "Balances and freight are due in the week of delivery. Every date is the Monday of its week."),
+        ("freight", "What a lab sends in one week shares boxes of one size; whole boxes are paid for."),
+        ("money", f"{CASH_NOTE} 90 % of the simulated seasons lie between p5 and p95."),
+        ("limits", f"Budget and the minimum for the worst 10 % of seasons in {currency}, growing areas in m²."),
+        *(("please note", line) for line in CAUTIONS),
+    ]
+
+
+def not_shown(what: str, error: str) -> str:
+    """Return why something is not shown."""
+    return f"No {what} shown. {error}"
+
+
+def of_the_original(share: str, *, entering: bool) -> str:
+    """Return a survival in words, with what it is a share of."""
+    return share if entering else f"{share}, of the original number"
+
+
+def weather_loss(*, side: str, limit: float, loss: float) -> str:
+    """Return what cold below or heat above a limit [°C] does to survival [log-odds for each °C]."""
+    return f"each °C {side} {limit:g} lowers the log-odds of survival by {loss:g}"
+
+
+def space_and_cost(*, plants_per_m2: float, cost: float, minutes: float, currency: str) -> str:
+    """Return what a plant needs in a stage."""
+    return f"{plants_per_m2:g} plants per m²; {cost:g} {currency} and {minutes:g} minutes per plant"
+
+
+def shoots(rate: str) -> str:
+    """Return a multiplication rate."""
+    return f"{rate} shoots per clean explant and subculture"
+
+
+def divided(rate: str) -> str:
+    """Return how many plants a division makes of one."""
+    return f"{rate} plants of one"
+
+
+def learned_from(origin: str) -> str:
+    """Return from whose records a rate was learned: `records` are its own, `group` those of its group."""
+    return f"learned from {'its own records' if origin == 'records' else 'records of its group'}"
+
+
+# Calendar
+
+
+def order_from(lab: str, plantlets: int) -> str:
+    """Return the entry of an order."""
+    return f"Order from {lab}: {plantlets:,} plantlets"
+
+
+def order_line(*, quantity: int, variety: str, week: Week) -> str:
+    """Return a line of an order."""
+    return f"{quantity:,} {variety} for {dated(week)}"
+
+
+def payment(*, lab: str, deposits: bool, total: float, currency: str) -> str:
+    """Return the entry of a payment."""
+    return f"Pay {lab}, {'deposits' if deposits else 'balance and freight'}: {total:,.2f} {currency}"
+
+
+def payment_line(*, what: str, amount: float, variety: str) -> str:
+    """Return a line of a payment."""
+    return f"{what} {amount:,.2f} for {variety}"
+
+
+def target_entry(number: int, variety: str) -> str:
+    """Return the entry of a target."""
+    return f"Target: {number:,} {variety}"
+
+
+def target_note(*, demand: str | None, chance: float | None) -> str:
+    """Return how surely a target is met; without a chance nothing is ordered for it."""
+    asked = f"Demand: {demand}. " if demand else ""
+    return f"{asked}{'Nothing is ordered for it.' if chance is None else f'Met in {seasons(chance)}.'}"
+
+
+def delivery_entry(*, lab: str, quantity: int, variety: str) -> str:
+    """Return the entry of a delivery."""
+    return f"Delivery from {lab}: {quantity:,} {variety}"
+
+
+def stages_begun(stages: Sequence[str]) -> str:
+    """Return the stages that plants enter as they come."""
+    return f"Stages that begin: {', '.join(stages)}."
+
+
+def not_half(stage: str | None) -> str:
+    """Return that half a batch does not reach a stage (None: become ready) within the season."""
+    return f"By the end of the season less than half is {f'in {stage}' if stage else 'ready'}."
+
+
+def half_entry(variety: str, stage: str | None) -> str:
+    """Return the entry of half a batch in a stage; None if it is ready."""
+    return f"{variety}: half in {stage}" if stage else f"{variety}: half are ready"
+
+
+def half_note(
+    *, plants: float, lab: str, delivered: Week, first: date, last: date, never: float, ready: bool = False
+) -> str:
+    """Return when half a batch reaches a stage or is ready, and the chance that it does not in the season."""
+    what = "is ready" if ready else "reaches this stage"
+    late = f"; in {seasons(never)} not before the season ends" if never else ""
+    return (
+        f"About {rounded(plants)} plants from {lab}, delivered {dated(delivered)}. Half the batch {what} between the "
+        f"weeks of {day(first)} and {day(last)} (90 % range){late}."
+    )
+
+
+# Live panel
+
+BASE_PLAN, NOW, SCENARIO = "base plan", "now", "scenario"
+ROWS = {
+    "differs": "what differs", "plantlets": "plantlets ordered", "met": "target met in", "cost": "cost",
+    "margin": "margin", "against": "compared with the base plan",
+}  # fmt: skip
+
+
+def difference(*, plantlets: int, seasons_more: int, cost: float, margin: float, currency: str) -> str:
+    """Return how a scenario differs from the base plan: more plantlets, on-time seasons in 100, cost and margin."""
+    parts = []
+    if plantlets:
+        parts.append(f"{abs(plantlets):,} {'more' if plantlets > 0 else 'fewer'} plantlet{'s'[: abs(plantlets) > 1]}")
+    if seasons_more:
+        word = "more" if seasons_more > 0 else "fewer"
+        parts.append(f"on time in {abs(seasons_more)} {word} season{'s'[: abs(seasons_more) > 1]} out of 100")
+    for verb, amount in (("costs", cost), ("earns", margin)):
+        if (text := rounded(abs(amount))) != "0":
+            parts.append(f"{verb} {text} {currency} {'more' if amount > 0 else 'less'}")
+    return f"{parts[0][0].upper()}{', '.join(parts)[1:]}." if parts else "The same as the base plan."
+
+
+def fullest(*, area: float, available: float, week: str, overrun: float) -> str:
+    """Return how full a growing area gets [m²], and the chance that it is over capacity."""
+    fits = f"over capacity in {seasons(overrun)}" if overrun else "within capacity"
+    return f"about {rounded(area)} of {available:.3g} m² in {week}; {fits}"
+
+
+def ordered(variety: str, deliveries: Sequence[tuple[int, str | None, Week]]) -> str:
+    """Return what is ordered of a variety: quantities, labs and weeks."""
+    parts = [f"{number:,}{f' from {lab}' if lab else ''} for {dated(week)}" for number, lab, week in deliveries]
+    return f"Ordered of {variety}: {' and '.join(parts)}."
+
+
+def target_met(*, target: int, week: str, chance: float, median: float, p5: float, p95: float) -> str:
+    """Return how surely orders meet a target, and how many plants are on hand then."""
+    return (
+        f"The target of {target:,} by {dated(week)} is met in {seasons(chance)}; about {rounded(median)} are on hand "
+        f"then (90 % range {rounded(p5)} to {rounded(p95)})."
+    )
+
+
+def sold_at(*, price: float, cost: float | None, margin: float, currency: str) -> str:
+    """Return what orders cost, if that is not said yet, and are expected to earn at a sale price [currency]."""
+    total = "" if cost is None else f"The total cost is about {money(cost, currency)}. "
+    return f"{total}At {price:.2f} {currency} a plant, the expected margin is about {money(margin, currency)}."
+
+
+def panel_described(sentence: str, places: Mapping[str, str]) -> str:
+    """Return the text that says what the charts of the panel show."""
+    areas = "; ".join(f"{place}: {text}" for place, text in places.items())
+    return f"Saleable plants and benches by week. {sentence} {areas}."
