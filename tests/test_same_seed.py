@@ -6,6 +6,7 @@ The numbers are what the program gave when they were written down. Whether they 
 from pathlib import Path
 
 import pytest
+from labelled import plants_by_state
 
 import forecast
 
@@ -37,8 +38,8 @@ def test_a_forecast(demo):
     assert total(outcome.table(), *RANGE) == same(44_770, 67_885, 92_959)
     assert total(outcome.table(sold=True), *RANGE) == same(11_402, 25_099, 46_158)
     assert total(outcome.targets(), "chance") == same(1.8499)
-    assert total(forecast.bench_space(outcome).weekly, *RANGE, "overrun") == same(2145.27, 2708.15, 3553.15, 0)
-    assert [outcome.states(demo.varieties[0].variety).std().item()] == same(194.234127)
+    assert total(forecast.bench_space(outcome).table(), *RANGE, "overrun") == same(2145.27, 2708.15, 3553.15, 0)
+    assert [plants_by_state(outcome, demo.varieties[0].variety).std().item()] == same(194.234127)
 
 
 def test_plants_from_explants(demo):

@@ -164,7 +164,7 @@ def bench(space: BenchSpace, place: str) -> Chart:
     LayerChart
         A band that holds nine draws in ten, the middle as a line, the area there is as a stepped line.
     """
-    weekly = space.weekly[space.weekly["place"] == place]
+    weekly = space.table()[space.table()["place"] == place]
     used = weekly.index[(weekly["p95"] > 0)]
     if len(used):
         weekly = weekly.loc[used[0] : used[-1]]

@@ -95,7 +95,7 @@ def cash_chart(flow: CashFlow) -> Chart:
     """
     currency, point = flow.currency, flow.low_point
     tips = [alt.Tooltip("week"), *(alt.Tooltip(name, format=",.0f") for name in RANGE_NAMES)]
-    base = alt.Chart(dated(flow.weekly)).encode(x=week_axis(), tooltip=tips)
+    base = alt.Chart(dated(flow.table())).encode(x=week_axis(), tooltip=tips)
     band = base.mark_area(opacity=0.25, color=BLUE).encode(
         y=alt.Y("p5:Q", title=f"cash since the season began [{currency}]"), y2="p95:Q"
     )

@@ -14,7 +14,7 @@ from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE_NAMES
 from forecast.ordering.delivery_timing import DeliveryWeeks
 from forecast.resources.bench_use import BenchSpace
-from forecast.resources.labour import Work
+from forecast.resources.labour import Hours
 from forecast.weeks import Week
 from forecast.words.numbers import rounded
 
@@ -171,7 +171,7 @@ def space_map(space: BenchSpace) -> Chart:
         A row for each place with its area, a cell for each week: the darker, the fuller in the middle of the draws. A
         cross marks a chance of 10 % or more that the place does not suffice, else a dot a place that is shut.
     """
-    weekly = space.weekly
+    weekly = space.table()
     used = weekly[weekly["p95"] > 0]["week"]
     if len(used):
         weekly = weekly[(weekly["week"] >= used.min()) & (weekly["week"] <= used.max())]
@@ -210,7 +210,7 @@ def space_map(space: BenchSpace) -> Chart:
     )
 
 
-def work_calendar(work: Work) -> Chart:
+def work_calendar(work: Hours) -> Chart:
     """Draw the hours of work by week and stage.
 
     Parameters

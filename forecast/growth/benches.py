@@ -8,11 +8,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.growth.fate import Fate
-from forecast.growth.stock import earlier, on_hand
+from forecast.executors import in_parts
+from forecast.growth.fate import Batch, Draws, Fate
+from forecast.growth.stock import earlier, on_hand, sales
 from forecast.season.rows import Stage
+from forecast.season.season import Season
 from forecast.streams import Array
 
+_EVERY = slice(None)
 _AREA_STEP, _VARIANCE_STEP = 2.0**-32, 2.0**-36  # m² and m4
 
 
@@ -22,6 +25,47 @@ class Grown(NamedTuple):
     quantity: int
     fate: Fate
     elapsed: Array
+
+
+def elapsed(season: Season, batch: Batch) -> Array:
+    """Return the time since a delivery on each Monday of the season [weeks], shape (weeks,)."""
+    return np.arange(season.weeks, dtype=np.float64) - (batch.week - season.first_week)
+
+
+def grown(drawn: Draws, variety: str, draws: slice = _EVERY) -> list[Grown]:
+    """Return the batches of a variety as they grow, in some of the draws."""
+    return [
+        Grown(one.quantity, fate if draws == _EVERY else fate.take(draws), elapsed(drawn.season, one))
+        for one in drawn.batches_of(variety)
+        for fate in [drawn.fate(one)]
+    ]
+
+
+def on_benches(
+    drawn: Draws, variety: str, batches: Sequence[Grown], at: NDArray[np.intp] | None = None, draws: slice = _EVERY
+) -> list[list[Array]]:
+    """Return what `occupied` does for the batches of a variety, its targets sold; in all weeks if not said which."""
+    asked = [(week, number[draws]) for week, number in sales(drawn.season, drawn.streams, variety)]
+    weeks = np.arange(drawn.season.weeks) if at is None else at
+    return occupied(batches, weeks, drawn.season.variety(variety).saleable_weeks, asked)
+
+
+def area(drawn: Draws) -> tuple[Array, Array]:
+    """Return the expected area [m²] that plants take and its variance [m⁴], shapes (places, weeks, draws)."""
+    season, places = drawn.season, list(drawn.season.place_names)
+    expected = np.zeros((len(places), season.weeks, drawn.streams.draws))
+    variance = np.zeros_like(expected)
+
+    def fill(part: slice) -> None:
+        for row in season.varieties:
+            if batches := grown(drawn, row.variety, part):
+                shares = on_benches(drawn, row.variety, batches, draws=part)
+                for place, (mean, chance) in areas(season.route(row.variety), batches, shares).items():
+                    expected[places.index(place), :, part] += mean
+                    variance[places.index(place), :, part] += chance
+
+    in_parts(drawn.streams.draws, fill)
+    return expected, variance
 
 
 def occupied(

@@ -1,16 +1,21 @@
-"""What a batch meets: which share of its plants is in which stage, week by week, in every draw."""
+"""What is known of batches in every draw: protocols that all kinds of fates and of draws satisfy."""
 
 from __future__ import annotations
 
 from abc import abstractmethod
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
-from forecast.streams import Array
+from forecast.season.season import Season
+from forecast.streams import Array, Streams
 from forecast.weeks import Week
+
+Counts = NDArray[np.int32]
 
 
 @dataclass(frozen=True)
@@ -173,3 +178,56 @@ class RouteFate(Fate):
     def timed(self) -> tuple[int, ...]:
         """Stages that take time in some draw."""
         return tuple(k for k in range(self.stages) if self.weeks[k].any())
+
+
+class Draws(Protocol):
+    """What comes of a season's deliveries in every draw: all that an outcome asks for.
+
+    `KeptDraws` keep what each batch meets; `BlockDraws` draw it again when it is asked for.
+    """
+
+    @property
+    def season(self) -> Season:
+        """The season."""
+        ...
+
+    @property
+    def batches(self) -> tuple[Batch, ...]:
+        """Its deliveries."""
+        ...
+
+    @property
+    def streams(self) -> Streams:
+        """The streams that all is drawn from."""
+        ...
+
+    def batches_of(self, variety: str) -> Sequence[Batch]:
+        """Return the deliveries of a variety of the season."""
+        ...
+
+    def fate(self, batch: Batch) -> Fate:
+        """Return what one of the batches meets."""
+        ...
+
+    def ready(self, variety: str) -> Counts:
+        """Return the number that have become saleable by each week in one history a draw, shape (weeks, draws)."""
+        ...
+
+    def ranges(self, variety: str, *, sold: bool) -> NDArray[np.int64]:
+        """Return the 5th percentile, median and 95th of the number saleable by week, shape (3, weeks).
+
+        That is if nothing is sold, or, `sold`, on hand before each week's sale of what is wanted.
+        """
+        ...
+
+    def targets(self, variety: str) -> Sequence[tuple[Any, ...]]:
+        """Return the rows of `Outcome.targets` for a variety."""
+        ...
+
+    def log_met(self) -> Array:
+        """Return the logarithm of the chance that all targets of the season are met, shape (draws,)."""
+        ...
+
+    def area(self) -> tuple[Array, Array]:
+        """Return the expected area [m²] and its variance [m⁴] by place, shapes (places, weeks, draws)."""
+        ...

@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import Fault, Refused, refuse, whole
-from forecast.growth.blocks import InBlocks, too_large
+from forecast.growth.blocks import BlockDraws, too_large
+from forecast.growth.draws import KeptDraws
 from forecast.growth.fate import Batch, RouteFate
 from forecast.growth.outcome import Outcome
 from forecast.growth.stage_occupancy import TimedFate
@@ -22,7 +23,7 @@ from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.season.rows import STAGES, Delivery, Stage
 from forecast.season.season import Season
-from forecast.streams import Array, Streams
+from forecast.streams import DRAWS, Array, Streams
 from forecast.weeks import Week
 
 COORDINATES = tuple(f"{stage} {kind}" for kind in ("survival", "time") for stage in STAGES)
@@ -32,8 +33,8 @@ def simulate(
     season: Season,
     orders: Iterable[Any] | pd.DataFrame | None = None,
     *,
-    draws: int,
-    seed: int,
+    draws: int = DRAWS,
+    seed: int | None = None,
     executor: Executor | None = None,
     block: int | None = None,
     progress: Callable[[int, int], None] | None = None,
@@ -50,7 +51,8 @@ def simulate(
     draws
         Number of simulated seasons; powers of two are the most even.
     seed
-        Seed of the draws. The same seed gives the same numbers, and pairs one scenario with another.
+        Seed of the draws; the season's if not given. The same seed gives the same numbers, and pairs one scenario with
+        another.
     executor
         Who works on blocks of varieties: an executor of ``concurrent.futures``, or of a library that has the same. The
         work is done when this returns. Without, it is done here.
@@ -88,22 +90,22 @@ def simulate(
     if not deliveries:
         remedy = "Give rows of variety, week and quantity, or orders from size_orders(season, ...)."
         raise refuse("orders", None, "there are no orders to simulate", remedy)
-    streams, batches = season_streams(draws, seed), _batches(deliveries)
+    streams, batches = season_streams(draws, season.seed if seed is None else seed), _batches(deliveries)
     block = None if block is None else whole("block", block, 1, 10**9)
     if executor is None and block is None and not too_large(season, batches, draws):
-        return drawn(season, batches, streams)
-    return InBlocks(season, batches, streams, drawn, block=block, executor=executor, progress=progress)
+        return Outcome(draw(season, batches, streams))
+    return Outcome(BlockDraws(season, batches, streams, draw, block=block, executor=executor, progress=progress))
 
 
 def outcome_of(season: Season, deliveries: Sequence[Delivery], streams: Streams) -> Outcome:
     """Forecast what comes of deliveries under streams, as `simulate` does."""
-    return drawn(season, _batches(deliveries), streams)
+    return Outcome(draw(season, _batches(deliveries), streams))
 
 
-def drawn(season: Season, batches: Sequence[Batch], streams: Streams) -> Outcome:
+def draw(season: Season, batches: Sequence[Batch], streams: Streams) -> KeptDraws:
     """Draw what batches meet under streams."""
     fates = [draw_fate(season, streams, batch.variety, batch.number, batch.week) for batch in batches]
-    return Outcome(season, batches, fates, streams)
+    return KeptDraws(season, batches, fates, streams)
 
 
 def season_streams(draws: int, seed: int) -> Streams:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.season.season import Season
 from forecast.season.targets import Target
 from forecast.streams import Array, Streams
 
@@ -17,6 +18,11 @@ def drawn_demand(streams: Streams, row: Target) -> Array:
     if row.demand is None:
         return np.full(streams.draws, float(row.median_demand))
     return row.demand.at(streams.normal(("demand", row.variety, str(row.week)), "demand"))
+
+
+def sales(season: Season, streams: Streams, variety: str) -> list[tuple[int, Array]]:
+    """Return the number of the week of each target of a variety, and the plants wanted in it, shape (draws,)."""
+    return [(row.week - season.first_week, drawn_demand(streams, row)) for row in season.targets_of(variety)]
 
 
 def sampled(ready: Array, plants: int | NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int32]:
@@ -53,7 +59,7 @@ def earlier(ready: NDArray[Any], weeks: int | None) -> NDArray[Any]:
     return before
 
 
-def on_hand(ready: NDArray[Any], saleable_weeks: int | None, sales: Sequence[tuple[int, Array]]) -> tuple[Array, Array]:
+def on_hand(ready: NDArray[Any], saleable_weeks: int | None, asked: Sequence[tuple[int, Array]]) -> tuple[Array, Array]:
     """Return what is on hand in each week, before and after that week's sale.
 
     Parameters
@@ -62,7 +68,7 @@ def on_hand(ready: NDArray[Any], saleable_weeks: int | None, sales: Sequence[tup
         Plants that have become saleable by each week [plants], shape (weeks, draws).
     saleable_weeks
         Weeks for which a plant keeps its grade; None if for the whole season.
-    sales
+    asked
         Number of the week, and plants asked for in it, shape (draws,). The oldest plants are sold first;
         what cannot be had is not sold later.
 
@@ -71,14 +77,14 @@ def on_hand(ready: NDArray[Any], saleable_weeks: int | None, sales: Sequence[tup
     before, after
         arrays of shape (weeks, draws) [plants]
     """
-    asked = dict(sales)
+    wanted = dict(asked)
     past = earlier(ready, saleable_weeks)
     gone = np.zeros(ready.shape[1])
     before, after = np.empty(ready.shape), np.empty(ready.shape)
     for week in range(ready.shape[0]):
         gone = np.maximum(gone, past[week])
         before[week] = ready[week] - gone
-        if week in asked:
-            gone = gone + np.minimum(before[week], asked[week])
+        if week in wanted:
+            gone = gone + np.minimum(before[week], wanted[week])
         after[week] = ready[week] - gone
     return before, after

@@ -2,43 +2,86 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from forecast.growth.benches import grown, on_benches
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE, RANGE_NAMES
-from forecast.resources.overruns import Remedies, causes, ever, overrun, remedies
-from forecast.words.numbers import rounded, seasons
+from forecast.resources.overruns import Remedies, causes, ever, luck, overrun, remedies
+from forecast.streams import Array
+from forecast.weeks import Week
+from forecast.words import resources
+from forecast.words.results import Result
 
-_SMALL = 10  # area of which tenths are told [m²]
 
-
-@dataclass(frozen=True, eq=False)
-class BenchSpace:
-    """Area that plants stand on, by place and week, against what there is.
+@dataclass(frozen=True, eq=False, repr=False)
+class BenchSpace(Result):
+    """Area that plants take, by place and week, and what there is.
 
     Parameters
     ----------
-    weekly
-        A row for each place and week: low, middle and high area [m²], nine in ten lie between low and
-        high; ``available`` [m²]; ``overrun``, the chance [0 to 1] that it does not suffice.
     overruns
         For each place, the chance [0 to 1] that it does not suffice in some week.
     """
 
-    weekly: pd.DataFrame
+    _weekly: pd.DataFrame
     overruns: dict[str, float]
-    _outcome: Outcome = field(repr=False)
+    _outcome: Outcome
+
+    def table(self) -> pd.DataFrame:
+        """Return the area taken by place and week.
+
+        Returns
+        -------
+        DataFrame
+            place and week; p5, median and p95 of the area [m²]; ``available`` [m²]; ``overrun``, the chance [0 to 1]
+            that it does not suffice.
+        """
+        return self._weekly.copy()
+
+    def facts(self) -> dict[str, object]:
+        """Return what tells this result from others: those of the outcome."""
+        return self._outcome.facts()
 
     def __str__(self) -> str:
         return "\n".join(self.sentence(place) for place in self.overruns)
 
+    def plants(self, week: Week | str) -> pd.DataFrame:
+        """Return how many plants are in which place in a week.
+
+        Parameters
+        ----------
+        week
+            On the Monday of which week.
+
+        Returns
+        -------
+        DataFrame
+            A row for each place, variety and stage with plants: p5, median and p95 of the number expected given the
+            draw (single plants' chance adds little and is left out), and the median area [m²]. What is wanted by then
+            counts as sold.
+        """
+        outcome, rows = self._outcome, []
+        at = np.array([outcome.week(week) - outcome.season.first_week])
+        for variety in outcome.varieties:
+            batches = grown(outcome.drawn, variety)
+            shares = on_benches(outcome.drawn, variety, batches, at)
+            numbers = np.tensordot([one.quantity for one in batches], np.array(shares)[:, :, 0], axes=1)
+            route = outcome.season.route(variety)
+            for row, name, number in zip(
+                [*route, route[-1]], [*(one.stage for one in route), "saleable"], numbers, strict=True
+            ):
+                low, median, high = np.rint(np.quantile(number, RANGE)).astype(int)
+                if high > 0:
+                    rows.append((row.place, variety, name, low, median, high, round(median / row.plants_per_m2, 2)))
+        columns = ["place", "variety", "stage", *RANGE_NAMES, "area_m2"]
+        return pd.DataFrame(rows, columns=columns).sort_values(["place", "variety"], ignore_index=True)
+
     def causes(self, place: str) -> pd.DataFrame:
-        """Say which batches make a place overrun; the first causes most.
+        """Return the batches that put a place over capacity; the first causes most.
 
         Returns
         -------
@@ -50,7 +93,7 @@ class BenchSpace:
         return causes(self._outcome, place)
 
     def remedies(self, place: str, *, most: float = 0.1) -> Remedies:
-        """Try to split, to move and to cut each of the deliveries that cause most; takes some seconds.
+        """Try to split, to move and to cut each of the deliveries that cause most, which takes some seconds.
 
         Parameters
         ----------
@@ -77,22 +120,14 @@ class BenchSpace:
 
     def sentence(self, place: str) -> str:
         """Say when a place is fullest, and how often it does not suffice."""
-        weekly = self.weekly[self.weekly["place"] == place]
-        if weekly["p95"].max() == 0:
-            return f"{place}: not used."
-        fullest = max(weekly.to_dict("records"), key=lambda row: row["median"])
-        worst = max(weekly.to_dict("records"), key=lambda row: row["overrun"])
-        text = f"{place}: fullest in {fullest['week']}, {_area(fullest)}; "
-        if self.overruns[place] == 0:
-            return f"{text}it fits."
-        text += f"it overruns in {seasons(self.overruns[place])}"
-        if worst["overrun"] > fullest["overrun"]:
-            text += f", most often in {worst['week']}, {_area(worst)}"
-        return f"{text}."
+        weeks = self._weekly[self._weekly["place"] == place].to_dict("records")
+        fullest, worst = (max(weeks, key=lambda row: float(row[name])) for name in ("median", "overrun"))
+        used = any(row["p95"] > 0 for row in weeks)
+        return resources.bench_use(place, fullest=fullest, worst=worst, overrun=self.overruns[place], used=used)
 
 
 def bench_space(outcome: Outcome) -> BenchSpace:
-    """Say what area plants stand on, week by week, and how likely it is that it does not suffice.
+    """Return the area that plants take, week by week, and how likely it is that the benches do not suffice.
 
     Parameters
     ----------
@@ -107,8 +142,8 @@ def bench_space(outcome: Outcome) -> BenchSpace:
     -----
     Given a draw, the area in a place is a sum over many plants; its chance is taken as normal, with its
     mean and variance, and the same in all weeks. Of plants that are sold in part, the rest is taken at its
-    expected number. Saleable plants stand in the place of the last stage until what is wanted in a
-    week is sold; the rest stands there until it is past its best.
+    expected number. Saleable plants are in the place of the last stage until what is wanted in a
+    week is sold; the rest is there until it is past its sale window.
 
     Examples
     --------
@@ -118,24 +153,20 @@ def bench_space(outcome: Outcome) -> BenchSpace:
     >>> space.overruns["covered house"]
     0.0
     """
-    area = outcome.area
+    return space_taken(outcome, *outcome.drawn.area())
+
+
+def space_taken(outcome: Outcome, expected: Array, variance: Array) -> BenchSpace:
+    """Return the bench space if plants take an area, as `Draws.area` gives it, or the sum of several."""
     weekly, overruns = [], {}
-    for place in outcome.season.place_names:
-        expected = area["expected"].sel(place=place).to_numpy()
-        deviation = area["deviation"].sel(place=place).to_numpy()
+    for place, mean, deviation in zip(outcome.season.place_names, expected, np.sqrt(variance), strict=True):
         bench = np.array([outcome.season.bench(place, week) for week in outcome.weeks])[:, None]
-        chance = outcome.score("bench", place)
-        drawn = np.maximum(expected + deviation * chance, 0)
+        chance = luck(outcome, place)
+        drawn = np.maximum(mean + deviation * chance, 0)
         ends = dict(zip(RANGE_NAMES, np.quantile(drawn, RANGE, axis=1), strict=True))
-        over = overrun(expected, deviation, bench)
+        over = overrun(mean, deviation, bench)
         frame = pd.DataFrame({"place": place, "week": [str(week) for week in outcome.weeks]})
         frame = frame.assign(**ends, available=bench[:, 0], overrun=over.mean(axis=1))
         weekly.append(frame.round({"p5": 2, "median": 2, "p95": 2, "overrun": 4}))
         overruns[place] = ever(over, chance)
     return BenchSpace(pd.concat(weekly, ignore_index=True), overruns, outcome)
-
-
-def _area(row: dict[Hashable, Any]) -> str:
-    low, middle, high = (rounded(row[name]) if row[name] >= _SMALL else f"{row[name]:.2g}" for name in RANGE_NAMES)
-    available = f"of {row['available']:.3g}" if row["available"] else "while it is shut"
-    return f"about {middle} m² ({low} to {high}) {available}"

@@ -2,51 +2,52 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.ordering.unit_costs import BEFORE
-from forecast.words.numbers import rounded
+from forecast.streams import Array
+from forecast.words import resources
+from forecast.words.results import Result
 
 
-@dataclass(frozen=True, eq=False)
-class Work:
-    """Hours of work by week: what plants take as they come and as they are potted, moved, spaced out and graded.
+@dataclass(frozen=True, eq=False, repr=False)
+class Hours(Result):
+    """Hours of work by week: what plants take as they come and as they are potted, moved, spaced and graded.
 
     Parameters
     ----------
-    weekly
-        A row for each week: low, middle and high hours [h]; nine in ten lie between low and high.
     by_stage
-        A row for each week and stage in which plants enter it: low, middle and high number of plants that enter,
-        and expected hours [h].
+        A row for each week and stage that plants enter in it: p5, median and p95 of the number that enter, and
+        expected hours [h].
     """
 
-    weekly: pd.DataFrame
+    _weekly: pd.DataFrame
     by_stage: pd.DataFrame
+    _facts: dict[str, object] = field(default_factory=dict)
+
+    def table(self) -> pd.DataFrame:
+        """Return the hours of each week: week, and their p5, median and p95 [h]."""
+        return self._weekly.copy()
+
+    def facts(self) -> dict[str, object]:
+        """Return what tells this result from others: facts of the outcome."""
+        return self._facts
 
     def __str__(self) -> str:
-        busy = max(self.weekly.to_dict("records"), key=lambda row: (row["median"], row["p95"]))
-        if busy["p95"] == 0:
-            return "No work is stated."
-        here = self.by_stage[self.by_stage["week"] == busy["week"]]
-        low, middle, high = (rounded(busy[name]) for name in RANGE_NAMES)
-        said = f"Busiest: {busy['week']}, about {middle} hour{'' if middle == '1' else 's'} ({low} to {high})"
-        if not len(here):
-            return f"{said}."
-        first = here.loc[here["hours"].idxmax()]
-        part = "most of it" if first["hours"] > here["hours"].sum() / 2 else "the largest part"
-        return f"{said}, {part} for {first['stage']}."
+        busy = max(self._weekly.to_dict("records"), key=lambda row: (row["median"], row["p95"]))
+        hours = self.by_stage[self.by_stage["week"] == busy["week"]].set_index("stage")["hours"]
+        first = str(hours.idxmax()) if len(hours) else ""
+        return resources.busiest_week(busy, stage=first, share=hours.max() / hours.sum() if hours.sum() else 0.0)
 
 
-def hours_of_work(outcome: Outcome) -> Work:
-    """Say how much work potting and moving is, week by week.
+def hours_of_work(outcome: Outcome) -> Hours:
+    """Return how much work potting and moving is, week by week.
 
     Parameters
     ----------
@@ -55,7 +56,7 @@ def hours_of_work(outcome: Outcome) -> Work:
 
     Returns
     -------
-    Work
+    Hours
 
     Notes
     -----
@@ -66,7 +67,7 @@ def hours_of_work(outcome: Outcome) -> Work:
     --------
     >>> import forecast
     >>> season = forecast.read_season("demo_data")
-    >>> print(hours_of_work(forecast.simulate(season, draws=256, seed=1)).weekly.columns.tolist())
+    >>> print(hours_of_work(forecast.simulate(season, draws=256, seed=1)).table().columns.tolist())
     ['week', 'p5', 'median', 'p95']
     """
     season = outcome.season
@@ -85,13 +86,14 @@ def hours_of_work(outcome: Outcome) -> Work:
         part = part.assign(hours=hours[name].mean(axis=1).round(2))
         parts.append(part[number.max(axis=1) > _SOME])
     by_stage = pd.concat(parts) if parts else pd.DataFrame(columns=["week", "stage", *RANGE_NAMES, "hours"])
-    return Work(weekly, by_stage.sort_values("week", kind="stable", ignore_index=True))
+    by_stage = by_stage.sort_values("week", kind="stable", ignore_index=True)
+    return Hours(weekly, by_stage, outcome.facts())
 
 
 _SOME = 0.5  # plants
 
 
-def entering(outcome: Outcome, batch: Batch, *, ends: bool = False) -> NDArray[np.float64]:
+def entering(outcome: Outcome, batch: Batch, *, ends: bool = False) -> Array:
     """Return the plants of a batch that enter each stage in each week, expected given the draw.
 
     Parameters
@@ -99,7 +101,7 @@ def entering(outcome: Outcome, batch: Batch, *, ends: bool = False) -> NDArray[n
     outcome, batch
         What comes of the orders, and one of its batches.
     ends
-        Whether those that become saleable are told, too, as one more stage.
+        Whether those that become saleable are returned too, as one more stage.
 
     Returns
     -------
@@ -112,5 +114,5 @@ def entering(outcome: Outcome, batch: Batch, *, ends: bool = False) -> NDArray[n
     return np.asarray(batch.quantity * fate.reached[stages, None] * np.diff(left[stages], axis=1))
 
 
-def _range(numbers: NDArray[np.float64], digits: int) -> dict[str, NDArray[np.float64]]:
+def _range(numbers: Array, digits: int) -> dict[str, Array]:
     return dict(zip(RANGE_NAMES, np.quantile(numbers, RANGE, axis=1).round(digits), strict=True))

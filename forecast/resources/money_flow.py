@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import chain
 from typing import Any, NamedTuple
@@ -15,10 +15,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.errors import Fault, Refused, refuse
-from forecast.growth.benches import Grown, occupied
-from forecast.growth.fate import Batch
+from forecast.growth.benches import grown, on_benches
 from forecast.growth.outcome import Outcome
-from forecast.growth.stock import drawn_demand
 from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.ordering.shipments import Shipment, bill, shipment_of
 from forecast.ordering.unit_costs import rents
@@ -26,7 +24,8 @@ from forecast.resources.labour import entering
 from forecast.season.season import Season
 from forecast.streams import Array
 from forecast.weeks import Week
-from forecast.words.numbers import money, seasons, signed
+from forecast.words import resources
+from forecast.words.results import Result
 
 _COLUMNS = ["week", "variety", "lab", "what", "table", "row", "amount"]
 _BAD = 0.1  # share of the seasons that the sentence calls bad
@@ -52,8 +51,8 @@ class LowPoint:
     week: Week
 
 
-@dataclass(frozen=True, eq=False)
-class CashFlow:
+@dataclass(frozen=True, eq=False, repr=False)
+class CashFlow(Result):
     """What a season's orders bring in and cost, draw by draw and week by week.
 
     Parameters
@@ -63,22 +62,20 @@ class CashFlow:
     """
 
     cash: Array
-    _entries: pd.DataFrame = field(repr=False)
-    _outcome: Outcome = field(repr=False)
+    _entries: pd.DataFrame
+    _outcome: Outcome
 
     def __str__(self) -> str:
-        low, middle, high = np.quantile(self.margin, RANGE)
-        bad, point, currency = self.worst_tenth(_BAD), self.low_point, self.currency
-        return (
-            f"The season {_earns(middle, currency)} ({signed(low)} to {signed(high)}). "
-            f"It makes a loss in {seasons(self.chance_of_loss)}; in the worst tenth it {_earns(bad, currency)}.\n"
-            f"Cash is lowest at about {money(point.median, currency)} ({signed(point.p5)} to {signed(point.p95)}), "
-            f"most often in {point.week}."
-        )
+        margin = np.quantile(self.margin, RANGE).tolist()
+        return resources.money(margin, self.chance_of_loss, self.worst_tenth(), self.low_point, self.currency)
+
+    def facts(self) -> dict[str, object]:
+        """Return what tells this result from others: those of the outcome."""
+        return self._outcome.facts()
 
     @property
     def currency(self) -> str:
-        """Currency of all amounts."""
+        """Currency of the season."""
         return self._outcome.season.currency
 
     @property
@@ -86,9 +83,8 @@ class CashFlow:
         """All that comes in less all that goes out by the end of the season [currency], shape (draws,)."""
         return np.asarray(self.cash[-1])
 
-    @property
-    def weekly(self) -> pd.DataFrame:
-        """For each week low, middle and high cash since the season began [currency], nine draws in ten."""
+    def table(self) -> pd.DataFrame:
+        """Return the cash of each week: week, and p5, median and p95 of all since the season began [currency]."""
         weeks = [str(week) for week in self._outcome.weeks]
         quantiles = np.quantile(self.cash, RANGE, axis=1).round(2)
         return pd.DataFrame({"week": weeks}).assign(**dict(zip(RANGE_NAMES, quantiles, strict=True)))
@@ -190,7 +186,7 @@ class Line(NamedTuple):
 
 
 def cash_flow(outcome: Outcome) -> CashFlow:
-    """Say what a season's orders bring in and cost, draw by draw and week by week.
+    """Return what a season's orders bring in and cost, draw by draw and week by week.
 
     Parameters
     ----------
@@ -233,7 +229,7 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     if outcome.begun:
         remedy = "Give what simulate makes of the orders; only that can be accounted for."
         raise refuse("outcome", None, "the plants of a running season are partly paid for already", remedy)
-    lines = chain(bought(outcome), *(chain(grown(outcome, name), _sold(outcome, name)) for name in outcome.varieties))
+    lines = chain(bought(outcome), *(chain(growing(outcome, name), _sold(outcome, name)) for name in outcome.varieties))
     changes = np.zeros((season.weeks, outcome.draws))
     sums: dict[tuple[int, str, str, str, str, int], float] = defaultdict(float)
     for line in lines:
@@ -259,28 +255,22 @@ def bought(outcome: Outcome) -> Iterator[Line]:
             yield Line(what, one.variety, one.lab, "price_list", number, slice(week, week + 1), np.array([[-amount]]))
 
 
-def grown(outcome: Outcome, variety: str) -> Iterator[Line]:
+def growing(outcome: Outcome, variety: str) -> Iterator[Line]:
     """Return what stages, work and bench of a variety cost."""
     season, route = outcome.season, outcome.season.route(variety)
-    batches = [batch for batch in outcome.batches if batch.variety == variety]
+    own = outcome.drawn.batches_of(variety)
     every = slice(0, season.weeks)
-    for stage, plants in zip(route, np.sum([entering(outcome, batch) for batch in batches], axis=0), strict=True):
+    for stage, plants in zip(route, np.sum([entering(outcome, batch) for batch in own], axis=0), strict=True):
         number = season.stages.index(stage) + 1
         yield Line("stages", variety, "", "stages", number, every, -stage.cost * plants)
         yield Line("work", variety, "", "stages", number, every, -stage.minutes / 60 * season.hourly_wage * plants)
     costs = [rents(season, stage) for stage in route]
     if not np.any(costs):
         return
-    weeks = np.arange(season.weeks)
-    grown = [
-        Grown(row.quantity, outcome.fate(row), np.asarray(weeks - float(row.week - season.first_week)))
-        for row in batches
-    ]
-    target = season.targets_of(variety)
-    sales = [(row.week - season.first_week, drawn_demand(outcome.streams, row)) for row in target]
-    shares = occupied(grown, weeks, season.variety(variety).saleable_weeks, sales)
+    batches = grown(outcome.drawn, variety)
+    shares = on_benches(outcome.drawn, variety, batches)
     for k, (stage, cost) in enumerate(zip([*route, route[-1]], [*costs, costs[-1]], strict=True)):
-        standing = sum(one.quantity * parts[k] for one, parts in zip(grown, shares, strict=True))
+        standing = sum(one.quantity * parts[k] for one, parts in zip(batches, shares, strict=True))
         until = season.weeks if k < len(route) else _last(season, variety)  # then all that is saleable leaves
         rows = [season.places.index(season.place_in(stage.place, week)) + 1 for week in outcome.weeks[:until]]
         amounts = -cost[:until, None] * np.asarray(standing)[:until]
@@ -288,7 +278,7 @@ def grown(outcome: Outcome, variety: str) -> Iterator[Line]:
 
 
 def _sold(outcome: Outcome, variety: str) -> Iterator[Line]:
-    yield from sold(outcome.season, variety, outcome.ready[variety], outcome.on_hand(variety))
+    yield from sold(outcome.season, variety, outcome.ready(variety), outcome.on_hand(variety))
 
 
 def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, Array]) -> Iterator[Line]:
@@ -343,8 +333,3 @@ def _shipments(outcome: Outcome) -> list[Shipment]:
     if faults:
         raise Refused(faults)
     return found
-
-
-def _earns(amount: float, currency: str) -> str:
-    """Say an amount as earned or lost."""
-    return f"{'earns' if amount >= 0 else 'loses'} about {money(abs(amount), currency)}"

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,7 @@ import pandas as pd
 from scipy.special import ndtr
 
 from forecast.errors import refuse
+from forecast.growth.benches import areas, grown, on_benches
 from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import outcome_of, season_streams
@@ -18,7 +19,8 @@ from forecast.ordering.price_list import PriceList
 from forecast.season.rows import Delivery
 from forecast.streams import Array
 from forecast.weeks import Week
-from forecast.words.numbers import seasons
+from forecast.words import resources
+from forecast.words.results import Result
 
 _LOOKED_AT = 12  # batches, the largest in the fullest week
 _TRIED = 1024  # draws with which remedies are tried
@@ -59,9 +61,22 @@ def ever(over: Array, score: Array) -> float:
     return float((ndtr(-score) < over).any(axis=0).mean())
 
 
-@dataclass(frozen=True, eq=False)
-class Remedies:
-    """What could be done about a place that overruns, one delivery changed at a time.
+def luck(outcome: Outcome, place: str) -> Array:
+    """Return the normal scores of single plants' chance in a place, the same in all weeks, shape (draws,)."""
+    return outcome.streams.normal(("plants", "bench", place), "chance")
+
+
+def area_of(outcome: Outcome, batch: Batch) -> dict[str, tuple[Array, Array]]:
+    """Return the expected area of one batch in each place [m²] and its variance; sales are shared in proportion."""
+    batches = grown(outcome.drawn, batch.variety)
+    shares = on_benches(outcome.drawn, batch.variety, batches)
+    at = list(outcome.drawn.batches_of(batch.variety)).index(batch)
+    return areas(outcome.season.route(batch.variety), [batches[at]], [shares[at]])
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Remedies(Result):
+    """What could be done about a place over capacity, one delivery changed at a time.
 
     Parameters
     ----------
@@ -71,50 +86,42 @@ class Remedies:
         Chance [0 to 1] that it does not suffice in some week, as planned.
     most
         The chance that can be lived with.
-    table
-        A row for each thing that could be done: variety, remedy, deliveries, overrun, the chance [0 to 1] that the
-        place does not suffice then, and target_before and wanted, the least chance of what is wanted of the variety.
-        The first row is to be tried first.
     """
 
     place: str
     overrun: float
     most: float
-    table: pd.DataFrame
+    _table: pd.DataFrame
+    _facts: dict[str, object] = field(default_factory=dict)
+
+    def table(self) -> pd.DataFrame:
+        """Return what could be done, what to try first in the first row.
+
+        Returns
+        -------
+        DataFrame
+            variety, remedy, deliveries, overrun, the chance [0 to 1] that the place does not suffice then, and
+            target_before and target, the least chance of a target of the variety before and after.
+        """
+        return self._table.copy()
+
+    def facts(self) -> dict[str, object]:
+        """Return the place, and what tells the outcome from others."""
+        return {"place": self.place, **self._facts}
 
     def __str__(self) -> str:
-        if self.overrun <= self.most:
-            if self.overrun == 0:
-                return f"{self.place}: it fits."
-            return f"{self.place}: it overruns in {seasons(self.overrun)}; that can be lived with."
-        said = f"{self.place} overruns in {seasons(self.overrun)}."
-        if not len(self.table):
-            return f"{said} Nothing could be changed."
-        best = self.table.to_dict("records")[0]
-        if best["target"] < best["target_before"] - _KEPT or best["overrun"] >= self.overrun:
-            return (
-                f"{said} No change of one delivery helps and keeps what is wanted of it; order less of several, find "
-                f"bench, or give up some of {best['variety']}: {_change(best)}."
-            )
-        if best["overrun"] <= self.most:
-            return f"{said} Try first: {best['variety']}, {_change(best)}."
-        return f"{said} No change of one delivery is enough. Most helps: {best['variety']}, {_change(best)}."
-
-
-def _change(row: dict[Hashable, Any]) -> str:
-    return (
-        f"{row['remedy']} ({row['deliveries']}): overrun in {seasons(row['overrun'])}, wanted there in "
-        f"{seasons(row['target'])} instead of {seasons(row['target_before'])}"
-    )
+        best = self._table.to_dict("records")[0] if len(self._table) else None
+        helps = best is not None and best["target"] >= best["target_before"] - _KEPT and best["overrun"] < self.overrun
+        return resources.remedies(self.place, self.overrun, self.most, best=best, helps=helps)
 
 
 def causes(outcome: Outcome, place: str) -> pd.DataFrame:
-    """Say which batches make a place overrun, as `BenchSpace.causes` does."""
+    """Return the batches that put a place over capacity, as `BenchSpace.causes` does."""
     outcome.season.place(place)
     every = _Place(outcome, place)
     over, full = every.over.mean(axis=1), every.expected.mean(axis=1).round(6)
     worst = int(np.where(over == over.max(), full, -1).argmax())
-    every_area = ((batch, outcome.area_of(batch).get(place)) for batch in outcome.batches)
+    every_area = ((batch, area_of(outcome, batch).get(place)) for batch in outcome.batches)
     found = [(float(area[0][worst].mean()), batch, area) for batch, area in every_area if area is not None]
     found = sorted(found, key=lambda one: -one[0])[:_LOOKED_AT]
     now = ever(every.over, every.score)
@@ -133,45 +140,42 @@ def remedies(outcome: Outcome, place: str, most: float) -> Remedies:
         raise refuse("most", most, "not a chance", "Give a number from 0 to 1, such as 0.1.")
     cause = causes(outcome, place)
     now = float(cause["overrun"].iloc[0]) if len(cause) else 0.0
-    rows: list[tuple[Any, ...]] = []
-    for row in cause.head(_CAUSES).to_dict("records") if now > most else []:
-        batch = next(
-            one
-            for one in outcome.batches
-            if (one.variety, str(one.week), one.lab or "") == (row["variety"], row["week"], row["lab"])
-        )
-        trial = _Trial(outcome, place, batch)
-        _, _, before = trial.of([(batch.week, batch.quantity)])
-        for kind, changes in enumerate((trial.splits(), trial.moves(), trial.cuts())):
-            best: tuple[tuple[bool, float], str, float, float] | None = None
-            for change in changes:
-                said, over, target = trial.of(change)
-                kept = target >= before - _KEPT and over < now
-                rank = (not kept, max(over, most))
-                if best is None or rank < best[0]:
-                    best = (rank, said, over, target)
-                if kept and over <= most:
-                    break
-            if best is not None:
-                rank, said, over, target = best
-                name = ("split", "bring forward" if said < str(batch.week) else "delay", "cut")[kind]
-                rows.append(
-                    (*rank, kind, batch.variety, name, said, round(over, 4), round(before, 4), round(target, 4))
-                )
+    worst = cause.head(_CAUSES) if now > most else cause.head(0)
+    keys = list(zip(worst["variety"], worst["week"], worst["lab"], strict=True))
+    batches = {(one.variety, str(one.week), one.lab or ""): one for one in reversed(outcome.batches)}
+    rows = [row for key in keys for row in _tried(_Trial(outcome, place, batches[key]), now, most)]
     rows.sort(key=lambda row: row[:3])
     columns = ["variety", "remedy", "deliveries", "overrun", "target_before", "target"]
-    return Remedies(place, now, most, pd.DataFrame([row[3:] for row in rows], columns=columns))
+    return Remedies(place, now, most, pd.DataFrame([row[3:] for row in rows], columns=columns), outcome.facts())
+
+
+def _tried(trial: _Trial, now: float, most: float) -> Iterator[tuple[Any, ...]]:
+    """Yield the best change of each kind of one delivery: its rank and kind, and its row of `Remedies.table`."""
+    batch = trial.batch
+    _, _, before = trial.changed([(batch.week, batch.quantity)])
+    for kind, changes in enumerate((trial.splits(), trial.moves(), trial.cuts())):
+        best: tuple[tuple[bool, float], str, float, float] | None = None
+        for change in changes:
+            deliveries, over, target = trial.changed(change)
+            kept = target >= before - _KEPT and over < now
+            rank = (not kept, max(over, most))
+            if best is None or rank < best[0]:
+                best = (rank, deliveries, over, target)
+            if kept and over <= most:
+                break
+        if best is not None:
+            rank, deliveries, over, target = best
+            name = ("split", "bring forward" if deliveries < str(batch.week) else "delay", "cut")[kind]
+            yield *rank, kind, batch.variety, name, deliveries, round(over, 4), round(before, 4), round(target, 4)
 
 
 class _Place:
     """Area taken in a place, and what there is."""
 
     def __init__(self, outcome: Outcome, place: str, draws: int | None = None) -> None:
-        area = outcome.area.sel(place=place).isel(draw=slice(draws))
-        self.expected = area["expected"].to_numpy()
-        self.variance = area["deviation"].to_numpy() ** 2
+        self.expected, self.variance = (area[..., :draws] for area in _area(outcome, place))
         self.bench = np.array([outcome.season.bench(place, week) for week in outcome.weeks])[:, None]
-        self.score = outcome.score("bench", place)[:draws]
+        self.score = luck(outcome, place)[:draws]
         self.over = overrun(self.expected, np.sqrt(self.variance), self.bench)
 
     def with_change(self, expected: Array, variance: Array) -> float:
@@ -192,18 +196,18 @@ class _Trial:
             Delivery(variety=one.variety, week=one.week, quantity=one.quantity, lab=one.lab)
             for one in outcome.batches if one.variety == batch.variety and one is not batch
         ]  # fmt: skip
-        self.was = self._area(self._outcome([(batch.week, batch.quantity)]))
-        offers = self.season.price_lines(batch.variety)
-        self.lists = PriceList.of(row for row in offers if batch.lab in (None, row.lab))
+        self.was = _area(self._outcome([(batch.week, batch.quantity)]), place)
+        lines = self.season.price_lines(batch.variety)
+        self.lists = PriceList.of(row for row in lines if batch.lab in (None, row.lab))
 
-    def of(self, change: Sequence[tuple[Week, int]]) -> tuple[str, float, float]:
-        """Return the deliveries in words, the chance of an overrun, and the least chance of what is wanted."""
+    def changed(self, change: Sequence[tuple[Week, int]]) -> tuple[str, float, float]:
+        """Return the deliveries in words, the chance of an overrun, and the least chance of a target."""
         outcome = self._outcome(change)
-        expected, variance = self._area(outcome)
+        expected, variance = _area(outcome, self.place)
         target = outcome.targets(self.batch.variety)["chance"]
-        said = ", ".join(f"{week} {quantity:,}" for week, quantity in sorted(change)) or "none"
+        deliveries = ", ".join(f"{week} {quantity:,}" for week, quantity in sorted(change)) or "none"
         over = self.rest.with_change(expected - self.was[0], variance - self.was[1])
-        return said, over, float(target.min()) if len(target) else 1.0
+        return deliveries, over, float(target.min()) if len(target) else 1.0
 
     def splits(self) -> Iterator[list[tuple[Week, int]]]:
         for apart in _WEEKS:
@@ -243,6 +247,9 @@ class _Trial:
         ]  # fmt: skip
         return outcome_of(self.season, [*self.others, *deliveries], self.streams)
 
-    def _area(self, outcome: Outcome) -> tuple[Array, Array]:
-        area = outcome.area.sel(place=self.place)
-        return area["expected"].to_numpy(), area["deviation"].to_numpy() ** 2
+
+def _area(outcome: Outcome, place: str) -> tuple[Array, Array]:
+    """Return the expected area [m²] in a place and its variance, shapes (weeks, draws)."""
+    at = list(outcome.season.place_names).index(place)
+    expected, variance = outcome.drawn.area()
+    return expected[at], variance[at]

@@ -9,7 +9,7 @@ from numpy.polynomial.hermite_e import hermegauss
 
 from forecast.growth.outcome import Outcome
 from forecast.growth.stock import drawn_demand, on_hand
-from forecast.resources.money_flow import Line, grown, sold
+from forecast.resources.money_flow import Line, growing, sold
 from forecast.streams import Array
 
 _LUCK, _WEIGHTS = hermegauss(5)
@@ -71,7 +71,7 @@ class Expected:
 
     def growing(self) -> Array:
         """Return what their stages, work and bench cost [currency], shape (draws,)."""
-        return -_total(grown(self.outcome, self.variety), self.outcome.draws)
+        return -_total(growing(self.outcome, self.variety), self.outcome.draws)
 
     def _sales(self) -> list[tuple[int, Array]]:
         demands = [np.tile(drawn_demand(self.outcome.streams, row), _LUCK.size) for row in self._wanted]

@@ -10,6 +10,7 @@ from functools import cached_property, partial
 import numpy as np
 from scipy.special import ndtr
 
+from forecast.growth.draws import KeptDraws
 from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import COORDINATES, draw_fate, owners
@@ -150,7 +151,7 @@ def outcome_with(
             if owner == own
         }
         fates.append(draw_fate(season, under, batch.variety, batch.number, batch.week, shifts=shifts))
-    return Outcome(season, batches, fates, under)
+    return Outcome(KeptDraws(season, batches, fates, under))
 
 
 def other_streams(streams: Streams, name: str) -> Streams:

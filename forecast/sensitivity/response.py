@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import season_streams
 from forecast.resources.money_flow import bought
@@ -75,12 +76,9 @@ class Answers:
         """Return the Sobol indices of some inputs, and of all others together."""
         draws = 2 ** (self.streams.draws.bit_length() - 1)
         if draws < self.streams.draws:
-            outcome = Outcome(
-                self.season,
-                self.outcome.batches,
-                [self.outcome.fate(batch).take(slice(draws)) for batch in self.outcome.batches],
-                season_streams(draws, self.streams.seed),
-            )
+            batches, streams = self.outcome.batches, season_streams(draws, self.streams.seed)
+            fates = [self.outcome.fate(batch).take(slice(draws)) for batch in batches]
+            outcome = Outcome(KeptDraws(self.season, batches, fates, streams))
             return Answers(outcome, self.varieties, self.answer, self.ranges).shared(names)
         one, other = (
             {name: row.redrawn(streams) for name, row in self.inputs.items()}

@@ -61,7 +61,7 @@ def poorer(season: Season, *, points: float = 0.1) -> Season:
 
 def share_saleable(outcome: Outcome) -> float:
     """Return the share of all plants delivered that become saleable within the season, on average [0 to 1]."""
-    ready = sum(float(outcome.ready[variety][-1].mean()) for variety in outcome.varieties)
+    ready = sum(float(outcome.ready(variety)[-1].mean()) for variety in outcome.varieties)
     return ready / sum(batch.quantity for batch in outcome.batches)
 
 

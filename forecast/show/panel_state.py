@@ -11,20 +11,20 @@ import pandas as pd
 
 from forecast.charts.base import dated
 from forecast.errors import OutOfReach, refuse
-from forecast.growth.combined import together
+from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import outcome_of, season_streams, simulate
 from forecast.ordering.margins import Margins
 from forecast.ordering.order import Order, order_of
 from forecast.ordering.shipments import shipment_of
 from forecast.ordering.trial_orders import Case
-from forecast.resources.bench_use import BenchSpace, bench_space
+from forecast.resources.bench_use import BenchSpace, space_taken
 from forecast.resources.money_flow import cash_flow
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
 from forecast.show import panel_sliders as sliders
 from forecast.show.panel_sliders import Asked, Slider
-from forecast.streams import PLANNING_DRAWS
+from forecast.streams import PLANNING_DRAWS, Array
 from forecast.weeks import Week
 from forecast.words import partner as words
 from forecast.words.numbers import money, seasons
@@ -271,8 +271,9 @@ class WhatIf:
         orders = tuple(order.delivery for order in sized) if self._sizing else asked.orders
         own = outcome_of(asked.season, orders, self._streams)
         target = own.targets(self.variety)
-        space = bench_space(together(own, self._others(at[0] if self._stage else 0)))
-        weekly = dated(space.weekly[["week", "p5", "median", "p95", "available"]])
+        areas = zip(own.drawn.area(), self._others(at[0] if self._stage else 0), strict=True)
+        space = space_taken(own, *(one + beside for one, beside in areas))
+        weekly = dated(space.table()[["week", "p5", "median", "p95", "available"]])
         return _Unpriced(
             orders=orders,
             sentences=sentences or tuple(self._sentences(own, target)),
@@ -281,7 +282,7 @@ class WhatIf:
             target=target,
             saleable=self._from_first(dated(own.table(self.variety, sold=True))),
             benches={
-                place: self._from_first(weekly[space.weekly["place"] == place]) for place in asked.season.place_names
+                place: self._from_first(weekly[space.table()["place"] == place]) for place in asked.season.place_names
             },
             fullest={place: _fullest(space, place) for place in asked.season.place_names},
         )
@@ -308,7 +309,8 @@ class WhatIf:
     def _sums(self, season: Season, found: _Unpriced) -> tuple[float, float | None]:
         """Return what orders cost and earn at the prices of a season [currency]."""
         if not self._sizing:
-            own = Outcome(season, found.own.batches, [found.own.fate(row) for row in found.own.batches], self._streams)
+            batches = found.own.batches
+            own = Outcome(KeptDraws(season, batches, map(found.own.fate, batches), self._streams))
             row = cash_flow(own).by_variety().iloc[0]
             return float(row["outlay"]), float(row["margin"])
         cost = sum(order.cost for order in found.sized)
@@ -337,11 +339,13 @@ class WhatIf:
         """Whether another variety goes through the stage of which the survival can be moved."""
         return self._stage is not None and self._stage in self._asked.season.route(variety)
 
-    def _grown_beside(self, to: int) -> Outcome:
-        """Return what comes of the orders of other varieties, with the survival at a position."""
+    def _grown_beside(self, to: int) -> tuple[Array, Array]:
+        """Return the area of other varieties and its variance, as `Draws.area`, with the survival at a position."""
         season = self.sliders[0].moved(self._asked, to).season if self._stage else self._asked.season
         shared = [row for row in self._beside if self._shares(row.variety)]
-        return together(outcome_of(season, shared, self._streams), self._apart)
+        areas = zip(outcome_of(season, shared, self._streams).drawn.area(), self._apart.drawn.area(), strict=True)
+        expected, variance = (one + apart for one, apart in areas)
+        return expected, variance
 
 
 def _chosen(season: Season, variety: str | None, ordered: set[str] | None) -> str:
@@ -370,7 +374,7 @@ def _beside(table: pd.DataFrame, base: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _fullest(space: BenchSpace, place: str) -> str:
-    weekly = space.weekly[space.weekly["place"] == place].to_dict("records")
+    weekly = space.table()[space.table()["place"] == place].to_dict("records")
     row = max(weekly, key=lambda row: row["median"])
     return words.fullest(
         area=row["median"], available=row["available"], week=row["week"], overrun=space.overruns[place]

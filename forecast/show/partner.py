@@ -216,7 +216,7 @@ def _largest(plan: Plan) -> str:
 
 def _paid_back(summary: Summary) -> str:
     """Return from which week on more has come in than gone out."""
-    weekly = summary.flow.weekly
+    weekly = summary.flow.table()
     below = weekly.index[weekly["median"] < 0]
     if not len(below):
         return words.paid_back(None)

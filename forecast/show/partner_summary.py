@@ -198,7 +198,7 @@ class Summary:
         outcome, found = self.plan.outcome, {}
         weeks = [*outcome.weeks, None]
         for variety in outcome.varieties:
-            ready = outcome.ready[variety]
+            ready = outcome.ready(variety)
             there = (ready >= np.maximum(_MOST_PLANTS * ready[-1], 1)).argmax(axis=0)
             at = np.where(ready[-1] > 0, there, len(outcome.weeks))
             median, late = np.quantile(at, RANGE[1:], method="inverted_cdf").tolist()

@@ -135,7 +135,7 @@ def _results(plan: Plan | Outcome) -> dict[str, pd.DataFrame]:
         found["orders"] = pd.DataFrame(rows, columns=["variety", "week", "quantity", "lab"])
         notes += [("please note", line) for line in words.CAUTIONS]
         try:
-            found["money"] = cash_flow(outcome).weekly
+            found["money"] = cash_flow(outcome).table()
             notes.append(("money", words.CASH_NOTE))
         except Refused as error:
             notes.append(("money", words.not_shown("money", str(error))))
@@ -143,8 +143,8 @@ def _results(plan: Plan | Outcome) -> dict[str, pd.DataFrame]:
     return found | {
         "targets": outcome.targets(),
         "saleable": outcome.table(),
-        "benches": bench_space(outcome).weekly,
-        "work": work.weekly,
+        "benches": bench_space(outcome).table(),
+        "work": work.table(),
         "moves": work.by_stage,
         "notes": pd.DataFrame(notes, columns=["about", "note"]),
     }

@@ -13,6 +13,7 @@ import pandas as pd
 from scipy.special import ndtr
 
 from forecast.errors import OutOfReach, Refused, refuse
+from forecast.growth.draws import KeptDraws
 from forecast.growth.fate import Batch, Fate, RouteFate
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import draw_fate, season_streams
@@ -253,7 +254,7 @@ def reforecast(
         else:
             plants += _standing(one, row, route)
     batches, fates = [batch for batch, *_ in plants], [fate for _, fate, _ in plants]
-    outcome = Outcome(season, batches, fates, streams, begun=True)
+    outcome = Outcome(KeptDraws(season, batches, fates, streams), begun=True)
     standing = pd.DataFrame(
         [(batch.variety, *where, batch.quantity) for batch, _, where in plants],
         columns=["variety", "batch", "stage", "entered", "counted", "plants"],
@@ -292,9 +293,7 @@ def narrowing(
     rows = []
     for day in days:
         made = reforecast(season, records, on_date=day, draws=draws, seed=seed, counted_every=counted_every)
-        own = [batch for batch in made.outcome.batches if batch.variety == variety]
-        alone = Outcome(season, own, [made.outcome.fate(batch) for batch in own], made.outcome.streams)
-        low, middle, high = alone.quantile(variety, week=week).tolist()
+        low, middle, high = made.outcome.quantile(variety, week=week).tolist()
         here = made.standing[(made.standing["variety"] == variety) & (made.standing["batch"] != "")]
         rows.append((str(made.on_date), low, middle, high, int(here["plants"].sum())))
     return pd.DataFrame(rows, columns=["day", "p5", "median", "p95", "alive"])

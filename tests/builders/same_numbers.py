@@ -23,7 +23,7 @@ def numbers(seed: int) -> tuple[object, ...]:
     return (
         outcome.table().to_csv(),
         outcome.chance("A", week="2027-W12", at_least=50),
-        space.weekly.to_csv(),
+        space.table().to_csv(),
         str(space.overruns),
         orders.table().to_csv(),
     )

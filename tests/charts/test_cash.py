@@ -105,7 +105,7 @@ def test_deliveries_stand_in_the_order_in_which_they_come(drawn):
 
 
 def test_cash_is_that_of_every_week_and_its_low_point_stands_where_it_falls(plan, drawn):
-    weekly, low = plan.cash.weekly, plan.cash.low_point
+    weekly, low = plan.cash.table(), plan.cash.low_point
     assert [row["median"] for row in rows(drawn["cash"], "median")] == weekly["median"].tolist()
     (mark,) = rows(drawn["cash"], "lowest")
     assert mark["monday"] == low.week.monday.isoformat()

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from labelled import plants_by_state
 from plant_by_plant import LOST, PAST, SALEABLE, draw, walk
 from small_seasons import MIXED, season, stage
 
@@ -99,7 +100,7 @@ def compared(request):
     names = [row.stage for row in case.season.route("A")] + [SALEABLE, PAST, LOST]
     walked, engine = {}, {}
     outcomes = [simulate(case.season, case.orders, draws=DRAWS, seed=seed) for seed in SCRAMBLES]
-    states = [outcome.states("A").mean("draw") for outcome in outcomes]
+    states = [plants_by_state(outcome, "A").mean("draw") for outcome in outcomes]
     first = case.season.first_week
     for state, weeks in case.means.items():
         for week in weeks:

@@ -6,8 +6,6 @@ import numpy as np
 import pytest
 from small_seasons import season, stage
 
-import forecast
-from forecast.growth import combined
 from forecast.growth.benches import Grown, areas, held, occupied
 from forecast.growth.simulation import COORDINATES, draw_fate, owners, season_streams
 from forecast.growth.stage_occupancy import TimedFate
@@ -215,19 +213,3 @@ def test_plants_harmed_before_they_were_seen_are_not_harmed_again():
     assert np.exp(behind.log_survival) == pytest.approx(np.full((1, 16), 0.9))
     assert (ahead.log_survival < behind.log_survival).all()
     assert (draw_fate(plan, streams, "A", 1, FIRST).log_survival == ahead.log_survival).all()
-
-
-def test_two_outcomes_put_together_keep_their_season_and_seed():
-    rows = [("A", "2027-W05", 30), ("B", "2027-W06", 40)]
-    plan = season([stage(typical=4)], varieties=("A", "B"))
-    one, other = (forecast.simulate(plan, [row], draws=8, seed=3) for row in rows)
-    both = combined.together(one, other)
-    assert both.season is plan
-    assert (both.seed, both.draws, both.varieties) == (3, 8, ("A", "B"))
-    assert both.batches == (*one.batches, *other.batches)
-    assert both.fate(other.batches[0]) is other.fate(other.batches[0])
-    right = one.area["expected"].values + other.area["expected"].values
-    assert both.area["expected"].values == pytest.approx(right)
-    spread = np.sqrt(one.area["deviation"].values ** 2 + other.area["deviation"].values ** 2)
-    assert both.area["deviation"].values == pytest.approx(spread)
-    assert both.area["expected"].max() > 0

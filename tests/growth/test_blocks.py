@@ -12,17 +12,19 @@ from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
+import numpy as np
 import pytest
 from cooperative import cooperative
+from labelled import area_by_place, plants_by_state
 
 import forecast
 from forecast.growth import blocks
-from forecast.growth.blocks import InBlocks, Summary, too_large
-from forecast.growth.simulation import drawn
+from forecast.growth.blocks import BlockDraws, summed_up, too_large
+from forecast.growth.simulation import draw
 
 ROOT = Path(__file__).parents[2]
 COOPERATIVE, DEMO = cooperative(23, 60), forecast.read_season(ROOT / "demo_data")
-MAIN, FATAL, SUMMED_UP = os.getpid(), "V00007", blocks.summed_up
+MAIN, FATAL, SUMMED_UP = os.getpid(), "V00007", summed_up
 ASKED = {"cooperative": (COOPERATIVE, 128), "demo": (DEMO, 128)}
 
 
@@ -31,7 +33,7 @@ def asked(request):
     """A season, its number of draws, and the outcome in one piece."""
     season, draws = ASKED[request.param]
     whole = forecast.simulate(season, draws=draws, seed=3)
-    assert not isinstance(whole, InBlocks)
+    assert not isinstance(whole.drawn, BlockDraws)
     return season, draws, whole
 
 
@@ -47,9 +49,9 @@ def same(one, other):
     assert one.table(sold=True).equals(other.table(sold=True))
     assert one.targets().equals(other.targets())
     assert one.chance_of_all() == other.chance_of_all()
-    assert one.area.identical(other.area)
+    assert area_by_place(one).identical(area_by_place(other))
     spaces = [forecast.bench_space(outcome) for outcome in (one, other)]
-    assert spaces[0].weekly.equals(spaces[1].weekly)
+    assert spaces[0].table().equals(spaces[1].table())
     assert spaces[0].overruns == spaces[1].overruns
     return True
 
@@ -88,19 +90,18 @@ def test_what_is_asked_of_one_variety_is_the_same(asked):
         assert (whole.quantile(name, week=week) == parts.quantile(name, week=week)).all()
         assert whole.table(name).equals(parts.table(name))
         assert whole.targets(name).equals(parts.targets(name))
-        assert whole.states(name).equals(parts.states(name))
+        assert plants_by_state(whole, name).equals(plants_by_state(parts, name))
         assert all((a == b).all() for a, b in zip(whole.on_hand(name), parts.on_hand(name), strict=True))
-    assert whole.in_place(season.first_week + 20).equals(parts.in_place(season.first_week + 20))
-    assert (whole.saleable == parts.saleable).all()
+        assert np.array_equal(whole.saleable(name), parts.saleable(name))
+    one, other = (forecast.bench_space(outcome).plants(season.first_week + 20) for outcome in (whole, parts))
+    assert one.equals(other)
     assert str(whole) == str(parts)
-    assert list(parts.ready) == list(whole.varieties)
-    assert "no variety" not in parts.ready
 
 
 def test_money_work_and_causes_are_the_same_in_blocks():
     whole, parts = (forecast.simulate(DEMO, draws=64, seed=1, block=block) for block in (None, 3))
     assert forecast.cash_flow(whole).entries().equals(forecast.cash_flow(parts).entries())
-    assert forecast.hours_of_work(whole).weekly.equals(forecast.hours_of_work(parts).weekly)
+    assert forecast.hours_of_work(whole).table().equals(forecast.hours_of_work(parts).table())
     causes = [forecast.bench_space(outcome).causes("covered house") for outcome in (whole, parts)]
     assert causes[0].equals(causes[1])
 
@@ -109,7 +110,7 @@ def test_a_season_in_other_words_tells_the_same():
     """Sums over varieties are exact, so the order of the varieties does not matter either."""
     turned = COOPERATIVE.replace(varieties=COOPERATIVE.varieties[::-1])
     one, other = (forecast.simulate(season, draws=128, seed=3) for season in (COOPERATIVE, turned))
-    assert one.area.identical(other.area)
+    assert area_by_place(one).identical(area_by_place(other))
     assert one.chance_of_all() == other.chance_of_all()
 
 
@@ -144,8 +145,8 @@ def test_an_outcome_that_would_be_too_large_is_worked_through_in_blocks(monkeypa
     monkeypatch.setattr(blocks, "_MOST", 10_000)
     monkeypatch.setattr(blocks, "_TOGETHER", 400_000)
     parts = forecast.simulate(COOPERATIVE, draws=64, seed=1)
-    assert isinstance(parts, InBlocks)
-    assert 1 <= parts._block < 23
+    assert isinstance(parts.drawn, BlockDraws)
+    assert 1 <= parts.drawn._block < 23
     assert same(whole, parts)
 
 
@@ -154,7 +155,9 @@ def test_what_an_outcome_keeps_is_near_what_was_reckoned():
     outcome = forecast.simulate(COOPERATIVE, draws=1024, seed=1)
     outcome.table()
     forecast.bench_space(outcome)
-    kept = sum(len(pickle.dumps(part)) for part in (outcome._fates, dict(outcome.ready), outcome.streams._points))
+    kept = sum(
+        len(pickle.dumps(part)) for part in (outcome.drawn._fates, outcome.drawn._ready, outcome.streams._points)
+    )
     reckoned = blocks._bytes(COOPERATIVE, outcome.batches, 1024)
     assert 0.5 * reckoned < kept < reckoned
     assert not too_large(COOPERATIVE, outcome.batches, 1024)
@@ -165,7 +168,7 @@ def test_a_worker_is_sent_its_own_rows_and_sends_back_what_was_told():
     part, whole = COOPERATIVE.only(["V00001", "V00002"]), forecast.simulate(COOPERATIVE, draws=64, seed=1)
     assert len(pickle.dumps(part)) < 0.25 * len(pickle.dumps(COOPERATIVE))
     batches = [batch for batch in whole.batches if batch.variety in ("V00001", "V00002")]
-    summary = Summary.of(drawn(part, batches, whole.streams))
+    summary = summed_up(draw, part, batches, 1, 64, whole.streams.coordinates)
     arrays = 8 * 64 * (2 * 2 * 60 + 1)  # area and variance of two places in 60 weeks, and one chance, in 64 draws
     assert arrays < len(pickle.dumps(summary)) < arrays + 20_000
 

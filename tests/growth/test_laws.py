@@ -5,6 +5,7 @@ import multiprocessing
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from labelled import plants_by_state, saleable_by_week
 from random_seasons import WEEKS, deliveries, seasons, week
 from same_numbers import numbers
 
@@ -41,7 +42,7 @@ def test_one_more_plant_wanted_never_raises_a_chance(plan, orders, at, target):
 def test_plants_in_all_states_add_to_those_delivered_in_every_draw_and_week(plan, orders):
     outcome = simulate(plan, orders, draws=DRAWS, seed=1)
     for variety in outcome.varieties:
-        states = outcome.states(variety)
+        states = plants_by_state(outcome, variety)
         delivered = np.zeros(WEEKS)
         for batch in outcome.batches:
             if batch.variety == variety:
@@ -56,7 +57,7 @@ def test_the_lost_and_those_past_their_best_never_come_back(plan, orders):
     outcome = simulate(plan, orders, draws=DRAWS, seed=1)
     for variety in outcome.varieties:
         for state in ("lost", "past its best"):
-            assert np.diff(outcome.states(variety).sel(state=state).values, axis=0).min() > -1e-9
+            assert np.diff(plants_by_state(outcome, variety).sel(state=state).values, axis=0).min() > -1e-9
 
 
 @some
@@ -65,7 +66,7 @@ def test_a_sampled_history_never_holds_more_than_was_delivered(plan, orders):
     outcome = simulate(plan, orders, draws=DRAWS, seed=1)
     for variety in outcome.varieties:
         delivered = sum(batch.quantity for batch in outcome.batches if batch.variety == variety)
-        counts = outcome.saleable.sel(variety=variety).values
+        counts = saleable_by_week(outcome).sel(variety=variety).values
         assert counts.min() >= 0
         assert counts.max() <= delivered
 
@@ -84,7 +85,7 @@ def test_the_order_of_the_rows_changes_nothing(plan, orders, data):
 def test_the_first_draws_of_twice_as_many_are_the_draws(plan, orders):
     short, long = (simulate(plan, orders, draws=n, seed=1) for n in (DRAWS, 2 * DRAWS))
     for variety in short.varieties:
-        assert np.array_equal(short.states(variety), long.states(variety).isel(draw=slice(DRAWS)))
+        assert np.array_equal(plants_by_state(short, variety), plants_by_state(long, variety).isel(draw=slice(DRAWS)))
 
 
 @some
@@ -93,8 +94,8 @@ def test_sampled_histories_and_exact_chances_tell_the_same(plan, orders, at):
     """The mean of a history is that of its share, within 5 standard errors, given the draws."""
     outcome = simulate(plan, orders, draws=512, seed=1)
     for variety in outcome.varieties:
-        expected = outcome.states(variety).sel(state="saleable", week=week(at)).values
-        counts = outcome.saleable.sel(variety=variety, week=week(at)).values
+        expected = plants_by_state(outcome, variety).sel(state="saleable", week=week(at)).values
+        counts = saleable_by_week(outcome).sel(variety=variety, week=week(at)).values
         delivered = sum(batch.quantity for batch in outcome.batches if batch.variety == variety)
         error = np.sqrt((expected * (1 - expected / max(delivered, 1))).clip(min=0).sum())
         assert abs((counts - expected).sum()) <= 5 * error + 1e-6

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from labelled import plants_by_state, saleable_by_week
 from small_seasons import MIXED, beta_spread, season, stage
 
 import forecast
@@ -49,7 +50,7 @@ def test_the_final_number_has_the_mean_and_variance_of_independent_betas_and_bin
 def test_sampled_histories_have_the_same_mean_and_variance():
     draws = 16384
     outcome = forecast.simulate(season(route()), [("A", "2027-W01", PLANTS)], draws=draws, seed=1)
-    counts = outcome.saleable.sel(variety="A", week=END).values.astype(float)
+    counts = saleable_by_week(outcome).sel(variety="A", week=END).values.astype(float)
     mean, variance = moments()
     assert abs(counts.mean() - mean) < 4 * math.sqrt(variance / draws)
     fourth = ((counts - counts.mean()) ** 4).mean()
@@ -82,5 +83,5 @@ def test_losses_quoted_in_points_of_the_original_leave_what_their_sum_leaves():
     ]
     for share_of, left in (("original", 0.60), ("entering", 0.80 * 0.89 * 0.91)):
         plan = season([row | {"share_of": share_of} for row in rows])
-        states = forecast.simulate(plan, [("A", "2027-W01", 100)], draws=1, seed=1).states("A")
+        states = plants_by_state(forecast.simulate(plan, [("A", "2027-W01", 100)], draws=1, seed=1), "A")
         assert float(states.sel(state="saleable", week=END).item()) == pytest.approx(100 * left)

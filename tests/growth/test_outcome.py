@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from labelled import saleable_by_week
 from scipy.stats import betabinom
 from small_seasons import beta_spread, season, stage
 
@@ -27,7 +28,7 @@ def test_quantiles_of_plants_that_share_a_batch_are_those_of_a_beta_binomial(q):
 
 def test_quantiles_rise_and_end_at_the_fewest_and_the_most():
     outcome = lossy()
-    counts = outcome.saleable.sel(variety="A", week="2027-W10").values
+    counts = saleable_by_week(outcome).sel(variety="A", week="2027-W10").values
     found = outcome.quantile("A", week="2027-W10", q=[[0, 0.3], [0.6, 1]])
     assert found.shape == (2, 2)
     assert (np.diff(found.ravel()) > 0).all()
@@ -71,7 +72,7 @@ PLACES = [{"place": name, "area": 100, "usable": 1} for name in ("house", "yard"
 def test_what_stands_where_in_a_week_by_hand(week, place, stands, plants, area):
     """Two hundred, of which 0.64 survive four weeks; then six weeks, and they are saleable where they stand."""
     plan = season(ROUTE, places=PLACES)
-    table = forecast.simulate(plan, [("A", "2027-W05", 200)], draws=8, seed=1).in_place(week)
+    table = forecast.bench_space(forecast.simulate(plan, [("A", "2027-W05", 200)], draws=8, seed=1)).plants(week)
     assert table.to_dict("records") == [
         {
             "place": place, "variety": "A", "stage": stands,
@@ -82,4 +83,8 @@ def test_what_stands_where_in_a_week_by_hand(week, place, stands, plants, area):
 
 def test_before_a_delivery_nothing_stands_anywhere():
     plan = season(ROUTE, places=PLACES)
-    assert forecast.simulate(plan, [("A", "2027-W05", 200)], draws=8, seed=1).in_place("2027-W04").empty
+    assert (
+        forecast.bench_space(forecast.simulate(plan, [("A", "2027-W05", 200)], draws=8, seed=1))
+        .plants("2027-W04")
+        .empty
+    )

@@ -5,13 +5,16 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from labelled import area_by_place, plants_by_state
 from scipy.stats import binom
 from small_seasons import offer, season, stage
 
 import forecast
 from forecast import Refused
+from forecast.growth.draws import met
 from forecast.growth.fate import Batch
 from forecast.growth.summaries import as_targets, by_week, ranges
+from forecast.resources.overruns import area_of
 
 RANGE = ("p5", "median", "p95")
 ROUTE = [
@@ -40,7 +43,7 @@ def test_a_batch_of_which_no_lab_is_told_has_none():
 def test_where_plants_are_in_every_week_by_hand():
     """Two hundred come in W05; 0.64 live through four weeks, half of the way their root; then six weeks more."""
     plan = season(ROUTE, places=PLACES, saleable_weeks=3)
-    states = forecast.simulate(plan, [("A", "2027-W05", 200)], draws=4, seed=1).states("A")
+    states = plants_by_state(forecast.simulate(plan, [("A", "2027-W05", 200)], draws=4, seed=1), "A")
     assert states.dims == ("state", "week", "draw")
     assert states["state"].values.tolist() == ["acclimatisation", "growing on", "saleable", "past its best", "lost"]
     assert states["week"].values.tolist() == [f"2027-W{k:02}" for k in range(1, 41)]
@@ -63,7 +66,7 @@ def test_the_area_of_a_batch_is_that_of_a_multinomial_number_of_plants():
     """Variance N (sum p a^2 - (sum p a)^2) of N plants, a share p of which stands on a square metres each."""
     plan = season(ROUTE, places=PLACES)
     outcome = forecast.simulate(plan, [("A", "2027-W05", 200)], draws=4, seed=1)
-    area = outcome.area
+    area = area_by_place(outcome)
     assert list(area.data_vars) == ["expected", "deviation"]
     assert area["expected"].dims == area["deviation"].dims == ("place", "week", "draw")
     assert area["place"].values.tolist() == ["yard", "house"]
@@ -80,18 +83,18 @@ def test_the_area_of_a_batch_is_that_of_a_multinomial_number_of_plants():
         deviation = math.sqrt(200 * share * (1 - share)) * each
         assert cell["expected"].values == pytest.approx([200 * share * each] * 4, abs=1e-9)
         assert cell["deviation"].values == pytest.approx([deviation] * 4, abs=1e-5)
-    expected, variance = outcome.area_of(outcome.batches[0])["yard"]
+    expected, variance = area_of(outcome, outcome.batches[0])["yard"]
     assert expected == pytest.approx(area["expected"].sel(place="yard").values)
     assert variance == pytest.approx(area["deviation"].sel(place="yard").values ** 2)
 
 
 def test_what_is_sold_leaves_its_place_in_that_week_and_batches_share_it_in_proportion():
     outcome = sure([("A", "2027-W05", 60), ("A", "2027-W06", 40)], ("A", "2027-W12", 50), saleable_weeks=20)
-    area = outcome.area["expected"].sel(place="house").values[:, 0]
+    area = area_by_place(outcome)["expected"].sel(place="house").values[:, 0]
     assert area[[3, 4, 5, 10, 11, 27, 28, 30]] == pytest.approx([0, 0.6, 1, 1, 0.5, 0.5, 0.4, 0])
-    first, second = (outcome.area_of(batch)["house"][0][11, 0] for batch in outcome.batches)
+    first, second = (area_of(outcome, batch)["house"][0][11, 0] for batch in outcome.batches)
     assert (first, second) == pytest.approx((0.3, 0.2))
-    stands = outcome.in_place("2027-W12").to_dict("records")
+    stands = forecast.bench_space(outcome).plants("2027-W12").to_dict("records")
     assert [(row["stage"], row["median"], row["area_m2"]) for row in stands] == [("saleable", 50, 0.5)]
 
 
@@ -104,7 +107,7 @@ def test_what_stands_where_is_told_by_place_and_variety_in_the_order_of_the_rout
     ]
     plan = season(rows, varieties=("B", "A"), places=PLACES)
     orders = [("A", "2027-W05", 300), ("A", "2027-W11", 75), ("B", "2027-W01", 14), ("B", "2027-W07", 10)]
-    table = forecast.simulate(plan, orders, draws=4, seed=1).in_place("2027-W11")
+    table = forecast.bench_space(forecast.simulate(plan, orders, draws=4, seed=1)).plants("2027-W11")
     right = pd.DataFrame(
         [
             ("house", "A", "acclimatisation", 75, 75, 75, 1.07),
@@ -118,15 +121,15 @@ def test_what_stands_where_is_told_by_place_and_variety_in_the_order_of_the_rout
 
 
 def test_a_single_plant_stands_somewhere_too():
-    (row,) = sure([("A", "2027-W05", 1)]).in_place("2027-W05").to_dict("records")
+    (row,) = forecast.bench_space(sure([("A", "2027-W05", 1)])).plants("2027-W05").to_dict("records")
     assert (row["stage"], row["median"], row["area_m2"]) == ("acclimatisation", 1, 0.01)
 
 
 def test_places_hold_the_range_of_what_is_expected():
     rows = [stage("arrival", survival=0.7, survival_sd=0.1), stage(typical=4, survival=1)]
     outcome = forecast.simulate(season(rows), [("A", "2027-W05", 1000)], draws=512, seed=1)
-    (row,) = outcome.in_place("2027-W05").to_dict("records")
-    plants = outcome.states("A").sel(state="acclimatisation", week="2027-W05").values
+    (row,) = forecast.bench_space(outcome).plants("2027-W05").to_dict("records")
+    plants = plants_by_state(outcome, "A").sel(state="acclimatisation", week="2027-W05").values
     found = [row[name] for name in RANGE]
     assert found == np.rint(np.quantile(plants, (0.05, 0.5, 0.95))).tolist()
     assert found[0] < found[1] < found[2]
@@ -134,19 +137,14 @@ def test_places_hold_the_range_of_what_is_expected():
 
 def test_the_saleable_by_variety_week_and_draw():
     outcome = sure([("B", "2027-W05", 7), ("A", "2027-W10", 5)], varieties=("A", "B", "C"))
-    counts = outcome.saleable
     assert outcome.varieties == ("A", "B")
-    assert counts.dims == ("variety", "week", "draw")
-    assert counts.dtype == np.int32
-    assert counts["variety"].values.tolist() == ["A", "B"]
-    assert counts["week"].values.tolist()[::39] == ["2027-W01", "2027-W40"]
-    assert counts.sel(week="2027-W08").values.tolist() == [[0] * 8] * 2
-    assert counts.sel(week="2027-W09").values.tolist() == [[0] * 8, [7] * 8]
-    assert counts.sel(week="2027-W14").values.tolist() == [[5] * 8, [7] * 8]
+    counts = [outcome.saleable(name) for name in "AB"]
+    assert counts[0].dtype == np.int32
+    assert [one.shape for one in counts] == [(40, 8)] * 2
+    for at, numbers in ((7, [0, 0]), (8, [0, 7]), (13, [5, 7])):
+        assert [one[at].tolist() for one in counts] == [[number] * 8 for number in numbers]
     with pytest.raises(ValueError, match="read-only"):
-        counts.values[0, 0, 0] = 1
-    with pytest.raises(ValueError, match="read-only"):
-        outcome.ready["A"][0, 0] = 1
+        outcome.ready("A")[0, 0] = 1
     assert outcome.begun is False
     assert (outcome.seed, outcome.draws) == (1, 8)
 
@@ -208,8 +206,8 @@ def test_a_chance_is_told_to_four_places_and_in_seasons():
 def test_of_several_rows_all_are_met_in_the_same_histories():
     plan = season([stage(survival=0.8)], targets=wants(("A", "2027-W10", 20), ("A", "2027-W12", 19)))
     outcome = forecast.simulate(plan, [("A", "2027-W05", 50)], draws=256, seed=1)
-    counts = outcome.counted("A")[20]
-    rows, log_met = outcome.asked("A")
+    counts = outcome.saleable("A")[20]
+    rows, log_met = met(outcome.drawn, "A")
     assert np.exp(log_met) == pytest.approx((counts >= 39).astype(float))
     assert rows[0][-1] == 1.0
     assert rows[1][-1] == round((counts >= 39).mean(), 4)
@@ -219,14 +217,14 @@ def test_of_several_rows_all_are_met_in_the_same_histories():
 
 def test_where_nothing_is_wanted_or_ordered_there_is_nothing_to_tell():
     outcome = sure([("A", "2027-W05", 100)], ("B", "2027-W20", 60))
-    assert str(outcome) == "Nothing that is wanted has been ordered."
+    assert str(outcome) == "No variety with a target is ordered."
     assert outcome.targets().columns.tolist() == ["variety", "week", "target", *RANGE, "chance"]
     assert outcome.targets().empty
-    rows, log_met = outcome.asked("A")
+    rows, log_met = met(outcome.drawn, "A")
     assert rows == []
     assert log_met.tolist() == [0] * 8
     with pytest.raises(Refused, match="no such variety"):
-        outcome.asked("C")
+        met(outcome.drawn, "C")
     assert outcome.chance_of_all() == 0
     assert sure([("A", "2027-W05", 100)]).chance_of_all() == 1
 
@@ -260,7 +258,7 @@ def test_chances_hold_from_the_first_to_the_last_monday_of_the_season():
             "week, '2026-W53': outside the season. Give a week from 2027-W01 to 2027-W40.",
         ),
         (
-            lambda outcome: outcome.in_place("2027-W41"),
+            lambda outcome: forecast.bench_space(outcome).plants("2027-W41"),
             "week, '2027-W41': outside the season. Give a week from 2027-W01 to 2027-W40.",
         ),
         (
@@ -387,22 +385,20 @@ def test_in_blocks_all_is_told_the_same_and_what_is_done_is_said():
     assert parts.targets("C").equals(whole.targets("C"))
     assert parts.targets("D").empty
     assert parts.chance_of_all() == whole.chance_of_all() == 0
-    assert all(np.array_equal(one, other) for one, other in zip(parts.area_sums(), whole.area_sums(), strict=True))
-    assert parts.area.identical(whole.area)
+    assert all(np.array_equal(one, other) for one, other in zip(parts.drawn.area(), whole.drawn.area(), strict=True))
+    assert area_by_place(parts).identical(area_by_place(whole))
     assert parts.batches == whole.batches
     assert parts.varieties == whole.varieties == ("A", "B", "D")
-    assert list(parts.ready) == ["A", "B", "D"]
-    assert len(parts.ready) == 3
-    assert np.array_equal(parts.ready["D"], whole.ready["D"])
-    assert not parts.ready["C"].any()
-    with pytest.raises(KeyError, match="no variety"):
-        parts.ready["no variety"]
+    assert np.array_equal(parts.ready("D"), whole.ready("D"))
+    assert not parts.ready("C").any()
+    with pytest.raises(Refused, match="no such variety"):
+        parts.ready("no variety")
     batch = parts.batches[1]
     assert np.array_equal(parts.fate(batch).weeks, whole.fate(batch).weeks)
-    assert parts.part("B") is parts.part("B")
-    assert parts.part("D").varieties == ("D",)
+    assert parts.drawn.part("B") is parts.drawn.part("B")
+    assert [row.variety for row in parts.drawn.part("D").season.varieties] == ["D"]
     assert str(parts) == str(whole)
-    some = parts.area_of(batch)["house"], whole.area_of(batch)["house"]
+    some = area_of(parts, batch)["house"], area_of(whole, batch)["house"]
     assert all(np.array_equal(one, other) for one, other in zip(*some, strict=True))
 
 

@@ -6,6 +6,7 @@ standard errors of the difference. The cells were named, and the seeds set to 1,
 
 import numpy as np
 import pytest
+from labelled import plants_by_state
 from plant_by_plant import LOST, SALEABLE, draw, saleable, walk
 from small_seasons import season, stage
 
@@ -56,7 +57,7 @@ def walked():
 
 
 def scores(plan, walked):
-    states = simulate(plan, ORDERS, draws=DRAWS, seed=1).states("A")
+    states = plants_by_state(simulate(plan, ORDERS, draws=DRAWS, seed=1), "A")
     found = {}
     for state, weeks in CELLS.items():
         for week in weeks:
@@ -91,7 +92,7 @@ def test_a_requirement_wrong_by_two_per_cent_or_a_harm_left_out_would_be_seen(wa
 def test_the_arrays_of_an_analyst_tell_the_same_of_the_saleable():
     rng = np.random.default_rng(1)
     batches = draw(PLAN, ORDERS, REPLICATES, rng)
-    states = simulate(PLAN, ORDERS, draws=DRAWS, seed=1).states("A").sel(state=SALEABLE).values
+    states = plants_by_state(simulate(PLAN, ORDERS, draws=DRAWS, seed=1), "A").sel(state=SALEABLE).values
     for week in CELLS[SALEABLE]:
         theirs = saleable(PLAN, "A", batches, week, rng)
         error = np.hypot(states[week].std() / np.sqrt(DRAWS), theirs.std() / np.sqrt(REPLICATES))

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from labelled import plants_by_state
 from scipy.stats import norm
 from small_seasons import season, stage
 
@@ -287,10 +288,13 @@ def test_degree_days_at_a_constant_temperature_are_weeks(degrees, below, weeks, 
         for k, (typical, spread) in enumerate(zip(weeks, spreads, strict=False))
     ]
     warm = [
-        row | {"runs_on": "degree-days", "typical": row["typical"] * 7 * below, "base_temperature": degrees - below} for row in rows
+        row | {"runs_on": "degree-days", "typical": row["typical"] * 7 * below, "base_temperature": degrees - below}
+        for row in rows
     ]
     plain, warmed = (
-        simulate(season(route, climate=climate(degrees)), [("A", "2027-W05", 1)], draws=64, seed=1).states("A")
+        plants_by_state(
+            simulate(season(route, climate=climate(degrees)), [("A", "2027-W05", 1)], draws=64, seed=1), "A"
+        )
         for route in (rows, warm)
     )
     apart = np.abs(warmed - plain)
@@ -307,7 +311,11 @@ def test_those_alive_in_a_short_stage_are_known_to_a_thousandth_or_so_in_a_draw_
     warm = [row | {"runs_on": "degree-days", "typical": 42, "base_temperature": 6} for row in rows]
     outcome = simulate(season(warm, climate=climate(8)), [("A", "2027-W05", 1)], draws=64, seed=1)
     fate, vigour = outcome.fate(outcome.batches[0]), norm.ppf((np.arange(20_000) + 0.5) / 20_000)
-    pace, told, apart = np.exp(fate.log_sd[:, None] * vigour), outcome.states("A").values[1], np.zeros((8, 64))
+    pace, told, apart = (
+        np.exp(fate.log_sd[:, None] * vigour),
+        plants_by_state(outcome, "A").values[1],
+        np.zeros((8, 64)),
+    )
     for draw in range(64):
         first, second = fate.weeks[:, draw, None] / 14 * pace
         for week in range(1, 9):
@@ -329,9 +337,9 @@ WARM = [
 def test_the_first_draws_of_twice_as_many_are_the_draws(draws):
     plan = season(WARM, climate=climate(14, 2.0))
     orders = [("A", "2027-W03", 10), ("A", "2027-W08", 5)]
-    short, long = (simulate(plan, orders, draws=n, seed=1).states("A").values for n in (draws, 2 * draws))
+    short, long = (plants_by_state(simulate(plan, orders, draws=n, seed=1), "A").values for n in (draws, 2 * draws))
     assert np.array_equal(short, long[..., :draws])
-    other = simulate(plan, orders, draws=draws, seed=2).states("A").values
+    other = plants_by_state(simulate(plan, orders, draws=draws, seed=2), "A").values
     assert np.abs(other - short).max() > 0.1
 
 
@@ -340,7 +348,7 @@ def test_a_stage_of_no_time_may_name_degree_days_too():
     for route in ([stage("grading", **warm)], [stage(typical=4), stage("grading", **warm)]):
         plain = [row | {"runs_on": "weeks", "base_temperature": None} for row in route]
         plans = [season(rows, climate=climate(14)) for rows in (route, plain)]
-        one, other = (simulate(plan, [("A", "2027-W03", 10)], draws=16, seed=1).states("A") for plan in plans)
+        one, other = (plants_by_state(simulate(plan, [("A", "2027-W03", 10)], draws=16, seed=1), "A") for plan in plans)
         assert np.array_equal(one, other)
         one, other = (draw_fate(plan, season_streams(16, 1), "A", 1, plan.first_week).middling() for plan in plans)
         assert np.array_equal(one, other)
@@ -348,7 +356,7 @@ def test_a_stage_of_no_time_may_name_degree_days_too():
 
 def test_what_is_delivered_is_in_one_state_or_another_in_every_week_and_draw():
     plan = season(WARM, climate=climate(14, 2.0), saleable_weeks=5)
-    states = simulate(plan, [("A", "2027-W03", 10), ("A", "2027-W08", 5)], draws=256, seed=1).states("A")
+    states = plants_by_state(simulate(plan, [("A", "2027-W03", 10), ("A", "2027-W08", 5)], draws=256, seed=1), "A")
     weeks = np.arange(plan.weeks)[:, None]
     assert np.abs(states.sum("state").values - 10 * (weeks >= 2) - 5 * (weeks >= 7)).max() < 1e-9
     assert states.values.min() > -1e-6  # a smaller share of a batch is not looked for in a stage

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from labelled import plants_by_state
 from scipy.special import expit, log_expit, logit
 from small_seasons import season, stage
 from southern_climate import HIGH, LOW, SPREAD
@@ -215,7 +216,9 @@ def total(weeks, draws, seed):
     plan = season(rows, varieties=tuple("ABCD"), climate=weekly(10, 20, 2.0), persistence=0.4)
     orders = [(variety, str(FIRST + week), 100) for variety, week in zip("ABCD", weeks, strict=True)]
     outcome = simulate(plan, orders, draws=draws, seed=seed)
-    each = np.array([outcome.states(name).sel(state="saleable", week=str(FIRST + 30)).values for name in "ABCD"])
+    each = np.array(
+        [plants_by_state(outcome, name).sel(state="saleable", week=str(FIRST + 30)).values for name in "ABCD"]
+    )
     return each, each.sum(axis=0)
 
 
@@ -258,7 +261,7 @@ def mirrored(spread, draws, seeds=(1, 1)):
     for later, climate, seed in zip((0, 26), (table, rows), seeds, strict=True):
         plan = season(GROWN, places=PLACES, climate=climate, first_week=FIRST + later, saleable_weeks=6, price_list=())
         orders = [("A", FIRST + later + week, 20) for week in (4, 12)]
-        found.append((plan, simulate(plan, orders, draws=draws, seed=seed).states("A").values))
+        found.append((plan, plants_by_state(simulate(plan, orders, draws=draws, seed=seed), "A").values))
     return found
 
 

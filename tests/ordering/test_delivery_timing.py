@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from labelled import plants_by_state
 from plant_by_plant import draw
 from scipy import stats
 from scipy.special import betainc, expit, logit
@@ -95,7 +96,7 @@ def test_survival_and_chance_of_a_week_are_those_of_a_forecast_of_it(compared):
     for row in weeks.table().to_dict("records"):
         outcome = forecast.simulate(plan, [("A", row["week"], weeks.quantity, row["lab"])], draws=DRAWS, seed=3)
         assert row["chance"] == round(outcome.chance("A", week="2027-W26", at_least=100), 4)
-        alive = outcome.states("A").sel(state="lost").values[-1]
+        alive = plants_by_state(outcome, "A").sel(state="lost").values[-1]
         low, middle, high = np.quantile(1 - alive / weeks.quantity, [0.05, 0.5, 0.95])
         assert [row["survival_p5"], row["survival"], row["survival_p95"]] == pytest.approx(
             [low, middle, high], abs=2e-4
@@ -107,7 +108,7 @@ def test_ready_weeks_are_those_of_the_plants_that_live_in_a_forecast(compared):
     plan, weeks = compared
     for row in weeks.table().to_dict("records"):
         outcome = forecast.simulate(plan, [("A", row["week"], 100)], draws=DRAWS, seed=3)
-        ready = outcome.states("A").sel(state="saleable").mean("draw").to_series()
+        ready = plants_by_state(outcome, "A").sel(state="saleable").mean("draw").to_series()
         lives = float(weeks._cases[0].fate(forecast.Week.parse(row["week"])).survival.mean())
         for name, q in (("ready_first", 0.05), ("ready", 0.5), ("ready_last", 0.95)):
             by = ready.index[ready >= 100 * q * lives]

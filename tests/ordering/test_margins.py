@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from labelled import plants_by_state, saleable_by_week
 from random_seasons import WEEKS, orderable, price_lists, stages, week
 from scipy import stats
 from small_seasons import beta_spread, offer, season, stage
@@ -70,7 +71,7 @@ def enumerated(plan, order, lists):
     for prices, delivery in case.ways():
         rows = next(rows for rows in lists if rows[0]["lab"] == prices.lab)
         outcome = forecast.simulate(plan, [("A", delivery, 1)], draws=DRAWS, seed=1)
-        share = np.clip(outcome.states("A").sel(state="saleable", week=str(order.by)).values, 0, 1)
+        share = np.clip(plants_by_state(outcome, "A").sel(state="saleable", week=str(order.by)).values, 0, 1)
         for n in (n for n in range(1, 320) if orderable(rows, n)):
             numbers = np.arange(n + 1)[:, None]
             chances = stats.binom.pmf(numbers, n, share)
@@ -136,7 +137,7 @@ def test_the_margin_is_what_simulated_seasons_earn(markdown):
     ).replace(varieties=priced(6, markdown))
     order = forecast.size_order(plan, "A", draws=4096, seed=1, aim="margin")
     outcome = forecast.simulate(plan, [order], draws=16384, seed=99)
-    there = outcome.saleable.sel(variety="A", week="2027-W20").values
+    there = saleable_by_week(outcome).sel(variety="A", week="2027-W20").values
     asked = plan.targets[0].demand.quantile(np.random.default_rng(5).random(there.size))
     gone = np.minimum(there, asked)
     earned = (

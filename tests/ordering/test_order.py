@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from labelled import plants_by_state
 from random_seasons import WEEKS, orderable, price_lists, stages, week
 from scipy.stats import binom
 from small_seasons import offer, season, stage
@@ -38,7 +39,7 @@ def sized(plan, **options):
 def chance_of(plan, order, quantity, target):
     """Chance that a quantity suffices, by SciPy's binomial from the states of a forecast of one plant."""
     outcome = forecast.simulate(plan, [("A", order.week, 1)], draws=DRAWS, seed=1)
-    share = outcome.states("A").sel(state="saleable", week=str(order.by)).values
+    share = plants_by_state(outcome, "A").sel(state="saleable", week=str(order.by)).values
     return binom.sf(target - 1, np.asarray(quantity)[..., None], np.clip(share, 0, 1)).mean(axis=-1)
 
 

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from labelled import plants_by_state
 from small_cultures import CULTURE
 from small_seasons import offer, season, stage
 
@@ -296,7 +297,9 @@ def test_what_is_out_of_reach_in_bad_seasons_alone_says_how_many_live_on_average
     with pytest.raises(OutOfReach) as refused:
         forecast.size_order(plan, "A", draws=64, seed=1)
     best = refused.value.best
-    lives = forecast.simulate(plan, [("A", best.week, 1000)], draws=64, seed=1).states("A").sel(state="saleable")
+    lives = plants_by_state(forecast.simulate(plan, [("A", best.week, 1000)], draws=64, seed=1), "A").sel(
+        state="saleable"
+    )
     percentage = float(lives.sel(week=str(best.week)).mean()) / 10
     assert percentage > 55
     assert f"of which {percentage:.0f} % are saleable by then on average." in str(refused.value)

@@ -1,14 +1,17 @@
 """Bench space against sums and samples made by hand from where the plants are."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
+from labelled import area_by_place, plants_by_state
 from random_seasons import deliveries, seasons, week
 from small_seasons import MIXED, season, stage
 
 import forecast
-from forecast.resources.bench_use import BenchSpace
+from forecast.resources.bench_use import BenchSpace, space_taken
 
 some = settings(max_examples=12, deadline=None, derandomize=True)
 DRAWS, SAMPLES = 256, 200
@@ -38,7 +41,7 @@ def expected_area(outcome, place):
     total = np.zeros((outcome.season.weeks, outcome.draws))
     for variety in outcome.varieties:
         for (where, density), plants in zip(
-            densities(outcome.season, variety), outcome.states(variety).values, strict=False
+            densities(outcome.season, variety), plants_by_state(outcome, variety).values, strict=False
         ):
             total += plants / density if where == place else 0
     return total
@@ -48,7 +51,7 @@ def expected_area(outcome, place):
 @given(plan=seasons(), orders=deliveries)
 def test_the_expected_area_is_that_of_the_plants_in_each_stage(plan, orders):
     outcome = forecast.simulate(plan, orders, draws=1100, seed=1)
-    assert outcome.area["expected"].sel(place="house").values == pytest.approx(
+    assert area_by_place(outcome)["expected"].sel(place="house").values == pytest.approx(
         expected_area(outcome, "house"), abs=1e-9
     )
 
@@ -60,7 +63,7 @@ def sampled():
     rng = np.random.default_rng(1)
     areas = {row["place"]: np.zeros((SAMPLES, PLAN.weeks, DRAWS)) for row in PLACES}
     for variety, delivered, quantity in ORDERS:
-        states = outcome.states(variety)
+        states = plants_by_state(outcome, variety)
         since = forecast.Week.parse(delivered) - PLAN.first_week
         shares = np.moveaxis(states.values[:, since:], 0, -1).clip(min=0) / quantity
         counts = rng.multinomial(
@@ -74,7 +77,7 @@ def sampled():
 @pytest.mark.parametrize("place", ["house", "beds"])
 def test_the_area_of_sampled_plants_has_the_mean_and_deviation_that_are_told(sampled, place):
     outcome, areas = sampled
-    told = outcome.area.sel(place=place)
+    told = area_by_place(outcome).sel(place=place)
     mean, variance = areas[place].mean(axis=0), areas[place].var(axis=0, ddof=1)
     error = told["deviation"].values / np.sqrt(SAMPLES)
     many = told["expected"].values.mean(axis=1) > 0.01  # where a few rare plants do not decide the sampled mean
@@ -89,7 +92,7 @@ def test_the_area_of_sampled_plants_has_the_mean_and_deviation_that_are_told(sam
 def test_the_chance_of_an_overrun_is_that_of_sampled_plants(sampled, place):
     outcome, areas = sampled
     space = forecast.bench_space(outcome)
-    told = space.weekly[space.weekly["place"] == place]["overrun"].to_numpy()
+    told = space.table()[space.table()["place"] == place]["overrun"].to_numpy()
     bench = np.array([PLAN.place(place).bench(at) for at in outcome.weeks])
     found = (areas[place] > bench[:, None] + 1e-9).mean(axis=(0, 2))
     assert ((told > 0.02) & (told < 0.98)).sum() >= 2  # the question is open in some weeks
@@ -100,7 +103,7 @@ def test_the_chance_of_an_overrun_is_that_of_sampled_plants(sampled, place):
 @pytest.mark.parametrize("place", ["house", "beds"])
 def test_nine_in_ten_areas_lie_between_low_and_high(sampled, place):
     outcome, areas = sampled
-    weekly = forecast.bench_space(outcome).weekly
+    weekly = forecast.bench_space(outcome).table()
     told = weekly[weekly["place"] == place]
     for at in range(PLAN.weeks):
         low, middle, high = np.quantile(areas[place][:, at], [0.05, 0.5, 0.95])
@@ -113,7 +116,7 @@ def test_nine_in_ten_areas_lie_between_low_and_high(sampled, place):
 def test_a_place_that_is_shut_is_overrun_by_any_plant():
     early = PLAN.with_stage("crop", "growing on", place="beds")
     overrun = {
-        name: forecast.bench_space(forecast.simulate(plan, [("A", delivered, 50)], draws=64, seed=1)).weekly
+        name: forecast.bench_space(forecast.simulate(plan, [("A", delivered, 50)], draws=64, seed=1)).table()
         for name, plan, delivered in (("early", early, "2027-W01"), ("late", PLAN, "2027-W09"))
     }
     beds = overrun["early"].set_index(["place", "week"])["overrun"]["beds"]
@@ -128,7 +131,7 @@ def test_a_single_plant_in_a_place_that_is_shut_is_seen_as_often_as_it_comes():
     plan = season(rows, places=[PLACES[0], PLACES[1] | {"first_week": "2027-W30"}])
     for plants in (1, 2, 10):
         space = forecast.bench_space(forecast.simulate(plan, [("A", "2027-W03", plants)], draws=4096, seed=1))
-        weekly = space.weekly.set_index(["place", "week"])["overrun"]["beds"]
+        weekly = space.table().set_index(["place", "week"])["overrun"]["beds"]
         assert weekly["2027-W04"] == pytest.approx(1 - 0.95**plants, abs=0.01)
         assert space.overruns["beds"] == pytest.approx(weekly["2027-W04"], abs=0.002)
 
@@ -140,7 +143,7 @@ def test_what_is_wanted_by_a_week_has_left_the_bench():
 
     def area(plan):
         outcome = forecast.simulate(plan, [("A", "2027-W02", 100)], draws=4, seed=1)
-        return outcome.area["expected"].sel(place="house").mean("draw").to_series()
+        return area_by_place(outcome)["expected"].sel(place="house").mean("draw").to_series()
 
     weeks = ["2027-W01", "2027-W02", "2027-W09", "2027-W10", "2027-W11", "2027-W12"]
     assert area(plan)[weeks].tolist() == pytest.approx([0, 2, 2, 0.8, 0.8, 0])
@@ -153,7 +156,7 @@ def test_what_is_wanted_by_a_week_has_left_the_bench():
 def test_a_place_never_overruns_less_often_in_some_week_than_in_its_worst():
     outcome = forecast.simulate(PLAN, [("A", "2027-W02", 180), ("B", week(4), 200)], draws=1024, seed=1)
     space = forecast.bench_space(outcome)
-    worst = space.weekly.groupby("place")["overrun"].max()
+    worst = space.table().groupby("place")["overrun"].max()
     for place, overrun in space.overruns.items():
         assert overrun >= worst[place] - 3 * 0.5 / np.sqrt(1024)
 
@@ -186,7 +189,7 @@ def test_what_is_said_of_places_word_for_word():
 def test_the_table_by_week_is_told_to_the_hundredth_of_a_square_metre_and_chances_to_four_figures():
     outcome = forecast.simulate(PLAN, ORDERS, draws=48, seed=1)
     space = forecast.bench_space(outcome)
-    weekly = space.weekly
+    weekly = space.table()
     assert weekly.columns.tolist() == ["place", "week", "p5", "median", "p95", "available", "overrun"]
     assert weekly.index.tolist() == list(range(2 * PLAN.weeks))
     assert weekly["place"].tolist() == ["house"] * PLAN.weeks + ["beds"] * PLAN.weeks
@@ -197,3 +200,13 @@ def test_the_table_by_week_is_told_to_the_hundredth_of_a_square_metre_and_chance
         assert (weekly[name] == weekly[name].round(digits)).all()
         assert (weekly[name] != weekly[name].round(digits - 1)).any()
     assert list(space.overruns) == ["house", "beds"]
+
+
+def test_areas_of_parts_of_the_orders_add_to_the_space_of_all():
+    demo = forecast.read_season(Path(__file__).parents[2] / "demo_data")
+    own = [row for row in demo.orders if row.variety == "Gerbera 'Zollinka'"]
+    rest = [row for row in demo.orders if row not in own]
+    whole, one, other = (forecast.simulate(demo, rows, draws=128, seed=3) for rows in (demo.orders, own, rest))
+    made = space_taken(one, *(a + b for a, b in zip(one.drawn.area(), other.drawn.area(), strict=True)))
+    assert made.table().equals(forecast.bench_space(whole).table())
+    assert made.overruns == forecast.bench_space(whole).overruns

@@ -3,13 +3,14 @@
 import numpy as np
 import pandas as pd
 import pytest
+from labelled import plants_by_state
 from plant_by_plant import draw
 from scipy import stats
 from small_seasons import MIXED, beta_spread, season, stage
 
 import forecast
 from forecast.records.records import Records
-from forecast.resources.labour import Work, entering, hours_of_work
+from forecast.resources.labour import Hours, entering, hours_of_work
 
 MINUTES = {"arrival": 1.2, "acclimatisation": 0.5, "growing on": 2.0, "grading": 0.3}
 SURE = [
@@ -52,7 +53,7 @@ def test_hours_are_minutes_times_the_plants_that_enter_as_by_hand():
         ["2027-W07", "growing on", 720, 720, 720, 24.0],
         ["2027-W13", "grading", 684, 684, 684, 3.42],
     ]
-    weekly = found.weekly.set_index("week")
+    weekly = found.table().set_index("week")
     assert weekly.columns.tolist() == ["p5", "median", "p95"]
     for name in weekly:
         assert weekly[name][weekly[name] > 0].to_dict() == {"2027-W03": 27.5, "2027-W07": 24.0, "2027-W13": 3.42}
@@ -70,7 +71,7 @@ def test_the_busiest_week_is_told_word_for_word():
 def test_without_minutes_no_work_is_stated_though_plants_are_counted():
     found = work(season([row | {"minutes": 0} for row in SURE]), [("A", "2027-W03", 1000)])
     assert str(found) == "No work is stated."
-    assert found.weekly[["p5", "median", "p95"]].to_numpy().max() == 0
+    assert found.table()[["p5", "median", "p95"]].to_numpy().max() == 0
     assert found.by_stage[["median", "hours"]].to_numpy().tolist() == [[1000, 0], [900, 0], [720, 0], [684, 0]]
 
 
@@ -78,7 +79,7 @@ def test_work_of_which_no_week_is_sure_is_still_told():
     """A batch is potted on in one week, but which one, no two seasons in three agree: the middle of each week is 0."""
     plan = season([stage(typical=8, batches_cv=0.4, survival=1), stage("growing on", typical=3, minutes=6)])
     found = work(plan, [("A", "2027-W03", 1000)], draws=512)
-    assert found.weekly["median"].max() == 0
+    assert found.table()["median"].max() == 0
     assert str(found).endswith("about 0 hours (0 to 100), most of it for growing on.")
 
 
@@ -86,14 +87,16 @@ def test_hours_of_less_than_half_a_plant_are_told_without_a_stage():
     """0.4 plants in the mean take 60 minutes each."""
     plan = season([stage(typical=3, survival=0.4), stage("growing on", typical=3, minutes=60)])
     found = work(plan, [("A", "2027-W03", 1)])
-    assert found.weekly["median"].max() == 0.4
+    assert found.table()["median"].max() == 0.4
     assert str(found) == "Busiest: 2027-W06, about 0 hours (0 to 0)."
 
 
 def test_a_busy_week_may_be_made_by_several_batches_and_varieties():
     """By hand: in week 7 720 of A are potted on, 2 minutes each, 500 of B come, 1.2, and 450 are weaned, 0.5."""
     found = work(season(SURE, varieties="AB"), [("A", "2027-W03", 1000), ("B", "2027-W07", 500)])
-    assert found.weekly.set_index("week")["median"]["2027-W07"] == pytest.approx((720 * 2 + 500 * 1.2 + 450 * 0.5) / 60)
+    assert found.table().set_index("week")["median"]["2027-W07"] == pytest.approx(
+        (720 * 2 + 500 * 1.2 + 450 * 0.5) / 60
+    )
     here = found.by_stage[found.by_stage["week"] == "2027-W07"]
     assert here.set_index("stage")["hours"].to_dict() == {"arrival": 10.0, "acclimatisation": 3.75, "growing on": 24.0}
     both = work(season(SURE), [("A", "2027-W03", 600), ("A", "2027-W05", 400)])
@@ -105,7 +108,7 @@ def test_a_busy_week_may_be_made_by_several_batches_and_varieties():
 @pytest.mark.parametrize("delivered", [1, 4, 9])
 def test_a_stage_that_ends_on_a_monday_gives_work_in_the_week_that_begins_then(weeks, delivered):
     rows = [stage(typical=weeks, survival=1), stage("growing on", typical=weeks, survival=1, minutes=6)]
-    weekly = work(season(rows), [("A", f"2027-W{delivered:02d}", 100)]).weekly
+    weekly = work(season(rows), [("A", f"2027-W{delivered:02d}", 100)]).table()
     assert weekly[weekly["median"] > 0]["week"].tolist() == [f"2027-W{delivered + weeks:02d}"]
 
 
@@ -117,7 +120,7 @@ def test_what_plants_take_on_arrival_is_worked_in_the_week_of_delivery(clock, de
     assert arrival.to_numpy().tolist() == [[delivered, "arrival", 500, 500, 500, 10.0]]
     weaned = found.by_stage[found.by_stage["stage"] == "acclimatisation"]
     assert weaned["week"].tolist() == [delivered]
-    assert found.weekly.set_index("week")["p95"][:delivered].iloc[:-1].sum() == 0
+    assert found.table().set_index("week")["p95"][:delivered].iloc[:-1].sum() == 0
 
 
 @pytest.mark.parametrize("clock", CLOCKS)
@@ -132,7 +135,7 @@ def test_all_who_live_to_enter_a_stage_enter_it_in_some_week_of_every_draw(clock
         assert np.diff(totals, axis=0).max() < 0
         assert np.abs(totals[4] - 0.95 * totals[3]).max() < 1e-9  # in grading only single plants differ
     ready = sum(entering(outcome, batch, ends=True)[-1].sum(axis=0) for batch in outcome.batches)
-    assert np.abs(ready - outcome.states("A").sel(state="saleable").values[-1]).max() < 1e-6
+    assert np.abs(ready - plants_by_state(outcome, "A").sel(state="saleable").values[-1]).max() < 1e-6
 
 
 @pytest.mark.parametrize("clock", CLOCKS)
@@ -185,7 +188,7 @@ def test_plants_entering_each_stage_by_week_are_those_counted_plant_by_plant():
 def test_nine_weeks_in_ten_have_hours_between_low_and_high():
     """One batch, one stage with work and no spread of time: hours are a Beta's quantiles times minutes and plants."""
     plan = season([stage("arrival", **beta_spread(12.0, 3.0)), stage(typical=5, survival=1, minutes=6)])
-    weekly = work(plan, [("A", "2027-W03", 1000)], draws=8192).weekly.set_index("week").loc["2027-W03"]
+    weekly = work(plan, [("A", "2027-W03", 1000)], draws=8192).table().set_index("week").loc["2027-W03"]
     for name, q in (("p5", 0.05), ("median", 0.5), ("p95", 0.95)):
         right = stats.beta(12, 3).ppf(q)
         error = np.sqrt(q * (1 - q) / 8192) / stats.beta(12, 3).pdf(right)  # of a quantile of plain draws
@@ -194,14 +197,14 @@ def test_nine_weeks_in_ten_have_hours_between_low_and_high():
 
 def test_a_work_without_rows_states_no_work():
     weekly = pd.DataFrame({"week": ["2027-W01"], "p5": [0.0], "median": [0.0], "p95": [0.0]})
-    assert str(Work(weekly, pd.DataFrame(columns=["week", "stage", "hours"]))) == "No work is stated."
+    assert str(Hours(weekly, pd.DataFrame(columns=["week", "stage", "hours"]))) == "No work is stated."
 
 
 def made_up(weekly, by_stage):
     """Hours that are written by hand: low, middle and high by week, and hours by week and stage."""
     weeks = pd.DataFrame(weekly, columns=["p5", "median", "p95"])
     weeks.insert(0, "week", [f"2027-W{i + 1:02d}" for i in range(len(weekly))])
-    return Work(weeks, pd.DataFrame(by_stage, columns=["week", "stage", "hours"]))
+    return Hours(weeks, pd.DataFrame(by_stage, columns=["week", "stage", "hours"]))
 
 
 @pytest.mark.parametrize(
@@ -236,7 +239,7 @@ def test_the_tables_of_work_hold_hundredths_of_hours_and_whole_plants():
     hours = [0.0, 38.93, 0.0, 0.0]
     weeks = [f"2027-W{i:02d}" for i in range(1, 5)]
     pd.testing.assert_frame_equal(
-        found.weekly, pd.DataFrame({"week": weeks, "p5": hours, "median": hours, "p95": hours})
+        found.table(), pd.DataFrame({"week": weeks, "p5": hours, "median": hours, "p95": hours})
     )
 
 
@@ -253,4 +256,4 @@ def test_without_orders_there_are_no_plants_and_no_hours():
     assert str(found) == "No work is stated."
     assert found.by_stage.columns.tolist() == ["week", "stage", "p5", "median", "p95", "hours"]
     assert found.by_stage.empty
-    assert found.weekly.to_numpy().tolist() == [[f"2027-W{i:02d}", 0, 0, 0] for i in (1, 2, 3)]
+    assert found.table().to_numpy().tolist() == [[f"2027-W{i:02d}", 0, 0, 0] for i in (1, 2, 3)]

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from labelled import plants_by_state
 from plant_by_plant import draw
 from random_seasons import deliveries, seasons, week
 from scipy.optimize import minimize_scalar
@@ -117,8 +118,8 @@ def test_cash_and_the_margin_of_a_small_season_as_by_hand():
     changes = [-75, 0, -313, -3, -48, -3, -3, -2, 359.2, 200, 0, 0, 0, 0]
     assert np.allclose(flow.cash, np.cumsum(changes)[:, None], rtol=0, atol=1e-9)
     assert flow.cash.shape == (14, 8)
-    assert flow.weekly["week"].tolist() == [f"2027-W{at:02d}" for at in range(1, 15)]
-    assert np.allclose(flow.weekly[["p5", "median", "p95"]].to_numpy(), np.cumsum(changes)[:, None])
+    assert flow.table()["week"].tolist() == [f"2027-W{at:02d}" for at in range(1, 15)]
+    assert np.allclose(flow.table()[["p5", "median", "p95"]].to_numpy(), np.cumsum(changes)[:, None])
     assert np.allclose(flow.margin, 112.2)
     table = flow.by_variety()
     assert table["variety"].tolist() == ["A", "B"]
@@ -543,7 +544,7 @@ def test_every_plant_that_becomes_saleable_is_sold_or_leaves_once(case):
         at = [row.week - plan.first_week for row in asked]
         before, after = outcome.on_hand(name)
         buyers = (before - after)[at].sum(axis=0) + sum(row.median_demand for row in asked)
-        counts = counts + np.minimum(outcome.ready[name][-1], buyers)
+        counts = counts + np.minimum(outcome.ready(name)[-1], buyers)
     assert np.allclose(income, counts, rtol=0, atol=1e-6)
 
 
@@ -689,12 +690,12 @@ def counted_again(outcome, orders):
                             spread = max(fate.log_sd)
                             share = norm.cdf(np.log(np.maximum(edges, 1e-300) / begun) / spread)
                         cash[at, d] -= batch.quantity * each * alive * (share[1] - share[0])
-        states = outcome.states(name)
+        states = plants_by_state(outcome, name)
         expected = np.diff((states.sel(state="saleable") + states.sel(state="past its best")).values, axis=0, prepend=0)
-        counted = np.diff(outcome.ready[name], axis=0, prepend=0)
+        counted = np.diff(outcome.ready(name), axis=0, prepend=0)
         demand = {row.week - plan.first_week: drawn_demand(outcome.streams, row) for row in plan.targets_of(name)}
         last = max(demand, default=0)
-        buyers = sum(round(row.target or row.median_number) for row in plan.targets if row.variety == name)
+        buyers = sum(round(row.target or row.median_demand) for row in plan.targets if row.variety == name)
         for d in range(draws):
             asked = {at: number[d] for at, number in demand.items()}
             sold, down, _ = queue(counted[:, d], asked, own.saleable_weeks, last, buyers)
@@ -729,7 +730,7 @@ def test_the_cash_of_every_week_and_draw_is_that_of_a_count_cohort_by_cohort(ask
     assert np.allclose(flow.cash, again, rtol=1e-6, atol=1e-4)
     assert np.ptp(again[-1]) > 100  # draws differ by far more
     low, middle, high = np.quantile(again, [0.05, 0.5, 0.95], axis=1)
-    assert np.allclose(flow.weekly[["p5", "median", "p95"]].to_numpy().T, [low, middle, high], rtol=0, atol=0.006)
+    assert np.allclose(flow.table()[["p5", "median", "p95"]].to_numpy().T, [low, middle, high], rtol=0, atol=0.006)
     assert flow.low_point.median == pytest.approx(np.median(again.min(axis=0)), abs=1e-3)
     lowest = [f"2027-W{at + 1:02d}" for at in again.argmin(axis=0)]
     assert str(flow.low_point.week) in lowest

@@ -78,7 +78,7 @@ def test_changing_the_told_entries_changes_nothing_of_the_flow():
 def test_cash_by_week_is_told_to_the_cent():
     """Of 21 draws the 2nd, 11th and 20th are low, middle and high."""
     draws = np.arange(21) / 7
-    table = cash_of(draws, -10 * draws).weekly
+    table = cash_of(draws, -10 * draws).table()
     right = pd.DataFrame({
         "week": ["2027-W01", "2027-W02"], "p5": [0.14, -27.14], "median": [1.43, -14.29], "p95": [2.71, -1.43],
     })  # fmt: skip

@@ -6,11 +6,12 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+from labelled import area_by_place
 from random_seasons import orderable
 from small_seasons import MIXED, offer, season, stage
 
 import forecast
-from forecast.resources.overruns import Remedies, ever, overrun
+from forecast.resources.overruns import Remedies, area_of, ever, overrun
 
 HOUSE = {"place": "house", "area": 10, "usable": 1}
 PLACES = [HOUSE, {"place": "field", "area": 10_000, "usable": 1}]
@@ -42,7 +43,7 @@ def crowded(plan, orders, draws=16):
 def area(plan, orders, place="house", draws=4):
     """Expected area [m2] by week, mean over draws."""
     outcome = forecast.simulate(plan, orders, draws=draws, seed=1)
-    return outcome.area["expected"].sel(place=place).mean("draw").to_series()
+    return area_by_place(outcome)["expected"].sel(place=place).mean("draw").to_series()
 
 
 def test_the_one_batch_without_which_a_week_fits_is_the_first_cause():
@@ -78,8 +79,8 @@ def test_the_areas_of_all_batches_add_to_the_area_of_all(several, target):
     plan, orders = several
     outcome = forecast.simulate(plan.replace(targets=target), orders, draws=2100, seed=1)
     for place in outcome.season.place_names:
-        expected, variance = (sum(outcome.area_of(batch)[place][i] for batch in outcome.batches) for i in range(2))
-        told = outcome.area.sel(place=place)
+        expected, variance = (sum(area_of(outcome, batch)[place][i] for batch in outcome.batches) for i in range(2))
+        told = area_by_place(outcome).sel(place=place)
         assert expected.max() > 1
         assert np.abs(expected - told["expected"].values).max() < 1e-9
         assert np.abs(variance - told["deviation"].values ** 2).max() < 1e-9
@@ -92,7 +93,7 @@ def test_the_area_of_a_batch_is_that_of_a_plan_with_it_alone_if_luck_is_shared_a
     outcome = forecast.simulate(plan, orders, draws=64, seed=1)
     for batch in outcome.batches:
         alone = forecast.simulate(plan, [(batch.variety, batch.week, batch.quantity)], draws=64, seed=1).area
-        for place, (expected, variance) in outcome.area_of(batch).items():
+        for place, (expected, variance) in area_of(outcome, batch).items():
             assert np.abs(expected - alone["expected"].sel(place=place).values).max() < 1e-9
             assert np.abs(variance - alone["deviation"].sel(place=place).values ** 2).max() < 1e-9
 
@@ -101,7 +102,7 @@ def test_what_is_sold_leaves_each_batch_in_proportion():
     """By hand: 60 and 40 plants are ready when 50 are sold, so 30 and 20 stay, at 10 plants to the m²."""
     plan = sure("A", targets=[{"variety": "A", "week": "2027-W15", "target": 50}])
     outcome = forecast.simulate(plan, [("A", "2027-W02", 60), ("A", "2027-W04", 40)], draws=2, seed=1)
-    areas = [outcome.area_of(batch)["field"][0][12:15, 0].tolist() for batch in outcome.batches]  # weeks 13 to 15
+    areas = [area_of(outcome, batch)["field"][0][12:15, 0].tolist() for batch in outcome.batches]  # weeks 13 to 15
     assert areas == [pytest.approx([6, 6, 3]), pytest.approx([4, 4, 2])]
 
 
@@ -137,15 +138,15 @@ def test_half_of_a_delivery_two_weeks_earlier_is_found_first():
     """By hand: 300 in weeks 3 to 6, 300 in weeks 5 to 8, 500 in weeks 7 to 10: at most 800 together."""
     remedies = crowded(sure(targets=wants(A=600, B=500)), ORDERS).remedies("house")
     assert (remedies.overrun, remedies.most) == (1, 0.1)
-    assert remedies.table.columns.tolist() == [
+    assert remedies.table().columns.tolist() == [
         "variety", "remedy", "deliveries", "overrun", "target_before", "target",
     ]  # fmt: skip
-    assert remedies.table.iloc[0].tolist() == ["A", "split", "2027-W03 300, 2027-W05 300", 0, 1, 1]
+    assert remedies.table().iloc[0].tolist() == ["A", "split", "2027-W03 300, 2027-W05 300", 0, 1, 1]
     assert str(remedies) == (
         "house overruns in every season. Try first: A, split (2027-W03 300, 2027-W05 300): overrun in no season in "
         "100, wanted there in every season instead of every season."
     )
-    assert remedies.table[["variety", "remedy"]].to_numpy().tolist() == [
+    assert remedies.table()[["variety", "remedy"]].to_numpy().tolist() == [
         ["A", "split"], ["B", "split"], ["A", "bring forward"], ["B", "delay"], ["A", "cut"], ["B", "cut"],
     ]  # fmt: skip
 
@@ -153,7 +154,7 @@ def test_half_of_a_delivery_two_weeks_earlier_is_found_first():
 def test_a_delay_is_found_first_where_a_minimum_forbids_to_split_and_no_delivery_can_come_earlier():
     """By hand: 600 from week 9 on still meet the 500, that leave after week 10; from week 11 on they do not."""
     offers = [offer("A", minimum=600, first_week="2027-W05"), offer("B", minimum=500, last_week="2027-W07")]
-    table = crowded(sure(price_list=offers, targets=wants(A=600, B=500)), ORDERS).remedies("house").table
+    table = crowded(sure(price_list=offers, targets=wants(A=600, B=500)), ORDERS).remedies("house").table()
     assert table.iloc[0].tolist() == ["A", "delay", "2027-W11 600", 0, 1, 1]
     assert "split" not in table["remedy"].tolist()
 
@@ -164,7 +165,7 @@ def test_a_delay_is_found_first_where_a_minimum_forbids_to_split_and_no_delivery
 def test_of_a_later_and_an_earlier_delivery_that_help_alike_the_later_is_named(least, remedy, deliveries):
     """By hand: both come in week 10 and leave after week 13; four weeks apart they fit, two weeks apart they do not."""
     plan = sure(price_list=[offer("A", minimum=least), offer("B")], targets=wants(A=600, B=500))
-    table = crowded(plan, [("A", "2027-W10", 600), ("B", "2027-W10", 500)]).remedies("house").table
+    table = crowded(plan, [("A", "2027-W10", 600), ("B", "2027-W10", 500)]).remedies("house").table()
     own = table[(table["variety"] == "A") & (table["remedy"] == remedy)]
     assert own.iloc[0, 2:].tolist() == [deliveries, 0, 1, 1]
 
@@ -172,7 +173,7 @@ def test_of_a_later_and_an_earlier_delivery_that_help_alike_the_later_is_named(l
 def test_a_cut_is_found_first_where_only_one_week_can_be_had_and_more_was_ordered_than_is_wanted():
     """By hand: a fifth less of 600 is 480, in fifties 500, which with the other 500 just fit; a tenth less does not."""
     offers = [offer(v, multiple=50, first_week=w, last_week=w) for v, w, _ in ORDERS]
-    table = crowded(sure(price_list=offers, targets=wants(A=400, B=500)), ORDERS).remedies("house").table
+    table = crowded(sure(price_list=offers, targets=wants(A=400, B=500)), ORDERS).remedies("house").table()
     assert table.iloc[0].tolist() == ["A", "cut", "2027-W05 500", 0, 1, 1]
     assert table["remedy"].tolist() == ["cut", "cut"]
 
@@ -181,7 +182,7 @@ def test_where_every_change_costs_what_is_wanted_it_is_said_what_would_be_given_
     """By hand: 500 of A in weeks 5 to 8 and 500 of B in weeks 7 to 10 fit, but 600 of A are wanted."""
     offers = [offer(v, first_week=w, last_week=w) for v, w, _ in ORDERS]
     remedies = crowded(sure(price_list=offers, targets=wants(A=600, B=500)), ORDERS).remedies("house")
-    assert remedies.table.iloc[0].tolist() == ["A", "cut", "2027-W05 480", 0, 1, 0]
+    assert remedies.table().iloc[0].tolist() == ["A", "cut", "2027-W05 480", 0, 1, 0]
     assert str(remedies) == (
         "house overruns in every season. No change of one delivery helps and keeps what is wanted of it; order less of "
         "several, find bench, or give up some of A: cut (2027-W05 480): overrun in no season in 100, wanted there in "
@@ -191,7 +192,7 @@ def test_where_every_change_costs_what_is_wanted_it_is_said_what_would_be_given_
 
 def test_where_it_fits_nothing_is_to_be_done():
     fits = crowded(sure(targets=wants(A=600)), [("A", "2027-W05", 600), ("B", "2027-W09", 500)]).remedies("house")
-    assert (fits.overrun, len(fits.table)) == (0, 0)
+    assert (fits.overrun, len(fits.table())) == (0, 0)
     assert str(fits) == "house: it fits."
     lived_with = crowded(sure(), ORDERS).remedies("house", most=1)
     assert str(lived_with) == "house: it overruns in every season; that can be lived with."
@@ -225,7 +226,7 @@ def test_every_delivery_that_is_named_can_be_had(area, quantities):
     """A is sold in eights or twenty-fives from week 5 (four weeks' lead) to 6, in thirties from week 7 to 9."""
     plan = season(UNSURE, varieties="AB", price_list=LISTS, places=[HOUSE | {"area": area}, PLACES[1]])
     orders = [("A", "2027-W05", quantities[0]), ("B", "2027-W06", quantities[1]), ("B", "2027-W08", quantities[2])]
-    table = crowded(plan, orders, draws=64).remedies("house", most=0.01).table
+    table = crowded(plan, orders, draws=64).remedies("house", most=0.01).table()
     assert {"split", "delay", "cut"} <= set(table["remedy"])
     for row in table.to_dict("records"):
         named = re.findall(r"(\S+) ([\d,]+)", row["deliveries"])
@@ -243,7 +244,7 @@ def test_what_stands_in_a_place_that_is_shut_is_the_cause_and_comes_later():
     orders = [("A", "2027-W05", 600), ("B", "2027-W10", 300)]
     space = crowded(sure(places=places, price_list=[offer("A", minimum=600), offer("B")], targets=wants(A=600)), orders)
     assert space.causes("house")[["variety", "area", "without"]].to_numpy().tolist() == [["A", 6, 0], ["B", 0, 1]]
-    assert space.remedies("house").table.iloc[0, :3].tolist() == ["A", "delay", "2027-W09 600"]
+    assert space.remedies("house").table().iloc[0, :3].tolist() == ["A", "delay", "2027-W09 600"]
 
 
 def test_spacing_out_and_losses_change_the_area_week_by_week_as_by_hand():
@@ -351,7 +352,7 @@ def test_chances_of_causes_and_remedies_are_told_to_four_figures(several):
     space = crowded(plan, orders, draws=96)
     causes, remedies = space.causes("house"), space.remedies("house", most=0.01)
     assert remedies.overrun == causes["overrun"][0] == round(space.overruns["house"], 4)
-    for column in (causes["without"], *(remedies.table[name] for name in ("overrun", "target_before", "target"))):
+    for column in (causes["without"], *(remedies.table()[name] for name in ("overrun", "target_before", "target"))):
         assert (column == column.round(4)).all()
         assert (column != column.round(3)).any()
     assert (causes["area"] == causes["area"].round(1)).all()
@@ -362,7 +363,7 @@ def test_what_a_remedy_leaves_is_what_a_plan_with_it_gives(several):
     plan, orders = several
     asked = [{"variety": "A", "week": "2027-W17", "target": 480}]
     plan = plan.replace(places=[HOUSE | {"area": 11}, PLACES[1]], targets=asked)
-    table = crowded(plan, orders, draws=96).remedies("house", most=0.01).table
+    table = crowded(plan, orders, draws=96).remedies("house", most=0.01).table()
     before = forecast.simulate(plan, orders, draws=96, seed=1).targets("A")["chance"].min()
     found = table[(table["variety"] == "A") & (table["remedy"] != "cut")].to_dict("records")
     assert len(found) > 2
@@ -378,7 +379,7 @@ def test_what_a_remedy_leaves_is_what_a_plan_with_it_gives(several):
 
 def test_no_more_than_three_batches_are_changed():
     orders = [(name, "2027-W05", 300) for name in "ABCDE"]
-    table = crowded(sure("ABCDE"), orders).remedies("house").table
+    table = crowded(sure("ABCDE"), orders).remedies("house").table()
     assert set(table["variety"]) == {"A", "B", "C"}
     assert set(table["remedy"]) == {"split", "delay", "cut"}
 
@@ -389,8 +390,10 @@ def test_no_more_than_three_batches_are_changed():
 )
 def test_the_mildest_cut_that_makes_room_is_named(others, left):
     """A tenth, a fifth, three tenths, half or all of 600 is dropped, to leave room for the others among 1,000."""
-    table = crowded(sure(targets=wants(B=others)), [("A", "2027-W05", 600), ("B", "2027-W05", others)]).remedies("house")
-    row = table.table.set_index(["variety", "remedy"]).loc[("A", "cut")]
+    table = crowded(sure(targets=wants(B=others)), [("A", "2027-W05", 600), ("B", "2027-W05", others)]).remedies(
+        "house"
+    )
+    row = table.table().set_index(["variety", "remedy"]).loc[("A", "cut")]
     assert row.tolist() == [left, 0, 1, 1]  # none of A is wanted, so nothing of it is missing
 
 
@@ -410,7 +413,7 @@ def test_a_delivery_is_moved_as_few_weeks_as_make_room_later_before_earlier(typi
     rows = [stage(typical=typical, survival=1), SURE[1]]
     offers = [offer("A", minimum=600, first_week=first, last_week=last), offer("B")]
     plan = season(rows, varieties="AB", places=PLACES, price_list=offers, targets=wants(A=600, B=500))
-    table = crowded(plan, [("A", "2027-W10", 600), ("B", "2027-W10", 500)]).remedies("house").table
+    table = crowded(plan, [("A", "2027-W10", 600), ("B", "2027-W10", 500)]).remedies("house").table()
     own = table[(table["variety"] == "A") & (table["remedy"] != "cut")]
     assert own.to_numpy().tolist() == [["A", remedy, f"{week} 600", 0, 1, 1]]
 
@@ -422,7 +425,7 @@ def test_a_delivery_is_moved_as_few_weeks_as_make_room_later_before_earlier(typi
 def test_what_no_lab_offers_is_moved_within_the_season_and_split_in_halves(here, other, remedy, there):
     """By hand: 1,201 and 500 plants overlap by two weeks among 1,500; the season lasts from week 1 to week 40."""
     plan = sure(price_list=[], places=[HOUSE | {"area": 15}, PLACES[1]])
-    table = crowded(plan, [("A", here, 1201), ("B", other, 500)]).remedies("house").table
+    table = crowded(plan, [("A", here, 1201), ("B", other, 500)]).remedies("house").table()
     own = table[table["variety"] == "A"].set_index("remedy")["deliveries"]
     assert own[remedy] == f"{there} 1,201"
     weeks = sorted(week for row in own for week in re.findall(r"2027-W\d\d", row))
@@ -436,15 +439,15 @@ def test_a_cut_is_what_its_own_lab_sells_or_if_none_is_named_any(lab, left):
     """A fifth less of 600 is 480; one lab sells hundreds, so 500, the other eighties."""
     offers = [offer("A", multiple=100), offer("A", lab="Other lab", multiple=80), offer("B")]
     orders = [("A", "2027-W05", 600, *([lab] if lab else [])), ("B", "2027-W05", 500)]
-    table = crowded(sure(price_list=offers), orders).remedies("house").table
+    table = crowded(sure(price_list=offers), orders).remedies("house").table()
     rows = table.set_index(["variety", "remedy"])["deliveries"]
     assert rows["A", "cut"] == f"2027-W05 {left}"
 
 
 def test_a_place_that_may_overrun_as_often_as_it_does_needs_no_remedy():
     space = crowded(sure(), ORDERS)
-    assert len(space.remedies("house", most=1).table) == 0
-    assert len(space.remedies("house", most=0).table) == 6
+    assert len(space.remedies("house", most=1).table()) == 0
+    assert len(space.remedies("house", most=0).table()) == 6
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ import small_seasons as small
 import vobject
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from labelled import plants_by_state
 from southern_climate import HIGH, LOW, SPREAD
 
 import forecast
@@ -158,7 +159,7 @@ def test_in_the_south_half_are_there_when_half_of_the_plants_stand_there(tmp_pat
     """Without losses: the week after whose end the plants that stand in earlier stages are half of all, at most."""
     out = south(delivered)
     path = written(out, tmp_path)
-    states = out.states("A")
+    states = plants_by_state(out, "A")
     for kind, earlier in (("move", ["acclimatisation"]), ("ready", ["acclimatisation", "growing on"])):
         left = states.sel(state=earlier).sum("state").to_numpy()
         come = np.arange(90) >= Week.parse(delivered) - Week.parse("2027-W06")

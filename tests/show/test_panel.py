@@ -10,6 +10,7 @@ import pytest
 import vl_convert
 from hypothesis import given
 from hypothesis import strategies as st
+from labelled import saleable_by_week
 from small_seasons import offer, stage
 from small_seasons import season as small
 
@@ -86,7 +87,7 @@ def test_a_sized_order_earns_what_plants_sold_one_by_one_bring(sizing):
     answer = sizing.answer()
     (order,) = [row for row in answer.orders if row.variety == VARIETY]
     outcome = forecast.simulate(SEASON, [order], **DRAWS)
-    plants = outcome.saleable.sel(variety=VARIETY, week="2027-W41").to_numpy()
+    plants = saleable_by_week(outcome).sel(variety=VARIETY, week="2027-W41").to_numpy()
     brought = 9.5 * np.minimum(plants, 800) + 3 * (np.minimum(plants, 1600) - np.minimum(plants, 800))
     chance = 9.5 * np.sqrt(order.quantity / 4 / DRAWS["draws"])  # of single plants; all else is the same
     assert answer.margin == pytest.approx(brought.mean() - answer.cost, abs=4 * chance)
@@ -99,7 +100,7 @@ def test_the_season_and_orders_of_an_answer_give_the_same_plants_and_benches_by_
     answer = asked.answer(at(asked, **moved))
     outcome = forecast.simulate(answer.season, answer.orders, **DRAWS)
     _same_rows(answer.saleable, outcome.table(VARIETY, sold=True))
-    weekly = forecast.bench_space(outcome).weekly
+    weekly = forecast.bench_space(outcome).table()
     for place, rows in answer.benches.items():
         _same_rows(rows, weekly[weekly["place"] == place])
     assert answer.target["chance"].tolist() == outcome.targets(VARIETY)["chance"].tolist()

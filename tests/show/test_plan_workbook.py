@@ -260,8 +260,8 @@ def test_every_result_is_that_of_its_call(plan, book):
         **{name: table for name, table in order_sheet(plan).items() if name != "notes"},
         "targets": plan.outcome.targets(),
         "saleable": plan.outcome.table(),
-        "benches": forecast.bench_space(plan.outcome).weekly,
-        "work": work.weekly,
+        "benches": forecast.bench_space(plan.outcome).table(),
+        "work": work.table(),
         "moves": work.by_stage,
     }
     assert list(read) == ["season", *TABLES, "assumptions", *(f"result {name}" for name in RESULTS)]

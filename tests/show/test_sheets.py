@@ -130,7 +130,7 @@ def test_deposits_are_due_on_the_first_monday_and_balances_on_that_of_the_delive
 
 
 def test_money_and_limits_are_those_of_the_plan(plan, sheets):
-    pd.testing.assert_frame_equal(sheets["money"][["week", "p5", "median", "p95"]], plan.cash.weekly)
+    pd.testing.assert_frame_equal(sheets["money"][["week", "p5", "median", "p95"]], plan.cash.table())
     pd.testing.assert_frame_equal(sheets["limits"], plan.limits())
 
 

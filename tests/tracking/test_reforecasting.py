@@ -6,6 +6,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 import pytest
+from labelled import plants_by_state, saleable_by_week
 from scipy import stats
 from small_seasons import beta_spread, offer, season, stage
 
@@ -156,7 +157,7 @@ def test_when_all_are_saleable_or_discarded_it_is_the_count():
     assert found.targets("A")["chance"].tolist() == [1]
     assert found.targets("B")["chance"].tolist() == [0]
     assert found.outcome.varieties == ("A",)
-    assert forecast.bench_space(found.outcome).weekly["p95"].max() < 3.86  # 100 to the m²; none grows any more
+    assert forecast.bench_space(found.outcome).table()["p95"].max() < 3.86  # 100 to the m²; none grows any more
 
 
 # In between
@@ -172,7 +173,7 @@ def test_every_plant_is_accounted_for_and_none_stands_twice():
         ("B2", "acclimatisation"): 100,
         ("B2", "growing on"): 20,
     }
-    state = found.outcome.states("A").sel(week="2027-W09")
+    state = plants_by_state(found.outcome, "A").sel(week="2027-W09")
     assert state.sum("state").values == pytest.approx(471)
     assert found.standing.columns.tolist() == ["variety", "batch", "stage", "entered", "counted", "plants"]
 
@@ -309,7 +310,7 @@ def coverage(made, day, seasons, draws=256):
     for number in range(seasons):
         records, final = nursery(made, rng, day)
         outcome = reforecast(made, records, on_date=day, draws=draws, seed=number + 1).outcome
-        counts = outcome.saleable.sel(week=str(made.last_week)).sum("variety").to_numpy()
+        counts = saleable_by_week(outcome).sel(week=str(made.last_week)).sum("variety").to_numpy()
         below, upto = (counts < final).mean(), (counts <= final).mean()
         places.append(below + rng.random() * (upto - below))
         inside += 0.05 <= places[-1] <= 0.95
@@ -340,7 +341,7 @@ def test_where_plants_wait_for_the_next_count_single_weeks_are_as_sure_as_said(d
             for week in weeks:
                 monday = forecast.Week.parse(week).monday
                 came_of_it = sum(row.saleable for row in records.counts if row.date <= monday)
-                counts = outcome.saleable.sel(week=week).sum("variety").to_numpy()
+                counts = saleable_by_week(outcome).sel(week=week).sum("variety").to_numpy()
                 inside[every] += np.quantile(counts, 0.05) <= came_of_it <= np.quantile(counts, 0.95)
     least = stats.binom.ppf(0.001, seasons, 0.9) * len(weeks)  # the weeks of a season hang together
     assert inside[2] >= least

@@ -68,7 +68,7 @@ def test_potato_plantlets_twelve_centimetres_apart_give_the_published_tubers_to_
     """The same page: 12 x 12 cm, 2 to 5 tubers a plant, 138 to 347 to the square metre; cut off, not rounded."""
     plan = season([stage(typical=4, survival=1, survival_level="plant", plants_per_m2=10_000 / 12**2)])
     space = forecast.bench_space(forecast.simulate(plan, [("A", "2027-W05", 6944)], draws=16, seed=1))
-    area = space.weekly["median"].max()
+    area = space.table()["median"].max()
     made = grown(1, explants=6944, multiplication=tubers, draws=16).plantlets
     assert set((made / area).astype(int)) == {published}
 

@@ -1,0 +1,136 @@
+"""Draws of which all is kept: what each batch meets, and what comes of it by variety."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from forecast.growth.benches import area, elapsed, held
+from forecast.growth.fate import Batch, Counts, Draws, Fate
+from forecast.growth.stock import earlier, on_hand, sales, sampled
+from forecast.growth.summaries import ranges
+from forecast.growth.tails import sum_at_least
+from forecast.season.season import Season
+from forecast.streams import Array, Streams
+from forecast.weeks import Week
+
+_LOG_STEP = 2.0**-32
+
+
+class KeptDraws:
+    """Draws of which all is kept; see `Draws`.
+
+    Parameters
+    ----------
+    season, batches
+        The season, and its deliveries.
+    fates
+        What each batch meets in every draw.
+    streams
+        The streams they were drawn from.
+    """
+
+    def __init__(self, season: Season, batches: Sequence[Batch], fates: Iterable[Fate], streams: Streams) -> None:
+        self.season, self.batches, self.streams = season, tuple(batches), streams
+        self._fates = dict(zip(self.batches, fates, strict=True))
+        self._by_variety = by_variety(self.batches)
+        self._ready: dict[str, Counts] = {}
+        self._area: tuple[Array, Array] | None = None
+
+    def batches_of(self, variety: str) -> Sequence[Batch]:
+        """Return the deliveries of a variety of the season."""
+        self.season.variety(variety)
+        return self._by_variety.get(variety, ())
+
+    def fate(self, batch: Batch) -> Fate:
+        """Return what one of the batches meets."""
+        return self._fates[batch]
+
+    def ready(self, variety: str) -> Counts:
+        """Return the number that have become saleable by each week in one history a draw, shape (weeks, draws)."""
+        if variety not in self._ready:
+            found = np.zeros((self.season.weeks, self.streams.draws), dtype=np.int32)
+            for batch in self.batches_of(variety):
+                share = self._fates[batch].ready(elapsed(self.season, batch))
+                rng = self.streams.generator("plants", variety, str(batch.number))
+                found += sampled(share, batch.quantity, rng)
+            found.flags.writeable = False
+            self._ready[variety] = found
+        return self._ready[variety]
+
+    def ranges(self, variety: str, *, sold: bool) -> NDArray[np.int64]:
+        """Return the 5th percentile, median and 95th of the number saleable by week, shape (3, weeks)."""
+        return ranges(stock(self, variety)[0] if sold else saleable(self, variety))
+
+    def targets(self, variety: str) -> Sequence[tuple[Any, ...]]:
+        """Return the rows of `Outcome.targets` for a variety."""
+        return met(self, variety)[0]
+
+    def log_met(self) -> Array:
+        """Return the logarithm of the chance that all targets of the season are met, shape (draws,)."""
+        return np.asarray(sum((met(self, name)[1] for name in self.season.targeted), np.zeros(self.streams.draws)))
+
+    def area(self) -> tuple[Array, Array]:
+        """Return the expected area [m²] and its variance [m⁴] by place, shapes (places, weeks, draws)."""
+        if self._area is None:
+            self._area = area(self)
+        return self._area
+
+
+def by_variety(batches: Iterable[Batch]) -> dict[str, list[Batch]]:
+    """Return batches by their variety."""
+    found: dict[str, list[Batch]] = defaultdict(list)
+    for batch in batches:
+        found[batch.variety].append(batch)
+    return dict(found)
+
+
+def saleable(drawn: Draws, variety: str) -> Counts:
+    """Return the saleable plants of a variety in one history a draw, if none is sold, shape (weeks, draws)."""
+    ready = drawn.ready(variety)
+    counts: Counts = ready - earlier(ready, drawn.season.variety(variety).saleable_weeks)
+    return counts
+
+
+def stock(drawn: Draws, variety: str) -> tuple[Array, Array]:
+    """Return the plants of a variety in one history a draw before and after each week's sale, shape (weeks, draws)."""
+    life = drawn.season.variety(variety).saleable_weeks
+    return on_hand(drawn.ready(variety), life, sales(drawn.season, drawn.streams, variety))
+
+
+def chances(drawn: Draws, variety: str, week: Week, at_least: ArrayLike) -> Array:
+    """Return the chance of at least so many saleable plants in a week in every draw, shape (draws,)."""
+    if not (batches := drawn.batches_of(variety)):
+        nothing = np.where(np.asarray(at_least) <= 0, 1.0, 0.0)
+        return np.broadcast_to(nothing, (drawn.streams.draws,)).astype(np.float64)
+    life = drawn.season.variety(variety).saleable_weeks
+    shares = [drawn.fate(one).saleable(np.array([float(week - one.week)]), life)[0] for one in batches]
+    return sum_at_least(at_least, [batch.quantity for batch in batches], shares)
+
+
+def met(drawn: Draws, variety: str) -> tuple[list[tuple[Any, ...]], Array]:
+    """Return what comes of all targets of a variety.
+
+    Returns
+    -------
+    rows of `Outcome.targets`, and the logarithm of the chance that all of them are met, shape (draws,)
+        Of several rows, which hang together, all are taken from the same sampled history. Held to multiples of
+        2^-32, so that sums over varieties do not depend on their order.
+    """
+    season = drawn.season
+    season.variety(variety)
+    if not (asked := sales(season, drawn.streams, variety)):
+        return [], np.zeros(drawn.streams.draws)
+    hand = stock(drawn, variety)[0]
+    there = np.array([hand[at] >= number for at, number in asked], dtype=np.float64)
+    first = chances(drawn, variety, season.first_week + asked[0][0], asked[0][1])
+    rows = [
+        (variety, str(row.week), row.median_demand, *ranges(hand[at : at + 1])[:, 0], round(float(share.mean()), 4))
+        for row, (at, _), share in zip(season.targets_of(variety), asked, [first, *there[1:]], strict=True)
+    ]
+    with np.errstate(divide="ignore"):  # the logarithm of no chance at all
+        return rows, held(np.log(first if len(asked) == 1 else there.min(axis=0)), _LOG_STEP)
