@@ -1,4 +1,4 @@
-"""What goes wrong, said once, with the remedy."""
+"""Errors: what is wrong, where, and how to fix it."""
 
 from __future__ import annotations
 
@@ -17,22 +17,22 @@ _MOST_LINES = 20  # lines for one table
 
 @dataclass(frozen=True)
 class Fault:
-    """One thing that is wrong, where it stands, and what would do instead.
+    """One problem: what is wrong, where, and how to fix it.
 
     Parameters
     ----------
     problem
         What is wrong, as a sentence without its full stop.
     remedy
-        What would do instead.
+        How to fix it.
     table
-        File, sheet or value in which the fault stands; empty if there is none.
+        File, sheet or value that holds it; empty if there is none.
     row
         Row as a spreadsheet numbers it (the header is row 1), if there is one.
     column
         Column or field, if there is one.
     value
-        What stands there, as it was written.
+        What is there, as it was written.
     """
 
     problem: str
@@ -43,25 +43,21 @@ class Fault:
     value: Any = None
 
     def __str__(self) -> str:
-        return _told(self, [] if self.row is None else [self.row])
+        return _line(self, [] if self.row is None else [self.row])
 
     def placed(self, table: str, row: int | None) -> Fault:
-        """Make the same fault in a table and row."""
+        """Return the same fault in a table and row."""
         return replace(self, table=table, row=row)
 
 
-def _told(fault: Fault, rows: Sequence[int]) -> str:
-    place = [fault.table] if fault.table else []
-    if rows:
-        place.append(_rows(sorted(rows)))
+def _line(fault: Fault, rows: Sequence[int]) -> str:
+    places = [fault.table, _rows(sorted(rows)) if rows else ""]
     if fault.column:
-        column = _short(fault.column)
-        place.append(f"column {column}" if rows else column)
+        places.append(f"{'column ' if rows else ''}{_short(fault.column)}")
     if fault.value is not None:
-        place.append(_short(_shown(fault.value)))
-    where = ", ".join(place)
-    said = f"{fault.problem}. {fault.remedy}".rstrip()
-    return _on_one_line(f"{where}: {said}" if where else said)
+        places.append(_short(_shown(fault.value)))
+    where = ", ".join(filter(None, places))
+    return _on_one_line(f"{where}{': ' if where else ''}{fault.problem}. {fault.remedy}".rstrip())
 
 
 def _shown(value: Any) -> str:
@@ -76,7 +72,7 @@ def _short(text: str) -> str:
 
 
 def _on_one_line(text: str) -> str:
-    """Write signs that would move the cursor, colour a terminal or hide what follows as their numbers."""
+    """Return a text with signs that move the cursor, colour a terminal or hide what follows as numbers."""
     return "".join(sign if sign.isprintable() else repr(sign)[1:-1] for sign in text)
 
 
@@ -99,7 +95,7 @@ class ForecastError(ValueError):
 
 
 class Refused(ForecastError):
-    """Input that cannot be used; ``faults`` holds every fault found, not only the first.
+    """Input that is not accepted; ``faults`` holds every problem found, not only the first.
 
     Parameters
     ----------
@@ -109,7 +105,7 @@ class Refused(ForecastError):
     Notes
     -----
     The message has a line for each fault. Rows of a table with the same fault share a line, and a table
-    has at most 20 lines; what is left out is counted.
+    has at most 20 lines; the others are counted.
     """
 
     def __init__(self, faults: Sequence[Fault]) -> None:
@@ -126,8 +122,8 @@ class Refused(ForecastError):
                 rows[key].append(fault.row)
         lines: dict[str, list[str]] = defaultdict(list)
         for key, fault in alike.items():
-            lines[fault.table].append(_told(fault, rows[key]))
-        return "\n".join(line for table, told in lines.items() for line in _shortened(table, told))
+            lines[fault.table].append(_line(fault, rows[key]))
+        return "\n".join(line for table, own in lines.items() for line in _shortened(table, own))
 
 
 def _shortened(table: str, lines: Sequence[str]) -> Sequence[str]:
@@ -138,14 +134,14 @@ def _shortened(table: str, lines: Sequence[str]) -> Sequence[str]:
 
 
 class OutOfReach(ForecastError):
-    """No orderable answer meets what was asked; ``best`` is the nearest one found.
+    """No feasible answer; ``best`` holds the closest one found.
 
     Parameters
     ----------
     message
-        Why nothing meets it and what would.
+        Why there is none, and what would make one feasible.
     best
-        The nearest answer, of the kind the call would have returned; None if there is none at all.
+        The closest answer, of the kind the call would have returned; None if there is none at all.
     """
 
     def __init__(self, message: str, best: Any = None) -> None:
@@ -154,32 +150,12 @@ class OutOfReach(ForecastError):
 
 
 def refuse(field: str, value: object, problem: str, remedy: str) -> Refused:
-    """Make the error for one refused value of one field."""
+    """Return the error for one value of one field."""
     return Refused([Fault(problem, remedy, column=field, value=value)])
 
 
-def ordered(
-    problem: str, *, below: float = math.inf, strictly: bool = False, remark: str = "", **numbers: float
-) -> None:
-    """Refuse numbers that do not rise from above 0.
-
-    Parameters
-    ----------
-    problem
-        What is wrong if they do not.
-    below
-        What the last of them lies below.
-    strictly
-        Whether neighbours must differ.
-    remark
-        Ends the remedy.
-    numbers
-        The numbers by the names of their fields, least first.
-
-    Raises
-    ------
-    Refused
-        By the name of the first field, with all numbers and the order that would do.
+def ordered(problem: str, *, below: float = math.inf, strictly: bool = False, unit: str = "", **numbers: float) -> None:
+    """Refuse numbers, named by their fields, that do not rise from above 0 to below a bound.
 
     Examples
     --------
@@ -193,7 +169,7 @@ def ordered(
     if not (values[0] > 0 and rises and values[-1] < below):
         end = "" if math.isinf(below) else f" < {below:g}"
         shown = (" to " if len(values) == 2 else ", ").join(map(str, values))
-        raise refuse(next(iter(numbers)), shown, problem, f"Give 0 < {between.join(numbers)}{end}{remark}.")
+        raise refuse(next(iter(numbers)), shown, problem, f"Give 0 < {between.join(numbers)}{end}{unit}.")
 
 
 def whole(field: str, value: object, low: int, high: int) -> int:

@@ -1,4 +1,4 @@
-"""Work that is shared out: items to an executor of ``concurrent.futures``, parts of the draws to two threads."""
+"""Parallel work: items by an executor of ``concurrent.futures``, parts of the draws by two threads."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _TOGETHER = 2048  # draws
 def handed_out(
     work: Callable[..., _Result], items: Sequence[tuple[Any, ...]], executor: Executor | None
 ) -> Iterator[tuple[int, _Result]]:
-    """Do a piece of work for each item, and give the results as they are done.
+    """Yield the result of a function for each item, as they are done.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def handed_out(
     items
         Its arguments, an item each; those that take longest first.
     executor
-        Who does it: any executor of ``concurrent.futures``, or of a library that has the same. None: it is done here.
+        Any executor of ``concurrent.futures``, or of a library with the same interface. None: no other process.
 
     Yields
     ------
@@ -46,9 +46,9 @@ def handed_out(
 
     Notes
     -----
-    A process pool breaks if one of its workers is lost: what is not done yet is done here then, and the pool is of no
-    further use. A cluster does a lost item again, a few times; if its workers are lost over it again and again, its
-    error is raised. What `work` raises is raised here, and what has not begun is called off.
+    A process pool breaks if one of its workers is lost: the remaining items then run in this process, and the pool is
+    of no further use. A cluster runs a lost item again, a few times; if its workers are lost again and again, its error
+    is raised. What `work` raises is raised here, and items that have not begun are cancelled.
     """
     if executor is None:
         for at, item in enumerate(items):
@@ -85,7 +85,7 @@ def _done(waiting: Collection[Future[_Result]], executor: Executor) -> Iterator[
 
 
 def _end_if_broken(executor: Executor) -> None:
-    """End a pool of processes of which one was killed.
+    """Kill the other processes of a pool of which one was killed.
 
     One that is killed in the middle of a result keeps the lock that the others need for theirs, and its pool waits for
     the rest of the result for good. Here the other processes are ended, too, and the pool's own end of the pipe, so
@@ -106,20 +106,19 @@ def _submitted(executor: Executor, work: Callable[..., _Result], item: tuple[Any
     except BrokenExecutor:
         raise
     except RuntimeError as error:
-        raise refuse(
-            "executor", str(executor), "takes no work: it was shut down", "Call this while it is open."
-        ) from error
+        problem, remedy = "takes no work: it was shut down", "Call this while it is open."
+        raise refuse("executor", str(executor), problem, remedy) from error
 
 
 def check(executor: object) -> None:
-    """Refuse what is no executor."""
+    """Refuse anything but an executor."""
     if not isinstance(executor, Executor):
         remedy = "Give one of concurrent.futures, such as ProcessPoolExecutor(), or a client's get_executor()."
         raise refuse("executor", str(executor), "not an executor", remedy)
 
 
 def in_parts(draws: int, work: Callable[[slice], None]) -> None:
-    """Do some work for all draws, a part of them at a time so that they stay in fast memory, two parts at once."""
+    """Call a function for parts of the draws, small enough for fast memory, two at a time."""
     parts = [slice(start, min(start + _TOGETHER, draws)) for start in range(0, draws, _TOGETHER)]
     if len(parts) == 1:
         work(parts[0])

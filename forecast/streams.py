@@ -16,8 +16,8 @@ from forecast.errors import whole
 Array = NDArray[np.float64]
 _Made = TypeVar("_Made")
 
-DRAWS = 4096  # where a season is simulated, if not said otherwise
-PLANNING_DRAWS = 1024  # likewise where orders are searched for
+DRAWS = 4096  # of a simulation, by default
+PLANNING_DRAWS = 1024  # of a search over many orders, by default
 MOST_DRAWS = 2**22
 _EDGE = 2.0**-32
 
@@ -94,17 +94,17 @@ class Streams:
         return scores
 
     def generator(self, *name: str) -> np.random.Generator:
-        """Return a pseudo-random generator of its own to a name, for the chance of single plants."""
+        """Return the pseudo-random generator of a name, for the luck of single plants."""
         return np.random.default_rng(self._entropy(name))
 
     def beside(self) -> Streams:
-        """Return the same streams: what they draw is not kept here, and what was made `once` is shared."""
+        """Return the same streams that keep their own draws, but share what was made `once`."""
         made = Streams(self.seed, self.draws, self.coordinates)
         made._once = self._once
         return made
 
     def once(self, key: Hashable, make: Callable[[], _Made]) -> _Made:
-        """Return what was made of these streams under a key, made the first time it is asked for."""
+        """Return what was made of these streams under a key, made on the first call."""
         if key not in self._once:
             self._once[key] = make()
         return cast("_Made", self._once[key])

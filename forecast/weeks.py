@@ -30,7 +30,7 @@ class Week:
     Raises
     ------
     Refused
-        If the year has no such week, or a sum leaves the years that a calendar can count.
+        If the year has no such week, or a sum leaves these years.
 
     References
     ----------
@@ -60,7 +60,7 @@ class Week:
 
     @classmethod
     def parse(cls, text: str | Week) -> Week:
-        """Read ``2027-W14``; a `Week` passes through.
+        """Return the week of a text such as ``2027-W14``; a `Week` passes through.
 
         Raises
         ------
@@ -106,7 +106,7 @@ class Week:
 
 
 def _remedy(written: object) -> str:
-    """Say how a week is written, with the week that is meant if it can be told."""
+    """Return how to write a week, with the week that is meant if that is clear."""
     day = written
     if isinstance(written, str):
         parts = _NEARLY.fullmatch(written.strip())

@@ -311,7 +311,7 @@ class Duration:
         Refused
             If not 0 < p5 <= p95.
         """
-        ordered("not a range of times", remark=", in weeks", p5=p5, p95=p95)
+        ordered("not a range of times", unit=" [weeks]", p5=p5, p95=p95)
         log_sd = math.log(p95 / p5) / (2 * Z90)
         return cls(math.sqrt(p5 * p95), math.sqrt(math.expm1(log_sd**2)), plants_cv, level)
 

@@ -242,7 +242,7 @@ def test_a_range_of_shares_holds_nine_in_ten_wherever_it_lies(ends):
 @pytest.mark.parametrize(("p5", "p95"), [(0, 3), (-1, 3), (5, 4), (5, math.inf), (math.nan, 3)])
 def test_what_is_no_range_of_times_is_refused_with_both_ends(p5, p95):
     assert refused(Duration.from_range, p5, p95, plants_cv=0, level="batch") == (
-        f"p5, '{p5} to {p95}': not a range of times. Give 0 < p5 <= p95, in weeks."
+        f"p5, '{p5} to {p95}': not a range of times. Give 0 < p5 <= p95 [weeks]."
     )
 
 
