@@ -1,4 +1,4 @@
-"""A folder of CSV files: each read as rows of cells, and rows written as the text of one."""
+"""A folder of CSV files: their cells, and the text of a file from rows."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ class Folder:
                 if len(rows) > MOST_ROWS + 1:
                     break
         except csv.Error as error:
-            remedy = "Look for a stray double quote there; within a quoted text, write it twice."
+            remedy = "Look for a stray double quote; within a quoted text, write it twice."
             broken = Fault(f"not valid CSV: {error}", remedy, name, len(rows) + 1)
         return lay_out(name, rows, kind, mark=mark, broken=broken, empty=may_be_empty(table))
 

@@ -1,4 +1,4 @@
-"""From a file to its text or bytes, and what to do if it is not there or is something else."""
+"""A file read as text or bytes, refused if it is missing or something else."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def read_text(folder: Path, name: str) -> str:
     if os.path.isdir(folder / name):
         raise refused(name, "this is a folder, not a file", f"Rename it, and put the file {name} here.")
     try:
-        smaller = "Split the season, or check what was saved here."
+        smaller = "Split the season, or check what was saved in it."
         data = contents(folder / name, MOST_BYTES[Path(name).suffix], smaller)
     except (FileNotFoundError, NotADirectoryError) as error:
         example = "." if Path(name).stem in RECORDS else "; `python -m forecast start` writes an example."
@@ -36,7 +36,7 @@ def read_text(folder: Path, name: str) -> str:
         raise refused(name, "there is no such file", remedy) from error
     again = "Save it again as CSV in UTF-8." if name.endswith(".csv") else "Save it again as text in UTF-8."
     if data.startswith(b"PK\x03\x04"):
-        raise refused(name, "a workbook, whatever its name says", again)
+        raise refused(name, "a workbook with the name of a text file", again)
     if data[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in data[:1000]:
         raise refused(name, "saved as UTF-16", again)
     try:
@@ -67,14 +67,14 @@ def contents(file: Path, most: int, smaller: str) -> bytes:
     try:
         status = file.stat()
         if not stat.S_ISREG(status.st_mode):
-            raise refused(file.name, "not a file that holds anything", "Put a file of this name here.")
+            raise refused(file.name, "not a regular file", "Put a file of this name here.")
         if status.st_size > most:
             raise refused(file.name, f"larger than {most / 10**6:g} MB", smaller)
         return file.read_bytes()
     except (FileNotFoundError, NotADirectoryError, Refused):
         raise
     except (OSError, ValueError) as error:  # a name that no file can have, among them
-        remedy = "Close it in other programs, or ask for the right to read it."
+        remedy = "Close it in other programs, or ask for permission to read it."
         problem = f"cannot be opened: {getattr(error, 'strerror', None) or error}"
         raise refused(file.name, problem, remedy) from error
 
@@ -98,4 +98,4 @@ def nearest_file(folder: Path, name: str, cutoff: float) -> str | None:
         return None
     if Path(near[0]).suffix in _WORKBOOKS:
         return f"Save {others[near[0]]} as {name}, CSV in UTF-8."
-    return f"Is {others[near[0]]} meant? Rename it."
+    return f"Did you mean {others[near[0]]}? Rename it."

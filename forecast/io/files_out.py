@@ -15,8 +15,8 @@ from forecast.errors import Fault, Refused, refuse
 
 _ASIDE, _BEFORE = ".writing-", ".before"  # folders for what is being written, and for what it replaces
 _FORGOTTEN = 600  # seconds after which what is being written is taken for left by a writing that was cut short
-_FULL = "Make room there, or give a folder elsewhere."
-_CLOSED = "Close it in other programs, ask for the right to write there, or give another folder."
+_FULL = "Free some space, or choose another folder."
+_CLOSED = "Close it in other programs, ask for permission to write there, or choose another folder."
 _REMEDIES = {errno.ENOSPC: _FULL, errno.EDQUOT: _FULL} | dict.fromkeys(
     (errno.EACCES, errno.EPERM, errno.EROFS), _CLOSED
 )
@@ -44,15 +44,15 @@ def write_texts(texts: Mapping[str, str | bytes], path: str | os.PathLike[str], 
     Notes
     -----
     Files are written aside within the folder, flushed to the disk, and moved into place one by one. So each of them is
-    the old or the new one whole, even if the writing is cut short; what it left aside is cleared away by one that
-    begins ten minutes later. `path` may be a link to a folder. A link in the place of a file is replaced, and what it
+    the old or the new one whole, even if the writing is cut short; what it left aside is removed by a later
+    writing, ten minutes on. `path` may be a link to a folder. A link in the place of a file is replaced, and what it
     leads to is left alone; through a link in the place of a folder within the folder nothing is written.
     """
     folder = check_free(texts, path, overwrite=overwrite)
     try:
         _put(texts, folder)
     except OSError as error:
-        remedy = _REMEDIES.get(error.errno or 0, "Give another folder.")
+        remedy = _REMEDIES.get(error.errno or 0, "Choose another folder.")
         problem = f"cannot be written: {error.strerror or error}; everything is as it was"
         raise refuse("folder", str(path), problem, remedy) from error
 
@@ -131,11 +131,11 @@ def check_free(names: Collection[str], path: str | os.PathLike[str], *, overwrit
     folder = Path(path)
     if "\0" in str(path) or (os.path.lexists(folder) and not os.path.isdir(folder)):
         problem = "this is a file" if os.path.isfile(folder) else "no folder can have this name"
-        raise refuse("folder", str(path), problem, "Give a folder.")
+        raise refuse("folder", str(path), problem, "Choose a folder.")
     there = [] if overwrite else [str(folder / name) for name in names if os.path.lexists(folder / name)]
     if there:
-        remedy = "Give another folder, or ask for it to be replaced (overwrite=True, --overwrite)."
-        raise Refused([Fault("is there already; nothing was written", remedy, name) for name in there])
+        remedy = "Choose another folder, or allow it to be replaced (overwrite=True, --overwrite)."
+        raise Refused([Fault("already exists; nothing was written", remedy, name) for name in there])
     homes = dict.fromkeys(Path(name).parent for name in names)
     faults = [*(_closed(folder, home) for home in homes), *(_taken(folder / name) for name in names)]
     if found := [fault for fault in faults if fault]:
@@ -145,13 +145,13 @@ def check_free(names: Collection[str], path: str | os.PathLike[str], *, overwrit
 
 def _closed(folder: Path, home: Path) -> Fault | None:
     """Return why nothing can be written into a folder of the folder, if so."""
-    at, remedy = folder / home, "Rename or move it, or give another folder."
+    at, remedy = folder / home, "Rename or move it, or choose another folder."
     if home.is_absolute() or ".." in home.parts:
-        return Fault("leads out of the folder", "Give a name within it.", str(home))
+        return Fault("leads out of the folder", "Use a name within it.", str(home))
     if os.path.isfile(at):
         return Fault("this is a file, not a folder", remedy, str(at))
     if at != folder and os.path.islink(at):
-        return Fault("a link to another place, through which nothing is written", remedy, str(at))
+        return Fault("a link to another folder; nothing is written through links", remedy, str(at))
     return None
 
 

@@ -16,7 +16,7 @@ Empty = Literal["", "header", "absent"]
 MOST_ROWS = 50_000  # of a table, below its header
 MOST_COLUMNS = 1000
 MOST_FAULTS = 100_000  # after which a file is not looked through for more
-_NAMELESS = "Give the column a name, such as note, or empty it."
+_NAMELESS = "Name the column, such as note, or clear it."
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+")
 
 
@@ -36,14 +36,14 @@ class Line:
 
 @dataclass(frozen=True)
 class Sheet:
-    """What stands in a CSV file, or a sheet of a workbook.
+    """The cells of a CSV file, or of a sheet of a workbook.
 
     Parameters
     ----------
     lines
-        Its rows without the header, blank rows and remarks.
+        Its rows without the header, blank rows and comment lines.
     faults
-        What is wrong with the file and its header; what is wrong with a row is told in the row.
+        What is wrong with the file and its header; what is wrong with a row is in its line.
     unusable
         Needed columns that the header lacks, and columns that it has twice.
     complete
@@ -100,7 +100,7 @@ def lay_out(
     width = 0 if mark else max(len(cells) for _, cells in rows)  # a workbook has as many columns as cells
     named = [cell.strip() for cell in cells] + [""] * (width - len(cells))
     if sum(map(bool, named)) > MOST_COLUMNS:
-        remedy = f"Keep those that are known: {', '.join(kind.model_fields)}."
+        remedy = f"Keep the known ones: {', '.join(kind.model_fields)}."
         return Sheet((), (Fault(f"more than {MOST_COLUMNS:,} columns", remedy, name, at),), complete=False)
     header, found, unusable = _header(named, kind)
     found += _odd(header, cells, kind, {**odd.get(0, {}), **odd.get(at, {})})
@@ -109,21 +109,21 @@ def lay_out(
         return Sheet((), tuple(fault for fault in faults if fault is not broken), complete=False)
     lines = tuple(_line(number, header, cells, kind, mark, odd.get(number, {})) for number, cells in filled)
     if not (lines or broken or empty):
-        faults.append(Fault("holds no rows", "Add at least one row below the header.", name))
+        faults.append(Fault("no rows", "Add at least one row below the header.", name))
     return Sheet(lines, (*faults, *_nameless(name, header, filled)), unusable, broken is None)
 
 
 def _nameless(name: str, header: Sequence[str], rows: Sequence[tuple[int, Sequence[str]]]) -> Iterator[Fault]:
-    """Tell the first cell that stands under no column name."""
+    """Yield a fault for the first cell in a column without a name."""
     for number, cells in rows:
         for column, cell in zip(header, cells, strict=False):
             if cell.strip() and not column:
-                yield Fault("stands under no column name", _NAMELESS, name, number, value=cell)
+                yield Fault("a cell in a column without a name", _NAMELESS, name, number, value=cell)
                 return
 
 
 def read_row(line: Line, kind: type[Row]) -> tuple[Row | None, list[Fault]]:
-    """Return the row that stands in a line, or all its faults."""
+    """Return the row of a line, or all its faults."""
     if any(not fault.column for fault in line.faults):  # its cells may be shifted
         return None, list(line.faults)
     faults = list(line.faults)
@@ -150,19 +150,19 @@ def _header(header: list[str], kind: type[Row]) -> tuple[list[str], list[Fault],
             taken = set(columns)
             free = [column for column in known if column not in taken]
             columns[i] = nearest(name, free) or name
-            faults.append(Fault("there is no such column", suggestion(name, free), column=name))
+            faults.append(Fault("no such column", suggestion(name, free), column=name))
     if not set(columns) & set(known):
-        remedy = f"The first row that is no remark must name the columns: {', '.join(known)}."
+        remedy = f"The first row that is not a comment must name the columns: {', '.join(known)}."
         return columns, [Fault("not a header", remedy, value=",".join(header))], frozenset()
     twice = [name for name in known if columns.count(name) > 1]
     absent = [name for name, cell in kind.model_fields.items() if cell.is_required() and name not in columns]
-    faults += [Fault("the column stands here twice", "Keep one of the two.", column=name) for name in twice]
+    faults += [Fault("the column appears twice", "Keep one of the two.", column=name) for name in twice]
     faults += [Fault("the column is missing", "Add it to the header.", column=name) for name in absent]
     return columns, faults, frozenset(twice + absent)
 
 
 def _odd(header: Sequence[str], cells: Sequence[str], kind: type[Row], odd: Mapping[int, Fault]) -> list[Fault]:
-    """Say what is wrong with cells under known columns, and with the row."""
+    """Return what is wrong with cells in known columns, and with the row."""
     faults = [odd[-1]] if -1 in odd else []
     for place in sorted(odd):
         if 0 <= place < len(header) and header[place] in kind.model_fields:
@@ -176,9 +176,9 @@ def _line(
 ) -> Line:
     faults = _odd(header, cells, kind, odd)
     if len(cells) > len(header):
-        remedy = "Put a text that holds a semicolon in double quotes, or remove what is too much."
+        remedy = "Put a text with a semicolon in double quotes, or remove the extra cells."
         if mark == ",":
-            remedy = "Write decimals with a point, put a text that holds a comma in double quotes, or remove a comma."
+            remedy = "Write decimals with a point, put a text with a comma in double quotes, or remove a comma."
         faults.append(Fault(f"{len(cells)} cells under {len(header)} columns", remedy, value=mark.join(cells)))
     named = {}
     for name, cell in zip(header, cells, strict=False):

@@ -40,8 +40,8 @@ def read_season(path: str | os.PathLike[str]) -> Season:
     path
         The folder. It holds season.toml, varieties.csv, stages.csv, places.csv, price_list.csv, targets.csv
         and, if there are any, orders.csv, climate.csv, cultures.csv, divisions.csv; other files are left
-        alone. Lines that begin with # are remarks. Or an .xlsx workbook with sheets of these names; what stands in
-        season.toml is the one row of the sheet season. Other sheets are left alone.
+        alone. Lines that start with # are comments. Or an .xlsx workbook with sheets of these names; the one row
+        of its sheet season holds what season.toml does. Other sheets are left alone.
 
     Returns
     -------
@@ -50,8 +50,8 @@ def read_season(path: str | os.PathLike[str]) -> Season:
     Raises
     ------
     Refused
-        If anything in the folder or workbook cannot be used; every fault of every file or sheet is listed, with
-        file, row, column, value and remedy.
+        If anything in the folder or workbook cannot be used; every problem of every file or sheet is listed, with
+        file, row, column, value and how to fix it.
 
     Notes
     -----
@@ -82,8 +82,8 @@ def write_season(season: Season, path: str | os.PathLike[str], *, overwrite: boo
     Raises
     ------
     Refused
-        If one of the files is there already and `overwrite` is not asked for, a table is larger than one that is read
-        may be, or as for `write_texts`; nothing is written then.
+        If one of the files exists and `overwrite` is false, a table is over the limits of reading it back, or as for
+        `write_texts`; then nothing is written.
     """
     header = {name: plain(getattr(season, name)) for name in Header.model_fields}
     texts = {HEADER: tomli_w.dumps({name: value for name, value in header.items() if value is not None})}
@@ -96,14 +96,14 @@ def _read_header(folder: Path) -> tuple[Header | None, list[Fault]]:
     try:
         text = read_text(folder, HEADER)
         if _tangled(text):
-            return None, [Fault("not a list of names and what they are", such_as, HEADER)]
+            return None, [Fault("not a list of names and values", such_as, HEADER)]
         cells = tomllib.loads(text)
         if len(cells) > _MOST_NAMES:
             return None, [Fault(f"more than {_MOST_NAMES} names", such_as, HEADER)]
     except Refused as error:
         return None, [fault.placed(HEADER, fault.row) for fault in error.faults]
     except (ValueError, RecursionError) as error:  # also numbers of more digits than Python reads
-        return None, [Fault(f"not valid TOML: {_said(error)}", such_as, HEADER)]
+        return None, [Fault(f"not valid TOML: {_reason(error)}", such_as, HEADER)]
     try:
         return Header(**cells), []
     except Refused as error:
@@ -111,7 +111,7 @@ def _read_header(folder: Path) -> tuple[Header | None, list[Fault]]:
 
 
 def _tangled(text: str) -> bool:
-    """Tell whether names are so long chains of names that taking them apart would fill the memory."""
+    """Say whether names are chains so long that taking them apart would fill the memory."""
     quoted = False  # a text may go over several lines, so that a line no longer shows what it is
     for line in text.split("\n"):
         if not quoted and _PLAIN.fullmatch(line):
@@ -122,8 +122,8 @@ def _tangled(text: str) -> bool:
     return False
 
 
-def _said(error: Exception) -> str:
-    """Say what is wrong with a text in TOML."""
+def _reason(error: Exception) -> str:
+    """Return what is wrong with a text in TOML."""
     if isinstance(error, RecursionError):
         return "nested too deep"
     return str(error) if isinstance(error, tomllib.TOMLDecodeError) else "a number with too many digits"

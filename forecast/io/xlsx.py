@@ -35,8 +35,8 @@ _MUCH_LIKE = 0.9  # names of sheets
 _ZIP, _OLD = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
 _TAG = re.compile(rb"<(?:\w+:)?(row|col|mergeCell|f)\b([^>]*)>")
 _ATTRIBUTE = re.compile(rb"""([\w:]+)\s*=\s*["']([^"']*)["']""")
-_AGAIN = "Open it in a spreadsheet, and save it as .xlsx."
-_SMALLER = "Check what was saved here; keep the tables alone."
+_AGAIN = "Open it in a spreadsheet program and save it as .xlsx."
+_SMALLER = "Check what was saved in it; keep only the tables."
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff", b"<\0", b"\0<")
 
 
@@ -60,13 +60,13 @@ class _Parts(zipfile.ZipFile):
         part = name if isinstance(name, zipfile.ZipInfo) else self.getinfo(name)
         self.times += 1
         if self.times > _MOST_OPENED:
-            raise _Unsound("holds more sheets than can be read", _SMALLER)
+            raise _Unsound("more sheets than can be read", _SMALLER)
         with super().open(name) as opened:
             found = opened.read(_MOST_READ + 1)
         if len(found) > _MOST_READ or found.count(b"<") > _MOST_TAGS:
-            raise _Unsound(f"holds {part.filename}, in which more stands than in a table", _SMALLER)
+            raise _Unsound(f"{part.filename} in it is larger than a table", _SMALLER)
         if found.startswith(_UTF_16) or b"<!DOCTYPE" in found:
-            raise _Unsound("not a workbook as spreadsheets save it", _AGAIN)
+            raise _Unsound("not a workbook as spreadsheet programs save it", _AGAIN)
         return BytesIO(found)
 
 
@@ -87,8 +87,8 @@ class Workbook:
     Raises
     ------
     Refused
-        If there is no such file, or it is no workbook, is locked with a password, holds more than 200 MB, or more
-        than 20 MB in a part that is read.
+        If it is not a workbook, is locked with a password, holds more than 200 MB, or more than 20 MB in a part that
+        is read.
 
     Notes
     -----
@@ -119,8 +119,8 @@ class Workbook:
         Returns
         -------
         Sheet
-            Numbers and dates as a CSV file would hold them. Told as faults are errors of the spreadsheet, formulas
-            without a value, cells merged with others, and hidden rows, columns and sheets.
+            Numbers and dates as a CSV file would hold them. Faults are spreadsheet errors, formulas without a value,
+            cells merged with others, and hidden rows, columns and sheets.
 
         Raises
         ------
@@ -130,11 +130,11 @@ class Workbook:
         if may_be_empty(table) == "absent" and table not in self.sheets and not nearest(table, self.sheets, _MUCH_LIKE):
             return Sheet((), ())
         if table not in self.sheets:
-            remedy = f"Add it, or rename the sheet that is meant. {suggestion(table, self.sheets)}"
-            raise refused(self.name, f"there is no sheet {table}", remedy)
+            remedy = f"Add it, or rename the right sheet. {suggestion(table, self.sheets)}"
+            raise refused(self.name, f"no sheet {table}", remedy)
         name = self.place(table)
         if self._reader.wb[table].sheet_state != "visible":
-            raise refused(name, "a hidden sheet", "Show it, and check what stands in it.")
+            raise refused(name, "a hidden sheet", "Unhide it and check its contents.")
         try:
             return self._sheet(table, name, kind)
         except Refused:
@@ -145,7 +145,7 @@ class Workbook:
             raise refused(self.name, f"the sheet {table} cannot be read", _AGAIN) from error
 
     def place(self, table: str) -> str:
-        """Return a sheet's name as faults tell it."""
+        """Return a sheet's name as faults name it."""
         return f"{self.name}, sheet {table}"
 
     def _sheet(self, table: str, name: str, kind: type[Row]) -> Sheet:
@@ -154,17 +154,17 @@ class Workbook:
         for number, texts_of in enumerate(texts, start=1):
             for place, text in enumerate(texts_of):
                 if text.startswith("#") and SPREADSHEET_ERROR.fullmatch(text):
-                    remedy = "Correct the formula there, and save it again."
-                    odd[number][place] = Fault("an error of the spreadsheet", remedy)
+                    remedy = "Correct the formula and save the file again."
+                    odd[number][place] = Fault("a spreadsheet error", remedy)
         marks = self._marks(table)
         if marks.formulas:
             self._mark_uncalculated(table, texts, odd)
         filled = [number for number, row in enumerate(texts, start=1) if any(row)]
         _mark_merged(texts, filled, marks.merged, odd)
         for number in marks.rows.intersection(filled):
-            odd[number][-1] = Fault("a hidden row", "Show it; delete it if it is not meant.")
+            odd[number][-1] = Fault("a hidden row", "Unhide it, or delete it.")
         for column in marks.columns:
-            odd[0][column - 1] = Fault("a hidden column", "Show it, and check what stands in it.")
+            odd[0][column - 1] = Fault("a hidden column", "Unhide it and check its contents.")
         return lay_out(
             name, [(number, texts[number - 1]) for number in filled], kind, empty=may_be_empty(table), odd=odd
         )
@@ -182,7 +182,7 @@ class Workbook:
                 texts[-1].pop()
             if len(texts[-1]) > MOST_COLUMNS:
                 where = f"{get_column_letter(len(texts[-1]))}{len(texts)}"
-                raise refused(name, f"{where} is filled, far beside the table", "Empty it.")
+                raise refused(name, f"{where} is filled, far from the table", "Clear it.")
             if len(texts) > _LAST_ROW or cells > _MOST_CELLS:
                 raise refused(name, "more rows or cells than a table has", "Delete what lies around it.")
         return texts
@@ -190,9 +190,7 @@ class Workbook:
     def _packed(self, file: Path) -> bytes:
         data = contents(file, _MOST_PACKED, _SMALLER)
         if data.startswith(_OLD):
-            raise refused(
-                self.name, "saved in an old format, or locked with a password", f"{_AGAIN[:-1]}, without a password."
-            )
+            raise refused(self.name, "an old format, or locked with a password", f"{_AGAIN[:-1]}, without a password.")
         if not data.startswith(_ZIP):
             raise refused(self.name, "not a workbook", f"{self._folder}, or an .xlsx workbook.")
         return data
@@ -203,7 +201,7 @@ class Workbook:
             try:
                 reader = ExcelReader(BytesIO(self._data), read_only=True, data_only=True, keep_links=False)
                 if sum(part.file_size for part in reader.archive.infolist()) > _MOST_UNPACKED:
-                    raise _Unsound("holds more than 200 MB", _SMALLER)
+                    raise _Unsound("larger than 200 MB", _SMALLER)
                 reader.archive = _Parts(BytesIO(self._data))
                 reader.read()
             except _Unsound as error:
@@ -238,7 +236,7 @@ class Workbook:
                 row = texts[number - 1]
                 row += [""] * (place - len(row))
                 row[place - 1] = f"={formula}"
-                remedy = "Open it in a spreadsheet and save it again, or write the value."
+                remedy = "Open it in a spreadsheet program and save it again, or write the value."
                 odd[number][place - 1] = Fault("a formula that was never calculated", remedy)
 
     def _path(self, table: str) -> str:
@@ -289,7 +287,7 @@ def _mark_merged(
         left, top, right, bottom = (bound or 1 for bound in range_boundaries(ref))
         if left > width or marked > _MOST_MARKS:
             continue
-        fault = Fault(f"merged with {get_column_letter(left)}{top}", "Unmerge the cells, and fill in each.")
+        fault = Fault(f"merged with {get_column_letter(left)}{top}", "Unmerge the cells and fill each.")
         for at in range(bisect_left(filled, top), bisect_right(filled, bottom)):
             number = filled[at]
             for column in range(left, min(right, width) + 1):

@@ -1,4 +1,4 @@
-"""What may stand in a cell, and what to say when something else does."""
+"""What a cell may hold, and the problem and its fix when it holds something else."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import math
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from itertools import pairwise
 from typing import Annotated, Any, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
@@ -23,49 +24,61 @@ _LISTED = 12  # names in one line
 _LONGEST, _LONGEST_NOTE = 200, 100_000  # characters of a name, and of a note
 _MOST_BITS = 1023  # of a whole number that is a float, too
 _COMPARED = 2000  # names among which the nearest one is sought
+_REQUIRED = ("this cell is empty but required", "Fill it in.")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 _RUN = re.compile(r"'*[=+\-@\t\r\n]")  # what a text that a spreadsheet would run begins with
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}([ .,'\u00a0\u202f]\d{3})+([.,]\d+)?")
 
 
 def wrong(problem: str, remedy: str, column: str = "", value: object = None) -> PydanticCustomError:
-    """Make the error by which a check of a row tells its problem and the remedy."""
+    """Make the error of a check of a row from the problem and how to fix it."""
     context = {"problem": problem, "remedy": remedy, "column": column, "value": value}
     return PydanticCustomError("wrong", "{problem}", context)
 
 
 def two_ways(text: str) -> str | None:
-    """Return the remedy if a number such as 1,200 or 1.200 may be 1200 or 1.2; None if it is plain."""
+    """Return how to fix a number such as 1,200 or 1.200, which may be 1200 or 1.2; None if it is plain."""
+    readings = _readings(text)
+    return f"Write {readings[0]} or {readings[1]}, whichever is meant." if readings else None
+
+
+def _readings(text: str) -> tuple[str, str] | None:
+    """Return the two numbers that 1,200 or 1.200 may be; None if it is plain."""
     if not re.fullmatch(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", text):
         return None
     whole, decimals = re.split(r"[.,]", text)
     number = f"{whole}.{decimals}".rstrip("0").rstrip(".") if decimals.endswith("0") else f"{whole}.{decimals}0"
-    return f"Write {whole}{decimals} or {number}, whichever is meant."
+    return f"{whole}{decimals}", number
 
 
 def _number(cell: Any) -> Any:
     if isinstance(cell, bool):
         raise wrong("not a number", "Write a number.")
     if isinstance(cell, int) and cell.bit_length() > _MOST_BITS:
-        raise wrong("not a number that can be used", "Give a finite number.")
+        raise wrong("not a number that can be used", "Write a finite number.")
     if not isinstance(cell, str):
         return cell
     text = cell.strip()
     if _NUMBER.fullmatch(text):
         return _finite(float(text))
+    raise wrong(*_not_a_number(text))
+
+
+def _not_a_number(text: str) -> tuple[str, str]:
+    """Return why a text is no number, and how to fix it."""
     if text.endswith("%"):
-        raise wrong("a percentage", f"Write the share itself: {_hundredth(text[:-1])}.")
+        return "a percentage", f"Write the share itself: {_hundredth(text[:-1])}."
     if "," in text and (remedy := two_ways(text)):
-        raise wrong("could be read in two ways", remedy)
+        return "could be read in two ways", remedy
     if re.fullmatch(r"[+-]?\d+,\d+", text):
-        raise wrong("a decimal comma in a file separated by commas", f"Write {text.replace(',', '.')}.")
+        return "a decimal comma in a file separated by commas", f"Write {text.replace(',', '.')}."
     if _THOUSANDS.fullmatch(text):
-        raise wrong("a number with marks or spaces between its thousands", "Write it without them, such as 1200.")
+        return "a number with marks or spaces between its thousands", "Write it without them, such as 1200."
     if text.lower().lstrip("+-") in ("nan", "inf", "infinity", "na", "n/a"):
-        raise wrong("not a number that can be used", "Give a finite number; leave the cell empty if it may be.")
+        return "not a number that can be used", "Write a finite number, or leave the cell empty if it is optional."
     if SPREADSHEET_ERROR.fullmatch(text):
-        raise wrong("an error of the spreadsheet", "Correct the formula there, and save it again.")
-    raise wrong("not a number", "Write digits with a decimal point, without unit or spaces, such as 12.5.")
+        return "a spreadsheet error", "Correct the formula and save the file again."
+    return "not a number", "Write digits with a decimal point, without unit or spaces, such as 12.5."
 
 
 def _hundredth(text: str) -> str:
@@ -74,13 +87,13 @@ def _hundredth(text: str) -> str:
 
 def _finite(number: float) -> float:
     if not math.isfinite(number):
-        raise wrong("not a number that can be used", "Give a finite number.")
+        raise wrong("not a number that can be used", "Write a finite number.")
     return number
 
 
 def _not_tiny(number: float) -> float:
     if number < LEAST:
-        raise wrong("too small to be meant", f"Give a number from {LEAST:f}.")
+        raise wrong("too small to be meant", f"Write at least {LEAST:f}.")
     return number
 
 
@@ -95,7 +108,10 @@ def _whole(cell: Any) -> Any:
     number = _number(cell)
     if isinstance(number, float):
         if _finite(number) != int(number):
-            raise wrong("not a whole number", f"Write {round(number)}, for example.")
+            if isinstance(cell, str) and (readings := _readings(cell.strip())):
+                problem = f"could mean {readings[0]} or {number:g}, and must be a whole number"
+                raise wrong(problem, f"Write {readings[0]}.")
+            raise wrong("not a whole number", f"Write {math.floor(number)} or {math.ceil(number)}.")
         return int(number)
     return number
 
@@ -117,10 +133,10 @@ def _text(cell: Any) -> Any:
     if not isinstance(cell, str):
         return cell
     if any(mark in cell.strip() for mark in "\r\n"):
-        raise wrong("holds a line break", "Write it on one line; look for a stray double quote.")
+        raise wrong("contains a line break", "Write it on one line; look for a stray double quote.")
     text = _printable(" ".join(unicodedata.normalize("NFC", cell).split()))
     if SPREADSHEET_ERROR.fullmatch(text):
-        raise wrong("an error of the spreadsheet", "Correct the formula there, and save it again.")
+        raise wrong("a spreadsheet error", "Correct the formula and save the file again.")
     return text
 
 
@@ -130,24 +146,24 @@ def _note(cell: Any) -> Any:
 
 def _printable(text: str) -> str:
     if any(unicodedata.category(letter) in ("Cc", "Cs") and letter not in "\r\n\t" for letter in text):
-        raise wrong("holds a character that cannot be printed", "Type it again.")
+        raise wrong("contains a character that cannot be printed", "Type it again.")
     return text
 
 
-def _not_a_remark(text: str) -> str:
+def _not_a_comment(text: str) -> str:
     if text.startswith("#"):
-        raise wrong("begins with #, as remarks do", "Give a name that begins otherwise.")
+        raise wrong("starts with #, as comment lines do", "Choose a name that starts otherwise.")
     return text
 
 
 def _currency(text: str) -> str:
     if not re.fullmatch("[A-Z]{3}", text):
-        raise wrong("not the code of a currency", "Write its three capital letters, such as EUR.")
+        raise wrong("not a currency code", "Write its three capital letters, such as EUR.")
     return text
 
 
 Text = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=_LONGEST)]
-Name = Annotated[Text, AfterValidator(_not_a_remark)]
+Name = Annotated[Text, AfterValidator(_not_a_comment)]
 Note = Annotated[Annotated[str, Field(max_length=_LONGEST_NOTE)] | None, BeforeValidator(_note)]
 Currency = Annotated[str, AfterValidator(_currency)]
 Number = Annotated[float, BeforeValidator(_number), AfterValidator(_finite)]
@@ -188,6 +204,15 @@ class Row(BaseModel):
     def given(self) -> dict[str, Any]:
         """Return the cells that are filled, by column."""
         return {name: value for name in type(self).model_fields if (value := getattr(self, name)) is not None}
+
+
+def in_order(row: Row, *columns: str, strictly: bool = False) -> None:
+    """Refuse filled cells of a row that do not rise from column to column; equal ones pass unless `strictly`."""
+    filled = [(name, cell) for name in columns if (cell := getattr(row, name)) is not None]
+    for (lower, low), (upper, high) in pairwise(filled):
+        if high < low or (strictly and high == low):
+            word = "before" if isinstance(low, Week) else "not above" if strictly else "below"
+            raise wrong(f"{word} {lower}, {plain(low)}", "Swap or correct the two.", upper, plain(high))
 
 
 def plain(cell: Any) -> Any:
@@ -231,9 +256,9 @@ def _fault(detail: ErrorDetails, row: type[BaseModel], table: str, cells: Mappin
     if detail["type"] == "wrong":
         return Fault(context["problem"], context["remedy"], table, None, column, value)
     if detail["type"] == "extra_forbidden":
-        return Fault("not known here", suggestion(column, row.model_fields), table, None, column, value)
+        return Fault("not a known column", suggestion(column, row.model_fields), table, None, column, value)
     if value is None:
-        return Fault("nothing stands here", "Fill it in; it is needed.", table, None, column)
+        return Fault(*_REQUIRED, table, None, column)
     problem, remedy = _RANGES.get(detail["type"], ("cannot be used", "{msg}."))
     words = {**context, "msg": detail["msg"]}
     return Fault(problem.format(**words), remedy.format(**words), table, None, column, value)
@@ -252,21 +277,21 @@ def nearest(name: str, known: Iterable[str], cutoff: float = 0.75) -> str | None
 
 
 def suggestion(name: str, known: Iterable[str]) -> str:
-    """Say which known name is probably meant, or what is known."""
+    """Return the known name that was probably meant, or the known names."""
     names = list(known)
     if near := nearest(name, names):
-        return f"Is {near} meant?"
-    return f"Known: {', '.join(names[:_LISTED])}{', ...' if len(names) > _LISTED else ''}."
+        return f"Did you mean {near!r}?"
+    return f"Known names: {', '.join(names[:_LISTED])}{', ...' if len(names) > _LISTED else ''}."
 
 
 _RANGES = {
-    "greater_than": ("not above {gt:,.12g}", "Give a number above {gt:,.12g}."),
-    "greater_than_equal": ("below {ge:,.12g}", "Give a number from {ge:,.12g}."),
-    "less_than": ("not below {lt:,.12g}", "Give a number below {lt:,.12g}."),
-    "less_than_equal": ("above {le:,.12g}", "Give a number up to {le:,.12g}."),
+    "greater_than": ("not above {gt:,.12g}", "Write a number above {gt:,.12g}."),
+    "greater_than_equal": ("below {ge:,.12g}", "Write at least {ge:,.12g}."),
+    "less_than": ("not below {lt:,.12g}", "Write a number below {lt:,.12g}."),
+    "less_than_equal": ("above {le:,.12g}", "Write at most {le:,.12g}."),
     "literal_error": ("not one of the words for this column", "Write {expected}."),
-    "too_short": ("nothing stands here", "Fill it in; it is needed."),
-    "string_too_short": ("nothing stands here", "Fill it in; it is needed."),
+    "too_short": _REQUIRED,
+    "string_too_short": _REQUIRED,
     "string_too_long": ("too long", "Shorten it to {max_length} characters."),
     "too_long": ("too long", "Shorten it to {max_length} characters."),
     "string_type": ("not a text", "Write a text, in double quotes."),

@@ -1,4 +1,4 @@
-"""What contradicts what between the tables of a season."""
+"""Contradictions between the tables of a season."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
     Raises
     ------
     Refused
-        If such losses leave nothing, or a spread that no share can have; the fault names the stage.
+        If such losses leave no plants, or a standard deviation that no share can have; the fault names the stage.
     """
     shares, left = [], 1.0
     for row in route:
@@ -37,16 +37,14 @@ def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
         if row.share_of == "original":
             lost = 1 - share.mean
             if lost >= left - 1e-9:
-                problem = (
-                    f"after the losses before, {left:.3g} of the original is left, and this stage loses {lost:.3g}"
-                )
-                remedy = "Lower the losses, or use share_of 'entering' if each is a share of what enters its stage."
+                problem = f"{left:.3g} of the original plants enter this stage, and it loses {lost:.3g} of them"
+                remedy = "Lower the losses, or use share_of 'entering' if each is a share of the plants that enter."
                 raise refuse(row.stage, None, problem, remedy)
             try:
                 share = Share(1 - lost / left, share.sd / left, share.level)
             except Refused as error:
-                problem = f"of those that enter it, {error.faults[0].problem}"
-                raise refuse(row.stage, None, problem, "Lower the spread of its survival.") from error
+                problem = f"as a share of the plants that enter: {error.faults[0].problem}"
+                raise refuse(row.stage, None, problem, "Lower the survival_sd.") from error
             left -= lost
         shares.append(share)
     return tuple(shares)
@@ -54,29 +52,29 @@ def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
 
 @dataclass(frozen=True)
 class Tables:
-    """Numbered rows of each table, names that stand in rows too faulty to be read, and tables not read to their end."""
+    """Numbered rows of each table, names in rows too faulty to be read, and tables not read to their end."""
 
     rows: Mapping[str, Sequence[tuple[int, Any]]]
     spoken: Mapping[str, frozenset[str]] = field(default_factory=dict)
     unread: frozenset[str] = frozenset()
 
     def names(self, table: str, column: str) -> set[str]:
-        """Return all names that stand in a column."""
+        """Return all names in a column."""
         return {getattr(row, column) for _, row in self.rows[table]} | self.spoken.get(f"{table}.{column}", frozenset())
 
 
 def contradictions(header: Header | None, tables: Tables) -> list[Fault]:
-    """List what contradicts what between the rows of a season's tables.
+    """List the contradictions between the rows of a season's tables.
 
     Parameters
     ----------
     header
         What holds for the whole season, if it could be read.
     tables
-        The rows, numbered as they are to be named.
+        The rows, numbered as faults are to name them.
     """
-    faults = [*_repeated(tables), *_unknown(tables), *_routes(tables), *_entries(tables), *_unoffered(tables)]
-    faults += _climate(header, tables)
+    faults = [*_repeated(tables), *_unknown(tables), *_routes(tables), *_entries(tables), *_unsupplied(tables)]
+    faults += [*_weather_stages(tables), *_whole_year(header, tables)]
     if header is not None:
         faults += [*_untimely(header, tables), *_dear(header, tables)]
     return faults
@@ -105,8 +103,8 @@ def _repeated(tables: Tables) -> Iterator[Fault]:
     groups = tables.names("varieties", "group")
     for number, row in tables.rows["varieties"]:
         if row.variety in groups:
-            remedy = "Give the group another name, so that stages.csv is clear."
-            yield Fault("the name of a group, too", remedy, "varieties", number, "variety", row.variety)
+            remedy = "Rename the group, so that stages.csv is unambiguous."
+            yield Fault("also the name of a group", remedy, "varieties", number, "variety", row.variety)
 
 
 def _unknown(tables: Tables) -> Iterator[Fault]:
@@ -132,9 +130,9 @@ def _unknown(tables: Tables) -> Iterator[Fault]:
             if name is None or name in known:
                 continue
             if name not in remedies:
-                told = suggestion(name, sorted(known)) if len(remedies) < _SUGGESTED else ""
-                remedies[name] = f"Correct the spelling, or add it to {source}. {told}".rstrip()
-            yield Fault(f"there is no {noun} of this name in {source}", remedies[name], table, number, column, name)
+                near = suggestion(name, sorted(known)) if len(remedies) < _SUGGESTED else ""
+                remedies[name] = f"Correct the spelling, or add it to {source}. {near}".rstrip()
+            yield Fault(f"no {noun} of this name in {source}", remedies[name], table, number, column, name)
 
 
 def _routes(tables: Tables) -> Iterator[Fault]:
@@ -151,8 +149,8 @@ def _routes(tables: Tables) -> Iterator[Fault]:
         other = [(number, row) for number, row in rows if row.share_of != meaning]
         if other:
             number, row = other[0]
-            problem = f"{owner} mixes both meanings of a survival: row {rows[0][0]} says {meaning}"
-            remedy = "Use one meaning for all stages of a group or variety."
+            problem = f"{owner} mixes both meanings of survival: row {rows[0][0]} says {meaning}"
+            remedy = "Use one share_of for all stages of a group or variety."
             yield Fault(problem, remedy, "stages", number, "share_of", row.share_of)
             continue
         try:
@@ -163,47 +161,45 @@ def _routes(tables: Tables) -> Iterator[Fault]:
             yield Fault(f"{owner}: {fault.problem}", fault.remedy, "stages", number, "share_of", "original")
 
 
-def _climate(header: Header | None, tables: Tables) -> Iterator[Fault]:
-    """Tell what the climate lacks, and which stages ask for one, or for weather after the first weeks."""
+def _weather_stages(tables: Tables) -> Iterator[Fault]:
+    """List stages with heat or cold after the first that takes time, and the first that lacks a climate."""
     begun: set[str] = set()  # owners that already had a stage that takes time
-    asked = False
+    lacking = "climate" not in tables.unread and not tables.rows["climate"] and "climate.month" not in tables.spoken
     for number, row in tables.rows["stages"]:
         if row.harmed and row.applies_to in begun:
+            problem = "heat and cold limits work only in the arrival stage and the first stage that takes time"
             column = _limit(row)
-            problem = "plants are not in this stage when they come"
-            remedy = "State heat and cold for the stages up to the first that takes time."
-            yield Fault(problem, remedy, "stages", number, column, getattr(row, column))
+            yield Fault(problem, "Clear them here.", "stages", number, column, getattr(row, column))
         if row.typical:
             begun.add(row.applies_to)
-        if (row.runs_on == "degree-days" or row.harmed) and not asked and "climate" not in tables.unread:
-            asked = True
-            if not tables.rows["climate"] and "climate.month" not in tables.spoken:
-                remedy = "Add climate.csv with 12 months or 52 weeks, or use the clock weeks and no heat or cold."
-                column = "runs_on" if row.runs_on == "degree-days" else _limit(row)
-                problem = "depends on the weather, but the season has no climate"
-                yield Fault(problem, remedy, "stages", number, column, getattr(row, column))
+        if lacking and (row.runs_on == "degree-days" or row.harmed):
+            lacking = False  # said once
+            column = "runs_on" if row.runs_on == "degree-days" else _limit(row)
+            remedy = "Add climate.csv with 12 months or 52 weeks, or set runs_on to weeks and clear heat and cold."
+            problem = "depends on the weather, but the season has no climate"
+            yield Fault(problem, remedy, "stages", number, column, getattr(row, column))
+
+
+def _whole_year(header: Header | None, tables: Tables) -> Iterator[Fault]:
+    """List what keeps the rows of the climate from being one whole year."""
     rows = [row for _, row in tables.rows["climate"]]
     if not rows or "climate" in tables.unread:
         return
-    monthly = rows[0].month is not None
-    word, count = ("month", 12) if monthly else ("week", 52)
+    word, count = ("month", 12) if rows[0].month is not None else ("week", 52)
     for number, row in tables.rows["climate"]:
         if getattr(row, word) is None:
             yield Fault("months and weeks are mixed", f"Fill {word} in all rows.", "climate", number, word)
     if "climate.month" in tables.spoken:
         return
     known = {getattr(row, word) for row in rows}
-    absent = [str(i) for i in range(1, count + 1) if i not in known]
-    if absent:
+    if absent := [str(i) for i in range(1, count + 1) if i not in known]:
         problem = f"not a whole year: {word} {', '.join(absent)} missing"
-        yield Fault(problem, f"Give {count} rows, one for each {word}.", "climate", None, word)
+        yield Fault(problem, f"Write {count} rows, one for each {word}.", "climate", None, word)
     elif len(rows) == count:
         try:
             climate_of(rows, header.persistence if header else PERSISTENCE)
         except Refused as error:
-            yield from (
-                Fault(fault.problem, fault.remedy, "climate", None, fault.column, fault.value) for fault in error.faults
-            )
+            yield from (fault.placed("climate", None) for fault in error.faults)
 
 
 def _limit(row: Stage) -> str:
@@ -211,7 +207,7 @@ def _limit(row: Stage) -> str:
 
 
 def _entries(tables: Tables) -> Iterator[Fault]:
-    """Tell where plants from cultures or divisions enter a stage that their variety does not have."""
+    """List cultures and divisions that enter a stage that their variety does not have."""
     if "stages" in tables.unread or "stages.applies_to" in tables.spoken:
         return
     groups = {row.variety: row.group for _, row in tables.rows["varieties"]}
@@ -226,60 +222,60 @@ def _entries(tables: Tables) -> Iterator[Fault]:
                 yield Fault(f"{row.variety} has no such stage", remedy, table, number, "enters", row.enters)
 
 
-def _unoffered(tables: Tables) -> Iterator[Fault]:
+def _unsupplied(tables: Tables) -> Iterator[Fault]:
     if "price_list" in tables.unread:
         return
     varieties, offered = tables.names("varieties", "variety"), tables.names("price_list", "variety")
     possible = offered | _multiplied(tables)
     for number, row in tables.rows["targets"]:
         if row.variety in varieties and row.variety not in possible:
-            remedy = "Add a row for it to offers, cultures or divisions, or take it out of wanted."
-            yield Fault("wanted, but no lab offers it", remedy, "targets", number, "variety", row.variety)
+            remedy = "Add a row for it to price_list, cultures or divisions, or remove the target."
+            yield Fault("no lab sells this variety", remedy, "targets", number, "variety", row.variety)
     pairs = {(row.lab, row.variety) for _, row in tables.rows["price_list"]}
-    doubtful = tables.spoken.get("offers.lab", frozenset())
+    doubtful = tables.spoken.get("price_list.lab", frozenset())
     for number, row in tables.rows["orders"]:
         if row.lab is None or row.lab in doubtful or row.variety not in varieties:
             continue
         if (row.lab, row.variety) not in pairs:
-            remedy = "Correct the lab, leave it empty, or add its offer."
-            yield Fault(f"this lab does not offer {row.variety}", remedy, "orders", number, "lab", row.lab)
+            remedy = "Correct the lab, clear it, or add it to price_list."
+            yield Fault(f"this lab does not sell {row.variety}", remedy, "orders", number, "lab", row.lab)
 
 
 def _multiplied(tables: Tables) -> set[str]:
-    """Return the varieties that can be had without any lab."""
+    """Return the varieties that can be propagated without a lab."""
     return {row.variety for table in ("cultures", "divisions") for _, row in tables.rows[table]}
 
 
 def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
     first, last = header.first_week, header.first_week + (header.weeks - 1)
-    earliest: dict[str, Week] = dict.fromkeys(tables.spoken.get("offers.variety", ()), first)
+    earliest: dict[str, Week] = dict.fromkeys(tables.spoken.get("price_list.variety", ()), first)
     for number, row in tables.rows["price_list"]:
         possible = first_delivery(row, first)
         if possible > row.last_week:
-            remedy = f"Ordered in {first}, it would come in {possible}: change lead, last_week or season's first_week."
-            yield Fault(
-                "can no longer be delivered in time", remedy, "price_list", number, "last_week", str(row.last_week)
-            )
+            remedy = f"Ordered in {first}, it would arrive in {possible}: change lead_weeks, last_week or season.toml."
+            yield Fault("too late to order", remedy, "price_list", number, "last_week", str(row.last_week))
         elif row.variety not in earliest or possible < earliest[row.variety]:
             earliest[row.variety] = possible
     for number, row in tables.rows["cultures"]:
         if row.start is not None and not first <= row.start <= last:
-            remedy = f"Give a week from {first} to {last}, or leave it empty."
+            remedy = f"Write a week from {first} to {last}, or clear it."
             yield Fault("outside the season", remedy, "cultures", number, "start", str(row.start))
     multiplied = _multiplied(tables)
     for table in ("targets", "orders"):
         for number, row in tables.rows[table]:
             possible = earliest.get(row.variety, first)
             if not first <= row.week <= last:
-                remedy = f"Give a week from {first} to {last}, or change first_week or weeks in season.toml."
+                remedy = f"Write a week from {first} to {last}, or change first_week or weeks in season.toml."
                 yield Fault("outside the season", remedy, table, number, "week", str(row.week))
             elif table == "targets" and row.week < possible and row.variety not in multiplied:
-                remedy = f"The first delivery can come in {possible}: want it later, or find an earlier offer."
-                yield Fault("wanted before any delivery is possible", remedy, table, number, "week", str(row.week))
+                remedy = (
+                    f"The first possible delivery is in {possible}: move the target later, or find an earlier delivery."
+                )
+                yield Fault("before any delivery is possible", remedy, table, number, "week", str(row.week))
 
 
 def _dear(header: Header, tables: Tables) -> Iterator[Fault]:
-    """Tell where a plant would bring more marked down than in a week in which it is wanted."""
+    """List varieties whose markdown price exceeds their price in their last target week."""
     last: dict[str, int] = {}
     for _, one in tables.rows["targets"]:
         week = one.week - header.first_week
@@ -293,6 +289,6 @@ def _dear(header: Header, tables: Tables) -> Iterator[Fault]:
                 yield error.faults[0].placed("varieties", number)
 
 
-def first_delivery(offer: PriceLine, ordered: Week) -> Week:
-    """Return the first week in which an offer ordered in week `ordered` can be delivered."""
-    return max(offer.first_week, ordered + offer.lead_weeks)
+def first_delivery(line: PriceLine, ordered: Week) -> Week:
+    """Return the first week in which a price-list line can be delivered if it is ordered in a week."""
+    return max(line.first_week, ordered + line.lead_weeks)

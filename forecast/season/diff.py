@@ -1,4 +1,4 @@
-"""What differs between two seasons, cell by cell."""
+"""The cells in which two seasons differ."""
 
 from __future__ import annotations
 
@@ -38,9 +38,9 @@ def differences(season: Season, other: Season) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        table (``season`` for what holds for all of it), row (what names it), column, from and to. A row that one of
-        them lacks has one line without a column. Stages that a variety got of its own are compared with those of its
-        group. Remarks and sources do not count.
+        table (``season`` for what holds for all of it), row (its name), column, from and to. A row that one of the
+        seasons lacks has one line without a column. A variety's own stages are compared with those of its group. Notes
+        and sources do not count.
     """
     found: list[tuple[Any, ...]] = [(_SEASON, "", *cell) for cell in _cells(season, other, Header.model_fields)]
     for table in TABLES:

@@ -1,4 +1,4 @@
-"""The rows of places and climate: where plants stand, and how warm it is outside."""
+"""The rows of places and climate: growing areas, and how warm it is outside."""
 
 from __future__ import annotations
 
@@ -8,14 +8,26 @@ from typing import Annotated, Self
 import numpy as np
 from pydantic import Field, model_validator
 
-from forecast.season.cells import AboveZero, Celsius, Counted, FromZero, Name, Note, Row, ShareCell, WeekCell, wrong
+from forecast.season.cells import (
+    AboveZero,
+    Celsius,
+    Counted,
+    FromZero,
+    Name,
+    Note,
+    Row,
+    ShareCell,
+    WeekCell,
+    in_order,
+    wrong,
+)
 from forecast.streams import Array
 from forecast.weather.climate import Climate
 from forecast.weeks import Week
 
 
 class Place(Row):
-    """One growing space.
+    """One growing area.
 
     Parameters
     ----------
@@ -24,18 +36,17 @@ class Place(Row):
     area
         Floor or bench area [m²].
     usable
-        Share of it on which plants can stand.
+        Share of the area on which plants can stand [0 to 1].
     cost_per_m2_week
-        Cost of a square metre of bench for a week [currency].
+        Cost per square metre of bench and week [currency].
     warmer_by
-        How much warmer it is than outside, by day and by night [°C].
+        How much warmer it is than outside, day and night [°C].
     held_above
-        Temperature above which heating holds it [°C].
+        Temperature that heating maintains at least [°C].
     shaded_by
-        How much its shade lowers the maximum of the day [°C].
+        How much shade lowers the daily maximum [°C].
     first_week, last_week
-        First and last week in which it can be used; without them, always. A place that closes in between
-        has a row for each time it is open.
+        First and last week of use. Empty: always. A place that closes in between has one row for each time it is open.
     """
 
     place: Name
@@ -51,13 +62,7 @@ class Place(Row):
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
-        if self.first_week and self.last_week and self.last_week < self.first_week:
-            raise wrong(
-                "the last usable week comes before the first",
-                "Swap the two; a place that closes in between has a row for each time it is open.",
-                "last_week",
-                str(self.last_week),
-            )
+        in_order(self, "first_week", "last_week")
         return self
 
     def air(self, t_min: Array, t_max: Array) -> tuple[Array, Array]:
@@ -75,24 +80,24 @@ class Place(Row):
 
     def bench(self, week: Week) -> float:
         """Return the area [m²] on which plants can stand in a week."""
-        shut = (self.first_week and week < self.first_week) or (self.last_week and week > self.last_week)
-        return 0.0 if shut else self.area * self.usable
+        closed = (self.first_week and week < self.first_week) or (self.last_week and week > self.last_week)
+        return 0.0 if closed else self.area * self.usable
 
 
 class Normal(Row):
-    """The usual temperatures of one month or week of the year, outside.
+    """Climate normals of one month or week of the year, outside.
 
     Parameters
     ----------
     month
-        1 for January to 12; or
+        1 (January) to 12. Or:
     week
-        1 to 52 of the ISO year; a week 53 is taken between 52 and 1.
+        ISO week, 1 to 52; a week 53 lies between 52 and 1.
     t_min, t_max
         Mean daily minimum and maximum [°C].
     year_sd
-        Standard deviation between years of the mean temperature of the month or week [°C]; normals seldom state it,
-        a list of monthly means of 10 years or more gives it.
+        Standard deviation between years of the mean temperature of the month or week [°C]. Published normals rarely
+        state it; compute it from monthly means of at least 10 years.
     source
         Where the figures come from.
     """
@@ -108,16 +113,14 @@ class Normal(Row):
     @model_validator(mode="after")
     def _sound(self) -> Self:
         if (self.month is None) == (self.week is None):
-            raise wrong(
-                "neither a month nor a week" if self.month is None else "a month and a week", "Fill one.", "month"
-            )
-        if self.t_max < self.t_min:
-            raise wrong("the maximum lies below the minimum", "Swap the two.", "t_max", self.t_max)
+            filled = "neither" if self.month is None else "both"
+            raise wrong(f"{filled} of month and week filled", "Fill one of the two.", "month")
+        in_order(self, "t_min", "t_max")
         return self
 
 
 def climate_of(rows: Sequence[Normal], persistence: float) -> Climate:
-    """Return the climate that rows of months or weeks tell, in whatever order they stand.
+    """Return the climate of rows of months or weeks, in any order.
 
     Raises
     ------
@@ -125,5 +128,5 @@ def climate_of(rows: Sequence[Normal], persistence: float) -> Climate:
         If they do not make a year.
     """
     inorder = sorted(rows, key=lambda row: row.month or row.week or 0)
-    t_min, t_max, spread = ([getattr(row, name) for row in inorder] for name in ("t_min", "t_max", "year_sd"))
-    return Climate(t_min, t_max, spread, persistence)
+    t_min, t_max, year_sd = ([getattr(row, name) for row in inorder] for name in ("t_min", "t_max", "year_sd"))
+    return Climate(t_min, t_max, year_sd, persistence)

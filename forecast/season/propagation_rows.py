@@ -1,4 +1,4 @@
-"""How a variety is multiplied: in culture from explants, or by dividing stock plants."""
+"""The rows of cultures and divisions: how a variety is propagated in vitro, or by dividing stock plants."""
 
 from __future__ import annotations
 
@@ -32,15 +32,15 @@ from forecast.season.cells import (
 def _rates(by_cycle: ByCycle) -> ByCycle:
     for value in by_cycle.values:
         if not LEAST <= value <= 1000:
-            raise wrong(f"{value:g} is not a rate", f"Give numbers from {LEAST:f} to 1,000.")
+            raise wrong(f"{value:g} is not a rate", f"Write numbers from {LEAST:f} to 1,000.")
     return by_cycle
 
 
 def _shares(by_cycle: ByCycle) -> ByCycle:
     for value in by_cycle.values:
         if value >= 1:
-            told = f"For {value:g} % write {value / 100:g}." if 1 < value < 100 else "Give shares below 1."
-            raise wrong(f"{value:g} would take everything", told)
+            remedy = f"For {value:g} % write {value / 100:g}." if 1 < value < 100 else "Write shares below 1."
+            raise wrong(f"{value:g} would lose every vessel", remedy)
     return by_cycle
 
 
@@ -53,63 +53,63 @@ Weeks = Annotated[Whole, Field(le=520)]
 
 
 class Culture(Row):
-    """How a variety is multiplied from explants, on the own bench or in a contract lab.
+    """How a variety is propagated in vitro, in your own lab or a contract lab.
 
     Parameters
     ----------
     variety, lab
-        What, and for the record in which contract lab, if not on the own bench; what it asks goes into the costs.
+        Variety, and the contract lab if it is not your own (a note only: its charges go into the costs below).
     explants, lines
-        Explants that can be had, and the lines (mother plants) that they are of.
+        Explants available, and the clone lines (mother plants) they come from.
     start
-        Week in which that can be done at the earliest; without it, the season's first.
+        Earliest week of initiation. Empty: the first week of the season.
     start_weeks
-        From putting in to the first cycle [weeks].
+        Time from initiation (Stage I) to the first subculture [weeks].
     start_contamination, start_contamination_sd
-        Share of explants lost to contamination at the start, each in a vessel of its own, and its standard deviation.
+        Share of explants lost to contamination at initiation [0 to 1], one per vessel, and its standard deviation.
     start_death
-        Share of the clean ones that die.
+        Share of the clean explants that die [0 to 1].
     cycle_weeks
-        A cycle, from cutting to cutting [weeks].
+        Time from one subculture to the next [weeks].
     multiplication
-        Usable shoots per clean explant in a cycle: one number, or one for each cycle separated by spaces, of which
-        the last holds for later cycles. Rates may fall, rise or do both.
+        Usable shoots per clean explant and subculture: one number, or one for each subculture separated by spaces;
+        the last holds for all later ones.
     multiplication_cv
-        How that rate differs, at its level, as a share of itself.
+        Coefficient of variation of that rate.
     multiplication_level
-        Level at which it differs: ``cycle`` (each cycle for itself), ``batch`` (each line), ``season`` or
-        ``belief`` (one value for all cycles of a draw), or shares of them (see `Level`).
+        What the rate varies by. ``cycle``: each subculture its own. ``batch``: each clone line. ``season``: one value
+        in a simulated season. ``belief``: unknown true value, the same for all. ``variety``: each variety.
+        ``plant``: only single explants, so its cv is 0. Or shares of them.
     explants_cv
-        How explants of one line and cycle differ in their shoots, as a share of their mean: 0 if they do not,
-        else at least 1 / sqrt(rate), which is chance alone.
+        Coefficient of variation of the shoots of explants of one line and subculture: 0, or at least 1 / sqrt(rate),
+        which is chance alone.
     contamination
-        Share of vessels lost in a cycle, each with all it holds; likewise one number or one for each cycle. Rooting
-        after a cycle counts as the next one.
+        Share of vessels lost in a subculture, each with all its explants [0 to 1]: one number, or one for each
+        subculture. Rooting counts as the next subculture.
     contamination_sd, contamination_level
-        Its standard deviation in the first cycle, in proportion later, and the level at which it differs.
+        Standard deviation in the first subculture (in proportion later), and what it varies by.
     explants_per_vessel
         Explants in a full vessel.
     most_cycles
-        Cycles after which multiplying ends, because off-types become too many.
+        Most subcultures, because off-types become too many after them.
     off_types
-        Share of plants not true to the variety after so many cycles; they are found at grading.
+        Share of plants not true to type after each number of subcultures [0 to 1]; they are culled at grading.
     rooting_weeks, rooting, rooting_sd, rooting_level
-        Time to root [weeks], share of clean shoots that root, its standard deviation and level; in rooting vessels
-        the lines are mixed.
+        Time to root (Stage III) [weeks], share of clean shoots that root [0 to 1], its standard deviation, and what it
+        varies by. Rooting vessels mix the lines.
     rooting_per_vessel
-        Shoots in a full vessel for rooting.
+        Shoots in a full rooting vessel.
     deflasking
-        Share of rooted shoots that are usable when taken out.
+        Share of rooted shoots usable after deflasking [0 to 1].
     enters
-        Stage of its route at which plantlets enter the nursery.
+        Stage of its route in which plantlets enter the nursery.
     hood_hours, shelf_places
-        Hours a week at the hood [h] and places for vessels on the shelf that there are for this variety; without
-        them, no limit.
+        Hours per week at the laminar-flow hood [h], and growth-room shelf places [vessels], for this variety. Empty:
+        no limit.
     minutes_per_vessel, medium_per_vessel
-        Work at the hood [min] and medium [ml] for a vessel, also for those that explants begin in.
+        Labour at the hood [minutes] and medium [ml] per vessel, also at initiation.
     cost_start, cost_per_explant, cost_per_vessel
-        Cost of beginning at all, such as a licence or a test for virus, of an explant, and of a vessel with its
-        medium [currency].
+        Fixed cost, such as a licence or a virus test, cost per explant, and cost per vessel with its medium [currency].
     source
         Where the figures come from.
     """
@@ -162,19 +162,15 @@ class Culture(Row):
         _possible("multiplication_cv", self.multiplication_cv, [], self.multiplication_level)
         for most, noun in ((self.explants, "explants"), (self.shelf_places, "shelf places")):
             if most is not None and self.lines > most:
-                raise wrong(f"more lines than {noun}", f"Give at most {most}.", "lines", self.lines)
+                raise wrong(f"more lines than {noun}", f"Write at most {most}.", "lines", self.lines)
         if self.shelf_places is not None and self.explants > self.shelf_places:
-            raise wrong(
-                f"each explant begins in a vessel of its own, and there are {self.shelf_places} places",
-                f"Begin with {self.shelf_places} at most.",
-                "explants",
-                self.explants,
-            )
+            problem = f"each explant starts in a vessel of its own, and there are {self.shelf_places} shelf places"
+            raise wrong(problem, f"Write at most {self.shelf_places}.", "explants", self.explants)
         if self.hood_hours is not None and not self.minutes_per_vessel:
-            raise wrong("hours are limited, but a vessel takes none", "Give its minutes.", "minutes_per_vessel")
+            raise wrong("required when hood_hours is filled", "Write the minutes per vessel.", "minutes_per_vessel")
         if self.vessels_in_hours is not None and self.vessels_in_hours < self.lines:
-            problem = "not even one vessel of each line can be done in a cycle"
-            raise wrong(problem, "Give more hours, or fewer lines.", "hood_hours", self.hood_hours)
+            problem = "too few hours for one vessel of each line in a subculture"
+            raise wrong(problem, "Write more hours, or fewer lines.", "hood_hours", self.hood_hours)
         return self
 
     def start_clean(self) -> Share:
@@ -182,7 +178,7 @@ class Culture(Row):
         return _clean(self.start_contamination, self.start_contamination_sd, self.contamination_level)
 
     def clean(self, cycle: int) -> Share:
-        """Return the share of vessels that stay clean in a cycle; the one after the last is that of rooting."""
+        """Return the share of vessels that stay clean in a subculture; the one after the last is rooting."""
         mean = self.contamination.at(cycle)
         part = mean / self.contamination.at(1) if self.contamination_sd else 0.0
         return _clean(mean, self.contamination_sd * part, self.contamination_level)
@@ -193,21 +189,21 @@ class Culture(Row):
 
     @property
     def vessels_in_hours(self) -> int | None:
-        """Vessels that can be done at the hood in a cycle; None if there is no limit."""
+        """Vessels that the hours at the hood allow in a subculture; None if there is no limit."""
         if self.hood_hours is None:
             return None
         return math.floor(60 * self.hood_hours * self.cycle_weeks / self.minutes_per_vessel + 1e-9)
 
     @property
     def start_in_hours(self) -> int | None:
-        """Explants that can be put in at the hood until the first cycle; None if there is no limit."""
+        """Explants that the hours at the hood allow before the first subculture; None if there is no limit."""
         if self.hood_hours is None or not self.minutes_per_vessel:
             return None
         return math.floor(60 * self.hood_hours * max(self.start_weeks, 1) / self.minutes_per_vessel + 1e-9)
 
     @property
     def most_explants(self) -> int | None:
-        """Most explants for which there are places and hours at the start; None if there is no limit."""
+        """Most explants that shelf places and hours allow at initiation; None if there is no limit."""
         return min((most for most in (self.shelf_places, self.start_in_hours) if most is not None), default=None)
 
 
@@ -217,28 +213,29 @@ class Division(Row):
     Parameters
     ----------
     variety
-        Which variety.
+        Variety that is divided.
     stock, price
-        Stock plants at hand, which cost nothing here, and the price of one more [currency]; without a price, no
-        more can be had.
+        Stock (mother) plants in hand, at no cost, and the price of another [currency]. Price empty: none to be had.
     first_weeks, round_weeks
-        From the season's first week to the first division, and from one division to the next [weeks].
+        Time from the season's first week to the first division, and from one division to the next [weeks].
     divisions
-        Plants that come of one plant when it is divided, itself included: one number, or one for each round.
+        Plants from one plant when it is divided, itself included: one number, or one for each round.
     divisions_cv, divisions_level
-        How that number differs, at its level, as a share of itself; a round counts as a ``cycle``.
+        Coefficient of variation of that number, and what it varies by: ``cycle`` (each round its own), ``season``,
+        ``variety``, ``batch`` or ``belief`` (unknown true value, the same for all), ``plant`` (no variation between
+        rounds), or shares of them.
     plants_cv
-        How plants of one round differ, as a share of their mean: 0, or at least 1 / sqrt(divisions).
+        Coefficient of variation between the plants of one round: 0, or at least 1 / sqrt(divisions).
     survival, survival_sd, survival_level
-        Share of the divisions that live to be divided again, its standard deviation and level.
+        Share of the divisions that survive to be divided again [0 to 1], its standard deviation, and what it varies by.
     most_rounds
-        Rounds that are thought of at most.
+        Most division rounds.
     enters
-        Stage of its route at which divisions enter the nursery.
+        Stage of its route in which divisions enter the nursery.
     place, plants_per_m2
-        Where stock stands, and how densely; without them, it costs no space.
+        Growing area of the stock plants, and plants per square metre of bench [1/m²]. Empty: no bench cost.
     cost, minutes
-        Cost [currency] and work [minutes] for each plant that comes of dividing.
+        Cost [currency] and labour [minutes] per plant from a division.
     source
         Where the figures come from.
     """
@@ -271,11 +268,13 @@ class Division(Row):
         _possible("divisions_cv", self.divisions_cv, [], self.divisions_level)
         if (self.place is None) != (self.plants_per_m2 is None):
             column = "place" if self.place is None else "plants_per_m2"
-            raise wrong("space for stock is only half stated", "Fill both place and plants_per_m2.", column)
+            raise wrong(
+                "only half of the space for stock plants is stated", "Fill both place and plants_per_m2.", column
+            )
         return self
 
     def lives(self) -> Share:
-        """Return the share of divisions that live to be divided again."""
+        """Return the share of divisions that survive to be divided again."""
         return Share(self.survival, self.survival_sd, self.survival_level)
 
 
@@ -285,9 +284,9 @@ def size_of(rates: ByCycle, spread: float, column: str) -> float:
     Parameters
     ----------
     rates, spread
-        Mean by cycle, and standard deviation of one explant's number as a share of the first mean.
+        Mean by subculture, and coefficient of variation of one explant's number in the first.
     column
-        Where the spread stands.
+        Column of the coefficient of variation.
 
     Returns
     -------
@@ -300,8 +299,8 @@ def size_of(rates: ByCycle, spread: float, column: str) -> float:
     if more < -1e-9:
         least = math.ceil(1000 / math.sqrt(rates.at(1))) / 1000
         noun = "explants" if column == "explants_cv" else "plants"
-        problem = f"chance alone makes {noun} with a mean of {rates.at(1):g} differ by {least:g} of that"
-        raise wrong(problem, f"Give 0, or at least {least:g}.", column, spread)
+        problem = f"chance alone gives {noun} with a mean of {rates.at(1):g} a cv of {least:g}"
+        raise wrong(problem, f"Write 0, or at least {least:g}.", column, spread)
     return 1 / more if more > 1e-6 else math.inf
 
 
@@ -310,18 +309,16 @@ def _clean(contamination: float, spread: float, level: Level) -> Share:
 
 
 def _possible(column: str, spread: float, means: Sequence[float], level: Level) -> None:
-    """Refuse a spread, in proportion to the first mean, that no share can have, or that its level denies."""
+    """Refuse a spread, in proportion to the first mean, that no share can have or that its level excludes."""
     if spread and level.plant:
-        remedy = "Set the spread to 0, or write who shares it: belief, season, variety, batch or cycle."
-        raise wrong("there is a spread, but the level says that only single plants differ", remedy, column, spread)
+        remedy = "Write 0, or say what it varies by: belief, season, variety, batch or cycle."
+        raise wrong("above 0, but only single plants vary by this level", remedy, column, spread)
     for mean in means if spread else ():
         if mean and spread * mean < LEAST * means[0]:
-            remedy = f"Give a spread of 0, or of at least {LEAST:f}."
-            raise wrong("a spread too small to be meant", remedy, column, spread)
+            remedy = f"Write 0, or at least {LEAST:f}."
+            raise wrong("too small to be meant", remedy, column, spread)
     widest = [math.sqrt(m * (1 - m)) * means[0] / m if m else (math.inf if means[0] else 0.0) for m in means]
     for mean, most in zip(means, widest, strict=True):
         if spread and not spread < most * (1 - 1e-9):
-            remedy = (
-                f"Give a standard deviation from 0 to below {min(widest):.3g}." if min(widest) else "Leave it empty."
-            )
-            raise wrong(f"no share with a mean of {mean:g} has this spread", remedy, column, spread)
+            remedy = f"Write a number from 0 to below {min(widest):.3g}." if min(widest) else "Clear it."
+            raise wrong(f"no share with a mean of {mean:g} has this standard deviation", remedy, column, spread)

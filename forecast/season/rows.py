@@ -1,4 +1,4 @@
-"""The rows of a season's tables: each a value that is checked when made and cannot be changed."""
+"""The rows of stages, price list and orders, and what holds for the whole season; checked when made, never changed."""
 
 from __future__ import annotations
 
@@ -23,6 +23,7 @@ from forecast.season.cells import (
     Text,
     WeekCell,
     Whole,
+    in_order,
     wrong,
 )
 from forecast.weather.climate import PERSISTENCE
@@ -37,7 +38,7 @@ SURVIVALS = (
     ("survival", "survival_sd"),
     ("survival_p5", "survival_p95"),
     ("survived", "of"),
-)  # ways to state one
+)  # the three ways to state one
 
 
 class Stage(Row):
@@ -46,44 +47,48 @@ class Stage(Row):
     Parameters
     ----------
     applies_to
-        Group or variety. A variety that has any stages of its own goes through those alone.
+        Group or variety. A variety with stages of its own goes through those only.
     stage
-        Its name. The names of the trade are arrival, acclimatisation, growing on, spacing out,
-        hardening, grading; others are allowed, and their draws are a little less even.
+        Name of the stage: arrival, acclimatisation, growing on, spacing out, hardening or grading. Other names are
+        allowed; their simulated seasons are slightly less evenly spread.
     place
-        Growing space it stands in.
+        Growing area in which it takes place.
     runs_on
-        What the stage runs on: ``weeks``, or ``degree-days`` of the air of its place.
+        ``weeks``, or ``degree-days`` of the air of its place.
     typical
-        Time half of the plants need [weeks or °C days]; 0 for a stage that is only a loss, such as grading.
+        Median time of a plant in the stage [weeks or °C days]; 0 for a stage that only loses plants, such as grading.
     base_temperature, upper_threshold
-        For degree-days: temperature at and below which nothing develops, and above which it goes no faster
-        [°C]; no upper threshold if it is empty.
+        For degree-days: temperature [°C] up to which plants do not develop, and above which they develop no faster.
+        Upper threshold empty: none.
     batches_cv, plants_cv
-        How batches, and the plants of a batch, differ in time, as shares of the typical time.
+        Coefficient of variation of the time between batches, and between the plants of a batch (0.1 for 10 %).
     time_level, survival_level
-        Level at which the time and the survival of batches vary (see `Level`).
+        What times and survivals vary by. ``belief``: unknown true value, the same for all. ``season``: the same for
+        all batches of a season. ``variety``: the same for all batches of a variety. ``batch``: each batch its own.
+        ``cycle``: each subculture its own (cultures only). ``plant``: each plant its own. Or shares of them, such as
+        ``season 0.3 variety 0.2 batch 0.5``.
     survival, survival_sd
-        Mean and standard deviation of the share that survives the stage.
+        Mean share of plants that survive the stage [0 to 1], and its standard deviation. Or:
     survival_p5, survival_p95
-        Or the range in which it lies nine times in ten.
+        5th and 95th percentile of the survival [0 to 1]. Or:
     survived, of
-        Or a count from which it is learned.
+        A count from which survival is learned: how many of how many plants survived.
     cold_below, cold_loss
-        For stages that plants are in when they come: mean daily minimum of a week below which they suffer
-        [°C], and how much each degree below it lowers the survival [logits a °C]: at 0.2, five degrees make
-        92 % of 97 %, and 77 % of 90 %. On arrival (a first stage without time) the air outside counts, in the week of
-        delivery; else that of the place, in the first two weeks. `survival` is then that of weeks that do no harm.
+        Only up to the first stage that takes time: weekly mean of the daily minimum below which plants suffer [°C],
+        and how much each degree below it lowers the survival [log-odds per °C]. At 0.2, five degrees too cold turn
+        97 % into 92 %, and 90 % into 77 %. On arrival the air outside counts, in the week of delivery; otherwise that
+        of the place, in the first two weeks. ``survival`` is then that of harmless weeks.
     heat_above, heat_loss
-        Likewise, mean daily maximum above which they suffer, and how much each degree above it lowers the survival.
-        Means of weeks count: one frosty night or hot day in a mild week does no harm here.
+        The same for heat: weekly mean of the daily maximum above which plants suffer [°C], and the loss per degree
+        [log-odds per °C]. Weekly means count: one frosty night or hot day in a mild week does no harm.
     share_of
-        ``entering``: the survival is a share of the plants that enter the stage. ``original``: it is
-        one less the loss in points of the original number, as supply-chain losses are quoted.
+        ``entering``: the survival is a share of the plants that enter the stage. ``original``: survival = 1 - (plants
+        lost in this stage / plants delivered). Use it if your losses are percentages of the delivery; otherwise
+        ``entering``.
     plants_per_m2
-        Plants to the square metre of bench.
+        Plants per square metre of bench [1/m²].
     cost, minutes
-        Cost [currency] and work [minutes] for a plant that enters the stage.
+        Cost [currency] and labour [minutes] per plant that enters the stage.
     source
         Where the figures come from.
     """
@@ -120,16 +125,16 @@ class Stage(Row):
     def _sound(self) -> Self:
         if self.typical > 0 and self.time_level is None:
             raise wrong(
-                "nothing stands here, so it is not said who shares the spread in time",
-                "Write belief, season, variety, batch or plant.",
+                "required when typical is above 0",
+                "Say what stage times vary by (batch is the usual choice).",
                 "time_level",
             )
         if self.typical == 0 and (self.batches_cv or self.plants_cv):
-            raise wrong("a stage that takes no time cannot have a spread", "Leave both spreads empty.", "typical", 0)
+            raise wrong("times cannot vary in a stage that takes none", "Clear batches_cv and plants_cv.", "typical", 0)
         if self.time_level is not None and self.time_level.plant and self.batches_cv:
             raise wrong(
-                "batches differ in time, but the level says that only plants do",
-                "Set batches_cv to 0, or the level to batch.",
+                "batches_cv is above 0, but only plants vary by this level",
+                "Set batches_cv to 0, or time_level to batch.",
                 "time_level",
                 "plant",
             )
@@ -137,14 +142,13 @@ class Stage(Row):
         for column in ("time_level", "survival_level"):
             level = getattr(self, column)
             if level is not None and "cycle" in dict(level.shares):
-                raise wrong(
-                    "only cultures have cycles", "Write belief, season, variety, batch or plant.", column, str(level)
-                )
+                remedy = "Write belief, season, variety, batch or plant."
+                raise wrong("only cultures have subcultures (cycle)", remedy, column, str(level))
         forms = [[getattr(self, cell) for cell in form] for form in SURVIVALS]
         begun = [form for form in forms if any(cell is not None for cell in form)]
         if len(begun) != 1 or None in begun[0]:
-            problem = {0: "no survival is stated", 1: "only half of the survival is stated"}.get(
-                len(begun), "the survival is stated in more than one way"
+            problem = {0: "survival is empty", 1: "only half of the survival is stated"}.get(
+                len(begun), "survival is stated in more than one way"
             )
             raise wrong(
                 problem,
@@ -154,7 +158,7 @@ class Stage(Row):
             )
         for column in ("survival", "survived"):
             if getattr(self, column) == 0:
-                raise wrong("no plant survives, so no order can be met", "Give a number above 0.", column, 0)
+                raise wrong("no plant survives, so no target can be met", "Write a number above 0.", column, 0)
         try:
             _ = self.stated
         except Refused as error:
@@ -164,28 +168,21 @@ class Stage(Row):
         return self
 
     def _warm(self) -> None:
-        """Refuse a clock without its thresholds, and thresholds without their loss."""
+        """Refuse degree-days without their thresholds, and limits of heat or cold without their loss."""
         if self.runs_on == "weeks":
             if self.typical > MOST_WEEKS:
-                raise wrong(f"above {MOST_WEEKS}", f"Give a number up to {MOST_WEEKS}.", "typical", self.typical)
+                raise wrong(f"above {MOST_WEEKS}", f"Write at most {MOST_WEEKS}.", "typical", self.typical)
             for column in ("base_temperature", "upper_threshold"):
                 if getattr(self, column) is not None:
-                    remedy = "Leave it empty, or set runs_on to degree-days."
-                    raise wrong("a stage that runs on weeks has no such limit", remedy, column, getattr(self, column))
+                    remedy = "Clear it, or set runs_on to degree-days."
+                    raise wrong("not used by a stage that runs on weeks", remedy, column, getattr(self, column))
         elif self.base_temperature is None:
-            raise wrong(
-                "nothing stands here, so its degree-days cannot be counted",
-                "Write the base in °C.",
-                "base_temperature",
-            )
-        elif self.upper_threshold is not None and self.upper_threshold <= self.base_temperature:
-            raise wrong(
-                "not above the base", "Give a higher one, or leave it empty.", "upper_threshold", self.upper_threshold
-            )
+            raise wrong("required when runs_on is degree-days", "Write it in °C.", "base_temperature")
+        in_order(self, "base_temperature", "upper_threshold", strictly=True)
         for limit, loss in (("cold_below", "cold_loss"), ("heat_above", "heat_loss")):
             if (getattr(self, limit) is None) != (getattr(self, loss) is None):
                 column = limit if getattr(self, limit) is None else loss
-                raise wrong("nothing stands here", f"Fill both {limit} and {loss}, or neither.", column)
+                raise wrong("this cell is empty", f"Fill both {limit} and {loss}, or neither.", column)
 
     @property
     def harmed(self) -> bool:
@@ -194,7 +191,7 @@ class Stage(Row):
 
     @cached_property
     def stated(self) -> Share:
-        """The survival as it is stated; whose share it is, `share_of` tells."""
+        """The survival as stated: of which plants it is a share, see `share_of`."""
         if self.survived is not None and self.of is not None:
             return Share.from_counts(self.survived, self.of, level=self.survival_level)
         if self.survival_p5 is not None and self.survival_p95 is not None:
@@ -214,21 +211,21 @@ class PriceLine(Row):
     Parameters
     ----------
     lab, variety
-        Who offers what.
+        Lab, and the variety it sells.
     form
-        What is delivered: plantlets in vessels, plugs, liners.
+        What is delivered: plantlet, plug or liner.
     from_quantity, unit_price
-        Price a plant [currency] for an order of at least this quantity: a lab has a row for each break.
+        Price per plant [currency] for orders from this quantity on [plants]; one row for each price break.
     minimum, multiple
-        Smallest order, and the number that every order is a multiple of [plants].
+        Smallest order, and the number of which every order is a multiple, such as a full tray [plants].
     lead_weeks
-        Time from order to delivery [weeks].
+        Lead time from order to delivery [weeks].
     first_week, last_week
         First and last week of delivery.
     deposit
-        Share of the price paid when ordering.
+        Share of the price paid with the order [0 to 1].
     freight_per_box, plants_per_box
-        Freight a box [currency], and plants to a box.
+        Freight per box [currency], and plants per box [plants].
     """
 
     lab: Name
@@ -248,26 +245,25 @@ class PriceLine(Row):
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
-        if self.last_week < self.first_week:
-            raise wrong(
-                "the last week of delivery comes before the first", "Swap the two.", "last_week", str(self.last_week)
-            )
+        in_order(self, "first_week", "last_week")
         if self.freight_per_box and self.plants_per_box is None:
-            raise wrong("freight by the box needs the size of a box", "Give plants_per_box.", "plants_per_box")
+            raise wrong(
+                "required when freight_per_box is above 0", "Write how many plants a box holds.", "plants_per_box"
+            )
         return self
 
 
 class Delivery(Row):
-    """One delivery that is ordered: the plants of one batch.
+    """One delivery on order: the plants of one batch.
 
     Parameters
     ----------
     variety, week
-        What, delivered on the Monday of which week.
+        Variety, and the week on whose Monday it is delivered.
     quantity
         Plants ordered.
     lab
-        From which lab; deliveries of one variety from one lab in one week are one batch.
+        Lab it comes from. Deliveries of one variety from one lab in one week are one batch.
     """
 
     variety: Name
@@ -283,25 +279,26 @@ class Header(Row):
     Parameters
     ----------
     name
-        Name of the nursery or the plan.
+        Name of the nursery or of the season.
     currency
-        Its ISO 4217 code.
+        ISO 4217 code of the currency, such as EUR.
     first_week, weeks
-        First week of the plan, when orders are placed, and its length [weeks].
+        First week, in which orders are placed, and length of the season [weeks].
     service_level
-        Share of draws in which a wanted number is to be met, unless its row says otherwise.
+        Chance [0 to 1] with which a target must be met, unless its row says otherwise.
     budget
-        Most that the orders may cost, growing included [currency]; it is said when they cost more.
+        Spending limit incl. growing costs [currency]. order warns when it is exceeded; report and plan_orders never
+        exceed it. Empty: no limit.
     hourly_wage
-        Cost of an hour of work [currency].
+        Cost of an hour of labour [currency].
     location
         Where the temperatures of climate.csv were measured.
     persistence
-        Correlation between the weather of a week and of the week before (see `Climate`).
+        Correlation between the weather of one week and the next [0 to 0.95] (see `Climate`).
     daily_course
-        How the temperature of a day runs for degree-days: ``sine``, ``triangle``, ``mean`` or ``limited mean``.
+        Course of the temperature over a day, for degree-days: ``sine``, ``triangle``, ``mean`` or ``limited mean``.
     seed
-        Seed of the draws when none is given.
+        Seed of the simulated seasons if a call states none.
     """
 
     name: Text

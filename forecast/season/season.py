@@ -1,4 +1,4 @@
-"""A season: what the nursery grows, where, from which offers, and what is wanted when."""
+"""A season: what the nursery grows, where, from which labs, and the targets it is to meet."""
 
 from __future__ import annotations
 
@@ -18,6 +18,9 @@ from forecast.season.targets import Target
 from forecast.season.varieties import Variety
 from forecast.weather.climate import Climate
 from forecast.weeks import Week
+from forecast.words.numbers import counted
+from forecast.words.seasons import summary
+from forecast.words.tables import styled
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -38,19 +41,19 @@ TABLES: dict[str, type[Row]] = {
 
 
 class Season(Header):
-    """Everything that is planned for one season.
+    """The tables of one season, checked against each other and never changed.
 
     Parameters
     ----------
-    varieties, stages, places, offers, wanted, orders, climate, cultures, divisions
-        The rows of its tables. ``orders`` are deliveries already ordered or thought of, ``climate`` the usual
-        temperatures outside, ``cultures`` and ``divisions`` how a variety is multiplied from explants or stock
-        plants; these four may be empty.
+    varieties, stages, places, price_list, targets, orders, climate, cultures, divisions
+        The rows of its tables. ``orders`` are deliveries already ordered or considered, ``climate`` the climate normals
+        outside, ``cultures`` and ``divisions`` how a variety is propagated from explants or stock plants; these four
+        may be empty.
 
     Raises
     ------
     Refused
-        If rows contradict each other; every fault is listed.
+        If rows contradict each other; every problem is listed.
     """
 
     varieties: tuple[Variety, ...]
@@ -69,6 +72,27 @@ class Season(Header):
         faults = contradictions(self, Tables(rows))
         if faults:
             raise Refused(faults)
+
+    def _summary(self) -> dict[str, str]:
+        return summary(
+            name=self.name, currency=self.currency, first_week=self.first_week, last_week=self.last_week,
+            rows={table: len(getattr(self, table)) for table in TABLES},
+            groups=len({row.group for row in self.varieties}), labs=len({row.lab for row in self.price_list}),
+            plants=sum(row.median_demand for row in self.targets),
+            bench=sum(row.area * row.usable for row in map(self.place, self.place_names)),
+            service_level=self.service_level, budget=self.budget,
+        )  # fmt: skip
+
+    def __str__(self) -> str:
+        return "\n".join(f"{label}: {text}" for label, text in self._summary().items())
+
+    def __repr__(self) -> str:
+        return f"Season({self.name}, {self.first_week} to {self.last_week}, {counted(len(self.varieties), 'variety', 'varieties')})"
+
+    def _repr_html_(self) -> str:
+        import pandas as pd  # noqa: PLC0415 (takes a fifth of a second, and reading a season needs none)
+
+        return styled(pd.DataFrame(self._summary().items(), columns=["", self.name]).iloc[1:])
 
     @cached_property
     def _by_name(self) -> dict[str, Variety]:
@@ -93,19 +117,19 @@ class Season(Header):
         Raises
         ------
         Refused
-            If the season has no table of it.
+            If the season has no table climate.
         """
         if not self.climate:
             raise refuse("climate", None, "this season has no climate", "Add climate.csv with 12 months or 52 weeks.")
         return climate_of(self.climate, self.persistence)
 
     def by_weather(self, variety: str) -> bool:
-        """Say whether what a variety meets depends on the week it comes: by degree-days, heat or cold."""
+        """Say whether the weather matters to a variety: by degree-days, heat or cold."""
         return any(row.runs_on == "degree-days" or row.harmed for row in self.route(variety))
 
     @property
     def last_week(self) -> Week:
-        """Last week of the plan."""
+        """Last week of the season."""
         return self.first_week + (self.weeks - 1)
 
     def variety(self, name: str) -> Variety:
@@ -148,7 +172,7 @@ class Season(Header):
         raise refuse("place", name, "this season has no such place", suggestion(name, self.place_names))
 
     def place_in(self, name: str, week: Week) -> Place:
-        """Return the row of a place that holds in a week: the one that is open then, else its first."""
+        """Return the row of a place for a week: the one that is open then, else its first."""
         rows = [row for row in self.places if row.place == name and row.bench(week)]
         return rows[0] if rows else self.place(name)
 
@@ -161,12 +185,12 @@ class Season(Header):
         return self._price_lines.get(variety, ())
 
     def culture(self, variety: str) -> Culture:
-        """Return how a variety is multiplied from explants.
+        """Return how a variety is propagated in vitro.
 
         Raises
         ------
         Refused
-            If the season does not say.
+            If it has no row in cultures.
         """
         return self._only(self.cultures, "cultures", variety)
 
@@ -176,7 +200,7 @@ class Season(Header):
         Raises
         ------
         Refused
-            If the season does not say.
+            If it has no row in divisions.
         """
         return self._only(self.divisions, "divisions", variety)
 
@@ -186,15 +210,15 @@ class Season(Header):
             if row.variety == variety:
                 return row
         known = ", ".join(row.variety for row in rows) or "none"
-        raise refuse("variety", variety, f"not in {table}", f"Add a row for it to {table}; there is one for: {known}.")
+        raise refuse("variety", variety, f"not in {table}", f"Add a row for it. {table} has rows for: {known}.")
 
     def with_culture(self, variety: str, **changes: Any) -> Season:
-        """Make a season in which cells of a variety's culture differ, such as ``multiplication_level="season"``.
+        """Return a season in which cells of a variety's culture differ, such as ``multiplication_level="season"``.
 
         Raises
         ------
         Refused
-            If the variety has no row in cultures, or the changed row is at fault.
+            If the variety has no row in cultures, or the changed row is not accepted.
         """
         row = self.culture(variety)
         return self.replace(cultures=tuple(row.replace(**changes) if one is row else one for one in self.cultures))
@@ -214,19 +238,19 @@ class Season(Header):
             yield from enumerate(self.targets_of(name), start=1)
 
     def marked_down(self, variety: str) -> int:
-        """Return how many plants of a variety can be sold marked down: as many as are wanted of it in all.
+        """Return how many plants of a variety sell at the markdown price at most: as many as its targets in all.
 
-        More buyers are not assumed, and what is left beyond that is thrown away (common practice, no source).
+        More buyers are not assumed (common practice, no source).
         """
         return sum(row.median_demand for row in self.targets_of(variety))
 
     def table(self, name: str) -> pd.DataFrame:
-        """Return one of the season's tables for eyes: the columns that are filled, an empty text where a cell is empty.
+        """Return one of the tables: the columns that are filled, with an empty text where a cell is empty.
 
         Parameters
         ----------
         name
-            varieties, stages, places, offers, wanted, orders, climate, cultures or divisions.
+            varieties, stages, places, price_list, targets, orders, climate, cultures or divisions.
 
         Raises
         ------
@@ -243,7 +267,7 @@ class Season(Header):
         return pd.DataFrame(cells, columns=columns, dtype=object)
 
     def only(self, varieties: Iterable[str]) -> Season:
-        """Make a season of some varieties, in this order, and of all that concerns them but orders.
+        """Return the season of some varieties, in this order, and of all that concerns them but orders.
 
         Raises
         ------
@@ -267,9 +291,9 @@ class Season(Header):
         )
 
     def with_stage(self, applies_to: str, stage: str, **changes: Any) -> Season:
-        """Make a season in which one stage of a group or variety differs.
+        """Return a season in which one stage of a group or variety differs.
 
-        A variety that goes through its group's stages is given its own copy of them first.
+        A variety that goes through its group's stages gets its own copy of them first.
 
         Parameters
         ----------
@@ -278,13 +302,12 @@ class Season(Header):
         stage
             Name of the stage.
         **changes
-            Cells of the stage, such as ``survival=0.75``. A survival stated in one way replaces one stated
-            in another.
+            Cells of the stage, such as ``survival=0.75``. A survival stated in one way replaces one stated in another.
 
         Raises
         ------
         Refused
-            If there is no such stage, or the changed row or season is at fault.
+            If there is no such stage, or the changed row or season is not accepted.
         """
         stages = list(self.stages)
         if applies_to not in self._routes:

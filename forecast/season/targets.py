@@ -7,22 +7,22 @@ from typing import Annotated, Self
 from pydantic import Field, model_validator
 
 from forecast.rates.amounts import Amount, Count
-from forecast.season.cells import AboveZero, Counted, Name, Note, Row, ShareCell, WeekCell, wrong
+from forecast.season.cells import AboveZero, Counted, Name, Note, Row, ShareCell, WeekCell, in_order, wrong
 
 
 class Target(Row):
-    """A number of one variety to be saleable by one week, on top of what earlier weeks want.
+    """A sales target: plants of one variety that must be saleable by one week, on top of the targets of earlier weeks.
 
     Parameters
     ----------
     variety, week
-        What, and by the Monday of which week.
+        Variety, and the week on whose Monday its plants are needed.
     target
-        Number of plants; or
+        Plants needed. Or, if demand is uncertain:
     p5, median, p95
-        demand that is uncertain: 5th percentile, median, 95th percentile.
+        5th percentile, median and 95th percentile of the demand [plants].
     service_level
-        Share of draws in which it is to be met; without it, that of the season.
+        Chance [0 to 1] with which the target must be met. Empty: that of the season.
     """
 
     variety: Name
@@ -39,20 +39,19 @@ class Target(Row):
         number = self.target is not None
         some = [cell is not None for cell in (self.p5, self.median, self.p95)]
         if number == any(some) or any(some) != all(some):
-            problem = "what is wanted is stated in two ways" if number else "how many are wanted is not stated"
+            problem = "the target is stated in two ways" if number else "the target is empty or incomplete"
             raise wrong(problem, "Fill target, or all of p5, median and p95.", "target", self.target)
-        if not number and not (self.p5 or 0) <= (self.median or 0) <= (self.p95 or 0):
-            raise wrong("p5, median and p95 are not in order", "Give p5 <= median <= p95.", "median", self.median)
+        in_order(self, "p5", "median", "p95")
         return self
 
     @property
     def demand(self) -> Count | None:
-        """The range as a count; None if one number is wanted."""
+        """The uncertain demand; None if the target is one number."""
         if self.p5 is None or self.median is None or self.p95 is None:
             return None
         return Count(Amount(self.p5, self.median, self.p95))
 
     @property
     def median_demand(self) -> int:
-        """The number wanted, or the likely one of its range."""
+        """The target, or the median of the uncertain demand [plants]."""
         return self.target if self.target is not None else round(self.median or 0)

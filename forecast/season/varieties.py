@@ -15,22 +15,22 @@ _ROUNDING = 1e-6  # cents
 
 
 class Variety(Row):
-    """One variety: what it is, what it sells for, how long it stays saleable.
+    """One variety: its group, its prices, and how long it stays saleable.
 
     Parameters
     ----------
     variety, group
-        Its name, and the group whose stages it goes through unless it has its own.
+        Name, and the group whose stages it goes through unless it has its own.
     pot
         Pot it is sold in.
     sale_price, markdown_price
-        Price a plant, and price once it is marked down [currency]: not above the price in any week in which it is
-        wanted. As many as are wanted in all can be sold marked down; what is left beyond that is thrown away.
+        Price per plant, and price once marked down [currency]; the second must not exceed the first in any target
+        week. At most as many plants as the variety's targets in all sell at the markdown price; the rest stay unsold.
     yearly_fall, lowest_price
-        For a novelty: share of what its price is above the lowest [currency] that it loses in a year (0.3 for 30 %),
-        from the first week of the season on. Without them the price stays; with a fall alone, the lowest is 0.
+        For a novelty: share of the price above the lowest [currency] that is lost in a year (0.3 for 30 %), from the
+        first week of the season on. Both empty: the price stays. Lowest empty: 0.
     saleable_weeks
-        Whole weeks for which a saleable plant keeps its grade [weeks]; without it, it keeps for the whole season.
+        Whole weeks for which a saleable plant keeps its grade [weeks]. Empty: to the end of the season.
     """
 
     variety: Name
@@ -47,9 +47,9 @@ class Variety(Row):
     def _sound(self) -> Self:
         lowest = self.lowest_price
         if lowest is not None and self.yearly_fall is None:
-            raise wrong("a price that does not fall has no lowest", "Fill yearly_fall, too.", "lowest_price", lowest)
+            raise wrong("used only when the price falls", "Fill yearly_fall, too.", "lowest_price", lowest)
         if lowest is not None and self.sale_price is not None and lowest > self.sale_price:
-            remedy = f"Give at most {self.sale_price:g}, or a higher sale_price."
+            remedy = f"Write at most {self.sale_price:g}, or raise sale_price."
             raise wrong("above the sale price", remedy, "lowest_price", lowest)
         return self
 
@@ -85,12 +85,12 @@ class Variety(Row):
         return lowest + (self.sale_price - lowest) * kept
 
     def marked_down(self, weeks: float) -> float:
-        """Return the price of a plant once it is marked down [currency], of those wanted after so many weeks.
+        """Return the markdown price [currency] of plants of a target so many weeks after the first week of the season.
 
         Parameters
         ----------
         weeks
-            Time from the first week of the season to the week wanted [weeks].
+            Time from the first week of the season to the target week [weeks].
 
         Raises
         ------
@@ -99,6 +99,6 @@ class Variety(Row):
         """
         price, down = self.price(weeks), self.markdown_price or 0.0
         if down > price:
-            remedy = f"Give at most {math.floor(100 * price + _ROUNDING) / 100:.2f}."
-            raise refuse("markdown_price", down, "more than it sells for when it is wanted", remedy)
+            remedy = f"Write at most {math.floor(100 * price + _ROUNDING) / 100:.2f}."
+            raise refuse("markdown_price", down, "above its sale price in the target week", remedy)
         return down

@@ -57,9 +57,9 @@ def test_as_many_rows_are_written_as_are_read_and_no_more(tmp_path: Path, monkey
     assert read_season(tmp_path / "season") == season
     limited(monkeypatch, longest - 1, 10_000_000)
     said = refusal(lambda: write_season(season, tmp_path / "more"))
-    assert f"{longest:,} rows, more than the {longest - 1:,} that would be read again. Split it by variety, or" in said
+    assert f"{longest:,} rows is over the {longest - 1:,}-row limit for reading the file back. Split it" in said
     limited(monkeypatch, counts - 1, 10_000_000)
-    assert f"counts.csv: {counts:,} rows, more than the" in refusal(lambda: write_records(records, tmp_path / "more"))
+    assert f"counts.csv: {counts:,} rows is over the" in refusal(lambda: write_records(records, tmp_path / "more"))
     assert not (tmp_path / "more").exists()
 
 
@@ -71,7 +71,7 @@ def test_as_large_a_file_is_written_as_is_read_and_no_larger(tmp_path: Path, mon
     write_season(season, tmp_path / "again")
     assert read_season(tmp_path / "again") == season
     limited(monkeypatch, 50_000, largest - 1)
-    assert f"{largest / 1e6:.2f} MB, more than the" in refusal(lambda: write_season(season, tmp_path / "more"))
+    assert f"{largest / 1e6:.2f} MB is over the" in refusal(lambda: write_season(season, tmp_path / "more"))
     assert not (tmp_path / "more").exists()
 
 
