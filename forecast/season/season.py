@@ -74,20 +74,20 @@ class Season(Header):
             raise Refused(faults)
 
     def _summary(self) -> dict[str, str]:
-        return summary(
-            name=self.name, currency=self.currency, first_week=self.first_week, last_week=self.last_week,
-            rows={table: len(getattr(self, table)) for table in TABLES},
-            groups=len({row.group for row in self.varieties}), labs=len({row.lab for row in self.price_list}),
-            plants=sum(row.median_demand for row in self.targets),
-            bench=sum(row.area * row.usable for row in map(self.place, self.place_names)),
-            service_level=self.service_level, budget=self.budget,
-        )  # fmt: skip
+        counts = {table: len(getattr(self, table)) for table in TABLES}
+        counts["groups"] = len({row.group for row in self.varieties})
+        counts["labs"] = len({row.lab for row in self.price_list})
+        counts["plants"] = sum(row.median_demand for row in self.targets)
+        bench = sum(row.area * row.usable for row in map(self.place, self.place_names))
+        cells = {name: getattr(self, name) for name in ("name", "currency", "first_week", "last_week")}
+        return summary(**cells, counts=counts, bench=bench, service_level=self.service_level, budget=self.budget)
 
     def __str__(self) -> str:
         return "\n".join(f"{label}: {text}" for label, text in self._summary().items())
 
     def __repr__(self) -> str:
-        return f"Season({self.name}, {self.first_week} to {self.last_week}, {counted(len(self.varieties), 'variety', 'varieties')})"
+        number = counted(len(self.varieties), "variety", "varieties")
+        return f"Season({self.name}, {self.first_week} to {self.last_week}, {number})"
 
     def _repr_html_(self) -> str:
         import pandas as pd  # noqa: PLC0415 (takes a fifth of a second, and reading a season needs none)

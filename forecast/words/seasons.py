@@ -17,10 +17,7 @@ def summary(
     currency: str,
     first_week: Week,
     last_week: Week,
-    rows: Mapping[str, int],
-    groups: int,
-    labs: int,
-    plants: int,
+    counts: Mapping[str, int],
     bench: float,
     service_level: float,
     budget: float | None = None,
@@ -31,24 +28,22 @@ def summary(
     ----------
     name, currency, first_week, last_week
         Its name, currency, and first and last week.
-    rows
-        Number of rows of each table by the table's name.
-    groups, labs, plants
-        Number of groups of varieties, of labs, and of plants in all targets.
+    counts
+        Numbers of rows by table, and of groups of varieties, labs, and plants in all targets.
     bench
         Bench area of all places [m²].
     service_level, budget
         Service level [0 to 1], and budget [currency] if there is one.
     """
-    parts = [counted(rows[table], noun, _PLURALS.get(table, "")) for table, noun in _PARTS.items() if rows[table]]
+    parts = [counted(counts[table], noun, _PLURALS.get(table, "")) for table, noun in _PARTS.items() if counts[table]]
     found = {
         "Season": name,
         "Weeks": f"{dated(first_week)} to {dated(last_week)}, {counted(last_week - first_week + 1, 'week')}",
         "Currency": currency,
-        "Varieties": f"{rows['varieties']:,} in {counted(groups, 'group')}",
-        "Targets": f"{rows['targets']:,}, for {counted(plants, 'plant')}",
+        "Varieties": f"{counts['varieties']:,} in {counted(counts['groups'], 'group')}",
+        "Targets": f"{counts['targets']:,}, for {counted(counts['plants'], 'plant')}",
         "Service level": f"{100 * service_level:g} % unless a target says otherwise",
-        "Price list": f"{counted(rows['price_list'], 'line')} from {counted(labs, 'lab')}",
+        "Price list": f"{counted(counts['price_list'], 'line')} from {counted(counts['labs'], 'lab')}",
         "Growing areas": f"{bench:,.0f} m² of bench",
         "Budget": f"{budget:,.0f} {currency}" if budget is not None else "",
         "Also": ", ".join(parts),
