@@ -9,11 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecast.errors import refuse
+from forecast.errors import Refused, refuse
 
 _NUMBER = re.compile(r"(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 _STEEPEST = 100.0  # of the logarithm of a rate
-_REMEDY = "Write one number, or one for each cycle separated by spaces, such as 2.1 2.6 2.4; decimals with a point."
 
 
 @dataclass(frozen=True)
@@ -41,7 +40,7 @@ class ByCycle:
 
     def __post_init__(self) -> None:
         if not self.values or not all(0 <= value < math.inf for value in self.values):
-            raise refuse("values", str(self), "not numbers from 0, one for each cycle", _REMEDY)
+            raise _refused(str(self))
 
     @classmethod
     def parse(cls, cell: str | float | Sequence[float] | ByCycle) -> ByCycle:
@@ -55,16 +54,16 @@ class ByCycle:
         if isinstance(cell, ByCycle):
             return cell
         if isinstance(cell, bool):
-            raise refuse("values", cell, "not numbers from 0, one for each cycle", _REMEDY)
+            raise _refused(cell)
         if isinstance(cell, str):
             words = cell.split()
             if not words or not all(_NUMBER.fullmatch(word) for word in words):
-                raise refuse("values", cell, "not numbers from 0, one for each cycle", _REMEDY)
+                raise _refused(cell)
             return cls(tuple(float(word) for word in words))
         try:
             return cls(tuple(float(value) for value in cell) if isinstance(cell, Sequence) else (float(cell),))
         except (TypeError, ValueError, OverflowError) as error:
-            raise refuse("values", str(cell), "not numbers from 0, one for each cycle", _REMEDY) from error
+            raise _refused(str(cell)) from error
 
     @classmethod
     def from_totals(cls, totals: Mapping[int, float], *, start: float = 1.0) -> ByCycle:
@@ -108,3 +107,8 @@ class ByCycle:
 
     def __str__(self) -> str:
         return " ".join(repr(float(value)).removesuffix(".0") for value in self.values)  # every digit
+
+
+def _refused(cell: object) -> Refused:
+    remedy = "Write one number, or one for each cycle separated by spaces, such as 2.1 2.6 2.4; decimals with a point."
+    return refuse("values", cell, "not numbers from 0, one for each cycle", remedy)

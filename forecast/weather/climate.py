@@ -17,15 +17,7 @@ from scipy.interpolate import CubicSpline
 from forecast.errors import Fault, Refused, refuse, whole
 from forecast.rates.distributions import Z90
 from forecast.streams import Array, Streams
-from forecast.weather.station import (
-    COLDEST,
-    WARMEST,
-    max_below_min,
-    months_measured,
-    not_air_temperature,
-    number,
-    read_days,
-)
+from forecast.weather import station
 from forecast.weeks import Week
 from forecast.words import rates as words
 
@@ -34,6 +26,7 @@ MOST_WEEKS = 1040  # drawn at once
 _MONTH = 365.25 / 12 / 7  # weeks in a month
 _YEAR = 365.25  # days
 _STARTS = np.cumsum([0, 31, 28.25, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])  # of the months [days]
+_PIECES = np.linspace(0, _YEAR, 105)  # of the year, in which minima and maxima are compared [days]
 _MOST_PERSISTENT = 0.95
 _FORGOTTEN = 1e-9  # what is left of a week's weather when it no longer counts
 _LEAST_YEARS = 3
@@ -46,7 +39,7 @@ def variance_of_mean(weeks: float, persistence: float) -> float:
     Parameters
     ----------
     weeks
-        How many weeks [weeks], at least 1; for a number between two whole ones the same formula.
+        How many weeks, at least 1, whole or not.
     persistence
         Correlation of a week with the week before, 0 to below 1.
 
@@ -146,23 +139,23 @@ class Climate:
             count = _rows(column)
             if count != rows and not (name == "year_sd" and count == 0):
                 raise refuse(name, f"{count} rows", "not as many as minima", f"Give {rows} numbers.")
-            values = tuple(map(number, column if count else [column] * rows))
+            values = tuple(map(station.number, column if count else [column] * rows))
             object.__setattr__(self, name, values)
             faults += [fault for i, value in enumerate(values) if (fault := _fault_of(name, value, i + 2))]
         faults += [
-            max_below_min("climate", i + 2, "t_max", t_max, t_min)
+            station.max_below_min("climate", i + 2, "t_max", t_max, t_min)
             for i, (t_min, t_max) in enumerate(zip(self.t_min, self.t_max, strict=True))
             if t_max < t_min
         ]
         if faults:
             raise Refused(faults)
-        object.__setattr__(self, "persistence", number(self.persistence))
+        object.__setattr__(self, "persistence", station.number(self.persistence))
         if not 0 <= self.persistence <= _MOST_PERSISTENT:
             remedy = f"Give a number from 0 to {_MOST_PERSISTENT}; 0.3 is usual."
             raise refuse("persistence", self.persistence, "not such a correlation", remedy)
         object.__setattr__(self, "delay", whole("delay", self.delay, -MOST_WEEKS, MOST_WEEKS) % 52)
         ranges = tuple(t_max - t_min for t_min, t_max in zip(self.t_min, self.t_max, strict=True))
-        if rows == 12 and (_mean_between(ranges, *_pieces()) < -1e-9).any():
+        if rows == 12 and (_mean_between(ranges, _PIECES[:-1], _PIECES[1:]) < -1e-9).any():
             remedy = "The daily range leaps from month to month; give weekly normals."
             raise refuse("t_max", None, "the maxima would fall below the minima within a month", remedy)
 
@@ -217,8 +210,8 @@ class Climate:
         """
         if unit not in ("C", "F"):
             raise refuse("unit", unit, "not a unit of temperature", "Give C or F.")
-        days, lows, highs = read_days(list(dates), list(t_min), list(t_max), unit)
-        means = months_measured(days, lows, highs)
+        days, lows, highs = station.read_days(list(dates), list(t_min), list(t_max), unit)
+        means = station.months_measured(days, lows, highs)
         short = [f"month {k} measured in {len(known)}" for k, known in enumerate(means, 1) if len(known) < _LEAST_YEARS]
         if short:
             remedy = "Give a record of three years or more."
@@ -287,18 +280,15 @@ class Climate:
         return cast("tuple[float, ...]", self.year_sd)
 
     def _weekly_sds(self, weeks: Sequence[Week]) -> Array:
-        spreads = self._by_week(self._sds, weeks)
+        sds = self._by_week(self._sds, weeks)
         if len(self.t_min) == 52:
-            return spreads
-        smooth: Array = np.maximum(spreads, 0.0) / math.sqrt(variance_of_mean(_MONTH, self.persistence))
-        return smooth
+            return sds
+        return np.asarray(np.maximum(sds, 0.0) / math.sqrt(variance_of_mean(_MONTH, self.persistence)))
 
     def _by_week(self, values: Sequence[float], weeks: Sequence[Week]) -> Array:
         if len(values) == 52:
             at = np.array([(week.week - 1 - self.delay, min(week.week, 52) - 1 - self.delay) for week in weeks])
-            table = np.array(values)
-            found: Array = table[at % 52].mean(axis=1)  # week 53 lies at 52, which is 0 again, and at 51
-            return found
+            return np.asarray(np.array(values)[at % 52].mean(axis=1))  # week 53 lies at 52, which is 0 again, and at 51
         mondays = np.array([(_even_day(week.monday), _even_day(week.monday + timedelta(7))) for week in weeks])
         return _mean_between(tuple(values), *(mondays - self.delay * _YEAR / 52).T)
 
@@ -310,16 +300,15 @@ class Climate:
 
 def _rows(column: object) -> int:
     """Return the number of rows of a column; 0 for a single number."""
-    if isinstance(column, str) or not hasattr(column, "__len__"):
-        return 0
-    return len(column)
+    return len(column) if hasattr(column, "__len__") and not isinstance(column, str) else 0
 
 
 def _fault_of(column: str, value: float, row: int) -> Fault | None:
-    if column == "year_sd":
-        problem, remedy = "not a standard deviation", "Give a number from 0 [°C]."
-        return None if 0 <= value < math.inf else Fault(problem, remedy, "climate", row, column, value)
-    return None if COLDEST <= value <= WARMEST else not_air_temperature("climate", row, column, value)
+    if column != "year_sd":
+        known = station.COLDEST <= value <= station.WARMEST
+        return None if known else station.not_air_temperature("climate", row, column, value)
+    problem, remedy = "not a standard deviation", "Give a number from 0 [°C]."
+    return None if 0 <= value < math.inf else Fault(problem, remedy, "climate", row, column, value)
 
 
 @lru_cache(maxsize=64)
@@ -335,13 +324,7 @@ def _smooth(values: tuple[float, ...]) -> tuple[float, CubicSpline[np.float64]]:
 def _mean_between(values: tuple[float, ...], start: Array, end: Array) -> Array:
     """Return the mean of the curve of monthly values between two times [days]."""
     mean, beyond = _smooth(values)
-    found: Array = mean + (beyond(end % _YEAR) - beyond(start % _YEAR)) / (end - start)
-    return found
-
-
-def _pieces() -> tuple[Array, Array]:
-    edges = np.linspace(0, _YEAR, 105)
-    return edges[:-1], edges[1:]
+    return np.asarray(mean + (beyond(end % _YEAR) - beyond(start % _YEAR)) / (end - start))
 
 
 def _even_day(day: date) -> float:
