@@ -1,4 +1,4 @@
-"""Charts for eyes: summaries in, one Altair chart out, with a text that says the same."""
+"""Charts of plants, benches, cultures and routes: a result in, one Altair chart out, with a text that says the same."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from forecast.propagation.cultures import Cultures
 from forecast.propagation.sourcing import Routes
 from forecast.resources.bench_use import BenchSpace
 from forecast.weeks import Week
-from forecast.words.numbers import seasons
+from forecast.words import charts as words
 
 # Colours that stay apart without colour vision: Okabe, M. and Ito, K. (2008), Color Universal Design.
 BLUE, ORANGE, GREEN, BLACK = "#0072B2", "#D55E00", "#009E73", "#222222"
@@ -48,7 +48,7 @@ def offline(spec: dict[str, Any]) -> tuple[dict[str, Any], dict[str, Any]]:
 
 
 def saleable(outcome: Outcome, variety: str) -> Chart:
-    """Draw the saleable plants of a variety on hand by week, against what is wanted and then sold.
+    """Draw the saleable plants of a variety on hand by week, against its targets, sold in their weeks.
 
     Parameters
     ----------
@@ -60,7 +60,7 @@ def saleable(outcome: Outcome, variety: str) -> Chart:
     Returns
     -------
     LayerChart
-        A band that holds nine draws in ten, the middle as a line, the wanted number as a diamond.
+        The 90 % range as a band, the median as a line, each target as a diamond.
     """
     if variety not in outcome.varieties:
         raise refuse("variety", variety, "not ordered", f"Ordered are {', '.join(outcome.varieties)}.")
@@ -68,9 +68,7 @@ def saleable(outcome: Outcome, variety: str) -> Chart:
     first = min(batch.week for batch in outcome.batches if batch.variety == variety)
     table = dated(table[table["week"] >= str(first)])
     target = outcome.targets(variety)[["week", "target", "chance"]]
-    words = [f"{row['target']:,} by {row['week']} in {seasons(row['chance'])}" for row in target.to_dict("records")]
-    text = f"Saleable plants of {variety} on hand by week; what is wanted in a week is sold in it. "
-    text += f"Target: {'; '.join(words) or 'nothing'}."
+    text = words.saleable(variety, [(row["target"], row["week"], row["chance"]) for row in target.to_dict("records")])
     layers = _fan(table, "saleable plants on hand [number]", _NUMBERS)
     if len(target):
         point = alt.Chart(dated(target)).encode(x=week_axis(), y="target:Q")
@@ -79,15 +77,13 @@ def saleable(outcome: Outcome, variety: str) -> Chart:
             point.mark_point(shape="diamond", size=140, filled=True, color=ORANGE, opacity=1).encode(tooltip=tips)
         )
         layers.append(point.mark_text(align="right", dx=-10, dy=-8, color=BLACK).encode(text="target:Q"))
-    title = heading(
-        variety,
-        "Saleable plants on hand: middle and nine draws in ten. Diamonds are wanted, and sold then.",
+    return alt.layer(*layers).properties(
+        width=WIDTH, height=HEIGHT, title=heading(variety, words.SALEABLE), description=text
     )
-    return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
 
 
 def order_curve(order: Order) -> Chart:
-    """Draw the chance of the wanted number against the quantity ordered.
+    """Draw the on-time chance against the quantity ordered.
 
     Parameters
     ----------
@@ -97,23 +93,23 @@ def order_curve(order: Order) -> Chart:
     Returns
     -------
     LayerChart
-        The curve, the order as a filled circle, the order from the mean as a triangle, the service level as
+        The curve, the order as a filled circle, the order by average as a triangle, the service level as
         a dashed line.
     """
     curve = order.curve().round({"chance": 4, "cost": 0, "saleable": 0})
     marks = pd.DataFrame(
         [
-            {"quantity": order.quantity, "chance": round(order.chance, 4), "which": f"order {order.quantity:,}"},
+            {"quantity": order.quantity, "chance": round(order.chance, 4), "which": words.ordered(order.quantity)},
             {
                 "quantity": order.by_average,
                 "chance": round(order.chance_by_average, 4),
-                "which": f"from the mean {order.by_average:,}",
+                "which": words.by_average(order.by_average),
             },
         ]
     )
     axis = alt.Axis(format="%")
     x = alt.X("quantity:Q", title="plantlets ordered [number]", scale=alt.Scale(zero=False, nice=False))
-    y = alt.Y("chance:Q", title="chance of the wanted number [%]", axis=axis, scale=alt.Scale(domain=[0, 1]))
+    y = alt.Y("chance:Q", title="on-time chance [%]", axis=axis, scale=alt.Scale(domain=[0, 1]))
     tips = [
         alt.Tooltip("quantity"),
         alt.Tooltip("chance", format=".1%"),
@@ -143,14 +139,14 @@ def order_curve(order: Order) -> Chart:
         )
     )
     title = heading(
-        f"{order.variety}: {order.target:,} wanted by {order.by}",
-        f"Delivered {order.week} by {order.lab}. The dashed line is the service level asked for.",
+        words.target_title(variety=order.variety, target=order.target, by=str(order.by)),
+        words.order_curve(week=str(order.week), lab=order.lab),
     )
     return alt.layer(line, rule, points).properties(width=WIDTH, height=HEIGHT, title=title, description=str(order))
 
 
 def bench(space: BenchSpace, place: str) -> Chart:
-    """Draw the area that plants stand on in a place by week, against what there is.
+    """Draw the bench area in use in a growing area by week, against the area available.
 
     Parameters
     ----------
@@ -162,7 +158,7 @@ def bench(space: BenchSpace, place: str) -> Chart:
     Returns
     -------
     LayerChart
-        A band that holds nine draws in ten, the middle as a line, the area there is as a stepped line.
+        The 90 % range as a band, the median as a line, the area available as a stepped line.
     """
     weekly = space.table()[space.table()["place"] == place]
     used = weekly.index[(weekly["p95"] > 0)]
@@ -176,15 +172,13 @@ def bench(space: BenchSpace, place: str) -> Chart:
         alt.Tooltip("p5", format=".0f"),
         alt.Tooltip("median", format=".0f"),
         alt.Tooltip("p95", format=".0f"),
-        alt.Tooltip("available", title="there is", format=".0f"),
-        alt.Tooltip("overrun", title="chance of overrun", format=".0%"),
+        alt.Tooltip("available", title="available", format=".0f"),
+        alt.Tooltip("overrun", title="chance over capacity", format=".0%"),
     ]
     limit = base.mark_line(color=ORANGE, strokeWidth=2.5, strokeDash=[7, 3], interpolate="step-after").encode(
         y="available:Q", tooltip=tips
     )
-    title = heading(
-        place, "Area that plants stand on: nine draws in ten lie in the band. The dashed line is what there is."
-    )
+    title = heading(place, words.BENCH)
     return alt.layer(*_fan(weekly, "bench area [m²]", tips), limit).properties(
         width=WIDTH, height=HEIGHT, title=title, description=text
     )
@@ -201,15 +195,15 @@ def ready(cultures: Cultures) -> Chart:
     Returns
     -------
     LayerChart
-        A band that holds nine draws in ten, and the middle as a line.
+        The 90 % range as a band, and the median as a line.
     """
     layers = _fan(dated(cultures.by_week()), "saleable plants [number]", _NUMBERS)
-    title = heading(cultures.variety, "Saleable plants if none is sold: middle and nine draws in ten.")
+    title = heading(cultures.variety, words.READY)
     return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=str(cultures))
 
 
 def cycles(cultures: Cultures) -> Chart:
-    """Draw the plants of cultures by cycle on a logarithmic scale, against what there is room and time for.
+    """Draw the plants of cultures by subculture on a logarithmic scale, against what shelf and hood allow.
 
     Parameters
     ----------
@@ -219,15 +213,15 @@ def cycles(cultures: Cultures) -> Chart:
     Returns
     -------
     LayerChart
-        A band that holds nine draws in ten, the middle as a line with its numbers, the cap as a stepped line. None
-        left is drawn as one.
+        The 90 % range as a band, the median as a line with its numbers, the limit as a tick. None left is drawn as
+        one.
     """
     table = cultures.by_step()
     table = table.assign(**{f"{word}_drawn": table[word].clip(lower=1) for word in ("p5", "median", "p95")})
     order = list(table["step"])
     x = alt.X(
         "step:O",
-        title="explants at the start and in each cycle, then plantlets [step]",
+        title="explants at initiation and in each subculture, then plantlets [step]",
         sort=order,
         axis=alt.Axis(labelAngle=0),
     )
@@ -238,22 +232,22 @@ def cycles(cultures: Cultures) -> Chart:
         y=alt.Y("p5_drawn:Q", title="plants [number, logarithmic]", scale=scale), y2="p95_drawn:Q", tooltip=tips
     )
     line = base.mark_line(color=BLUE, point=True).encode(y="median_drawn:Q", tooltip=tips)
-    words = base.mark_text(dy=14, dx=6, align="left", color=BLACK).encode(
+    numbers = base.mark_text(dy=14, dx=6, align="left", color=BLACK).encode(
         y="median_drawn:Q", text=alt.Text("median:Q", format=",")
     )
-    layers = [band, line, words]
+    layers = [band, line, numbers]
     if table["most"].notna().any():
         cap = alt.Chart(table[table["most"].notna()]).encode(x=x, y="most:Q", tooltip=tips)
         layers.append(cap.mark_tick(color=ORANGE, thickness=3, size=46))
     title = heading(
-        f"{cultures.variety}: {cultures.explants:,} explants from {cultures.start}",
-        "Middle and nine draws in ten. Bars above are what shelf and hood allow.",
+        words.cycles_title(variety=cultures.variety, explants=cultures.explants, start=str(cultures.start)),
+        words.CYCLES,
     )
     return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=str(cultures))
 
 
 def clean(cultures: Cultures) -> Chart:
-    """Draw the share of vessels that stay clean in each cycle, and that of vessels clean so far.
+    """Draw the share of vessels that stay clean in each subculture, and that of vessels clean so far.
 
     Parameters
     ----------
@@ -263,26 +257,26 @@ def clean(cultures: Cultures) -> Chart:
     Returns
     -------
     LayerChart
-        A point for each cycle, and a falling line for all cycles together, each with its name.
+        A point for each subculture, and a falling line for all together, each with its name.
     """
     table = cultures.table()[["cycle", "clean", "clean_so_far"]]
-    x = alt.X("cycle:O", title="cycle [number]", axis=alt.Axis(labelAngle=0))
+    x = alt.X("cycle:O", title="subculture [number]", axis=alt.Axis(labelAngle=0))
     y = alt.Y("share:Q", title="clean vessels [%]", axis=alt.Axis(format="%"), scale=alt.Scale(zero=False))
     layers = []
-    for column, name, colour in (("clean", "in the cycle", BLUE), ("clean_so_far", "so far", ORANGE)):
+    for (column, name), colour in zip(words.CLEAN_LINES.items(), (BLUE, ORANGE), strict=True):
         rows = table.rename(columns={column: "share"})[["cycle", "share"]].assign(which=name)
         base = alt.Chart(rows).encode(x=x, y=y, tooltip=["cycle", alt.Tooltip("share", format=".1%")])
         layers.append(base.mark_line(color=colour, point=alt.OverlayMarkDef(color=colour, size=50)))
         last = alt.Chart(rows.tail(1)).encode(x=x, y=y, text="which:N")
         layers.append(last.mark_text(align="left", dx=8, color=colour))
     left = float(table["clean_so_far"].iloc[-1])
-    text = f"Of vessels of {cultures.variety} followed through {cultures.cycles} cycles, {left:.0%} stay clean."
-    title = heading(cultures.variety, "Share of vessels that stay clean, in each cycle and so far.")
+    text = words.clean(variety=cultures.variety, cycles=cultures.cycles, left=left)
+    title = heading(cultures.variety, words.CLEAN)
     return alt.layer(*layers).properties(width=WIDTH - 60, height=HEIGHT, title=title, description=text)
 
 
 def routes(compared: Routes) -> Chart:
-    """Draw what a wanted plant costs by each route, against the number wanted.
+    """Draw the cost per plant by each supply route, against the target.
 
     Parameters
     ----------
@@ -292,30 +286,30 @@ def routes(compared: Routes) -> Chart:
     Returns
     -------
     LayerChart
-        A line with its name for each route, and the number wanted as a rule.
+        A line with its name for each route, and the target as a rule.
     """
     curve = compared.curve
     names = [route.route for route in compared]
     colours = alt.Scale(domain=names, range=[BLUE, ORANGE, GREEN][: len(names)])
-    x = alt.X("target:Q", title="plants wanted [number, logarithmic]", scale=alt.Scale(type="log", nice=False))
-    y = alt.Y("cost_per_plant:Q", title=f"cost of a plant wanted [{compared.currency}]", scale=alt.Scale(zero=False))
+    x = alt.X("target:Q", title="target [plants, logarithmic]", scale=alt.Scale(type="log", nice=False))
+    y = alt.Y("cost_per_plant:Q", title=f"cost per plant needed [{compared.currency}]", scale=alt.Scale(zero=False))
     colour = alt.Color("route:N", scale=colours, legend=None)
-    tips = ["route", "target", alt.Tooltip("cost_per_plant", title="cost of a plant"), "cost"]
+    tips = ["route", "target", alt.Tooltip("cost_per_plant", title="cost per plant"), "cost"]
     lines = alt.Chart(curve).mark_line(point=True).encode(x=x, y=y, color=colour, tooltip=tips)
     last = curve.sort_values("target").groupby("route").tail(1)
-    words = alt.Chart(last).mark_text(align="left", dx=8).encode(x=x, y=y, color=colour, text="route:N")
+    names_beside = alt.Chart(last).mark_text(align="left", dx=8).encode(x=x, y=y, color=colour, text="route:N")
     rule = alt.Chart(pd.DataFrame({"target": [compared.target]})).mark_rule(strokeDash=[5, 4], color=BLACK).encode(x=x)
     title = heading(
         f"{compared.variety} by {compared.by}",
-        f"What a plant costs by each route. The dashed line is the {compared.target:,} wanted.",
+        words.routes(compared.target),
     )
-    return alt.layer(rule, lines, words).properties(
+    return alt.layer(rule, lines, names_beside).properties(
         width=WIDTH - 60, height=HEIGHT, title=title, description=str(compared)
     )
 
 
 def _fan(table: pd.DataFrame, title: str, tips: list[alt.Tooltip]) -> list[alt.Chart]:
-    """Return the band from low to high by week, and the middle as a line."""
+    """Return the 90 % range as a band by week, and the median as a line."""
     base = alt.Chart(table).encode(x=week_axis())
     band = base.mark_area(opacity=0.25, color=BLUE).encode(y=alt.Y("p5:Q", title=title), y2="p95:Q", tooltip=tips)
     return [band, base.mark_line(color=BLUE).encode(y="median:Q", tooltip=tips)]

@@ -1,4 +1,4 @@
-"""Charts of the whole order: what comes when, where the money goes, and what surety costs."""
+"""Charts of the whole order: what comes when, where the money goes, and what a service level costs."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ from forecast.errors import refuse
 from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.planning.plan import Plan
 from forecast.resources.money_flow import CashFlow
-from forecast.words.numbers import money, rounded, seasons, signed
+from forecast.words import charts as words
+from forecast.words.numbers import rounded, signed
 
 _ROW = 26  # height of a row [pixels]
 _DOTS = 20  # seasons that stand for all, one dot each
@@ -37,7 +38,7 @@ def order_chart(plan: Plan, *, what: Literal["quantity", "price"] = "quantity") 
     Returns
     -------
     LayerChart
-        A bar for each lab and week with its sum and varieties beside it, parted by variety.
+        A bar for each lab and week with its sum beside it, divided by variety.
 
     Raises
     ------
@@ -66,15 +67,11 @@ def order_chart(plan: Plan, *, what: Literal["quantity", "price"] = "quantity") 
     bars = bars.mark_bar(color=BLUE, opacity=0.75, stroke="white", strokeWidth=2).encode(
         x=x, x2="until:Q", y=y, tooltip=tips
     )
-    words = alt.Chart(sums).mark_text(align="left", dx=6, color=BLACK)
-    words = words.encode(x="sum:Q", y=y, text="said:N", tooltip=[alt.Tooltip("varieties")])
-    title = heading(
-        f"{plan.season.name}: what comes when",
-        "A bar for all that one lab sends in one week, parted by variety.",
-    )
-    text = " ".join(str(plan).splitlines())
-    text += f" By delivery: {'; '.join(f'{row.delivery}: {row.said}' for row in sums.itertuples())}."
-    return alt.layer(bars, words).properties(
+    totals = alt.Chart(sums).mark_text(align="left", dx=6, color=BLACK)
+    totals = totals.encode(x="sum:Q", y=y, text="said:N", tooltip=[alt.Tooltip("varieties")])
+    title = heading(words.orders_title(plan.season.name), words.ORDERS)
+    text = words.orders(" ".join(str(plan).splitlines()), list(zip(sums["delivery"], sums["said"], strict=True)))
+    return alt.layer(bars, totals).properties(
         width=WIDTH, height=max(_ROW * len(sums), 60), title=title, description=text
     )
 
@@ -90,8 +87,8 @@ def cash_chart(flow: CashFlow) -> Chart:
     Returns
     -------
     LayerChart
-        A band that holds nine draws in ten, the middle as a line, a rule at 0; a triangle with its amount at the
-        lowest cash, middle of the draws, in the week in which it most often falls.
+        The 90 % range as a band, the median as a line, a rule at 0; a triangle with its amount at the median of the
+        lowest cash, in the week in which it most often falls.
     """
     currency, point = flow.currency, flow.low_point
     tips = [alt.Tooltip("week"), *(alt.Tooltip(name, format=",.0f") for name in RANGE_NAMES)]
@@ -101,15 +98,13 @@ def cash_chart(flow: CashFlow) -> Chart:
     )
     line = base.mark_line(color=BLUE).encode(y="median:Q")
     zero = alt.Chart(pd.DataFrame({"cash": [0]})).mark_rule(color=BLACK).encode(y="cash:Q")
-    said = f"lowest: about {money(point.median, currency)}"
-    low = pd.DataFrame([{"week": str(point.week), "lowest": round(point.median, 2), "said": f"{said} in {point.week}"}])
+    said = words.lowest_cash(amount=point.median, week=str(point.week), currency=currency)
+    low = pd.DataFrame([{"week": str(point.week), "lowest": round(point.median, 2), "said": said}])
     mark = alt.Chart(dated(low)).encode(x=week_axis(), y="lowest:Q")
     triangle = mark.mark_point(shape="triangle-up", size=120, filled=True, color=ORANGE, opacity=1)
-    words = mark.mark_text(align="right", dx=-10, dy=6, color=BLACK).encode(text="said:N")
-    title = heading(
-        "Cash by week", "Middle and nine draws in ten, by the end of each week. The triangle is the lowest cash."
-    )
-    return alt.layer(zero, band, line, triangle, words).properties(
+    beside = mark.mark_text(align="right", dx=-10, dy=6, color=BLACK).encode(text="said:N")
+    title = heading(words.CASH_TITLE, words.CASH)
+    return alt.layer(zero, band, line, triangle, beside).properties(
         width=WIDTH, height=HEIGHT, title=title, description=" ".join(str(flow).splitlines())
     )
 
@@ -166,17 +161,17 @@ def margin_chart(flows: Mapping[str, CashFlow]) -> Chart:
     )
     mean = base.transform_filter("datum.kind == 'mean'")
     triangle = mean.mark_point(shape="triangle-up", filled=True, size=110, color=ORANGE, opacity=1, yOffset=7)
-    words = mean.mark_text(color=BLACK, dy=24).encode(text="said:N")
-    layers = alt.layer(dots, triangle, words, data=pd.concat([rows, means_at], ignore_index=True))
+    amounts = mean.mark_text(color=BLACK, dy=24).encode(text="said:N")
+    layers = alt.layer(dots, triangle, amounts, data=pd.concat([rows, means_at], ignore_index=True))
     layers = layers.properties(width=WIDTH, height=highest * _DOT)
     header = alt.Header(labelAlign="left", labelOrient="top", labelAnchor="start", labelFontWeight="bold")
     plans = alt.Row("plan:N", sort=list(flows), title=None, header=header)
-    title = heading("What the season earns", "Each dot is one season in twenty. Triangles are means.")
+    title = heading(words.MARGIN_TITLE, words.MARGIN)
     return layers.facet(row=plans).properties(title=title, description=_margins_said(flows))
 
 
 def service_level_chart(prices: pd.DataFrame) -> Chart:
-    """Draw what it costs to meet every wanted number, against how surely.
+    """Draw the cost of meeting every target, against the service level.
 
     Parameters
     ----------
@@ -205,15 +200,15 @@ def service_level_chart(prices: pd.DataFrame) -> Chart:
         axis=alt.Axis(format="%"),
         scale=alt.Scale(zero=False, nice=False, padding=40),
     )
-    y = alt.Y("cost:Q", title=f"cost until the weeks wanted [{currency}]", scale=alt.Scale(zero=False, padding=20))
+    y = alt.Y("cost:Q", title=f"cost until the target weeks [{currency}]", scale=alt.Scale(zero=False, padding=20))
     tips = [alt.Tooltip("service_level", format=".1%"), alt.Tooltip("plantlets", format=",")]
     tips += [alt.Tooltip("cost", title=f"cost [{currency}]", format=",.0f")]
     line = alt.Chart(rows).mark_line(color=BLUE, point=alt.OverlayMarkDef(size=50, color=BLUE))
     ends = rows.iloc[[0, -1]].drop_duplicates()[["service_level", "cost"]]
     ends = ends.assign(said=[f"about {rounded(cost)}" for cost in ends["cost"]])
-    words = alt.Chart(ends).mark_text(dy=-14, color=BLACK)
-    title = heading("What does it cost to be sure?", "Every wanted number by itself, each as surely as the axis says.")
-    return alt.layer(line.encode(x=x, y=y, tooltip=tips), words.encode(x=x, y=y, text="said:N")).properties(
+    costs = alt.Chart(ends).mark_text(dy=-14, color=BLACK)
+    title = heading(words.LEVEL_TITLE, words.LEVEL)
+    return alt.layer(line.encode(x=x, y=y, tooltip=tips), costs.encode(x=x, y=y, text="said:N")).properties(
         width=WIDTH, height=HEIGHT, title=title, description=_prices_said(prices, rows, currency)
     )
 
@@ -225,27 +220,22 @@ def _step(least: float) -> float:
 
 
 def _margins_said(flows: Mapping[str, CashFlow]) -> str:
-    """Say what each plan earns."""
+    """Return what each plan earns."""
     said = []
     for name, flow in flows.items():
-        low, _, high = np.quantile(flow.margin, RANGE)
-        earned = money(float(flow.margin.mean()), flow.currency)
-        said.append(
-            f"{name}: on average {earned} ({signed(low)} to {signed(high)}), in the worst tenth of seasons "
-            f"{signed(flow.worst_tenth(0.1))}, a loss in {seasons(flow.chance_of_loss)}"
-        )
-    return f"Margin of the season. {'. '.join(said)}."
+        p5, _, p95 = np.quantile(flow.margin, RANGE)
+        known = {"mean": float(flow.margin.mean()), "worst": flow.worst_tenth(0.1), "loss": flow.chance_of_loss}
+        said.append(words.margin(name=name, p5=p5, p95=p95, currency=flow.currency, **known))
+    return words.margins(said)
 
 
 def _prices_said(prices: pd.DataFrame, rows: pd.DataFrame, currency: str) -> str:
-    """Say what the least and the greatest service level cost."""
-    said = [
-        f"in {seasons(row['service_level'])} for about {money(row['cost'], currency)}"
-        for row in rows.iloc[[0, -1]].drop_duplicates().to_dict("records")
-    ]
-    text = f"What is wanted is met, each number by itself, {' and '.join(said)}."
-    least, beyond = int(prices["unmet"].min()), prices[prices["unmet"] > prices["unmet"].min()]
-    text += f" {least} of the wanted numbers cannot be met at all, and are not counted." if least else ""
-    if len(beyond):
-        text += f" From {beyond['service_level'].min():.3g} on more is out of reach than below."
-    return text
+    """Return what the least and the greatest service level cost."""
+    ends = rows.iloc[[0, -1]].drop_duplicates()
+    least, beyond = int(prices["unmet"].min()), prices[prices["unmet"] > prices["unmet"].min()]["service_level"]
+    return words.service_level(
+        list(zip(ends["service_level"], ends["cost"], strict=True)),
+        unmet=least,
+        beyond=beyond.min() if len(beyond) else None,
+        currency=currency,
+    )

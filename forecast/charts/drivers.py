@@ -1,4 +1,4 @@
-"""Charts of what an answer hangs on, and of two scenarios side by side."""
+"""Charts of sensitivity, and of two scenarios side by side."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from forecast.errors import refuse, whole
 from forecast.sensitivity.comparing import ALL, Comparison
 from forecast.sensitivity.drivers import Drivers
 from forecast.sensitivity.inputs import told
-from forecast.words.numbers import signed
+from forecast.words import charts as words
 
 _ROW = 26  # height of a row [pixels]
 _NARROW = WIDTH - 160  # what long names leave
@@ -26,14 +26,14 @@ def tornado_chart(drivers: Drivers, *, top: int = 10) -> Chart:
     Parameters
     ----------
     drivers
-        What the answer hangs on.
+        The sensitivity of an answer.
     top
         How many inputs, 1 to 40, the largest swing first.
 
     Returns
     -------
     LayerChart
-        A bar from the expected answer to that with an input low, in orange, and one to that with it high, in blue;
+        A bar from the expected answer to that at the 10th percentile of an input, in orange, and at the 90th, in blue;
         the values of the input stand at their ends.
 
     Raises
@@ -60,7 +60,7 @@ def tornado_chart(drivers: Drivers, *, top: int = 10) -> Chart:
     )
     title = {
         "margin": f"expected margin [{drivers.currency}]",
-        "chance": "chance that a wanted number is met [%]",
+        "chance": "on-time chance [%]",
         "saleable": "saleable plants [number]",
     }[drivers.answer]
     y = alt.Y("input:N", title="input", sort=list(table["input"]), axis=alt.Axis(labelLimit=260))
@@ -70,14 +70,14 @@ def tornado_chart(drivers: Drivers, *, top: int = 10) -> Chart:
     bars = alt.Chart(rows).mark_bar(opacity=0.75, height=0.6 * _ROW)
     bars = bars.encode(x=x, x2="base:Q", y=y, color=colour, tooltip=tips)
     middle = alt.Chart(pd.DataFrame({"base": [round(base, digits)]})).mark_rule(color=BLACK).encode(x="base:Q")
-    words = [_words(some, left=bool(left)) for left, some in rows.groupby(rows["answer"] < rows["base"])]
+    values = [_values(some, left=bool(left)) for left, some in rows.groupby(rows["answer"] < rows["base"])]
     text = " ".join([*str(drivers).splitlines(), *(_swing(row, drivers) for row in table.to_dict("records"))])
-    return alt.layer(bars, middle, *(one.encode(x="answer:Q", y=y, text="said:N") for one in words)).properties(
+    return alt.layer(bars, middle, *(one.encode(x="answer:Q", y=y, text="said:N") for one in values)).properties(
         width=_NARROW,
         height=max(_ROW * len(table), 60),
         title=heading(
-            "What the answer hangs on",
-            "Each input alone is low (orange: one season in ten is lower) or high (blue: one in ten is higher).",
+            words.TORNADO_TITLE,
+            words.TORNADO,
         ),
         description=text,
     )
@@ -96,12 +96,12 @@ def comparison_chart(comparison: Comparison, *, what: Literal["saleable", "margi
     Returns
     -------
     LayerChart
-        A point at the mean difference, a line that holds nine draws in ten, a rule at 0, and the mean in words.
+        A point at the mean difference, the 90 % range as a line, a rule at 0, and the mean in words.
 
     Raises
     ------
     Refused
-        If `what` is neither, or nothing is wanted. For the margin, as `cash_flow`.
+        If `what` is neither, or there is no target. For the margin, as `cash_flow`.
     """
     if what not in ("saleable", "margin"):
         raise refuse("what", what, "not what can be drawn", "Write saleable or margin.")
@@ -109,15 +109,15 @@ def comparison_chart(comparison: Comparison, *, what: Literal["saleable", "margi
     if what == "saleable":
         table = comparison.table()
         table = table.assign(row=table["variety"] + ", " + table["week"])
-        unit, name, rows = "plants", "variety, week wanted", "saleable plants [number]"
+        unit, name, rows = "plants", "variety, target week", "saleable plants [number]"
     else:
         table = comparison.money()
-        table = table.assign(row=table["variety"].replace(ALL, "all varieties"))
+        table = table.assign(row=table["variety"].replace(ALL, words.ALL_VARIETIES))
         unit, name, rows = currency, "variety", f"margin [{currency}]"
     if table.empty:
-        raise refuse("comparison", None, "nothing is wanted in either", "Fill the table of what is wanted.")
+        raise refuse("comparison", None, "neither has a target", "Fill the table of targets.")
     drawn = table[["row", "difference", "p5", "p95"]].round(1)
-    drawn = drawn.assign(said=[_more(amount, unit) for amount in drawn["difference"]])
+    drawn = drawn.assign(said=[words.more(amount, unit) for amount in drawn["difference"]])
     y = alt.Y("row:N", title=name, sort=list(drawn["row"]), axis=alt.Axis(labelLimit=260))
     scale = _scale([*drawn["p5"], *drawn["p95"], 0.0])
     title = f"difference in {rows}"
@@ -127,19 +127,17 @@ def comparison_chart(comparison: Comparison, *, what: Literal["saleable", "margi
     base = alt.Chart(drawn).encode(y=y, tooltip=tips)
     lines = base.mark_rule(color=BLUE, strokeWidth=3, opacity=0.5).encode(x=alt.X("p5:Q", title=title), x2="p95:Q")
     points = base.mark_point(color=BLUE, filled=True, size=70, opacity=1).encode(x=x)
-    words = base.mark_text(align="left", dx=8, color=BLACK).encode(x=alt.X("p95:Q", title=title), text="said:N")
-    said = [
-        f"{row['row']}: {row['said']} ({signed(row['p5'])} to {signed(row['p95'])})" for row in drawn.to_dict("records")
-    ]
-    return alt.layer(zero, lines, points, words).properties(
+    means = base.mark_text(align="left", dx=8, color=BLACK).encode(x=alt.X("p95:Q", title=title), text="said:N")
+    said = list(drawn[["row", "said", "p5", "p95"]].itertuples(index=False, name=None))
+    return alt.layer(zero, lines, points, means).properties(
         width=_NARROW,
         height=max(_ROW * len(drawn), 60),
-        title=heading("The other scenario less the first", "Mean, and nine draws in ten; both in the same draws."),
-        description=" ".join(str(comparison).splitlines()) + f" Differences in {rows}: {'; '.join(said)}.",
+        title=heading(words.COMPARISON_TITLE, words.COMPARISON),
+        description=words.differences(" ".join(str(comparison).splitlines()), rows, said),
     )
 
 
-def _words(rows: pd.DataFrame, *, left: bool) -> alt.Chart:
+def _values(rows: pd.DataFrame, *, left: bool) -> alt.Chart:
     """Write values beside the ends of bars that all go left, or all go right."""
     side: Literal["left", "right"] = "right" if left else "left"
     chart: alt.Chart = alt.Chart(rows).mark_text(align=side, dx=-4 if left else 4, color=BLACK)
@@ -152,10 +150,5 @@ def _scale(values: list[float]) -> alt.Scale:
 
 
 def _swing(row: dict[Any, Any], drivers: Drivers) -> str:
-    ends = (f"{told(row[end], row['unit'])} gives {drivers.said(row[f'at_{end}'])}" for end in ("p10", "p90"))
-    return f"{row['input']}: {', '.join(ends)}."
-
-
-def _more(amount: float, unit: str) -> str:
-    text = signed(amount)
-    return f"{text if text.startswith('-') or text == '0' else f'+{text}'} {unit}"
+    ends = [(told(row[end], row["unit"]), drivers.said(row[f"at_{end}"])) for end in ("p10", "p90")]
+    return words.swing(row["input"], ends)

@@ -1,4 +1,4 @@
-"""Charts of what records taught: shrinkage, the next batch, and labs side by side."""
+"""Charts of what was learned from records: shrinkage, the next batch, and labs side by side."""
 
 from __future__ import annotations
 
@@ -8,16 +8,15 @@ import pandas as pd
 
 from forecast.charts.base import BLACK, BLUE, GREEN, HEIGHT, ORANGE, WIDTH, Chart, heading
 from forecast.records.learned_season import LearnedSeason
-from forecast.words.numbers import percent
+from forecast.words import charts as words
 
 _ROW = 24  # height of a row [pixels]
-_KINDS = ("stated", "own records", "learned")
 _BINS = 40  # bars of a next batch, at most
 _SHOWN = 1e-4  # chances of counts below it, at the ends, are not drawn
 
 
 def shrinkage(learned: LearnedSeason, stage: str) -> Chart:
-    """Draw how far records moved the stated survival of each variety in a stage.
+    """Draw how far records moved your estimate of the survival of each variety in a stage.
 
     Parameters
     ----------
@@ -29,12 +28,13 @@ def shrinkage(learned: LearnedSeason, stage: str) -> Chart:
     Returns
     -------
     LayerChart
-        A row for each variety: a diamond where it was stated, a circle at the share of its own records, and a square at
-        the survival learned, with a bar that holds the mean of its batches nine times in ten. No bar: a guess.
+        A row for each variety: a diamond at your estimate, a circle at the share of its own records, and a square at
+        the survival learned, with the 90 % credible interval of the mean of its batches as a bar. No bar: your
+        estimate only.
     """
     table = learned.shares(stage).sort_values(["group", "variety"], kind="stable")
     table = table.round(4)
-    columns = dict(zip(("stated", "counted", "learned"), _KINDS, strict=True))
+    columns = dict(zip(("stated", "counted", "learned"), words.KINDS, strict=True))
     points = table.melt(["variety", "batches", "rests_on"], list(columns), var_name="kind", value_name="share")
     points = points.assign(kind=points["kind"].map(columns)).dropna(subset="share")
     names = table["variety"].tolist()
@@ -51,7 +51,7 @@ def shrinkage(learned: LearnedSeason, stage: str) -> Chart:
     ranges = table.dropna(subset="p5")[["variety", "p5", "p95"]]
     bars = alt.Chart(ranges).mark_bar(height=7, color=BLUE, opacity=0.3).encode(x=alt.X("p5:Q"), x2="p95:Q", y=y)
     legend = alt.Legend(title=None, orient="bottom")
-    kinds = list(_KINDS)
+    kinds = list(words.KINDS)
     colours = alt.Color("kind:N", scale=alt.Scale(domain=kinds, range=[ORANGE, GREEN, BLUE]), legend=legend)
     shapes = alt.Scale(domain=kinds, range=["diamond", "circle", "square"])
     marks = alt.Chart(points).mark_point(size=65, filled=True, opacity=0.9)
@@ -59,22 +59,18 @@ def shrinkage(learned: LearnedSeason, stage: str) -> Chart:
     moved = table.assign(by=(table["learned"] - table["stated"]).abs()).sort_values("by", kind="stable").iloc[-1]
     guesses = int((table["rests_on"] == "guess").sum())
     alone = int((table["rests_on"] == "group").sum())
-    text = (
-        f"Survival of {stage}, stated, counted and learned, for {len(table)} varieties. Records moved "
-        f"{moved['variety']} most, from {percent(moved['stated'])} to {percent(moved['learned'])} %. "
-        f"{alone} rest on their group alone, {guesses} on a guess."
-    )
-    title = heading(
-        f"{stage.capitalize()}: what did the records change?",
-        "Bars hold the mean of a variety's batches nine times in ten; without a bar it rests on a guess.",
-    )
+    text = words.shrinkage(
+        stage=stage, varieties=len(table), most=moved["variety"], estimate=moved["stated"], learned=moved["learned"],
+        group_only=alone, estimate_only=guesses,
+    )  # fmt: skip
+    title = heading(words.records_title(stage), words.SHRINKAGE)
     return alt.layer(bars, marks).properties(
         width=WIDTH, height=max(_ROW * len(names), 60), title=title, description=text
     )
 
 
 def next_batch(learned: LearnedSeason, variety: str, stage: str, *, of: int = 100) -> Chart:
-    """Draw how many plants of the next batch survive a stage, how likely.
+    """Draw how many plants of the next batch survive a stage, with their chances.
 
     Parameters
     ----------
@@ -89,7 +85,7 @@ def next_batch(learned: LearnedSeason, variety: str, stage: str, *, of: int = 10
     -------
     LayerChart
         A bar for each number of plants (or for as many as go into one of 40 bars): the chance of it. Two rules hold
-        nine batches in ten between them.
+        90 % of batches between them.
     """
     chances = learned.next_batch(variety, stage, of=of)
     total = np.cumsum(chances)
@@ -111,11 +107,9 @@ def next_batch(learned: LearnedSeason, variety: str, stage: str, *, of: int = 10
     bars = bars.encode(x=x, x2="until:Q", y=y, y2="none:Q", tooltip=tips)
     ends = pd.DataFrame({"at": [low, high + 1]})
     rules = alt.Chart(ends).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3]).encode(x=alt.X("at:Q"))
-    text = (
-        f"Of {of:,} plants of the next batch of {variety}, {middle:,} survive {stage} in the middle, and between "
-        f"{low:,} and {high:,} nine times in ten. {learned.sentence(variety, stage).split('. ')[0].rstrip('.')}."
-    )
-    title = heading(f"{variety}: the next batch in {stage}", "The dashed lines hold nine batches in ten between them.")
+    sentence = learned.sentence(variety, stage)
+    text = words.next_batch(variety=variety, stage=stage, of=of, p5=low, median=middle, p95=high, learned=sentence)
+    title = heading(words.next_batch_title(variety, stage), words.NEXT_BATCH)
     return alt.layer(bars, rules).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
 
 
@@ -132,13 +126,13 @@ def labs(learned: LearnedSeason, stage: str) -> Chart:
     Returns
     -------
     LayerChart
-        A row for each two labs: by how much more of the plants of the first survive, with a bar that holds it nine
-        times in ten, a rule at no difference, and in words whether they can be told apart.
+        A row for each two labs: by how much more of the plants of the first survive, with its 90 % credible
+        interval as a bar, a rule at no difference, and in words whether they can be told apart.
     """
     table = learned.labs(stage).round(4)
-    pairs = [f"{row.lab} ({row.batches}) over {row.other} ({row.other_batches})" for row in table.itertuples()]
-    words = table["said"].str.split(": ").str[-1].str.rstrip(".")
-    rows = table.assign(pair=pairs, words=words)[["pair", "better_by", "p5", "p95", "chance", "words", "said"]]
+    pairs = list(map(words.lab_pair, table["lab"], table["batches"], table["other"], table["other_batches"]))
+    short = table["said"].str.split(": ").str[-1].str.rstrip(".")
+    rows = table.assign(pair=pairs, words=short)[["pair", "better_by", "p5", "p95", "chance", "words", "said"]]
     y = alt.Y("pair:N", title="labs [batches]", sort=pairs, axis=alt.Axis(labelLimit=240))
     x = alt.X("p5:Q", title=f"more survive {stage} [% of plants]", axis=alt.Axis(format="%"))
     tips = [alt.Tooltip("pair"), alt.Tooltip("better_by", format=".1%"), alt.Tooltip("said")]
@@ -147,11 +141,8 @@ def labs(learned: LearnedSeason, stage: str) -> Chart:
     ticks = base.mark_tick(color=BLUE, thickness=3, size=16).encode(x="better_by:Q")
     said = base.mark_text(align="left", dx=8, fontSize=10, color=BLACK).encode(x="p95:Q", text="words:N")
     none = alt.Chart(pd.DataFrame({"none": [0]})).mark_rule(color=ORANGE, strokeDash=[6, 3]).encode(x="none:Q")
-    title = heading(
-        f"{stage.capitalize()}: do labs differ?",
-        "Bars hold the difference nine times in ten, varieties allowed for. The dashed line is no difference.",
-    )
-    text = f"Survival of {stage} by lab. {' '.join(table['said'])}"
+    title = heading(words.labs_title(stage), words.LABS)
+    text = words.labs(stage, table["said"].tolist())
     return alt.layer(bars, ticks, none, said).properties(
         width=WIDTH, height=max(2 * _ROW * len(rows), 60), title=title, description=text
     )

@@ -12,17 +12,18 @@ from forecast.charts.base import BLACK, BLUE, HEIGHT, ORANGE, WIDTH, Chart, head
 from forecast.errors import refuse
 from forecast.rates.distributions import Z90
 from forecast.tracking.scoring import OURS, Scorecard
+from forecast.words import charts as words
 
 _BINS = 10
 
 
 def calibration(scores: Scorecard) -> Chart:
-    """Draw where what came lay in our forecasts, against the band that chance leaves if they were right.
+    """Draw where outcomes lay in our forecasts, against the band that is consistent with chance.
 
     Parameters
     ----------
     scores
-        The forecasts, and what came.
+        The forecasts and their outcomes.
 
     Returns
     -------
@@ -52,7 +53,7 @@ def calibration(scores: Scorecard) -> Chart:
     edges = np.arange(_BINS + 1) / _BINS
     rows = pd.DataFrame({"start": edges[:-1].round(1), "end": edges[1:].round(1), "share": share.round(4)})
     x = alt.X(
-        "start:Q", bin="binned", title="chance that was given to fewer than came [%]", axis=alt.Axis(format=".0%")
+        "start:Q", bin="binned", title="forecast chance of fewer than the outcome [%]", axis=alt.Axis(format=".0%")
     )
     y = alt.Y("share:Q", title="forecasts [% of all]", axis=alt.Axis(format=".0%"), scale=alt.Scale(zero=True))
     bars = alt.Chart(rows).mark_bar(color=BLUE, opacity=0.6).encode(x=x, x2="end:Q", y=y, tooltip=list(rows))
@@ -60,15 +61,10 @@ def calibration(scores: Scorecard) -> Chart:
     chance = alt.Chart(band).mark_rect(color=ORANGE, opacity=0.18).encode(y="p5:Q", y2="p95:Q")
     even = alt.Chart(band).mark_rule(color=BLACK, strokeDash=[5, 4]).encode(y="even:Q")
     outside = int(((share < low) | (share > high)).sum())
-    text = (
-        f"{len(ours):,} forecasts of {ours['batch'].nunique():,} batches. By tenths of the forecast, lowest first, "
-        f"{', '.join(f'{100 * one:.0f}' for one in share)} % came there; chance leaves {100 * low:.0f} to "
-        f"{100 * high:.0f} %. {outside} of {_BINS} lie outside."
+    text = words.calibration(
+        forecasts=len(ours), batches=ours["batch"].nunique(), shares=share.tolist(), low=low, high=high, outside=outside
     )
-    title = heading(
-        "How good were our forecasts?",
-        "Where what came lay in them. Right forecasts give even bars; the band holds a bar nine times in ten.",
-    )
+    title = heading(words.CALIBRATION_TITLE, words.CALIBRATION)
     return alt.layer(chance, bars, even).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
 
 

@@ -16,7 +16,7 @@ from forecast.ordering.delivery_timing import DeliveryWeeks
 from forecast.resources.bench_use import BenchSpace
 from forecast.resources.labour import Hours
 from forecast.weeks import Week
-from forecast.words.numbers import rounded
+from forecast.words import charts as words
 
 _ROW = 22  # height of a row [pixels]
 _OFTEN = 0.1  # chance of an overrun from which it is marked
@@ -35,13 +35,13 @@ def ready_dates(weeks: DeliveryWeeks) -> Chart:
     -------
     LayerChart
         For each week of delivery a bar from the Monday by which 5 of 100 plants that live are ready to that by which
-        95 are, a tick where half are, and a rule at the week wanted. Of what is not ready within the season the bar
+        95 are, a tick where half are, and a rule at the target week. Of what is not ready within the season the bar
         ends with it, and there is no tick if it is not even half.
     """
     table = weeks.table().drop_duplicates("week").sort_values("week")
-    end = str(weeks.order._case.season.last_week)
+    end = str(weeks.last_week)
     columns = {name: [_monday(week or end) for week in table[name]] for name in ("ready_first", "ready", "ready_last")}
-    said = {f"{name}_said": table[name].replace("", "after the season") for name in columns}
+    said = {f"{name}_said": table[name].replace("", words.AFTER_SEASON) for name in columns}
     rows = pd.DataFrame({"week": table["week"], **columns, **said})
     rows = rows.assign(half=table["ready"] != "", late=table["ready_last"] == "")
     y = alt.Y("week:O", title="week of delivery [ISO week]")
@@ -63,22 +63,16 @@ def ready_dates(weeks: DeliveryWeeks) -> Chart:
     target = pd.DataFrame({"by": [_monday(str(weeks.by))]})
     rule = alt.Chart(target).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3]).encode(x="by:T")
     first, last = table.iloc[0], table.iloc[-1]
-    text = (
-        f"Ready dates of {weeks.variety} by week of delivery: half are ready by {first['ready'] or 'no week'} if "
-        f"delivered in {first['week']}, by {last['ready'] or 'no week of the season'} if in {last['week']}. "
-        f"Target by {weeks.by}."
-    )
-    title = heading(
-        f"{weeks.variety}: when are they ready?",
-        "Bars hold nine plants in ten over all draws, the tick half of them. The dashed line is the week wanted.",
-    )
+    ends = {"first": (first["week"], first["ready"]), "last": (last["week"], last["ready"])}
+    text = words.ready_dates(variety=weeks.variety, by=str(weeks.by), **ends)
+    title = heading(words.ready_dates_title(weeks.variety), words.READY_DATES)
     return alt.layer(bars, ticks, rule).properties(
         width=WIDTH, height=max(_ROW * len(rows), 60), title=title, description=text
     )
 
 
 def survival_by_week(weeks: DeliveryWeeks) -> Chart:
-    """Draw how many of the plants delivered come through, for each week of delivery, and the chance of enough.
+    """Draw the survival of the plants delivered, for each week of delivery, and the chance of enough.
 
     Parameters
     ----------
@@ -88,8 +82,8 @@ def survival_by_week(weeks: DeliveryWeeks) -> Chart:
     Returns
     -------
     LayerChart
-        For each week of delivery a bar that holds nine draws in ten of the survival, a tick in the middle, and
-        a triangle at the chance that the same quantity gives the wanted number in time.
+        For each week of delivery the 90 % range of survival as a bar, a tick at the median, and a triangle at the
+        chance that the same quantity meets the target.
     """
     table = weeks.table().drop_duplicates("week").sort_values("week")
     columns = ["week", "survival_p5", "survival", "survival_p95", "chance"]
@@ -102,8 +96,8 @@ def survival_by_week(weeks: DeliveryWeeks) -> Chart:
     ticks = base.mark_tick(color=BLUE, thickness=3, size=18, orient="horizontal").encode(y="survival:Q")
     points = base.mark_point(shape="triangle-up", filled=True, size=90, color=ORANGE, opacity=1).encode(y="chance:Q")
     title = heading(
-        f"{weeks.variety}: how many come through, and is it enough in time?",
-        f"Bars: survival, nine draws in ten. Triangles: {weeks.target:,} by {weeks.by} from {weeks.quantity:,}.",
+        words.survival_title(weeks.variety),
+        words.survival_by_week(quantity=weeks.quantity, target=weeks.target, by=str(weeks.by)),
     )
     return alt.layer(bars, ticks, points).properties(
         width=WIDTH, height=HEIGHT, title=title, description=" ".join(str(weeks).splitlines())
@@ -111,7 +105,7 @@ def survival_by_week(weeks: DeliveryWeeks) -> Chart:
 
 
 def chances(plans: Mapping[str, Outcome], variety: str, week: Week | str) -> Chart:
-    """Draw for several plans how surely they give so many plants or more.
+    """Draw for several plans the chance of at least so many plants.
 
     Parameters
     ----------
@@ -144,21 +138,25 @@ def chances(plans: Mapping[str, Outcome], variety: str, week: Week | str) -> Cha
         .mark_line(strokeWidth=2.5)
         .encode(
             x=alt.X("plants:Q", title="saleable plants, at least [number]", scale=alt.Scale(zero=False)),
-            y=alt.Y("chance:Q", title="share of draws [%]", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1])),
+            y=alt.Y(
+                "chance:Q",
+                title="simulated seasons [%]",
+                axis=alt.Axis(format="%"),
+                scale=alt.Scale(domain=[0, 1]),
+            ),
             color=alt.Color("plan:N", scale=colours, sort=list(plans), legend=alt.Legend(title=None, orient="bottom")),
             strokeDash=alt.StrokeDash("plan:N", scale=dashes, sort=list(plans)),
             tooltip=["plan", "plants", alt.Tooltip("chance", format=".0%")],
         )
     )
     low = {name: int(outcome.quantile(variety, week=week, q=0.1)) for name, outcome in plans.items()}
-    said = "; ".join(f"{name}: {rounded(number)} or fewer in one year of ten" for name, number in low.items())
-    title = heading(f"{variety}: how many by {week}, how surely?", "The steeper the line falls, the surer the number.")
-    text = f"Share of draws with at least so many saleable {variety} by {week}. {said}."
+    title = heading(words.chances_title(variety, str(week)), words.CHANCES)
+    text = words.chances(variety=variety, week=str(week), p10=low)
     return alt.layer(line).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
 
 
 def space_map(space: BenchSpace) -> Chart:
-    """Draw how full every place is, week by week.
+    """Draw how full every growing area is, week by week.
 
     Parameters
     ----------
@@ -168,8 +166,8 @@ def space_map(space: BenchSpace) -> Chart:
     Returns
     -------
     LayerChart
-        A row for each place with its area, a cell for each week: the darker, the fuller in the middle of the draws. A
-        cross marks a chance of 10 % or more that the place does not suffice, else a dot a place that is shut.
+        A row for each growing area with its m², a cell for each week: the darker, the fuller in the median season. A
+        cross marks a chance of 10 % or more of being over capacity, else a dot an area that is closed.
     """
     weekly = space.table()
     used = weekly[weekly["p95"] > 0]["week"]
@@ -180,15 +178,15 @@ def space_map(space: BenchSpace) -> Chart:
     full = (weekly["median"] / weekly["available"].where(weekly["available"] > 0)).fillna(0).round(3)
     rows = dated(weekly.assign(full=full, where=weekly["place"].map(named)))
     rows = rows.assign(
-        mark=np.where(rows["overrun"] >= _OFTEN, "overrun", np.where(rows["available"] == 0, "shut", ""))
+        mark=np.where(rows["overrun"] >= _OFTEN, words.OVER, np.where(rows["available"] == 0, words.CLOSED, ""))
     )
-    y = alt.Y("where:N", title="place [area]", sort=list(named.values()), axis=alt.Axis(labelLimit=220))
+    y = alt.Y("where:N", title="growing area [m²]", sort=list(named.values()), axis=alt.Axis(labelLimit=220))
     tips = [
-        alt.Tooltip("where", title="place"),
+        alt.Tooltip("where", title="growing area"),
         alt.Tooltip("week"),
         *(alt.Tooltip(name, format=".0f") for name in ("p5", "median", "p95")),
-        alt.Tooltip("available", title="there is", format=".0f"),
-        alt.Tooltip("overrun", title="chance of overrun", format=".0%"),
+        alt.Tooltip("available", title="available", format=".0f"),
+        alt.Tooltip("overrun", title="chance over capacity", format=".0%"),
     ]
     base = alt.Chart(rows).encode(x=_cells(), y=y, tooltip=tips)
     shade = alt.Color(
@@ -198,13 +196,13 @@ def space_map(space: BenchSpace) -> Chart:
         legend=alt.Legend(format="%"),
     )
     marks = base.transform_filter("datum.mark != ''").mark_point(filled=False, size=45, opacity=1)
-    shapes = alt.Scale(domain=["overrun", "shut"], range=["cross", "circle"])
-    colours = alt.Scale(domain=["overrun", "shut"], range=[ORANGE, "#999999"])
+    shapes = alt.Scale(domain=[words.OVER, words.CLOSED], range=["cross", "circle"])
+    colours = alt.Scale(domain=[words.OVER, words.CLOSED], range=[ORANGE, "#999999"])
     legend = alt.Legend(title=None, orient="bottom")
     points = marks.encode(
         shape=alt.Shape("mark:N", scale=shapes, legend=legend), stroke=alt.Stroke("mark:N", scale=colours)
     )
-    title = heading("How full is each place?", "Middle of the draws. Crosses: one season in ten or more overruns.")
+    title = heading(words.MAP_TITLE, words.MAP)
     return alt.layer(base.mark_rect(stroke="white", strokeWidth=0.5).encode(color=shade), points).properties(
         width=WIDTH, height=max(2 * _ROW * len(named), 60), title=title, description=" ".join(str(space).splitlines())
     )
@@ -227,15 +225,15 @@ def work_calendar(work: Hours) -> Chart:
     rows = rows.assign(said=rows["hours"].map(lambda hours: f"{hours:.0f}"))
     stages = list(dict.fromkeys(work.by_stage["stage"]))
     y = alt.Y("stage:N", title="plants enter [stage]", sort=stages)
-    tips = [alt.Tooltip("week"), alt.Tooltip("stage"), alt.Tooltip("hours", title="hours expected", format=".1f")]
+    tips = [alt.Tooltip("week"), alt.Tooltip("stage"), alt.Tooltip("hours", title="expected hours", format=".1f")]
     tips += [alt.Tooltip(name, title=f"plants, {name}", format=",.0f") for name in ("p5", "median", "p95")]
     base = alt.Chart(rows).encode(x=_cells(), y=y, tooltip=tips)
     shade = alt.Color("hours:Q", title="hours [h]", scale=alt.Scale(scheme="blues"))
     most = float(rows["hours"].max()) if len(rows) else 1.0
     dark = alt.condition(f"datum.hours > {0.55 * most:.3g}", alt.value("white"), alt.value(BLACK))
-    words = base.mark_text(fontSize=9).encode(text="said:N", color=dark)
-    title = heading("Work by week", "Hours expected for plants that come, or are potted, moved, spaced out and graded.")
-    return alt.layer(base.mark_rect().encode(color=shade), words).properties(
+    numbers = base.mark_text(fontSize=9).encode(text="said:N", color=dark)
+    title = heading(words.WORK_TITLE, words.WORK)
+    return alt.layer(base.mark_rect().encode(color=shade), numbers).properties(
         width=WIDTH + 160, height=max(_ROW * len(stages), 60), title=title, description=str(work)
     )
 
@@ -246,14 +244,14 @@ def narrowing(table: pd.DataFrame, came: int | None = None) -> Chart:
     Parameters
     ----------
     table
-        day; low, middle and high number saleable, as from `forecast.tracking.reforecasting.narrowing`.
+        day; p5, median and p95 of the number saleable, as from `forecast.tracking.reforecasting.narrowing`.
     came
-        The number that came of it in the end, if that is known.
+        The final number, if that is known.
 
     Returns
     -------
     LayerChart
-        A band that holds nine draws in ten, the middle as a line, the final number as a dashed rule.
+        The 90 % range as a band, the median as a line, the final number as a dashed rule.
     """
     if table.empty:
         raise refuse("table", None, "no day is given", "Give at least one day to forecast on.")
@@ -268,15 +266,10 @@ def narrowing(table: pd.DataFrame, came: int | None = None) -> Chart:
     layers: list[alt.Chart] = [band, line]
     if came is not None:
         dashed = alt.Chart(pd.DataFrame({"came": [came]})).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3])
-        layers.append(dashed.encode(y="came:Q", tooltip=[alt.Tooltip("came", title="came of it", format=",.0f")]))
-    said = "; ".join(
-        f"on {row['day']} about {rounded(row['median'])} ({rounded(row['p5'])} to {rounded(row['p95'])})"
-        for row in rows.iloc[[0, -1]].drop_duplicates().to_dict("records")
-    )
-    text = f"Saleable plants expected, by the day of the forecast: {said}."
-    text += "" if came is None else f" In the end {came:,} came of it."
-    below = "Middle and nine draws in ten." + ("" if came is None else " The dashed line is what came of it.")
-    title = heading("How the forecast narrowed", below)
+        layers.append(dashed.encode(y="came:Q", tooltip=[alt.Tooltip("came", title="final number", format=",.0f")]))
+    ends = rows.iloc[[0, -1]].drop_duplicates().to_dict("records")
+    text = words.narrowing([{str(name): cell for name, cell in row.items()} for row in ends], came)
+    title = heading(words.NARROWING_TITLE, words.narrowing_note(came))
     return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
 
 

@@ -86,6 +86,11 @@ class DeliveryWeeks:
         order = ranked.sort_values([by, "cost", "week", "lab"], ascending=[_BY[by], True, True, True]).index
         return self._rows.loc[order].reset_index(drop=True)
 
+    @property
+    def last_week(self) -> Week:
+        """Last week of the season."""
+        return self._cases[0].season.last_week
+
     @cached_property
     def _rows(self) -> pd.DataFrame:
         rows = []

@@ -80,7 +80,7 @@ def test_a_chart_holds_a_summary_and_not_the_draws(drawn, name):
 def test_the_fan_shows_the_wanted_number_in_its_week(drawn):
     marks = [row for rows in drawn["saleable"]["datasets"].values() for row in rows if "target" in row]
     assert [(row["week"], row["monday"][:10], row["target"]) for row in marks] == [("2027-W41", "2027-10-11", 800)]
-    assert "800 by 2027-W41" in drawn["saleable"]["description"]
+    assert "800 by 11 Oct 2027 (2027-W41)" in drawn["saleable"]["description"]
 
 
 def test_the_fan_begins_at_delivery_and_is_in_order(drawn, order):
@@ -104,7 +104,7 @@ def test_the_benches_are_drawn_against_what_there_is(drawn, season):
 def test_a_variety_that_nobody_wants_is_drawn_all_the_same(season):
     target = tuple(row for row in season.targets if row.variety != VARIETY)
     outcome = forecast.simulate(season.replace(targets=target), [(VARIETY, "2027-W10", 100)], draws=64, seed=1)
-    assert "Target: nothing" in charts.saleable(outcome, VARIETY).to_dict()["description"]
+    assert "Targets: none" in charts.saleable(outcome, VARIETY).to_dict()["description"]
 
 
 def test_a_variety_that_is_not_ordered_is_refused(outcome):

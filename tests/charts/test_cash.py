@@ -64,7 +64,7 @@ def rows(spec, column):
         ("price", {"price without freight [EUR]", "delivery [week, lab]"}),
         ("cash", {"cash since the season began [EUR]", "week [its Monday]"}),
         ("margin", {"margin of the season [EUR]"}),
-        ("service_level", {"service level of every target [%]", "cost until the weeks wanted [EUR]"}),
+        ("service_level", {"service level of every target [%]", "cost until the target weeks [EUR]"}),
     ],
 )
 def test_axes_name_their_units(drawn, name, expected):
@@ -149,7 +149,7 @@ def test_confidence_is_drawn_against_its_cost_and_the_ends_are_named(prices, dra
     assert [row["cost"] for row in found] == prices["cost"].tolist()
     ends = rows(drawn["service_level"], "said")
     assert [row["service_level"] for row in ends] == [0.5, 0.9]
-    assert "in about 50 seasons in 100 for about" in drawn["service_level"]["description"]
+    assert "in 50 of 100 simulated seasons for about" in drawn["service_level"]["description"]
 
 
 def test_confidences_out_of_reach_are_not_drawn_but_said():
@@ -158,9 +158,9 @@ def test_confidences_out_of_reach_are_not_drawn_but_said():
     )
     spec = service_level_chart(table.assign(unmet=[0, 0, 1])).to_dict()
     assert max(row["service_level"] for data in spec["datasets"].values() for row in data) == 0.8
-    assert spec["description"].endswith("From 0.9 on more is out of reach than below.")
+    assert spec["description"].endswith("From 0.9 on, more targets are out of reach than below.")
     spec = service_level_chart(table.assign(unmet=2)).to_dict()
-    assert spec["description"].endswith("2 of the wanted numbers cannot be met at all, and are not counted.")
+    assert spec["description"].endswith("2 targets cannot be met at all and are not counted.")
 
 
 def test_what_cannot_be_drawn_is_refused(plan, flows, prices):

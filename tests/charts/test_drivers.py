@@ -53,9 +53,9 @@ def rows(spec, column):
     ("name", "expected"),
     [
         ("margin", {"expected margin [EUR]", "input"}),
-        ("chance", {"chance that a wanted number is met [%]", "input"}),
+        ("chance", {"on-time chance [%]", "input"}),
         ("saleable", {"saleable plants [number]", "input"}),
-        ("other saleable", {"difference in saleable plants [number]", "variety, week wanted"}),
+        ("other saleable", {"difference in saleable plants [number]", "variety, target week"}),
         ("other margin", {"difference in margin [EUR]", "variety"}),
     ],
 )
@@ -119,5 +119,5 @@ def test_what_cannot_be_drawn_is_refused(drivers, comparison, season):
     with pytest.raises(Refused, match=r"what, 'cost': not what can be drawn\. Write saleable or margin\."):
         comparison_chart(comparison, what="cost")
     nothing = forecast.compare(season.replace(targets=()), season.replace(targets=()), draws=16, seed=1)
-    with pytest.raises(Refused, match="nothing is wanted in either"):
+    with pytest.raises(Refused, match="neither has a target"):
         comparison_chart(nothing)

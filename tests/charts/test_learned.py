@@ -52,19 +52,19 @@ def test_every_variety_has_a_row_with_what_was_stated_counted_and_learned(drawn,
     assert len(points) == 3 * len(table) - 1  # of one there are no own records
     assert ("Calla 'Daviorne'", "own records") not in points
     for (variety, kind), share in points.items():
-        column = {"stated": "stated", "own records": "counted", "learned": "learned"}[kind]
+        column = {"your estimate": "stated", "own records": "counted", "learned": "learned"}[kind]
         assert share == pytest.approx(table.loc[variety, column], abs=5e-5)
     ranges = {row["variety"]: (row["p5"], row["p95"]) for row in _rows(drawn["shrinkage"], "p5")}
     assert all(low < points[variety, "learned"] < high for variety, (low, high) in ranges.items())
     moved = (table.learned - table.stated).abs().idxmax()
-    assert f"moved {moved} most" in drawn["shrinkage"]["description"]
-    assert "1 rest on their group alone, 0 on a guess" in drawn["shrinkage"]["description"]
+    assert f"Largest change: {moved}, " in drawn["shrinkage"]["description"]
+    assert "1 variety relies on its group's records only; none on" in drawn["shrinkage"]["description"]
 
 
 def test_a_guess_has_no_bar(learned):
     spec = charts.shrinkage(forecast.learn(learned.stated, Records()), STAGE).to_dict()
     assert not _rows(spec, "p5")
-    assert "10 on a guess" in spec["description"]
+    assert "10 on your estimate alone" in spec["description"]
 
 
 @pytest.mark.parametrize("of", [1, 30, 432])
@@ -82,11 +82,9 @@ def test_the_rules_hold_nine_batches_in_ten_between_them(drawn, learned):
     low, high = (row["at"] for row in _rows(drawn["next batch"], "at"))
     assert chances[:low].sum() < 0.05 <= chances[: low + 1].sum()
     assert chances[: high - 1].sum() < 0.95 <= chances[:high].sum()
-    middle = int(np.searchsorted(np.cumsum(chances), 0.5))
-    said = (
-        f"Of 432 plants of the next batch of {VARIETY}, {middle} survive {STAGE} in the middle, and between {low} and "
-    )
-    assert drawn["next batch"]["description"].startswith(f"{said}{high - 1} nine times in ten. {VARIETY}, {STAGE}: ")
+    median = int(np.searchsorted(np.cumsum(chances), 0.5))
+    said = f"Of 432 plants of the next batch of {VARIETY}, {median} survive {STAGE} (median), and between {low} and "
+    assert drawn["next batch"]["description"].startswith(f"{said}{high - 1} in 90 % of batches. ")
 
 
 def test_labs_are_compared_with_their_overlap_in_words(drawn, learned):

@@ -51,12 +51,12 @@ def test_axes_name_their_units_and_a_text_says_the_same(demo):
         for channel in layer["encoding"].values()
         if isinstance(channel, dict) and channel.get("title")
     }
-    assert titles == {"chance that was given to fewer than came [%]", "forecasts [% of all]"}
+    assert titles == {"forecast chance of fewer than the outcome [%]", "forecasts [% of all]"}
     assert spec["title"]["text"] == "How good were our forecasts?"
     ours = demo.forecasts.query("forecaster == @OURS")
     assert spec["description"].startswith(f"{len(ours)} forecasts of {ours['batch'].nunique()} batches.")
     assert ", ".join(f"{100 * share:.0f}" for share in bars) in spec["description"]
-    assert f"chance leaves {100 * band[0]:.0f} to {100 * band[1]:.0f} %" in spec["description"]
+    assert f"Between {100 * band[0]:.0f} and {100 * band[1]:.0f} %" in spec["description"]
     assert len(json.dumps(spec)) < 20_000
 
 
@@ -95,7 +95,7 @@ def test_too_sharp_a_forecaster_lies_outside_the_band_at_both_ends():
     pit = np.random.default_rng(4).beta(0.4, 0.4, 400)
     spec, bars, (_, high) = drawn(made_up(pit))
     assert min(bars[0], bars[-1]) > high
-    assert not spec["description"].endswith("0 of 10 lie outside.")
+    assert not spec["description"].endswith("all 10 bars are.")
 
 
 def test_without_a_forecast_there_is_no_chart(demo):
