@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from forecast.io.seasons import read_season, write_season
     from forecast.ordering.delivery_timing import delivery_weeks
     from forecast.ordering.order import size_order, size_orders
-    from forecast.planning.whole_order import plan_orders
+    from forecast.planning.whole_order import plan_orders, plan_scenarios
     from forecast.propagation.explants import explants_needed
     from forecast.propagation.initiation import multiply
     from forecast.propagation.sourcing import compare_routes
@@ -51,6 +51,7 @@ __all__ = [
     "learn",
     "multiply",
     "plan_orders",
+    "plan_scenarios",
     "read_records",
     "read_season",
     "reforecast",
@@ -85,6 +86,7 @@ if not TYPE_CHECKING:
         "learn": "records.learning",
         "multiply": "propagation.initiation",
         "plan_orders": "planning.whole_order",
+        "plan_scenarios": "planning.whole_order",
         "read_records": "records.records",
         "read_season": "io.seasons",
         "reforecast": "tracking.reforecasting",

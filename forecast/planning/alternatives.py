@@ -1,83 +1,101 @@
-"""What could take the place of one order of a plan."""
+"""The plans next to a plan: one of its orders is changed or left out."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 from forecast.ordering.shipments import Shipment
-from forecast.planning.column_generation import Solved
-from forecast.planning.columns import Way, Ways
-from forecast.planning.limits import Bundle
+from forecast.planning.column_generation import Solution
+from forecast.planning.columns import Column, Way, Ways
 
-CENT = 0.01
-Instead = tuple[Bundle, Shipment, Bundle | None, str]
+_CENT = 0.01
 
 
-def alternatives(found: Solved) -> Iterator[Instead]:
-    """Return, for each order of a plan, what could take its place: its bundle, itself, the other bundle, and its name."""
-    return _others(found) if found.sharing.each else _nearby(found)
+class Change(NamedTuple):
+    """One order of a plan that is changed.
+
+    Parameters
+    ----------
+    column, order
+        The column that the order is part of, and the order itself.
+    instead, other
+        The column and the order in their place; None if there is none.
+    """
+
+    column: Column
+    order: Shipment
+    instead: Column | None
+    other: Shipment | None
+
+    def applied(self, chosen: Sequence[Column]) -> tuple[Column, ...]:
+        """Return the columns of the changed plan."""
+        changed = (self.instead if one is self.column else one for one in chosen)
+        return tuple(one for one in changed if one is not None)
 
 
-def improved(found: Solved) -> Solved:
-    """Change one order after another as long as that earns more and keeps all limits."""
-    better: Solved | None = found
+def neighbours(solution: Solution) -> Iterator[Change]:
+    """Return the changes of one order of a plan: a little more or less, another week or lab, or nothing."""
+    return _others(solution) if solution.master.every_item else _near(solution)
+
+
+def improved(solution: Solution) -> Solution:
+    """Return the plan after local search: the best change of one order is made as long as one earns more."""
+    better: Solution | None = solution
     while better is not None:
-        found, better = better, None
-        for one, _, instead, _ in alternatives(found):
-            chosen = tuple(new for other in found.chosen if (new := instead if other is one else other) is not None)
-            value = float(found.sharing.margin(chosen).mean())
-            if value > (better or found).value + CENT and found.sharing.fits(chosen):
-                better = replace(found, chosen=chosen, value=value)
-    return found
+        solution, better = better, None
+        for change in neighbours(solution):
+            chosen = change.applied(solution.chosen)
+            value = float(solution.master.margin(chosen).mean())
+            if value > (better or solution).value + _CENT and solution.master.fits(chosen):
+                better = replace(solution, chosen=chosen, value=value)
+    return solution
 
 
-def _others(found: Solved) -> Iterator[Instead]:
-    """Return all other orders that would suffice."""
-    for one in found.chosen:
-        (shipment,) = one.shipments
-        for other in found.sharing.bundles:
+def _others(solution: Solution) -> Iterator[Change]:
+    """Return all other orders that meet the target."""
+    for one in solution.chosen:
+        for other in solution.master.columns:
             if other.item == one.item and other is not one:
-                (new,) = other.shipments
-                yield one, shipment, other, f"{new.quantity:,} from {new.lab} for {new.week}"
+                yield Change(one, one.shipments[0], other, other.shipments[0])
 
 
-def _nearby(found: Solved) -> Iterator[Instead]:
+def _near(solution: Solution) -> Iterator[Change]:
     """Return orders a little larger or smaller, of another week or lab, and none."""
-    bidders = {bidder.item: bidder for bidder in found.bidders}
-    for one in found.chosen:
-        bidder = bidders[one.item]
+    problems = {problem.item: problem for problem in solution.problems}
+    for one in solution.chosen:
+        problem = problems[one.item]
         for way, quantity in one.plants.items():
-            shipment = way.shipment(quantity)
+            order = way.shipment(quantity)
             rest = {other: number for other, number in one.plants.items() if other is not way}
-            yield one, shipment, bidder.bundle(_inorder(bidder.ways, rest)) if rest else None, "nothing"
+            yield Change(one, order, problem.column(_in_order(problem.ways, rest)) if rest else None, None)
             taken = {(other.week, other.prices.lab) for other in rest}
-            for new, number, said in _near(bidder.ways, way, quantity):
+            for new, number in _like(problem.ways, way, quantity):
                 if (new.week, new.prices.lab) not in taken:
-                    yield one, shipment, bidder.bundle(_inorder(bidder.ways, {**rest, new: number})), said
+                    column = problem.column(_in_order(problem.ways, {**rest, new: number}))
+                    yield Change(one, order, column, new.shipment(number))
 
 
-def _inorder(ways: Ways, plants: Mapping[Way, int]) -> dict[Way, int]:
+def _in_order(ways: Ways, plants: Mapping[Way, int]) -> dict[Way, int]:
     """Return the same orders with the luck of the batches that they are, numbered by week and lab."""
-    inorder = sorted(plants.items(), key=lambda one: (one[0].week, one[0].prices.lab))
+    in_order = sorted(plants.items(), key=lambda one: (one[0].week, one[0].prices.lab))
     return {
         next(way for way in slot if (way.prices, way.week) == (one.prices, one.week)): quantity
-        for slot, (one, quantity) in zip(ways.slots, inorder, strict=False)
+        for slot, (one, quantity) in zip(ways.slots, in_order, strict=False)
     }
 
 
-def _near(ways: Ways, way: Way, quantity: int) -> Iterator[tuple[Way, int, str]]:
+def _like(ways: Ways, way: Way, quantity: int) -> Iterator[tuple[Way, int]]:
     """Return orders like one: some plants more or fewer, another week, another lab."""
     prices, week = way.prices, way.week
-    more = prices.orderable(quantity + 1)
-    yield way, more, f"{more:,}"
+    yield way, prices.orderable(quantity + 1)
     step = prices.row(quantity).multiple
     fewer = [n for n in (prices.orderable(quantity - k * step) for k in (1, 2)) if n < quantity]
     if fewer:
-        yield way, fewer[0], f"{fewer[0]:,}"
+        yield way, fewer[0]
     for other in ways.slots[way.slot]:
         if other.prices == prices and abs(other.week - week) == 1:
-            yield other, quantity, f"{quantity:,} for {other.week}"
+            yield other, quantity
         elif other.prices != prices and other.week == week:
-            number = other.prices.orderable(quantity)
-            yield other, number, f"{number:,} from {other.prices.lab}"
+            yield other, other.prices.orderable(quantity)

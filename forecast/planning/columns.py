@@ -108,6 +108,47 @@ def filled(shipments: Iterable[Shipment]) -> dict[Box, float]:
     return found
 
 
+@dataclass(frozen=True, eq=False)
+class Column:
+    """The deliveries of one item (a variety, or a target) that a plan can hold together.
+
+    Parameters
+    ----------
+    item
+        Number of the item.
+    plants
+        How many of each delivery [plants].
+    margin
+        What they earn without freight, expected given the draw, shape (draws,) [currency].
+    cost
+        What they are expected to cost, without freight [currency].
+    """
+
+    item: int
+    plants: Mapping[Way, int]
+    margin: Array
+    cost: float
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """Item and deliveries, which tell it from others."""
+        return self.item, *self.plants.items()
+
+    @cached_property
+    def shipments(self) -> tuple[Shipment, ...]:
+        """The deliveries as shipments."""
+        return tuple(way.shipment(quantity) for way, quantity in self.plants.items())
+
+    def area(self) -> Array:
+        """Return the area they stand on by place and week, shape (places * weeks, draws) [m²]."""
+        return np.asarray(sum(quantity * way.area.astype(np.float64) for way, quantity in self.plants.items()))
+
+    @cached_property
+    def boxes(self) -> dict[Box, float]:
+        """The boxes with a freight that they fill, whole and parts."""
+        return filled(self.shipments)
+
+
 class Ways:
     """All possible deliveries of one variety, and what comes of one or two of them.
 

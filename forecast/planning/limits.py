@@ -1,16 +1,15 @@
-"""The limits of a plan, and what bundles of deliveries take of them."""
+"""The limits of a plan, and what columns of deliveries take of them."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
-from forecast.ordering.shipments import Box, Shipment, bill
-from forecast.planning.columns import Way, filled
+from forecast.ordering.shipments import Box, bill
+from forecast.planning.columns import Column, Way
 from forecast.resources.money_flow import worst_seasons
 from forecast.season.season import Season
 from forecast.streams import Array
@@ -19,50 +18,9 @@ EXACT = 1e-6  # of a limit, by which it may be missed
 FULLEST = 0.1  # share of draws in which the benches are fullest, and in which seasons are worst
 
 
-@dataclass(frozen=True, eq=False)
-class Bundle:
-    """The deliveries of one item (a variety, or a row that is wanted) that a plan could hold together.
-
-    Parameters
-    ----------
-    item
-        Number of the item.
-    plants
-        How many of each delivery [plants].
-    margin
-        What they earn without freight, expected given the draw, shape (draws,) [currency].
-    cost
-        What they are expected to cost, without freight [currency].
-    """
-
-    item: int
-    plants: Mapping[Way, int]
-    margin: Array
-    cost: float
-
-    @property
-    def key(self) -> tuple[object, ...]:
-        """What tells it from others."""
-        return self.item, *self.plants.items()
-
-    @cached_property
-    def shipments(self) -> tuple[Shipment, ...]:
-        """What is ordered of it."""
-        return tuple(way.shipment(quantity) for way, quantity in self.plants.items())
-
-    def area(self) -> Array:
-        """Return the area they stand on by place and week, shape (places * weeks, draws) [m²]."""
-        return np.asarray(sum(quantity * way.area.astype(np.float64) for way, quantity in self.plants.items()))
-
-    @cached_property
-    def boxes(self) -> dict[Box, float]:
-        """The boxes with a freight that they fill, whole and parts."""
-        return filled(self.shipments)
-
-
 @dataclass(eq=False)
 class Limits:
-    """Budget, benches and bad years.
+    """Budget, benches, and the minimum of the worst tenth.
 
     Parameters
     ----------
@@ -84,13 +42,13 @@ class Limits:
         self.benches = np.array([season.bench(place, week) for place in season.place_names for week in weeks])
         self.budget = math.inf if season.budget is None else season.budget
 
-    def area(self, bundles: Sequence[Bundle], parts: Array | None = None) -> Array:
-        """Return the area that bundles, or parts of them, stand on, shape (places * weeks, draws) [m²]."""
-        parts = np.ones(len(bundles)) if parts is None else parts
-        some = [(part, one) for part, one in zip(parts, bundles, strict=True) if part > 1e-9]
+    def area(self, columns: Sequence[Column], parts: Array | None = None) -> Array:
+        """Return the area that columns, or parts of them, stand on, shape (places * weeks, draws) [m²]."""
+        parts = np.ones(len(columns)) if parts is None else parts
+        some = [(part, one) for part, one in zip(parts, columns, strict=True) if part > 1e-9]
         plants: dict[Way, float] = {}
-        for part, bundle in some:
-            for way, quantity in bundle.plants.items():
+        for part, column in some:
+            for way, quantity in column.plants.items():
                 plants[way] = plants.get(way, 0.0) + part * quantity
         found = np.zeros((len(self.benches), 1))
         for way, number in plants.items():
@@ -102,44 +60,44 @@ class Limits:
         kept = max(round(FULLEST * area.shape[1]), 1)
         return np.asarray(np.partition(area, area.shape[1] - kept, axis=1)[:, -kept:].mean(axis=1))
 
-    def margin(self, bundles: Sequence[Bundle], parts: Array | None = None) -> Array:
-        """Return the margin of bundles in every draw, freight included [currency]; of parts, as if boxes could be."""
+    def margin(self, columns: Sequence[Column], parts: Array | None = None) -> Array:
+        """Return the margin of columns in every draw, freight included [currency]; of parts, as if boxes could be."""
         if parts is None:
-            return np.asarray(sum((one.margin for one in bundles), np.zeros(self.draws)) - self.freight(bundles))
-        some = [(part, one) for part, one in zip(parts, bundles, strict=True) if part > 1e-9]
+            return np.asarray(sum((one.margin for one in columns), np.zeros(self.draws)) - self.freight(columns))
+        some = [(part, one) for part, one in zip(parts, columns, strict=True) if part > 1e-9]
         total = np.zeros(self.draws)
-        for part, bundle in some:
-            total += part * bundle.margin
+        for part, column in some:
+            total += part * column.margin
         return np.asarray(total - self.freight([one for _, one in some], np.array([part for part, _ in some])))
 
-    def freight(self, bundles: Sequence[Bundle], parts: Array | None = None) -> float:
-        """Return the freight [currency] of bundles; of parts of them as the program counts it."""
+    def freight(self, columns: Sequence[Column], parts: Array | None = None) -> float:
+        """Return the freight [currency] of columns; of parts of them as the program counts it."""
         if parts is None:
-            return bill(shipment for bundle in bundles for shipment in bundle.shipments).freight
+            return bill(shipment for column in columns for shipment in column.shipments).freight
         shared: dict[Box, float] = {}
         alone: dict[tuple[int, Box], float] = {}
-        for part, bundle in zip(parts, bundles, strict=True):
-            for box, boxes in bundle.boxes.items():
+        for part, column in zip(parts, columns, strict=True):
+            for box, boxes in column.boxes.items():
                 shared[box] = shared.get(box, 0.0) + part * boxes
-                key = bundle.item, box
+                key = column.item, box
                 alone[key] = alone.get(key, 0.0) + part * math.ceil(boxes - 1e-9)
         least = {box: max(boxes, *(n for (_, b), n in alone.items() if b == box)) for box, boxes in shared.items()}
         return float(sum(box.freight * boxes for box, boxes in least.items()))
 
-    def cost(self, bundles: Sequence[Bundle]) -> float:
-        """Return the expected cost of bundles, freight included [currency]."""
-        return sum(one.cost for one in bundles) + self.freight(bundles)
+    def cost(self, columns: Sequence[Column]) -> float:
+        """Return the expected cost of columns, freight included [currency]."""
+        return sum(one.cost for one in columns) + self.freight(columns)
 
-    def worst_tenth(self, bundles: Sequence[Bundle]) -> float:
-        """Return the mean margin of bundles in the worst tenth of draws [currency]."""
-        margin = self.margin(bundles)
+    def worst_tenth(self, columns: Sequence[Column]) -> float:
+        """Return the mean margin of columns in the worst tenth of draws [currency]."""
+        margin = self.margin(columns)
         return float(worst_seasons(margin, FULLEST) @ margin)
 
-    def fits(self, bundles: Sequence[Bundle]) -> bool:
-        """Say whether bundles keep all limits."""
-        within = self.cost(bundles) <= self.budget * (1 + EXACT)
-        area = self.fullest(self.area(bundles))
+    def fits(self, columns: Sequence[Column]) -> bool:
+        """Say whether columns keep all limits."""
+        within = self.cost(columns) <= self.budget * (1 + EXACT)
+        area = self.fullest(self.area(columns))
         within &= bool((area <= self.benches + EXACT * np.maximum(self.benches, 1)).all())
         if self.floor is not None:
-            within &= self.worst_tenth(bundles) >= self.floor - EXACT * max(abs(self.floor), 1)
+            within &= self.worst_tenth(columns) >= self.floor - EXACT * max(abs(self.floor), 1)
         return within

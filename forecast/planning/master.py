@@ -1,4 +1,4 @@
-"""Budget, benches and boxes shared out between all varieties: a linear program over whole plans of each."""
+"""The master problem: one column of each item within budget, benches and boxes."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from scipy.optimize import linprog
 
 from forecast.errors import ForecastError
 from forecast.ordering.shipments import Box
-from forecast.planning.columns import Way
-from forecast.planning.limits import EXACT, FULLEST, Bundle, Limits
+from forecast.planning.columns import Column, Way
+from forecast.planning.limits import EXACT, FULLEST, Limits
 from forecast.planning.milp import solve
 from forecast.resources.money_flow import worst_seasons
 from forecast.streams import Array
 
-_NEVER = 100.0  # units of expected margin that are given up for one more in bad years
+_PENALTY = 100.0  # units of expected margin for each unit that the worst tenth lacks of its floor
 _AT_ONCE = 6  # weeks of a place that are cut at once
 
 
@@ -37,29 +37,29 @@ class Tail(NamedTuple):
     weights: Array
 
 
-class Prices(NamedTuple):
-    """What limits are worth at the margin: the dual values of the linear program."""
+class Duals(NamedTuple):
+    """The dual values of the linear program: what a unit more of each limit is worth, its shadow price."""
 
     weights: Array  # of the draws in the margin
-    spent: float  # a unit of budget
-    margin: float  # all weights together
-    tails: Array  # a unit of the floor under each tail
+    budget: float
+    money: float  # a unit of margin in all draws: the sum of the weights
+    tails: Array  # of the floor under each tail
     areas: Array  # one m² under each cut
     boxes: Mapping[Box, float]  # a box, shared
     own_boxes: Mapping[tuple[int, Box], float]  # a box that one item needs alone
 
 
-class Relaxed(NamedTuple):
-    """What the linear program says: its value, parts of bundles, what the floor lacks, and prices."""
+class Relaxation(NamedTuple):
+    """The solution of the linear program: its value, the part of each column, what the floor lacks, and the duals."""
 
     value: float
     parts: Array
-    lacking: float
-    prices: Prices
+    shortfall: float
+    duals: Duals
 
 
 class _Program(NamedTuple):
-    """Rows: items, budget, cuts, tails, boxes, boxes of one item; columns: bundles, boxes."""
+    """Rows: items, budget, cuts, tails, boxes, boxes of one item; columns: those of the items, then boxes."""
 
     cost: Array
     rows: Array
@@ -70,20 +70,22 @@ class _Program(NamedTuple):
 
 
 @dataclass(eq=False)
-class Sharing(Limits):
-    """The linear program: one bundle of each item, within the limits.
+class MasterProblem(Limits):
+    """The choice of one column of each item within the limits.
 
     Parameters
     ----------
     items
         How many items there are.
-    each
-        Whether each item must have a bundle; else it may have none.
+    every_item
+        Whether each item must have a column; else it may have none.
+    columns, cuts, tails
+        What the program holds so far.
     """
 
     items: int = field(kw_only=True)
-    each: bool = False
-    bundles: list[Bundle] = field(default_factory=list)
+    every_item: bool = False
+    columns: list[Column] = field(default_factory=list)
     cuts: list[Cut] = field(default_factory=list)
     tails: list[Tail] = field(default_factory=list)
 
@@ -93,20 +95,20 @@ class Sharing(Limits):
         self._areas: dict[tuple[Way, int], float] = {}
         self._even = np.full(self.draws, 1 / self.draws)
 
-    def add(self, bundle: Bundle) -> bool:
-        """Add a bundle; say whether it is a new one."""
-        new = bundle.key not in self._known
+    def add(self, column: Column) -> bool:
+        """Add a column; return whether it is a new one."""
+        new = column.key not in self._known
         if new:
-            self._known.add(bundle.key)
-            self.bundles.append(bundle)
+            self._known.add(column.key)
+            self.columns.append(column)
         return new
 
     # The program
 
     def _program(self) -> _Program:
-        own = dict.fromkeys((one.item, box) for one in self.bundles for box in one.boxes)
+        own = dict.fromkeys((one.item, box) for one in self.columns for box in one.boxes)
         boxes = dict.fromkeys(box for _, box in own)
-        count, freight = len(self.bundles), np.array([box.freight for box in boxes])
+        count, freight = len(self.columns), np.array([box.freight for box in boxes])
         at_box = {box: count + i for i, box in enumerate(boxes)}
         rows: list[Array] = []
         limits: list[float] = []
@@ -117,28 +119,36 @@ class Sharing(Limits):
             return rows[-1]
 
         for item in range(self.items):
-            row(1.0)[:count] = [one.item == item for one in self.bundles]
-        costs = [one.cost for one in self.bundles]
+            row(1.0)[:count] = [one.item == item for one in self.columns]
+        costs = [one.cost for one in self.columns]
         spent = row(self.budget if math.isfinite(self.budget) else 10 * (sum(costs) + float(freight.sum()) * count) + 1)
         spent[:count], spent[count:] = costs, freight
         for at, cut in enumerate(self.cuts):
             row(cut.bench)[:count] = [
-                sum(quantity * self.area_under(way, at) for way, quantity in bundle.plants.items())
-                for bundle in self.bundles
+                sum(n * self.area_under(way, at) for way, n in column.plants.items()) for column in self.columns
             ]
         for tail in self.tails:
             margin = row(-float(self.floor or 0.0))
-            margin[:count] = [-float(tail.weights @ one.margin) for one in self.bundles]
+            margin[:count] = [-float(tail.weights @ one.margin) for one in self.columns]
             margin[count:] = freight
         shared, alone = {box: row(0.0) for box in boxes}, {key: row(0.0) for key in own}
-        for at, bundle in enumerate(self.bundles):
-            for box, filled in bundle.boxes.items():
-                shared[box][at], alone[bundle.item, box][at] = filled, math.ceil(filled - 1e-9)
-                shared[box][at_box[box]] = alone[bundle.item, box][at_box[box]] = -1
+        for at, column in enumerate(self.columns):
+            for box, filled in column.boxes.items():
+                shared[box][at], alone[column.item, box][at] = filled, math.ceil(filled - 1e-9)
+                shared[box][at_box[box]] = alone[column.item, box][at_box[box]] = -1
         every = np.array(rows)
         scale = np.maximum(np.abs(every).max(axis=1, initial=0), 1e-9)  # rows of like size are solved more exactly
-        cost = np.concatenate([[-one.margin.mean() for one in self.bundles], freight])
+        cost = np.concatenate([[-one.margin.mean() for one in self.columns], freight])
         return _Program(cost, every / scale[:, None], np.array(limits) / scale, scale, list(boxes), list(own))
+
+    def _lower(self, program: _Program) -> Array:
+        lower = np.full(len(program.limits), -np.inf)
+        if self.every_item:
+            lower[: self.items] = 1
+        return lower
+
+    def _upper(self, program: _Program) -> Array:
+        return np.append(np.ones(len(self.columns)), np.full(len(program.boxes), np.inf))
 
     def area_under(self, way: Way, cut: int) -> float:
         """Return the area of a plantlet under a cut [m²]."""
@@ -147,20 +157,20 @@ class Sharing(Limits):
             self._areas[key] = float(way.area[self.cuts[cut].row, self.cuts[cut].draws].mean())
         return self._areas[key]
 
-    def relaxed(self) -> Relaxed:
-        """Solve the program with parts of bundles and boxes.
+    def solve_relaxed(self) -> Relaxation:
+        """Solve the linear program, with parts of columns and boxes.
 
         Notes
         -----
-        What bad years lack is made up for at a high price, so that there always is a solution.
+        What the floor lacks is made up for at a high price, so that there always is a solution.
         """
         program = self._program()
-        split = self.items if self.each else 0
+        split = self.items if self.every_item else 0
         rows = np.hstack([program.rows, np.zeros((len(program.limits), 1))])
         at = self.items + 1 + len(self.cuts)
         rows[at : at + len(self.tails), -1] = -1 / program.scale[at : at + len(self.tails)]
         found = linprog(
-            np.append(program.cost, _NEVER),
+            np.append(program.cost, _PENALTY),
             A_ub=rows[split:],
             b_ub=program.limits[split:],
             A_eq=rows[:split],
@@ -169,67 +179,65 @@ class Sharing(Limits):
             method="highs",
         )
         if found.status or found.x is None or found.fun is None:
-            raise ForecastError(f"The linear program of the orders was not solved: {found.message}")
+            raise ForecastError(f"The solver did not solve the linear program of the orders: {found.message}")
         marginals = np.concatenate([found.eqlin.marginals, found.ineqlin.marginals])
-        duals = np.maximum(-marginals / program.scale, 0)
-        spent, areas, tails, shared, own = np.split(
-            duals[self.items :], np.cumsum([1, len(self.cuts), len(self.tails), len(program.boxes)])
+        values = np.maximum(-marginals / program.scale, 0)
+        budget, areas, tails, shared, own = np.split(
+            values[self.items :], np.cumsum([1, len(self.cuts), len(self.tails), len(program.boxes)])
         )
         weights = self._even  # the same array as long as it can be: tables are remembered by it
         if tails.any():
             weights = weights + sum(price * tail.weights for price, tail in zip(tails, self.tails, strict=True))
-        prices = Prices(
+        duals = Duals(
             weights,
-            float(spent[0]),
+            float(budget[0]),
             1 + float(tails.sum()),
             tails,
             areas,
             dict(zip(program.boxes, shared.tolist(), strict=True)),
             dict(zip(program.own, own.tolist(), strict=True)),
         )
-        return Relaxed(-float(found.fun), found.x[: len(self.bundles)], float(found.x[-1]), prices)
+        return Relaxation(-float(found.fun), found.x[: len(self.columns)], float(found.x[-1]), duals)
 
-    def shares(self, bundles: Sequence[Bundle]) -> Array:
-        """Return the share of the budget, and of the bench under each cut, that bundles take, shape (1 + cuts,)."""
+    def shares(self, columns: Sequence[Column]) -> Array:
+        """Return the share of the budget, and of the bench under each cut, that columns take, shape (1 + cuts,)."""
         areas = [
-            sum(n * self.area_under(way, at) for bundle in bundles for way, n in bundle.plants.items())
+            sum(n * self.area_under(way, at) for column in columns for way, n in column.plants.items())
             / max(cut.bench, EXACT)
             for at, cut in enumerate(self.cuts)
         ]
-        return np.array([self.cost(bundles) / self.budget, *areas])
+        return np.array([self.cost(columns) / self.budget, *areas])
 
     @property
-    def free(self) -> Prices:
-        """The prices if nothing is scarce."""
-        return Prices(self._even, 0.0, 1.0, np.zeros(0), np.zeros(0), {}, {})
+    def zero_duals(self) -> Duals:
+        """The duals if no limit binds."""
+        return Duals(self._even, 0.0, 1.0, np.zeros(0), np.zeros(0), {}, {})
 
-    def bound(self, most: Sequence[float], prices: Prices) -> float:
-        """Return what no plan can earn more than, from the most that each item can be worth at some prices.
+    def bound(self, most: Sequence[float], duals: Duals) -> float:
+        """Return a bound on the margin of every plan, from the most that each item is worth at some duals.
 
         Notes
         -----
-        The Lagrangian bound: for any prices from 0 on, what the items are worth at most, plus what all that is scarce
-        is worth. Fisher 1981, Management Science 27(1), 1-18, doi:10.1287/mnsc.27.1.1.
+        The Lagrangian bound: for any duals from 0 on, what the items are worth at most, plus what the limits are worth.
+        Fisher 1981, Management Science 27(1), 1-18, doi:10.1287/mnsc.27.1.1.
         """
-        total = float(sum(most)) + prices.spent * (self.budget if math.isfinite(self.budget) else 0.0)
-        total += float(sum(price * cut.bench for price, cut in zip(prices.areas, self.cuts, strict=False)))
-        return total - float(prices.tails.sum()) * (self.floor or 0.0)
+        total = float(sum(most)) + duals.budget * (self.budget if math.isfinite(self.budget) else 0.0)
+        total += float(sum(price * cut.bench for price, cut in zip(duals.areas, self.cuts, strict=False)))
+        return total - float(duals.tails.sum()) * (self.floor or 0.0)
 
-    def whole(self, seconds: float, gap: float) -> tuple[tuple[Bundle, ...] | None, float]:
-        """Solve it with whole bundles and boxes; give them, if any will do, and a bound on their margin."""
+    def solve_integer(self, seconds: float, gap: float) -> tuple[tuple[Column, ...] | None, float]:
+        """Solve the program with whole columns and boxes; return them, if any fit, and a bound on their margin."""
         program = self._program()
-        lower = np.full(len(program.limits), -np.inf)
-        if self.each:
-            lower[: self.items] = 1
-        upper = np.concatenate([np.ones(len(self.bundles)), np.full(len(program.boxes), np.inf)])
-        asked = program.cost, program.rows, lower, program.limits, upper, program.cost.size
-        parts, least = solve(*asked, seconds=max(seconds, 0.5), gap=gap)
+        parts, least = solve(
+            *(program.cost, program.rows, self._lower(program), program.limits, self._upper(program)),
+            integers=program.cost.size, seconds=max(seconds, 0.5), gap=gap,
+        )  # fmt: skip
         if parts is None:
-            return None, math.inf  # nothing will do, or nothing was found in time
-        return tuple(one for one, part in zip(self.bundles, parts, strict=False) if part > 0.5), -least
+            return None, math.inf  # nothing fits, or nothing was found in time
+        return tuple(one for one, part in zip(self.columns, parts, strict=False) if part > 0.5), -least
 
-    def lacking(self) -> dict[str, float]:
-        """Return the least that must be added to limits so that there is a plan, by place [m²] and to the budget.
+    def shortfalls(self) -> dict[str, float]:
+        """Return the least that must be added to the limits so that there is a plan, by place [m²] and to the budget.
 
         Notes
         -----
@@ -245,43 +253,43 @@ class Sharing(Limits):
             rows[at, -1] = -1 / program.scale[at]
             for one, cut in enumerate(self.cuts, start=at + 1):
                 rows[one, count + cut.row // season.weeks] = -1 / program.scale[one]
-            lower = np.full(len(program.limits), -np.inf)
-            lower[: self.items] = 1
-            upper = np.concatenate([np.ones(len(self.bundles)), np.full(len(program.boxes) + len(names), np.inf)])
-            weights = np.concatenate([np.zeros(count), 1 / np.array(sizes)])
-            parts, _ = solve(weights, rows, lower, program.limits, upper, count)
+            upper = np.append(self._upper(program), np.full(len(names), np.inf))
+            weights = np.append(np.zeros(count), 1 / np.array(sizes))
+            parts, _ = solve(weights, rows, self._lower(program), program.limits, upper, integers=count)
             if parts is None:
-                raise ForecastError("What the limits lack was not found.")
+                raise ForecastError("The solver did not find what the limits lack.")
             more = np.maximum(parts[count:], 0)
-            chosen = [one for one, part in zip(self.bundles, parts, strict=False) if part > 0.5]
-            if not self.cut(chosen, more=np.repeat(more[:-1], season.weeks)):
+            chosen = [one for one, part in zip(self.columns, parts, strict=False) if part > 0.5]
+            if not self.add_cuts(chosen, more=np.repeat(more[:-1], season.weeks)):
                 return {name: float(one) for name, one in zip(names, more, strict=True) if one > 1e-6}
 
     def _rows(self, place: int) -> slice:
         return slice(place * self.season.weeks, (place + 1) * self.season.weeks)
 
-    def cut(
+    def add_cuts(
         self,
-        bundles: Sequence[Bundle],
+        columns: Sequence[Column],
         parts: Array | None = None,
         *,
-        lacking: float = 0.0,
+        shortfall: float = 0.0,
         more: Array | float = 0.0,
     ) -> bool:
-        """Add cuts for what is overfull, and tails for seasons too bad; say whether there were any new ones.
-
-        What a cut leaves over its limit is for the solver's rounding, and not cut again.
+        """Add cuts where a place is overfull, and a tail where the floor is missed; return whether any is new.
 
         Parameters
         ----------
-        bundles, parts
-            What is looked at; all of each if no parts are given.
-        lacking
+        columns, parts
+            The columns that are checked, and the part of each; whole if not given.
+        shortfall
             By how much the worst seasons may miss the floor [currency].
         more
             What is added to the benches, one for all or shape (places * weeks,) [m²].
+
+        Notes
+        -----
+        What stays over a limit under a cut that is there already is the solver's rounding, and not cut again.
         """
-        area = self.area(bundles, parts)
+        area = self.area(columns, parts)
         kept = max(round(FULLEST * area.shape[1]), 1)
         over = self.fullest(area) - self.benches - more
         new = False
@@ -294,9 +302,9 @@ class Sharing(Limits):
                     self.cuts.append(Cut(int(row), draws, float(self.benches[row])))
                     new = True
         if self.floor is not None:
-            margin = self.margin(bundles, parts)
+            margin = self.margin(columns, parts)
             weights = worst_seasons(margin, FULLEST)
-            missed = weights @ margin < self.floor - lacking - EXACT * max(abs(self.floor), 1)
+            missed = weights @ margin < self.floor - shortfall - EXACT * max(abs(self.floor), 1)
             if missed and not any(np.array_equal(weights, one.weights) for one in self.tails):
                 self.tails.append(Tail(weights))
                 new = True

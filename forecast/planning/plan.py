@@ -14,56 +14,105 @@ import pandas as pd
 from forecast.errors import refuse, whole
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
-from forecast.ordering.shipments import Bill, bill
-from forecast.planning.alternatives import alternatives
-from forecast.planning.column_generation import Solved
-from forecast.planning.out_of_sample import Certificate, certify
+from forecast.ordering.shipments import Bill, Shipment, bill
+from forecast.planning.alternatives import neighbours
+from forecast.planning.column_generation import Solution
+from forecast.planning.out_of_sample import OutOfSample, evaluate
+from forecast.planning.pricing import PricingProblem
 from forecast.resources.money_flow import CashFlow, cash_flow
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
-from forecast.words.numbers import counted, money
+from forecast.streams import DRAWS
+from forecast.weeks import Week
+from forecast.words import plans as words
+from forecast.words.results import Result
 
 Aim = Literal["margin", "cost"]
 
 
-@dataclass(frozen=True, eq=False)
-class Plan:
+@dataclass(frozen=True)
+class LeftOut:
+    """Why nothing of a variety is ordered.
+
+    Parameters
+    ----------
+    offered, in_time, fits
+        Whether a lab offers it, a delivery can arrive before its target week, and its smallest order keeps the limits.
+    deliveries, margin
+        Its best order on its own, plants and week of each delivery, and the expected margin of it [currency].
+    limits
+        The binding limits of the plan.
+    currency
+        ISO 4217 code.
+    """
+
+    offered: bool = True
+    in_time: bool = True
+    fits: bool = True
+    deliveries: tuple[tuple[int, Week], ...] = ()
+    margin: float = 0.0
+    limits: tuple[str, ...] = ()
+    currency: str = ""
+
+    def __str__(self) -> str:
+        if not self.offered:
+            return words.NOT_OFFERED
+        if not self.in_time:
+            return words.TOO_LATE
+        if not self.fits:
+            return words.TOO_LARGE
+        return words.alone(deliveries=self.deliveries, margin=self.margin, limits=self.limits, currency=self.currency)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Plan(Result):
     """What to order of everything, what it earns, and how much better another plan could be at most.
 
     Parameters
     ----------
     season, aim
-        The season, and what was aimed at: ``margin`` or ``cost``.
-    margin
-        Expected margin on the draws it was found with [currency]; for the aim ``cost``, what is spent, below 0.
-    bound
-        What no plan earns more than on the same draws [currency].
-    seconds
-        Time the search took.
+        The season, and the aim: ``margin`` or ``cost``.
     draws, seed
         Those of the search.
     """
 
     season: Season
     aim: Aim
-    margin: float
-    bound: float
-    seconds: float
     draws: int
     seed: int
     _deliveries: int = field(repr=False)
-    _found: Solved = field(repr=False)
+    _solution: Solution = field(repr=False)
+
+    @property
+    def margin(self) -> float:
+        """Expected margin on the draws of the search [currency]; for the aim ``cost``, the cost below 0."""
+        return self._solution.value
+
+    @property
+    def bound(self) -> float:
+        """What no plan earns more than on the same draws [currency]."""
+        return self._solution.bound
 
     @property
     def gap(self) -> float:
-        """How much better another plan could be on these draws at most, as a share of the margin or cost."""
-        return self._found.gap
+        """Optimality gap: how much better another plan could be on these draws, as a share of margin or cost."""
+        return self._solution.gap
+
+    @property
+    def seconds(self) -> float:
+        """Time of the search."""
+        return self._solution.seconds
+
+    @property
+    def cost(self) -> float:
+        """Expected cost of the orders, freight and growing included [currency]."""
+        return self._solution.master.cost(self._solution.chosen)
 
     def __getstate__(self) -> dict[str, Any]:
         """Return what a worker sends: the answers, without the tables they were found with."""
-        made = {name: value for name, value in self.__dict__.items() if name not in ("outcome", "cash")}
+        kept = {name: value for name, value in self.__dict__.items() if name not in ("_outcome", "_cash_flow")}
         answers = {"_alternatives": self._alternatives, "_left_out": self._left_out}
-        return made | answers | {"_found": replace(self._found, bidders=())}
+        return kept | answers | {"_solution": replace(self._solution, problems=())}
 
     @cached_property
     def orders(self) -> tuple[Delivery, ...]:
@@ -73,23 +122,24 @@ class Plan:
     @cached_property
     def bill(self) -> Bill:
         """What the orders cost together, by week, lab and variety."""
-        every = (shipment for bundle in self._found.chosen for shipment in bundle.shipments)
+        every = (shipment for column in self._solution.chosen for shipment in column.shipments)
         return bill(sorted(every, key=lambda one: (one.week, one.lab, one.variety)))
 
+    def simulate(self) -> Outcome:
+        """Simulate the orders in the draws of the search."""
+        return self._outcome
+
+    def cash_flow(self) -> CashFlow:
+        """Return what the orders earn and cost week by week in these draws, in whole plants."""
+        return self._cash_flow
+
     @cached_property
-    def outcome(self) -> Outcome:
-        """What comes of the orders in the draws they were found with."""
+    def _outcome(self) -> Outcome:
         return simulate(self.season, self.orders, draws=self.draws, seed=self.seed)
 
     @cached_property
-    def cash(self) -> CashFlow:
-        """What they bring in and cost week by week in these draws, in whole plants."""
-        return cash_flow(self.outcome)
-
-    @property
-    def cost(self) -> float:
-        """What the orders are expected to cost, freight and growing included [currency]."""
-        return self._found.sharing.cost(self._found.chosen)
+    def _cash_flow(self) -> CashFlow:
+        return cash_flow(self._outcome)
 
     def table(self) -> pd.DataFrame:
         """Return a row for each order.
@@ -108,36 +158,34 @@ class Plan:
         return pd.DataFrame(rows, columns=columns)
 
     def limits(self) -> pd.DataFrame:
-        """Say how far each limit is used, and what one more of it would be worth.
+        """Return how far each limit is used, and what one more unit of it would be worth.
 
         Returns
         -------
         DataFrame
-            limit: the budget, each place, and the floor on bad years if there is one; week in which a place is used
-            most; used and available [currency or m²], of a place the mean over the tenth of draws in which it is
-            fullest; shadow_price: what one more unit [currency] or m² in all weeks would earn, at the margin [currency].
+            limit: the budget, each place, and the worst tenth if it has a minimum; week in which a place is used most;
+            used and available [currency or m²], of a place the mean over the tenth of draws in which it is fullest;
+            shadow_price: what one more unit [currency] or m² in all weeks would earn, at the margin [currency].
         """
-        sharing, prices = self._found.sharing, self._found.prices
+        master, duals, chosen = self._solution.master, self._solution.duals, self._solution.chosen
         rows: list[tuple[object, ...]] = []
-        if math.isfinite(sharing.budget):
-            rows.append(("budget", "", self.cost, sharing.budget, prices.spent))
-        area = sharing.fullest(sharing.area(self._found.chosen))
+        if math.isfinite(master.budget):
+            rows.append(("budget", "", self.cost, master.budget, duals.budget))
+        area = master.fullest(master.area(chosen))
         for place, name in enumerate(self.season.place_names):
             weeks = slice(place * self.season.weeks, (place + 1) * self.season.weeks)
-            used, bench = area[weeks], sharing.benches[weeks]
+            used, bench = area[weeks], master.benches[weeks]
             at = int(np.argmax(used / np.maximum(bench, 1e-9)))
-            priced = zip(prices.areas, sharing.cuts, strict=False)
+            priced = zip(duals.areas, master.cuts, strict=False)
             worth = sum(price for price, cut in priced if cut.row // self.season.weeks == place)
             rows.append((name, str(self.season.first_week + at), used[at], bench[at], worth))
-        if sharing.floor is not None:
-            rows.append(
-                ("bad years", "", sharing.worst_tenth(self._found.chosen), sharing.floor, float(prices.tails.sum()))
-            )
+        if master.floor is not None:
+            rows.append(("worst tenth", "", master.worst_tenth(chosen), master.floor, float(duals.tails.sum())))
         columns = ["limit", "week", "used", "available", "shadow_price"]
         return pd.DataFrame(rows, columns=columns).round({"used": 2, "available": 2, "shadow_price": 4})
 
     def alternatives(self) -> pd.DataFrame:
-        """Say what the nearest other plans would cost: each differs from this one in one order.
+        """Return what the nearest other plans would cost: each differs from this one in one order.
 
         Returns
         -------
@@ -151,63 +199,54 @@ class Plan:
     @cached_property
     def _alternatives(self) -> pd.DataFrame:
         rows = []
-        sharing, chosen = self._found.sharing, self._found.chosen
-        for one, shipment, instead, said in alternatives(self._found):
-            others = [instead if other is one else other for other in chosen]
-            kept = [other for other in others if other is not None]
-            loss = self.margin - float(sharing.margin(kept).mean())
-            order = (shipment.variety, shipment.lab, str(shipment.week), shipment.quantity)
-            rows.append((*order, said, round(loss, 2), sharing.fits(kept)))
+        master = self._solution.master
+        for change in neighbours(self._solution):
+            chosen = change.applied(self._solution.chosen)
+            loss = self.margin - float(master.margin(chosen).mean())
+            order = change.order.variety, change.order.lab, str(change.order.week), change.order.quantity
+            rows.append((*order, _instead(change.order, change.other), round(loss, 2), master.fits(chosen)))
         columns = ["variety", "lab", "week", "quantity", "instead", "loss", "fits"]
         return pd.DataFrame(rows, columns=columns).sort_values("loss", kind="stable", ignore_index=True)
 
-    def left_out(self) -> dict[str, str]:
-        """Say why nothing is ordered of varieties that are wanted."""
+    def left_out(self) -> dict[str, LeftOut]:
+        """Return why nothing is ordered of varieties that have a target, by variety."""
         return dict(self._left_out)
 
     @cached_property
-    def _left_out(self) -> dict[str, str]:
-        found: dict[str, str] = {}
+    def _left_out(self) -> dict[str, LeftOut]:
         ordered = {row.variety for row in self.orders}
-        bidders = {bidder.ways.variety: bidder for bidder in self._found.bidders}
-        sharing = self._found.sharing
-        for row in self.season.varieties:
-            if row.variety in ordered or not self.season.targets_of(row.variety):
-                continue
-            if row.variety not in bidders:
-                found[row.variety] = "no lab offers it"
-                continue
-            bids = bidders[row.variety].answer(sharing.free, sharing).bids
-            if not bids:
-                ways = bidders[row.variety].ways.slots[0]
-                late = "no delivery can come before it is wanted"
-                found[row.variety] = "not even its smallest order keeps the limits" if ways else late
-                continue
-            best = max(
-                (bidders[row.variety].bundle(bid.plants) for bid in bids),
-                key=lambda one: one.margin.mean() - sharing.freight([one]),
-            )
-            alone = float(best.margin.mean()) - sharing.freight([best])
-            quantity = " and ".join(f"{one.quantity:,} for {one.week}" for one in best.shipments)
-            if alone <= 0:
-                found[row.variety] = f"its best order, {quantity}, would lose {money(-alone, self.season.currency)}"
-            else:
-                scarce = [f"the {row['limit']}" for row in self.limits().to_dict("records") if row["shadow_price"] > 0]
-                found[row.variety] = (
-                    f"alone it would earn {money(alone, self.season.currency)} ({quantity}), "
-                    f"but more is earned with {' and '.join(scarce) or 'its place'} by other varieties"
-                )
-        return found
+        problems = {problem.ways.variety: problem for problem in self._solution.problems}
+        return {
+            row.variety: self._why(problems.get(row.variety))
+            for row in self.season.varieties
+            if row.variety not in ordered and self.season.targets_of(row.variety)
+        }
 
-    def certificate(self, *, draws: int, seed: int, searches: int = 5, time_limit: float = 60.0) -> Certificate:
-        """Value the plan on fresh draws, and bound how much better the best of all plans could be.
+    def _why(self, problem: PricingProblem | None) -> LeftOut:
+        if problem is None:
+            return LeftOut(offered=False)
+        master = self._solution.master
+        candidates = problem.solve(master.zero_duals, master).candidates
+        if not candidates:
+            return LeftOut(fits=False) if problem.ways.slots[0] else LeftOut(in_time=False)
+        columns = [problem.column(one.plants) for one in candidates]
+        margins = [float(one.margin.mean()) - master.freight([one]) for one in columns]
+        at = int(np.argmax(margins))
+        deliveries = tuple((one.quantity, one.week) for one in columns[at].shipments)
+        limits = tuple(row["limit"] for row in self.limits().to_dict("records") if row["shadow_price"] > 0)
+        return LeftOut(deliveries=deliveries, margin=margins[at], limits=limits, currency=self.season.currency)
+
+    def out_of_sample(
+        self, *, draws: int = DRAWS, seed: int | None = None, searches: int = 5, time_limit: float = 60.0
+    ) -> OutOfSample:
+        """Value the plan on draws that had no part in the search, and bound how much better the best plan could be.
 
         Parameters
         ----------
         draws, seed
-            Number of fresh draws, and their seed: another than that of the search.
+            Number of new draws, and their seed: another than that of the search, the next one if not given.
         searches
-            How often the search is repeated on draws of its own, 0 or from 2 on; not at all for the aim ``cost``.
+            How often the search is repeated on draws of its own, 0 or from 2 on; never for the aim ``cost``.
         time_limit
             For each of these searches [seconds].
 
@@ -219,59 +258,58 @@ class Plan:
         if seed == self.seed:
             raise refuse("seed", seed, "the plan was found with these draws", "Give another seed.")
         if whole("searches", searches, 0, 100) == 1:
-            raise refuse("searches", searches, "one search has no spread", "Give 0, or 2 and more.")
-        searches = searches if self.aim == "margin" else 0
-        return certify(
+            raise refuse("searches", searches, "one search has no standard deviation", "Give 0, or 2 and more.")
+        return evaluate(
             self.season,
             self.orders,
-            self._found,
+            self._solution,
             draws=draws,
-            seed=seed,
-            searches=searches,
+            seed=self.seed + 1 if seed is None else seed,
+            searches=searches if self.aim == "margin" else 0,
             deliveries=self._deliveries,
             time_limit=time_limit,
         )
 
+    def facts(self) -> dict[str, object]:
+        """Return season, aim, draws, seed and the number of orders."""
+        names = {"season": self.season.name, "aim": self.aim, "draws": self.draws, "seed": self.seed}
+        return names | {"orders": len(self.orders)}
+
     def __str__(self) -> str:
-        currency, season = self.season.currency, self.season
-        plants = sum(row.quantity for row in self.orders)
-        varieties = len({row.variety for row in self.orders})
+        left = [words.not_ordered(variety, why) for variety, why in self.left_out().items()]
         if not self.orders:
-            return "\n".join(["Nothing is worth ordering.", *self._left()])
-        bought = float(self.table()["price"].sum()) + self._found.sharing.freight(self._found.chosen)
-        lines = [
-            f"Order {plants:,} plantlets of {varieties} {'variety' if varieties == 1 else 'varieties'} in "
-            f"{counted(len(self.orders), 'order')}, for {money(bought, currency)} with freight; grown on they cost "
-            f"{money(self.cost, currency)}{f' of the {season.budget:,.0f}' if season.budget else ''}."
-        ]
+            return "\n".join([words.NOTHING, *left])
+        master, chosen, currency = self._solution.master, self._solution.chosen, self.season.currency
+        bought = words.purchase(
+            plants=sum(row.quantity for row in self.orders),
+            varieties=len({row.variety for row in self.orders}),
+            deliveries=len(self.orders),
+            purchase=self.bill.total,
+            cost=self.cost,
+            currency=currency,
+            budget=self.season.budget,
+        )
+        found = words.all_met(gap=self.gap)
         if self.aim == "margin":
-            bad = self._found.sharing.worst_tenth(self._found.chosen)
-            lines.append(
-                f"They earn about {money(self.margin, currency)}, in the worst tenth of seasons about "
-                f"{money(bad, currency)}. No plan earns {_more_than(self.gap)}more on these draws."
-            )
-        else:
-            lines.append(
-                f"All that is wanted is met as surely as asked; no plan does it for {_more_than(self.gap)}less."
-            )
-        lines += self._scarce()
-        return "\n".join([*lines, *self._left()])
+            worst_tenth = master.worst_tenth(chosen)
+            found = words.expected_margin(margin=self.margin, worst_tenth=worst_tenth, gap=self.gap, currency=currency)
+        return "\n".join([bought, found, *self._binding(), *left])
 
-    # How it is told
-
-    def _scarce(self) -> Iterator[str]:
+    def _binding(self) -> Iterator[str]:
         for row in self.limits().to_dict("records"):
-            if row["shadow_price"] > 0 and row["limit"] != "bad years":
-                unit = self.season.currency if row["limit"] == "budget" else "m2"
-                when = f" in {row['week']}" if row["week"] else ""
-                verb = "earn" if self.aim == "margin" else "save"
-                worth = f"{row['shadow_price']:.2f} {self.season.currency}"
-                yield f"The {row['limit']} is scarce{when}: one more {unit} would {verb} about {worth}."
+            if row["shadow_price"] > 0 and row["limit"] != "worst tenth":
+                yield words.binding(
+                    limit=row["limit"],
+                    week=Week.parse(row["week"]) if row["week"] else None,
+                    shadow_price=row["shadow_price"],
+                    earns=self.aim == "margin",
+                    currency=self.season.currency,
+                )
 
-    def _left(self) -> list[str]:
-        return [f"Nothing of {variety}: {why}." for variety, why in self.left_out().items()]
 
-
-def _more_than(gap: float) -> str:
-    """Say how much better another plan could be, rounded up."""
-    return f"more than {math.ceil(1000 * gap - 1e-6) / 10:g} % " if gap > 1e-6 else ""
+def _instead(order: Shipment, other: Shipment | None) -> str:
+    """Return what takes the place of an order."""
+    if other is None:
+        return words.instead(quantity=None)
+    lab = None if other.prices == order.prices else other.lab
+    return words.instead(quantity=other.quantity, week=None if other.week == order.week else other.week, lab=lab)

@@ -1,181 +1,203 @@
-"""What one variety would order if what is scarce had its price."""
+"""The pricing problem of one variety: its best deliveries if what is scarce had its price."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
-from forecast.planning.columns import Way, Ways
-from forecast.planning.limits import EXACT, Bundle
-from forecast.planning.master import Prices, Sharing
+from forecast.planning.columns import Column, Way, Ways
+from forecast.planning.limits import EXACT
+from forecast.planning.master import Duals, MasterProblem
 from forecast.streams import Array
 
-_FEW = 3  # of the pairs of ways, whose best is offered
+_FEW = 3  # of the pairs of ways, whose best is a candidate
 
 
-class Bid(NamedTuple):
-    """Deliveries of one variety, and what they are worth at some prices [currency]."""
+class Candidate(NamedTuple):
+    """Deliveries of one variety, and what they are worth at some duals [currency]."""
 
     value: float
     plants: Mapping[Way, int]
 
 
-class Answer(NamedTuple):
-    """What no deliveries of a variety are worth more than at some prices, and those worth most.
+class Priced(NamedTuple):
+    """The solution of a pricing problem.
 
-    ``complete`` says whether these are all that were asked for; near ``doubt`` others that were not tried could be
-    among them.
+    Parameters
+    ----------
+    most
+        What no deliveries of the variety are worth more than [currency].
+    candidates
+        The deliveries that are worth most, the best first.
+    complete
+        Whether these are all within the limits that are worth as much as was required.
+    doubt
+        Deliveries near which others that were not tried could be worth as much; empty if none could.
     """
 
     most: float
-    bids: list[Bid]
+    candidates: list[Candidate]
     complete: bool
     doubt: Mapping[Way, int]
 
 
-class Paid(NamedTuple):
-    """What the quantities of a way pay at some prices, and at least for a plant more [currency]."""
+class _Line(NamedTuple):
+    """One way, and by its quantities: what they sell for alone, what they pay, and what they take of the limits."""
 
-    all: Array
-    more: Array
+    way: Way
+    income: Array  # shape (quantities,) [currency]
+    paid: Array  # likewise
+    more: Array  # what a plant more pays at least, likewise
+    taken: Array  # share of the budget and of the bench under each cut, shape (quantities, 1 + cuts)
 
 
-class Bidder:
-    """One variety, which answers prices with the deliveries that are worth most at them.
+class _Table(NamedTuple):
+    """What every quantity of one way, or pair of quantities of two, is worth; and at most, what lies beside it."""
+
+    ways: tuple[Way, ...]
+    value: Array  # shape (quantities,) or (quantities, quantities) [currency]; -inf beyond the limits
+    above: Array  # what none untried beside them is worth more than, likewise; -inf if there is none
+
+    def plants(self, at: int) -> dict[Way, int]:
+        """Return the deliveries of one entry, by its place in the table read row by row."""
+        places = np.unravel_index(at, self.value.shape)
+        return {way: int(way.quantities[i]) for way, i in zip(self.ways, places, strict=True)}
+
+    def best(self, count: int, least: float) -> list[Candidate]:
+        """Return so many entries of greatest value, none of them below the least."""
+        value, order = self.value.ravel(), np.argsort(-self.value, axis=None, kind="stable")[:count]
+        return [Candidate(float(value[at]), self.plants(at)) for at in order if -math.inf < value[at] >= least]
+
+
+class PricingProblem:
+    """One variety, and the search for its deliveries that are worth most at given duals.
 
     Parameters
     ----------
     item
-        Number of the variety in the program.
+        Number of the variety in the master problem.
     ways
         Its possible deliveries.
     many
-        How many of them it offers at most.
+        How many candidates it returns at most.
     """
 
     def __init__(self, item: int, ways: Ways, many: int = 300) -> None:
         self.item, self.ways, self.many = item, ways, many
 
-    def bundle(self, plants: Mapping[Way, int]) -> Bundle:
-        """Make a bundle of some deliveries."""
-        return Bundle(self.item, plants, self.ways.margin(plants), self.ways.cost(plants))
+    def column(self, plants: Mapping[Way, int]) -> Column:
+        """Return the column of some deliveries."""
+        return Column(self.item, plants, self.ways.margin(plants), self.ways.cost(plants))
 
-    def answer(self, prices: Prices, sharing: Sharing, within: float = 0.0, room: Array | float = 1.0) -> Answer:
-        """Answer prices.
+    def solve(self, duals: Duals, master: MasterProblem, within: float = 0.0, room: Array | float = 1.0) -> Priced:
+        """Find the deliveries that are worth most at given duals.
 
         Parameters
         ----------
-        prices, sharing
-            Prices, and the program with what is scarce.
+        duals, master
+            The duals, and the program that they are of.
         within
-            If above 0, asked for are all deliveries that are worth less than the best by no more than this [currency],
-            `many` at most; else the best of each way, and of a few pairs.
+            If above 0, all deliveries that are worth at most so much less than the best [currency]; else the best of
+            each way and of some pairs of ways.
         room
-            Share of the budget, and of the bench under each cut, that there is, shape (1 + cuts,); all if not given.
+            Share of the budget, and of the bench under each cut, that the deliveries may take.
 
         Notes
         -----
-        Every quantity of every way, alone and in pairs, is looked at: what it is sold for comes from tables that hold
-        for all prices of what is scarce. A pair is left out only if it cannot win, because two deliveries are sold for
-        no more than both would be alone; so is what would break a limit even if nothing else were ordered. Where
-        quantities were thinned out, those between two are worth no more than the lower, and for each plant more as much
-        as the last ones before it.
+        In every draw the margin is concave in the quantities, so the tables are, too, and what holds at the best holds
+        for all duals. A pair is left out only if it cannot win, because two deliveries are sold for no more together
+        than alone. Between two quantities tried, those between them are worth no more than the lower, and for each
+        plant more as much as the last ones before it.
         """
-        slots, weights = self.ways.slots, prices.weights
-        paid = [[self._paid(way, prices, sharing) for way in slot] for slot in slots]
-        alone = [[self.ways.table(i, None, s, weights) for i in range(len(slot))] for s, slot in enumerate(slots)]
-        taken = [[_taken(way, sharing) for way in slot] for slot in slots]
-        singles = [
-            np.where((part <= room + EXACT).all(axis=1), income - cost.all, -math.inf)
-            for income, cost, part in zip(alone[0], paid[0], taken[0], strict=True)
-        ]
-        tried, untried = 0.0, Bid(-math.inf, {})  # nothing is ordered
-        for way, income, cost, value in zip(slots[0], alone[0], paid[0], singles, strict=True):
-            above = np.where(way.gaps > 0, value + _between(way, income, np.zeros(1), cost), -math.inf)
-            tried, at = max(tried, float(value.max())), int(above.argmax())
-            if above[at] > untried.value:
-                untried = Bid(float(above[at]), {way: int(way.quantities[at])})
-        bounds = []
-        pairs = list(self.ways.pairs())
-        everything = self.ways.most(weights)
-        for i, j in pairs:
-            together = np.minimum(alone[0][i][:, None] + alone[1][j][None, :], everything)
-            value, above = self._worth(i, j, together, alone, paid)
-            bounds.append(max(float(value.max()), float(above.max())))
-        found: list[Bid] = []
-        looked: list[tuple[int, int, Array]] = []
-        for at in np.argsort(-np.array(bounds), kind="stable"):
-            if bounds[at] <= tried - within:
+        lines = [[self._line(i, s, duals, master) for i in range(len(slot))] for s, slot in enumerate(self.ways.slots)]
+        tables = [_alone(line, room) for line in lines[0]]
+        tried = max([0.0, *(float(one.value.max()) for one in tables)])  # nothing ordered is worth 0
+        pairs: list[_Table] = []
+        for bound, i, j in self._bounds(lines, duals.weights):
+            if bound <= tried - within:
                 break
-            i, j = pairs[at]
-            value, above = self._worth(i, j, self.ways.table(i, j, 0, weights), alone, paid)
-            over = (taken[0][i][:, None] + taken[1][j][None, :] > room + EXACT).any(axis=2)
-            value, above = np.where(over, -math.inf, value), np.where(over, -math.inf, above)
-            tried = max(tried, float(value.max()))
-            if above.max() > untried.value:
-                a, b = np.unravel_index(int(above.argmax()), above.shape)
-                first, second = slots[0][i], slots[1][j]
-                plants = {first: int(first.quantities[a]), second: int(second.quantities[b])}
-                untried = Bid(float(above.max()), plants)
-            looked.append((i, j, value))
+            pairs.append(_together(lines[0][i], lines[1][j], self.ways.table(i, j, 0, duals.weights), room))
+            tried = max(tried, float(pairs[-1].value.max()))
         least = tried - within
-        for way, value in zip(slots[0], singles, strict=True):
-            kept = np.flatnonzero(value >= least) if within > 0 else [int(value.argmax())]
-            found += [Bid(float(value[a]), {way: int(way.quantities[a])}) for a in kept]
-        few = looked if within > 0 else sorted(looked, key=lambda one: -one[2].max())[:_FEW]
-        for i, j, value in few:
-            first, second = slots[0][i], slots[1][j]
-            order = np.argsort(-value, axis=None, kind="stable")[: self.many + 1 if within > 0 else 1]
-            for a, b in zip(*np.unravel_index(order, value.shape), strict=True):
-                if within > 0 and value[a, b] < least:
-                    break
-                plants = {first: int(first.quantities[a]), second: int(second.quantities[b])}
-                found.append(Bid(float(value[a, b]), plants))
-        found = [bid for bid in found if bid.value > -math.inf]
-        complete = len(found) <= self.many and untried.value < least
-        doubt = untried.plants if untried.value > least else {}
-        return Answer(
-            max(tried, untried.value), sorted(found, key=lambda bid: -bid.value)[: self.many], complete, doubt
-        )
+        untried, doubt = _untried(tables + pairs)
+        if not within > 0:
+            pairs = sorted(pairs, key=lambda one: -one.value.max())[:_FEW]
+        count, floor = (self.many + 1, least) if within > 0 else (1, -math.inf)
+        found = [candidate for table in tables + pairs for candidate in table.best(count, floor)]
+        complete = len(found) <= self.many and untried < least
+        best = sorted(found, key=lambda candidate: -candidate.value)[: self.many]
+        return Priced(max(tried, untried), best, complete, doubt if untried > least else {})
 
-    def _worth(
-        self, i: int, j: int, income: Array, alone: list[list[Array]], paid: list[list[Paid]]
-    ) -> tuple[Array, Array]:
-        """Return what pairs of quantities of two ways are worth, and what none untried beside them is worth more than."""
-        first, second = self.ways.slots[0][i], self.ways.slots[1][j]
-        value = income - paid[0][i].all[:, None] - paid[1][j].all[None, :]
-        if not first.gaps.any() and not second.gaps.any():
-            return value, np.full((1, 1), -math.inf)
-        between = _between(first, income, alone[1][j][None, :], paid[0][i])
-        between = between + _between(second, income.T, alone[0][i][None, :], paid[1][j]).T
-        return value, np.where((first.gaps[:, None] > 0) | (second.gaps[None, :] > 0), value + between, -math.inf)
+    def _bounds(self, lines: Sequence[Sequence[_Line]], weights: Array) -> list[tuple[float, int, int]]:
+        """Return the pairs of ways, and what none of their quantities is worth more than, the greatest first."""
+        most, bounds = self.ways.most(weights), []
+        for i, j in self.ways.pairs():
+            first, second = lines[0][i], lines[1][j]
+            income = np.minimum(first.income[:, None] + second.income[None, :], most)
+            value, above = _worth(first, second, income)
+            bounds.append((max(float(value.max()), float(above.max())), i, j))
+        return sorted(bounds, key=lambda one: -one[0])
 
-    def _paid(self, way: Way, prices: Prices, sharing: Sharing) -> Paid:
-        each = float(prices.weights @ way.growing) + prices.spent * float(way.growing.mean())
-        each += sum(price * sharing.area_under(way, at) for at, price in enumerate(prices.areas.tolist()) if price > 0)
-        money = prices.margin + prices.spent
+    def _line(self, i: int, slot: int, duals: Duals, master: MasterProblem) -> _Line:
+        way = self.ways.slots[slot][i]
+        areas = [master.area_under(way, at) for at in range(len(master.cuts))]
+        each = float(duals.weights @ way.growing) + duals.budget * float(way.growing.mean())
+        each += sum(price * area for price, area in zip(duals.areas.tolist(), areas, strict=False) if price > 0)
+        money = duals.money + duals.budget
         unit = np.array([way.prices.row(int(n)).unit_price for n in way.quantities])
-        total, more = money * way.paid + way.quantities * each, money * unit + each
+        paid, more = money * way.paid + way.quantities * each, money * unit + each
+        freight = np.zeros(way.paid.size)
         for box, filled in way.boxes.items():
-            shared = prices.boxes.get(box, box.freight * money)
-            total = total + shared * filled + prices.own_boxes.get((self.item, box), 0.0) * np.ceil(filled - 1e-9)
+            shared, whole = duals.boxes.get(box, box.freight * money), np.ceil(filled - 1e-9)
+            paid = paid + shared * filled + duals.own_boxes.get((self.item, box), 0.0) * whole
             more = more + shared / box.plants * (filled > 0)
-        return Paid(total, more)
+            freight = freight + box.freight * whole
+        cost = (way.paid + way.quantities * way.growing.mean() + freight) / master.budget
+        parts = np.array([area / max(cut.bench, EXACT) for area, cut in zip(areas, master.cuts, strict=True)])
+        taken = np.column_stack([cost, way.quantities[:, None] * parts[None, :]])
+        return _Line(way, self.ways.table(i, None, slot, duals.weights), paid, more, taken)
 
 
-def _taken(way: Way, sharing: Sharing) -> Array:
-    """Return the share of the budget, and of the bench under each cut, that quantities of a way take alone."""
-    freight = sum((box.freight * np.ceil(filled - 1e-9) for box, filled in way.boxes.items()), np.zeros(way.paid.size))
-    cost = (way.paid + way.quantities * way.growing.mean() + freight) / sharing.budget
-    each = [sharing.area_under(way, at) / max(cut.bench, EXACT) for at, cut in enumerate(sharing.cuts)]
-    return np.column_stack([cost, way.quantities[:, None] * np.array(each)[None, :]])
+def _alone(line: _Line, room: Array | float) -> _Table:
+    """Return the table of one delivery."""
+    value = np.where((line.taken <= room + EXACT).all(axis=1), line.income - line.paid, -math.inf)
+    above = value + _between(line, line.income, np.zeros(1))
+    return _Table((line.way,), value, np.where(line.way.gaps > 0, above, -math.inf))
 
 
-def _between(way: Way, income: Array, without: Array, paid: Paid) -> Array:
+def _together(first: _Line, second: _Line, income: Array, room: Array | float) -> _Table:
+    """Return the table of two deliveries that are sold for an income together."""
+    over = (first.taken[:, None] + second.taken[None, :] > room + EXACT).any(axis=2)
+    value, above = (np.where(over, -math.inf, worth) for worth in _worth(first, second, income))
+    return _Table((first.way, second.way), value, above)
+
+
+def _worth(first: _Line, second: _Line, income: Array) -> tuple[Array, Array]:
+    """Return what pairs of quantities are worth, and what none untried beside them is worth more than."""
+    value = income - first.paid[:, None] - second.paid[None, :]
+    gaps = (first.way.gaps[:, None] > 0) | (second.way.gaps[None, :] > 0)
+    if not gaps.any():
+        return value, np.full((1, 1), -math.inf)
+    between = _between(first, income, second.income[None, :])
+    between = between + _between(second, income.T, first.income[None, :]).T
+    return value, np.where(gaps, value + between, -math.inf)
+
+
+def _between(line: _Line, income: Array, without: Array) -> Array:
     """Return how much more than each quantity those between it and the next can be worth at most."""
     shape = (-1, *[1] * (income.ndim - 1))
-    slope = np.diff(income, axis=0, prepend=without) / np.diff(way.quantities, prepend=0).reshape(shape)
-    return np.asarray(np.maximum(slope - paid.more.reshape(shape), 0) * way.gaps.reshape(shape))
+    slope = np.diff(income, axis=0, prepend=without) / np.diff(line.way.quantities, prepend=0).reshape(shape)
+    return np.asarray(np.maximum(slope - line.more.reshape(shape), 0) * line.way.gaps.reshape(shape))
+
+
+def _untried(tables: Sequence[_Table]) -> tuple[float, Mapping[Way, int]]:
+    """Return what nothing untried is worth more than, -inf if there is none, and the deliveries beside which it is."""
+    most = -math.inf
+    doubt: Mapping[Way, int] = {}
+    for table in tables:
+        if (above := float(table.above.max())) > most:
+            most, doubt = above, table.plants(int(table.above.argmax()))
+    return most, doubt

@@ -1,119 +1,96 @@
-"""The whole order: all varieties, offers and delivery weeks at once, within budget and benches."""
+"""The whole order: all varieties, price lists and delivery weeks at once, within budget and benches."""
 
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from copy import copy
-from typing import Any, get_args, overload
+from typing import Any, NamedTuple, get_args
 
 from forecast.errors import Fault, OutOfReach, Refused, refuse, whole
 from forecast.executors import check, handed_out
 from forecast.growth.simulation import season_streams
 from forecast.planning.alternatives import improved
-from forecast.planning.column_generation import best_margin, least_cost
+from forecast.planning.cheapest import least_cost
+from forecast.planning.column_generation import Callback, best_margin
 from forecast.planning.plan import Aim, Plan
 from forecast.season.season import Season
+from forecast.streams import PLANNING_DRAWS
 
-Told = Callable[[float, float, float], None]
+Progress = Callable[[int, int], None]
 
 
-@overload
+class _Options(NamedTuple):
+    """What a search is to find, and when it ends."""
+
+    draws: int
+    seed: int
+    aim: Aim
+    deliveries: int
+    worst_tenth: float | None
+    time_limit: float
+    gap: float
+
+
 def plan_orders(
     season: Season,
     *,
-    draws: int,
-    seed: int,
-    aim: Aim = ...,
-    deliveries: int = ...,
-    worst_tenth: float | None = ...,
-    time_limit: float = ...,
-    gap: float = ...,
-    progress: Told | None = ...,
-    executor: Executor | None = ...,
-) -> Plan: ...
-@overload
-def plan_orders(
-    season: Mapping[str, Season],
-    *,
-    draws: int,
-    seed: int,
-    aim: Aim = ...,
-    deliveries: int = ...,
-    worst_tenth: float | None = ...,
-    time_limit: float = ...,
-    gap: float = ...,
-    progress: Told | None = ...,
-    executor: Executor | None = ...,
-) -> dict[str, Plan]: ...
-def plan_orders(  # noqa: PLR0913  # each keyword overrides one thing
-    season: Season | Mapping[str, Season],
-    *,
-    draws: int,
-    seed: int,
+    draws: int = PLANNING_DRAWS,
+    seed: int | None = None,
     aim: Aim = "margin",
     deliveries: int = 2,
     worst_tenth: float | None = None,
     time_limit: float = 60.0,
     gap: float = 0.005,
-    progress: Told | None = None,
-    executor: Executor | None = None,
-) -> Plan | dict[str, Plan]:
+    progress: Progress | None = None,
+) -> Plan:
     """Find what to order of everything at once, and prove how good it is.
 
     Parameters
     ----------
     season
-        The season: what is wanted, offers, budget, benches. Orders that it holds are not looked at. Or several, by the
-        names of the scenarios that they are; all are planned in the same draws.
+        The season: targets, price list, budget, benches. Orders that it holds do not count.
     draws, seed
-        Number of simulated seasons, and their seed.
+        Number of simulated seasons, and their seed; that of the season if not given.
     aim
-        ``margin``: the greatest expected margin; what is wanted is what can be sold. ``cost``: the least expected cost
-        at which every wanted number is met as surely as its service level asks.
+        ``margin``: the greatest expected margin; targets are what can be sold. ``cost``: the least expected cost at
+        which every target is met at its service level.
     deliveries
-        Most deliveries of one variety, 1 or 2, for the aim ``margin``. For ``cost``, each wanted row has its own.
+        Most deliveries of one variety, 1 or 2, for the aim ``margin``. For ``cost``, each target has its own.
     worst_tenth
-        Least that the worst tenth of seasons must earn on average [currency], for the aim ``margin``; no such floor if
-        not given.
+        Minimum of the mean margin in the worst tenth of seasons [currency], for the aim ``margin``; none if not given.
     time_limit
-        Time after which the best plan so far is given [seconds].
+        Time after which the best plan so far is returned [seconds].
     gap
-        The search ends once no plan can be better by more than this share.
+        Optimality gap: the search ends once no plan can be better by more than this share.
     progress
-        Called with the best margin so far, the bound and the seconds gone; of several seasons, with the number that are
-        planned, the number there are, and the seconds gone.
-    executor
-        Who plans several seasons, at once: an executor of ``concurrent.futures``, or of a library that has the same.
-        Without, they are planned here one after the other. One season is always planned here.
+        Called with the whole seconds gone and the time limit, whenever the search has come nearer.
 
     Returns
     -------
-    Plan, or for several seasons a dict of plans
-        The same for all executors, unless the time ends a search.
+    Plan
+        The same for the same season, draws and seed, unless the time limit ends the search.
 
     Raises
     ------
     Refused
-        If nothing is wanted, a wanted variety has no sale price, or an argument is at fault.
+        If there is no target, a variety with a target has no sale price, or an argument is at fault.
     OutOfReach
-        If no plan keeps all limits; it says which, and by how much. Of several seasons, once all others are planned:
-        ``best`` has the plans of these.
+        If no plan keeps all limits; it says which, and by how much.
 
     Notes
     -----
-    Limits kept by every plan: minimums, multiples and weeks of the labs; the budget, by the expected cost with freight
-    and growing; each place in each week, by the mean area in the tenth of draws in which it is fullest (of the first
-    512 draws); the floor on bad years. Plants of one lab in one week share boxes of one size.
+    Limits that every plan keeps: minimums, multiples and weeks of the labs; the budget, by the expected cost with
+    freight and growing; each place in each week, by the mean area in the tenth of draws in which it is fullest (of the
+    first 512 draws); the minimum of the worst tenth. Plants of one lab in one week share boxes of one size.
 
-    The margin of a plan is counted in expected plants, given the draw: prices of offers with their breaks, whole boxes,
-    stages, work and bench; sales up to the demand, the oldest plants first; what is left after the last wanted week is
-    sold marked down, as many as are wanted in all. Saleable plants stand until the last wanted week; rent that is saved
-    by an early sale is counted until then, even if plants pass their best before. Of an offer at
-    most 60 quantities a week are tried at first, finer ones near the best; the bound holds for all. No order is larger
-    than four times what meets the largest demand.
+    The margin of a plan is counted in expected plants, given the draw: the price list with its breaks, whole boxes,
+    stages, work and bench; sales up to the demand, the oldest plants first; what is left after the last target week is
+    marked down, as many plants as all targets together. Saleable plants stand until the last target week; rent saved by
+    an early sale is counted until then, even if plants pass their sale window before. Of a price list at most 60
+    quantities a week are tried at first, finer ones near the best; the bound holds for all. No order is larger than
+    four times what meets the largest demand.
 
     Examples
     --------
@@ -123,69 +100,86 @@ def plan_orders(  # noqa: PLR0913  # each keyword overrides one thing
     >>> plan.gap < 0.01
     True
     """
-    if aim not in get_args(Aim):
-        raise refuse("aim", aim, "no such aim", f"Give one of {', '.join(get_args(Aim))}.")
-    whole("deliveries", deliveries, 1, 2)
-    for name, number in (("time_limit", time_limit), ("gap", gap)):
-        if isinstance(number, bool) or not isinstance(number, int | float) or not number > 0:
-            raise refuse(name, number, "not a number above 0", "Give a number above 0.")
-    number = isinstance(worst_tenth, int | float) and not isinstance(worst_tenth, bool) and math.isfinite(worst_tenth)
-    if worst_tenth is not None and (aim == "cost" or not number):
-        remedy = "Give a number, with the aim margin." if aim == "margin" else "Leave it out, or aim for the margin."
-        raise refuse("worst_tenth", worst_tenth, "no floor for this aim", remedy)
+    options = _options(season, draws, seed, aim, deliveries, worst_tenth, time_limit, gap)
+    if faults := _faults(season, options.aim):
+        raise Refused(faults)
+    total = math.ceil(options.time_limit)
+
+    def callback(_value: float, _bound: float, seconds: float) -> None:
+        if progress:
+            progress(min(int(seconds), total), total)
+
+    return _planned(season, options, callback)
+
+
+def plan_scenarios(  # noqa: PLR0913  # those of `plan_orders`, and who plans
+    scenarios: Mapping[str, Season],
+    *,
+    draws: int = PLANNING_DRAWS,
+    seed: int | None = None,
+    aim: Aim = "margin",
+    deliveries: int = 2,
+    worst_tenth: float | None = None,
+    time_limit: float = 60.0,
+    gap: float = 0.005,
+    progress: Progress | None = None,
+    executor: Executor | None = None,
+) -> dict[str, Plan]:
+    """Plan several scenarios of a season, all in the same draws.
+
+    Parameters
+    ----------
+    scenarios
+        Seasons by the names of the scenarios.
+    draws, seed
+        Number of simulated seasons, and their seed; that of the first scenario if not given.
+    aim, deliveries, worst_tenth, time_limit, gap
+        As for `plan_orders`, each scenario by itself.
+    progress
+        Called with the number of scenarios that are planned and that there are.
+    executor
+        An executor of ``concurrent.futures``, or of a library that has the same, which plans them at once. Without,
+        they are planned one after the other in this process.
+
+    Returns
+    -------
+    dict
+        The plans by the names of the scenarios: the same as of `plan_orders`, for all executors.
+
+    Raises
+    ------
+    Refused
+        As `plan_orders`, with the faults of all scenarios.
+    OutOfReach
+        If no plan keeps all limits of a scenario, once all others are planned: ``best`` has the plans of these.
+
+    Examples
+    --------
+    >>> import forecast
+    >>> season = forecast.read_season("demo_data").only(["Calla 'Daviorne'"])
+    >>> plans = forecast.plan_scenarios({"as stated": season, "less money": season.replace(budget=500.0)}, draws=64)
+    >>> list(plans)
+    ['as stated', 'less money']
+    """
     if executor is not None:
         check(executor)
-    season_streams(draws, seed)  # refuses what cannot be used
-    seasons = season if isinstance(season, Mapping) else {"": season}
+    if not isinstance(scenarios, Mapping):
+        raise refuse("scenarios", type(scenarios).__name__, "not seasons by name", "Give a dict of seasons.")
+    first = next(iter(scenarios.values()), None)
+    options = _options(first, draws, seed, aim, deliveries, worst_tenth, time_limit, gap)
     faults = [
         fault.placed(", ".join(filter(None, (str(name), fault.table))), fault.row)
-        for name, one in seasons.items() for fault in _unaskable(one, aim)
-    ]  # fmt: skip
+        for name, season in scenarios.items()
+        for fault in _faults(season, options.aim)
+    ]
     if faults:
         raise Refused(faults)
-    asked = (draws, seed, aim, deliveries, worst_tenth, {"time_limit": float(time_limit), "gap": float(gap)})
-    if isinstance(season, Season):
-        return _planned(season, *asked, progress)
-    return _all_planned(season, asked, progress, executor)
-
-
-def _planned(
-    season: Season,
-    draws: int,
-    seed: int,
-    aim: Aim,
-    deliveries: int,
-    worst_tenth: float | None,
-    until: dict[str, float],
-    progress: Told | None = None,
-) -> Plan:
-    streams = season_streams(draws, seed)
-    if aim == "margin":
-        found = improved(
-            best_margin(season, streams, deliveries=deliveries, floor=worst_tenth, progress=progress, **until)
-        )
-    else:
-        found = least_cost(season, streams, progress=progress, **until)
-    return Plan(season, aim, found.value, found.bound, found.seconds, draws, seed, deliveries, found)
-
-
-def _scenario(season: Season, *asked: Any) -> Plan | OutOfReach:
-    """Plan one of several seasons, as a worker does; its tables are not kept."""
-    try:
-        return copy(_planned(season, *asked))
-    except OutOfReach as error:
-        return error
-
-
-def _all_planned(
-    seasons: Mapping[str, Season], asked: tuple[Any, ...], progress: Told | None, executor: Executor | None
-) -> dict[str, Plan]:
-    began, names = time.monotonic(), list(seasons)
+    names = list(scenarios)
     found: dict[str, Plan | OutOfReach] = {}
-    for at, plan in handed_out(_scenario, [(one, *asked) for one in seasons.values()], executor):
+    for at, plan in handed_out(_scenario, [(season, options) for season in scenarios.values()], executor):
         found[names[at]] = plan
         if progress:
-            progress(len(found), len(names), time.monotonic() - began)
+            progress(len(found), len(names))
     plans = {name: plan for name in names if isinstance(plan := found[name], Plan)}
     failed = [f"{name}: {error}" for name in names if isinstance(error := found[name], OutOfReach)]
     if failed:
@@ -193,17 +187,60 @@ def _all_planned(
     return plans
 
 
-def _unaskable(season: object, aim: Aim) -> list[Fault]:
-    """List why no orders can be found: nothing is wanted, or not said for how much it is sold."""
+def _options(season: object, draws: int, seed: int | None, *others: Any) -> _Options:
+    """Return the options of a search, or refuse those that are at fault."""
+    if seed is None:
+        seed = season.seed if isinstance(season, Season) else 1
+    options = _Options(draws, seed, *others)
+    aim, floor = options.aim, options.worst_tenth
+    if aim not in get_args(Aim):
+        raise refuse("aim", aim, "no such aim", f"Give one of {', '.join(get_args(Aim))}.")
+    whole("deliveries", options.deliveries, 1, 2)
+    for name in ("time_limit", "gap"):
+        number = getattr(options, name)
+        if not _number(number) or not number > 0:
+            raise refuse(name, number, "not a number above 0", "Give a number above 0.")
+    if floor is not None and (aim == "cost" or not _number(floor) or not math.isfinite(floor)):
+        remedy = "Give a number, with the aim margin." if aim == "margin" else "Leave it out, or aim for the margin."
+        raise refuse("worst_tenth", floor, "no minimum for this aim", remedy)
+    season_streams(draws, seed)  # refuses what is not usable
+    return options._replace(time_limit=float(options.time_limit), gap=float(options.gap))
+
+
+def _number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _planned(season: Season, options: _Options, callback: Callback | None = None) -> Plan:
+    streams = season_streams(options.draws, options.seed)
+    until: dict[str, Any] = {"time_limit": options.time_limit, "gap": options.gap, "callback": callback}
+    if options.aim == "margin":
+        deliveries, floor = options.deliveries, options.worst_tenth
+        found = improved(best_margin(season, streams, deliveries=deliveries, floor=floor, **until))
+    else:
+        found = least_cost(season, streams, **until)
+    return Plan(season, options.aim, options.draws, options.seed, options.deliveries, found)
+
+
+def _scenario(season: Season, options: _Options) -> Plan | OutOfReach:
+    """Plan one of several scenarios, as a worker does; its tables are not kept."""
+    try:
+        return copy(_planned(season, options))
+    except OutOfReach as error:
+        return error
+
+
+def _faults(season: object, aim: Aim) -> list[Fault]:
+    """Return why no plan can be searched for: there is no target, or no price for which it is sold."""
     if not isinstance(season, Season):
         kind = type(season).__name__
-        return [Fault("not a season", "Give a season, or several by name.", column="season", value=kind)]
+        return [Fault("not a season", "Give a season.", column="season", value=kind)]
     if not season.targets:
-        return [Fault("nothing is wanted", "Add rows to targets: variety, week and target.", column="targets")]
+        return [Fault("there are none", "Add rows to targets: variety, week and target.", column="targets")]
     if aim == "cost":
         return []
     return [
-        Fault("wanted, but without a price", "Fill in the price at which it is sold.", "varieties", at, "sale_price")
+        Fault("a target needs it", "Fill in the price at which it is sold.", "varieties", at, "sale_price")
         for at, row in enumerate(season.varieties, start=1)
         if row.sale_price is None and season.targets_of(row.variety)
     ]

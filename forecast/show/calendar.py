@@ -90,7 +90,7 @@ def write_calendar(
         raise refuse("path", str(path), "not the name of a calendar", "Let it end in .ics.")
     if isinstance(plan, Plan) and not plan.orders:
         raise refuse("plan", None, "nothing is ordered", "See why in the plan's text, and change the season.")
-    outcome = plan.outcome if isinstance(plan, Plan) else plan
+    outcome = plan.simulate() if isinstance(plan, Plan) else plan
     if outcome.begun:
         remedy = "Give what simulate or plan_orders makes of the orders."
         raise refuse("plan", None, "a running season, some of whose deliveries have arrived", remedy)

@@ -28,6 +28,7 @@ from forecast.show.partner_summary import Summary, aim_for
 from forecast.show.plan_workbook import assumptions
 from forecast.streams import PLANNING_DRAWS
 from forecast.words import partner as words
+from forecast.words.plans import not_ordered
 
 _MOST_CHARTS = 12  # of varieties
 _MOST_OTHERS = 5
@@ -100,7 +101,7 @@ def report(
     _refuse_other(plan, season, draws, seed)
     total = 1
     if plan.orders:
-        total = 5 + len(season.place_names) + min(len(plan.outcome.varieties), _MOST_CHARTS)
+        total = 5 + len(season.place_names) + min(len(plan.simulate().varieties), _MOST_CHARTS)
     done = 0
 
     def step() -> None:
@@ -135,7 +136,7 @@ def _values(plan: Plan, day: date, step: _Step) -> dict[str, Any]:
         "title": words.title(season.name),
         "ordered": _ordered(Summary(plan), step) if plan.orders else None,
         "nothing": words.NOTHING_ORDERED,
-        "left_out": [words.not_ordered(variety, why) for variety, why in plan.left_out().items()],
+        "left_out": [not_ordered(variety, why) for variety, why in plan.left_out().items()],
         "headings": words.HEADINGS,
         "no_limits": words.NO_LIMITS,
         "rests_on": words.rests_on(budget=season.budget, currency=season.currency, climate=bool(season.climate)),
@@ -176,7 +177,7 @@ def _charts(summary: Summary, step: _Step) -> dict[str, Any]:
         step()
         return found
 
-    plan, outcome, space = summary.plan, summary.plan.outcome, summary.space
+    plan, outcome, space = summary.plan, summary.plan.simulate(), summary.space
     comes = drawn(cash.order_chart(plan), _largest(plan))
     money = [drawn(cash.cash_chart(summary.flow), _paid_back(summary) if summary.earns else words.PAYMENTS_ONLY)]
     if summary.earns:
@@ -240,7 +241,7 @@ def _proof(plan: Plan, *, earns: bool) -> list[str]:
     gap = words.optimality_gap(gap=plan.gap, aim=plan.aim)
     if not earns:
         return [gap]
-    fresh = plan.certificate(draws=plan.draws, seed=plan.seed + 1, searches=0)
+    fresh = plan.out_of_sample(draws=plan.draws, seed=plan.seed + 1, searches=0)
     return [gap, words.fresh_check(str(fresh).splitlines()[0])]
 
 

@@ -57,12 +57,12 @@ class Summary:
     @cached_property
     def flow(self) -> CashFlow:
         """Where the money goes; payments only if a price is missing."""
-        return self.plan.cash if self.earns else cash_flow(self._simulated(_given_away(self.plan.season)))
+        return self.plan.cash_flow() if self.earns else cash_flow(self._simulated(_given_away(self.plan.season)))
 
     @cached_property
     def space(self) -> BenchSpace:
         """The benches."""
-        return bench_space(self.plan.outcome)
+        return bench_space(self.plan.simulate())
 
     @cached_property
     def poorer(self) -> Outcome:
@@ -128,7 +128,7 @@ class Summary:
         return [spent, low]
 
     def _how_sure(self) -> list[str]:
-        outcome, chances = self.plan.outcome, self._targets["chance"]
+        outcome, chances = self.plan.simulate(), self._targets["chance"]
         return [
             *([_margin("The season", self.flow)] if self.earns else []),
             words.fill_rate(aim=self.plan.aim, share=self.fill_rate(outcome)),
@@ -147,7 +147,7 @@ class Summary:
     # What could go wrong
 
     def _lower_survival(self) -> str:
-        now, then = self.plan.outcome, self.poorer
+        now, then = self.plan.simulate(), self.poorer
         text = words.lower_survival(
             points=LOWER, through=share_saleable(now), fewer=share_saleable(then), served=self.fill_rate(now),
             then=self.fill_rate(then), together=then.chance_of_all(),
@@ -155,7 +155,7 @@ class Summary:
         if not self.earns:
             return text
         flow = cash_flow(then)
-        less = float((self.plan.cash.margin - flow.margin).mean())
+        less = float((self.plan.cash_flow().margin - flow.margin).mean())
         lower = words.less_than_now(amount=less, currency=self.plan.season.currency)
         return f"{text} {_margin('The season then', flow)} {lower}"
 
@@ -187,15 +187,15 @@ class Summary:
     @cached_property
     def _targets(self) -> pd.DataFrame:
         """Each target, those for which nothing is ordered, too."""
-        rows = self.plan.outcome.targets()
-        missing = [row for row in self.plan.season.targets if row.variety not in self.plan.outcome.varieties]
+        rows = self.plan.simulate().targets()
+        missing = [row for row in self.plan.season.targets if row.variety not in self.plan.simulate().varieties]
         more = [(row.variety, str(row.week), row.median_demand, 0, 0, 0, 0.0) for row in missing]
         return pd.concat([rows, pd.DataFrame(more, columns=rows.columns)], ignore_index=True) if more else rows
 
     @cached_property
     def _ready(self) -> dict[str, tuple[Week | None, Week | None]]:
         """By variety the week in which most plants are ready: in half of the draws by then, and in 19 of 20."""
-        outcome, found = self.plan.outcome, {}
+        outcome, found = self.plan.simulate(), {}
         weeks = [*outcome.weeks, None]
         for variety in outcome.varieties:
             ready = outcome.ready(variety)

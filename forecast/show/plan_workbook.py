@@ -126,7 +126,7 @@ def _refuse_unkept(sheets: dict[str, pd.DataFrame]) -> None:
 
 def _results(plan: Plan | Outcome) -> dict[str, pd.DataFrame]:
     found = order_sheet(plan) if isinstance(plan, Plan) else {}
-    outcome = plan.outcome if isinstance(plan, Plan) else plan
+    outcome = plan.simulate() if isinstance(plan, Plan) else plan
     notes = list(words.RESULT_NOTES)
     if found:
         notes = list(found.pop("notes").itertuples(index=False, name=None)) + notes

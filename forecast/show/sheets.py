@@ -76,7 +76,7 @@ def order_sheet(plan: Plan) -> dict[str, pd.DataFrame]:
     labs = pd.concat(both, ignore_index=True)
     labs = labs.assign(deposit_due=plan.season.first_week.monday, total=(labs["price"] + labs["freight"]).round(2))
     columns = ["lab", "deliveries", "plantlets", *_PAID[:3], "deposit_due", "balance", "due_on_delivery", "total"]
-    cash = plan.cash.table()
+    cash = plan.cash_flow().table()
     found_with = words.made_with(version=version("forecast"), draws=plan.draws, seed=plan.seed, aim=plan.aim)
     notes = words.sheet_notes(
         season=plan.season.name, plan=str(plan), found_with=found_with, first_week=plan.season.first_week,

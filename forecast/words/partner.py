@@ -209,11 +209,6 @@ def out_of_100(chance: float) -> str:
     return f"{100 * chance:.0f} of 100"
 
 
-def not_ordered(variety: str, reason: str) -> str:
-    """Return why nothing of a variety is ordered."""
-    return f"Not ordered: {variety}. {reason[0].upper()}{reason[1:].rstrip('.')}."
-
-
 def largest_delivery(*, lab: str, week: str, plantlets: int, of: int) -> str:
     """Return which delivery is the largest."""
     return f"Largest delivery: {plantlets:,} of {of:,} plantlets, from {lab} in the week of {dated(week)}."

@@ -28,7 +28,7 @@ from whole_orders import Array, Valued, compare, large, standard_error, varied
 
 from forecast.planning.columns import Way
 from forecast.planning.plan import Plan
-from forecast.planning.pricing import Bidder
+from forecast.planning.pricing import PricingProblem
 from forecast.planning.whole_order import plan_orders
 from forecast.season.rows import Delivery
 
@@ -63,25 +63,27 @@ def agreement() -> None:
 
 def recounted(plan: Plan, orders: Sequence[Delivery]) -> tuple[float, bool]:
     """Return the margin of other orders as the search counts it, and whether they keep all limits."""
-    found = plan._found
+    found = plan._solution
 
-    def ordered(bidder: Bidder) -> dict[Way, int]:
-        own = sorted((row for row in orders if row.variety == bidder.ways.variety), key=lambda row: (row.week, row.lab))
+    def ordered(problem: PricingProblem) -> dict[Way, int]:
+        own = sorted(
+            (row for row in orders if row.variety == problem.ways.variety), key=lambda row: (row.week, row.lab)
+        )
         return {
             way: row.quantity
-            for slot, row in zip(bidder.ways.slots, own, strict=False)
+            for slot, row in zip(problem.ways.slots, own, strict=False)
             for way in slot
             if (way.week, way.prices.lab) == (row.week, row.lab)
         }
 
-    bundles = [bidder.bundle(some) for bidder in found.bidders if (some := ordered(bidder))]
-    return float(found.sharing.margin(bundles).mean()), found.sharing.fits(bundles)
+    columns = [problem.column(some) for problem in found.problems if (some := ordered(problem))]
+    return float(found.master.margin(columns).mean()), found.master.fits(columns)
 
 
 def full_weeks(plan: Plan) -> list[tuple[str, int]]:
     """Return the places and weeks in which a plan comes near the bench."""
-    season, sharing = plan.season, plan._found.sharing
-    full = np.flatnonzero(sharing.fullest(sharing.area(plan._found.chosen)) >= NEARLY * sharing.benches)
+    season, master = plan.season, plan._solution.master
+    full = np.flatnonzero(master.fullest(master.area(plan._solution.chosen)) >= NEARLY * master.benches)
     return [(season.place_names[row // season.weeks], int(row % season.weeks)) for row in full]
 
 

@@ -32,7 +32,7 @@ def plan(season):
 def flows(season, plan):
     simple = simple_orders(season, draws=DRAWS, seed=1)
     mean = forecast.cash_flow(forecast.simulate(season, simple, draws=DRAWS, seed=1))
-    return {"this plan": plan.cash, "from the mean": mean}
+    return {"this plan": plan.cash_flow(), "from the mean": mean}
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +45,7 @@ def drawn(plan, flows, prices):
     return {
         "quantity": order_chart(plan).to_dict(),
         "price": order_chart(plan, what="price").to_dict(),
-        "cash": cash_chart(plan.cash).to_dict(),
+        "cash": cash_chart(plan.cash_flow()).to_dict(),
         "margin": margin_chart(flows).to_dict(),
         "service_level": service_level_chart(prices).to_dict(),
     }
@@ -78,7 +78,7 @@ def test_charts_hold_summaries_in_few_colours_and_can_be_drawn(drawn, name):
 
 def test_a_text_says_the_same(plan, flows, drawn):
     assert drawn["quantity"]["description"].startswith(" ".join(str(plan).splitlines()))
-    assert drawn["cash"]["description"] == " ".join(str(plan.cash).splitlines())
+    assert drawn["cash"]["description"] == " ".join(str(plan.cash_flow()).splitlines())
     for name, flow in flows.items():
         assert f"{name}: on average" in drawn["margin"]["description"]
         assert forecast.words.numbers.signed(flow.worst_tenth(0.1)) in drawn["margin"]["description"]
@@ -105,7 +105,7 @@ def test_deliveries_stand_in_the_order_in_which_they_come(drawn):
 
 
 def test_cash_is_that_of_every_week_and_its_low_point_stands_where_it_falls(plan, drawn):
-    weekly, low = plan.cash.table(), plan.cash.low_point
+    weekly, low = plan.cash_flow().table(), plan.cash_flow().low_point
     assert [row["median"] for row in rows(drawn["cash"], "median")] == weekly["median"].tolist()
     (mark,) = rows(drawn["cash"], "lowest")
     assert mark["monday"] == low.week.monday.isoformat()

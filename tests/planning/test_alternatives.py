@@ -8,11 +8,12 @@ from small_seasons import offer, season, stage
 
 import forecast
 from forecast.growth.simulation import season_streams
-from forecast.planning.alternatives import alternatives, improved
-from forecast.planning.column_generation import Solved
-from forecast.planning.columns import Way, Ways
-from forecast.planning.master import Sharing
-from forecast.planning.pricing import Bidder
+from forecast.ordering.shipments import Shipment
+from forecast.planning.alternatives import improved, neighbours
+from forecast.planning.column_generation import Solution
+from forecast.planning.columns import Column, Way, Ways
+from forecast.planning.master import MasterProblem
+from forecast.planning.pricing import PricingProblem
 from forecast.season.season import Season
 
 DRAWS = 8
@@ -32,13 +33,13 @@ def plan(*price_list: dict[str, Any], **cells: Any) -> Season:
     return made.replace(varieties=[made.variety("A").replace(sale_price=9.0)])
 
 
-def solved(made: Season, *orders: Order) -> Solved:
+def solved(made: Season, *orders: Order) -> Solution:
     """A plan of one variety with these orders."""
     ways = Ways(made, season_streams(DRAWS, 1), "A", 2)
-    bidder, sharing = Bidder(0, ways), Sharing(made, DRAWS, None, items=1)
-    bundle = bidder.bundle({way_of(ways, slot, order): order[2] for slot, order in enumerate(orders)})
-    value = float(sharing.margin([bundle]).mean())
-    return Solved(sharing, (bidder,), (bundle,), value, np.inf, sharing.free, 0.0)
+    problem, master = PricingProblem(0, ways), MasterProblem(made, DRAWS, None, items=1)
+    column = problem.column({way_of(ways, slot, order): order[2] for slot, order in enumerate(orders)})
+    value = float(master.margin([column]).mean())
+    return Solution(master, (problem,), (column,), value, np.inf, master.zero_duals, 0.0)
 
 
 def way_of(ways: Ways, slot: int, order: Order) -> Way:
@@ -46,90 +47,77 @@ def way_of(ways: Ways, slot: int, order: Order) -> Way:
     return found
 
 
-def told(found: Solved) -> list[tuple[Order, str, list[tuple[int, str, int, int]]]]:
-    """The order that is changed, what is said, and what is then ordered, with the number of each delivery."""
+def order_of(one: Shipment | None) -> Order | None:
+    return None if one is None else (one.lab, one.week.week, one.quantity)
+
+
+def changes(found: Solution) -> list[tuple[Order, Order | None, list[tuple[int, str, int, int]]]]:
+    """The order that is changed, that in its place, and what is then ordered, with the number of each delivery."""
     rows = []
-    for one, shipment, instead, said in alternatives(found):
+    for one, order, instead, other in neighbours(found):
         assert one is found.chosen[0]
-        assert shipment in one.shipments
-        then = (
-            [(way.slot, way.prices.lab, way.week.week, number) for way, number in instead.plants.items()]
-            if instead
-            else []
-        )
-        rows.append(((shipment.lab, shipment.week.week, shipment.quantity), said, then))
+        assert order in one.shipments
+        plants = instead.plants if instead else {}
+        then = [(way.slot, way.prices.lab, way.week.week, number) for way, number in plants.items()]
+        rows.append((order_of(order), order_of(other), then))
     return rows
+
+
+def others(found: Solution) -> list[Order | None]:
+    return [other for _, other, _ in changes(found)]
 
 
 def test_an_order_could_be_none_a_little_larger_or_smaller_of_another_week_or_lab() -> None:
     order = ("Lab", 12, 100)
-    assert told(solved(plan(), order)) == [
-        (order, "nothing", []),
-        (order, "125", [(0, "Lab", 12, 125)]),
-        (order, "75", [(0, "Lab", 12, 75)]),
-        (order, "100 for 2027-W11", [(0, "Lab", 11, 100)]),
-        (order, "120 from Other lab", [(0, "Other lab", 12, 120)]),
-        (order, "100 for 2027-W13", [(0, "Lab", 13, 100)]),
-    ]
-
-
-def test_large_orders_are_told_with_commas() -> None:
-    said = [said for _, said, _ in told(solved(plan(), ("Lab", 12, 1100)))]
-    assert said == [
-        "nothing",
-        "1,125",
-        "1,075",
-        "1,100 for 2027-W11",
-        "1,110 from Other lab",
-        "1,100 for 2027-W13",
+    assert changes(solved(plan(), order)) == [
+        (order, None, []),
+        (order, ("Lab", 12, 125), [(0, "Lab", 12, 125)]),
+        (order, ("Lab", 12, 75), [(0, "Lab", 12, 75)]),
+        (order, ("Lab", 11, 100), [(0, "Lab", 11, 100)]),
+        (order, ("Other lab", 12, 120), [(0, "Other lab", 12, 120)]),
+        (order, ("Lab", 13, 100), [(0, "Lab", 13, 100)]),
     ]
 
 
 def test_the_smallest_order_cannot_be_smaller() -> None:
-    said = [said for _, said, _ in told(solved(plan(), ("Lab", 10, 50)))]
-    assert said == ["nothing", "75", "50 for 2027-W11"]
+    assert others(solved(plan(), ("Lab", 10, 50))) == [None, ("Lab", 10, 75), ("Lab", 11, 50)]
 
 
 def test_below_the_first_quantity_of_a_lower_price_the_next_smaller_order_is_of_the_dearer_one() -> None:
     """Up to 99 by eighties, from 100 on by tens: 90 is not sold, and 80 is."""
     rows = [offer(multiple=80, **WEEKS), offer(from_quantity=100, multiple=10, unit_price=0.8, **WEEKS)]
-    said = [said for _, said, _ in told(solved(plan(*rows), ("Lab", 10, 100)))]
-    assert said == ["nothing", "110", "80", "100 for 2027-W11"]
+    found = others(solved(plan(*rows), ("Lab", 10, 100)))
+    assert found == [None, ("Lab", 10, 110), ("Lab", 10, 80), ("Lab", 11, 100)]
 
 
 def test_of_two_orders_one_is_changed_at_a_time_and_both_are_numbered_by_week_and_lab() -> None:
     first, second = ("Lab", 12, 50), ("Other lab", 12, 60)
-    assert told(solved(plan(), first, second)) == [
-        (first, "nothing", [(0, "Other lab", 12, 60)]),
-        (first, "75", [(0, "Lab", 12, 75), (1, "Other lab", 12, 60)]),
-        (first, "50 for 2027-W11", [(0, "Lab", 11, 50), (1, "Other lab", 12, 60)]),
-        (first, "50 for 2027-W13", [(0, "Other lab", 12, 60), (1, "Lab", 13, 50)]),
-        (second, "nothing", [(0, "Lab", 12, 50)]),
-        (second, "90", [(0, "Lab", 12, 50), (1, "Other lab", 12, 90)]),
-        (second, "30", [(0, "Lab", 12, 50), (1, "Other lab", 12, 30)]),
-        (second, "60 for 2027-W13", [(0, "Lab", 12, 50), (1, "Other lab", 13, 60)]),
+    assert changes(solved(plan(), first, second)) == [
+        (first, None, [(0, "Other lab", 12, 60)]),
+        (first, ("Lab", 12, 75), [(0, "Lab", 12, 75), (1, "Other lab", 12, 60)]),
+        (first, ("Lab", 11, 50), [(0, "Lab", 11, 50), (1, "Other lab", 12, 60)]),
+        (first, ("Lab", 13, 50), [(0, "Other lab", 12, 60), (1, "Lab", 13, 50)]),
+        (second, None, [(0, "Lab", 12, 50)]),
+        (second, ("Other lab", 12, 90), [(0, "Lab", 12, 50), (1, "Other lab", 12, 90)]),
+        (second, ("Other lab", 12, 30), [(0, "Lab", 12, 50), (1, "Other lab", 12, 30)]),
+        (second, ("Other lab", 13, 60), [(0, "Lab", 12, 50), (1, "Other lab", 13, 60)]),
     ]
 
 
 def test_two_orders_of_one_lab_are_not_moved_into_one_week() -> None:
     first, second = ("Lab", 11, 50), ("Lab", 12, 50)
-    said = [(order[1], said) for order, said, _ in told(solved(plan(LAB), first, second))]
-    assert said == [
-        (11, "nothing"),
-        (11, "75"),
-        (11, "50 for 2027-W10"),
-        (12, "nothing"),
-        (12, "75"),
-        (12, "50 for 2027-W13"),
-    ]
+    assert [(order, other) for order, other, _ in changes(solved(plan(LAB), first, second))] == [
+        (first, None), (first, ("Lab", 11, 75)), (first, ("Lab", 10, 50)),
+        (second, None), (second, ("Lab", 12, 75)), (second, ("Lab", 13, 50)),
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(("budget", "most"), [(None, 1100), (501, 250), (499, 225)])
 def test_orders_are_improved_one_after_another_within_the_limits(budget: float | None, most: int) -> None:
     """Each plant up to 1,100 earns seven; the dear lab is of no use, nor are other weeks."""
     better = improved(solved(plan(budget=budget), ("Lab", 12, 100)))
-    (bundle,) = better.chosen
-    assert [(one.lab, one.quantity) for one in bundle.shipments] == [("Lab", most)]
+    (column,) = better.chosen
+    assert [(one.lab, one.quantity) for one in column.shipments] == [("Lab", most)]
     assert better.value == pytest.approx(7 * most)
 
 
@@ -143,11 +131,16 @@ def test_where_all_must_be_met_other_orders_that_would_suffice_could_take_the_pl
     """The later of two weeks costs less bench; of the other lab 1,110 would do."""
     house = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 0.1}]
     made = plan(LAB | {"last_week": "2027-W11"}, OTHER | {"first_week": "2027-W13"}, places=house)
-    found = forecast.plan_orders(made, draws=DRAWS, seed=1, aim="cost")._found
-    rows = list(alternatives(found))
-    assert [said for *_, said in rows] == ["1,100 from Lab for 2027-W10", "1,110 from Other lab for 2027-W13"]
-    for one, shipment, instead, said in rows:
-        assert one is found.chosen[0]
-        assert (shipment.quantity, str(shipment.week)) == (1100, "2027-W11")
-        assert instead is not None
-        assert f"{instead.shipments[0].quantity:,}" == said.split()[0]
+    found = forecast.plan_orders(made, draws=DRAWS, seed=1, aim="cost")._solution
+    assert [(order, other) for order, other, _ in changes(found)] == [
+        (("Lab", 11, 1100), ("Lab", 10, 1100)), (("Lab", 11, 1100), ("Other lab", 13, 1110)),
+    ]  # fmt: skip
+
+
+def test_a_changed_plan_has_all_other_columns_and_the_new_one_in_its_place() -> None:
+    found = solved(plan(), ("Lab", 12, 100))
+    (column,) = found.chosen
+    other = Column(1, {}, column.margin, 0.0)
+    none, more, *_ = neighbours(found)
+    assert none.applied([other, column]) == (other,)
+    assert more.applied([other, column]) == (other, more.instead)

@@ -1,4 +1,4 @@
-"""What is scarce, shared out: bounds that hold at any prices, and limits counted a second time."""
+"""The master problem: bounds that hold at any duals, and limits counted a second time."""
 
 import math
 
@@ -13,12 +13,12 @@ from small_seasons import FIRST, offer, season, stage
 from forecast.growth.simulation import season_streams
 from forecast.ordering.price_list import PriceList
 from forecast.planning import columns as module
+from forecast.planning.alternatives import improved
 from forecast.planning.column_generation import best_margin
-from forecast.planning.columns import Way, Ways
-from forecast.planning.limits import FULLEST, Bundle, Limits
-from forecast.planning.master import Cut, Prices, Sharing, Tail
-from forecast.planning.pricing import Bidder
-from forecast.planning.whole_order import plan_orders
+from forecast.planning.columns import Column, Way, Ways
+from forecast.planning.limits import FULLEST, Limits
+from forecast.planning.master import Cut, Duals, MasterProblem, Tail
+from forecast.planning.pricing import PricingProblem
 from forecast.resources.money_flow import worst_seasons
 from forecast.season.rows import PriceLine
 from forecast.weeks import Week
@@ -38,34 +38,36 @@ def tight(seed, plans, plan):
 
 
 def program(plan, deliveries, floor=None):
-    """The program of a season without any bundle, and its bidders."""
+    """The program of a season without any column, and its problems."""
     streams = season_streams(DRAWS, 1)
-    bidders = [Bidder(i, Ways(plan, streams, name, deliveries, guarded=True)) for i, name in enumerate("AB")]
-    return Sharing(plan, DRAWS, floor, items=2), bidders
+    problems = [PricingProblem(i, Ways(plan, streams, name, deliveries, guarded=True)) for i, name in enumerate("AB")]
+    return MasterProblem(plan, DRAWS, floor, items=2), problems
 
 
-def random_prices(rng, sharing, bidders):
-    """Prices from 0 on: of budget, benches under random cuts, bad years under random tails, and parts of boxes."""
+def random_duals(rng, master, problems):
+    """Duals from 0 on: of budget, benches under random cuts, bad years under random tails, and parts of boxes."""
     for _ in range(3):
         draws = np.sort(rng.permutation(DRAWS)[: round(FULLEST * DRAWS)])
-        row = int(rng.integers(sharing.benches.size))
-        sharing.cuts.append(Cut(row, draws, float(sharing.benches[row])))
-        sharing.tails.append(Tail(worst_seasons(rng.normal(size=DRAWS), FULLEST)))
+        row = int(rng.integers(master.benches.size))
+        master.cuts.append(Cut(row, draws, float(master.benches[row])))
+        master.tails.append(Tail(worst_seasons(rng.normal(size=DRAWS), FULLEST)))
     spent = float(rng.choice([0, 0.3, 1.5]))
     areas, tails = rng.choice([0, 5, 60], size=3).astype(float), rng.choice([0, 0.2, 2], size=3)
-    if sharing.floor is None:
-        sharing.tails.clear()
+    if master.floor is None:
+        master.tails.clear()
         tails = np.zeros(0)
     weights = np.full(DRAWS, 1 / DRAWS) + sum(
-        price * one.weights for price, one in zip(tails, sharing.tails, strict=True)
+        price * one.weights for price, one in zip(tails, master.tails, strict=True)
     )
     money = 1 + float(tails.sum())
     shared, own = {}, {}
-    for box in sorted({box for bidder in bidders for slot in bidder.ways.slots for way in slot for box in way.boxes}):
+    for box in sorted(
+        {box for problem in problems for slot in problem.ways.slots for way in slot for box in way.boxes}
+    ):
         parts = rng.dirichlet([1, 1, 1]) * box[2] * (money + spent)
         shared[box] = float(parts[0])
         own |= {(item, box): float(part) for item, part in enumerate(parts[1:])}
-    return Prices(weights, spent, money, tails, areas, shared, own)
+    return Duals(weights, spent, money, tails, areas, shared, own)
 
 
 @pytest.mark.parametrize("seed", range(30))
@@ -78,10 +80,10 @@ def test_at_any_prices_the_bound_is_above_the_best_of_all_plans(seed):
     floor = float(plans.bad(np.array([plans.best(**limits)]))[0]) if seed % 3 == 0 else None
     best = plans.value[plans.best(**limits, floor=-math.inf if floor is None else floor)]
     for _ in range(10):
-        sharing, bidders = program(plan, each, floor)
-        prices = random_prices(rng, sharing, bidders)
-        most = [bidder.answer(prices, sharing).most for bidder in bidders]
-        assert sharing.bound(most, prices) >= best - 1e-9 * abs(best)
+        master, problems = program(plan, each, floor)
+        duals = random_duals(rng, master, problems)
+        most = [problem.solve(duals, master).most for problem in problems]
+        assert master.bound(most, duals) >= best - 1e-9 * abs(best)
 
 
 @settings(some, max_examples=8)
@@ -98,21 +100,21 @@ def test_no_plan_within_the_limits_earns_more_than_the_bound(seed, floor):
     streams = season_streams(DRAWS, 1)
     found = best_margin(plan, streams, deliveries=2, floor=floor, time_limit=3, gap=0.02)
     assert found.bound >= found.value
-    assert found.sharing.fits(found.chosen)
+    assert found.master.fits(found.chosen)
     fitting = 0
     for _ in range(300):
-        bundles = []
-        for bidder in [one for one in found.bidders if rng.random() < 0.7]:
-            pairs = list(bidder.ways.pairs())
-            ways = [bidder.ways.slots[0][rng.integers(len(bidder.ways.slots[0]))]]
+        columns = []
+        for problem in [one for one in found.problems if rng.random() < 0.7]:
+            pairs = list(problem.ways.pairs())
+            ways = [problem.ways.slots[0][rng.integers(len(problem.ways.slots[0]))]]
             if pairs and rng.random() < 0.5:
                 i, j = pairs[rng.integers(len(pairs))]
-                ways = [bidder.ways.slots[0][i], bidder.ways.slots[1][j]]
+                ways = [problem.ways.slots[0][i], problem.ways.slots[1][j]]
             numbers = (2 ** rng.uniform(0, 6, size=len(ways))).astype(int).tolist()
-            bundles.append(bidder.bundle(dict(zip(ways, numbers, strict=True))))
-        if found.sharing.fits(bundles):
-            fitting += bool(bundles)
-            assert found.sharing.margin(bundles).mean() <= found.bound + 1e-6
+            columns.append(problem.column(dict(zip(ways, numbers, strict=True))))
+        if found.master.fits(columns):
+            fitting += bool(columns)
+            assert found.master.margin(columns).mean() <= found.bound + 1e-6
     assert fitting > 0
 
 
@@ -129,30 +131,29 @@ def test_of_quantities_thinned_out_the_bound_holds_for_all_and_the_best_are_foun
     ways = [Ways(plan, season_streams(DRAWS, 1), name, 1) for name in "AB"]
     assert any(way.gaps.any() for one in ways for way in one.slots[0])
     heard = []
-    found = plan_orders(
-        plan, draws=DRAWS, seed=1, deliveries=1, gap=1e-9, progress=lambda _, bound, __: heard.append(bound)
-    )
-    assert min(heard) >= best - 1e-9 * abs(best)
-    assert found.margin == pytest.approx(best, rel=1e-6, abs=1e-6)
+    streams, options = season_streams(DRAWS, 1), {"floor": None, "time_limit": 60.0, "gap": 1e-9}
+    found = best_margin(plan, streams, deliveries=1, callback=lambda *one: heard.append(one), **options)
+    assert min(bound for _, bound, _ in heard) >= best - 1e-9 * abs(best)
+    assert improved(found).value == pytest.approx(best, rel=1e-6, abs=1e-6)
 
 
 @some
 @given(seed=seeds)
 def test_freight_area_and_bad_years_of_bundles_are_those_of_a_recount(seed):
     rng, plan = np.random.default_rng(seed), competing(seed, 2)
-    sharing, bidders = program(plan, 2)
-    bundles, told = [], []
-    for bidder, name in zip(bidders, "AB", strict=True):
-        way = bidder.ways.slots[0][rng.integers(len(bidder.ways.slots[0]))]
+    master, problems = program(plan, 2)
+    columns, told = [], []
+    for problem, name in zip(problems, "AB", strict=True):
+        way = problem.ways.slots[0][rng.integers(len(problem.ways.slots[0]))]
         quantity = int(rng.choice(way.quantities))
-        bundles.append(bidder.bundle({way: quantity}))
+        columns.append(problem.column({way: quantity}))
         told.append((name, way.prices.lab, way.week, quantity))
-    assert sharing.freight(bundles) == pytest.approx(freight(plan, told))
-    margin = sum(one.margin for one in bundles) - freight(plan, told)
-    assert sharing.margin(bundles) == pytest.approx(margin)
-    assert sharing.margin(bundles).mean() <= sharing.margin(bundles, np.ones(2)).mean() + 1e-9
-    area = sum(n * way.area.astype(float) for one in bundles for way, n in one.plants.items())
-    assert sharing.fullest(sharing.area(bundles)) == pytest.approx(fullest(area), rel=1e-5)
+    assert master.freight(columns) == pytest.approx(freight(plan, told))
+    margin = sum(one.margin for one in columns) - freight(plan, told)
+    assert master.margin(columns) == pytest.approx(margin)
+    assert master.margin(columns).mean() <= master.margin(columns, np.ones(2)).mean() + 1e-9
+    area = sum(n * way.area.astype(float) for one in columns for way, n in one.plants.items())
+    assert master.fullest(master.area(columns)) == pytest.approx(fullest(area), rel=1e-5)
     assert worst_seasons(margin, FULLEST) @ margin == pytest.approx(worst_tenth(margin))
 
 
@@ -173,19 +174,19 @@ def test_the_worst_seasons_weigh_one_and_no_other_weights_of_that_size_find_wors
 def test_an_overfull_place_is_cut_once():
     plan = competing(3, 2)
     plan = plan.replace(places=tuple(row.replace(area=0.1) for row in plan.places))
-    sharing, bidders = program(plan, 1)
-    way = bidders[0].ways.slots[0][0]
-    bundle = bidders[0].bundle({way: 100})
-    assert not sharing.fits([bundle])
+    master, problems = program(plan, 1)
+    way = problems[0].ways.slots[0][0]
+    column = problems[0].column({way: 100})
+    assert not master.fits([column])
     rounds = 0
-    while sharing.cut([bundle]):
+    while master.add_cuts([column]):
         rounds += 1
     assert 0 < rounds < 10
     over = fullest(100 * way.area.astype(float)) > benches(plan) + 1e-6
-    assert {cut.row for cut in sharing.cuts} <= set(np.flatnonzero(over).tolist())
+    assert {cut.row for cut in master.cuts} <= set(np.flatnonzero(over).tolist())
 
 
-# --- by hand: bundles of which every number is set
+# --- by hand: columns of which every number is set
 
 FLAT = 4  # draws; the fullest tenth is one of them
 
@@ -206,13 +207,13 @@ def delivered(quantity=1, area=0.0, *, draws=FLAT, rows=2, **cells):
     return {Way(prices, Week.parse(FIRST), 0, sizes, nothing, nothing, nothing[0], nothing[0], stood): quantity}
 
 
-def bundle(item, margin, cost=0.0, plants=None, *, draws=FLAT):
-    return Bundle(item, plants or delivered(draws=draws), np.broadcast_to(np.asarray(margin, float), draws), cost)
+def column(item, margin, cost=0.0, plants=None, *, draws=FLAT):
+    return Column(item, plants or delivered(draws=draws), np.broadcast_to(np.asarray(margin, float), draws), cost)
 
 
-def sharing_of(plan, bundles, floor=None, *, draws=FLAT, **options):
-    made = Sharing(plan, draws, floor, items=1 + max(one.item for one in bundles), **options)
-    assert all(made.add(one) for one in bundles)
+def master_of(plan, columns, floor=None, *, draws=FLAT, **options):
+    made = MasterProblem(plan, draws, floor, items=1 + max(one.item for one in columns), **options)
+    assert all(made.add(one) for one in columns)
     return made
 
 
@@ -220,33 +221,33 @@ BOX = {"plants_per_box": 50, "freight_per_box": 10}
 
 
 def boxed(item, margin, plants, **cells):
-    return bundle(item, margin, 0.0, delivered(plants, **(BOX | cells)))
+    return column(item, margin, 0.0, delivered(plants, **(BOX | cells)))
 
 
 def test_half_of_what_is_dearer_fits_beside_what_pays_more_for_a_unit_of_budget():
     """8 for 10 and 6 for 5, with 10 to spend: all of the second, half of the first; a unit more earns 8 / 10."""
-    sharing = sharing_of(yard(10.0), [bundle(0, 8, 10), bundle(1, 6, 5)])
-    found = sharing.relaxed()
+    master = master_of(yard(10.0), [column(0, 8, 10), column(1, 6, 5)])
+    found = master.solve_relaxed()
     assert found.value == pytest.approx(10)
     assert found.parts == pytest.approx([0.5, 1])
-    assert found.lacking == 0
-    assert found.prices.spent == pytest.approx(0.8)
-    assert found.prices.margin == 1
-    assert found.prices.weights.tolist() == [0.25] * FLAT
-    assert (found.prices.boxes, found.prices.own_boxes) == ({}, {})
-    assert found.prices.areas.size == found.prices.tails.size == 0
-    chosen, bound = sharing.whole(5, 0.0)
+    assert found.shortfall == 0
+    assert found.duals.budget == pytest.approx(0.8)
+    assert found.duals.money == 1
+    assert found.duals.weights.tolist() == [0.25] * FLAT
+    assert (found.duals.boxes, found.duals.own_boxes) == ({}, {})
+    assert found.duals.areas.size == found.duals.tails.size == 0
+    chosen, bound = master.solve_integer(5, 0.0)
     assert [one.item for one in chosen] == [0]
     assert bound == pytest.approx(8)
 
 
 def test_without_a_budget_all_is_had_and_money_is_worth_nothing_more():
-    sharing = sharing_of(yard(), [bundle(0, 8, 1e6), bundle(1, 6, 5), bundle(1, 7, 5), bundle(0, -1, 5)])
-    found = sharing.relaxed()
+    master = master_of(yard(), [column(0, 8, 1e6), column(1, 6, 5), column(1, 7, 5), column(0, -1, 5)])
+    found = master.solve_relaxed()
     assert found.value == pytest.approx(15)
     assert found.parts == pytest.approx([1, 0, 1, 0])
-    assert found.prices.spent == 0
-    chosen, bound = sharing.whole(5, 0.0)
+    assert found.duals.budget == 0
+    chosen, bound = master.solve_integer(5, 0.0)
     assert [one.margin[0] for one in chosen] == [8, 7]
     assert bound == pytest.approx(15)
 
@@ -256,102 +257,102 @@ def test_a_square_metre_more_is_worth_what_the_next_part_of_a_bundle_earns_on_it
     stood = np.zeros((2, FLAT))
     stood[1, 2] = 2
     plants = delivered(2, stood), delivered(1, stood)
-    sharing = sharing_of(yard(areas=(4.0,)), [bundle(0, 8, 0, plants[0]), bundle(1, 6, 0, plants[1])])
-    assert sharing.cut(sharing.bundles)
-    (cut,) = sharing.cuts
+    master = master_of(yard(areas=(4.0,)), [column(0, 8, 0, plants[0]), column(1, 6, 0, plants[1])])
+    assert master.add_cuts(master.columns)
+    (cut,) = master.cuts
     assert (cut.row, cut.draws.tolist(), cut.bench) == (1, [2], 4)
-    assert [sharing.area_under(*one, 0) for one in plants] == [2, 2]
-    found = sharing.relaxed()
+    assert [master.area_under(*one, 0) for one in plants] == [2, 2]
+    found = master.solve_relaxed()
     assert found.value == pytest.approx(10)
     assert found.parts == pytest.approx([0.5, 1])
-    assert found.prices.areas == pytest.approx([2])
-    assert sharing.cut(sharing.bundles, found.parts) is False
-    assert sharing.cut(sharing.bundles) is False
-    assert sharing.shares(sharing.bundles).tolist() == [0, 1.5]
+    assert found.duals.areas == pytest.approx([2])
+    assert master.add_cuts(master.columns, found.parts) is False
+    assert master.add_cuts(master.columns) is False
+    assert master.shares(master.columns).tolist() == [0, 1.5]
 
 
 def test_a_unit_of_a_floor_costs_what_is_given_up_for_it():
     """Four lost in the worst draw and 5 earned on average, beside 2 that is sure: half of the first keeps 0."""
-    sharing = sharing_of(yard(), [bundle(0, [-4, 8, 8, 8]), bundle(1, 2)], 0.0)
-    assert sharing.cut(sharing.bundles)
-    assert [tail.weights.tolist() for tail in sharing.tails] == [[1, 0, 0, 0]]
-    found = sharing.relaxed()
+    master = master_of(yard(), [column(0, [-4, 8, 8, 8]), column(1, 2)], 0.0)
+    assert master.add_cuts(master.columns)
+    assert [tail.weights.tolist() for tail in master.tails] == [[1, 0, 0, 0]]
+    found = master.solve_relaxed()
     assert found.value == pytest.approx(4.5)
     assert found.parts == pytest.approx([0.5, 1])
-    assert found.lacking == pytest.approx(0)
-    assert found.prices.tails == pytest.approx([1.25])
-    assert found.prices.margin == pytest.approx(2.25)
-    assert found.prices.weights == pytest.approx([1.5, 0.25, 0.25, 0.25])
-    assert not sharing.cut(sharing.bundles)
+    assert found.shortfall == pytest.approx(0)
+    assert found.duals.tails == pytest.approx([1.25])
+    assert found.duals.money == pytest.approx(2.25)
+    assert found.duals.weights == pytest.approx([1.5, 0.25, 0.25, 0.25])
+    assert not master.add_cuts(master.columns)
 
 
 def test_what_a_floor_lacks_is_made_up_for_at_a_hundred_a_unit():
-    sharing = sharing_of(yard(), [bundle(0, [-4, 8, 8, 8]), bundle(1, 2)], 10.0)
-    assert sharing.cut(sharing.bundles)
-    found = sharing.relaxed()
+    master = master_of(yard(), [column(0, [-4, 8, 8, 8]), column(1, 2)], 10.0)
+    assert master.add_cuts(master.columns)
+    found = master.solve_relaxed()
     assert found.parts == pytest.approx([0, 1])
-    assert found.lacking == pytest.approx(8)
+    assert found.shortfall == pytest.approx(8)
     assert found.value == pytest.approx(2 - 100 * 8)
-    assert found.prices.tails == pytest.approx([100])
-    assert not sharing.cut(sharing.bundles, found.parts, lacking=found.lacking)
-    assert not sharing.cut([sharing.bundles[1]], lacking=8.0)
-    assert sharing.whole(5, 0.0) == (None, math.inf)
+    assert found.duals.tails == pytest.approx([100])
+    assert not master.add_cuts(master.columns, found.parts, shortfall=found.shortfall)
+    assert not master.add_cuts([master.columns[1]], shortfall=8.0)
+    assert master.solve_integer(5, 0.0) == (None, math.inf)
 
 
 def test_a_floor_lacks_as_much_beside_a_bench_that_is_large_enough():
     stood = delivered(1, 5.0)
-    bundles = [bundle(0, [-4, 8, 8, 8], 0, stood), bundle(1, 2, 0, stood)]
-    sharing = sharing_of(yard(), bundles, 10.0, cuts=[Cut(0, np.array([0]), 10.0)])
-    assert sharing.cut(bundles)
-    found = sharing.relaxed()
-    assert (found.parts, found.lacking) == (pytest.approx([0, 1]), pytest.approx(8))
-    assert (found.prices.areas, found.prices.tails) == (pytest.approx([0]), pytest.approx([100]))
+    columns = [column(0, [-4, 8, 8, 8], 0, stood), column(1, 2, 0, stood)]
+    master = master_of(yard(), columns, 10.0, cuts=[Cut(0, np.array([0]), 10.0)])
+    assert master.add_cuts(columns)
+    found = master.solve_relaxed()
+    assert (found.parts, found.shortfall) == (pytest.approx([0, 1]), pytest.approx(8))
+    assert (found.duals.areas, found.duals.tails) == (pytest.approx([0]), pytest.approx([100]))
 
 
 def test_boxes_are_shared_in_parts_by_the_program_and_whole_by_a_plan():
     """Two of nine tenths of a box: 1.8 boxes of 10 in parts, and two as a plan; the box that both use has its price."""
-    sharing = sharing_of(yard(), [boxed(0, 14, 45), boxed(1, 14, 45)])
+    master = master_of(yard(), [boxed(0, 14, 45), boxed(1, 14, 45)])
     box = ("Lab", Week.parse(FIRST), 10.0, 50)
-    found = sharing.relaxed()
+    found = master.solve_relaxed()
     assert found.value == pytest.approx(28 - 18)
-    assert found.prices.boxes == pytest.approx({box: 10})
-    assert found.prices.own_boxes == pytest.approx({(0, box): 0, (1, box): 0})
-    chosen, bound = sharing.whole(5, 0.0)
+    assert found.duals.boxes == pytest.approx({box: 10})
+    assert found.duals.own_boxes == pytest.approx({(0, box): 0, (1, box): 0})
+    chosen, bound = master.solve_integer(5, 0.0)
     assert len(chosen) == 2
     assert bound == pytest.approx(8)
 
 
 def test_a_box_that_one_item_uses_alone_is_its_own():
-    sharing = sharing_of(yard(), [boxed(0, 14, 25)])
+    master = master_of(yard(), [boxed(0, 14, 25)])
     box = ("Lab", Week.parse(FIRST), 10.0, 50)
-    found = sharing.relaxed()
-    assert (found.value, found.prices.boxes[box]) == (pytest.approx(4), pytest.approx(0))
-    assert found.prices.own_boxes == pytest.approx({(0, box): 10})
+    found = master.solve_relaxed()
+    assert (found.value, found.duals.boxes[box]) == (pytest.approx(4), pytest.approx(0))
+    assert found.duals.own_boxes == pytest.approx({(0, box): 10})
 
 
 def test_freight_counts_towards_budget_and_floor():
     """One box of 10 leaves 3 of 13 in every draw; with 9 to spend or a floor of 4 there is nothing."""
     alone = [boxed(0, 13, 50)]
-    assert sharing_of(yard(11.0), alone).whole(5, 0.0)[0] == tuple(alone)
-    assert sharing_of(yard(9.0), alone).whole(5, 0.0)[0] == ()
+    assert master_of(yard(11.0), alone).solve_integer(5, 0.0)[0] == tuple(alone)
+    assert master_of(yard(9.0), alone).solve_integer(5, 0.0)[0] == ()
     for floor, number in ((3.0, 1), (-4.0, 1)):
-        sharing = sharing_of(yard(), alone, floor)
-        sharing.tails.append(Tail(np.array([1.0, 0, 0, 0])))
-        assert len(sharing.whole(5, 0.0)[0]) == number
-    sharing = sharing_of(yard(), alone, 4.0)
-    sharing.tails.append(Tail(np.array([1.0, 0, 0, 0])))
-    assert sharing.whole(5, 0.0)[0] is None
+        master = master_of(yard(), alone, floor)
+        master.tails.append(Tail(np.array([1.0, 0, 0, 0])))
+        assert len(master.solve_integer(5, 0.0)[0]) == number
+    master = master_of(yard(), alone, 4.0)
+    master.tails.append(Tail(np.array([1.0, 0, 0, 0])))
+    assert master.solve_integer(5, 0.0)[0] is None
 
 
 def test_if_each_item_must_have_one_it_has_the_cheapest_that_fit():
-    options = [bundle(0, -5, 5), bundle(0, -3, 3), bundle(1, -2, 2), bundle(1, -4, 4)]
-    sharing = sharing_of(yard(), options, each=True)
-    assert sharing.relaxed().value == pytest.approx(-5)
-    chosen, bound = sharing.whole(5, 0.0)
+    options = [column(0, -5, 5), column(0, -3, 3), column(1, -2, 2), column(1, -4, 4)]
+    master = master_of(yard(), options, every_item=True)
+    assert master.solve_relaxed().value == pytest.approx(-5)
+    chosen, bound = master.solve_integer(5, 0.0)
     assert chosen == (options[1], options[2])
     assert bound == pytest.approx(-5)
-    assert sharing_of(yard(4.0), options, each=True).whole(5, 0.0) == (None, math.inf)
-    assert sharing_of(yard(4.0), options).whole(5, 0.0)[0] == ()
+    assert master_of(yard(4.0), options, every_item=True).solve_integer(5, 0.0) == (None, math.inf)
+    assert master_of(yard(4.0), options).solve_integer(5, 0.0)[0] == ()
 
 
 @pytest.mark.parametrize(
@@ -366,37 +367,37 @@ def test_if_each_item_must_have_one_it_has_the_cheapest_that_fit():
     ],
 )
 def test_least_is_lacking_as_a_share_of_its_limit(budget, bench, lacking):
-    """One bundle costs 130 and stands on nothing, the other costs 30 and stands on 4 m² in the second week alone."""
-    options = [bundle(0, -130, 130), bundle(0, -30, 30, delivered(1, [[0] * FLAT, [4] * FLAT]))]
-    assert sharing_of(yard(budget, (bench,)), options, each=True).lacking() == pytest.approx(lacking)
+    """One column costs 130 and stands on nothing, the other costs 30 and stands on 4 m² in the second week alone."""
+    options = [column(0, -130, 130), column(0, -30, 30, delivered(1, [[0] * FLAT, [4] * FLAT]))]
+    assert master_of(yard(budget, (bench,)), options, every_item=True).shortfalls() == pytest.approx(lacking)
 
 
 def test_every_place_lacks_by_itself_and_the_same_in_all_its_weeks():
     stood = np.array([[3.0], [5.0], [0.5], [7.0]]) * np.ones((1, FLAT))  # house and yard, two weeks each
     plan = yard(areas=(4.0, 2.0))
-    sharing = sharing_of(plan, [bundle(0, -1, 1, delivered(1, stood, rows=4))], each=True)
-    assert sharing.lacking() == pytest.approx({"house": 1, "yard": 5})
+    master = master_of(plan, [column(0, -1, 1, delivered(1, stood, rows=4))], every_item=True)
+    assert master.shortfalls() == pytest.approx({"house": 1, "yard": 5})
 
 
 def test_what_lacks_of_a_small_place_weighs_more_than_the_same_of_a_large_one():
     """3 m² of a house of 2 m², or 12 m² of a yard of 20 m²."""
     inside, outside = (np.array(rows)[:, None] * np.ones(FLAT) for rows in ([5.0, 5, 0, 0], [0.0, 0, 32, 32]))
-    options = [bundle(0, -1, 1, delivered(1, stood, rows=4)) for stood in (inside, outside)]
-    assert sharing_of(yard(areas=(2.0, 20.0)), options, each=True).lacking() == pytest.approx({"yard": 12})
+    options = [column(0, -1, 1, delivered(1, stood, rows=4)) for stood in (inside, outside)]
+    assert master_of(yard(areas=(2.0, 20.0)), options, every_item=True).shortfalls() == pytest.approx({"yard": 12})
 
 
 def test_a_bound_adds_what_scarce_things_are_worth_to_what_items_are():
     """3 + 4, 0.5 of 20 to spend, 2 for each of 10 m², less 0.25 of a floor of 8."""
-    prices = Prices(np.full(FLAT, 0.25), 0.5, 1.25, np.array([0.25]), np.array([2.0]), {}, {})
+    duals = Duals(np.full(FLAT, 0.25), 0.5, 1.25, np.array([0.25]), np.array([2.0]), {}, {})
     cut, tail = Cut(0, np.array([1]), 10.0), Tail(np.array([1.0, 0, 0, 0]))
-    one = bundle(0, 1)
-    assert sharing_of(yard(20.0), [one], 8.0, cuts=[cut], tails=[tail]).bound([3, 4], prices) == 7 + 10 + 20 - 2
-    assert sharing_of(yard(), [one], 8.0, cuts=[cut], tails=[tail]).bound([3, 4], prices) == 7 + 20 - 2
-    free = sharing_of(yard(), [one]).free
-    assert (free.spent, free.margin, free.boxes, free.own_boxes) == (0, 1, {}, {})
+    one = column(0, 1)
+    assert master_of(yard(20.0), [one], 8.0, cuts=[cut], tails=[tail]).bound([3, 4], duals) == 7 + 10 + 20 - 2
+    assert master_of(yard(), [one], 8.0, cuts=[cut], tails=[tail]).bound([3, 4], duals) == 7 + 20 - 2
+    free = master_of(yard(), [one]).zero_duals
+    assert (free.budget, free.money, free.boxes, free.own_boxes) == (0, 1, {}, {})
     assert free.areas.size == free.tails.size == 0
     assert free.weights.tolist() == [0.25] * FLAT
-    assert sharing_of(yard(), [one]).bound([3, 4], free) == 7
+    assert master_of(yard(), [one]).bound([3, 4], free) == 7
 
 
 def test_the_worst_weeks_of_a_place_are_cut_first_and_at_most_six_at_once():
@@ -404,15 +405,15 @@ def test_the_worst_weeks_of_a_place_are_cut_first_and_at_most_six_at_once():
     over = np.array([3, 8, 1, 7, 2, 6, 5, 4])
     stood = np.full((8, 20), 2.0)
     stood[:, [3, 11]] = 10.0 + over[:, None]
-    sharing = sharing_of(yard(weeks=8), [bundle(0, 1, 0, delivered(1, stood, draws=20, rows=8), draws=20)], draws=20)
-    assert sharing.cut(sharing.bundles)
-    assert [cut.row for cut in sharing.cuts] == [1, 3, 5, 6, 7, 0]
-    assert all(cut.draws.tolist() == [3, 11] for cut in sharing.cuts)
-    assert not sharing.cut(sharing.bundles)
-    more = sharing_of(yard(weeks=8), sharing.bundles, draws=20)
-    assert more.cut(sharing.bundles, more=6.0)
+    master = master_of(yard(weeks=8), [column(0, 1, 0, delivered(1, stood, draws=20, rows=8), draws=20)], draws=20)
+    assert master.add_cuts(master.columns)
+    assert [cut.row for cut in master.cuts] == [1, 3, 5, 6, 7, 0]
+    assert all(cut.draws.tolist() == [3, 11] for cut in master.cuts)
+    assert not master.add_cuts(master.columns)
+    more = master_of(yard(weeks=8), master.columns, draws=20)
+    assert more.add_cuts(master.columns, more=6.0)
     assert [cut.row for cut in more.cuts] == [1, 3]
-    assert not more.cut(sharing.bundles, more=8.0)
+    assert not more.add_cuts(master.columns, more=8.0)
 
 
 @pytest.mark.parametrize(("bench", "most"), [(0.5, 1e-6), (20.0, 2e-5)])
@@ -420,17 +421,17 @@ def test_a_limit_may_be_missed_by_a_millionth_of_it_or_of_one(bench, most):
     """Of benches, budget and floor; so may a limit that is smaller than one."""
     plan = yard(bench, (bench,))
     for part, kept in ((0.5, True), (1.5, False)):
-        stood = bundle(0, 1, 0, delivered(1, bench + part * most))
-        made = sharing_of(plan, [stood])
+        stood = column(0, 1, 0, delivered(1, bench + part * most))
+        made = master_of(plan, [stood])
         assert made.fits([stood]) is kept
-        assert made.cut([stood]) is not kept
-        paid = bundle(0, 1, bench * (1 + part * 1e-6))
-        assert sharing_of(plan, [paid]).fits([paid]) is kept
+        assert made.add_cuts([stood]) is not kept
+        paid = column(0, 1, bench * (1 + part * 1e-6))
+        assert master_of(plan, [paid]).fits([paid]) is kept
         for floor in (bench, -bench):
-            earns = bundle(0, floor - part * most)
-            made = sharing_of(yard(), [earns], floor)
+            earns = column(0, floor - part * most)
+            made = master_of(yard(), [earns], floor)
             assert made.fits([earns]) is kept
-            assert made.cut([earns]) is not kept
+            assert made.add_cuts([earns]) is not kept
 
 
 def test_benches_are_what_is_usable_place_by_place():
@@ -443,24 +444,24 @@ def test_benches_are_what_is_usable_place_by_place():
 def test_parts_of_bundles_stand_on_parts_of_their_area_and_earn_parts_of_their_margin():
     """Ten plants on 0.5 m² each and four on 1 m²; half of the first and a quarter of the second."""
     first, second = delivered(10, 0.5), delivered(4, 1.0)
-    bundles = [bundle(0, 8, 3, first), bundle(1, 4, 2, second | first)]
+    columns = [column(0, 8, 3, first), column(1, 4, 2, second | first)]
     limits, parts = Limits(yard(), FLAT), np.array([0.5, 0.25])
-    assert limits.area(bundles).tolist() == [[5 + 4 + 5] * FLAT] * 2
-    assert limits.area(bundles, parts).tolist() == [[2.5 + 1 + 1.25] * FLAT] * 2
+    assert limits.area(columns).tolist() == [[5 + 4 + 5] * FLAT] * 2
+    assert limits.area(columns, parts).tolist() == [[2.5 + 1 + 1.25] * FLAT] * 2
     assert limits.area([]).tolist() == [[0], [0]]
-    assert limits.margin(bundles).tolist() == [12] * FLAT
-    assert limits.margin(bundles, parts).tolist() == [5] * FLAT
+    assert limits.margin(columns).tolist() == [12] * FLAT
+    assert limits.margin(columns, parts).tolist() == [5] * FLAT
     assert limits.margin([]).tolist() == [0] * FLAT
-    assert limits.cost(bundles) == 5
-    assert bundles[1].area().tolist() == [[9] * FLAT] * 2
-    assert bundles[0].key == (0, *first.items())
+    assert limits.cost(columns) == 5
+    assert columns[1].area().tolist() == [[9] * FLAT] * 2
+    assert columns[0].key == (0, *first.items())
 
 
 def test_the_fullest_and_the_worst_tenth_are_two_of_twenty_draws_and_one_of_four():
     numbers = np.random.default_rng(1).permutation(20).astype(float)
     assert Limits(yard(), 20).fullest(np.array([numbers, -numbers])).tolist() == [18.5, -0.5]
     assert Limits(yard(), 4).fullest(np.array([[1.0, 5.0, 2.0, 3.0]])).tolist() == [5]
-    assert Limits(yard(), 20).worst_tenth([bundle(0, numbers, draws=20)]) == pytest.approx(0.5)
+    assert Limits(yard(), 20).worst_tenth([column(0, numbers, draws=20)]) == pytest.approx(0.5)
 
 
 def test_plants_that_share_boxes_fill_them_up_before_the_next():
@@ -475,7 +476,7 @@ def test_plants_that_share_boxes_fill_them_up_before_the_next():
     assert limits.freight([boxed(i, 0, plants) for i, plants in enumerate((5, 10, 30, 5))]) == 10  # full to the plant
     assert limits.margin([few, more]).tolist() == [-20] * FLAT
     assert limits.cost([few, more]) == 20
-    twice = bundle(0, 0, 0, delivered(30, **BOX) | delivered(45, **BOX))
+    twice = column(0, 0, 0, delivered(30, **BOX) | delivered(45, **BOX))
     assert twice.boxes == {("Lab", Week.parse(FIRST), 10.0, 50): 1.5}
 
 
@@ -492,8 +493,8 @@ def test_parts_of_bundles_pay_for_what_they_fill_and_at_least_for_their_own_whol
 
 
 def test_a_bundle_is_taken_once():
-    sharing, plants = Sharing(yard(), FLAT, items=2), delivered()
-    assert sharing.add(bundle(0, 1, 0, plants)) is True
-    assert sharing.add(bundle(0, 1, 0, plants)) is False
-    assert sharing.add(bundle(1, 1, 0, plants)) is True
-    assert len(sharing.bundles) == 2
+    master, plants = MasterProblem(yard(), FLAT, items=2), delivered()
+    assert master.add(column(0, 1, 0, plants)) is True
+    assert master.add(column(0, 1, 0, plants)) is False
+    assert master.add(column(1, 1, 0, plants)) is True
+    assert len(master.columns) == 2

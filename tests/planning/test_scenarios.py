@@ -1,4 +1,4 @@
-"""Several scenarios planned at once, by any workers, are those planned one by one."""
+"""Scenarios planned at once, by any workers, are those planned one by one."""
 
 from __future__ import annotations
 
@@ -37,55 +37,66 @@ def same(plans, others):
         assert one.alternatives().equals(other.alternatives())
         assert one.left_out() == other.left_out()
         assert str(one) == str(other)
-        assert one.cash.entries().equals(other.cash.entries())
+        assert one.cash_flow().entries().equals(other.cash_flow().entries())
     return True
 
 
 @pytest.mark.parametrize("workers", [1, 2, 3])
 def test_scenarios_planned_by_workers_are_those_planned_alone(alone, workers):
     with ProcessPoolExecutor(workers) as pool:
-        assert same(alone, forecast.plan_orders(SCENARIOS, **ASKED, executor=pool))
+        assert same(alone, forecast.plan_scenarios(SCENARIOS, **ASKED, executor=pool))
 
 
 def test_scenarios_planned_here_are_those_planned_alone(alone):
-    assert same(alone, forecast.plan_orders(SCENARIOS, **ASKED))
+    assert same(alone, forecast.plan_scenarios(SCENARIOS, **ASKED))
 
 
 def test_scenarios_planned_by_a_cluster_are_those_planned_alone(alone, cluster):
     with cluster.get_executor() as executor:
-        assert same(alone, forecast.plan_orders(SCENARIOS, **ASKED, executor=executor))
+        assert same(alone, forecast.plan_scenarios(SCENARIOS, **ASKED, executor=executor))
 
 
-def test_a_plan_of_a_worker_can_be_proved_on_fresh_draws_as_any_other(alone):
+def test_a_plan_of_a_worker_can_be_checked_out_of_sample_as_any_other(alone):
     sent = pickle.loads(pickle.dumps(alone["as stated"]))
-    one, other = (plan.certificate(draws=64, seed=9, searches=2) for plan in (alone["as stated"], sent))
+    one, other = (plan.out_of_sample(draws=64, seed=9, searches=2) for plan in (alone["as stated"], sent))
     assert str(one) == str(other)
     assert one.gaps == other.gaps
 
 
 def test_a_plan_is_sent_without_the_tables_it_was_found_with(alone):
     plan = alone["as stated"]
-    assert len(pickle.dumps(plan)) < 0.25 * len(pickle.dumps(plan._found.bidders))
+    assert len(pickle.dumps(plan)) < 0.25 * len(pickle.dumps(plan._solution.problems))
 
 
-def test_progress_tells_how_many_are_planned():
-    heard: list[tuple[float, ...]] = []
-    forecast.plan_orders(SCENARIOS, **ASKED, progress=lambda *told: heard.append(told))
-    assert [told[:2] for told in heard] == [(1, 3), (2, 3), (3, 3)]
+def test_progress_is_how_many_are_planned_of_how_many():
+    heard: list[tuple[int, int]] = []
+    forecast.plan_scenarios(SCENARIOS, **ASKED, progress=lambda *one: heard.append(one))
+    assert heard == [(1, 3), (2, 3), (3, 3)]
 
 
-def test_a_scenario_out_of_reach_is_named_and_the_others_are_kept():
-    scenarios = {"as stated": SMALL, "no money": SMALL.replace(budget=1.0)}
-    with pytest.raises(OutOfReach, match="no money: No plan gives all that is wanted") as caught:
-        forecast.plan_orders(scenarios, draws=32, seed=1, aim="cost")
-    assert list(caught.value.best) == ["as stated"]
-    assert caught.value.best["as stated"].orders
+def test_all_scenarios_out_of_reach_are_named_and_the_others_kept_in_their_order():
+    scenarios = {"a": SMALL, "poor": SMALL.replace(budget=100.0), "b": SMALL, "poorer": SMALL.replace(budget=1.0)}
+    heard = []
+    with pytest.raises(OutOfReach) as caught:
+        forecast.plan_scenarios(scenarios, aim="cost", draws=8, seed=3, progress=lambda *one: heard.append(one))
+    assert [line.split(":")[0] for line in str(caught.value).splitlines()] == ["poor", "poorer"]
+    assert list(caught.value.best) == ["a", "b"]
+    assert heard == [(1, 4), (2, 4), (3, 4), (4, 4)]
+
+
+def test_scenarios_for_the_least_cost_need_no_price():
+    unpriced = SMALL.replace(
+        varieties=tuple(row.replace(sale_price=None, markdown_price=None) for row in SMALL.varieties)
+    )
+    assert list(forecast.plan_scenarios({"b": unpriced}, aim="cost", draws=8, seed=3)) == ["b"]
+    with pytest.raises(Refused, match="b, varieties, rows 1 to 3, column sale_price: a target needs it"):
+        forecast.plan_scenarios({"b": unpriced}, draws=8, seed=3)
 
 
 def test_a_scenario_at_fault_is_named_before_any_work():
     scenarios = {"as stated": SMALL, "idle": SMALL.replace(targets=())}
-    with pytest.raises(Refused, match="idle, wanted: nothing is wanted"):
-        forecast.plan_orders(scenarios, **ASKED)
+    with pytest.raises(Refused, match="idle, targets: there are none"):
+        forecast.plan_scenarios(scenarios, **ASKED)
 
 
 def test_all_scenarios_at_fault_are_named():
@@ -93,37 +104,44 @@ def test_all_scenarios_at_fault_are_named():
         varieties=tuple(row.replace(sale_price=None, markdown_price=None) for row in SMALL.varieties)
     )
     with pytest.raises(Refused) as caught:
-        forecast.plan_orders({1: SMALL.replace(targets=()), "b": 3, "c": unpriced, "d": SMALL}, **ASKED)
+        forecast.plan_scenarios({1: SMALL.replace(targets=()), "b": 3, "c": unpriced, "d": SMALL}, **ASKED)
     assert str(caught.value).splitlines() == [
-        "1, wanted: nothing is wanted. Add rows to wanted: variety, week and number.",
-        "b, season, 'int': not a season. Give a season, or several by name.",
-        "c, varieties, rows 1 to 3, column sale_price: wanted, but without a price. "
-        "Fill in the price at which it is sold.",
+        "1, targets: there are none. Add rows to targets: variety, week and target.",
+        "b, season, 'int': not a season. Give a season.",
+        "c, varieties, rows 1 to 3, column sale_price: a target needs it. Fill in the price at which it is sold.",
     ]
 
 
-@pytest.mark.parametrize("given", [None, "demo_data", [SMALL]])
+@pytest.mark.parametrize("given", [None, "demo_data", [SMALL], SCENARIOS])
 def test_what_is_no_season_is_refused(given):
     with pytest.raises(Refused, match="not a season"):
         forecast.plan_orders(given, **ASKED)
 
 
-def test_an_executor_is_looked_at_even_if_there_is_one_season():
+def test_what_is_no_mapping_of_seasons_and_what_is_no_executor_is_refused():
+    with pytest.raises(Refused, match="not seasons by name"):
+        forecast.plan_scenarios([SMALL], **ASKED)
     with pytest.raises(Refused, match="not an executor"):
-        forecast.plan_orders(SMALL, **ASKED, executor=2)
+        forecast.plan_scenarios({"as stated": SMALL}, **ASKED, executor=2)
+
+
+def test_the_seed_is_that_of_the_first_scenario_if_not_given():
+    scenarios = {"a": SMALL.replace(seed=5), "b": SMALL.replace(seed=6)}
+    found = forecast.plan_scenarios(scenarios, draws=16, aim="cost")
+    assert [(plan.draws, plan.seed) for plan in found.values()] == [(16, 5)] * 2
 
 
 def test_a_learned_season_is_planned_by_workers_too():
     learned = forecast.learn(DEMO, forecast.read_records(ROOT / "demo_data"))
     asked = {"draws": 16, "seed": 1, "deliveries": 1, "gap": 0.02}
     with ProcessPoolExecutor(1) as pool:
-        sent = forecast.plan_orders({"learned": learned}, **asked, executor=pool)["learned"]
+        sent = forecast.plan_scenarios({"learned": learned}, **asked, executor=pool)["learned"]
     assert sent.orders == forecast.plan_orders(learned, **asked).orders
     assert sent.season.table().equals(learned.table())
 
 
 def test_no_scenario_has_no_plan():
-    assert forecast.plan_orders({}, **ASKED) == {}
+    assert forecast.plan_scenarios({}, **ASKED) == {}
 
 
 def test_learning_by_workers_is_learning_here(cluster):

@@ -42,7 +42,7 @@ def _season(
 
 
 def large(varieties: int, weeks: int, *, area: float = 1e5, budget: float | None = None) -> Season:
-    """Return varieties of three stages, each of a lab of its own that asks a charge for every delivery of up to 100,000.
+    """Return varieties of three stages, each of a lab of its own that charges for every delivery of up to 100,000.
 
     Two prices by quantity, so many weeks of delivery; who asks for it in the same house at the same time is chance.
     """

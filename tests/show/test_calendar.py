@@ -210,7 +210,7 @@ def test_an_entry_keeps_its_identifier_when_its_day_changes(tmp_path):
 
 
 def test_the_same_plan_gives_the_same_bytes_and_a_stated_day_stamps_them(plan, file, tmp_path):
-    write_calendar(plan.outcome, tmp_path / "again.ics")
+    write_calendar(plan.simulate(), tmp_path / "again.ics")
     assert (tmp_path / "again.ics").read_bytes() == file.read_bytes()
     assert {str(one.dtstamp.value) for one in events(file)} == {"2026-09-28 00:00:00+00:00"}
     later = written(plan, tmp_path, on_date="2027-02-03").read_bytes()

@@ -255,12 +255,12 @@ def test_no_workbook_is_refused_with_what_would_do(tmp_path):
 
 def test_every_result_is_that_of_its_call(plan, book):
     read = pd.read_excel(book, sheet_name=None, keep_default_na=False)
-    work = forecast.hours_of_work(plan.outcome)
+    work = forecast.hours_of_work(plan.simulate())
     results = {
         **{name: table for name, table in order_sheet(plan).items() if name != "notes"},
-        "targets": plan.outcome.targets(),
-        "saleable": plan.outcome.table(),
-        "benches": forecast.bench_space(plan.outcome).table(),
+        "targets": plan.simulate().targets(),
+        "saleable": plan.simulate().table(),
+        "benches": forecast.bench_space(plan.simulate()).table(),
         "work": work.table(),
         "moves": work.by_stage,
     }

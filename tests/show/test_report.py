@@ -98,21 +98,21 @@ def test_every_order_of_the_plan_stands_in_the_first_table_and_nothing_else(whol
 
 def test_every_wanted_number_stands_in_the_second_table_with_its_chance(whole, plan):
     rows = cells(whole[1], 1)[1:]
-    expected = plan.outcome.targets()
+    expected = plan.simulate().targets()
     assert [row[:2] for row in rows] == expected[["variety", "week"]].to_numpy().tolist()
     assert [row[4] for row in rows] == [f"{100 * chance:.0f} of 100" for chance in expected["chance"]]
 
 
 def test_the_page_says_of_the_money_what_the_draws_say(whole, plan):
     said = " ".join(words(whole[1], "dd"))
-    low, high = np.quantile(plan.cash.margin, (0.05, 0.95))
+    low, high = np.quantile(plan.cash_flow().margin, (0.05, 0.95))
     number = r"(-?[\d,]+)"
     found = re.search(rf"The season earns about {number} EUR on average \(90 % range {number} to {number}\)", said)
-    for text, exact in zip(found.groups(), (plan.cash.margin.mean(), low, high), strict=True):
+    for text, exact in zip(found.groups(), (plan.cash_flow().margin.mean(), low, high), strict=True):
         assert float(text.replace(",", "")) == pytest.approx(exact, abs=251)  # rounded to 500
     lowest = re.search(rf"cash falls to about {number} EUR .* most often lowest in the week of [^(]*\((\S+)\)\.", said)
-    assert float(lowest[1].replace(",", "")) == pytest.approx(np.median(plan.cash.cash.min(axis=0)), abs=501)
-    weeks = plan.cash.cash.argmin(axis=0)
+    assert float(lowest[1].replace(",", "")) == pytest.approx(np.median(plan.cash_flow().cash.min(axis=0)), abs=501)
+    weeks = plan.cash_flow().cash.argmin(axis=0)
     assert lowest[2] == str(plan.season.first_week + int(np.bincount(weeks).argmax()))
 
 
@@ -120,19 +120,19 @@ def test_plants_there_of_those_wanted_are_those_of_the_binomial():
     """Of n plants each lives with 0.8, ten points lower with 0.7; min(100, Binomial) of 100 is there."""
     summary = Summary(forecast.plan_orders(small("A"), draws=1024, seed=1))
     (order,) = summary.plan.orders
-    for outcome, share in ((summary.plan.outcome, 0.8), (summary.poorer, 0.7)):
+    for outcome, share in ((summary.plan.simulate(), 0.8), (summary.poorer, 0.7)):
         numbers = np.arange(order.quantity + 1)
         there = np.minimum(numbers, 100)
         chances = stats.binom.pmf(numbers, order.quantity, share)
         mean = float(there @ chances)
         error = math.sqrt(float(there**2 @ chances) - mean**2) / 100 / math.sqrt(1024)
         assert summary.fill_rate(outcome) == pytest.approx(mean / 100, abs=5 * error + 1e-9)
-    assert summary.fill_rate(summary.poorer) < summary.fill_rate(summary.plan.outcome) - 0.02
+    assert summary.fill_rate(summary.poorer) < summary.fill_rate(summary.plan.simulate()) - 0.02
 
 
 def test_what_ten_points_cost_is_the_difference_in_the_same_draws(whole, plan):
     summary = Summary(plan)
-    less = float((plan.cash.margin - forecast.cash_flow(summary.poorer).margin).mean())
+    less = float((plan.cash_flow().margin - forecast.cash_flow(summary.poorer).margin).mean())
     found = re.search(r"That is about ([\d,]+) EUR less", " ".join(words(whole[1], "dd")))
     assert less > 0
     assert float(found[1].replace(",", "")) == pytest.approx(less, abs=51)
@@ -208,7 +208,7 @@ def test_its_form_can_be_read_aloud(whole, plan):
     assert all(after <= before + 1 for before, after in pairwise(levels))
     assert {found.get("scope") for found in tree.iter(f"{XHTML}th")} == {"col", "row"}
     drawings = list(tree.iter("{http://www.w3.org/2000/svg}svg"))
-    assert len(drawings) == 3 + len(plan.outcome.varieties) + len(plan.season.place_names)
+    assert len(drawings) == 3 + len(plan.simulate().varieties) + len(plan.season.place_names)
     for drawing in drawings:
         assert drawing.get("role") == "img"
         assert len(drawing.get("aria-label")) > 30
@@ -287,7 +287,7 @@ def test_what_is_wanted_and_not_ordered_counts_as_missing(tmp_path):
     assert "Not ordered: B. " in text
     assert [row[0:5:4] for row in cells(tree, 1)[1:]][-1] == ["B", "0 of 100"]
     summary = Summary(forecast.plan_orders(two, draws=DRAWS, seed=1))
-    assert 0.4 < summary.fill_rate(summary.plan.outcome) < 0.5
+    assert 0.4 < summary.fill_rate(summary.plan.simulate()) < 0.5
 
 
 def test_in_the_south_and_by_degree_days_the_page_says_that_weather_is_drawn(tmp_path):

@@ -70,7 +70,7 @@ def test_every_sheet_reads_back_as_it_was_made(sheets, book):
 
 def test_deposits_balances_and_freight_are_what_the_cash_counts(plan, sheets):
     """`cash_flow` finds the offers by itself, from the orders alone."""
-    orders, entries = sheets["orders"], plan.cash.entries()
+    orders, entries = sheets["orders"], plan.cash_flow().entries()
     for what, week in (("balance", "week"), ("freight", "week"), ("deposit", None)):
         found = orders.groupby(["lab", "variety", *([week] if week else [])])[what].sum()
         paid = -entries[entries["what"] == what].groupby(["lab", "variety", *([week] if week else [])])["amount"].sum()
@@ -130,7 +130,7 @@ def test_deposits_are_due_on_the_first_monday_and_balances_on_that_of_the_delive
 
 
 def test_money_and_limits_are_those_of_the_plan(plan, sheets):
-    pd.testing.assert_frame_equal(sheets["money"][["week", "p5", "median", "p95"]], plan.cash.table())
+    pd.testing.assert_frame_equal(sheets["money"][["week", "p5", "median", "p95"]], plan.cash_flow().table())
     pd.testing.assert_frame_equal(sheets["limits"], plan.limits())
 
 
