@@ -6,7 +6,8 @@ import math
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
 from copy import copy
-from typing import Any, NamedTuple, get_args
+from dataclasses import dataclass, replace
+from typing import Any, get_args
 
 from forecast.errors import Fault, OutOfReach, Refused, refuse, whole
 from forecast.executors import check, handed_out
@@ -21,7 +22,8 @@ from forecast.streams import PLANNING_DRAWS
 Progress = Callable[[int, int], None]
 
 
-class _Options(NamedTuple):
+@dataclass(frozen=True)
+class _Options:
     """What a search is to find, and when it ends."""
 
     draws: int
@@ -204,7 +206,7 @@ def _options(season: object, draws: int, seed: int | None, *others: Any) -> _Opt
         remedy = "Give a number, with the aim margin." if aim == "margin" else "Leave it out, or aim for the margin."
         raise refuse("worst_tenth", floor, "no minimum for this aim", remedy)
     season_streams(draws, seed)  # refuses what is not usable
-    return options._replace(time_limit=float(options.time_limit), gap=float(options.gap))
+    return replace(options, time_limit=float(options.time_limit), gap=float(options.gap))
 
 
 def _number(value: object) -> bool:
