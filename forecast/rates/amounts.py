@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
-from forecast.errors import ordered, refuse
+from forecast.errors import ordered
 from forecast.rates.distributions import Z90
 from forecast.streams import Array
 from forecast.words import rates as words
@@ -45,26 +45,6 @@ class Amount:
 
     def __post_init__(self) -> None:
         ordered("p5, median and p95 are not in order above 0", p5=self.p5, median=self.median, p95=self.p95)
-
-    @classmethod
-    def from_mean(cls, mean: float, sd: float) -> Amount:
-        """Return the lognormal amount with a given mean and standard deviation [same unit].
-
-        Raises
-        ------
-        Refused
-            If the mean is not above 0 or the standard deviation is negative.
-        """
-        if not (0 < mean < math.inf and 0 <= sd < math.inf):
-            raise refuse("mean", f"{mean}, sd {sd}", "not a mean and standard deviation", "Give mean > 0 and sd >= 0.")
-        width = math.sqrt(math.log1p((sd / mean) ** 2))
-        median = mean * math.exp(-(width**2) / 2)
-        return cls(median * math.exp(-Z90 * width), median, median * math.exp(Z90 * width))
-
-    @classmethod
-    def from_range(cls, p5: float, p95: float) -> Amount:
-        """Return the lognormal amount whose 90 % range has two ends [any unit]."""
-        return cls(p5, math.sqrt(p5 * p95) if p5 > 0 else p5, p95)
 
     @property
     def _widths(self) -> tuple[float, float]:

@@ -153,13 +153,7 @@ class Share:
         return self.sd**2
 
     def quantile(self, u: ArrayLike) -> Array:
-        """Return the value below which the share lies with probability `u`.
-
-        Parameters
-        ----------
-        u
-            Probabilities [0 to 1], any shape.
-        """
+        """Return the quantile at probabilities `u` [0 to 1], any shape."""
         u = np.asarray(u, dtype=np.float64)
         if self.sd == 0:
             return np.full(u.shape, self.mean)
@@ -175,16 +169,7 @@ class Share:
         return np.asarray(betainc(a, b, np.clip(share, 0, 1)))
 
     def log_at(self, score: Array) -> Array:
-        """Return the logarithm of the quantile at a normal score, quickly.
-
-        Parameters
-        ----------
-        score
-            Standard normal scores, any shape.
-
-        Returns
-        -------
-        array of the same shape, at most 0.
+        """Return the logarithm of the quantile at standard normal scores, any shape.
 
         Notes
         -----

@@ -114,17 +114,7 @@ class Level:
         return max(self.shares, key=lambda pair: pair[1])[0]
 
     def score(self, normal: Callable[[str], Array]) -> Array:
-        """Combine the normal scores of its words into one.
-
-        Parameters
-        ----------
-        normal
-            Returns the standard normal scores of a word's owner.
-
-        Returns
-        -------
-        array of the shape of the scores; a single 0 if it varies by plant alone.
-        """
+        """Return the standard normal scores by those of each word's owner; a single 0 if it varies by plant alone."""
         if self.plant:
             return np.zeros(1)
         return np.asarray(sum(math.sqrt(share) * normal(word) for word, share in self.shares))

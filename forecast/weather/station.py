@@ -85,14 +85,6 @@ def months_measured(days: Days, t_min: Array, t_max: Array) -> list[Array]:
     Returns
     -------
     twelve arrays of shape (years, 2) [°C].
-
-    Notes
-    -----
-    A month counts if at most five of its days are missing, and at most three in a row.
-
-    References
-    ----------
-    National Centers for Environmental Information. Global Summary of the Month: documentation.
     """
     dates = [date.fromordinal(int(day)) for day in days]
     months = np.array([12 * day.year + day.month - 1 for day in dates], dtype=np.int64)

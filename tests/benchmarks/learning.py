@@ -42,13 +42,7 @@ def rows(*, quick: bool) -> Iterator[Row]:
 
 
 def beside(
-    name: str,
-    records: list[Record],
-    groups: dict[str, str],
-    *,
-    steps: int,
-    walkers: int,
-    seeds: tuple[int, ...],
+    name: str, records: list[Record], groups: dict[str, str], *, steps: int, walkers: int, seeds: tuple[int, ...]
 ) -> Iterator[Row]:
     """Measure one stage's records: our error and time, and the sampler's time."""
     pooled, density = Pooled(records, groups), Density(records, groups, Priors())

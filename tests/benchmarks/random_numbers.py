@@ -46,10 +46,7 @@ def rows(*, quick: bool) -> Iterator[Row]:
         for variety, number in target:
             draw_fate(demo, streams, variety, number, demo.first_week)
 
-    works = (
-        ("simulate, chances, table, benches", whole, bare_whole),
-        ("size_orders", orders, bare_orders),
-    )
+    works = (("simulate, chances, table, benches", whole, bare_whole), ("size_orders", orders, bare_orders))
     total = np.zeros(2)
     for name, work, random in works:
         took = np.array([seconds(one, repeats) for one in (work, random)])

@@ -42,22 +42,6 @@ def test_mean_and_variance_of_an_amount_are_integrals_of_its_quantiles(amount):
 
 
 @some
-@given(mean=st.floats(0.5, 500), part=st.floats(0, 1))
-def test_an_amount_made_from_mean_and_spread_has_them(mean, part):
-    amount = Amount.from_mean(mean, part * mean)
-    assert (amount.mean, math.sqrt(max(amount.variance, 0))) == pytest.approx(
-        (mean, part * mean), rel=1e-6, abs=1e-6 * mean
-    )
-
-
-@some
-@given(low=st.floats(0.5, 300), ratio=st.floats(1, 5))
-def test_an_amount_made_from_a_range_is_lognormal(low, ratio):
-    amount = Amount.from_range(low, low * ratio)
-    assert amount.median == pytest.approx(low * math.sqrt(ratio))
-
-
-@some
 @given(amount=amounts)
 def test_a_count_is_the_nearest_whole_number_and_has_the_moments_of_its_sum(amount):
     count = Count(amount)
@@ -86,13 +70,6 @@ def test_three_numbers_out_of_order_are_no_amount(numbers):
     )
 
 
-@pytest.mark.parametrize(("mean", "sd"), [(0, 1), (-1, 1), (math.inf, 1), (1, -0.1), (1, math.inf), (1, math.nan)])
-def test_what_is_no_mean_and_standard_deviation_makes_no_amount(mean, sd):
-    assert refused(Amount.from_mean, mean, sd) == (
-        f"mean, '{mean}, sd {sd}': not a mean and standard deviation. Give mean > 0 and sd >= 0."
-    )
-
-
 def test_halves_of_plants_asked_for_count_as_one_in_draws_and_on_average_alike():
     """Of 2.5 plants and fewer or more, draws of 2.5 itself count as 3: all, half of them, or all."""
     for median, right in ((2.4, 2), (2.5, 3), (2.6, 3)):
@@ -102,8 +79,3 @@ def test_halves_of_plants_asked_for_count_as_one_in_draws_and_on_average_alike()
     for amount in (Amount(2.3, 2.5, 2.5), Amount(2.5, 2.5, 2.7), Amount(1.5, 2.5, 6)):
         drawn = Count(amount).quantile(u)
         assert (Count(amount).mean, Count(amount).variance) == pytest.approx((drawn.mean(), drawn.var()), abs=1e-3)
-
-
-def test_a_range_that_is_no_amount_is_refused():
-    assert refused(Amount.from_range, 0, 5).startswith("p5, '0, 0, 5': ")
-    assert refused(Amount.from_range, 6, 5).startswith("p5, '6, 5.4")
