@@ -204,5 +204,5 @@ def test_a_level_with_cycles_that_is_none_is_refused(text):
 @pytest.mark.parametrize("column", ["time_level", "survival_level"])
 @pytest.mark.parametrize("level", ["cycle", "cycle 0.5 batch 0.5", "season 0.25 cycle 0.75"])
 def test_a_stage_has_no_cycles(column, level):
-    remedy = "only cultures have cycles. Write belief, season, variety, batch or plant."
+    remedy = "only cultures have subcultures (cycle). Write belief, season, variety, batch or plant."
     assert refused(Stage, **stage(typical=4) | {column: level}) == f"Stage, {column}, '{level}': {remedy}"
