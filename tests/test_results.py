@@ -35,10 +35,10 @@ def test_routes_are_told_to_the_cent_and_chances_to_four_figures(season):
 
 def test_alternatives_are_told_to_the_cent_and_chances_to_four_figures(season):
     plan = forecast.explants_needed(season, "A", **ASKED)
-    table = plan.alternatives
+    table = plan.alternatives()
     assert rounded(table["cost"], 2)
     assert rounded(table["chance"], 4)
-    tried = [one for one in plan._search.tried if one.cultures is not None]
+    tried = [one for one in plan.search.tried if one.cultures is not None]
     known = table[table["cost"].notna()]
     assert known["cost"].to_numpy() == pytest.approx([one.cost for one in tried], abs=0.005001)
     assert known["chance"].to_numpy() == pytest.approx([one.chance for one in tried], abs=0.000051)

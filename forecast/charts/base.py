@@ -259,18 +259,18 @@ def clean(cultures: Cultures) -> Chart:
     LayerChart
         A point for each subculture, and a falling line for all together, each with its name.
     """
-    table = cultures.table()[["cycle", "clean", "clean_so_far"]]
-    x = alt.X("cycle:O", title="subculture [number]", axis=alt.Axis(labelAngle=0))
+    table = cultures.table()[["subculture", "clean", "clean_so_far"]]
+    x = alt.X("subculture:O", title="subculture [number]", axis=alt.Axis(labelAngle=0))
     y = alt.Y("share:Q", title="clean vessels [%]", axis=alt.Axis(format="%"), scale=alt.Scale(zero=False))
     layers = []
     for (column, name), colour in zip(words.CLEAN_LINES.items(), (BLUE, ORANGE), strict=True):
-        rows = table.rename(columns={column: "share"})[["cycle", "share"]].assign(which=name)
-        base = alt.Chart(rows).encode(x=x, y=y, tooltip=["cycle", alt.Tooltip("share", format=".1%")])
+        rows = table.rename(columns={column: "share"})[["subculture", "share"]].assign(which=name)
+        base = alt.Chart(rows).encode(x=x, y=y, tooltip=["subculture", alt.Tooltip("share", format=".1%")])
         layers.append(base.mark_line(color=colour, point=alt.OverlayMarkDef(color=colour, size=50)))
         last = alt.Chart(rows.tail(1)).encode(x=x, y=y, text="which:N")
         layers.append(last.mark_text(align="left", dx=8, color=colour))
     left = float(table["clean_so_far"].iloc[-1])
-    text = words.clean(variety=cultures.variety, cycles=cultures.cycles, left=left)
+    text = words.clean(variety=cultures.variety, cycles=cultures.subcultures, left=left)
     title = heading(cultures.variety, words.CLEAN)
     return alt.layer(*layers).properties(width=WIDTH - 60, height=HEIGHT, title=title, description=text)
 
@@ -288,7 +288,7 @@ def routes(compared: Routes) -> Chart:
     LayerChart
         A line with its name for each route, and the target as a rule.
     """
-    curve = compared.curve
+    curve = compared.curve()
     names = [route.route for route in compared]
     colours = alt.Scale(domain=names, range=[BLUE, ORANGE, GREEN][: len(names)])
     x = alt.X("target:Q", title="target [plants, logarithmic]", scale=alt.Scale(type="log", nice=False))

@@ -3,31 +3,70 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from forecast.errors import whole
 from forecast.growth.fate import RouteFate
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import earlier, sampled
 from forecast.growth.summaries import RANGE, RANGE_NAMES
-from forecast.growth.tails import at_least as _chance
-from forecast.propagation.multiplication import Grown, Multiplication, Rates, grow
+from forecast.growth.tails import at_least as chance_of_at_least
+from forecast.propagation.multiplication import Generations, Multiplication, Numbers, Rates, draw_generations
 from forecast.season.propagation_rows import Culture, Division
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
 from forecast.weeks import Week
-from forecast.words.numbers import counted, rounded, seasons
+from forecast.words import propagation as words
+from forecast.words.results import Result
 
 _LOOKED = 156  # weeks for which plants are followed in the nursery
 
 
-class Cultures:
+@dataclass(frozen=True)
+class Shortage:
+    """Which limit of the laboratory is met most often.
+
+    Parameters
+    ----------
+    cycle
+        The subculture at which it is met.
+    chance
+        Chance that it is met there [0 to 1].
+    shelf
+        Whether shelf places, rather than hood hours, run short in at least half of these cases.
+    unplanted
+        Shoots that find no room, on average.
+    """
+
+    cycle: int
+    chance: float
+    shelf: bool
+    unplanted: float
+
+    def __str__(self) -> str:
+        return words.shortage(**vars(self))
+
+
+@dataclass(frozen=True, eq=False)
+class _Job:
+    """Work on the bench: from which week [from the start] over how many weeks, and for how many vessels stand."""
+
+    at: int
+    weeks: int
+    standing: int
+    name: str
+    plants: Any
+    vessels: Any
+
+
+class Cultures(Result):
     """What comes of explants of one variety that are multiplied, rooted and grown on.
 
     Parameters
@@ -39,13 +78,13 @@ class Cultures:
     streams
         What it is drawn from.
     start
-        Week in which explants are put into culture.
+        Week in which explants are initiated.
     explants
         How many.
     kept
-        Share of the shoots of each cycle that is planted again [0 to 1], the last 0; the rest is rooted.
+        Share of the shoots of each subculture that is planted again [0 to 1], the last 0; the rest is rooted.
     potted
-        Plantlets taken into the nursery at most, the earliest first; the rest is given up. None if all are.
+        Plantlets potted at most, the earliest first; the rest is discarded. None if all are potted.
     """
 
     def __init__(
@@ -55,84 +94,90 @@ class Cultures:
         self.season, self.row, self.streams = season, row, streams
         self.variety, self.start, self.explants, self.kept = row.variety, start, explants, tuple(kept)
         self.potted = potted
-        self.cycles, self.draws = len(self.kept), streams.draws
-        self.way = Multiplication.of(row)
+        self.subcultures, self.draws = len(self.kept), streams.draws
+        self.way = Multiplication.from_row(row)
 
-    def but(self, *, start: Week | None = None, potted: int | None = None) -> Cultures:
-        """Return the same cultures, begun in another week, or with fewer plantlets taken into the nursery."""
+    def replace(self, *, start: Week | None = None, potted: int | None = None) -> Cultures:
+        """Return the same cultures with another start, or with fewer plantlets potted."""
         other = Cultures(
             self.season, self.row, self.streams, start or self.start, self.explants, self.kept, potted or self.potted
         )
-        other.__dict__["grown"] = self.grown
+        other.__dict__["generations"] = self.generations
         if other.start == self.start or not self.season.by_weather(self.variety):
             other.__dict__["fates"] = self.fates
         return other
 
+    def facts(self) -> dict[str, object]:
+        """Return variety, explants, subcultures, start, draws and seed."""
+        names = ("variety", "explants", "subcultures", "start", "draws")
+        return {name: getattr(self, name) for name in names} | {"seed": self.streams.seed}
+
     @cached_property
-    def grown(self) -> Grown:
-        """What comes of them cycle by cycle, in every draw."""
-        return grow(Rates(self.way, self.streams), self.explants, self.kept)
+    def generations(self) -> Generations:
+        """Plants of every subculture, in every draw."""
+        return draw_generations(Rates(self.way, self.streams), self.explants, self.kept)
 
     @cached_property
     def rounds(self) -> tuple[int, ...]:
-        """Cycles after which shoots are rooted."""
-        return tuple(cycle for cycle in range(1, self.cycles + 1) if self.kept[cycle - 1] < 1)
+        """Subcultures after which shoots are rooted."""
+        return tuple(cycle for cycle, kept in enumerate(self.kept, start=1) if kept < 1)
 
     def enters(self, cycle: int) -> Week:
-        """Return the week in which the plantlets of a cycle enter the nursery."""
+        """Return the week in which the plantlets of a subculture enter the nursery."""
         return self.start + self.way.weeks(cycle)
 
     @property
-    def plantlets(self) -> NDArray[np.int64]:
+    def plantlets(self) -> Numbers:
         """Number of plantlets that come out of culture, shape (draws,)."""
-        return np.asarray(self.grown.plantlets.sum(axis=0))
+        return np.asarray(self.generations.plantlets.sum(axis=0))
 
     @cached_property
-    def entering(self) -> NDArray[np.int64]:
-        """Number of plantlets of each cycle that are taken into the nursery, shape (cycles, draws)."""
+    def entering(self) -> Numbers:
+        """Number of plantlets of each subculture that are potted, shape (subcultures, draws)."""
         if self.potted is None:
-            return self.grown.plantlets
-        return np.diff(np.minimum(np.cumsum(self.grown.plantlets, axis=0), self.potted), axis=0, prepend=0)
+            return self.generations.plantlets
+        sums = np.cumsum(self.generations.plantlets, axis=0)
+        return np.diff(np.minimum(sums, self.potted), axis=0, prepend=0)
 
     @property
-    def lost(self) -> float:
+    def extinction_probability(self) -> float:
         """Chance [0 to 1] that no plantlet at all comes of them."""
         return float((self.plantlets == 0).mean())
 
     @property
-    def short(self) -> float:
-        """Chance [0 to 1] that shelf or hood do not suffice in some cycle."""
-        return float((self.grown.unplanted > 0).any(axis=0).mean())
+    def over_capacity(self) -> float:
+        """Chance [0 to 1] that shelf or hood run short at some subculture."""
+        return float((self.generations.unplanted > 0).any(axis=0).mean())
 
     def table(self) -> pd.DataFrame:
-        """Return the plants by cycle.
+        """Return the plants by subculture.
 
         Returns
         -------
         DataFrame
-            cycle, week it is planted; low, middle and high number of explants planted; shoots and plantlets
-            (their middle number); clean, the share of its vessels that stay clean, and clean_so_far, that of
-            vessels followed from the first cycle on; lost, the chance that nothing is left by its end; short, the
-            chance that shelf or hood do not suffice, and shelf, in how many of these cases it is the shelf [0 to 1].
+            subculture, week it is planted; p5, median and p95 of the explants planted; shoots and plantlets (medians);
+            clean, the share of its vessels that stay clean, and clean_so_far, that of vessels followed from the first
+            subculture on; extinct, the chance that nothing is left by its end; over_capacity, the chance that shelf or
+            hood run short, and shelf, in which share of these cases it is the shelf.
         """
-        grown, rows, so_far = self.grown, [], 1.0
-        for i in range(self.cycles):
-            vessels = int(grown.vessels[i].sum())
-            clean = float(grown.clean[i].sum() / vessels) if vessels else math.nan
+        found, rows, so_far = self.generations, [], 1.0
+        for i in range(self.subcultures):
+            vessels = int(found.vessels[i].sum())
+            clean = float(found.clean[i].sum() / vessels) if vessels else math.nan
             so_far *= clean
-            cut = grown.unplanted[i] > 0
+            cut = found.unplanted[i] > 0
             rows.append(
                 {
-                    "cycle": i + 1,
-                    "week": str(self.start + (self.way.lead + i * self.way.cycle_weeks)),
-                    **dict(zip(RANGE_NAMES, _quantiles(grown.planted[i]), strict=True)),
-                    "shoots": _quantiles(grown.shoots[i])[1],
-                    "plantlets": _quantiles(grown.plantlets[i])[1],
+                    "subculture": i + 1,
+                    "week": str(self.start + (self.way.start_weeks + i * self.way.cycle_weeks)),
+                    **dict(zip(RANGE_NAMES, _quantiles(found.planted[i]), strict=True)),
+                    "shoots": _quantiles(found.shoots[i])[1],
+                    "plantlets": _quantiles(found.plantlets[i])[1],
                     "clean": round(clean, 4),
                     "clean_so_far": round(so_far, 4),
-                    "lost": round(float((grown.shoots[i] == 0).mean()), 4),
-                    "short": round(float(cut.mean()), 4),
-                    "shelf": round(float(grown.crowded[i][cut].mean()), 2) if cut.any() else 0.0,
+                    "extinct": round(float((found.shoots[i] == 0).mean()), 4),
+                    "over_capacity": round(float(cut.mean()), 4),
+                    "shelf": round(float(found.shelf_limited[i][cut].mean()), 2) if cut.any() else 0.0,
                 }
             )
         return pd.DataFrame(rows)
@@ -143,19 +188,17 @@ class Cultures:
         Returns
         -------
         DataFrame
-            step (``start``, the cycles, ``plantlets``); low, middle and high number; most, the number that shelf and
-            hood allow if nothing else stands there, missing where nothing is limited.
+            step (``initiation``, the subcultures, ``plantlets``); p5, median and p95 of the number; most, the number
+            that shelf and hood allow if nothing else is there, missing where nothing is limited.
         """
-        vessels = min((most for most in (self.way.places, self.way.vessels_in_hours) if most is not None), default=None)
+        way = self.way
+        vessels = min((most for most in (way.shelf_places, way.vessels_in_hours) if most is not None), default=None)
         first = self.row.most_explants if isinstance(self.row, Culture) else None
-        numbers = [np.full(self.draws, self.explants), *self.grown.planted, self.plantlets]
-        full = [1, *[self.way.vessel] * self.cycles, self.way.rooting_vessel]
-        rows = [
-            (step, *_quantiles(number), first if step == "start" else None if vessels is None else vessels * most)
-            for step, number, most in zip(
-                ["start", *map(str, range(1, self.cycles + 1)), "plantlets"], numbers, full, strict=True
-            )
-        ]
+        numbers = [np.full(self.draws, self.explants), *self.generations.planted, self.plantlets]
+        full = [*[way.explants_per_vessel] * self.subcultures, way.rooting_per_vessel]
+        most = [first, *(None if vessels is None else vessels * each for each in full)]
+        steps = ["initiation", *map(str, range(1, self.subcultures + 1)), "plantlets"]
+        rows = [(step, *_quantiles(number), cap) for step, number, cap in zip(steps, numbers, most, strict=True)]
         return pd.DataFrame(rows, columns=["step", *RANGE_NAMES, "most"])
 
     def schedule(self) -> pd.DataFrame:
@@ -164,56 +207,46 @@ class Cultures:
         Returns
         -------
         DataFrame
-            week and what is done; explants or shoots, and vessels, done in it (expected); low, middle and high
-            medium [L], hood hours [h] and shelf places [vessels]. The work of the start, of a cycle and of rooting is
-            spread evenly over the weeks until the first cycle or those of a cycle; vessels stand from the first week on
-            until the work is done, and rooting ones until shoots have rooted.
+            week and what is done; explants or shoots, and vessels, done in it (expected); p5, median and p95 of medium
+            [L], hood hours [h] and shelf places [vessels]. The work of initiation, of a subculture and of rooting is
+            spread evenly over the weeks until the first subculture or those of a subculture; vessels stand from the
+            first week on until the work is done, and rooting ones until shoots have rooted.
         """
-        way, grown = self.way, self.grown
-        jobs: list[tuple[int, int, int, str, Any, Any]] = [
-            (0, max(way.lead, 1), max(way.lead, 0), "start", self.explants, self.explants)
-        ]
-        for i in range(self.cycles):
-            at = way.lead + i * way.cycle_weeks
-            jobs.append((at, way.cycle_weeks, way.cycle_weeks, f"cycle {i + 1}", grown.planted[i], grown.vessels[i]))
-            if i + 1 in self.rounds:
-                at += way.cycle_weeks
-                name = f"rooting {i + 1}"
-                jobs.append(
-                    (
-                        at,
-                        way.cycle_weeks,
-                        max(way.cycle_weeks, way.rooting_weeks),
-                        name,
-                        grown.rooting[i],
-                        grown.rooting_vessels[i],
-                    )
-                )
-        last = max(at + max(work, stand) for at, work, stand, *_ in jobs)
+        jobs = list(self._jobs())
         minutes = getattr(self.row, "minutes_per_vessel", 0.0)
         medium = getattr(self.row, "medium_per_vessel", 0.0)
-        rows = []
+        last = max(job.at + max(job.weeks, job.standing) for job in jobs)
+        rows, none = [], np.zeros(self.draws)
         for week in range(max(last, 0)):
-            doing = [(name, plants / work, vessels / work) for at, work, _, name, plants, vessels in jobs
-                     if at <= week < at + work]  # fmt: skip
-            made = sum((vessels for _, _, vessels in doing), start=np.zeros(self.draws))
-            standing = [vessels for at, _, stand, _, _, vessels in jobs if at <= week < at + stand]
-            shelf = sum(standing, start=np.zeros(self.draws))
-            row: dict[str, Any] = {"week": str(self.start + week), "what": ", ".join(name for name, _, _ in doing)}
-            row |= {"plants": round(float(np.mean(sum(plants for _, plants, _ in doing))), 1)}
-            row |= {"vessels": round(float(made.mean()), 1)}
+            doing = [job for job in jobs if job.at <= week < job.at + job.weeks]
+            made = sum((job.vessels / job.weeks for job in doing), start=none)
+            shelf = sum((job.vessels for job in jobs if job.at <= week < job.at + job.standing), start=none)
+            row: dict[str, Any] = {
+                "week": str(self.start + week),
+                "what": ", ".join(job.name for job in doing),
+                "plants": round(float(np.mean(sum(job.plants / job.weeks for job in doing))), 1),
+                "vessels": round(float(made.mean()), 1),
+            }
             for name, number in (("medium", medium / 1000 * made), ("hours", minutes / 60 * made), ("shelf", shelf)):
-                row |= {
-                    f"{name}_{word}": round(float(q), 2)
-                    for word, q in zip(RANGE_NAMES, np.quantile(number, RANGE), strict=True)
-                }
+                quantiles = zip(RANGE_NAMES, np.quantile(number, RANGE), strict=True)
+                row |= {f"{name}_{word}": round(float(q), 2) for word, q in quantiles}
             rows.append(row)
         return pd.DataFrame(rows)
 
+    def _jobs(self) -> Iterator[_Job]:
+        way, found = self.way, self.generations
+        yield _Job(0, max(way.start_weeks, 1), max(way.start_weeks, 0), "initiation", self.explants, self.explants)
+        for i in range(self.subcultures):
+            at, weeks = way.start_weeks + i * way.cycle_weeks, way.cycle_weeks
+            yield _Job(at, weeks, weeks, f"subculture {i + 1}", found.planted[i], found.vessels[i])
+            if i + 1 in self.rounds:
+                stay = max(weeks, way.rooting_weeks)
+                yield _Job(at + weeks, weeks, stay, f"rooting {i + 1}", found.rooting[i], found.rooting_vessels[i])
+
     @cached_property
     def fates(self) -> dict[int, RouteFate]:
-        """What the plantlets of each cycle meet in the nursery."""
-        names = {cycle: f"culture {self.cycles - cycle}" for cycle in self.rounds}  # counted from the last
+        """What the plantlets of each subculture meet in the nursery."""
+        names = {cycle: f"culture {self.subcultures - cycle}" for cycle in self.rounds}  # counted from the last
         return {
             cycle: draw_fate(
                 self.season, self.streams, self.variety, name, self.enters(cycle), enters=self.row.enters, weeks=_LOOKED
@@ -222,7 +255,7 @@ class Cultures:
         }
 
     def share(self, cycle: int, week: Week) -> Array:
-        """Return the share of the plantlets of a cycle that is saleable in a week, shape (draws,)."""
+        """Return the share of the plantlets of a subculture that is saleable in a week, shape (draws,)."""
         elapsed, life = np.array([float(week - self.enters(cycle))]), self.season.variety(self.variety).saleable_weeks
         return np.asarray(self.true(cycle) * self.fates[cycle].saleable(elapsed, life)[0])
 
@@ -231,7 +264,7 @@ class Cultures:
         return sum(float((self.entering[cycle - 1] * self.share(cycle, week)).mean()) for cycle in self.rounds)
 
     def true(self, cycle: int) -> float:
-        """Return the share of plants true to the variety after so many cycles."""
+        """Return the share of plants true to the variety after so many subcultures."""
         off_types = getattr(self.row, "off_types", None)
         return 1 - off_types.at(cycle) if off_types else 1.0
 
@@ -270,10 +303,10 @@ class Cultures:
         monday = Week.parse(week)
         if len(self.rounds) == 1:
             cycle = self.rounds[0]
-            return _chance(at_least, self.entering[cycle - 1], self.share(cycle, monday))
+            return chance_of_at_least(at_least, self.entering[cycle - 1], self.share(cycle, monday))
         return (self.saleable(monday) >= np.asarray(at_least)).astype(np.float64)
 
-    def saleable(self, week: Week | str) -> NDArray[np.int64]:
+    def saleable(self, week: Week | str) -> Numbers:
         """Sample the number of saleable plants in a week, shape (draws,); no history joins one week to another."""
         monday = Week.parse(week)
         total = np.zeros(self.draws, dtype=np.int64)
@@ -288,7 +321,7 @@ class Cultures:
         Returns
         -------
         DataFrame
-            week, low, middle and high number, from the week in which the first plantlets enter the nursery on until
+            week, p5, median and p95, from the week in which the first plantlets enter the nursery on until
             all have had their time.
         """
         first = self.enters(self.rounds[0])
@@ -306,30 +339,24 @@ class Cultures:
         quantiles = np.quantile(counts, RANGE, axis=1, method="inverted_cdf").astype(int)
         return frame.assign(**dict(zip(RANGE_NAMES, quantiles, strict=True)))
 
-    @property
-    def shortage(self) -> str:
-        """What is short first, in which cycle and how often, as a sentence; empty if nothing ever is."""
-        table = self.table()
-        short = table[table["short"] > 0].to_dict("records")
-        if not short:
-            return ""
-        worst = max(short, key=lambda row: (row["short"], -row["cycle"]))
-        what = "shelf places are" if worst["shelf"] >= 0.5 else "hood hours are"
-        left = float(self.grown.unplanted[worst["cycle"] - 1].mean())
-        return (
-            f"{what.capitalize()} short at cycle {worst['cycle']} in {seasons(worst['short'])}; "
-            f"about {rounded(left)} shoots are left over on average."
-        )
+    def shortage(self) -> Shortage | None:
+        """Return which limit is met most often, at the earliest subculture if at several; None if none ever is."""
+        cut = self.generations.unplanted > 0
+        chances = cut.mean(axis=1)
+        worst = int(np.argmax(chances))
+        if not chances[worst]:
+            return None
+        shelf = self.generations.shelf_limited[worst][cut[worst]].mean() >= 0.5
+        unplanted = float(self.generations.unplanted[worst].mean())
+        return Shortage(worst + 1, float(chances[worst]), bool(shelf), unplanted)
 
     def __str__(self) -> str:
-        low, middle, high = _quantiles(self.plantlets)
-        text = (
-            f"{self.variety}: {counted(self.explants, 'explant')}, {counted(self.cycles, 'cycle')} from {self.start}: "
-            f"about {rounded(middle)} plantlets ({rounded(low)} to {rounded(high)}) by {self.enters(self.cycles)}."
-        )
-        text += f" All is lost in {seasons(self.lost)}." if self.lost else ""
-        return f"{text} {self.shortage}".rstrip()
+        return words.cultures(
+            variety=self.variety, explants=self.explants, subcultures=self.subcultures, start=self.start,
+            plantlets=_quantiles(self.plantlets), ready=self.enters(self.subcultures),
+            extinction=self.extinction_probability, shortage=str(self.shortage() or ""),
+        )  # fmt: skip
 
 
-def _quantiles(numbers: NDArray[np.int64]) -> list[int]:
+def _quantiles(numbers: Numbers) -> list[int]:
     return [int(q) for q in np.quantile(numbers, RANGE, method="inverted_cdf")]

@@ -1,11 +1,10 @@
-"""How many explants to begin with, when, and for how many cycles."""
+"""How many explants to start with, when, and for how many subcultures."""
 
 from __future__ import annotations
 
 import math
 from contextlib import suppress
 from dataclasses import dataclass, field
-from functools import cached_property
 
 import pandas as pd
 
@@ -13,35 +12,38 @@ from forecast.errors import OutOfReach, Refused
 from forecast.growth.simulation import season_streams
 from forecast.ordering.request import requested
 from forecast.propagation.cultures import Cultures
-from forecast.propagation.outlays import outlays
+from forecast.propagation.outlays import expected_outlays
 from forecast.propagation.search import Search, Tried
 from forecast.season.propagation_rows import Division
 from forecast.season.season import Season
-from forecast.season.targets import Target
+from forecast.streams import PLANNING_DRAWS
 from forecast.weeks import Week
-from forecast.words.numbers import counted, rounded, seasons
+from forecast.words import propagation as words
+from forecast.words.results import Result
 
 
-@dataclass(frozen=True, eq=False)
-class MultiplicationPlan:
-    """A plan to multiply a variety until a wanted number is saleable.
+@dataclass(frozen=True, eq=False, repr=False)
+class MultiplicationPlan(Result):
+    """A plan to multiply a variety until a target is met.
 
     Parameters
     ----------
     variety, target, by, service_level
-        What is wanted (the likely number, if a range is), by which week, how surely.
+        The target (the median demand, if it is a range), its week, and its service level.
     cultures
         What comes of the plan.
     chance
-        Share of draws in which the number is saleable [0 to 1].
+        Chance that the target is met [0 to 1].
     cost
         Expected cost until that week [currency]: explants, vessels, work, stages and bench.
     by_average, chance_by_average
-        Explants that the mean alone suggests for the same start and cycles, and their chance; 0 if it is hopeless.
+        Explants that are enough on average with the same start and subcultures, and their chance; 0 if none are.
     latest_start
-        Last week in which the same explants suffice.
+        Last week in which the same explants are enough.
     currency
         ISO 4217 code.
+    search
+        The search that found it.
     """
 
     variety: str
@@ -55,162 +57,162 @@ class MultiplicationPlan:
     chance_by_average: float
     latest_start: Week
     currency: str
-    _search: Search = field(repr=False)
+    search: Search = field(repr=False)
 
     @property
     def explants(self) -> int:
-        """Explants to put into culture, or stock plants to divide."""
+        """Explants to initiate, or stock plants to divide."""
         return self.cultures.explants
 
     @property
-    def cycles(self) -> int:
-        """Cycles before the last shoots are rooted, or rounds of division."""
-        return self.cultures.cycles
+    def subcultures(self) -> int:
+        """Subcultures before the last shoots are rooted, or rounds of division."""
+        return self.cultures.subcultures
 
     @property
     def start(self) -> Week:
-        """Week in which explants are put into culture."""
+        """Week in which explants are initiated."""
         return self.cultures.start
 
     @property
-    def cut_over(self) -> Week:
-        """Week from which all shoots are rooted and none is multiplied."""
-        return self.start + (self.cultures.way.weeks(self.cycles) - self.cultures.way.rooting_weeks)
-
-    @cached_property
-    def alternatives(self) -> pd.DataFrame:
-        """Every number of cycles that was thought of, with its start, explants, chance, cost and verdict."""
-        return self._search.alternatives()
-
-    def outlays(self) -> pd.DataFrame:
-        """Return what it costs [currency], and when."""
-        rows = [(what, str(week), round(amount, 2)) for what, week, amount in outlays(self.cultures, self.by)]
-        return pd.DataFrame(rows, columns=["what", "week", "amount"])
+    def last_subculture(self) -> Week:
+        """Week in which the last subculture is over: from then on all shoots are rooted."""
+        return self.start + (self.cultures.way.weeks(self.subcultures) - self.cultures.way.rooting_weeks)
 
     @property
     def potted(self) -> int | None:
-        """Plantlets to take into the nursery at most; None if all are."""
+        """Plantlets to pot at most; None if all are."""
         return self.cultures.potted
 
+    def facts(self) -> dict[str, object]:
+        """Return variety, explants, subcultures, start, draws and seed."""
+        return self.cultures.facts()
+
+    def table(self) -> pd.DataFrame:
+        """Return the plants by subculture, as `Cultures.table`."""
+        return self.cultures.table()
+
+    def alternatives(self) -> pd.DataFrame:
+        """Return every number of subcultures that was tried, with its start, explants, chance, cost and verdict."""
+        return self.search.alternatives()
+
+    def outlays(self) -> pd.DataFrame:
+        """Return what the plan costs [currency], and when."""
+        rows = [(what, str(week), round(amount, 2)) for what, week, amount in expected_outlays(self.cultures, self.by)]
+        return pd.DataFrame(rows, columns=["what", "week", "amount"])
+
     def __str__(self) -> str:
-        made = self.cultures
+        made, unit, late = self.cultures, self.search.unit, self.chance < self.service_level
         if isinstance(made.row, Division):
-            bought = max(self.explants - made.row.stock, 0)
-            text = (
-                f"Divide {self.explants:,} stock plants of {self.variety}"
-                f"{f', {bought:,} of them bought,' if bought else ''} in {self.start}, in "
-                f"{counted(self.cycles, 'round')}; the last divisions are potted in {made.enters(self.cycles)}."
-            )
+            plan = words.division_plan(
+                variety=self.variety, plants=self.explants, bought=max(self.explants - made.row.stock, 0),
+                start=self.start, rounds=self.subcultures, last=made.enters(self.subcultures),
+            )  # fmt: skip
         else:
-            spread = "in instalments, the last" if len(made.rounds) > 1 else "all"
-            text = (
-                f"Begin with {counted(self.explants, 'explant')} of {self.variety} in {self.start}, multiply for "
-                f"{counted(self.cycles, 'cycle')}, and root {spread} from {self.cut_over}; plantlets come out by "
-                f"{made.enters(self.cycles)}."
-            )
-        if self.potted is not None:
-            text += f" Pot {self.potted:,} of them at most."
-        text += (
-            f"\nIn {seasons(self.chance)} they give the {self.target:,} wanted by {self.by}, for about "
-            f"{rounded(self.cost)} {self.currency} in all."
+            plan = words.culture_plan(
+                variety=self.variety, explants=self.explants, start=self.start, subcultures=self.subcultures,
+                batches=len(made.rounds) > 1, last=self.last_subculture, ready=made.enters(self.subcultures),
+            )  # fmt: skip
+        result = words.plan_yield(
+            chance=self.chance, target=self.target, by=self.by, cost=self.cost, currency=self.currency
         )
-        if self.chance >= self.service_level:
-            text += f" The last week to begin with as many is {self.latest_start}."
-        if self.by_average:
-            text += f"\nThe mean alone suggests {self.by_average:,}, enough in {seasons(self.chance_by_average)}."
-        if made.lost:
-            text += f"\nAll is lost in {seasons(made.lost)}."
-        return f"{text}\n{made.shortage}".rstrip()
+        lines = [
+            f"{plan} {words.pot(self.potted)}",
+            f"{result} {'' if late else words.latest_start(self.latest_start)}",
+            words.by_average(number=self.by_average, unit=unit, chance=self.chance_by_average),
+            words.lost(made.extinction_probability),
+            str(made.shortage() or ""),
+        ]
+        return "\n".join(line.rstrip() for line in lines if line)
 
 
 def explants_needed(
     season: Season,
     variety: str,
     *,
-    draws: int,
-    seed: int,
     target: int | None = None,
     week: Week | str | None = None,
     service_level: float | None = None,
+    draws: int = PLANNING_DRAWS,
+    seed: int | None = None,
 ) -> MultiplicationPlan:
-    """Plan backwards from a wanted number: explants, cycles, start and the turn to rooting.
+    """Plan backwards from a target: explants, subcultures, start and the last subculture.
 
     Parameters
     ----------
     season, variety
         The season, and a variety that has a row in its cultures.
-    draws, seed
-        Number of simulated seasons, and seed of the draws.
     target, week, service_level
-        Number wanted, by the Monday of which week, and in what share of draws; without them, what the season's
-        first row for the variety says.
+        Number of saleable plants, by the Monday of which week, at which service level; without them, what the season's
+        first target of the variety says.
+    draws, seed
+        Number of simulated seasons, and their seed; the season's if not given.
 
     Returns
     -------
     MultiplicationPlan
-        The one with the least expected cost of those that suffice; ``alternatives`` tells of the others.
+        The one with the least expected cost of those that meet the target; ``alternatives`` holds the others.
 
     Raises
     ------
     Refused
         If the variety has no row in cultures, or a number is of the wrong kind.
     OutOfReach
-        If no plan suffices; ``best`` is the nearest: for a later week in which the number is in reach, or
-        else the plan with the highest chance.
+        If no plan meets the target; ``best`` is the nearest: for a later week in which it is in reach, or else the plan
+        with the highest chance.
 
     Notes
     -----
-    For every number of cycles up to the most, the weeks of starting are ranked by their cost with plants in
-    proportion to explants; for the best, the smallest number of explants that suffices is found by bisection with
-    the same draws. Where shelf or hood are short, rooting spread over two or three cycles is tried too. Plantlets
-    are counted before they are potted, so to begin with some more and pot no more than suffice can cost less; that is
-    tried with up to 1.7 times as many. With few draws, plans of nearly the same cost change places.
+    For every number of subcultures up to the most, starts are ranked by their cost with plants in proportion to
+    explants; for the best, the smallest number of explants that is enough is found by bisection with the same draws.
+    Where shelf or hood run short, rooting spread over two or three subcultures is tried too. Plantlets are counted
+    before they are potted, so to start with some more and pot no more than are enough can cost less; that is tried with
+    up to 1.7 times as many. With few draws, plans of nearly the same cost change places.
 
     Examples
     --------
     >>> import forecast
     >>> season = forecast.read_season("demo_data")
-    >>> plan = forecast.explants_needed(season, "Heuchera 'Pellowen'", draws=512, seed=1)
-    >>> plan.chance >= 0.95
+    >>> plan = forecast.explants_needed(season, "Heuchera 'Pellowen'", draws=256)
+    >>> plan.chance >= plan.service_level
     True
     """
     request, _ = requested(season, variety, target, week, service_level, beyond=True)
     row = season.culture(variety)
-    streams = season_streams(draws, seed)
+    streams = season_streams(draws, season.seed if seed is None else seed)
     search = Search(season, streams, row, request)
     best = search.best()
     if best is not None:
         return made_plan(search, best)
-    later, reason = search.first_week_in_reach(), ""
-    nearest = search.nearest()
-    plan = None if nearest is None else made_plan(search, nearest)
+    later, nearest = search.first_week_in_reach(), search.nearest()
+    plan, reach = None if nearest is None else made_plan(search, nearest), None
     if later is not None:
         again = Search(season, streams, row, request.replace(week=later))
         found = again.best()
         if found is not None:
-            plan, reason = made_plan(again, found), f" It is in reach by {later}."
-    why = " ".join(f"{counted(one.cycles, 'cycle')}: {one.why_not}." for one in search.tried if one.instalments == 1)
-    raise OutOfReach(
-        f"No plan gives {request.median_demand:,} {variety} from explants by {request.week} in "
-        f"{100 * search.service_level:g} seasons in 100. {why}{reason} Want fewer or later, ask for a lower service level, "
-        "or buy in.",
-        plan,
-    )
+            plan, reach = made_plan(again, found), later
+    why = [(one.cycles, one.why_not) for one in search.tried if one.batches == 1]
+    text = words.no_plan(
+        variety=variety, target=request.median_demand, by=request.week, service_level=search.service_level, why=why,
+        later=reach,
+    )  # fmt: skip
+    raise OutOfReach(text, plan)
 
 
 def made_plan(search: Search, tried: Tried) -> MultiplicationPlan:
     """Make the plan of what a search found."""
-    made = tried.cultures
+    made, request = tried.cultures, search.request
     assert made is not None
-    request: Target = search.request
-    mean = float(sum((made.grown.plantlets[c - 1] * made.share(c, request.week)).mean() for c in made.rounds))
+    plantlets = made.generations.plantlets
+    mean = float(sum((plantlets[cycle - 1] * made.share(cycle, request.week)).mean() for cycle in made.rounds))
     by_average, chance_by_average = 0, 0.0
     if mean > 0:
         by_average = math.ceil(request.median_demand * made.explants / mean)
         with suppress(Refused):
-            chance_by_average = search.chance(search.cultures(made.cycles, len(made.rounds), by_average, made.start))
+            alone = search.cultures(made.subcultures, len(made.rounds), by_average, made.start)
+            chance_by_average = search.chance(alone)
     latest = made.start
-    while latest < request.week and search.chance(made.but(start=latest + 1)) >= search.service_level:
+    while latest < request.week and search.chance(made.replace(start=latest + 1)) >= search.service_level:
         latest = latest + 1
     return MultiplicationPlan(
         request.variety, request.median_demand, request.week, search.service_level, made, tried.chance, tried.cost,

@@ -35,47 +35,47 @@ class Multiplication:
     ----------
     variety
         Which variety.
-    lead, cycle_weeks, rooting_weeks
-        From the start to the first cycle, a cycle, and rooting [weeks].
-    vessel, rooting_vessel
+    start_weeks, cycle_weeks, rooting_weeks
+        From the start to the first subculture, a subculture, and rooting [weeks].
+    explants_per_vessel, rooting_per_vessel
         Explants, and shoots for rooting, in a full vessel.
     rates, cv, level, size
-        Mean shoots of an explant by cycle; their spread as a share, and its level; size k of their negative
-        binomial number, variance m + m^2 / k: infinite for a Poisson number, 0 where explants do not differ.
+        Mean shoots of an explant by subculture; their coefficient of variation, and its level; size k of their
+        negative binomial number, variance m + m^2 / k: infinite for a Poisson number, 0 where explants do not differ.
     clean
-        Gives the share of vessels that stay clean in a cycle, of so many; the cycle after the last is rooting.
-    start, death
+        Gives the share of vessels that stay clean in a subculture, of so many; the one after the last is rooting.
+    start_clean, start_death
         Share of explants clean at the start, and share of these that die.
-    rooted, usable
+    rooted, deflasking
         Share of clean shoots that root, and share of these that is usable.
     lines
-        Lines the explants are of.
-    places, vessels_in_hours
-        Most vessels on the shelf, and at the hood in a cycle; None if there is no limit.
+        Clone lines the explants are of.
+    shelf_places, vessels_in_hours
+        Most vessels on the shelf, and at the hood in a subculture; None if there is no limit.
     """
 
     variety: str
-    lead: int
+    start_weeks: int
     cycle_weeks: int
     rooting_weeks: int
-    vessel: int
-    rooting_vessel: int
+    explants_per_vessel: int
+    rooting_per_vessel: int
     rates: ByCycle
     cv: float
     level: Level
     size: float
     clean: Callable[[int, int], Share]
-    start: Share
-    death: float
+    start_clean: Share
+    start_death: float
     rooted: Share
-    usable: float
+    deflasking: float
     lines: int = 1
-    places: int | None = None
+    shelf_places: int | None = None
     vessels_in_hours: int | None = None
 
     @classmethod
-    def of(cls, row: Culture | Division) -> Multiplication:
-        """Take it from a row of cultures or of divisions."""
+    def from_row(cls, row: Culture | Division) -> Multiplication:
+        """Make it from a row of cultures or of divisions."""
         if isinstance(row, Division):
             sure = Share(1.0, 0.0, row.survival_level)
             return cls(
@@ -95,7 +95,7 @@ class Multiplication:
 
     def weeks(self, cycles: int) -> int:
         """Return the time from the start until the plantlets of a last cycle enter the nursery [weeks]."""
-        return self.lead + cycles * self.cycle_weeks + self.rooting_weeks
+        return self.start_weeks + cycles * self.cycle_weeks + self.rooting_weeks
 
 
 class Rates:
@@ -129,7 +129,7 @@ class Rates:
 
     def start(self, line: int) -> Array:
         """Return the share of explants of a line that come through the start, shape (draws,) or (1,)."""
-        return self._share(self.way.start, "contamination", 0, line) * (1 - self.way.death)
+        return self._share(self.way.start_clean, "contamination", 0, line) * (1 - self.way.start_death)
 
     def rooting_clean(self, cycle: int, cycles: int) -> Array:
         """Return the share of rooting vessels that stay clean: in them the lines are mixed, so it is their mean."""
@@ -138,7 +138,7 @@ class Rates:
 
     def rooted(self, cycle: int) -> Array:
         """Return the share of clean shoots of a cycle that become plantlets, shape (draws,) or (1,)."""
-        return self._share(self.way.rooted, "rooting", cycle, 1) * self.way.usable
+        return self._share(self.way.rooted, "rooting", cycle, 1) * self.way.deflasking
 
     def _share(self, share: Share, quantity: str, cycle: int, line: int) -> Array:
         level = Level.parse(share.level)
@@ -169,19 +169,19 @@ class Rates:
 
 
 @dataclass(frozen=True, eq=False)
-class Grown:
-    """What comes of explants, cycle by cycle; all arrays of whole numbers, shape (cycles, draws).
+class Generations:
+    """Plants by subculture; all arrays of whole numbers, shape (subcultures, draws).
 
     Parameters
     ----------
     planted, vessels, clean, shoots
-        Explants planted in a cycle, vessels they stand in, those that stay clean, and shoots that come of them.
+        Explants planted in a subculture, vessels they stand in, those that stay clean, and shoots that come of them.
     rooting, rooting_vessels, plantlets
-        Shoots planted for rooting after a cycle, their vessels, and the plantlets that enter the nursery.
+        Shoots planted for rooting after a subculture, their vessels, and the plantlets that enter the nursery.
     unplanted
-        Explants of a cycle, and shoots for rooting after it, for which there was no room or time.
-    crowded
-        Whether places on the shelf, rather than hours at the hood, were short when a cycle was planted.
+        Explants of a subculture, and shoots for rooting after it, for which there was no room or time.
+    shelf_limited
+        Whether places on the shelf, rather than hours at the hood, ran short when a subculture was planted.
     """
 
     planted: Numbers
@@ -192,28 +192,28 @@ class Grown:
     rooting_vessels: Numbers
     plantlets: Numbers
     unplanted: Numbers
-    crowded: NDArray[np.bool_]
+    shelf_limited: NDArray[np.bool_]
 
     def __post_init__(self) -> None:
         for array in vars(self).values():
             array.flags.writeable = False
 
 
-def grow(rates: Rates, explants: int, kept: Sequence[float]) -> Grown:
-    """Multiply explants over cycles, in every draw.
+def draw_generations(rates: Rates, explants: int, kept: Sequence[float]) -> Generations:
+    """Multiply explants over subcultures, in every draw.
 
     Parameters
     ----------
     rates
         The rates.
     explants
-        Explants put into culture.
+        Explants initiated.
     kept
-        Share of the shoots of each cycle that is planted again [0 to 1], the last 0; the rest is rooted.
+        Share of the shoots of each subculture that is planted again [0 to 1], the last 0; the rest is rooted.
 
     Returns
     -------
-    Grown
+    Generations
 
     Raises
     ------
@@ -242,17 +242,17 @@ def grow(rates: Rates, explants: int, kept: Sequence[float]) -> Grown:
     rounds: list[Numbers] = []
     names = ("planted", "vessels", "clean", "shoots", "rooting", "rooting_vessels", "plantlets", "unplanted")
     found = {name: np.zeros((cycles, draws), dtype=np.int64) for name in names}
-    crowded = np.zeros((cycles, draws), dtype=np.bool_)
+    shelf_limited = np.zeros((cycles, draws), dtype=np.bool_)
     for cycle in range(1, cycles + 2):
         standing = _standing(way, rounds, cycle)
         held, without = _cut(way, held, standing)
-        filled = -(-held // way.vessel)
+        filled = -(-held // way.explants_per_vessel)
         if cycle > 1:
             shoots, vessels, left = _rooting(way, waiting, filled.sum(axis=0), standing)
             rounds.append(vessels)
             if shoots.any():
                 share = rates.rooting_clean(cycle, cycles)
-                clean = _clean(rates, "rooting", cycle, 1, shoots, vessels, way.rooting_vessel, share)[1]
+                clean = _clean(rates, "rooting", cycle, 1, shoots, vessels, way.rooting_per_vessel, share)[1]
                 found["plantlets"][cycle - 2] = _chance(rates, "rooted", cycle, 1).binomial(
                     clean, rates.rooted(cycle - 1)
                 )
@@ -262,18 +262,20 @@ def grow(rates: Rates, explants: int, kept: Sequence[float]) -> Grown:
             break
         found["planted"][cycle - 1], found["vessels"][cycle - 1] = held.sum(axis=0), filled.sum(axis=0)
         found["unplanted"][cycle - 1] += without
-        if way.places is not None:
-            crowded[cycle - 1] = way.places - standing <= (way.vessels_in_hours or math.inf)
+        if way.shelf_places is not None:
+            shelf_limited[cycle - 1] = way.shelf_places - standing <= (way.vessels_in_hours or math.inf)
         each = np.empty_like(held)
         for line in range(1, way.lines + 1):
             share = rates.clean(cycle, cycles, line)
-            vessels, clean = _clean(rates, "cycle", cycle, line, held[line - 1], filled[line - 1], way.vessel, share)
+            vessels, clean = _clean(
+                rates, "cycle", cycle, line, held[line - 1], filled[line - 1], way.explants_per_vessel, share
+            )
             found["clean"][cycle - 1] += vessels
             each[line - 1] = _shoots(rates, cycle, line, clean)
         held = each if kept[cycle - 1] == 1 else np.floor(kept[cycle - 1] * each + 1e-9).astype(np.int64)
         found["shoots"][cycle - 1] = each.sum(axis=0)
         waiting = (each - held).sum(axis=0)
-    return Grown(**found, crowded=crowded)
+    return Generations(**found, shelf_limited=shelf_limited)
 
 
 def _chance(rates: Rates, what: str, cycle: int, line: int) -> np.random.Generator:
@@ -290,11 +292,11 @@ def _cut(way: Multiplication, held: Numbers, standing: Any) -> tuple[Numbers, Nu
     """Cut every line in proportion to what there is room and time for; give also what is left over."""
     whole = held.sum(axis=0)
     free: list[Any] = [limit for limit in (way.vessels_in_hours,) if limit is not None]
-    if way.places is not None:
-        free.append(way.places - standing)
+    if way.shelf_places is not None:
+        free.append(way.shelf_places - standing)
     if not free:
         return held, np.zeros_like(whole)
-    room = np.maximum(np.minimum.reduce(np.broadcast_arrays(*free)) - (way.lines - 1), 0) * way.vessel
+    room = np.maximum(np.minimum.reduce(np.broadcast_arrays(*free)) - (way.lines - 1), 0) * way.explants_per_vessel
     part = np.minimum(room / np.maximum(whole, 1), 1.0)
     planted = np.where(whole > room, np.floor(held * part + 1e-9), held).astype(np.int64)
     return planted, whole - planted.sum(axis=0)
@@ -303,11 +305,11 @@ def _cut(way: Multiplication, held: Numbers, standing: Any) -> tuple[Numbers, Nu
 def _rooting(way: Multiplication, shoots: Numbers, busy: Numbers, standing: Any) -> tuple[Numbers, Numbers, Numbers]:
     """Return the shoots that can be planted for rooting, their vessels, and what is left over."""
     planted = shoots
-    if way.places is not None:
-        planted = np.minimum(planted, np.maximum(way.places - standing - busy, 0) * way.rooting_vessel)
+    if way.shelf_places is not None:
+        planted = np.minimum(planted, np.maximum(way.shelf_places - standing - busy, 0) * way.rooting_per_vessel)
     if way.vessels_in_hours is not None:
-        planted = np.minimum(planted, np.maximum(way.vessels_in_hours - busy, 0) * way.rooting_vessel)
-    return planted, -(-planted // way.rooting_vessel), shoots - planted
+        planted = np.minimum(planted, np.maximum(way.vessels_in_hours - busy, 0) * way.rooting_per_vessel)
+    return planted, -(-planted // way.rooting_per_vessel), shoots - planted
 
 
 def _clean(

@@ -8,13 +8,13 @@ from forecast.season.propagation_rows import Division
 from forecast.weeks import Week
 
 
-def outlays(cultures: Cultures, until: Week) -> list[tuple[str, Week, float]]:
+def expected_outlays(cultures: Cultures, until: Week) -> list[tuple[str, Week, float]]:
     """Return what multiplying and growing on costs, and when.
 
     Parameters
     ----------
     cultures
-        What is begun.
+        The cultures.
     until
         Week up to which plants are grown.
 
@@ -23,30 +23,30 @@ def outlays(cultures: Cultures, until: Week) -> list[tuple[str, Week, float]]:
     list of tuples
         What, in which week, and the expected amount [currency].
     """
-    season, row, grown = cultures.season, cultures.row, cultures.grown
+    season, row, found = cultures.season, cultures.row, cultures.generations
     rows: list[tuple[str, Week, float]] = []
     if isinstance(row, Division):
         extra = max(cultures.explants - row.stock, 0)
         if extra and row.price is not None:
             rows.append(("stock plants", cultures.start, extra * row.price))
-        for i in range(cultures.cycles):
+        for i in range(cultures.subcultures):
             week = cultures.start + i * row.round_weeks
             each = row.cost + row.minutes / 60 * season.hourly_wage
-            rows.append((f"division {i + 1}", week, float(grown.shoots[i].mean()) * each))
-            if row.place is not None and row.plants_per_m2 is not None and i + 1 < cultures.cycles:
-                area = float(grown.planted[i + 1].mean()) / row.plants_per_m2
+            rows.append((f"division {i + 1}", week, float(found.shoots[i].mean()) * each))
+            if row.place is not None and row.plants_per_m2 is not None and i + 1 < cultures.subcultures:
+                area = float(found.planted[i + 1].mean()) / row.plants_per_m2
                 cost = area * season.place(row.place).cost_per_m2_week * row.round_weeks
                 rows.append((f"bench of stock {i + 1}", week + row.round_weeks // 2, cost))
     else:
         vessel = row.cost_per_vessel + row.minutes_per_vessel / 60 * season.hourly_wage
-        rows.append(("beginning", cultures.start, row.cost_start))
+        rows.append(("initiation", cultures.start, row.cost_start))
         rows.append(("explants", cultures.start, cultures.explants * (row.cost_per_explant + vessel)))
-        for i in range(cultures.cycles):
+        for i in range(cultures.subcultures):
             week = cultures.start + (row.start_weeks + i * row.cycle_weeks)
-            rows.append((f"cycle {i + 1}", week, float(grown.vessels[i].mean()) * vessel))
+            rows.append((f"subculture {i + 1}", week, float(found.vessels[i].mean()) * vessel))
             if i + 1 in cultures.rounds:
                 week = week + row.cycle_weeks
-                rows.append((f"rooting {i + 1}", week, float(grown.rooting_vessels[i].mean()) * vessel))
+                rows.append((f"rooting {i + 1}", week, float(found.rooting_vessels[i].mean()) * vessel))
     for cycle in cultures.rounds:
         enters, plants = cultures.enters(cycle), float(cultures.entering[cycle - 1].mean())
         weeks = until - enters

@@ -1,10 +1,10 @@
-"""How many explants for how many cycles, begun when: the search behind the plans that multiply."""
+"""The search for how many explants to start with, when, and for how many subcultures."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -18,30 +18,30 @@ from forecast.ordering.unit_costs import growing_costs
 from forecast.propagation.cultures import Cultures
 from forecast.propagation.initiation import earliest_start
 from forecast.propagation.multiplication import Multiplication
-from forecast.propagation.outlays import outlays
+from forecast.propagation.outlays import expected_outlays
 from forecast.season.propagation_rows import Culture, Division
 from forecast.season.season import Season
 from forecast.season.targets import Target
 from forecast.streams import Array, Streams
 from forecast.weeks import Week
-from forecast.words.numbers import counted, rounded, seasons
+from forecast.words import propagation as words
 
 MOST_EXPLANTS = 1_000_000
 _LONGEST_WAIT = 104  # weeks that plantlets are thought to be grown at most
 _MORE = (1.0, 1.15, 1.35, 1.7)  # times the smallest number to begin with, of which fewer plantlets need be potted
 _SAFE = 20  # explants of which at least one nearly always lives
-_TRIED = 2  # weeks of starting that are worked out for a number of cycles
+_TRIED = 2  # starts that are worked out for a number of subcultures
 _FEWER = 60  # times a twentieth less: a twentieth of all at last
-_OFTEN = 0.02  # a shortage in fewer seasons is no reason to spread rooting over several cycles
-_INSTALMENTS = 3  # cycles over which rooting is spread at most, where shelf or hood are short
+_OFTEN = 0.02  # a shortage in fewer seasons is no reason to root in several batches
+_MOST_BATCHES = 3  # over so many subcultures rooting is spread at most, where shelf or hood run short
 
 
 @dataclass(frozen=True, eq=False)
 class Tried:
-    """One way to multiply that was thought of: what comes of it, or why it was given up."""
+    """One plan that was tried: what comes of it, or why it is not enough."""
 
     cycles: int
-    instalments: int
+    batches: int
     cultures: Cultures | None
     chance: float
     cost: float
@@ -49,7 +49,7 @@ class Tried:
 
 
 class Search:
-    """Looks for the cheapest way to multiply that gives a wanted number as surely as asked.
+    """Search for the cheapest plan that meets a target at its service level.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ class Search:
     row
         How the variety is multiplied.
     request
-        What is wanted, by when, how surely.
+        The target.
     """
 
     def __init__(self, season: Season, streams: Streams, row: Culture | Division, request: Target) -> None:
@@ -68,43 +68,44 @@ class Search:
         self.needed = drawn_demand(streams, request)
         self.earliest = earliest_start(season, row)
         self.most = _most(row)
-        self._way = Multiplication.of(row)
+        self._way = Multiplication.from_row(row)
+        self.unit = "stock plant" if isinstance(row, Division) else "explant"
         self._ready: dict[int, Array] = {}
         self._made: dict[tuple[int, int, int], Cultures] = {}
 
-    def cultures(self, cycles: int, instalments: int, explants: int, start: Week) -> Cultures:
-        """Return what comes of a plan; plans that differ by their start alone are grown once."""
-        key = (cycles, instalments, explants)
+    def cultures(self, cycles: int, batches: int, explants: int, start: Week) -> Cultures:
+        """Return what comes of a plan; plans that differ by their start alone are drawn once."""
+        key = (cycles, batches, explants)
         if key not in self._made:
-            kept = self._kept(cycles, instalments)
+            kept = self._kept(cycles, batches)
             self._made[key] = Cultures(self.season, self.row, self.streams, start, explants, kept)
-        return self._made[key].but(start=start)
+        return self._made[key].replace(start=start)
 
     def chance(self, cultures: Cultures) -> float:
-        """Return the chance that a plan suffices."""
+        """Return the chance that a plan meets the target."""
         return float(cultures.chances(week=self.by, at_least=self.needed).mean())
 
     def cost(self, cultures: Cultures) -> float:
-        """Return the expected cost of a plan until the week wanted [currency]."""
-        return sum(amount for _, _, amount in outlays(cultures, self.by))
+        """Return the expected cost of a plan until the week of the target [currency]."""
+        return sum(amount for _, _, amount in expected_outlays(cultures, self.by))
 
     @cached_property
     def tried(self) -> tuple[Tried, ...]:
-        """Every number of cycles, and of instalments where shelf or hood are short, each at its best."""
+        """Every number of subcultures, and of rooting batches where shelf or hood run short, each at its best."""
         return tuple(self._each())
 
     def best(self) -> Tried | None:
-        """Return the cheapest plan that suffices; None if none does."""
+        """Return the cheapest plan that meets the target; None if none does."""
         found = [one for one in self.tried if one.cultures is not None and not one.why_not]
         return min(found, key=lambda one: (one.cost, one.cycles), default=None)
 
     def nearest(self) -> Tried | None:
-        """Return the plan that comes nearest where none suffices; None if nothing is ready in time."""
+        """Return the plan that comes nearest where none meets the target; None if nothing is saleable in time."""
         found = [(one.chance, one.cultures.expected(self.by), one) for one in self.tried if one.cultures is not None]
         return max(found, key=lambda ranked: ranked[:2], default=(0.0, 0.0, None))[2]
 
     def first_week_in_reach(self) -> Week | None:
-        """Return about the first later week by which a plan suffices."""
+        """Return about the first later week by which a plan meets the target."""
         weeks = []
         for cycles in range(1, self.most_cycles + 1):
             try:
@@ -118,17 +119,17 @@ class Search:
 
     @property
     def most_cycles(self) -> int:
-        """Most cycles, or rounds of division, that are thought of."""
+        """Most subcultures, or rounds of division, that are tried."""
         return self.row.most_rounds if isinstance(self.row, Division) else self.row.most_cycles
 
     def alternatives(self) -> pd.DataFrame:
-        """Return every plan that was thought of.
+        """Return every plan that was tried.
 
         Returns
         -------
         DataFrame
-            cycles, instalments (cycles over which rooting is spread), start, explants, potted (plantlets taken into
-            the nursery at most), chance, cost [currency] and verdict: chosen, or why not.
+            subcultures, batches (of rooting), start, explants, potted (plantlets potted at most), chance, cost
+            [currency] and verdict: chosen, or why not.
         """
         best = self.best()
         rows = []
@@ -136,20 +137,15 @@ class Search:
             made = one.cultures
             verdict = one.why_not or ("chosen" if best is one else "")
             if not verdict and best is not None:
-                verdict = f"costs about {rounded(one.cost - best.cost)} {self.season.currency} more"
-            rows.append(
-                {
-                    "cycles": one.cycles,
-                    "instalments": one.instalments,
-                    "start": str(made.start) if made else "",
-                    "explants": made.explants if made else None,
-                    "potted": made.potted if made else None,
-                    "chance": round(one.chance, 4) if made else None,
-                    "cost": round(one.cost, 2) if made else None,
-                    "verdict": verdict,
-                }
-            )
-        return pd.DataFrame(rows).astype({"explants": "Int64", "potted": "Int64", "chance": float, "cost": float})
+                verdict = words.dearer(one.cost - best.cost, self.season.currency)
+            row = {"subcultures": one.cycles, "batches": one.batches, "start": str(made.start) if made else ""}
+            if made:
+                row |= {"explants": made.explants, "potted": made.potted}
+                row |= {"chance": round(one.chance, 4), "cost": round(one.cost, 2)}
+            rows.append(row | {"verdict": verdict})
+        columns = ["subcultures", "batches", "start", "explants", "potted", "chance", "cost", "verdict"]
+        frame = pd.DataFrame(rows, columns=columns)
+        return frame.astype({"explants": "Int64", "potted": "Int64", "chance": float, "cost": float})
 
     def _each(self) -> Iterator[Tried]:
         for cycles in range(1, self.most_cycles + 1):
@@ -160,135 +156,135 @@ class Search:
                 return
             yield first
             limited = isinstance(self.row, Culture) and (self.row.shelf_places or self.row.hood_hours)
-            short = first.cultures is not None and first.cultures.short > _OFTEN
+            short = first.cultures is not None and first.cultures.over_capacity > _OFTEN
             if limited and short:
-                for instalments in range(2, min(_INSTALMENTS, cycles) + 1):
-                    yield self._try(cycles, instalments)
+                for batches in range(2, min(_MOST_BATCHES, cycles) + 1):
+                    yield self._try(cycles, batches)
 
-    def _try(self, cycles: int, instalments: int) -> Tried:
-        """Find the best start and number of explants for a number of cycles."""
+    def _try(self, cycles: int, batches: int) -> Tried:
+        """Find the best start and number of explants for a number of subcultures."""
         longest = self._begin(cycles, 0) - self.earliest
         if longest < 0:
-            why = f"plantlets come {counted(-longest, 'week')} too late, even if begun in {self.earliest}"
-            return Tried(cycles, instalments, None, 0.0, math.inf, why)
-        costs, enough = self._waits(cycles, instalments)
+            why = words.too_late(weeks=-longest, earliest=self.earliest)
+            return Tried(cycles, batches, None, 0.0, math.inf, why)
+        costs, enough = self._waits(cycles, batches)
         possible = np.flatnonzero((enough <= self.most) & np.isfinite(costs))
         in_time = possible[possible <= longest]
         if not in_time.size:
-            late = self._too_late(cycles, instalments, enough)
+            late = self._too_late(cycles, batches, enough)
             if late.chance < self.service_level or late.cultures is None:
                 return late
             in_time, enough = np.array([longest]), np.full(enough.shape, float(late.cultures.explants))
         found: list[Tried] = []
         for wait in in_time[np.argsort(costs[in_time], kind="stable")][:_TRIED]:
             start = self._begin(cycles, int(wait))
-            smallest = self._smallest(cycles, instalments, start, float(enough[wait]))
+            smallest = self._smallest(cycles, batches, start, float(enough[wait]))
             found.append(smallest)
             if smallest.cultures is not None and not smallest.why_not:
-                found += self._potting(instalments, smallest.cultures)
+                found += self._potting(batches, smallest.cultures)
         return min(found, key=lambda one: (bool(one.why_not), one.cost if not one.why_not else -one.chance))
 
-    def _too_late(self, cycles: int, instalments: int, enough: Array) -> Tried:
-        """Say why no start in time suffices, with what comes of the best that can be done, which may suffice."""
-        made = self.cultures(
-            cycles, instalments, self.most if self.most < MOST_EXPLANTS else self._usual, self.earliest
-        )
+    def _too_late(self, cycles: int, batches: int, enough: Array) -> Tried:
+        """Return the best that can be done where no start in time seems enough, and why it is not; it may be."""
+        made = self.cultures(cycles, batches, self.most if self.most < MOST_EXPLANTS else self._usual, self.earliest)
         chance = self.chance(made)
         fewer, its = made, chance
         # a shelf full of cultures has no room for what is rooted early
-        for _ in range(_FEWER if instalments > 1 else 0):
-            if its >= self.service_level or fewer.short <= _OFTEN or fewer.explants == 1:
+        for _ in range(_FEWER if batches > 1 else 0):
+            if its >= self.service_level or fewer.over_capacity <= _OFTEN or fewer.explants == 1:
                 break
-            fewer = self.cultures(cycles, instalments, fewer.explants * 19 // 20, self.earliest)
+            fewer = self.cultures(cycles, batches, fewer.explants * 19 // 20, self.earliest)
             its = self.chance(fewer)
         if its >= self.service_level:
             made, chance = fewer, its
+        return Tried(cycles, batches, made, chance, self.cost(made), self._reason(cycles, enough, made, chance))
+
+    def _reason(self, cycles: int, enough: Array, made: Cultures, chance: float) -> str:
         possible = np.flatnonzero(enough <= self.most)
         if possible.size:
-            why = f"would have to begin by {self._begin(cycles, int(possible[0]))}, before {self.earliest}"
-        elif made.short > _OFTEN:
-            why = self._why_not(made, chance)
-        elif math.isfinite(enough.min()):
-            why = f"needs about {rounded(float(enough.min()))} to begin with, of {self.most:,}"
-        else:
-            why = "no number to begin with suffices"
-        return Tried(cycles, instalments, made, chance, self.cost(made), why)
+            return words.start_too_early(needed=self._begin(cycles, int(possible[0])), earliest=self.earliest)
+        if made.over_capacity > _OFTEN:
+            return self._why_not(made, chance)
+        if math.isfinite(enough.min()):
+            return words.too_few(needed=float(enough.min()), most=self.most, unit=self.unit)
+        return words.never_enough(self.unit)
 
-    def _smallest(self, cycles: int, instalments: int, start: Week, about: float) -> Tried:
-        """Find the smallest number of explants that suffices for a start."""
+    def _smallest(self, cycles: int, batches: int, start: Week, about: float) -> Tried:
+        """Find the smallest number of explants that is enough for a start."""
 
-        def made(explants: int) -> tuple[Cultures, float]:
-            cultures = self.cultures(cycles, instalments, explants, start)
-            return cultures, self.chance(cultures)
+        def tried(explants: int) -> Tried:
+            made = self.cultures(cycles, batches, explants, start)
+            return Tried(cycles, batches, made, self.chance(made), math.nan)
 
-        high = min(max(round(about), 1), self.most)
-        low, (cultures, chance) = 0, made(high)
-        while chance < self.service_level:
-            low = high
+        def result(one: Tried, *, enough: bool) -> Tried:
+            assert one.cultures is not None
+            why = "" if enough else self._why_not(one.cultures, one.chance)
+            return replace(one, cost=self.cost(one.cultures), why_not=why)
+
+        low, high = 0, min(max(round(about), 1), self.most)
+        best = tried(high)
+        while best.chance < self.service_level:
+            low, before = high, best
             if high >= self.most:
-                return Tried(
-                    cycles, instalments, cultures, chance, self.cost(cultures), self._why_not(cultures, chance)
-                )
+                return result(best, enough=False)
             high = min(max(high + 1, math.ceil(high * 1.25)), self.most)
-            before = chance
             try:
-                cultures, chance = made(high)
+                best = tried(high)
             except Refused:
-                return Tried(
-                    cycles, instalments, cultures, before, self.cost(cultures), self._why_not(cultures, before)
-                )
-            if low > 8 * about and chance <= before + 1e-3:  # shelf or hood hold back whatever is begun with
-                return Tried(
-                    cycles, instalments, cultures, chance, self.cost(cultures), self._why_not(cultures, chance)
-                )
+                return result(before, enough=False)
+            if low > 8 * about and best.chance <= before.chance + 1e-3:  # shelf or hood limit whatever is started with
+                return result(best, enough=False)
         while high - low > 1:
             middle = max((low + high) // 2, math.floor(high * 0.9)) if low == 0 else (low + high) // 2
-            tried, its = made(middle)
-            if its >= self.service_level:
-                high, cultures, chance = middle, tried, its
+            fewer = tried(middle)
+            if fewer.chance >= self.service_level:
+                high, best = middle, fewer
             else:
                 low = middle
-        return Tried(cycles, instalments, cultures, chance, self.cost(cultures))
+        return result(best, enough=True)
 
-    def _potting(self, instalments: int, smallest: Cultures) -> Iterator[Tried]:
-        """Begin with more, and take no more plantlets into the nursery than suffice."""
+    def _potting(self, batches: int, smallest: Cultures) -> Iterator[Tried]:
+        """Start with more, and pot no more plantlets than are enough."""
         for more in _MORE:
             explants = min(math.ceil(smallest.explants * more), self.most)
             try:
-                made = self.cultures(smallest.cycles, instalments, explants, smallest.start)
+                made = self.cultures(smallest.subcultures, batches, explants, smallest.start)
                 low, high = 0, int(made.plantlets.max())
             except Refused:
                 return
             while high - low > max(high // 200, 1):  # plantlets are not counted more exactly than that
                 middle = (low + high) // 2
                 low, high = (
-                    (low, middle) if self.chance(made.but(potted=middle)) >= self.service_level else (middle, high)
+                    (low, middle) if self.chance(made.replace(potted=middle)) >= self.service_level else (middle, high)
                 )
-            made = made.but(potted=high)
+            made = made.replace(potted=high)
             if (chance := self.chance(made)) >= self.service_level:
-                yield Tried(made.cycles, instalments, made, chance, self.cost(made))
+                yield Tried(made.subcultures, batches, made, chance, self.cost(made))
             if explants == self.most:
                 return
 
     def _why_not(self, cultures: Cultures, chance: float) -> str:
-        short = cultures.shortage.split(";")[0]
-        reason = short or f"no more than {self.most:,} to begin with"
-        return f"enough in {seasons(chance)}: {reason[0].lower()}{reason[1:]}"
+        short = cultures.shortage()
+        if short is None:
+            return words.enough_in(chance, words.all_used(most=self.most, unit=self.unit))
+        return words.enough_in(chance, words.limit(shelf=short.shelf, cycle=short.cycle, chance=short.chance))
 
-    def _waits(self, cycles: int, instalments: int) -> tuple[Array, Array]:
-        """Return about the cost, and about the explants that suffice, for each wait between the last plantlets and sale.
+    def _waits(self, cycles: int, batches: int) -> tuple[Array, Array]:
+        """Return about the cost, and about the explants that are enough, by the weeks from the last plantlets to sale.
 
         Plants are taken to grow in proportion to explants; shelf and hood are looked at when a plan is tried.
         """
         usual, first = self._usual, None
         # as many as are about needed, so that shelf and hood are met as they will be
         for _ in range(2):
-            made = self.cultures(cycles, instalments, usual, self._begin(cycles, 0))
+            made = self.cultures(cycles, batches, usual, self._begin(cycles, 0))
             waits = range(_LONGEST_WAIT + 1)
             plants = np.zeros((len(waits), self.streams.draws))
             for cycle in made.rounds:
                 before = self._way.cycle_weeks * (cycles - cycle)
-                plants += made.grown.plantlets[cycle - 1] * self._shares(made, cycle)[before : before + len(waits)]
+                plants += (
+                    made.generations.plantlets[cycle - 1] * self._shares(made, cycle)[before : before + len(waits)]
+                )
             with np.errstate(divide="ignore", invalid="ignore"):
                 factor = np.where(plants > 0, self.needed / plants, np.inf)
             found = usual * np.quantile(factor, self.service_level, axis=1, method="inverted_cdf")
@@ -308,10 +304,10 @@ class Search:
 
     def _costs(self, made: Cultures) -> tuple[float, Any]:
         """Return the fixed cost, and that in proportion to explants by the wait before sale."""
-        spent = outlays(made, made.enters(made.cycles))
-        fixed = sum(amount for what, _, amount in spent if what == "beginning")
+        spent = expected_outlays(made, made.enters(made.subcultures))
+        fixed = sum(amount for what, _, amount in spent if what == "initiation")
         variable = sum(amount for _, _, amount in spent) - fixed
-        cycle, plants = made.cycles, float(made.plantlets.mean())
+        cycle, plants = made.subcultures, float(made.plantlets.mean())
         stages, bench = growing_costs(
             self.season, made.variety, made.fates[cycle], _LONGEST_WAIT + 1, self.row.enters
         )  # fmt: skip
@@ -320,18 +316,18 @@ class Search:
 
     def _shares(self, made: Cultures, cycle: int) -> Array:
         """Return the share of a cycle's plantlets saleable by the weeks since they came, shape (weeks, draws)."""
-        last = made.cycles - cycle  # fates are counted from the last
+        last = made.subcultures - cycle  # fates are counted from the last
         if last not in self._ready:
             weeks = _LONGEST_WAIT + 1 + last * self._way.cycle_weeks
             self._ready[last] = self._by_wait(made, cycle, weeks)
         return self._ready[last] * made.true(cycle)
 
     def _by_wait(self, made: Cultures, cycle: int, weeks: int) -> Array:
-        """Return the share saleable by the week wanted of plantlets that came 0, 1, 2, ... weeks before."""
+        """Return the share saleable by the week of the target of plantlets that came 0, 1, 2, ... weeks before."""
         life, every = self.season.variety(made.variety).saleable_weeks, np.arange(weeks, dtype=np.float64)
         if not self.season.by_weather(made.variety):
             return made.fates[cycle].saleable(every, life)
-        name, enters = f"culture {made.cycles - cycle}", self.row.enters
+        name, enters = f"culture {made.subcultures - cycle}", self.row.enters
         longest = min(weeks - 1, self.by - self.season.first_week)
         shares = np.zeros((weeks, self.streams.draws))
         for wait in range(1, longest + 1):
@@ -343,19 +339,19 @@ class Search:
 
     @property
     def _usual(self) -> int:
-        """What to look at first: the explants of the row, or the stock; enough that all is rarely lost."""
+        """Start of the search: the explants of the row, or the stock; enough that all is rarely lost."""
         usual = self.row.stock if isinstance(self.row, Division) else self.row.explants
         return int(min(max(usual, _SAFE), self.most))
 
     def _begin(self, cycles: int, wait: int) -> Week:
-        """Return the week to begin in, so that the last plantlets come so long before the week wanted."""
+        """Return the start with which the last plantlets come so long before the week of the target."""
         return self.by + -(self._way.weeks(cycles) + wait)
 
-    def _kept(self, cycles: int, instalments: int) -> list[float]:
-        """Keep all, and in the last cycles what keeps their number level, so that rooting is spread over them."""
+    def _kept(self, cycles: int, batches: int) -> list[float]:
+        """Return shares that keep all, and in the last subcultures what keeps their number level."""
         kept = [1.0] * (cycles - 1) + [0.0]
         if isinstance(self.row, Culture):
-            for cycle in range(cycles - instalments + 1, cycles):
+            for cycle in range(cycles - batches + 1, cycles):
                 growth = self.row.multiplication.at(cycle) * (1 - self.row.contamination.at(cycle))
                 kept[cycle - 1] = min(1 / growth, 1.0)
         return kept

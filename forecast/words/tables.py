@@ -11,7 +11,22 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SHARES = frozenset(
-    {"chance", "other_chance", "overrun", "without", "better", "survival", "share", "service_level", "target_before"}
+    {
+        "chance",
+        "other_chance",
+        "overrun",
+        "without",
+        "better",
+        "survival",
+        "share",
+        "service_level",
+        "target_before",
+        "clean",
+        "clean_so_far",
+        "extinct",
+        "over_capacity",
+        "shelf",
+    }
 )
 """Columns that hold shares [0 to 1] and are shown as percentages."""
 

@@ -11,7 +11,7 @@ from measuring import Row, seconds
 
 import forecast
 from forecast.growth.simulation import season_streams
-from forecast.propagation.multiplication import Multiplication, Rates, grow
+from forecast.propagation.multiplication import Multiplication, Rates, draw_generations
 
 CULTURE = forecast.read_season("demo_data").culture("Heuchera 'Pellowen'")
 VARIETIES, CYCLES, DRAWS = 50, 10, 4096
@@ -20,11 +20,11 @@ VARIETIES, CYCLES, DRAWS = 50, 10, 4096
 def rows(*, quick: bool) -> Iterator[Row]:
     """Measure four cycles of one variety, and many varieties by one process and by two."""
     row = CULTURE.replace(shelf_places=None, hood_hours=None, lines=1)
-    multiplication = Multiplication.of(row)
+    multiplication = Multiplication.from_row(row)
     kept = [1.0, 1.0, 1.0, 0.0]
 
     def engine(explants: int) -> Any:
-        return grow(Rates(multiplication, season_streams(DRAWS, 1)), explants, kept)
+        return draw_generations(Rates(multiplication, season_streams(DRAWS, 1)), explants, kept)
 
     def pieces(replicates: int) -> Any:
         return many(
@@ -55,5 +55,5 @@ def rows(*, quick: bool) -> Iterator[Row]:
 def grown(number: int) -> float:
     """Multiply one variety over ten cycles; plants that come of it on average."""
     row = CULTURE.replace(variety=f"V{number}", most_cycles=CYCLES, shelf_places=None, hood_hours=None, lines=1)
-    found = grow(Rates(Multiplication.of(row), season_streams(10_000, 1)), 30, [1.0] * (CYCLES - 1) + [0.0])
+    found = draw_generations(Rates(Multiplication.from_row(row), season_streams(10_000, 1)), 30, [1.0] * (CYCLES - 1) + [0.0])
     return float(found.plantlets.mean())

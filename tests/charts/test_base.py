@@ -32,7 +32,7 @@ def outcome(season, order):
 
 @pytest.fixture(scope="module")
 def cultures(season):
-    return forecast.multiply(season, HEUCHERA, cycles=4, draws=256, seed=1)
+    return forecast.multiply(season, HEUCHERA, subcultures=4, draws=256, seed=1)
 
 
 @pytest.fixture(scope="module")
@@ -125,12 +125,12 @@ def test_plants_by_cycle_are_drawn_on_a_logarithmic_scale_with_what_there_is_roo
     spec = drawn["cycles"]
     assert spec["layer"][0]["encoding"]["y"]["scale"]["type"] == "log"
     rows = next(iter(spec["datasets"].values()))
-    assert [row["step"] for row in rows] == ["start", "1", "2", "3", "4", "plantlets"]
+    assert [row["step"] for row in rows] == ["initiation", "1", "2", "3", "4", "plantlets"]
     assert all(row["p5_drawn"] >= 1 for row in rows)
     assert rows[0]["most"] == 210
     assert any(layer["mark"]["type"] == "tick" for layer in spec["layer"])
     free = forecast.read_season(ROOT / "demo_data").with_culture(HEUCHERA, shelf_places=None, hood_hours=None)
-    unlimited = charts.cycles(forecast.multiply(free, HEUCHERA, cycles=2, draws=64, seed=1)).to_dict()
+    unlimited = charts.cycles(forecast.multiply(free, HEUCHERA, subcultures=2, draws=64, seed=1)).to_dict()
     assert not any(layer["mark"]["type"] == "tick" for layer in unlimited["layer"])
 
 

@@ -21,7 +21,7 @@ from scipy import stats
 
 from forecast.errors import Refused
 from forecast.growth.simulation import season_streams
-from forecast.propagation.multiplication import Multiplication, Rates, grow
+from forecast.propagation.multiplication import Multiplication, Rates, draw_generations
 from forecast.season.propagation_rows import Culture, Division
 
 DRAWS, REPLICATES = 2**15, 6000
@@ -40,7 +40,7 @@ def culture(**cells):
 
 
 def grown_of(row, explants, kept, draws=DRAWS, seed=1):
-    return grow(Rates(Multiplication.of(row), season_streams(draws, seed)), explants, kept)
+    return draw_generations(Rates(Multiplication.from_row(row), season_streams(draws, seed)), explants, kept)
 
 
 @dataclass(frozen=True)
@@ -218,7 +218,7 @@ def test_stock_plants_that_must_live_to_be_divided_again_are_a_branching_process
     """E Z' = s d E Z and Var Z' = (s d)^2 Var Z + E Z (s v + s (1 - s) d^2): Harris (1963), ch. I."""
     cells = {"stock": 4, "divisions": 3, "plants_cv": 0.7, "survival": 0.8}
     row = Division(variety="A", divisions_level="season", survival_level="season", **cells)
-    grown = grow(Rates(Multiplication.of(row), season_streams(DRAWS, 1)), 4, (1, 1, 0))
+    grown = draw_generations(Rates(Multiplication.from_row(row), season_streams(DRAWS, 1)), 4, (1, 1, 0))
     each, mean, variance = 2.1**2, 4 * 3.0, 4 * 2.1**2
     for n in range(3):
         if n:
@@ -308,7 +308,7 @@ def test_plants_add_up_and_vessels_fit_on_the_shelf_and_into_the_hours(plan):
     grown = drawn(plan)
     for name, array in vars(grown).items():
         assert array.shape == (len(kept), 48)
-        assert array.dtype == (np.bool_ if name == "crowded" else np.int64)
+        assert array.dtype == (np.bool_ if name == "shelf_limited" else np.int64)
         assert array.min() >= 0
         with pytest.raises(ValueError, match="read-only"):
             array[0, 0] = 1
@@ -376,13 +376,13 @@ def test_the_same_seed_gives_the_same_numbers_and_another_seed_or_variety_others
 
 def test_a_million_explants_cost_what_ten_do():
     case = CASES["each cycle for itself, vessels of five"]
-    rates = Rates(Multiplication.of(case.row), season_streams(4096, 1))
+    rates = Rates(Multiplication.from_row(case.row), season_streams(4096, 1))
     took = {10: [], 10**6: []}
-    sizes = [sum(array.nbytes for array in vars(grow(rates, n, case.kept)).values()) for n in took]
+    sizes = [sum(array.nbytes for array in vars(draw_generations(rates, n, case.kept)).values()) for n in took]
     for _ in range(5):
         for n, times in took.items():
             began = time.process_time()
-            grow(rates, n, case.kept)
+            draw_generations(rates, n, case.kept)
             times.append(time.process_time() - began)
     few, many = (statistics.median(times) for times in took.values())
     assert max(few, many) < 4 * min(few, many)

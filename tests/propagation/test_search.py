@@ -16,6 +16,7 @@ import forecast
 from forecast.growth.simulation import season_streams
 from forecast.propagation.search import Search
 from forecast.season.targets import Target
+from forecast.words import propagation as words
 
 VESSELS = {"cost_start": 90, "cost_per_explant": 3, "cost_per_vessel": 1.5, "minutes_per_vessel": 3}
 FEW = {"draws": 8, "seed": 1}
@@ -47,18 +48,18 @@ def test_all_numbers_of_cycles_are_told_with_what_they_need_and_cost():
     assert costs == [295, 246, 256.5]
     expected = pd.DataFrame(
         {
-            "cycles": [1, 2, 3],
-            "instalments": [1, 1, 1],
+            "subcultures": [1, 2, 3],
+            "batches": [1, 1, 1],
             "start": ["2027-W18", "2027-W15", "2027-W12"],
             "explants": pd.array([20, 7, 3], dtype="Int64"),
             "potted": pd.array([None, 60, 60], dtype="Int64"),
             "chance": [1.0, 1.0, 1.0],
             "cost": costs,
-            "verdict": ["costs about 49 EUR more", "chosen", "costs about 10 EUR more"],
+            "verdict": [words.dearer(49, "EUR"), "chosen", words.dearer(10, "EUR")],
         }
     )
-    pd.testing.assert_frame_equal(plan.alternatives, expected)
-    assert (plan.cycles, plan.explants, plan.potted, str(plan.start), plan.chance) == (2, 7, 60, "2027-W15", 1)
+    pd.testing.assert_frame_equal(plan.alternatives(), expected)
+    assert (plan.subcultures, plan.explants, plan.potted, str(plan.start), plan.chance) == (2, 7, 60, "2027-W15", 1)
     assert plan.cost == pytest.approx(246)
 
 
@@ -73,31 +74,39 @@ def test_what_comes_too_late_says_by_when_it_would_have_to_begin_or_how_late_it_
     """Plantlets of a cycle come after seven weeks and grow five: for week 10 they begin 12 weeks before it."""
     with pytest.raises(forecast.OutOfReach) as caught:
         forecast.explants_needed(sure({}), "A", target=60, week="2027-W10", **FEW)
-    assert str(caught.value) == (
-        "No plan gives 60 A from explants by 2027-W10 in 90 seasons in 100. "
-        "1 cycle: would have to begin by 2026-W51, before 2027-W01. "
-        "2 cycles: plantlets come 1 week too late, even if begun in 2027-W01. "
-        "3 cycles: plantlets come 4 weeks too late, even if begun in 2027-W01. "
-        "It is in reach by 2027-W13. Want fewer or later, ask for a lower service level, or buy in."
+    week = forecast.Week.parse
+    first = week("2027-W01")
+    assert str(caught.value) == words.no_plan(
+        variety="A",
+        target=60,
+        by=week("2027-W10"),
+        service_level=0.9,
+        why=[
+            (1, words.start_too_early(needed=week("2026-W51"), earliest=first)),
+            (2, words.too_late(weeks=1, earliest=first)),
+            (3, words.too_late(weeks=4, earliest=first)),
+        ],
+        later=week("2027-W13"),
     )
     best = caught.value.best
-    assert (str(best.by), best.cycles, best.explants, str(best.start)) == ("2027-W13", 1, 20, "2027-W01")
+    assert (str(best.by), best.subcultures, best.explants, str(best.start)) == ("2027-W13", 1, 20, "2027-W01")
 
 
 def test_too_few_explants_say_how_many_are_needed():
     """An explant makes 3, 9 or 27 plants: for 200 they are 66.7, 22.2 and 7.4."""
     with pytest.raises(forecast.OutOfReach) as caught:
         forecast.explants_needed(sure({"explants": 5}), "A", target=200, week="2027-W30", **FEW)
-    needs = "1 cycle: needs about 67 to begin with, of 5. 2 cycles: needs about 22 to begin with, of 5. "
-    assert f"{needs}3 cycles: needs about 7 to begin with, of 5. Want fewer" in str(caught.value)
+    why = [(n, words.too_few(needed=needs, most=5, unit="explant")) for n, needs in ((1, 67), (2, 22), (3, 7.4))]
+    asked = {"variety": "A", "target": 200, "by": forecast.Week.parse("2027-W30"), "service_level": 0.9}
+    assert str(caught.value) == words.no_plan(**asked, why=why, later=None)
     best = caught.value.best
-    assert (best.cycles, best.explants, best.chance) == (3, 5, 0)
-    assert best.alternatives["chance"].tolist() == [0, 0, 0]
+    assert (best.subcultures, best.explants, best.chance) == (3, 5, 0)
+    assert best.alternatives()["chance"].tolist() == [0, 0, 0]
 
 
 def test_plants_that_never_get_ready_are_given_by_no_number():
     search = search_of(sure({}, typical=150.0, weeks=40), week="2029-W01")
-    assert [one.why_not for one in search.tried] == ["no number to begin with suffices"] * 3
+    assert [one.why_not for one in search.tried] == [words.never_enough("explant")] * 3
     assert search.best() is None
     assert search.first_week_in_reach() is None
 
@@ -114,21 +123,21 @@ def test_of_plans_that_cost_the_same_the_one_with_fewer_cycles_is_best():
     search = search_of(sure({"cost_start": 0, "cost_per_vessel": 0, "cost_per_explant": 0, "minutes_per_vessel": 0}))
     assert [one.cost for one in search.tried] == [30, 30, 30]
     assert search.best() is search.tried[0]
-    assert search.alternatives()["verdict"].tolist() == ["chosen", "costs about 0 EUR more", "costs about 0 EUR more"]
+    assert search.alternatives()["verdict"].tolist() == ["chosen", *[words.dearer(0, "EUR")] * 2]
 
 
-def test_rooting_is_spread_over_cycles_where_the_shelf_is_short():
+def test_shoots_are_rooted_in_batches_where_the_shelf_is_short():
     """On 24 places, more than 8 explants are too many in the second cycle, unless a third of their shoots goes on.
 
     Of 19, 57 shoots, of which 19 are kept and 38 rooted in four vessels, twice, and 57 in the end: 133 for the 130.
     """
     plan = forecast.explants_needed(sure({"shelf_places": 24, "explants": 20}), "A", target=130, week="2027-W40", **FEW)
-    table = plan.alternatives.set_index(["cycles", "instalments"])
-    short = "enough in no season in 100: shelf places are short at cycle 2 in every season"
+    table = plan.alternatives().set_index(["subcultures", "batches"])
+    short = words.enough_in(0, words.limit(shelf=True, cycle=2, chance=1))
     assert table["verdict"].to_dict() == {
-        (1, 1): "needs about 43 to begin with, of 20",
+        (1, 1): words.too_few(needed=43, most=20, unit="explant"),
         (2, 1): short,
-        (2, 2): "needs about 26 to begin with, of 20",
+        (2, 2): words.too_few(needed=26, most=20, unit="explant"),
         (3, 1): short,
         (3, 2): short,
         (3, 3): "chosen",
@@ -160,7 +169,7 @@ def test_stock_is_divided_in_rounds_and_more_is_bought_only_at_a_price():
     plan = sure(division={"stock": 10, "most_rounds": 2, "first_weeks": 0})
     search = search_of(plan, week="2027-W40", row=plan.division("A"))
     assert (search.most, search.most_cycles) == (10, 2)
-    assert [one.why_not for one in search.tried] == ["needs about 20 to begin with, of 10", ""]
+    assert [one.why_not for one in search.tried] == [words.too_few(needed=20, most=10, unit="stock plant"), ""]
     best = search.best()
     assert (best.cycles, best.cultures.explants, best.cost) == (2, 7, 30)
     bought = sure(division={"stock": 10, "most_rounds": 2, "price": 0.1})
@@ -199,7 +208,7 @@ def test_plans_with_other_starts_are_of_the_same_cultures():
     search = search_of(sure({}))
     first = search.cultures(2, 1, 7, forecast.Week.parse("2027-W15"))
     later = search.cultures(2, 1, 7, forecast.Week.parse("2027-W16"))
-    assert later.grown is first.grown
+    assert later.generations is first.generations
     assert (str(first.start), str(later.start)) == ("2027-W15", "2027-W16")
     assert search.chance(first) == 1
     assert search.chance(later) == 0  # ready in week 31

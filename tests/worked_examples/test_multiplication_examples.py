@@ -36,12 +36,12 @@ NINE_IN_TEN = 2 * norm.ppf(0.95)  # standard deviations between the 5 % and the 
 def grown(cycles, *, explants=1, draws=DRAWS, seed=1, survival=1.0, **cells):
     """Multiply explants; nothing is lost, and explants do not differ, unless it is said."""
     plan = season([stage(survival=survival, survival_level="plant")], cultures=[CULTURE | cells])
-    return multiply(plan, "A", cycles=cycles, explants=explants, draws=draws, seed=seed)
+    return multiply(plan, "A", subcultures=cycles, explants=explants, draws=draws, seed=seed)
 
 
 def saleable(cultures):
     """Return what is saleable once the plantlets of the last cycle are in the nursery, by draw."""
-    return cultures.saleable(cultures.enters(cultures.cycles))
+    return cultures.saleable(cultures.enters(cultures.subcultures))
 
 
 def error(numbers):
@@ -58,7 +58,7 @@ def test_one_potato_plantlet_makes_the_published_thousands_in_six_monthly_cycles
     """Seed-potato information page 'In-vitro multiplication' of the aardappelpagina: 4 to 9 cuttings a month for six
     months make 4 000 to 500 000 plantlets of one. The powers are exact; the page rounds to one figure."""
     cultures = grown(6, multiplication=rate, draws=16)
-    assert cultures.grown.shoots.tolist() == [[rate**cycle] * 16 for cycle in range(1, 7)]
+    assert cultures.generations.shoots.tolist() == [[rate**cycle] * 16 for cycle in range(1, 7)]
     assert (cultures.plantlets == plants).all()
     assert float(f"{plants:.0e}") == published
 
@@ -140,14 +140,14 @@ def test_the_fitted_rates_of_fhia_01_give_both_published_means():
     """Oliveira, Silveira and Silva 2001, Scientia Agricola 58(1)."""
     cultures = grown(8, multiplication=ByCycle.from_totals(TOTALS), explants_cv=0.6)  # a little more than chance
     for cycle, total in TOTALS.items():
-        assert near(cultures.grown.shoots[cycle - 1], total)
+        assert near(cultures.generations.shoots[cycle - 1], total)
 
 
 def test_a_constant_rate_gives_neither_published_mean_of_fhia_01():
     """Oliveira, Silveira and Silva 2001: at the printed mean of 2.65 a subculture, 346 and 2,432."""
     cultures = grown(8, multiplication=2.65)
     for cycle, total in TOTALS.items():
-        shoots = cultures.grown.shoots[cycle - 1]
+        shoots = cultures.generations.shoots[cycle - 1]
         assert near(shoots, 2.65**cycle)
         assert float(np.mean(shoots)) + error(shoots) < total
 
@@ -169,15 +169,15 @@ def test_contamination_that_falls_from_cycle_to_cycle_meets_each_cycle_with_its_
         rooting_per_vessel=4,
     )
     table = cultures.table()
-    held = cultures.grown.planted[0]
+    held = cultures.generations.planted[0]
     assert near(held, 500 * (1 - 0.2232))
     assert round(1 - path[8], 4) == 0.9893
-    for i, (found, vessels) in enumerate(zip(table["clean"], cultures.grown.vessels.sum(axis=1), strict=True), start=1):
+    for i, (found, vessels) in enumerate(zip(table["clean"], cultures.generations.vessels.sum(axis=1), strict=True), start=1):
         close = 4 * math.sqrt(path[i] * (1 - path[i]) / vessels) + 5e-5  # the table has four decimals
         assert abs(found - (1 - path[i])) < close
         assert min(abs(path[i] - path[n]) for n in range(9) if n != i) > 2 * close  # no other cycle's would pass
-    rooted = cultures.plantlets.sum() / cultures.grown.rooting[7].sum()  # after the last, the last holds
-    assert rooted == pytest.approx(1 - path[8], abs=4 * math.sqrt(path[8] / cultures.grown.rooting_vessels[7].sum()))
+    rooted = cultures.plantlets.sum() / cultures.generations.rooting[7].sum()  # after the last, the last holds
+    assert rooted == pytest.approx(1 - path[8], abs=4 * math.sqrt(path[8] / cultures.generations.rooting_vessels[7].sum()))
 
 
 def spread_of_lines(low, high, cycles, deviations):
@@ -213,7 +213,7 @@ def test_the_spread_read_from_the_clones_gives_their_range_back(lines_seen):
         8, explants=300, multiplication=ByCycle.from_totals(TOTALS), multiplication_cv=cv, lines=1,
         multiplication_level="batch",
     )  # fmt: skip
-    logs = np.log(cultures.grown.shoots[7])
+    logs = np.log(cultures.generations.shoots[7])
     assert logs.std() == pytest.approx(math.log(4497 / 305) / deviations, rel=4 / math.sqrt(2 * DRAWS))
     if lines_seen is None:
         low, high = np.quantile(logs, [0.05, 0.95])
@@ -234,8 +234,8 @@ def test_a_rate_that_is_a_clones_own_in_all_cycles_lifts_the_mean_above_that_of_
     cv = spread_of_lines(305, 4497, 8, NINE_IN_TEN)
     w2 = math.log1p(cv**2)
     cells = {"explants": 50, "multiplication": ByCycle.from_totals(TOTALS), "multiplication_cv": cv}
-    own = grown(8, multiplication_level="batch", **cells).grown.shoots[7] / 50
-    each = grown(8, multiplication_level="cycle", **cells).grown.shoots[7] / 50
+    own = grown(8, multiplication_level="batch", **cells).generations.shoots[7] / 50
+    each = grown(8, multiplication_level="cycle", **cells).generations.shoots[7] / 50
     assert near(own, 3451 * math.exp(28 * w2))
     assert near(each, 3451)
     assert round(math.exp(28 * w2), 2) == 1.34
@@ -247,13 +247,13 @@ def test_a_vessel_that_gives_370_shoots_takes_60_and_three_litres():
     """De Feria et al. 2005, Biotecnologia Vegetal 5(1):9-15: 370 shoots a vessel, coefficient 6.16, 50 ml a shoot put
     in. Computed: 370 / 6.16 = 60 in, 60 x 50 ml = 3.0 L."""
     cultures = grown(1, explants=60, multiplication=6.16, explants_per_vessel=60, medium_per_vessel=60 * 50)
-    assert (cultures.grown.planted == 60).all()
-    assert (cultures.grown.vessels == 1).all()
-    assert near(cultures.grown.shoots[0], 60 * 6.16)
+    assert (cultures.generations.planted == 60).all()
+    assert (cultures.generations.vessels == 1).all()
+    assert near(cultures.generations.shoots[0], 60 * 6.16)
     assert round(370 / 6.16) == 60
-    assert round(float(np.mean(cultures.grown.shoots[0]))) == 370
+    assert round(float(np.mean(cultures.generations.shoots[0]))) == 370
     schedule = cultures.schedule()
-    cycle = schedule[schedule["what"] == "cycle 1"]
+    cycle = schedule[schedule["what"] == "subculture 1"]
     assert len(cycle) == 4  # its work is spread over its weeks
     for word in ("p5", "median", "p95"):
         assert cycle[f"medium_{word}"].sum() == pytest.approx(3.0, abs=1e-9)
@@ -269,7 +269,7 @@ def test_forty_hosta_buds_give_77_to_103_in_nineteen_vessels_of_twenty():
         1, explants=40_000, multiplication=rate, multiplication_cv=math.sqrt(math.expm1(w**2)),
         explants_per_vessel=40,
     )  # fmt: skip
-    found = np.quantile(cultures.grown.shoots[0] / 1000, [0.025, 0.975])
+    found = np.quantile(cultures.generations.shoots[0] / 1000, [0.025, 0.975])
     close = 4 * math.sqrt(0.025 * 0.975 / DRAWS) / norm.pdf(norm.ppf(0.975)) * w * np.array([77, 103])
     assert (np.abs(found - [77, 103]) < close).all()
 
@@ -279,7 +279,7 @@ def test_losses_of_3_to_15_per_cent_a_subculture_leave_83_to_38_per_cent_after_s
     """Leifert and co-workers, on microbial contaminants of plant cultures: most laboratories lose 3 to 15 % a
     subculture. Computed: 0.97^6 = 0.833, 0.85^6 = 0.377."""
     cultures = grown(6, explants=200, draws=1024, contamination=loss, explants_per_vessel=5)
-    vessels = cultures.grown.vessels.sum(axis=1)
+    vessels = cultures.generations.vessels.sum(axis=1)
     so_far = cultures.table()["clean_so_far"]
     for cycle in range(1, 7):
         right = (1 - loss) ** cycle
@@ -302,7 +302,7 @@ def test_a_rate_need_not_fall_and_each_cycle_has_the_rate_that_is_stated(told, c
     'Maca' falls sharply after the seventh (Mendes 1999). The shapes are published, the rates here are not."""
     stated = rates[:1] if len(set(rates)) == 1 else rates[:-1] if rates[-1] == rates[-2] else rates
     cultures = grown(cycles, multiplication=" ".join(str(rate) for rate in stated), draws=16)
-    found = cultures.grown.shoots / cultures.grown.planted
+    found = cultures.generations.shoots / cultures.generations.planted
     assert (found == np.array(rates)[:, None]).all(), told
     assert (cultures.plantlets == math.prod(rates)).all()
 

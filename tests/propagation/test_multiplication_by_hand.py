@@ -7,7 +7,7 @@ import pytest
 from small_cultures import CULTURE, DIVISION
 
 from forecast.growth.simulation import season_streams
-from forecast.propagation.multiplication import Multiplication, Rates, grow
+from forecast.propagation.multiplication import Multiplication, Rates, draw_generations
 from forecast.rates.distributions import Share
 from forecast.season.propagation_rows import Culture, Division
 
@@ -19,12 +19,12 @@ def culture(**cells):
 
 
 def rates(row, draws=DRAWS, seed=1):
-    return Rates(Multiplication.of(row), season_streams(draws, seed))
+    return Rates(Multiplication.from_row(row), season_streams(draws, seed))
 
 
 def grown(row, explants, kept):
     """Multiply without chance, in two draws."""
-    found = grow(rates(row, 2), explants, kept)
+    found = draw_generations(rates(row, 2), explants, kept)
     assert (found.planted[:, 0] == found.planted[:, 1]).all()
     return {name: array[:, 0].tolist() for name, array in vars(found).items()}
 
@@ -37,30 +37,42 @@ def test_a_way_to_multiply_has_the_numbers_of_its_row():
         contamination="0.1 0.2", contamination_sd=0.04, lines=3, shelf_places=50, hood_hours=2,
         minutes_per_vessel=8,
     )  # fmt: skip
-    way = Multiplication.of(row)
-    assert (way.variety, way.lead, way.cycle_weeks, way.rooting_weeks) == ("A", 5, 4, 7)
-    assert (way.vessel, way.rooting_vessel) == (6, 9)
+    way = Multiplication.from_row(row)
+    assert (way.variety, way.start_weeks, way.cycle_weeks, way.rooting_weeks) == ("A", 5, 4, 7)
+    assert (way.explants_per_vessel, way.rooting_per_vessel) == (6, 9)
     assert [way.rates.at(cycle) for cycle in (1, 2, 3)] == [3, 4, 4]
     assert (way.cv, way.level) == (0.3, row.multiplication_level)
     assert way.size == pytest.approx(1 / (0.8**2 - 1 / 3))
     assert [way.clean(cycle, 9).mean for cycle in (1, 2, 3)] == pytest.approx([0.9, 0.8, 0.8])
     assert [way.clean(cycle, 9).sd for cycle in (1, 2)] == pytest.approx([0.04, 0.08])
-    assert (way.start.mean, way.start.sd, way.death) == (pytest.approx(0.8), 0.05, 0.1)
-    assert (way.rooted, way.usable) == (Share(0.7, 0.1, row.rooting_level), 0.95)
-    assert (way.lines, way.places, way.vessels_in_hours) == (3, 50, 60)
+    assert (way.start_clean.mean, way.start_clean.sd, way.start_death) == (pytest.approx(0.8), 0.05, 0.1)
+    assert (way.rooted, way.deflasking) == (Share(0.7, 0.1, row.rooting_level), 0.95)
+    assert (way.lines, way.shelf_places, way.vessels_in_hours) == (3, 50, 60)
     assert [way.weeks(cycles) for cycles in (1, 2, 3)] == [16, 20, 24]
 
 
 def test_dividing_is_a_way_with_nothing_lost_but_what_must_live_to_be_divided_again():
     row = Division(**(DIVISION | {"divisions": "3 4", "divisions_cv": 0.2, "plants_cv": 0.8, "survival": 0.9}))
-    way = Multiplication.of(row)
-    assert (way.variety, way.lead, way.cycle_weeks, way.rooting_weeks) == ("A", -20, 20, 0)
-    assert (way.vessel, way.rooting_vessel, way.lines, way.places, way.vessels_in_hours) == (1, 1, 1, None, None)
+    way = Multiplication.from_row(row)
+    assert (way.variety, way.start_weeks, way.cycle_weeks, way.rooting_weeks) == ("A", -20, 20, 0)
+    assert (way.explants_per_vessel, way.rooting_per_vessel, way.lines, way.shelf_places, way.vessels_in_hours) == (
+        1,
+        1,
+        1,
+        None,
+        None,
+    )
     assert [way.rates.at(cycle) for cycle in (1, 2)] == [3, 4]
     assert (way.cv, way.level) == (0.2, row.divisions_level)
     assert way.size == pytest.approx(1 / (0.8**2 - 1 / 3))
     assert [way.clean(cycle, 3).mean for cycle in (1, 2, 3, 4)] == [1, 0.9, 0.9, 1]
-    assert (way.start.mean, way.start.sd, way.death, way.rooted.mean, way.usable) == (1, 0, 0, 1, 1)
+    assert (way.start_clean.mean, way.start_clean.sd, way.start_death, way.rooted.mean, way.deflasking) == (
+        1,
+        0,
+        0,
+        1,
+        1,
+    )
     assert [way.weeks(rounds) for rounds in (1, 2, 3)] == [0, 20, 40]
 
 
@@ -82,7 +94,7 @@ def test_a_rate_is_shared_by_cycles_lines_and_varieties_as_its_level_says(level)
     }  # fmt: skip
     one, other = (
         rates(culture(**cells)),
-        Rates(Multiplication.of(culture(variety="B", **cells)), season_streams(DRAWS, 1)),
+        Rates(Multiplication.from_row(culture(variety="B", **cells)), season_streams(DRAWS, 1)),
     )
     cycles, lines, varieties = SAME[level]
 
@@ -174,11 +186,15 @@ def test_places_and_hours_cut_by_hand():
     assert found["rooting"] == found["plantlets"] == [10, 0, 50]
     assert found["rooting_vessels"] == [2, 0, 10]
     assert found["unplanted"] == [5, 23, 2 + 10]
-    assert found["crowded"] == [False, False, True]  # in the third cycle as many places are free as there are hours
+    assert found["shelf_limited"] == [
+        False,
+        False,
+        True,
+    ]  # in the third cycle as many places are free as there are hours
 
 
 @pytest.mark.parametrize(
-    ("cells", "crowded"),
+    ("cells", "shelf_limited"),
     [
         ({}, False),
         ({"hood_hours": 1, "minutes_per_vessel": 18}, False),
@@ -188,8 +204,8 @@ def test_places_and_hours_cut_by_hand():
         ({"shelf_places": 11, "explants": 4, "hood_hours": 1, "minutes_per_vessel": 18}, False),
     ],
 )
-def test_the_shelf_is_short_first_where_it_holds_no_more_than_the_hours(cells, crowded):
-    assert grown(culture(**cells), 4, (1, 0))["crowded"] == [crowded] * 2
+def test_the_shelf_is_short_first_where_it_holds_no_more_than_the_hours(cells, shelf_limited):
+    assert grown(culture(**cells), 4, (1, 0))["shelf_limited"] == [shelf_limited] * 2
 
 
 def test_every_line_is_cut_in_proportion_and_may_need_a_vessel_that_is_not_full():
@@ -223,7 +239,7 @@ def test_rooting_vessels_stand_in_the_way_of_a_cycle_until_shoots_have_rooted(we
 @pytest.mark.parametrize("spread", [0, 0.8])
 def test_explants_of_which_all_are_lost_give_nothing(spread):
     row = culture(contamination=0.999999, explants_cv=spread, contamination_level="season")
-    found = grow(rates(row, 64), 3, (1, 1, 0))
+    found = draw_generations(rates(row, 64), 3, (1, 1, 0))
     assert found.planted[0].tolist() == [3] * 64
     assert (found.shoots <= 10 * found.clean).all()
     assert found.plantlets.sum() == 0
@@ -242,7 +258,7 @@ def test_where_explants_fill_all_vessels_no_shoots_are_rooted(limit):
 def test_of_two_vessels_the_second_not_full_each_is_lost_as_often():
     """Seven explants in vessels of five that give a shoot each: none, five or two, or all seven are left."""
     row = culture(contamination=0.5, contamination_level="season", explants_per_vessel=5, multiplication=1)
-    found = grow(rates(row, 4096), 7, (0,))
+    found = draw_generations(rates(row, 4096), 7, (0,))
     clean, shoots = found.clean[0], found.shoots[0]
     assert set(shoots[clean == 0]) == {0}
     assert set(shoots[clean == 1]) == {2, 5}
@@ -255,13 +271,13 @@ def test_of_two_vessels_the_second_not_full_each_is_lost_as_often():
 def test_explants_that_differ_give_their_rate_on_average_with_the_spread_stated(spread):
     """Of 100 explants with a mean of 3: 300 shoots, with a variance of 100 (3 spread)^2, within four errors."""
     row = culture(explants_cv=spread)
-    shoots = grow(rates(row, 4096), 100, (0,)).shoots[0]
+    shoots = draw_generations(rates(row, 4096), 100, (0,)).shoots[0]
     variance = 100 * (3 * spread) ** 2
     assert shoots.mean() == pytest.approx(300, abs=4 * math.sqrt(variance / 4096))
     assert shoots.var() == pytest.approx(variance, rel=4 * math.sqrt(2 / 4096))
 
 
 def test_a_rate_between_two_numbers_gives_one_or_the_other():
-    shoots = grow(rates(culture(multiplication=2.25), 4096), 1, (0,)).shoots[0]
+    shoots = draw_generations(rates(culture(multiplication=2.25), 4096), 1, (0,)).shoots[0]
     assert set(shoots) == {2, 3}
     assert shoots.mean() == pytest.approx(2.25, abs=0.03)
