@@ -1,56 +1,81 @@
-"""Tables hold money to the cent and chances to four figures, and what they were rounded from."""
+"""Every public result shows itself: in one line, as a short answer, and as a table without anything for machines."""
 
-import numpy as np
+import re
+from pathlib import Path
+
+import pandas as pd
 import pytest
-from small_cultures import UNSURE, nursery
 
 import forecast
+from forecast.words.results import Result
 
-ASKED = {"target": 60, "week": "2027-W30", "service_level": 0.85, "draws": 128, "seed": 1}
-COSTS = {"cost_start": 31.337, "cost_per_explant": 1.2345, "cost_per_vessel": 0.777, "minutes_per_vessel": 1.7}
+DEMO = Path(__file__).parents[1] / "demo_data"
+DRAWS = {"draws": 64, "seed": 1}
+VARIETY, CULTURE = "Hosta 'Orrinfall'", "Heuchera 'Pellowen'"
+MOST_LINES = 15
+FOR_MACHINES = re.compile(r"\bnan\b|\bNaT\b|\bNone\b|\(\)| at 0x|<NA>", re.IGNORECASE)
+
+
+class Demo:
+    """The demo, and what is found from it when it is first needed."""
+
+    def __init__(self):
+        self.season = forecast.read_season(DEMO)
+        self.records = forecast.read_records(DEMO)
+        self.outcome = forecast.simulate(self.season, **DRAWS)
+        self.space = forecast.bench_space(self.outcome)
+        self.plan = forecast.plan_orders(self.season, **DRAWS)
+        self.drivers = forecast.what_drives(self.season, VARIETY, **DRAWS)
+        self.cultures = forecast.multiply(self.season, CULTURE, **DRAWS)
+        self.running = forecast.reforecast(
+            forecast.read_season(DEMO / "season_2026"), self.records, on_date="2026-06-14", **DRAWS
+        )
+
+
+RESULTS = {
+    "simulate": lambda demo: demo.outcome,
+    "size_order": lambda demo: forecast.size_order(demo.season, VARIETY, **DRAWS),
+    "size_order for the margin": lambda demo: forecast.size_order(demo.season, VARIETY, aim="margin", **DRAWS),
+    "size_orders": lambda demo: forecast.size_orders(demo.season, **DRAWS),
+    "delivery_weeks": lambda demo: forecast.delivery_weeks(demo.season, CULTURE, **DRAWS),
+    "plan_orders": lambda demo: demo.plan,
+    "certificate": lambda demo: demo.plan.certificate(draws=64, seed=2, searches=0),
+    "explants_needed": lambda demo: forecast.explants_needed(demo.season, CULTURE, **DRAWS),
+    "multiply": lambda demo: demo.cultures,
+    "compare_routes": lambda demo: forecast.compare_routes(demo.season, CULTURE, **DRAWS),
+    "read_records": lambda demo: demo.records,
+    "learn": lambda demo: forecast.learn(demo.season, demo.records),
+    "bench_space": lambda demo: demo.space,
+    "remedies": lambda demo: demo.space.remedies("covered house"),
+    "hours_of_work": lambda demo: forecast.hours_of_work(demo.outcome),
+    "cash_flow": lambda demo: forecast.cash_flow(demo.outcome),
+    "compare": lambda demo: forecast.compare(demo.season, demo.season.replace(budget=1000), **DRAWS),
+    "what_drives": lambda demo: demo.drivers,
+    "break_even": lambda demo: demo.drivers.break_even(demo.drivers.tornado()["input"].iloc[0]),
+    "trial_worth": lambda demo: forecast.trial_worth(demo.season, VARIETY, **DRAWS),
+    "reforecast": lambda demo: demo.running,
+    "scorecard": lambda demo: forecast.scorecard(demo.season, demo.records, **DRAWS),
+}
 
 
 @pytest.fixture(scope="module")
-def season():
-    division = {"price": 1.9876, "cost": 0.1234, "survival": 0.83, "survival_sd": 0.05, "stock": 5}
-    return nursery(UNSURE | COSTS | {"explants": 60}, division)
+def demo():
+    return Demo()
 
 
-def rounded(column, digits):
-    """Say whether all have so many decimals, and some have no fewer."""
-    scaled = 10**digits * column.dropna().astype(float).to_numpy()
-    return np.allclose(scaled, scaled.round(), atol=1e-6) and not np.allclose(scaled % 10, 0, atol=1e-6)
+@pytest.fixture(params=RESULTS)
+def result(request, demo):
+    return RESULTS[request.param](demo)
 
 
-def test_routes_are_told_to_the_cent_and_chances_to_four_figures(season):
-    routes = forecast.compare_routes(season, "A", **ASKED)
-    table = routes.table()
-    for name, digits in (("cost", 2), ("cost_per_plant", 2), ("cost_per_saleable", 2), ("chance", 4), ("weeks_out", 1)):
-        assert rounded(table[name], digits), name
-        exact = [getattr(route, name) for route in routes]
-        assert table[name].to_numpy() == pytest.approx(exact, abs=0.5001 * 10**-digits, nan_ok=True)
-    starts = [(str(route.start), str(route.earliest)) for route in routes]
-    assert list(zip(table["start"], table["earliest"], strict=True)) == starts
-
-
-def test_alternatives_are_told_to_the_cent_and_chances_to_four_figures(season):
-    plan = forecast.explants_needed(season, "A", **ASKED)
-    table = plan.alternatives()
-    assert rounded(table["cost"], 2)
-    assert rounded(table["chance"], 4)
-    tried = [one for one in plan.search.tried if one.cultures is not None]
-    known = table[table["cost"].notna()]
-    assert known["cost"].to_numpy() == pytest.approx([one.cost for one in tried], abs=0.005001)
-    assert known["chance"].to_numpy() == pytest.approx([one.chance for one in tried], abs=0.000051)
-    assert known["start"].tolist() == [str(one.cultures.start) for one in tried]
-    assert known["explants"].tolist() == [one.cultures.explants for one in tried]
-
-
-def test_options_are_told_to_the_cent_and_chances_to_four_figures(season):
-    dear = season.replace(price_list=[row.replace(unit_price=1.23456) for row in season.price_list])
-    order = forecast.size_order(dear, "A", **ASKED)
-    table = order.options()
-    assert rounded(table["cost"], 2)
-    assert rounded(table["chance"], 4)
-    row = table[table["week"] == str(order.week)].iloc[0]
-    assert (row["cost"], row["chance"]) == (round(order.cost, 2), round(order.chance, 4))
+def test_a_result_is_told_in_one_line_in_a_few_and_as_a_table(result):
+    line, answer, table, html = repr(result), str(result), result.table(), result._repr_html_()
+    assert isinstance(result, Result)
+    assert line.startswith(f"{type(result).__name__}(")
+    assert "\n" not in line
+    assert 1 <= len(answer.splitlines()) <= MOST_LINES
+    assert isinstance(table, pd.DataFrame)
+    text = re.sub(r"<style.*?</style>|<[^>]*>", " ", html, flags=re.DOTALL)
+    for shown in (line, answer, text):
+        assert FOR_MACHINES.findall(shown) == []
+    assert result._repr_html_() == html

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from forecast.words.numbers import percent
@@ -13,11 +15,14 @@ if TYPE_CHECKING:
 SHARES = frozenset(
     {
         "chance",
+        "chance_by_average",
         "other_chance",
         "overrun",
         "without",
         "better",
         "survival",
+        "survival_p5",
+        "survival_p95",
         "share",
         "service_level",
         "target_before",
@@ -29,10 +34,12 @@ SHARES = frozenset(
     }
 )
 """Columns that hold shares [0 to 1] and are shown as percentages."""
+MOST_ROWS = 40
+_EMPTY = ("nan", "NaT", "<NA>", "None", "()", "[]", "{}")
 
 
 def styled(frame: pd.DataFrame) -> str:
-    """Return a table as HTML for eyes.
+    """Return a table as HTML for eyes, its first `MOST_ROWS` rows.
 
     Parameters
     ----------
@@ -44,14 +51,23 @@ def styled(frame: pd.DataFrame) -> str:
     str
         HTML, the same for the same table.
     """
-    from pandas.io.formats.style import Styler  # noqa: PLC0415 (with its templates it takes a while)
+    import pandas as pd  # noqa: PLC0415 (with the templates of its Styler it takes a while)
+    from pandas.io.formats.style import Styler  # noqa: PLC0415
 
-    look = Styler(frame, uuid="table", cell_ids=False).hide(axis="index")
-    look = look.format({name: _look(str(name)) for name in frame.columns}, escape="html")
+    shown = frame.head(MOST_ROWS).reset_index(drop=True)
+    right = [pd.api.types.is_numeric_dtype(frame[name]) or name in SHARES for name in frame]
+    kinds = pd.DataFrame([["number" if one else "" for one in right]] * len(shown), shown.index, shown.columns)
+    look = Styler(shown, uuid="table", cell_ids=False).hide(axis="index")
+    look = look.format({name: shown_as(str(name)) for name in shown.columns}, escape="html")
+    look = look.format_index(lambda name: str(name).replace("_", " "), axis="columns", escape="html")
+    look = look.set_table_styles([{"selector": "td.number", "props": "text-align: right"}]).set_td_classes(kinds)
+    if len(frame) > len(shown):
+        look = look.set_caption(f"First {len(shown):,} of {len(frame):,} rows.")
     return str(look.to_html())
 
 
-def _look(column: str) -> Any:
+def shown_as(column: str) -> Callable[[Any], str]:
+    """Return how the cells of a column are shown: shares as percentages, others as they are."""
     return _share if column in SHARES else cell
 
 
@@ -61,14 +77,23 @@ def _share(value: Any) -> str:
 
 def cell(value: Any) -> str:
     """Return what a cell shows: numbers with the digits that are known, and nothing if it is empty."""
-    if value is None or (isinstance(value, float) and math.isnan(value)) or (isinstance(value, tuple) and not value):
+    text = str(value)
+    if text in _EMPTY:
         return ""
-    if isinstance(value, bool) or not _number(value):
-        return str(value) if str(value) not in ("nan", "NaT", "<NA>", "None") else ""
-    if float(value).is_integer():
-        return f"{int(value):,}"
-    return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+    if text in ("True", "False"):
+        return "yes" if text == "True" else "no"
+    if isinstance(value, (tuple, list)):
+        return ", ".join(map(cell, value))
+    if isinstance(value, datetime):
+        return value.date().isoformat()
+    return _figures(float(value)) if _number(value) else text
+
+
+def _figures(number: float) -> str:
+    if math.isinf(number):
+        return "∞" if number > 0 else "-∞"
+    return f"{round(number):,}" if number.is_integer() or abs(number) >= 1000 else f"{number:.3g}"
 
 
 def _number(value: Any) -> bool:
-    return hasattr(value, "__float__") and not isinstance(value, str) and str(value) not in ("nan", "<NA>", "NaT")
+    return hasattr(value, "__float__") and not isinstance(value, str) and str(value) not in _EMPTY
