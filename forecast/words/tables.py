@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -64,6 +64,14 @@ def styled(frame: pd.DataFrame) -> str:
     if len(frame) > len(shown):
         look = look.set_caption(f"First {len(shown):,} of {len(frame):,} rows.")
     return str(look.to_html())
+
+
+def plain(frame: pd.DataFrame, headings: Mapping[str, str]) -> str:
+    """Return columns of a table as text for a terminal, under their headings."""
+    shown = frame[list(headings)]
+    return str(shown.apply(lambda column: column.map(shown_as(str(column.name)))).rename(columns=headings).to_string(
+        index=False
+    ))  # fmt: skip
 
 
 def shown_as(column: str) -> Callable[[Any], str]:
