@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from forecast.resources.bench_use import bench_space
     from forecast.resources.labour import hours_of_work
     from forecast.resources.money_flow import cash_flow
-    from forecast.season.rows import Delivery
     from forecast.season.season import Season
     from forecast.sensitivity.comparing import compare
     from forecast.sensitivity.drivers import what_drives
@@ -32,7 +31,6 @@ if TYPE_CHECKING:
     from forecast.weeks import Week
 
 __all__ = [
-    "Delivery",
     "Duration",
     "ForecastError",
     "OutOfReach",
@@ -67,7 +65,6 @@ __all__ = [
 
 if not TYPE_CHECKING:
     _HOMES = {
-        "Delivery": "season.rows",
         "Duration": "rates.distributions",
         "ForecastError": "errors",
         "OutOfReach": "errors",

@@ -8,6 +8,8 @@ from typing import Any, TypeVar
 
 from forecast.errors import refuse
 
+Progress = Callable[[int, int], None]
+"""Called with how much is done, and of how much."""
 _Result = TypeVar("_Result")
 
 _PATIENCE = 5.0  # seconds between looks whether a pool still lives

@@ -5,6 +5,23 @@ import inspect
 import pytest
 
 import forecast
+from forecast import charts, show
+from forecast.streams import DRAWS, PLANNING_DRAWS
+
+HOMES = (forecast, charts, show)
+CALLS = {
+    name: getattr(home, name) for home in HOMES for name in home.__all__ if inspect.isfunction(getattr(home, name))
+}
+CALLS |= {
+    f"{name}.{method}": call
+    for name, kind in inspect.getmembers(forecast, inspect.isclass)
+    for method, call in inspect.getmembers(kind, inspect.isfunction)
+    if not method.startswith("_")
+}
+PLANNING = {
+    "plan_orders", "plan_scenarios", "explants_needed", "compare_routes", "trial_worth", "what_drives", "report",
+    "what_if",
+}  # fmt: skip
 
 
 def test_the_public_names_are_few():
@@ -19,18 +36,41 @@ def test_every_public_name_says_in_one_sentence_what_it_is(name):
     assert text.splitlines()[0].endswith(".")
 
 
-@pytest.mark.parametrize("name", [n for n in forecast.__all__ if inspect.isfunction(getattr(forecast, n))])
+@pytest.mark.parametrize("name", [name for name in CALLS if "." not in name])
 def test_every_parameter_of_a_public_call_is_documented(name):
-    call = getattr(forecast, name)
-    text = inspect.getdoc(call)
-    for parameter in inspect.signature(call).parameters:
+    text = inspect.getdoc(CALLS[name])
+    for parameter in inspect.signature(CALLS[name]).parameters:
         assert parameter in text
 
 
-@pytest.mark.parametrize("name", [n for n in forecast.__all__ if inspect.isfunction(getattr(forecast, n))])
+@pytest.mark.parametrize("name", [name for name in forecast.__all__ if name in CALLS])
 def test_a_public_call_takes_at_most_two_arguments_by_position(name):
-    kinds = [p.kind for p in inspect.signature(getattr(forecast, name)).parameters.values()]
+    kinds = [p.kind for p in inspect.signature(CALLS[name]).parameters.values()]
     assert sum(kind is not inspect.Parameter.KEYWORD_ONLY for kind in kinds) <= 2
+
+
+def _parameters(*names):
+    """Yield calls with their parameters of some names."""
+    for call, function in CALLS.items():
+        for name, parameter in inspect.signature(function).parameters.items():
+            if name in names:
+                yield call, parameter
+
+
+def test_draws_and_seeds_are_given_by_name_alone():
+    kinds = {call: parameter.kind for call, parameter in _parameters("draws", "seed")}
+    assert {call for call, kind in kinds.items() if kind is not inspect.Parameter.KEYWORD_ONLY} == set()
+
+
+def test_a_call_takes_the_usual_number_of_draws_and_the_seed_of_the_season():
+    draws = {call: parameter.default for call, parameter in _parameters("draws")}
+    assert draws == {call: PLANNING_DRAWS if call in PLANNING else DRAWS for call in draws}
+    assert {call for call, parameter in _parameters("seed") if parameter.default is not None} == set()
+
+
+def test_progress_has_one_name_and_one_form():
+    forms = {str(parameter.annotation) for _, parameter in _parameters("progress")}
+    assert forms == {"Progress | None"}
 
 
 def test_the_calls_that_others_rely_on_have_their_keywords():

@@ -9,6 +9,7 @@ import pytest
 
 import forecast
 from forecast.__main__ import main
+from forecast.season.rows import Delivery
 
 ROOT = Path(__file__).parents[1]
 DEMO = str(ROOT / "demo_data")
@@ -31,7 +32,7 @@ def test_order_writes_tables_that_can_be_used_again(tmp_path):
     season = forecast.read_season(DEMO)
     with (out / "orders.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
-    again = forecast.simulate(season, [forecast.Delivery(**row) for row in rows], draws=128, seed=season.seed)
+    again = forecast.simulate(season, [Delivery(**row) for row in rows], draws=128, seed=season.seed)
     assert len(again.batches) == len(season.targets)
     assert [file.name for file in out.parent.iterdir()] == ["out"]
 

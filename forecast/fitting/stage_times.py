@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from scipy.special import expit
 
 from forecast.errors import Fault, Refused, refuse
-from forecast.fitting.interval_censored import LAWS, Fit, Likelihood, CensoredData, fit_best, maximise
+from forecast.fitting.interval_censored import LAWS, CensoredData, Fit, Likelihood, fit_best, maximise
 from forecast.rates.distributions import Z90, Duration
 from forecast.rates.levels import Level
 from forecast.streams import Array

@@ -11,14 +11,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.executors import handed_out
+from forecast.executors import Progress, handed_out
 from forecast.growth.draws import KeptDraws, by_variety, met
 from forecast.growth.fate import Batch, Counts, Fate
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
 
 Draw = Callable[[Season, Sequence[Batch], Streams], KeptDraws]
-Progress = Callable[[int, int], None]
 
 _MOST = 2**30  # bytes that an outcome may keep
 _TOGETHER = 2**27  # bytes of a block

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from typing import Any
 
@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import Fault, Refused, refuse, whole
+from forecast.executors import Progress
 from forecast.growth.blocks import BlockDraws, too_large
 from forecast.growth.draws import KeptDraws
 from forecast.growth.fate import Batch, RouteFate
@@ -37,7 +38,7 @@ def simulate(
     seed: int | None = None,
     executor: Executor | None = None,
     block: int | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> Outcome:
     """Forecast what comes of orders, in many simulated seasons.
 

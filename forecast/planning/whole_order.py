@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import Executor
 from copy import copy
 from dataclasses import dataclass, replace
 from typing import Any, get_args
 
 from forecast.errors import Fault, OutOfReach, Refused, refuse, whole
-from forecast.executors import check, handed_out
+from forecast.executors import Progress, check, handed_out
 from forecast.growth.simulation import season_streams
 from forecast.planning.alternatives import improved
 from forecast.planning.cheapest import least_cost
@@ -18,8 +18,6 @@ from forecast.planning.column_generation import Callback, best_margin
 from forecast.planning.plan import Aim, Plan
 from forecast.season.season import Season
 from forecast.streams import PLANNING_DRAWS
-
-Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from typing import Any
 import pandas as pd
 
 from forecast.errors import Fault, Refused, refuse
+from forecast.executors import Progress
 from forecast.growth.simulation import simulate
 from forecast.io.files_out import check_free, write_texts
 from forecast.ordering.baselines import simple_orders
@@ -51,7 +52,7 @@ def report(
     on_date: date | str | None = None,
     overwrite: bool = False,
     pdf: bool = False,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> None:
     """Write the whole order as one page for a partner: HTML that needs nothing else, to open, print or send.
 

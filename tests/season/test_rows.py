@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from forecast import Delivery, Refused, Week
+from forecast import Refused, Week
 from forecast.season.cells import Row, two_ways
 from forecast.season.places import Place
-from forecast.season.rows import Header, PriceLine, Stage
+from forecast.season.rows import Delivery, Header, PriceLine, Stage
 from forecast.season.targets import Target
 from forecast.season.varieties import Variety
 
