@@ -39,7 +39,7 @@ RESULTS = {
     "size_orders": lambda demo: forecast.size_orders(demo.season, **DRAWS),
     "delivery_weeks": lambda demo: forecast.delivery_weeks(demo.season, CULTURE, **DRAWS),
     "plan_orders": lambda demo: demo.plan,
-    "certificate": lambda demo: demo.plan.certificate(draws=64, seed=2, searches=0),
+    "out_of_sample": lambda demo: demo.plan.out_of_sample(draws=64, seed=2, searches=0),
     "explants_needed": lambda demo: forecast.explants_needed(demo.season, CULTURE, **DRAWS),
     "multiply": lambda demo: demo.cultures,
     "compare_routes": lambda demo: forecast.compare_routes(demo.season, CULTURE, **DRAWS),

@@ -8,6 +8,7 @@ from datetime import date
 
 from forecast.weeks import Week
 from forecast.words.numbers import counted, dated, day, money, rounded, seasons, signed
+from forecast.words.resources import capacity
 
 CAUTIONS = (
     "A planning aid, not advice. Where a licensed professional must decide (crop protection, plant health, tax), "
@@ -119,9 +120,7 @@ def latest(*, variety: str, ready: Week | None, target: Week) -> str:
         )
     weeks = ready - target
     when = "in time for" if weeks <= 0 else f"{counted(weeks, 'week')} after"
-    return (
-        f"Latest is {variety}: in 1 season in 20 it is ready only by {dated(ready)}, {when} its last target, {target}."
-    )
+    return f"Latest is {variety}: in 1 season in 20 it is ready only by {dated(ready)}, {when} its last target."
 
 
 def lower_survival(*, points: float, through: float, fewer: float, served: float, then: float, together: float) -> str:
@@ -145,8 +144,7 @@ def benches(over: Mapping[str, float]) -> str:
     """Return which growing areas are over capacity, each with its chance."""
     if not over:
         return "Benches: every growing area is within capacity in every simulated season."
-    said = "; ".join(f"{place} is over capacity at some point in {seasons(chance)}" for place, chance in over.items())
-    return f"Benches: {said}."
+    return f"Benches: {'; '.join(f'{place} is {capacity(chance)}' for place, chance in over.items())}."
 
 
 def cash_needed(*, amount: float, currency: str) -> str:
