@@ -16,7 +16,7 @@ FACADES = [forecast, charts, show]
 ROOT = Path(__file__).parents[1]
 CHARTS = {"altair", "vl_convert", "IPython", "ipykernel", "jupyterlab", "anywidget"}
 FILES = {"openpyxl", "icalendar", "tqdm"}
-SCORES = {"scoringrules"}
+SOLVERS = {"highspy", "scoringrules"}
 TABLES = {"pandas", "xarray", "scipy.stats"}
 READ = "import forecast; season = forecast.read_season('demo_data')"
 RUN = "from forecast.__main__ import main; code = main([{}]); assert code == 0"
@@ -38,10 +38,10 @@ def test_importing_the_package_imports_nothing_but_the_standard_library():
 @pytest.mark.parametrize(
     ("code", "unneeded"),
     [
-        (READ, CHARTS | FILES | SCORES | TABLES),
-        (RUN.format("'check', 'demo_data'"), CHARTS | FILES | SCORES | TABLES),
-        (f"{READ}; forecast.simulate(season, draws=64, seed=1)", CHARTS | FILES | SCORES),
-        (RUN.format("'order', 'demo_data', '--draws', '64'"), CHARTS | FILES | SCORES),
+        (READ, CHARTS | FILES | SOLVERS | TABLES),
+        (RUN.format("'check', 'demo_data'"), CHARTS | FILES | SOLVERS | TABLES),
+        (f"{READ}; forecast.simulate(season, draws=64, seed=1)", CHARTS | FILES | SOLVERS),
+        (RUN.format("'order', 'demo_data', '--draws', '64'"), CHARTS | FILES | SOLVERS),
     ],
     ids=["read_season", "check", "simulate", "order"],
 )
@@ -54,7 +54,7 @@ def test_what_an_answer_does_not_need_is_not_imported(code, unneeded):
 def test_what_is_not_needed_at_first_is_imported_when_it_is(tmp_path):
     page = str(tmp_path / "order.html")
     imported = _imported_by(RUN.format(f"'report', 'demo_data', '--draws', '64', '--out', {page!r}"))
-    assert {"altair", "vl_convert", "pandas", "scipy.stats", "tqdm"} <= imported
+    assert {"altair", "vl_convert", "highspy", "pandas", "scipy.stats", "tqdm"} <= imported
 
 
 def test_importing_the_package_takes_less_than_a_second():

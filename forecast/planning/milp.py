@@ -1,12 +1,15 @@
-"""Mixed-integer linear programs."""
+"""Mixed-integer linear programs, solved by HiGHS.
+
+Not by `scipy.optimize.milp`: the HiGHS within SciPy 1.17 writes to the console whatever it is told.
+"""
 
 from __future__ import annotations
 
 import math
 
+import highspy
 import numpy as np
 from scipy import sparse
-from scipy.optimize import Bounds, LinearConstraint, milp
 
 from forecast.streams import Array
 
@@ -48,11 +51,24 @@ def solve(
     Huangfu, Q. and Hall, J. A. J. (2018). Parallelizing the dual revised simplex method. Math. Program. Comput. 10,
     119-142. doi:10.1007/s12532-017-0130-5
     """
-    found = milp(
-        cost,
-        integrality=np.repeat([1, 0], [integers, cost.size - integers]),
-        bounds=Bounds(0, most),
-        constraints=LinearConstraint(sparse.csc_array(rows), lower, upper),
-        options={"mip_rel_gap": gap, "time_limit": seconds},
-    )
-    return (None, -math.inf) if found.x is None else (found.x, float(found.mip_dual_bound))
+    matrix = sparse.csc_array(rows)
+    program = highspy.HighsLp()
+    program.num_col_, program.num_row_ = matrix.shape[1], matrix.shape[0]
+    program.col_cost_, program.col_lower_, program.col_upper_ = cost, np.zeros(cost.size), most
+    program.row_lower_, program.row_upper_ = lower, upper
+    program.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    program.a_matrix_.start_ = matrix.indptr
+    program.a_matrix_.index_ = matrix.indices
+    program.a_matrix_.value_ = matrix.data
+    kinds = highspy.HighsVarType
+    program.integrality_ = [kinds.kInteger] * integers + [kinds.kContinuous] * (cost.size - integers)
+    solver = highspy.Highs()  # type: ignore[no-untyped-call]  # its stub leaves the constructor open
+    solver.setOptionValue("output_flag", False)
+    solver.setOptionValue("time_limit", float(seconds))
+    solver.setOptionValue("mip_rel_gap", float(gap))
+    solver.passModel(program)
+    solver.run()
+    info = solver.getInfo()
+    if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
+        return None, -math.inf
+    return np.array(solver.getSolution().col_value), float(info.mip_dual_bound)

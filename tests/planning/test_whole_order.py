@@ -12,6 +12,7 @@ from random_orders import competing
 from random_seasons import price_lists, stages, week
 from small_cultures import CULTURE
 from small_seasons import offer, season, stage
+from whole_orders import large
 
 import forecast
 from forecast.errors import OutOfReach, Refused
@@ -182,6 +183,7 @@ def test_a_search_writes_nothing(capfd):
     for seed in range(20):
         plan_orders(competing(seed, 2), draws=16, seed=1, gap=1e-9)
         plan_orders(competing(1000 + seed, 2, 1, rows=1, earliest=10, lives=(None,)), draws=16, seed=1, aim="cost")
+    plan_orders(large(10, 4, area=180, budget=15_000), draws=32, seed=1, gap=0.01)
     assert capfd.readouterr() == ("", "")
 
 
