@@ -11,6 +11,7 @@ from small_folder import MULTIPLIED, TEXTS
 
 from forecast import Refused, read_season
 from forecast.__main__ import main
+from forecast.season.season import Season
 
 settings.register_profile("any machine", deadline=None)
 settings.load_profile("any machine")
@@ -59,6 +60,12 @@ def cluster():
         Client(here) as client,
     ):
         yield client
+
+
+@pytest.fixture(scope="session")
+def demo() -> Season:
+    """The season of the demo nursery."""
+    return read_season(Path(__file__).parents[1] / "demo_data")
 
 
 @pytest.fixture

@@ -16,11 +16,6 @@ RANGE = ("p5", "median", "p95")
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return forecast.read_season(DEMO)
-
-
-@pytest.fixture(scope="module")
 def records():
     return forecast.read_records(DEMO)
 

@@ -1,7 +1,6 @@
 """What would be ordered without a plan, and what service level costs."""
 
 import math
-from pathlib import Path
 
 import pytest
 import small_seasons as small
@@ -13,7 +12,6 @@ import forecast
 from forecast import Refused
 from forecast.ordering.baselines import service_level_prices, simple_orders
 
-DEMO = Path(__file__).parents[2] / "demo_data"
 WANTED = [{"variety": "A", "week": "2027-W20", "target": 100}]
 
 
@@ -23,11 +21,6 @@ def one(*, survival=None, targets=WANTED, **cells):
         targets=targets,
         price_list=[small.offer(**cells)],
     )
-
-
-@pytest.fixture(scope="module")
-def demo():
-    return forecast.read_season(DEMO)
 
 
 @pytest.mark.parametrize("survival", [None, small.beta_spread(8, 2)])

@@ -29,11 +29,6 @@ POTS = stage("pots", typical=6, survival=0.8, survival_sd=0.05, **TIME)
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return forecast.read_season(DEMO)
-
-
-@pytest.fixture(scope="module")
 def records():
     return read_records(DEMO)
 

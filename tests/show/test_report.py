@@ -58,11 +58,6 @@ def cells(tree, number):
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return forecast.read_season("demo_data")
-
-
-@pytest.fixture(scope="module")
 def plan(demo):
     return forecast.plan_orders(demo, draws=DRAWS, seed=1)
 

@@ -131,11 +131,6 @@ def test_plantlets_a_quarter_dearer_that_survive_at_95_per_cent_are_cheaper_per_
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return forecast.read_season("demo_data")
-
-
-@pytest.fixture(scope="module")
 def demo_orders(demo):
     return forecast.size_orders(demo, draws=DRAWS, seed=1)
 
