@@ -1,4 +1,4 @@
-"""What orders for a wanted number earn, and the one of greatest expected margin."""
+"""What orders for a target earn, and the one of greatest expected margin."""
 
 from __future__ import annotations
 
@@ -6,8 +6,9 @@ import math
 from collections.abc import Callable, Iterator
 
 import numpy as np
+from numpy.typing import ArrayLike
 
-from forecast.ordering.newsvendor import sold
+from forecast.growth.tails import at_least
 from forecast.ordering.price_list import PriceList
 from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.trial_orders import Case
@@ -18,13 +19,41 @@ from forecast.weeks import Week
 _FREE = 1e-9  # a plant that costs less counts as costing this [currency]
 
 
+def sold(demand: ArrayLike, of: int, share: Array) -> Array:
+    """Return the expected number sold of an order whose plants survive one by one, exactly.
+
+    Parameters
+    ----------
+    demand
+        Demand [plants], from 0: whole, or one for each share.
+    of
+        Plants ordered.
+    share
+        Probability that a plant is saleable [0 to 1], shape (draws,).
+
+    Returns
+    -------
+    array of shape (draws,) [plants]
+
+    Notes
+    -----
+    With X ~ Binomial(n, p), E[min(d, X)] = n p (1 - P(Y >= d - 1)) + d P(X >= d), Y ~ Binomial(n - 1, p), because
+    x P(X = x) = n p P(Y = x - 1).
+    """
+    demand = np.asarray(demand, dtype=np.float64)
+    if of == 0:
+        return np.zeros(share.shape)
+    some = of * share * (1 - at_least(demand - 1, of - 1, share)) + demand * at_least(demand, of, share)
+    return np.where(demand > 0, some, 0.0)
+
+
 class Margins:
-    """What the orders of a case earn: plants up to the demand at the sale price, as many again marked down.
+    """What the orders of a case earn: plants up to the demand at the sale price, up to the target again marked down.
 
     Parameters
     ----------
     case
-        One wanted number, and all that is needed to try orders for it.
+        One target, and all that is needed to try orders for it.
 
     Raises
     ------
@@ -33,9 +62,9 @@ class Margins:
 
     Notes
     -----
-    Of what an order leaves over, as many plants are sold marked down as its likely number wanted; what is beyond that
-    is thrown away. So the orders for all that is wanted of a variety together sell no more marked down than
-    `Season.marked_down` allows. Given the draw the number saleable is binomial, so what is expected to be sold is
+    Of what an order leaves over, at most as many plants as the target are sold marked down; the rest is dumped at no
+    value. So the orders for all targets of a variety together sell no more marked down than `Season.marked_down`
+    allows. Given the draw the number saleable is binomial, so what is expected to be sold is
     exact. It is concave in the quantity; between the steps of prices and boxes so is the margin.
     """
 
@@ -49,13 +78,13 @@ class Margins:
     def income(self, quantity: int, week: Week) -> Array:
         """Return what the plants of an order bring in [currency], expected given the draw, shape (draws,)."""
         share = self.case.share(week)
-        return self._paid(lambda asked: sold(asked, quantity, share))
+        return self._paid(lambda demand: sold(demand, quantity, share))
 
     def _paid(self, number: Callable[[Array], Array]) -> Array:
-        """Return what is paid for plants [currency] from the number sold, by draw, if so many are asked for."""
-        asked = self.case.needed
-        found = (self._price - self._markdown) * number(asked)
-        return found + self._markdown * number(asked + self.case.request.median_demand) if self._markdown else found
+        """Return the income [currency] by draw, from the number sold at a demand."""
+        demand = self.case.needed
+        found = (self._price - self._markdown) * number(demand)
+        return found + self._markdown * number(demand + self.case.request.median_demand) if self._markdown else found
 
     def earned(self, quantity: int, week: Week) -> float:
         """Return what the plants of an order are expected to bring in [currency]."""
@@ -64,8 +93,8 @@ class Margins:
         return self._earned[week, quantity]
 
     def most(self, prices: PriceList, week: Week) -> int:
-        """Return a orderable quantity that costs as much as all that can be sold brings: no larger one earns anything."""
-        every = float(self._paid(lambda asked: asked).mean())
+        """Return a quantity that costs as much as all that can be sold brings: no larger one earns anything."""
+        every = float(self._paid(lambda demand: demand).mean())
         each = min(row.unit_price for row in prices.breaks) + self.case.growing(week)
         return prices.orderable(min(every / max(each, _FREE), self.case.most))
 
@@ -125,7 +154,7 @@ class Margins:
             each = row.unit_price + freight + self.case.growing(week)
 
             def bound(number: int, each: float = each) -> float:
-                return float(self._paid(lambda asked: np.minimum(number * share, asked)).mean()) - each * number
+                return float(self._paid(lambda demand: np.minimum(number * share, demand)).mean()) - each * number
 
             best = max(best, bound(_peak(bound, quantities)))
         return best

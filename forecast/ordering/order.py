@@ -1,9 +1,9 @@
-"""How many to order, of which offer, for which week."""
+"""How many plantlets to order for one target, of which offer, for which week."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -17,43 +17,47 @@ from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.trial_orders import Case
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
+from forecast.streams import DRAWS
 from forecast.weeks import Week
-from forecast.words.numbers import money, rounded, seasons
+from forecast.words import orders as words
+from forecast.words.numbers import percent
+from forecast.words.results import Result
 
-_COLUMNS = (
+_COLUMNS = [
     *("variety", "lab", "week", "quantity", "target", "by", "service_level", "chance", "cost", "purchase"),
     *("saleable", "by_average", "chance_by_average", "currency"),
-)
+]
 
 
-@dataclass(frozen=True, eq=False)
-class Order:
-    """One order, how sure it is, and what it costs.
+@dataclass(frozen=True, eq=False, repr=False)
+class Order(Result):
+    """An order for one target, how sure it is, and what it costs.
 
     Parameters
     ----------
     shipment
         What is ordered: its variety, lab, week of delivery and number of plantlets.
     target, by, service_level
-        The number that is to be saleable by a week (the likely one, if a range is wanted), and the share
-        of draws in which it is to be.
+        The number that is to be saleable by a week (the median, if demand is uncertain), and the share of draws in
+        which it is to be.
     chance
         Share of draws in which it is [0 to 1].
     cost
-        Expected cost [currency]: plants, freight, stages, work and bench until the week wanted. Freight is
-        counted order by order, as if each came in boxes of its own.
+        Expected cost [currency]: plants, freight, stages, work and bench until the target's week. Freight is that of
+        boxes of its own.
     purchase
         Of this, plants and freight [currency].
     saleable
         Expected number of saleable plants in that week, of those ordered.
     by_average, chance_by_average
-        The number that the mean share saleable suggests, before rounding to what the lab sells, and its
-        chance [0 to 1].
+        The order by average survival, before rounding to what the lab sells, and its chance [0 to 1].
     currency
         ISO 4217 code.
+    case
+        The target, and all that is needed to try other orders for it.
     margin
         Of an order of greatest margin, what it is expected to earn [currency]: plants sold up to the demand, as many
-        as are wanted marked down, less the cost; else None.
+        as the target marked down, less the cost; else None.
     """
 
     shipment: Shipment
@@ -67,8 +71,8 @@ class Order:
     by_average: int
     chance_by_average: float
     currency: str
-    _case: Case = field(repr=False)
-    margin: float | None = field(default=None, repr=False)
+    case: Case
+    margin: float | None = None
 
     @property
     def variety(self) -> str:
@@ -95,29 +99,39 @@ class Order:
         """The order as a row of the season's orders."""
         return self.shipment.delivery
 
+    def facts(self) -> dict[str, object]:
+        """Return what is ordered, its chance, draws and seed."""
+        what = {name: getattr(self, name) for name in ("variety", "lab", "week", "quantity", "target", "by")}
+        streams = self.case.streams
+        return what | {"chance": f"{percent(self.chance)} %", "draws": streams.draws, "seed": streams.seed}
+
+    def table(self) -> pd.DataFrame:
+        """Return the order as one row: what to order, how sure it is, what it costs."""
+        return _table([self])
+
     def curve(self) -> pd.DataFrame:
         """Return chance and cost for other quantities of the same offer and week.
 
         Returns
         -------
         DataFrame
-            Lawful quantities from well below to well above the order, with the chance of the wanted
-            number, the expected cost [currency] and the expected number saleable; of an order of greatest margin,
-            the expected margin [currency], too.
+            Orderable quantities from well below to well above the order, with the chance of the target, the expected
+            cost [currency] and the expected number saleable; of an order of greatest margin, the expected margin
+            [currency], too.
         """
-        share, prices = self._case.share(self.week), self.shipment.prices
+        share, prices = self.case.share(self.week), self.shipment.prices
         lowest = min(self.by_average, self.quantity) * 0.75 - prices.row(1).multiple
         highest = max(self.quantity, self.by_average) * 1.25
         numbers = {prices.orderable(quantity) for quantity in np.linspace(lowest, highest, 41)} | {self.quantity}
         grid = [Shipment(prices, self.week, number) for number in sorted(numbers)]
         mean = float(share.mean())
         rows = [
-            (one.quantity, self._case.chance(one.quantity, share), self._case.cost(one), one.quantity * mean)
+            (one.quantity, self.case.chance(one.quantity, share), self.case.cost(one), one.quantity * mean)
             for one in grid
         ]
         frame = pd.DataFrame(rows, columns=["quantity", "chance", "cost", "saleable"])
         if self.margin is not None:
-            margins = Margins(self._case)
+            margins = Margins(self.case)
             frame["margin"] = [margins.margin(one) for one in grid]
         return frame
 
@@ -133,49 +147,52 @@ class Order:
         if self.margin is not None:
             return self._margins()
         rows: list[tuple[object, ...]] = []
-        for prices, week in self._case.ways():
-            found = self._case.cheapest(prices, week)
+        for prices, week in self.case.ways():
+            found = self.case.cheapest(prices, week)
             if found is None:
                 rows.append((prices.lab, str(week), None, None, None))
             else:
-                chance = self._case.chance(found.quantity, self._case.share(week))
-                rows.append((prices.lab, str(week), found.quantity, chance, self._case.cost(found)))
+                chance = self.case.chance(found.quantity, self.case.share(week))
+                rows.append((prices.lab, str(week), found.quantity, chance, self.case.cost(found)))
         frame = pd.DataFrame(rows, columns=["lab", "week", "quantity", "chance", "cost"])
         frame = frame.astype({"quantity": "Int64", "chance": float, "cost": float}).round({"chance": 4, "cost": 2})
         return frame.sort_values(["cost", "lab", "week"], na_position="last", ignore_index=True)
 
     def _margins(self) -> pd.DataFrame:
-        margins, rows = Margins(self._case), []
-        for prices, week in self._case.ways():
+        margins, rows = Margins(self.case), []
+        for prices, week in self.case.ways():
             found, margin = margins.greatest(prices, week)
-            chance = self._case.chance(found.quantity, self._case.share(week))
-            rows.append((prices.lab, str(week), found.quantity, chance, self._case.cost(found), margin))
+            chance = self.case.chance(found.quantity, self.case.share(week))
+            rows.append((prices.lab, str(week), found.quantity, chance, self.case.cost(found), margin))
         frame = pd.DataFrame(rows, columns=["lab", "week", "quantity", "chance", "cost", "margin"])
         frame = frame.sort_values(["margin", "lab", "week"], ascending=[False, True, True], ignore_index=True)
         return frame.round({"chance": 4, "cost": 2, "margin": 2})
 
     def __str__(self) -> str:
-        earns = ""
+        lines = [
+            words.order(quantity=self.quantity, variety=self.variety, lab=self.lab, week=self.week),
+            words.yields(
+                target=self.target,
+                by=self.by,
+                chance=self.chance,
+                cost=self.cost,
+                currency=self.currency,
+                topping_up=self.case.topping_up,
+            ),
+        ]
         if self.margin is not None:
-            earns = f"No other order is expected to earn more than its {money(self.margin, self.currency)}.\n"
-        they = "these and the plants there are" if self._case.topping_up else "they"
-        return (
-            f"Order {self.quantity:,} of {self.variety} from {self.lab} for {self.week}.\n"
-            f"In {seasons(self.chance)} {they} give the {self.target:,} wanted by {self.by}, for about "
-            f"{rounded(self.cost)} {self.currency} in all.\n{earns}"
-            f"The mean alone suggests {self.by_average:,} before rounding to what the lab sells, enough in "
-            f"{seasons(self.chance_by_average)}."
-        )
+            lines.append(words.greatest_margin(margin=self.margin, currency=self.currency))
+        return "\n".join([*lines, words.order_by_average(quantity=self.by_average, chance=self.chance_by_average)])
 
 
-@dataclass(frozen=True)
-class Orders:
+@dataclass(frozen=True, repr=False)
+class Orders(Result):
     """The orders of a season.
 
     Parameters
     ----------
     orders
-        One for each row that is wanted and can be met.
+        One for each target that can be met.
     unmet
         Why the others cannot.
     """
@@ -189,48 +206,57 @@ class Orders:
     def __len__(self) -> int:
         return len(self.orders)
 
+    def facts(self) -> dict[str, object]:
+        """Return the number of orders and of unmet targets, draws and seed."""
+        counts: dict[str, object] = {"orders": len(self.orders), "unmet": len(self.unmet)}
+        streams = self.orders[0].case.streams if self.orders else None
+        return counts | ({"draws": streams.draws, "seed": streams.seed} if streams else {})
+
     def table(self) -> pd.DataFrame:
         """Return a row for each order: what to order, how sure it is, what it costs."""
-        rows = [
-            [str(cell) if isinstance(cell := getattr(order, name), Week) else cell for name in _COLUMNS]
-            for order in self.orders
-        ]
-        return pd.DataFrame(rows, columns=list(_COLUMNS)).round(
-            {"chance": 4, "chance_by_average": 4, "purchase": 2, "cost": 2, "saleable": 1}
-        )
+        return _table(self.orders)
 
     def __str__(self) -> str:
         return "\n".join(str(line) for line in (*self.orders, *self.unmet))
+
+
+def _table(orders: Sequence[Order]) -> pd.DataFrame:
+    rows = [
+        [str(cell) if isinstance(cell := getattr(order, name), Week) else cell for name in _COLUMNS] for order in orders
+    ]
+    return pd.DataFrame(rows, columns=_COLUMNS).round(
+        {"chance": 4, "chance_by_average": 4, "purchase": 2, "cost": 2, "saleable": 1}
+    )
 
 
 def size_order(  # noqa: PLR0913  # each keyword overrides one thing
     season: Season,
     variety: str,
     *,
-    draws: int,
-    seed: int,
+    draws: int = DRAWS,
+    seed: int | None = None,
     target: int | None = None,
     week: Week | str | None = None,
     service_level: float | None = None,
     delivery: Week | str | None = None,
     lab: str | None = None,
-    aim: Literal["service_level", "margin"] = "service_level",
+    aim: Literal["cost", "margin"] = "cost",
 ) -> Order:
-    """Find the cheapest order that gives the wanted number by its week, as surely as asked, or that which earns most.
+    """Find the cheapest order that meets a target at its service level, or the one of greatest expected margin.
 
     Parameters
     ----------
     season, variety
         The season, and which of its varieties.
     draws, seed
-        Number of simulated seasons, and their seed.
+        Number of simulated seasons, and their seed; that of the season if not given.
     target, week, service_level
-        Number of plants, by the Monday of which week, in which share of draws; each overrides the
-        season's table of what is wanted.
+        Number of plants, by the Monday of which week, in which share of draws; each overrides the season's targets.
     delivery, lab
         Only deliveries of this week, or of this lab, if given.
     aim
-        ``service_level``: as above. ``margin``: the greatest expected margin, whatever the chance that the number is met.
+        ``cost``: to meet the target at its service level at the least expected cost. ``margin``: the greatest expected
+        margin, whatever the chance of the target.
 
     Returns
     -------
@@ -241,20 +267,20 @@ def size_order(  # noqa: PLR0913  # each keyword overrides one thing
     Raises
     ------
     Refused
-        If the variety, week or lab is unknown, or it is not clear what is wanted. For the margin, if the variety has
-        no sale price, or sells for less than its markdown price in the week wanted.
+        If the variety, week or lab is unknown, or the target is not clear. For the margin, if the variety has no sale
+        price, or sells for less than its markdown price in the target's week.
     OutOfReach
         If no offer meets it, or every order is expected to lose; ``best`` is the order that comes nearest.
 
     Notes
     -----
-    The chance that n plantlets suffice is the mean over draws of P(Binomial(n, share saleable) >= wanted),
+    The chance that n plantlets suffice is the mean over draws of P(Binomial(n, share saleable) >= target),
     which never falls as n grows; the smallest n is found by bisection and is exact on the draws. Offers
     and weeks are tried in the order of a bound on their cost, 2 % and three plants below a normal approximation.
     Expected costs of growing are means over the first 256 draws.
     The margin is sale price E[min(D, Y)] + markdown price (E[min(D + M, Y)] - E[min(D, Y)]) - cost, with the demand D,
-    the number saleable Y, the likely number wanted M, and the sale price of the week wanted: as many are sold marked
-    down as are wanted, and the rest is thrown away. Given the draw Y is binomial, so it is exact on the draws.
+    the number saleable Y, the target M, and the sale price of its week: at most as many as the target are sold marked
+    down, and the rest is dumped at no value. Given the draw Y is binomial, so it is exact on the draws.
     The order is chosen and judged on the same draws, so with few of them its chance looks a little too good.
 
     Examples
@@ -266,36 +292,35 @@ def size_order(  # noqa: PLR0913  # each keyword overrides one thing
     True
     """
     request, number = requested(season, variety, target, week, service_level)
-    case = Case(season, season_streams(draws, seed), request, number)
-    if aim not in ("service_level", "margin"):
-        raise refuse("aim", aim, "not an aim", "Write service_level or margin.")
-    found = order_of if aim == "service_level" else _most_profitable
+    case = Case(season, season_streams(draws, season.seed if seed is None else seed), request, number)
+    if aim not in ("cost", "margin"):
+        raise refuse("aim", aim, "not an aim", "Write cost or margin.")
+    found = order_of if aim == "cost" else _most_profitable
     return found(case, None if delivery is None else Week.parse(delivery), lab)
 
 
-def size_orders(season: Season, *, draws: int, seed: int) -> Orders:
-    """Find the order for every row that is wanted, one by one, as `size_order` does.
+def size_orders(season: Season, *, draws: int = DRAWS, seed: int | None = None) -> Orders:
+    """Find the order for every target, one by one, as `size_order` does.
 
-    Each row gets a delivery of its own; what another row of the same variety may leave over is not counted
-    on. `Outcome.targets` tells what comes of all of them together.
+    Each target gets a delivery of its own, without counting on what that of another target may leave over.
+    `Outcome.targets` says what comes of all of them together.
 
     Parameters
     ----------
     season
         The season.
     draws, seed
-        Number of simulated seasons, and their seed.
+        Number of simulated seasons, and their seed; that of the season if not given.
 
     Returns
     -------
     Orders
     """
-    streams = season_streams(draws, seed)
-
+    streams = season_streams(draws, season.seed if seed is None else seed)
     orders, unmet = [], []
     for number, row in season.each_target():
         if not season.price_lines(row.variety):
-            unmet.append(OutOfReach(f"No lab offers {row.variety}; see what multiplying or dividing gives."))
+            unmet.append(OutOfReach(words.no_lab(variety=row.variety)))
             continue
         try:
             orders.append(order_of(Case(season, streams, row, number)))
@@ -310,14 +335,16 @@ def order_of(case: Case, delivery: Week | None = None, lab: str | None = None) -
     if best is not None:
         return _made(case, best)
     nearest = _made(case, case.nearest(delivery, lab))
-    mean = float(case.share(nearest.week).mean())
-    fewer = f"{100 * mean:.0f} %" if mean >= 0.01 else "fewer than 1 %"
-    first = case.first_week_in_reach()
-    later = f"later ({first} is in reach)" if first else "later"
     raise OutOfReach(
-        f"No order of {nearest.variety} gives {nearest.target:,} by {nearest.by} in {100 * nearest.service_level:g} "
-        f"seasons in 100. The best delivery is {nearest.week}, of which {fewer} are saleable by then on average. "
-        f"Want fewer, want them {later}, ask for a lower service level, or find an earlier offer or plants further on.",
+        words.out_of_reach(
+            variety=nearest.variety,
+            target=nearest.target,
+            by=nearest.by,
+            service_level=nearest.service_level,
+            week=nearest.week,
+            share=float(case.share(nearest.week).mean()),
+            first=case.first_week_in_reach(),
+        ),
         nearest,
     )
 
@@ -326,11 +353,9 @@ def _most_profitable(case: Case, delivery: Week | None = None, lab: str | None =
     shipment, margin = Margins(case).best(delivery, lab)
     order = _made(case, shipment, margin)
     if margin <= 0:
+        best = words.shipment(quantity=order.quantity, lab=order.lab, week=order.week)
         raise OutOfReach(
-            f"No order of {order.variety} is expected to earn anything. The best, {order.quantity:,} from {order.lab} "
-            f"for {order.week}, leaves {money(margin, order.currency)}. Order none, or find a cheaper offer or a "
-            "better price.",
-            order,
+            words.all_lose(variety=order.variety, best=best, margin=margin, currency=order.currency), order
         )
     return order
 
@@ -349,6 +374,6 @@ def _made(case: Case, shipment: Shipment, margin: float | None = None) -> Order:
         by_average=by_average,
         chance_by_average=case.chance(by_average, share),
         currency=case.season.currency,
-        _case=case,
+        case=case,
         margin=margin,
     )

@@ -1,4 +1,4 @@
-"""What a lab asks: orderable quantities, price breaks, boxes."""
+"""What a lab offers: orderable quantities and price breaks."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ class PriceList:
     Parameters
     ----------
     breaks
-        Rows of the price list that differ by the quantity from which their price holds.
+        Price-list lines that differ by the quantity from which their price holds.
 
     Notes
     -----
@@ -29,10 +29,10 @@ class PriceList:
     breaks: tuple[PriceLine, ...]
 
     @classmethod
-    def of(cls, offers: Iterable[PriceLine]) -> tuple[PriceList, ...]:
-        """Put the rows of price lists together by lab, form and delivery weeks."""
+    def of(cls, lines: Iterable[PriceLine]) -> tuple[PriceList, ...]:
+        """Put price-list lines together by lab, form and delivery weeks."""
         together: dict[tuple[str, str, Week, Week, int], list[PriceLine]] = defaultdict(list)
-        for row in offers:
+        for row in lines:
             together[row.lab, row.form or "", row.first_week, row.last_week, row.lead_weeks].append(row)
         return tuple(cls(tuple(sorted(rows, key=lambda row: row.from_quantity))) for rows in together.values())
 
@@ -48,7 +48,7 @@ class PriceList:
         return (first + i for i in range(last - first + 1))
 
     def row(self, quantity: int) -> PriceLine:
-        """Return the row that an order of this quantity falls under."""
+        """Return the price-list line that holds for an order of this quantity."""
         return [row for row in self.breaks if row.from_quantity <= quantity or row is self.breaks[0]][-1]
 
     def orderable(self, quantity: float) -> int:
@@ -66,7 +66,7 @@ class PriceList:
         return [quantity, *(self.orderable(row.from_quantity) for row in self.breaks if row.from_quantity > quantity)]
 
     def ranges(self, most: int) -> Iterator[tuple[PriceLine, range]]:
-        """Return each row that holds for any, with the quantities up to `most` that the lab accepts under it."""
+        """Return each price-list line with the quantities up to `most` that the lab accepts under it, if any."""
         ends = [later.from_quantity for later in self.breaks[1:]]
         for row, end in zip(self.breaks, [*ends, most + 1], strict=True):
             first = math.ceil(max(row.from_quantity, row.minimum) / row.multiple) * row.multiple

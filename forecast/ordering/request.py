@@ -1,4 +1,4 @@
-"""What is wanted, as the season's table or the call says it."""
+"""The target of a call: that of the season's table, or what overrides it."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def requested(
     *,
     beyond: bool = False,
 ) -> tuple[Target, int]:
-    """Return what is wanted, and which delivery of the variety is to give it.
+    """Return the target, and which delivery of the variety is to meet it.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def requested(
     Raises
     ------
     Refused
-        If the variety or week is unknown, or it is not clear what is wanted.
+        If the variety or week is unknown, or the target is not clear.
     """
     season.variety(variety)
     rows = season.targets_of(variety)
@@ -44,7 +44,7 @@ def requested(
     match = [row for row in rows if row.week == by]
     if not match and len(rows) > 1 and (by is None or target is None):
         weeks = ", ".join(str(row.week) for row in rows)
-        raise refuse("week", week, f"{variety} is wanted in several weeks", f"Give one of {weeks}.")
+        raise refuse("week", week, f"{variety} has targets in several weeks", f"Give one of {weeks}.")
     base = match or rows[:1] if len(rows) == 1 or match else []
     number = rows.index(base[0]) + 1 if base else 1
     cells: dict[str, Any] = base[0].given() if base else {"variety": variety}
@@ -53,9 +53,7 @@ def requested(
     if by is not None:
         cells["week"] = by
     if "week" not in cells or not cells.keys() & {"target", "p5"}:
-        raise refuse(
-            "target", target, f"{variety} is not in the season's table of what is wanted", "Give wanted and week."
-        )
+        raise refuse("target", target, f"{variety} has no row in the season's targets", "Give target and week.")
     if service_level is not None:
         cells["service_level"] = service_level
     return Target(**cells), number

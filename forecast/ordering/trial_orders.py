@@ -1,4 +1,4 @@
-"""One wanted number, and the orders that can be tried for it."""
+"""One target, and the orders that can be tried for it."""
 
 from __future__ import annotations
 
@@ -22,18 +22,19 @@ from forecast.season.season import Season
 from forecast.season.targets import Target
 from forecast.streams import Array, Streams
 from forecast.weeks import Week
+from forecast.words import orders as words
 
-MOST = 100  # an order of more plantlets than this for each plant wanted counts as out of reach
+MOST = 100  # an order of more plantlets than this for each plant of the target counts as out of reach
 _MOST_MORE = 10  # likewise, for each plant that is lacking, if some are there
 
 
 class Case:
-    """One wanted number, and all that is needed to try orders for it.
+    """One target, and all that is needed to try orders for it.
 
     Parameters
     ----------
     season, streams, request
-        The season, its streams, and what is wanted.
+        The season, its streams, and the target.
     number
         Number of the batch in its variety.
     ordered
@@ -43,7 +44,7 @@ class Case:
     moved
         What becomes of its fate in the nursery; nothing else if not given.
     there
-        Plants that are there without an order when they are wanted, shape (draws,).
+        Plants that are there in the target's week without an order, shape (draws,).
     """
 
     def __init__(
@@ -86,7 +87,7 @@ class Case:
         return self._fates[key]
 
     def share(self, week: Week) -> Array:
-        """Return the share of plantlets delivered in a week that is saleable when wanted, by draw."""
+        """Return the share of plantlets delivered in a week that is saleable in the target's week, by draw."""
         if week not in self._shares:
             life = self.season.variety(self.request.variety).saleable_weeks
             self._shares[week] = self.fate(week).saleable(np.array([float(self.request.week - week)]), life)[0]
@@ -101,7 +102,7 @@ class Case:
         return bill([shipment]).total + shipment.quantity * self.growing(shipment.week)
 
     def growing(self, week: Week) -> float:
-        """Return the expected cost [currency] of growing a plantlet until the week wanted: stages, work and bench."""
+        """Return the expected cost [currency] of growing a plantlet until the target's week: stages, work and bench."""
         fate, key = self.fate(week), week if self.season.by_weather(self.request.variety) else None
         if key not in self._costs:
             first = week if key else min(prices.breaks[0].first_week for prices in self.price_lists)
@@ -150,7 +151,7 @@ class Case:
         return Shipment(prices, week, prices.orderable(min(self.by_average(week), most)))
 
     def first_week_in_reach(self) -> Week | None:
-        """Return the first later week by which one plantlet in ten is saleable as surely as asked."""
+        """Return the first later week by which one plantlet in ten is saleable at the service level."""
         season, request = self.season, self.request
         possible = {week for prices in self.price_lists for week in prices.weeks(self.ordered, season.last_week)}
         for later in range(1, season.last_week - request.week + 1):
@@ -161,7 +162,7 @@ class Case:
         return None
 
     def by_average(self, week: Week) -> int:
-        """Return the quantity of which the mean share saleable is the number wanted, less the mean of what is there."""
+        """Return the order by average: of which the mean share saleable is the target, less the mean of what is there."""
         mean = float(self.share(week).mean())
         return math.ceil(self._lacking / max(mean, 1 / MOST))
 
@@ -181,15 +182,14 @@ class Case:
         ways = [way for way in every if delivery in (None, way[1])]
         if not ways:
             weeks = sorted({week for _, week in every})
-            firsts = {prices: first_delivery(prices.breaks[0], self.ordered) for prices in lists}
+            firsts = [(first_delivery(prices.breaks[0], self.ordered), prices.breaks[0].last_week) for prices in lists]
             if weeks:
                 remedy = f"Possible are {weeks[0]} to {weeks[-1]}."
-            elif possible := [week for prices, week in firsts.items() if week <= prices.breaks[0].last_week]:
+            elif possible := [first for first, last in firsts if first <= last]:
                 remedy = f"The first delivery can come in {min(possible)}."
             else:
-                last = max(lists, key=lambda prices: prices.breaks[0].last_week)
-                remedy = f"Ordered in {self.ordered}, it would come in {firsts[last]}; the last delivery is in "
-                remedy += f"{last.breaks[0].last_week}."
+                first, last = max(firsts, key=lambda span: span[1])
+                remedy = words.too_late(ordered=self.ordered, first=first, last=last)
             shown = str(delivery) if delivery else str(self.request.week)
             raise refuse("delivery", shown, f"{self.request.variety} cannot be delivered then", remedy)
         return ways
@@ -229,7 +229,10 @@ class Case:
 
     def _smallest(self, prices: PriceList, share: Array, start: float) -> int | None:
         """Find the smallest orderable quantity that suffices, outwards from `start`."""
-        suffices: Callable[[int], bool] = lambda n: self.chance(n, share) >= self.service_level  # noqa: E731
+
+        def suffices(number: int) -> bool:
+            return self.chance(number, share) >= self.service_level
+
         step = max(prices.breaks[-1].multiple, 1)
         high = prices.orderable(start)
         while not suffices(high):

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from labelled import plants_by_state, saleable_by_week
+from newsvendor import best_quantity
 from random_seasons import WEEKS, orderable, price_lists, stages, week
 from scipy import stats
 from small_seasons import beta_spread, offer, season, stage
@@ -14,8 +15,7 @@ from small_seasons import beta_spread, offer, season, stage
 import forecast
 from forecast.errors import OutOfReach, Refused
 from forecast.growth.simulation import season_streams
-from forecast.ordering.margins import Margins
-from forecast.ordering.newsvendor import best_quantity
+from forecast.ordering.margins import Margins, sold
 from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case
 
@@ -66,7 +66,7 @@ def most_profitable(plan, **options):
 
 def enumerated(plan, order, lists):
     """Return the greatest margin over all offers, weeks and quantities, by sums over every number saleable."""
-    case, own = order._case, plan.variety("A")
+    case, own = order.case, plan.variety("A")
     best = -math.inf
     for prices, delivery in case.ways():
         rows = next(rows for rows in lists if rows[0]["lab"] == prices.lab)
@@ -218,7 +218,7 @@ def test_no_order_earns_anything_that_costs_more_than_all_that_can_be_sold_bring
     """10 at 6 and 10 more at 5 bring 110, as much as 55 cost at 2; the lab sells them by seven."""
     plan = season([stage(survival=1)], targets=WANTED, price_list=[offer(unit_price=2, multiple=7)])
     order = forecast.size_order(plan.replace(varieties=priced(6, 5)), "A", draws=4, seed=1, aim="margin")
-    margins = Margins(order._case)
+    margins = Margins(order.case)
     assert margins.most(order.shipment.prices, order.week) == 56
     assert margins.margin(Shipment(order.shipment.prices, order.week, 56)) == pytest.approx(-2)
     assert margins.margin(Shipment(order.shipment.prices, order.week, 49)) == pytest.approx(12)
@@ -341,3 +341,13 @@ def test_more_than_can_be_sold_is_bought_where_a_lower_price_pays_for_it(start, 
         [offer(unit_price=3), offer(unit_price=cheaper, from_quantity=start)], priced(6.0)
     )
     assert greatest(margins, prices, week) == pytest.approx(best)
+
+
+def test_what_is_sold_is_the_smaller_of_demand_and_the_plants_that_live():
+    """Of two plants that each come through once in two, one at least does three times in four."""
+    share = np.full(4, 0.5)
+    assert sold([0, 1, 2, 5], 2, share).tolist() == pytest.approx([0, 0.75, 1, 1])
+    assert sold(1, 2, share).tolist() == pytest.approx([0.75] * 4)
+    assert sold(3, 0, share).tolist() == [0] * 4
+    assert sold(0, 2, np.array([0.0, 1.0])).tolist() == [0, 0]
+    assert sold(1, 2, np.array([0.0, 1.0])).tolist() == [0, 1]

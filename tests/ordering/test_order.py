@@ -56,7 +56,7 @@ def test_no_lawful_quantity_that_suffices_is_cheaper_and_none_that_costs_the_sam
         for n, p in zip(quantities, chances, strict=True)
         if orderable(rows, n) and p >= order.service_level + 1e-12
     ]
-    costs = {n: order._case.cost(Shipment(prices, order.week, n)) for n in enough}
+    costs = {n: order.case.cost(Shipment(prices, order.week, n)) for n in enough}
     assert orderable(rows, order.quantity)
     assert order.chance >= order.service_level
     assert order.cost <= min(costs.values()) + 1e-9

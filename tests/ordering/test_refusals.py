@@ -9,7 +9,6 @@ from small_seasons import offer, season, stage
 import forecast
 from forecast.errors import ForecastError
 from forecast.ordering.baselines import service_level_prices, simple_orders
-from forecast.ordering.newsvendor import best_quantity
 from forecast.records.records import Records
 from forecast.tracking.reforecasting import reforecast
 
@@ -95,10 +94,6 @@ PRICED = PLAN.replace(varieties=[row.replace(sale_price=3.0) for row in PLAN.var
         (
             lambda: forecast.delivery_weeks(PLAN, "A", week="2027-W20", **FEW).table(by="luck"),
             "by, 'luck': ranks no delivery week. Give one of cost, chance, survival, ready.",
-        ),
-        (
-            lambda: best_quantity(10, price=1, short=2, left=1, any_short=-3),
-            "any_short, -3: a cost below 0. Give a cost of 0 or more.",
         ),
         (
             lambda: simple_orders(PLAN, overage=-0.1, **FEW),

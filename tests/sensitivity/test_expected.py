@@ -5,7 +5,7 @@ import pytest
 from small_seasons import MIXED, beta_spread, offer, season, stage
 
 import forecast
-from forecast.ordering.newsvendor import sold
+from forecast.ordering.margins import sold
 from forecast.sensitivity.expected import Expected
 
 WEEK = "2027-W20"

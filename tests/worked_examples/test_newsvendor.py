@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from newsvendor import Certain, best_quantity, short_and_left
 from scipy import stats
 from small_seasons import offer
 
-from forecast.errors import Refused
-from forecast.ordering.newsvendor import best_quantity, short_and_left, sold
+from forecast.ordering.margins import sold
 from forecast.ordering.price_list import PriceList
 from forecast.season.rows import PriceLine
 
@@ -60,7 +60,7 @@ def test_whole_demand(demand, short, left, quantity, cost):
 
 
 @pytest.mark.parametrize(
-    ("asked", "p5", "p95", "short", "left", "quantity", "cost"),
+    ("asked", "low", "high", "short", "left", "quantity", "cost"),
     [(1.5, -0.5, 0.5, 75e6, 15e6, 11 / 6, 6_250_000), (25, -5, 0, 1200, 150, 29.4444, 333.333)],
 )
 def test_a_delivery_that_is_off_by_an_amount(asked, low, high, short, left, quantity, cost):
@@ -206,15 +206,87 @@ def test_no_quantity_costs_less_than_the_best(demand, share, short, left):
     assert found.cost <= min(costs) + 1e-9
 
 
-def test_where_one_left_over_earns_what_it_costs_nothing_limits_the_order():
-    with pytest.raises(
-        Refused, match=r"price, 1: nothing limits the order\. Give a price above what one left over earns"
-    ):
-        best_quantity(10, price=1, short=5, left=-1)
+# --- far from what is usual
+
+ASKED = stats.gamma(4, scale=25)
 
 
-def test_every_cost_below_0_is_named():
-    with pytest.raises(Refused) as refused:
-        best_quantity(10, price=-1, short=-2, left=3)
-    assert [fault.column for fault in refused.value.faults] == ["price", "short"]
-    assert "Give a cost of 0 or more." in str(refused.value)
+@pytest.mark.parametrize("fractile", [0.0005, 0.9995])
+def test_the_best_quantity_is_that_of_the_critical_fractile(fractile):
+    """P(D <= q) = (short - price) / short: Arrow, Harris and Marschak (1951), Econometrica 19, 250-272."""
+    price = 10 * (1 - fractile)
+    found = best_quantity(ASKED, price=price, short=10, left=0, whole=False)
+    assert found.quantity == pytest.approx(ASKED.ppf(fractile), rel=1e-4)
+
+
+def test_nothing_is_ordered_where_one_that_is_short_costs_less_than_one_that_is_ordered():
+    found = best_quantity(ASKED, price=3, short=2, left=1, whole=False)
+    assert found.quantity == 0
+    assert found.cost == pytest.approx(2 * ASKED.mean(), rel=1e-6)
+
+
+def test_of_a_share_that_is_anything_from_none_to_all_the_cost_is_in_closed_form():
+    """Ten are asked for, of n a uniform share comes: 50 / n are short, and (n - 10)^2 / 2 n are left over, n >= 10."""
+    found = best_quantity(10, lambda n: stats.uniform(0, n), price=0.1, short=5, left=0.5)
+    costs = {n: 0.1 * n + 5 * 50 / n + 0.5 * (n - 10) ** 2 / (2 * n) for n in range(10, 200)}
+    best = min(costs, key=costs.__getitem__)
+    assert found.quantity == best
+    assert found.cost == pytest.approx(costs[best], rel=1e-6)
+
+
+# --- edges
+
+
+@pytest.mark.parametrize(
+    ("asked", "came", "short", "left"),
+    [(5, 5, 0, 0), (7, 4, 3, 0), (4, 7, 0, 3), (2.5, 1.25, 1.25, 0), (1.25, 2.5, 0, 1.25), (0, 0, 0, 0), (3, 0, 3, 0)],
+)
+def test_of_numbers_that_are_known_the_difference_is_short_or_left(asked, came, short, left):
+    assert short_and_left(asked, came) == pytest.approx((short, left))
+
+
+def test_a_number_that_is_known_is_a_distribution_at_one_point():
+    number = Certain(4.0)
+    assert number.cdf([3.9, 4, 4.1]).tolist() == [0, 1, 1]
+    assert number.sf([3.9, 4, 4.1]).tolist() == [1, 0, 0]
+    assert (number.ppf(0.1), number.isf(0.1), number.mean()) == (4, 4, 4)
+    assert number.expect(lambda t: t**2) == 16
+
+
+def test_of_orders_that_cost_the_same_it_is_the_smallest():
+    """Each that is ordered costs what it saves."""
+    assert (best_quantity(10, price=1, short=1).quantity, best_quantity(10, price=1, short=1).cost) == (0, 10)
+    found = best_quantity(10, price=1, short=2)
+    assert (found.quantity, found.cost, found.short, found.left) == (10, 10, 0, 0)
+    assert best_quantity(10, price=1).cost == 0
+    assert best_quantity(10, price=3, any_short=30).quantity == 0
+
+
+@pytest.mark.parametrize("number", [1, 2, 3, 7, 8, 9, 1000])
+def test_all_that_is_surely_wanted_is_ordered_if_it_pays(number):
+    assert best_quantity(number, price=1, short=2).quantity == number
+    assert best_quantity(number, left=1, short=2).quantity == number
+    assert best_quantity(number, price=1, any_short=1.5 * number).quantity == number
+
+
+def test_what_is_asked_for_may_be_none_on_average():
+    """Anything from -1 to 1: the critical fractile is three in four, 0.5; 3 (1 - q)^2 / 4 + (1 + q)^2 / 4 is paid."""
+    found = best_quantity(stats.uniform(-1, 2), short=3, left=1, whole=False)
+    assert found.quantity == pytest.approx(0.5, rel=1e-8)
+    assert found.cost == pytest.approx(0.75, rel=1e-8)
+
+
+@pytest.mark.parametrize("mean", [2.5, 12])
+def test_what_any_short_costs_comes_on_top_of_what_each_costs(mean):
+    """By a sum over all that can be asked for and come, at every quantity."""
+    asked = np.arange(80)
+    costs = []
+    for n in range(80):
+        came = stats.binom.pmf(asked, n, 0.8) if n else np.where(asked == 0, 1.0, 0.0)
+        both = np.outer(stats.poisson.pmf(asked, mean), came)
+        lacking = np.maximum(asked[:, None] - asked, 0)
+        over = np.maximum(asked - asked[:, None], 0)
+        costs.append(float(n + (both * (2 * lacking + 0.25 * over + 20 * (lacking > 0))).sum()))
+    found = best_quantity(stats.poisson(mean), lambda n: stats.binom(n, 0.8), price=1, short=2, left=0.25, any_short=20)
+    assert found.quantity == int(np.argmin(costs))
+    assert found.cost == pytest.approx(min(costs), rel=1e-9)

@@ -1,4 +1,4 @@
-"""One order for one sale: what is sold, short and left over, and the quantity that serves best."""
+"""One order for one sale (newsvendor): what is short and left over, and the quantity of least cost."""
 
 from __future__ import annotations
 
@@ -13,40 +13,10 @@ from scipy.differentiate import derivative
 from scipy.integrate import tanhsinh
 from scipy.optimize import brentq
 
-from forecast.errors import Fault, Refused
-from forecast.growth.tails import at_least
 from forecast.streams import Array
 
 _LEAST = 1e-16  # chances below this are left out
 _NONE = 1e-9  # an order of a smaller part of what is asked for counts as none
-
-
-def sold(asked: ArrayLike, of: int, share: Array) -> Array:
-    """Return the expected number sold of an order whose plants come through one by one, exactly.
-
-    Parameters
-    ----------
-    asked
-        Number asked for [plants], from 0: whole, or one for each share.
-    of
-        Plants ordered.
-    share
-        Probability that a plant comes through [0 to 1], shape (draws,).
-
-    Returns
-    -------
-    array of shape (draws,) [plants]
-
-    Notes
-    -----
-    With X ~ Binomial(n, p), E[min(d, X)] = n p (1 - P(Y >= d - 1)) + d P(X >= d), Y ~ Binomial(n - 1, p), because
-    x P(X = x) = n p P(Y = x - 1).
-    """
-    asked = np.asarray(asked, dtype=np.float64)
-    if of == 0:
-        return np.zeros(share.shape)
-    some = of * share * (1 - at_least(asked - 1, of - 1, share)) + asked * at_least(asked, of, share)
-    return np.where(asked > 0, some, 0.0)
 
 
 @dataclass(frozen=True)
@@ -176,11 +146,6 @@ def best_quantity(
         The smallest of least cost. Its cost is that of all that is asked for less the greatest expected margin,
         if ``short`` is the sale price and ``left`` is minus the markdown price.
 
-    Raises
-    ------
-    Refused
-        If a cost is negative, or nothing limits the order.
-
     Notes
     -----
     The expected cost price q + short E[max(D - Y, 0)] + left E[max(Y - D, 0)] is convex in q where Y is q times a
@@ -199,17 +164,6 @@ def best_quantity(
     >>> best_quantity(100, lambda n: binom(n, 0.8), price=1, short=5, left=0.5).quantity
     127
     """
-    costs = {"price": price, "short": short, "any_short": any_short}
-    faults = [
-        Fault("a cost below 0", "Give a cost of 0 or more.", column=name, value=cost)
-        for name, cost in costs.items()
-        if not cost >= 0
-    ]
-    if not price + left > 0 or (any_short and not (price > 0 and left >= 0 and whole)):
-        remedy = "Give a price above what one left over earns; with any_short, a price above 0, left from 0, and whole."
-        faults.append(Fault("nothing limits the order", remedy, column="price", value=price))
-    if faults:
-        raise Refused(faults)
     asked = _distribution(asked)
     found: dict[float, Quantity] = {}
 
