@@ -116,7 +116,7 @@ class DeliveryWeeks(Result):
     @property
     def last_week(self) -> Week:
         """Last week of the season."""
-        return self._cases[0].season.last_week
+        return self.cases[0].season.last_week
 
     @cached_property
     def _rows(self) -> pd.DataFrame:
