@@ -39,11 +39,9 @@ class Shipment:
     --------
     >>> import forecast
     >>> season = forecast.read_season("demo_data")
-    >>> shipment = shipment_of(season, season.orders[0])
-    >>> shipment.price == shipment.quantity * shipment.line.unit_price
-    True
-    >>> bill([shipment]).freight  # of whole boxes
-    90.0
+    >>> prices, *_ = PriceList.of(season.price_lines("Hosta 'Quenvara'"))
+    >>> shipment = Shipment(prices, season.first_week + 20, 300)
+    >>> shipment.lab, round(shipment.price, 2), bill([shipment]).freight
     """
 
     prices: PriceList
