@@ -42,6 +42,7 @@ class Shipment:
     >>> prices, *_ = PriceList.of(season.price_lines("Hosta 'Quenvara'"))
     >>> shipment = Shipment(prices, season.first_week + 20, 300)
     >>> shipment.lab, round(shipment.price, 2), bill([shipment]).freight
+    ('Birch Lab', 1380.0, 44.0)
     """
 
     prices: PriceList
