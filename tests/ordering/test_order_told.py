@@ -16,7 +16,6 @@ from forecast.ordering.baselines import service_level_prices, simple_orders
 from forecast.ordering.order import order_of
 from forecast.ordering.request import requested
 from forecast.ordering.trial_orders import Case
-from forecast.planning.column_generation import Solved
 from forecast.season.targets import Target
 
 FEW = {"draws": 8, "seed": 1}
@@ -410,69 +409,3 @@ def test_confidence_prices_are_told_whole():
     assert service_level_prices(plan, **FEW)["service_level"].tolist() == [
         0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.925, 0.95,
     ]  # fmt: skip
-
-
-# --- all orders at once, at the least cost
-
-
-def test_all_that_no_order_gives_is_listed_with_the_reason():
-    """A cannot be ready in time, B is not offered, C comes too late, and D is no trouble."""
-    offers = [offer("A", first_week="2027-W18"), offer("C", first_week="2027-W21"), offer("D")]
-    plan = season(
-        [stage(typical=4, survival=1)],
-        varieties="ABCD",
-        price_list=offers,
-        cultures=[CULTURES[0] | {"variety": name, "enters": "acclimatisation"} for name in "BC"],
-        targets=[asks(5, variety=name) for name in "ABCD"],
-    )
-    with pytest.raises(OutOfReach) as refused:
-        forecast.plan_orders(plan, aim="cost", **FEW)
-    assert str(refused.value).splitlines() == [
-        "No order of A gives 5 by 2027-W20 in 90 seasons in 100. The best delivery is 2027-W18, of which fewer than 1 "
-        "% are saleable by then on average. Want fewer, want them later (2027-W22 is in reach), ask for less "
-        "service_level, or find an earlier offer or plants further on.",
-        "No lab offers B.",
-        "delivery, '2027-W20': C cannot be delivered then. The first delivery can come in 2027-W21.",
-    ]
-    rest = plan.replace(targets=[plan.targets[3]])
-    assert forecast.plan_orders(rest, aim="cost", **FEW).cost == pytest.approx(5)
-
-
-def test_what_the_limits_lack_is_said_with_all_of_them():
-    """Of A and B a hundred each stand on 2 m² from the week of their delivery to that in which they are wanted."""
-    plan = season(
-        [stage(typical=4, survival=1)],
-        varieties="AB",
-        places=[{"place": "house", "area": 1.26, "usable": 1}],
-        budget=150.5,
-        targets=[asks(100), asks(100, variety="B")],
-        price_list=[offer(name, last_week="2027-W16") for name in "AB"],
-    )
-    with pytest.raises(OutOfReach) as refused:
-        forecast.plan_orders(plan, aim="cost", **FEW)
-    assert str(refused.value) == (
-        "No plan gives all that is wanted as surely as asked within the limits: 0.8 m² of house and 50 EUR of budget "
-        "are lacking. With so much more there is one; else want fewer, want some later, or ask for a lower service level."
-    )
-
-
-@pytest.mark.parametrize(
-    ("value", "bound", "gap"), [(100.0, 101.0, 0.01), (-100.0, -98.0, 0.02), (100.0, 99.0, 0), (0.0, 0.0, 0)]
-)
-def test_the_gap_is_what_another_plan_could_earn_more_as_a_share(value, bound, gap):
-    assert Solved(None, (), (), value, bound, None, 0.0).gap == pytest.approx(gap)
-    assert Solved(None, (), (), 0.0, 1.0, None, 0.0).gap > 1e6
-
-
-def test_a_floor_that_no_plan_reaches_is_refused_with_the_best_there_is():
-    """10 at 3 each, bought at 1, earn 20 in every season."""
-    plan = season([LIVE], targets=[asks(10)])
-    plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=3.0)])
-    with pytest.raises(OutOfReach) as refused:
-        forecast.plan_orders(plan, worst_tenth=1030, **FEW)
-    assert str(refused.value) == (
-        "No plan was found that makes 1,030 EUR on average in its worst tenth of seasons; the best makes about 20. "
-        "Ask for less, or allow more budget or bench."
-    )
-    found = forecast.plan_orders(plan, worst_tenth=20, **FEW)
-    assert (found.margin, found.bound) == (pytest.approx(20), pytest.approx(20))

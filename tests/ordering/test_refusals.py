@@ -1,6 +1,5 @@
 """What cannot be decided is refused word for word: what is at fault, the value, what is wrong, and what would do."""
 
-import math
 import re
 
 import pytest
@@ -112,34 +111,6 @@ PRICED = PLAN.replace(varieties=[row.replace(sale_price=3.0) for row in PLAN.var
         (
             lambda: service_level_prices(PLAN, levels=(), **FEW),
             "levels: no service level is given. Give at least one, such as 0.9.",
-        ),
-        (
-            lambda: forecast.plan_orders(PRICED, aim="fame", **FEW),
-            "aim, 'fame': no such aim. Give one of margin, cost.",
-        ),
-        (
-            lambda: forecast.plan_orders(PRICED, time_limit=0, **FEW),
-            "time_limit, 0: not a number above 0. Give a number above 0.",
-        ),
-        (
-            lambda: forecast.plan_orders(PRICED, gap=True, **FEW),
-            "gap, True: not a number above 0. Give a number above 0.",
-        ),
-        (
-            lambda: forecast.plan_orders(PRICED, worst_tenth=5, aim="cost", **FEW),
-            "worst_tenth, 5: no floor for this aim. Leave it out, or aim for the margin.",
-        ),
-        (
-            lambda: forecast.plan_orders(PRICED, worst_tenth=math.inf, **FEW),
-            "worst_tenth, inf: no floor for this aim. Give a number, with the aim margin.",
-        ),
-        (
-            lambda: forecast.plan_orders(PLAN.replace(targets=()), **FEW),
-            "wanted: nothing is wanted. Add rows to wanted: variety, week and number.",
-        ),
-        (
-            lambda: forecast.plan_orders(PLAN, **FEW),
-            "varieties, row 1, column sale_price: wanted, but without a price. Fill in the price at which it is sold.",
         ),
         (
             lambda: forecast.cash_flow(forecast.simulate(PRICED, ORDERS, **FEW)).worst_tenth(0),

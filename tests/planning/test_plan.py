@@ -128,6 +128,7 @@ def test_the_gap_is_a_share_of_the_margin_and_never_below_nothing(whole):
     assert gaps == [pytest.approx(0.02), 0, 0]
     least = found(plan(), aim="cost")
     assert replace(least, _solution=replace(least._solution, bound=0.9 * least.margin)).gap == pytest.approx(0.1)
+    assert replace(whole._solution, value=0.0, bound=1.0).gap > 1e6
 
 
 def test_one_more_unit_of_a_binding_limit_is_worth_what_it_earns():

@@ -1,0 +1,57 @@
+"""The plan of least cost by hand: what no order can meet, and what the limits lack."""
+
+import pytest
+from small_cultures import CULTURE
+from small_seasons import offer, season, stage
+
+import forecast
+from forecast.errors import OutOfReach
+
+FEW = {"draws": 16, "seed": 1, "aim": "cost"}
+
+
+def wants(number, name):
+    return {"variety": name, "week": "2027-W20", "target": number}
+
+
+def test_every_target_that_no_order_meets_is_listed_with_the_reason():
+    """A cannot be ready in time, B is not offered, C comes too late, and D is no trouble."""
+    offers = [offer("A", first_week="2027-W18"), offer("C", first_week="2027-W21"), offer("D")]
+    plan = season(
+        [stage(typical=4, survival=1)],
+        varieties="ABCD",
+        price_list=offers,
+        cultures=[CULTURE | {"variety": name, "enters": "acclimatisation"} for name in "BC"],
+        targets=[wants(5, name) for name in "ABCD"],
+    )
+    with pytest.raises(OutOfReach) as refused:
+        forecast.plan_orders(plan, **FEW)
+    first, second, third = str(refused.value).splitlines()
+    assert "of A" in first
+    assert second == "No lab offers B."
+    assert "C cannot be delivered then" in third
+    rest = plan.replace(targets=[plan.targets[3]])
+    assert forecast.plan_orders(rest, **FEW).cost == pytest.approx(5)
+
+
+def test_what_the_limits_lack_is_said_with_all_of_them():
+    """Of A and B a hundred each stand on 2 m² from the week of their delivery to that of their target."""
+    plan = season(
+        [stage(typical=4, survival=1)],
+        varieties="AB",
+        places=[{"place": "house", "area": 1.26, "usable": 1}],
+        budget=150.5,
+        targets=[wants(100, "A"), wants(100, "B")],
+        price_list=[offer(name, last_week="2027-W16") for name in "AB"],
+    )
+    with pytest.raises(OutOfReach, match=r"It would take 0\.8 m² more house and 50 EUR more budget\."):
+        forecast.plan_orders(plan, **FEW)
+
+
+def test_of_two_price_breaks_the_larger_order_is_placed_if_it_costs_less():
+    """100 at 1 cost more than 120 at 0.8."""
+    rows = [offer("A"), offer("A", from_quantity=120, unit_price=0.8)]
+    plan = season([stage(typical=4, survival=1)], price_list=rows, targets=[wants(100, "A")])
+    found = forecast.plan_orders(plan, **FEW)
+    assert [row.quantity for row in found.orders] == [120]
+    assert found.cost == pytest.approx(96)
