@@ -212,3 +212,15 @@ def test_it_must_be_said_which_of_several_weeks_an_order_is_for():
     with pytest.raises(Refused, match="several weeks"):
         forecast.size_order(plan, "A", draws=4, seed=1)
     assert str(forecast.size_order(plan, "A", week="2027-W24", draws=4, seed=1).by) == "2027-W24"
+
+
+def test_the_table_of_orders_is_rounded_to_the_cent_and_the_orders_are_not():
+    plan = season([stage(survival=0.7, survival_sd=0.05, cost=0.123)], price_list=[offer(unit_price=1.23456)])
+    plan = plan.replace(targets=[{"variety": "A", "week": "2027-W20", "target": 77}])
+    (order,) = made = forecast.size_orders(plan, draws=64, seed=1)
+    row = made.table().iloc[0]
+    for name, digits in (("chance", 4), ("chance_by_average", 4), ("purchase", 2), ("cost", 2), ("saleable", 1)):
+        exact = getattr(order, name)
+        assert row[name] == round(exact, digits)
+        assert row[name] != exact
+    assert (row["variety"], row["lab"], row["week"]) == ("A", "Lab", str(order.week))
