@@ -54,7 +54,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         if isinstance(error, BrokenPipeError):  # whoever read the output, such as head, has had enough
             return 0
-        print(words.no_output(error.strerror or error), file=sys.stderr)
+        print(words.NO_OUTPUT.format(reason=error.strerror or error), file=sys.stderr)
         return REFUSED
     except Refused as error:
         print(f"{error}\n{words.problems(len(error.faults), writes=parsed.run is not _check)}", file=sys.stderr)
@@ -87,7 +87,7 @@ def _command(commands: Any, name: str, run: Callable[[argparse.Namespace], int],
 
 def _add_drawn(command: argparse.ArgumentParser, draws: int) -> None:
     command.add_argument("--overwrite", action="store_true", help=words.OVERWRITE)
-    command.add_argument("--draws", type=int, default=draws, help=words.draws(draws))
+    command.add_argument("--draws", type=int, default=draws, help=words.DRAWS.format(draws))
     command.add_argument("--seed", type=int, help=words.SEED)
 
 
@@ -101,9 +101,12 @@ def _start(parsed: argparse.Namespace) -> int:
 
 def _check(parsed: argparse.Namespace) -> int:
     season = read_season(parsed.folder)
-    counts = {"varieties": len(season.varieties), "price_lines": len(season.price_list), "targets": len(season.targets)}
-    weeks = {"first": season.first_week, "last": season.last_week}
-    print(words.checked(season=season.name, currency=season.currency, **weeks, **counts))
+    print(
+        words.checked(
+            season=season.name, first=season.first_week, last=season.last_week, currency=season.currency,
+            varieties=len(season.varieties), price_lines=len(season.price_list), targets=len(season.targets),
+        )
+    )  # fmt: skip
     for culture, rows in ((True, season.cultures), (False, season.divisions)):
         if rows:
             print(words.propagated(culture=culture, varieties=[row.variety for row in rows]))
@@ -111,8 +114,8 @@ def _check(parsed: argparse.Namespace) -> int:
     for owner, variety in routes.items():
         print(f"\n{owner}")
         for stage, share in zip(season.route(variety), season.survivals(variety), strict=True):
-            time = str(stage.duration) if stage.typical else None
-            print(words.stage(name=stage.stage, time=time, survival=str(share)))
+            time = stage.duration if stage.typical else words.NO_TIME
+            print(words.STAGE.format(name=stage.stage, time=time, survival=str(share)))
     return 0
 
 
@@ -137,7 +140,7 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
 
     outcome = simulate(season, orders, draws=parsed.draws, seed=seed)
     table, currency = orders.table(), season.currency
-    print(words.order_title(season=season.name, draws=parsed.draws, seed=seed, currency=currency))
+    print(words.ORDER_TITLE.format(season=season.name, draws=parsed.draws, seed=seed, currency=currency))
     print(f"\n{plain(table, words.COLUMNS)}\n")
     purchase, total = (sum(getattr(order, name) for order in orders) for name in ("purchase", "cost"))
     print(words.order_costs(purchase=purchase, total=total, budget=season.budget, currency=currency))
@@ -151,7 +154,7 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
             "order_table.csv": csv_text(list(table.columns), table.itertuples(index=False)),
         }
         write_texts(texts, parsed.out, overwrite=parsed.overwrite)
-        print(f"\n{words.written(list(texts), parsed.out)}")
+        print(f"\n{words.WRITTEN.format(folder=parsed.out, files=', '.join(texts))}")
 
 
 def _report(parsed: argparse.Namespace) -> int:

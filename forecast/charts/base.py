@@ -97,16 +97,9 @@ def order_curve(order: Order) -> Chart:
         a dashed line.
     """
     curve = order.curve().round({"chance": 4, "cost": 0, "saleable": 0})
-    marks = pd.DataFrame(
-        [
-            {"quantity": order.quantity, "chance": round(order.chance, 4), "which": words.ordered(order.quantity)},
-            {
-                "quantity": order.by_average,
-                "chance": round(order.chance_by_average, 4),
-                "which": words.by_average(order.by_average),
-            },
-        ]
-    )
+    names = words.ORDERED.format(quantity=order.quantity), words.BY_AVERAGE.format(quantity=order.by_average)
+    chances = round(order.chance, 4), round(order.chance_by_average, 4)
+    marks = pd.DataFrame({"quantity": (order.quantity, order.by_average), "chance": chances, "which": names})
     axis = alt.Axis(format="%")
     x = alt.X("quantity:Q", title="plantlets ordered [number]", scale=alt.Scale(zero=False, nice=False))
     y = alt.Y("chance:Q", title="on-time chance [%]", axis=axis, scale=alt.Scale(domain=[0, 1]))
@@ -139,8 +132,8 @@ def order_curve(order: Order) -> Chart:
         )
     )
     title = heading(
-        words.target_title(variety=order.variety, target=order.target, by=str(order.by)),
-        words.order_curve(week=str(order.week), lab=order.lab),
+        words.TARGET_TITLE.format(variety=order.variety, target=order.target, by=str(order.by)),
+        words.ORDER_CURVE.format(week=str(order.week), lab=order.lab),
     )
     return alt.layer(line, rule, points).properties(width=WIDTH, height=HEIGHT, title=title, description=str(order))
 
@@ -301,7 +294,7 @@ def routes(compared: Routes) -> Chart:
     rule = alt.Chart(pd.DataFrame({"target": [compared.target]})).mark_rule(strokeDash=[5, 4], color=BLACK).encode(x=x)
     title = heading(
         f"{compared.variety} by {compared.by}",
-        words.routes(compared.target),
+        words.ROUTES.format(target=compared.target),
     )
     return alt.layer(rule, lines, names_beside).properties(
         width=WIDTH - 60, height=HEIGHT, title=title, description=str(compared)

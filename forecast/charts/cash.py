@@ -69,7 +69,7 @@ def order_chart(plan: Plan, *, what: Literal["quantity", "price"] = "quantity") 
     )
     totals = alt.Chart(sums).mark_text(align="left", dx=6, color=BLACK)
     totals = totals.encode(x="sum:Q", y=y, text="said:N", tooltip=[alt.Tooltip("varieties")])
-    title = heading(words.orders_title(plan.season.name), words.ORDERS)
+    title = heading(words.ORDERS_TITLE.format(season=plan.season.name), words.ORDERS)
     text = words.orders(" ".join(str(plan).splitlines()), list(zip(sums["delivery"], sums["said"], strict=True)))
     return alt.layer(bars, totals).properties(
         width=WIDTH, height=max(_ROW * len(sums), 60), title=title, description=text
@@ -226,7 +226,7 @@ def _margins_said(flows: Mapping[str, CashFlow]) -> str:
         p5, _, p95 = np.quantile(flow.margin, RANGE)
         known = {"mean": float(flow.margin.mean()), "worst": flow.worst_tenth(0.1), "loss": flow.chance_of_loss}
         said.append(words.margin(name=name, p5=p5, p95=p95, currency=flow.currency, **known))
-    return words.margins(said)
+    return words.MARGINS.format(plans=". ".join(said))
 
 
 def _prices_said(prices: pd.DataFrame, rows: pd.DataFrame, currency: str) -> str:

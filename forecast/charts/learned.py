@@ -63,7 +63,7 @@ def shrinkage(learned: LearnedSeason, stage: str) -> Chart:
         stage=stage, varieties=len(table), most=moved["variety"], estimate=moved["stated"], learned=moved["learned"],
         group_only=alone, estimate_only=guesses,
     )  # fmt: skip
-    title = heading(words.records_title(stage), words.SHRINKAGE)
+    title = heading(words.RECORDS_TITLE.format(stage=stage.capitalize()), words.SHRINKAGE)
     return alt.layer(bars, marks).properties(
         width=WIDTH, height=max(_ROW * len(names), 60), title=title, description=text
     )
@@ -109,7 +109,7 @@ def next_batch(learned: LearnedSeason, variety: str, stage: str, *, of: int = 10
     rules = alt.Chart(ends).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3]).encode(x=alt.X("at:Q"))
     sentence = learned.sentence(variety, stage)
     text = words.next_batch(variety=variety, stage=stage, of=of, p5=low, median=middle, p95=high, learned=sentence)
-    title = heading(words.next_batch_title(variety, stage), words.NEXT_BATCH)
+    title = heading(words.NEXT_BATCH_TITLE.format(variety=variety, stage=stage), words.NEXT_BATCH)
     return alt.layer(bars, rules).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
 
 
@@ -130,7 +130,7 @@ def labs(learned: LearnedSeason, stage: str) -> Chart:
         interval as a bar, a rule at no difference, and in words whether they can be told apart.
     """
     table = learned.labs(stage).round(4)
-    pairs = list(map(words.lab_pair, table["lab"], table["batches"], table["other"], table["other_batches"]))
+    pairs = list(map(words.LAB_PAIR.format, table["lab"], table["batches"], table["other"], table["other_batches"]))
     short = table["said"].str.split(": ").str[-1].str.rstrip(".")
     rows = table.assign(pair=pairs, words=short)[["pair", "better_by", "p5", "p95", "chance", "words", "said"]]
     y = alt.Y("pair:N", title="labs [batches]", sort=pairs, axis=alt.Axis(labelLimit=240))
@@ -141,8 +141,8 @@ def labs(learned: LearnedSeason, stage: str) -> Chart:
     ticks = base.mark_tick(color=BLUE, thickness=3, size=16).encode(x="better_by:Q")
     said = base.mark_text(align="left", dx=8, fontSize=10, color=BLACK).encode(x="p95:Q", text="words:N")
     none = alt.Chart(pd.DataFrame({"none": [0]})).mark_rule(color=ORANGE, strokeDash=[6, 3]).encode(x="none:Q")
-    title = heading(words.labs_title(stage), words.LABS)
-    text = words.labs(stage, table["said"].tolist())
+    title = heading(words.LABS_TITLE.format(stage=stage.capitalize()), words.LABS)
+    text = words.LABS_TEXT.format(stage=stage, sentences=" ".join(table["said"]))
     return alt.layer(bars, ticks, none, said).properties(
         width=WIDTH, height=max(2 * _ROW * len(rows), 60), title=title, description=text
     )

@@ -65,7 +65,7 @@ def ready_dates(weeks: DeliveryWeeks) -> Chart:
     first, last = table.iloc[0], table.iloc[-1]
     ends = {"first": (first["week"], first["ready"]), "last": (last["week"], last["ready"])}
     text = words.ready_dates(variety=weeks.variety, by=str(weeks.by), **ends)
-    title = heading(words.ready_dates_title(weeks.variety), words.READY_DATES)
+    title = heading(words.READY_DATES_TITLE.format(variety=weeks.variety), words.READY_DATES)
     return alt.layer(bars, ticks, rule).properties(
         width=WIDTH, height=max(_ROW * len(rows), 60), title=title, description=text
     )
@@ -96,8 +96,8 @@ def survival_by_week(weeks: DeliveryWeeks) -> Chart:
     ticks = base.mark_tick(color=BLUE, thickness=3, size=18, orient="horizontal").encode(y="survival:Q")
     points = base.mark_point(shape="triangle-up", filled=True, size=90, color=ORANGE, opacity=1).encode(y="chance:Q")
     title = heading(
-        words.survival_title(weeks.variety),
-        words.survival_by_week(quantity=weeks.quantity, target=weeks.target, by=str(weeks.by)),
+        words.SURVIVAL_TITLE.format(variety=weeks.variety),
+        words.SURVIVAL.format(quantity=weeks.quantity, target=weeks.target, by=str(weeks.by)),
     )
     return alt.layer(bars, ticks, points).properties(
         width=WIDTH, height=HEIGHT, title=title, description=" ".join(str(weeks).splitlines())
@@ -150,7 +150,7 @@ def chances(plans: Mapping[str, Outcome], variety: str, week: Week | str) -> Cha
         )
     )
     low = {name: int(outcome.quantile(variety, week=week, q=0.1)) for name, outcome in plans.items()}
-    title = heading(words.chances_title(variety, str(week)), words.CHANCES)
+    title = heading(words.CHANCES_TITLE.format(variety=variety, week=week), words.CHANCES)
     text = words.chances(variety=variety, week=str(week), p10=low)
     return alt.layer(line).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
 

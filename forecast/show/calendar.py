@@ -27,6 +27,7 @@ from forecast.records.batches import read_day
 from forecast.resources.money_flow import cash_flow
 from forecast.weeks import Week
 from forecast.words import partner as words
+from forecast.words.numbers import dated
 
 _BY_THE_WEEK = 7  # days
 
@@ -100,7 +101,7 @@ def write_calendar(
         payments = list(_payments(outcome))
     except Refused as error:
         payments = []
-        about.append(words.not_shown("payments", str(error)))
+        about.append(words.NOT_SHOWN.format(what="payments", error=error))
     tasks = [*_orders(outcome), *payments, *_targets(outcome)]
     for batch in outcome.batches:
         tasks += _grown(outcome, batch)
@@ -131,8 +132,8 @@ def _orders(outcome: Outcome) -> Iterator[_Task]:
     for batch in outcome.batches:
         by_lab[batch.lab or words.UNNAMED_LAB].append(batch)
     for lab, batches in by_lab.items():
-        title = words.order_from(lab, sum(batch.quantity for batch in batches))
-        lines = [words.order_line(quantity=row.quantity, variety=row.variety, week=row.week) for row in batches]
+        title = words.ORDER_FROM.format(lab=lab, plantlets=sum(batch.quantity for batch in batches))
+        lines = [words.ORDER_LINE.format(row.quantity, row.variety, dated(row.week)) for row in batches]
         yield _Task(("order", lab), "order", outcome.season.first_week.monday, 1, title, "\n".join(lines))
 
 
@@ -145,7 +146,7 @@ def _payments(outcome: Outcome) -> Iterator[_Task]:
     for (week, lab, deposits), entries in due.items():
         total = sum(entry["amount"] for entry in entries)
         title = words.payment(lab=lab, deposits=deposits, total=total, currency=outcome.season.currency)
-        lines = [words.payment_line(**entry) for entry in entries]
+        lines = [words.PAYMENT_LINE.format(**entry) for entry in entries]
         key = ("deposit", lab) if deposits else ("payment", lab, str(week))
         yield _Task(key, "payment", week.monday, 1, title, "\n".join(lines))
 
@@ -155,7 +156,7 @@ def _targets(outcome: Outcome) -> Iterator[_Task]:
     for row in outcome.season.targets:
         key = (row.variety, str(row.week))
         text = words.target_note(demand=str(row.demand) if row.demand else None, chance=chances.get(key))
-        title = words.target_entry(row.median_demand, row.variety)
+        title = words.TARGET.format(number=row.median_demand, variety=row.variety)
         yield _Task(("target", *key), "target", row.week.monday, 1, title, text)
 
 
@@ -167,7 +168,7 @@ def _grown(outcome: Outcome, batch: Batch) -> Iterator[_Task]:
     entered = 0  # stages that plants enter as they come
     while entered < len(route) and not any(row.typical for row in route[:entered]):
         entered += 1
-    about = [words.stages_begun([row.stage for row in route[:entered]])]
+    about = [words.STAGES.format(stages=", ".join(row.stage for row in route[:entered]))]
     for stages, weeks in enumerate(_halves(outcome, batch)[entered:], start=entered):
         row = route[stages] if stages < len(route) else None
         low, median, high = np.quantile(weeks, RANGE, method="inverted_cdf").tolist()
@@ -183,7 +184,7 @@ def _grown(outcome: Outcome, batch: Batch) -> Iterator[_Task]:
         key = ("stage", *of, row.stage) if row else ("ready", *of)
         when, place = (season.first_week + median).monday, (row or route[-1]).place
         yield _Task(key, "move" if row else "ready", when, _BY_THE_WEEK, title, text, place)
-    title = words.delivery_entry(lab=lab, quantity=batch.quantity, variety=batch.variety)
+    title = words.DELIVERY.format(lab=lab, quantity=batch.quantity, variety=batch.variety)
     place = route[entered - 1].place
     yield _Task(("delivery", *of), "delivery", batch.week.monday, _BY_THE_WEEK, title, "\n".join(about), place)
 

@@ -134,7 +134,7 @@ def _values(plan: Plan, day: date, step: _Step) -> dict[str, Any]:
     """Return what stands on the page, by the names of its template."""
     season = plan.season
     values = {
-        "title": words.title(season.name),
+        "title": words.TITLE.format(season=season.name),
         "ordered": _ordered(Summary(plan), step) if plan.orders else None,
         "nothing": words.NOTHING_ORDERED,
         "left_out": [not_ordered(variety, why) for variety, why in plan.left_out().items()],
@@ -155,10 +155,13 @@ def _ordered(summary: Summary, step: _Step) -> dict[str, Any]:
     answers = summary.answers()
     step()
     values = {
-        "note": words.chances_note(plan.draws),
+        "note": words.CHANCES.format(draws=plan.draws),
         "answers": answers,
         "deliveries": Table(
-            summary.deliveries(), words.deliveries(currency), words.delivery_columns(currency)[3:], ("delivery", "lab")
+            summary.deliveries(),
+            words.DELIVERIES.format(currency=currency),
+            words.delivery_columns(currency)[3:],
+            ("delivery", "lab"),
         ),
         "targets": Table(summary.targets(), words.TARGETS, ("target",), ("needed by", "on hand", "ready", "late")),
         **_charts(summary, step),
@@ -190,7 +193,7 @@ def _charts(summary: Summary, step: _Step) -> dict[str, Any]:
         step()
     chances = outcome.targets().groupby("variety")["chance"].min().sort_values(kind="stable")
     names = [*chances.index, *(name for name in outcome.varieties if name not in chances.index)]
-    few = [words.least_certain(shown=_MOST_CHARTS, of=len(names))] if len(names) > _MOST_CHARTS else []
+    few = [words.LEAST_CERTAIN.format(shown=_MOST_CHARTS, of=len(names))] if len(names) > _MOST_CHARTS else []
     varieties = [
         drawn(
             base.saleable(outcome, name).properties(title=name, **_SMALL),
@@ -243,7 +246,7 @@ def _proof(plan: Plan, *, earns: bool) -> list[str]:
     if not earns:
         return [gap]
     fresh = plan.out_of_sample(draws=plan.draws, seed=plan.seed + 1, searches=0)
-    return [gap, words.fresh_check(str(fresh).splitlines()[0])]
+    return [gap, words.FRESH.format(first=str(fresh).splitlines()[0])]
 
 
 def _limits(plan: Plan) -> Table | None:
@@ -269,13 +272,13 @@ def _alternatives(plan: Plan) -> Table | None:
     cells = [
         (
             row["variety"],
-            words.quantity_of(row["quantity"], row["lab"], row["week"]),
+            words.ORDER.format_map(row),
             row["instead"],
             f"{row['loss']:,.0f}",
         )
         for row in others.to_dict("records")
     ]
-    caption = words.alternatives(len(cells), plan.season.currency)
+    caption = words.ALTERNATIVES.format(number=len(cells), currency=plan.season.currency)
     return Table(pd.DataFrame(cells, columns=columns), caption, columns[3:])
 
 

@@ -88,7 +88,7 @@ class Summary:
         for row in self._targets.to_dict("records"):
             here = f"{row['median']:,} ({row['p5']:,} to {row['p95']:,})"
             weeks = [str(week or words.NEVER) for week in self._ready.get(row["variety"], ())] or ["", ""]
-            chance = words.out_of_100(row["chance"])
+            chance = words.OF_100.format(100 * row["chance"])
             rows.append((row["variety"], row["week"], f"{row['target']:,}", here, chance, *weeks))
         return pd.DataFrame(rows, columns=words.TARGET_COLUMNS)
 

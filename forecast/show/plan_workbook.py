@@ -138,7 +138,7 @@ def _results(plan: Plan | Outcome) -> dict[str, pd.DataFrame]:
             found["money"] = cash_flow(outcome).table()
             notes.append(("money", words.CASH_NOTE))
         except Refused as error:
-            notes.append(("money", words.not_shown("money", str(error))))
+            notes.append(("money", words.NOT_SHOWN.format(what="money", error=error)))
     work = hours_of_work(outcome)
     return found | {
         "targets": outcome.targets(),
@@ -194,23 +194,23 @@ def _of_stage(row: Stage, season: Season, learned: Mapping[tuple[str, str, str],
     if row.typical:
         yield line("time", str(row.duration), row.time_level, based_on("time"))
     if row.cold_below is not None:
-        yield line("cold", words.weather_loss(side="below", limit=row.cold_below, loss=row.cold_loss or 0.0))
+        yield line("cold", words.WEATHER_LOSS.format(side="below", limit=row.cold_below, loss=row.cold_loss or 0.0))
     if row.heat_above is not None:
-        yield line("heat", words.weather_loss(side="above", limit=row.heat_above, loss=row.heat_loss or 0.0))
+        yield line("heat", words.WEATHER_LOSS.format(side="above", limit=row.heat_above, loss=row.heat_loss or 0.0))
     needs = {name: getattr(row, name) for name in ("plants_per_m2", "cost", "minutes")}
-    yield line("space and cost", words.space_and_cost(currency=season.currency, **needs))
+    yield line("space and cost", words.SPACE_AND_COST.format(currency=season.currency, **needs))
 
 
 def _propagated(season: Season) -> Iterator[tuple[str, str | None, str, str, object]]:
     """Return what is assumed of cultures and divisions."""
     for row in season.cultures:
         of = (row.variety, row.source)
-        yield *of, "culture: multiplication", words.shoots(str(row.multiplication)), row.multiplication_level
+        yield *of, "culture: multiplication", words.SHOOTS.format(rate=row.multiplication), row.multiplication_level
         yield *of, "culture: clean at first", str(row.clean(1)), row.contamination_level
         yield *of, "culture: rooting", str(row.rooted()), row.rooting_level
     for stock in season.divisions:
         of = (stock.variety, stock.source)
-        yield *of, "division: plants", words.divided(str(stock.divisions)), stock.divisions_level
+        yield *of, "division: plants", words.DIVIDED.format(rate=stock.divisions), stock.divisions_level
         yield *of, "division: survival", str(stock.lives()), stock.survival_level
 
 

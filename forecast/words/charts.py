@@ -18,6 +18,22 @@ PANEL_PLANTS = (
     "Blue: median and 90 % range. Dotted: median of the base plan. Diamonds are targets; the plants are sold then."
 )
 PANEL_AREA = "Area of all plants. Dashed: area available."
+TARGET_TITLE = "{variety}: {target:,} needed by {by}"
+ORDERED = "order {quantity:,}"
+BY_AVERAGE = "by average {quantity:,}"
+ORDER_CURVE = "Delivered {week} by {lab}. The dashed line is the service level."
+ROUTES = "Cost per plant by supply route. The dashed line is the target of {target:,}."
+READY_DATES_TITLE = "{variety}: when are they ready?"
+SURVIVAL_TITLE = "{variety}: how many survive, and is it enough in time?"
+SURVIVAL = "Bars: survival, 90 % range. Triangles: chance that {quantity:,} give {target:,} by {by}."
+CHANCES_TITLE = "{variety}: how many by {week}, how surely?"
+ORDERS_TITLE = "{season}: what comes when"
+MARGINS = "Margin of the season. {plans}."
+RECORDS_TITLE = "{stage}: what did the records change?"
+NEXT_BATCH_TITLE = "{variety}: the next batch in {stage}"
+LABS_TITLE = "{stage}: do labs differ?"
+LAB_PAIR = "{} ({}) over {} ({})"
+LABS_TEXT = "Survival of {stage} by lab. {sentences}"
 
 
 def saleable(variety: str, targets: Sequence[tuple[int, str, float]]) -> str:
@@ -29,26 +45,6 @@ def saleable(variety: str, targets: Sequence[tuple[int, str, float]]) -> str:
     )
 
 
-def ordered(quantity: int) -> str:
-    """Return the name of the order in a legend."""
-    return f"order {quantity:,}"
-
-
-def by_average(quantity: int) -> str:
-    """Return the name of the order by average in a legend."""
-    return f"by average {quantity:,}"
-
-
-def target_title(*, variety: str, target: int, by: str) -> str:
-    """Return the title of a chart of one target."""
-    return f"{variety}: {target:,} needed by {by}"
-
-
-def order_curve(*, week: str, lab: str) -> str:
-    """Return how the curve of an order is read."""
-    return f"Delivered {week} by {lab}. The dashed line is the service level."
-
-
 def cycles_title(*, variety: str, explants: int, start: str) -> str:
     """Return the title of a chart of cultures."""
     return f"{variety}: {counted(explants, 'explant')} from {start}"
@@ -57,11 +53,6 @@ def cycles_title(*, variety: str, explants: int, start: str) -> str:
 def clean(*, variety: str, cycles: int, left: float) -> str:
     """Return the text of a chart of clean vessels; the share left [0 to 1]."""
     return f"Of vessels of {variety} followed through {counted(cycles, 'subculture')}, {left:.0%} stay clean."
-
-
-def routes(target: int) -> str:
-    """Return how the chart of supply routes is read."""
-    return f"Cost per plant by supply route. The dashed line is the target of {target:,}."
 
 
 # By week
@@ -77,11 +68,6 @@ WORK = "Expected hours for plants that arrive, or are potted, transferred, space
 NARROWING_TITLE = "How the forecast narrowed"
 
 
-def ready_dates_title(variety: str) -> str:
-    """Return the title of a chart of ready dates."""
-    return f"{variety}: when are they ready?"
-
-
 def ready_dates(*, variety: str, by: str, first: tuple[str, str], last: tuple[str, str]) -> str:
     """Return the text of a chart of ready dates: first and last week of delivery, each with that in which half are."""
     (early, ready), (late, later) = first, last
@@ -89,21 +75,6 @@ def ready_dates(*, variety: str, by: str, first: tuple[str, str], last: tuple[st
         f"Ready dates of {variety} by week of delivery: half are ready by {ready or 'no week of the season'} if "
         f"delivered in {early}, by {later or 'no week of the season'} if in {late}. Target week {by}."
     )
-
-
-def survival_title(variety: str) -> str:
-    """Return the title of a chart of survival by week of delivery."""
-    return f"{variety}: how many survive, and is it enough in time?"
-
-
-def survival_by_week(*, quantity: int, target: int, by: str) -> str:
-    """Return how the chart of survival by week of delivery is read."""
-    return f"Bars: survival, 90 % range. Triangles: chance that {quantity:,} give {target:,} by {by}."
-
-
-def chances_title(variety: str, week: str) -> str:
-    """Return the title of a chart of chances."""
-    return f"{variety}: how many by {week}, how surely?"
 
 
 def chances(*, variety: str, week: str, p10: Mapping[str, int]) -> str:
@@ -142,11 +113,6 @@ LEVEL_TITLE = "What does a higher service level cost?"
 LEVEL = "Every target on its own at the service level of the axis."
 
 
-def orders_title(season: str) -> str:
-    """Return the title of the chart of orders."""
-    return f"{season}: what comes when"
-
-
 def orders(plan: str, sums: Sequence[tuple[str, str]]) -> str:
     """Return the text of the chart of orders, with the sum of each delivery."""
     return f"{plan} By delivery: {'; '.join(f'{delivery}: {total}' for delivery, total in sums)}."
@@ -163,11 +129,6 @@ def margin(*, name: str, mean: float, p5: float, p95: float, worst: float, loss:
         f"{name}: on average {money(mean, currency)} (90 % range {signed(p5)} to {signed(p95)}), in the worst 10 % of "
         f"seasons {signed(worst)}, a loss in {seasons(loss)}"
     )
-
-
-def margins(plans: Sequence[str]) -> str:
-    """Return the text of the chart of margins."""
-    return f"Margin of the season. {'. '.join(plans)}."
 
 
 def service_level(ends: Sequence[tuple[float, float]], *, unmet: int, beyond: float | None, currency: str) -> str:
@@ -215,11 +176,6 @@ CALIBRATION_TITLE = "How good were our forecasts?"
 CALIBRATION = "Calibration histogram: good forecasts give even bars; the band holds a bar 90 % of the time."
 
 
-def records_title(stage: str) -> str:
-    """Return the title of the chart of what records changed."""
-    return f"{stage.capitalize()}: what did the records change?"
-
-
 def shrinkage(
     *, stage: str, varieties: int, most: str, estimate: float, learned: float, group_only: int, estimate_only: int
 ) -> str:
@@ -234,32 +190,12 @@ def shrinkage(
     )
 
 
-def next_batch_title(variety: str, stage: str) -> str:
-    """Return the title of the chart of the next batch."""
-    return f"{variety}: the next batch in {stage}"
-
-
 def next_batch(*, variety: str, stage: str, of: int, p5: int, median: int, p95: int, learned: str) -> str:
     """Return the text of the chart of the next batch."""
     return (
         f"Of {of:,} plants of the next batch of {variety}, {median:,} survive {stage} (median), and between {p5:,} and "
         f"{p95:,} in 90 % of batches. {learned}"
     )
-
-
-def labs_title(stage: str) -> str:
-    """Return the title of the chart of labs."""
-    return f"{stage.capitalize()}: do labs differ?"
-
-
-def lab_pair(lab: str, batches: int, other: str, other_batches: int) -> str:
-    """Return two labs with their batches."""
-    return f"{lab} ({batches}) over {other} ({other_batches})"
-
-
-def labs(stage: str, sentences: Sequence[str]) -> str:
-    """Return the text of the chart of labs."""
-    return f"Survival of {stage} by lab. {' '.join(sentences)}"
 
 
 def calibration(*, forecasts: int, batches: int, shares: Sequence[float], low: float, high: float, outside: int) -> str:

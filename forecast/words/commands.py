@@ -21,6 +21,12 @@ PDF = "also print the page into a PDF, with an installed Chromium"
 AIM = "margin: greatest expected margin; cost: every target at its service level for the least cost"
 SEED = "seed of the simulated seasons (default: that of season.toml)"
 NO_PAGE = "No page was written."
+DRAWS = "simulated seasons (default: {})"
+NO_OUTPUT = "The output cannot be written: {reason}."
+NO_TIME = "takes no time"
+STAGE = "  {name}: {time}. Survival: {survival}."
+ORDER_TITLE = "{season}: what to order, from {draws:,} simulated seasons, seed {seed}. Money in {currency}."
+WRITTEN = "Written to {folder}: {files}."
 COLUMNS = {
     "variety": "variety",
     "lab": "lab",
@@ -36,11 +42,6 @@ COLUMNS = {
 """Columns of an order that are printed, and their headings."""
 
 
-def draws(number: int) -> str:
-    """Return what the number of draws is."""
-    return f"simulated seasons (default: {number})"
-
-
 def started(folder: Path) -> str:
     """Return what to do after the start."""
     return (
@@ -52,11 +53,6 @@ def started(folder: Path) -> str:
 def problems(number: int, *, writes: bool) -> str:
     """Return how many problems a command found, and that it wrote nothing if it else would."""
     return f"{counted(number, 'problem')} found{'; nothing was written' if writes else ''}."
-
-
-def no_output(reason: object) -> str:
-    """Return that the output cannot be written."""
-    return f"The output cannot be written: {reason}."
 
 
 def checked(
@@ -73,16 +69,6 @@ def checked(
 def propagated(*, culture: bool, varieties: Sequence[str]) -> str:
     """Return which varieties are propagated in vitro or by division."""
     return f"{'Propagated in vitro' if culture else 'Divided from stock plants'}: {', '.join(varieties)}."
-
-
-def stage(*, name: str, time: str | None, survival: str) -> str:
-    """Return a stage with its time, if it takes any, and its survival."""
-    return f"  {name}: {time or 'takes no time'}. Survival: {survival}."
-
-
-def order_title(*, season: str, draws: int, seed: int, currency: str) -> str:
-    """Return what the table of orders is made from."""
-    return f"{season}: what to order, from {draws:,} simulated seasons, seed {seed}. Money in {currency}."
 
 
 def order_costs(*, purchase: float, total: float, budget: float | None, currency: str) -> str:
@@ -103,11 +89,6 @@ def few_draws(*, draws: int, enough: int) -> str:
     """Return how accurate chances are with few draws."""
     points = counted(round(100 / math.sqrt(draws)), "percentage point")
     return f"With {counted(draws, 'simulated season')}, chances are accurate to about ±{points}; use --draws {enough}."
-
-
-def written(files: Sequence[str], folder: Path) -> str:
-    """Return which files were written."""
-    return f"Written to {folder}: {', '.join(files)}."
 
 
 def page_written(path: Path, *, pdf: bool) -> str:

@@ -26,6 +26,25 @@ NOTHING_ORDERED = "No order is worth placing."
 NEVER = "not in the season"
 YOUR_ESTIMATE = "your estimate"
 UNNAMED_LAB = "a lab not yet named"
+TITLE = "{season}: what to order"
+CHANCES = "Chances are shares of {draws:,} simulated seasons, with the survival and times listed below."
+DELIVERIES = "Deliveries. Price in {currency}, without freight. A delivery arrives in the week of its Monday."
+OF_100 = "{:.0f} of 100"
+LEAST_CERTAIN = "The {shown} least certain of {of} varieties; the table above lists all."
+FRESH = "{first} These seasons were not used in the search."
+ALTERNATIVES = "The {number} changes of one order that cost least, in {currency} on average."
+ORDER = "{quantity:,} from {lab} for {week}"
+NOT_SHOWN = "No {what} shown. {error}"
+WEATHER_LOSS = "each °C {side} {limit:g} lowers the log-odds of survival by {loss:g}"
+SPACE_AND_COST = "{plants_per_m2:g} plants per m²; {cost:g} {currency} and {minutes:g} minutes per plant"
+SHOOTS = "{rate} shoots per clean explant and subculture"
+DIVIDED = "{rate} plants of one"
+ORDER_FROM = "Order from {lab}: {plantlets:,} plantlets"
+ORDER_LINE = "{:,} {} for {}"
+PAYMENT_LINE = "{what} {amount:,.2f} for {variety}"
+TARGET = "Target: {number:,} {variety}"
+DELIVERY = "Delivery from {lab}: {quantity:,} {variety}"
+STAGES = "Stages that begin: {stages}."
 
 
 # The five questions of the page
@@ -182,29 +201,9 @@ LIMITS = "Limits. For a growing area: the mean over the 10 % of seasons in which
 RULES = {"this order": "this order", "by average": "order by average", "more": "20 % more than the targets"}
 
 
-def title(season: str) -> str:
-    """Return the title of the page."""
-    return f"{season}: what to order"
-
-
-def chances_note(draws: int) -> str:
-    """Return what the chances are taken from."""
-    return f"Chances are shares of {draws:,} simulated seasons, with the survival and times listed below."
-
-
-def deliveries(currency: str) -> str:
-    """Return the caption of the table of deliveries."""
-    return f"Deliveries. Price in {currency}, without freight. A delivery arrives in the week of its Monday."
-
-
 def delivery_columns(currency: str) -> list[str]:
     """Return the columns of the table of deliveries."""
     return ["delivery", "lab", "plantlets of", "plantlets", f"price, {currency}"]
-
-
-def out_of_100(chance: float) -> str:
-    """Return a chance as a table shows it."""
-    return f"{100 * chance:.0f} of 100"
 
 
 def largest_delivery(*, lab: str, week: str, plantlets: int, of: int) -> str:
@@ -232,11 +231,6 @@ def better_than(more: Mapping[str, float], currency: str) -> str:
     return f"On average this order earns {' and '.join(parts)}; these simple rules ignore budget and benches."
 
 
-def least_certain(*, shown: int, of: int) -> str:
-    """Return that only some varieties are drawn."""
-    return f"The {shown} least certain of {of} varieties; the table above lists all."
-
-
 def tightest_chance(chance: float) -> str:
     """Return the chance of the target of a variety that is met least often."""
     return f"Tightest target: met in {seasons(chance)}."
@@ -254,11 +248,6 @@ def optimality_gap(*, gap: float, aim: str) -> str:
     return f"In the simulated seasons of the search, no other plan can {by} (optimality gap)."
 
 
-def fresh_check(first: str) -> str:
-    """Return the out-of-sample check of a plan."""
-    return f"{first} These seasons were not used in the search."
-
-
 def limit_columns(aim: str) -> list[str]:
     """Return the columns of the table of limits."""
     return ["limit", "fullest in", "used", "available", f"one more unit {'earns' if aim == 'margin' else 'saves'}"]
@@ -272,16 +261,6 @@ def unit_value(amount: float, currency: str) -> str:
 def alternative_columns(aim: str) -> list[str]:
     """Return the columns of the table of alternatives."""
     return ["variety", "order", "instead", "less margin" if aim == "margin" else "more cost"]
-
-
-def alternatives(number: int, currency: str) -> str:
-    """Return the caption of the table of alternatives."""
-    return f"The {number} changes of one order that cost least, in {currency} on average."
-
-
-def quantity_of(quantity: int, lab: str, week: str) -> str:
-    """Return an order in a cell."""
-    return f"{quantity:,} from {lab} for {week}"
 
 
 def rests_on(*, budget: float | None, currency: str, climate: bool) -> list[str]:
@@ -344,34 +323,9 @@ def sheet_notes(*, season: str, plan: str, found_with: str, first_week: Week, cu
     ]
 
 
-def not_shown(what: str, error: str) -> str:
-    """Return why something is not shown."""
-    return f"No {what} shown. {error}"
-
-
 def of_the_original(share: str, *, entering: bool) -> str:
     """Return a survival in words, with what it is a share of."""
     return share if entering else f"{share}, of the original number"
-
-
-def weather_loss(*, side: str, limit: float, loss: float) -> str:
-    """Return what cold below or heat above a limit [°C] does to survival [log-odds for each °C]."""
-    return f"each °C {side} {limit:g} lowers the log-odds of survival by {loss:g}"
-
-
-def space_and_cost(*, plants_per_m2: float, cost: float, minutes: float, currency: str) -> str:
-    """Return what a plant needs in a stage."""
-    return f"{plants_per_m2:g} plants per m²; {cost:g} {currency} and {minutes:g} minutes per plant"
-
-
-def shoots(rate: str) -> str:
-    """Return a multiplication rate."""
-    return f"{rate} shoots per clean explant and subculture"
-
-
-def divided(rate: str) -> str:
-    """Return how many plants a division makes of one."""
-    return f"{rate} plants of one"
 
 
 def learned_from(origin: str) -> str:
@@ -382,45 +336,15 @@ def learned_from(origin: str) -> str:
 # Calendar
 
 
-def order_from(lab: str, plantlets: int) -> str:
-    """Return the entry of an order."""
-    return f"Order from {lab}: {plantlets:,} plantlets"
-
-
-def order_line(*, quantity: int, variety: str, week: Week) -> str:
-    """Return a line of an order."""
-    return f"{quantity:,} {variety} for {dated(week)}"
-
-
 def payment(*, lab: str, deposits: bool, total: float, currency: str) -> str:
     """Return the entry of a payment."""
     return f"Pay {lab}, {'deposits' if deposits else 'balance and freight'}: {total:,.2f} {currency}"
-
-
-def payment_line(*, what: str, amount: float, variety: str) -> str:
-    """Return a line of a payment."""
-    return f"{what} {amount:,.2f} for {variety}"
-
-
-def target_entry(number: int, variety: str) -> str:
-    """Return the entry of a target."""
-    return f"Target: {number:,} {variety}"
 
 
 def target_note(*, demand: str | None, chance: float | None) -> str:
     """Return how surely a target is met; without a chance nothing is ordered for it."""
     asked = f"Demand: {demand}. " if demand else ""
     return f"{asked}{'Nothing is ordered for it.' if chance is None else f'Met in {seasons(chance)}.'}"
-
-
-def delivery_entry(*, lab: str, quantity: int, variety: str) -> str:
-    """Return the entry of a delivery."""
-    return f"Delivery from {lab}: {quantity:,} {variety}"
-
-
-def stages_begun(stages: Sequence[str]) -> str:
-    """Return the stages that plants enter as they come."""
-    return f"Stages that begin: {', '.join(stages)}."
 
 
 def not_half(stage: str | None) -> str:

@@ -47,7 +47,3 @@ def test_costs_and_the_budget():
     )
     over = words.order_costs(purchase=9750, total=24_000, budget=20_000, currency="EUR")
     assert over.splitlines()[1] == "That is over the budget of 20,000 EUR."
-
-
-def test_a_stage():
-    assert words.stage(name="grading", time=None, survival="95 %") == "  grading: takes no time. Survival: 95 %."

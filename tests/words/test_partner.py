@@ -181,10 +181,10 @@ def test_what_a_file_was_made_with():
 
 
 def test_rates_of_stages():
-    assert words.weather_loss(side="below", limit=4, loss=0.6) == (
+    assert words.WEATHER_LOSS.format(side="below", limit=4, loss=0.6) == (
         "each °C below 4 lowers the log-odds of survival by 0.6"
     )
-    assert words.space_and_cost(plants_per_m2=50, cost=0.1, minutes=2, **EUR) == (
+    assert words.SPACE_AND_COST.format(plants_per_m2=50, cost=0.1, minutes=2, **EUR) == (
         "50 plants per m²; 0.1 EUR and 2 minutes per plant"
     )
     assert words.of_the_original("80 %", entering=False) == "80 %, of the original number"
