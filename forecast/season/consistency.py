@@ -37,14 +37,14 @@ def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
         if row.share_of == "original":
             lost = 1 - share.mean
             if lost >= left - 1e-9:
-                problem = f"{left:.3g} of the original plants enter this stage, and it loses {lost:.3g} of them"
+                problem = f"{left:.3g} of the original plants enter this stage, but it loses {lost:.3g} of the original"
                 remedy = "Lower the losses, or use share_of 'entering' if each is a share of the plants that enter."
                 raise refuse(row.stage, None, problem, remedy)
             try:
                 share = Share(1 - lost / left, share.sd / left, share.level)
             except Refused as error:
                 problem = f"as a share of the plants that enter: {error.faults[0].problem}"
-                raise refuse(row.stage, None, problem, "Lower the survival_sd.") from error
+                raise refuse(row.stage, None, problem, "Lower survival_sd.") from error
             left -= lost
         shares.append(share)
     return tuple(shares)

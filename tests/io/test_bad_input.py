@@ -43,7 +43,7 @@ def test_a_missing_file_is_told_alone(folder: Path, refusal: Refusal, name: str)
 )
 def test_a_misspelt_file_name_is_recognised(folder: Path, refusal: Refusal, name: str, misspelt: str) -> None:
     (folder / name).rename(folder / misspelt)
-    assert refusal() == [f"{name}: {MISSING} Is {misspelt} meant? Rename it."]
+    assert refusal() == [f"{name}: {MISSING} Did you mean {misspelt}? Rename it."]
 
 
 def test_a_workbook_beside_is_named_and_not_to_be_renamed(folder: Path, refusal: Refusal) -> None:
@@ -71,11 +71,15 @@ def test_a_missing_folder_is_told_with_its_whole_path(folder: Path) -> None:
     with pytest.raises(Refused) as caught:
         read_season(path)
     assert caught.value.faults[0].value == str(path)
-    assert str(caught.value).endswith("there is no such folder or workbook. Give the folder that holds season.toml, or an .xlsx workbook.")
+    assert str(caught.value).endswith(
+        "there is no such folder or workbook. Give the folder that holds season.toml, or an .xlsx workbook."
+    )
 
 
 def test_a_file_given_for_the_folder_is_told(folder: Path) -> None:
-    with pytest.raises(Refused, match=r"not a workbook\. Give the folder that holds season\.toml, or an \.xlsx workbook\."):
+    with pytest.raises(
+        Refused, match=r"not a workbook\. Give the folder that holds season\.toml, or an \.xlsx workbook\."
+    ):
         read_season(folder / "season.toml")
 
 
@@ -88,7 +92,7 @@ def test_a_file_that_may_not_be_read_is_told(refusal: Refusal, monkeypatch: pyte
         return read(path)
 
     monkeypatch.setattr(Path, "read_bytes", locked)
-    remedy = "Close it in other programs, or ask for the right to read it."
+    remedy = "Close it in other programs, or ask for permission to read it."
     assert refusal() == [f"price_list.csv: cannot be opened: Permission denied. {remedy}"]
 
 
@@ -111,12 +115,12 @@ def test_latin_1_is_told_with_its_row_and_the_letter_that_was_meant(
 
 def test_a_workbook_under_the_name_of_a_csv_file_is_told(folder: Path, refusal: Refusal) -> None:
     (folder / "places.csv").write_bytes(b"PK\x03\x04\x14\x00\x06\x00")
-    assert refusal() == ["places.csv: a workbook, whatever its name says. Save it again as CSV in UTF-8."]
+    assert refusal() == ["places.csv: a workbook with the name of a text file. Save it again as CSV in UTF-8."]
 
 
 def test_a_file_too_large_for_a_season_is_told(folder: Path, refusal: Refusal) -> None:
     os.truncate(folder / "price_list.csv", 10_000_001)
-    assert refusal() == ["price_list.csv: larger than 10 MB. Split the season, or check what was saved here."]
+    assert refusal() == ["price_list.csv: larger than 10 MB. Split the season, or check what was saved in it."]
 
 
 @pytest.mark.parametrize("text", ["", "\n \n", "# nothing yet\n", "\ufeff"])
@@ -127,7 +131,7 @@ def test_an_empty_file_is_told_with_the_header_it_needs(folder: Path, refusal: R
 
 def test_a_header_without_rows_is_told(folder: Path, refusal: Refusal) -> None:
     (folder / "targets.csv").write_text(f"{COLUMNS}\n,,,,,,,\n", encoding="utf-8")
-    assert refusal() == ["targets.csv: holds no rows. Add at least one row below the header."]
+    assert refusal() == ["targets.csv: no rows. Add at least one row below the header."]
 
 
 def test_orders_may_be_empty(folder: Path) -> None:
@@ -138,7 +142,7 @@ def test_orders_may_be_empty(folder: Path) -> None:
 def test_an_empty_header_file_is_told_key_by_key(folder: Path, refusal: Refusal) -> None:
     (folder / "season.toml").write_text("", encoding="utf-8")
     keys = ["name", "currency", "first_week", "weeks", "service_level"]
-    assert refusal() == [f"season.toml, {key}: nothing stands here. Fill it in; it is needed." for key in keys]
+    assert refusal() == [f"season.toml, {key}: this cell is empty but required. Fill it in." for key in keys]
 
 
 def test_tabs_are_told(folder: Path, refusal: Refusal) -> None:
@@ -181,7 +185,7 @@ def test_what_the_remedy_says_can_be_read(folder: Path, change: Change, written:
 def test_a_semicolon_too_many_is_told(folder: Path, change: Change, refusal: Refusal) -> None:
     semicolons(folder, "orders.csv")
     change("orders.csv", "North Lab", "North; Lab")
-    remedy = "Put a text that holds a semicolon in double quotes, or remove what is too much."
+    remedy = "Put a text with a semicolon in double quotes, or remove the extra cells."
     row = "\"Hosta 'Ambrel';2027-W10;504;North; Lab\""
     assert refusal() == [f"orders.csv, row 2, {row}: 5 cells under 4 columns. {remedy}"]
 
@@ -190,7 +194,7 @@ def test_a_doubled_column_is_told_once_and_its_cells_are_not_judged(change: Chan
     change("targets.csv", "service_level,note", "service_level,service_level")
     change("targets.csv", "0.8,", "0.8,80%")
     place = "targets.csv, row 1, column service_level"
-    assert refusal() == [f"{place}: the column stands here twice. Keep one of the two."]
+    assert refusal() == [f"{place}: the column appears twice. Keep one of the two."]
 
 
 def test_a_doubled_variety_is_told_with_the_first_of_the_two(folder: Path, refusal: Refusal) -> None:
@@ -204,8 +208,8 @@ def test_a_doubled_variety_is_told_with_the_first_of_the_two(folder: Path, refus
 def test_a_variety_may_not_have_the_name_of_a_group(folder: Path, refusal: Refusal) -> None:
     file = folder / "varieties.csv"
     file.write_text(file.read_text(encoding="utf-8") + "calla,hosta,2 l,12,26,\n", encoding="utf-8")
-    remedy = "Give the group another name, so that stages.csv is clear."
-    assert refusal() == [f"varieties.csv, row 5, column variety, 'calla': the name of a group, too. {remedy}"]
+    remedy = "Rename the group, so that stages.csv is unambiguous."
+    assert refusal() == [f"varieties.csv, row 5, column variety, 'calla': also the name of a group. {remedy}"]
 
 
 def test_five_faults_in_four_files_are_told_at_once(change: Change, refusal: Refusal) -> None:
@@ -259,7 +263,7 @@ def test_wanted_is_not_called_too_early_while_an_earlier_offer_is_at_fault(chang
     change("price_list.csv", "1.45,72,72,16,2027-W08", "1.45,72,0,16,2027-W08")
     change("price_list.csv", "1.25,72,72,16,2027-W08", "1.25,72,72,16,2027-W15")
     change("targets.csv", "2027-W41", "2027-W12")
-    assert refusal() == ["price_list.csv, row 2, column multiple, '0': below 1. Give a number from 1."]
+    assert refusal() == ["price_list.csv, row 2, column multiple, '0': below 1. Write at least 1."]
 
 
 def test_a_row_is_numbered_as_a_spreadsheet_does(change: Change, refusal: Refusal) -> None:
@@ -272,8 +276,8 @@ def test_a_row_is_numbered_as_a_spreadsheet_does(change: Change, refusal: Refusa
 def test_the_same_fault_in_many_rows_takes_one_line(folder: Path, refusal: Refusal) -> None:
     file = folder / "price_list.csv"
     file.write_text(file.read_text(encoding="utf-8").replace("Hosta 'Ambrel'", "Hosta Ambrel"), encoding="utf-8")
-    line = "price_list.csv, rows 2 to 3, column variety, 'Hosta Ambrel': there is no variety of this name in varieties."
-    assert refusal()[0] == f"{line} Correct the spelling, or add it to varieties. Is Hosta 'Ambrel' meant?"
+    line = "price_list.csv, rows 2 to 3, column variety, 'Hosta Ambrel': no variety of this name in varieties."
+    assert refusal()[0] == f"{line} Correct the spelling, or add it to varieties. Did you mean \"Hosta 'Ambrel'\"?"
 
 
 def test_ten_thousand_bad_rows_are_told_in_few_lines_and_all_kept(folder: Path) -> None:
@@ -367,7 +371,7 @@ def test_the_command_refuses_with_exit_code_2_on_stderr_alone(folder: Path, chan
     assert told.returncode == 2
     assert told.stdout == ""
     assert told.stderr.splitlines() == [
-        "places.csv, row 3, column area, '-120': not above 0. Give a number above 0.",
+        "places.csv, row 3, column area, '-120': not above 0. Write a number above 0.",
         "1 fault found; nothing was written.",
     ]
     assert not (folder / "out").exists()
@@ -376,7 +380,10 @@ def test_the_command_refuses_with_exit_code_2_on_stderr_alone(folder: Path, chan
 def test_the_command_refuses_a_folder_that_is_not_there(folder: Path) -> None:
     told = command("check", str(folder / "elsewhere"))
     assert told.returncode == 2
-    assert "there is no such folder or workbook. Give the folder that holds season.toml, or an .xlsx workbook." in told.stderr
+    assert (
+        "there is no such folder or workbook. Give the folder that holds season.toml, or an .xlsx workbook."
+        in told.stderr
+    )
     assert "Traceback" not in told.stderr
 
 
@@ -396,5 +403,5 @@ def test_start_writes_a_season_that_is_sound_and_never_over_another(
     assert read_season(folder / "new").varieties
     before = (folder / "targets.csv").read_bytes()
     assert main(["start", str(folder)]) == 2
-    assert "is there already; nothing was written" in capsys.readouterr().err
+    assert "already exists; nothing was written" in capsys.readouterr().err
     assert (folder / "targets.csv").read_bytes() == before

@@ -23,9 +23,9 @@ from forecast.weather.station import read_days
 
 Change = Callable[[str, str, str], None]
 Refusal = Callable[[], list[str]]
-NOT_FINITE = "not a number that can be used. Give a finite number."
+NOT_FINITE = "not a number that can be used. Write a finite number."
 WORDS = 'Write lines such as first_week = "2026-W40".'
-CHAIN = f"season.toml: not a list of names and what they are. {WORDS}"
+CHAIN = f"season.toml: not a list of names and values. {WORDS}"
 
 
 def lines(call: Callable[[], object]) -> list[str]:
@@ -92,9 +92,9 @@ def test_no_value_in_python_is_taken_without_bound(folder: Path, column: str, nu
         ("[" + "a." * 50_000 + "a]", CHAIN),
         ('x = {y = """\n", ' + "a." * 50_000 + 'a = 1, b = """"}', CHAIN),
         ("\n".join(f"k{i} = 1" for i in range(2000)), f"season.toml: more than 100 names. {WORDS}"),
-        ("#" * 1_000_001, "season.toml: larger than 1 MB. Split the season, or check what was saved here."),
-        ('"\\u001b[31m" = 1', "season.toml, \\x1b[31m, 1: not known here."),
-        ("seeds = 07:32:00", "season.toml, seeds, 07:32:00: not known here. Is seed meant?"),
+        ("#" * 1_000_001, "season.toml: larger than 1 MB. Split the season, or check what was saved in it."),
+        ('"\\u001b[31m" = 1', "season.toml, \\x1b[31m, 1: not a known column."),
+        ("seeds = 07:32:00", "season.toml, seeds, 07:32:00: not a known column. Did you mean 'seed'?"),
     ],
 )  # fmt: skip
 def test_a_header_that_would_take_the_memory_or_the_stack_is_refused(
@@ -139,7 +139,7 @@ def test_a_message_never_moves_the_cursor_nor_hides_anything(change: Change, ref
     change("orders.csv", "North Lab", "\x1b[31mLab")
     told = refusal()
     assert all(line.isprintable() for line in told)
-    assert told[0].startswith("targets.csv, row 1, column \\x1b[2J\\u202eetouq: there is no such column.")
+    assert told[0].startswith("targets.csv, row 1, column \\x1b[2J\\u202eetouq: no such column.")
 
 
 def test_a_column_of_a_long_name_is_told_in_short(change: Change, refusal: Refusal) -> None:
@@ -151,20 +151,20 @@ def test_a_column_of_a_long_name_is_told_in_short(change: Change, refusal: Refus
 
 MANGLED = [
     ("a cell of 10 MB", "targets.csv", lambda text: text.replace(",400,", f',400,,,,,"{"x" * 9_000_000}"'),
-     "targets.csv, row 2: not valid CSV: field larger than field limit (131072). Look for a stray double quote there; "
+     "targets.csv, row 2: not valid CSV: field larger than field limit (131072). Look for a stray double quote; "
      "within a quoted text, write it twice."),
     ("a million columns", "targets.csv", lambda _: ",".join(f"c{i}" for i in range(1_000_000)) + "\n1\n",
-     "targets.csv, row 1: more than 1,000 columns. Keep those that are known: variety, week, wanted, low, likely, high, "
+     "targets.csv, row 1: more than 1,000 columns. Keep the known ones: variety, week, target, p5, median, p95, "
      "service_level, note."),
     ("a million rows", "targets.csv", lambda text: text + "#\n" * 1_000_000,
      "targets.csv: more than 50,000 rows. Keep those of a few years."),
     ("zeros", "places.csv", lambda text: text.replace("80", "8\0000"),
      "places.csv: saved as UTF-16. Save it again as CSV in UTF-8."),
     ("a zero far below", "places.csv", lambda text: text + "#" * 2000 + "\nshed\0,1,1,1\n",
-     "places.csv, row 5, column place, 'shed\\x00': holds a character that cannot be printed. Type it again."),
+     "places.csv, row 5, column place, 'shed\\x00': contains a character that cannot be printed. Type it again."),
     ("a mark of order in the middle", "targets.csv", lambda text: text.replace("Calla", "\ufeffCalla"),
-     "targets.csv, row 4, column variety, \"\\ufeffCalla 'Corvane'\": there is no variety of this name in varieties. "
-     "Correct the spelling, or add it to varieties. Is Calla 'Corvane' meant?"),
+     "targets.csv, row 4, column variety, \"\\ufeffCalla 'Corvane'\": no variety of this name in varieties. "
+     "Correct the spelling, or add it to varieties. Did you mean \"Calla 'Corvane'\"?"),
     ("a note that no file keeps", "targets.csv", lambda text: text.replace(",400,,,,,", f",400,,,,,{'x' * 100_001}"),
      f"targets.csv, row 2, column note, '{'x' * 116}...: too long. Shorten it to 100000 characters."),
 ]  # fmt: skip
@@ -213,7 +213,7 @@ def test_what_would_be_waited_for_or_never_ends_is_not_read(folder: Path, name: 
         (folder / name).symlink_to(folder.parent / "pipe")
     with pytest.raises(Refused) as caught:
         read_season(folder)
-    assert str(caught.value) == f"{name}: not a file that holds anything. Put a file of this name here."
+    assert str(caught.value) == f"{name}: not a regular file. Put a file of this name here."
 
 
 @pytest.mark.parametrize("name", ["season.toml", "targets.csv", "orders.csv"])
@@ -227,14 +227,14 @@ def test_a_link_that_leads_nowhere_is_told(folder: Path, name: str) -> None:
 @pytest.mark.parametrize("read", [read_season, read_records])
 def test_a_pipe_named_like_a_workbook_is_not_waited_for(tmp_path: Path, read: Callable[[Path], object]) -> None:
     os.mkfifo(tmp_path / "ours.xlsx")
-    said = "ours.xlsx: not a file that holds anything. Put a file of this name here."
+    said = "ours.xlsx: not a regular file. Put a file of this name here."
     assert lines(lambda: read(tmp_path / "ours.xlsx")) == [said]
 
 
 def test_a_link_that_leads_to_itself_is_told(folder: Path) -> None:
     (folder / "targets.csv").unlink()
     (folder / "targets.csv").symlink_to(folder / "targets.csv")
-    remedy = "Close it in other programs, or ask for the right to read it."
+    remedy = "Close it in other programs, or ask for permission to read it."
     assert lines(lambda: read_season(folder)) == [
         f"targets.csv: cannot be opened: Too many levels of symbolic links. {remedy}"
     ]
@@ -306,7 +306,7 @@ def test_what_may_not_be_read_is_told(folder: Path, what: str) -> None:
         [sys.executable, "-c", UNREADABLE, str(path), root], capture_output=True, text=True, check=False
     )
     folder.chmod(0o755)
-    remedy = "Close it in other programs, or ask for the right to read it."
+    remedy = "Close it in other programs, or ask for permission to read it."
     assert f"{told}: cannot be opened: Permission denied. {remedy}" in ended.stdout.splitlines(), ended.stderr
 
 

@@ -13,8 +13,8 @@ from books import book, by_hand, patched
 from forecast import Refused
 from forecast.records.records import read_records
 
-AGAIN = "Open it in a spreadsheet, and save it as .xlsx."
-SMALLER = "Check what was saved here; keep the tables alone."
+AGAIN = "Open it in a spreadsheet program and save it as .xlsx."
+SMALLER = "Check what was saved in it; keep only the tables."
 
 
 def lines(call: Callable[[], object]) -> list[str]:
@@ -52,14 +52,14 @@ def test_a_part_that_unpacks_to_a_gigabyte_is_refused_unread(tmp_path: Path, par
     path = inflated(by_hand(tmp_path / "records.xlsx"), part, 1100)
     assert path.stat().st_size < 2_000_000
     with Peak() as peak:
-        assert lines(lambda: read_records(path)) == [f"records.xlsx: holds more than 200 MB. {SMALLER}"]
+        assert lines(lambda: read_records(path)) == [f"records.xlsx: larger than 200 MB. {SMALLER}"]
     assert peak.grown < 50 * 2**20
 
 
 @pytest.mark.parametrize("part", ["xl/worksheets/sheet1.xml", "xl/sharedStrings.xml", "[Content_Types].xml"])
 def test_a_part_that_unpacks_to_more_than_a_table_is_refused(tmp_path: Path, part: str) -> None:
     path = inflated(by_hand(tmp_path / "records.xlsx"), part, 21)
-    said = f"records.xlsx: holds {part}, in which more stands than in a table. {SMALLER}"
+    said = f"records.xlsx: {part} in it is larger than a table. {SMALLER}"
     assert lines(lambda: read_records(path)) == [said]
 
 
@@ -93,7 +93,7 @@ def test_parts_that_overlap_are_counted_each(tmp_path: Path) -> None:
                 setattr(again, field, getattr(info, field))
             archive.filelist.append(again)
         archive._didModify = True
-    assert lines(lambda: read_records(path)) == [f"records.xlsx: holds more than 200 MB. {SMALLER}"]
+    assert lines(lambda: read_records(path)) == [f"records.xlsx: larger than 200 MB. {SMALLER}"]
 
 
 ENTITIES = '<!DOCTYPE a [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">]>'
@@ -114,7 +114,9 @@ def test_entities_are_refused_wherever_they_stand_and_however_they_are_written(
     with zipfile.ZipFile(path, "w") as archive:
         for name, old in parts.items():
             archive.writestr(name, text.encode(encoding) if name == part else old.encode())
-    assert lines(lambda: read_records(path)) == [f"records.xlsx: not a workbook as spreadsheets save it. {AGAIN}"]
+    assert lines(lambda: read_records(path)) == [
+        f"records.xlsx: not a workbook as spreadsheet programs save it. {AGAIN}"
+    ]
 
 
 def test_macros_links_and_names_that_lead_elsewhere_are_let_be(tmp_path: Path) -> None:
@@ -149,9 +151,7 @@ def test_macros_links_and_names_that_lead_elsewhere_are_let_be(tmp_path: Path) -
 def test_a_sheet_that_would_stand_elsewhere_is_no_sheet(tmp_path: Path, target: str) -> None:
     path = patched(by_hand(tmp_path / "records.xlsx"), "xl/_rels/workbook.xml.rels", "worksheets/sheet1.xml", target)
     told = lines(lambda: read_records(path))
-    assert (
-        told[0] == "records.xlsx: there is no sheet batches. Add it, or rename the sheet that is meant. Known: counts."
-    )
+    assert told[0] == "records.xlsx: no sheet batches. Add it, or rename the right sheet. Known names: counts."
 
 
 DDE = "cmd|'/C calc'!A0"
@@ -161,7 +161,7 @@ def test_a_formula_that_would_run_a_program_is_text_in_a_refusal(tmp_path: Path)
     path = book(tmp_path, lambda made: made["batches"].cell(2, 5, f"={DDE}"))
     said = f'records.xlsx, sheet batches, row 2, column ordered, "={DDE}": a formula that was never calculated. '
     assert lines(lambda: read_records(path)) == [
-        f"{said}Open it in a spreadsheet and save it again, or write the value."
+        f"{said}Open it in a spreadsheet program and save it again, or write the value."
     ]
 
 
@@ -179,7 +179,7 @@ LAID_OUT = [
     (
         "a cell far beside",
         '<row r="5"><c r="XFD5"><v>1</v></c></row>',
-        "XFD5 is filled, far beside the table. Empty it.",
+        "XFD5 is filled, far from the table. Clear it.",
     ),
 ]
 
@@ -193,8 +193,8 @@ def test_a_sheet_that_reaches_far_is_refused_at_once(tmp_path: Path, xml: str, s
 
 
 FIRST = "records.xlsx, sheet batches, row 1, column"
-MERGED = "merged with A1. Unmerge the cells, and fill in each."
-HIDDEN = "a hidden column. Show it, and check what stands in it."
+MERGED = "merged with A1. Unmerge the cells and fill each."
+HIDDEN = "a hidden column. Unhide it and check its contents."
 EVERYWHERE = '<mergeCell ref="A1:XFD1048576"/>' * 50_000
 BELOW = '<mergeCell ref="A900:B1048576"/>' * 50_000
 COLUMNS = '<col min="2" max="999" hidden="1"/>' * 50_000

@@ -22,8 +22,8 @@ from forecast.season.season import TABLES
 from forecast.starter.starter import start
 
 DEMO = Path(__file__).parents[2] / "demo_data"
-ROOM = "Make room there, or give a folder elsewhere."
-RIGHT = "Close it in other programs, ask for the right to write there, or give another folder."
+ROOM = "Free some space, or choose another folder."
+RIGHT = "Close it in other programs, ask for permission to write there, or choose another folder."
 KILLS = int(os.environ.get("KILLS", "15"))
 
 Writer = Callable[[Path], None]
@@ -59,7 +59,9 @@ def test_as_many_rows_are_written_as_are_read_and_no_more(tmp_path: Path, monkey
     said = refusal(lambda: write_season(season, tmp_path / "more"))
     assert f"{longest:,} rows is over the {longest - 1:,}-row limit for reading the file back. Split it" in said
     limited(monkeypatch, counts - 1, 10_000_000)
-    assert f"counts.csv: {counts:,} rows is over the" in refusal(lambda: write_records(records, tmp_path / "more"))
+    assert f"counts.csv: not saved: {counts:,} rows is over the" in refusal(
+        lambda: write_records(records, tmp_path / "more")
+    )
     assert not (tmp_path / "more").exists()
 
 
@@ -167,8 +169,8 @@ def test_a_folder_that_may_not_be_written_is_told(folder: Path, monkeypatch: pyt
 @pytest.mark.parametrize(
     ("name", "said"),
     [
-        ("a" * 300, "cannot be written: File name too long; everything is as it was. Give another folder."),
-        ("a\0b", "no folder can have this name. Give a folder."),
+        ("a" * 300, "cannot be written: File name too long; everything is as it was. Choose another folder."),
+        ("a\0b", "no folder can have this name. Choose a folder."),
     ],
 )
 def test_a_name_that_no_folder_can_have_is_told(folder: Path, name: str, said: str) -> None:
@@ -185,7 +187,7 @@ def test_a_name_that_no_folder_can_have_is_told(folder: Path, name: str, said: s
 def test_a_name_that_leads_out_of_the_folder_is_refused(tmp_path: Path, name: str) -> None:
     home = tmp_path / "home"
     home.mkdir()
-    said = f"{Path(name).parent}: leads out of the folder. Give a name within it."
+    said = f"{Path(name).parent}: leads out of the folder. Use a name within it."
     assert refusal(lambda: write_texts({name: "x"}, home, overwrite=True)) == said
     assert held(tmp_path) == {"home": None}
 
@@ -207,7 +209,7 @@ def test_a_link_in_the_place_of_a_file_is_replaced_and_what_it_leads_to_left_alo
     shutil.move(folder / "targets.csv", other)
     (folder / "targets.csv").symlink_to(other)
     season, before = read_season(folder), other.read_bytes()
-    assert "is there already" in refusal(lambda: write_season(season, folder))
+    assert "already exists" in refusal(lambda: write_season(season, folder))
     write_season(season.replace(weeks=80), folder, overwrite=True)
     assert other.read_bytes() == before
     assert not (folder / "targets.csv").is_symlink()
@@ -219,8 +221,8 @@ def test_a_link_that_leads_nowhere_is_there_already_and_nothing_is_made_where_it
     out = folder.parent / "out"
     out.mkdir()
     (out / "targets.csv").symlink_to(nowhere)
-    remedy = "Give another folder, or ask for it to be replaced (overwrite=True, --overwrite)."
-    said = f"{out / 'targets.csv'}: is there already; nothing was written. {remedy}"
+    remedy = "Choose another folder, or allow it to be replaced (overwrite=True, --overwrite)."
+    said = f"{out / 'targets.csv'}: already exists; nothing was written. {remedy}"
     assert refusal(lambda: write_season(season, out)) == said
     write_season(season, out, overwrite=True)
     assert not nowhere.exists()
@@ -247,8 +249,8 @@ def test_through_a_link_in_the_place_of_a_folder_nothing_is_written(tmp_path: Pa
     elsewhere.mkdir()
     home.mkdir()
     (home / "notebooks").symlink_to(elsewhere)
-    remedy = "Rename or move it, or give another folder."
-    said = f"{home / 'notebooks'}: a link to another place, through which nothing is written. {remedy}"
+    remedy = "Rename or move it, or choose another folder."
+    said = f"{home / 'notebooks'}: a link to another folder; nothing is written through links. {remedy}"
     assert refusal(lambda: start(home, overwrite=True)) == said
     assert list(elsewhere.iterdir()) == []
     assert list(home.iterdir()) == [home / "notebooks"]
@@ -267,7 +269,7 @@ def test_what_is_no_folder_is_not_written_into(folder: Path, path: str) -> None:
     (folder / "nowhere").symlink_to(folder / "gone")
     os.mkfifo(folder / "pipe")
     problem = "this is a file" if path == "targets.csv" else "no folder can have this name"
-    said = f"folder, '{folder / path}': {problem}. Give a folder."
+    said = f"folder, '{folder / path}': {problem}. Choose a folder."
     assert refusal(lambda: check_free(["targets.csv"], folder / path, overwrite=True)) == said
 
 

@@ -119,57 +119,57 @@ IN_COUNTS = "records.xlsx, sheet counts"
 ODD = [
     pytest.param(
         cells("counts", G2="#REF!"),
-        [f"{IN_COUNTS}, row 2, column losses, '#REF!': an error of the spreadsheet. Correct the formula there, and "
-         "save it again."],
+        [f"{IN_COUNTS}, row 2, column losses, '#REF!': a spreadsheet error. Correct the formula and "
+         "save the file again."],
         id="an error",
     ),
     pytest.param(
         cells("counts", H2="#N/A"),
-        [f"{IN_COUNTS}, row 2, column why, '#N/A': an error of the spreadsheet. Correct the formula there, and save it "
+        [f"{IN_COUNTS}, row 2, column why, '#N/A': a spreadsheet error. Correct the formula and save the file "
          "again."],
         id="an error in a cell that may be empty",
     ),
     pytest.param(
         cells("counts", D2="=90+5", H3="=H2"),
         [f"{IN_COUNTS}, row 2, column alive, '=90+5': a formula that was never calculated. Open it in a spreadsheet "
-         "and save it again, or write the value.",
-         f"{IN_COUNTS}, row 3, column why, '=H2': a formula that was never calculated. Open it in a spreadsheet and "
-         "save it again, or write the value."],
+         "program and save it again, or write the value.",
+         f"{IN_COUNTS}, row 3, column why, '=H2': a formula that was never calculated. Open it in a spreadsheet program "
+         "and save it again, or write the value."],
         id="formulas without values",
     ),
     pytest.param(
         merged,
-        [f"{IN_COUNTS}, rows 3 to 4, column batch: merged with A2. Unmerge the cells, and fill in each."],
+        [f"{IN_COUNTS}, rows 3 to 4, column batch: merged with A2. Unmerge the cells and fill each."],
         id="merged cells",
     ),
     pytest.param(
         hidden_row,
-        [f"{IN_COUNTS}, row 4: a hidden row. Show it; delete it if it is not meant."],
+        [f"{IN_COUNTS}, row 4: a hidden row. Unhide it, or delete it."],
         id="a hidden row",
     ),
     pytest.param(
         hidden_column,
-        [f"{IN_COUNTS}, row 1, column losses, 'losses': a hidden column. Show it, and check what stands in it."],
+        [f"{IN_COUNTS}, row 1, column losses, 'losses': a hidden column. Unhide it and check its contents."],
         id="a hidden column",
     ),
     pytest.param(
         hidden_sheet,
-        [f"{IN_COUNTS}: a hidden sheet. Show it, and check what stands in it."],
+        [f"{IN_COUNTS}: a hidden sheet. Unhide it and check its contents."],
         id="a hidden sheet",
     ),
     pytest.param(
         renamed,
-        ["records.xlsx: there is no sheet counts. Add it, or rename the sheet that is meant. Is count meant?"],
+        ["records.xlsx: no sheet counts. Add it, or rename the right sheet. Did you mean 'count'?"],
         id="a sheet of another name",
     ),
     pytest.param(
         far,
-        [f"{IN_COUNTS}: XFD3 is filled, far beside the table. Empty it."],
+        [f"{IN_COUNTS}: XFD3 is filled, far from the table. Clear it."],
         id="a cell far away",
     ),
     pytest.param(
         cells("counts", J4=12),
-        [f"{IN_COUNTS}, row 4, '12': stands under no column name. Give the column a name, such as note, or empty it."],
+        [f"{IN_COUNTS}, row 4, '12': a cell in a column without a name. Name the column, such as note, or clear it."],
         id="a cell under no name",
     ),
     pytest.param(
@@ -190,7 +190,7 @@ ODD = [
          "unit or spaces, such as 12.5.",
          f"{IN_COUNTS}, row 3, column transferred, 'TRUE': not a number. Write digits with a decimal point, without unit "
          "or spaces, such as 12.5.",
-         f"{IN_COUNTS}, row 3, column losses, '0.5': not a whole number. Write 0, for example."],
+         f"{IN_COUNTS}, row 3, column losses, '0.5': not a whole number. Write 0 or 1."],
         id="what is no number of plants",
     ),
     pytest.param(
@@ -229,7 +229,7 @@ def test_a_hidden_row_without_its_number_is_found(tmp_path: Path) -> None:
     text = {info.filename: data.decode() for info, data in parts(path)}[part]
     third = "<row>" + text.split("<row>")[3]
     patched(path, part, third, third.replace("<row>", '<row hidden="1">'))
-    assert refusal(path) == [f"{IN_COUNTS}, row 3: a hidden row. Show it; delete it if it is not meant."]
+    assert refusal(path) == [f"{IN_COUNTS}, row 3: a hidden row. Unhide it, or delete it."]
 
 
 def test_a_workbook_that_unpacks_to_too_much_is_refused_unread(tmp_path: Path) -> None:
@@ -238,7 +238,7 @@ def test_a_workbook_that_unpacks_to_too_much_is_refused_unread(tmp_path: Path) -
         for _ in range(201):
             bomb.write(bytes(1_000_000))
     assert path.stat().st_size < 1_000_000
-    told = "records.xlsx: holds more than 200 MB. Check what was saved here; keep the tables alone."
+    told = "records.xlsx: larger than 200 MB. Check what was saved in it; keep only the tables."
     assert refusal(path) == [told]
 
 
@@ -246,11 +246,11 @@ def test_a_workbook_with_entities_of_its_own_is_refused(tmp_path: Path) -> None:
     laughs = '<!DOCTYPE worksheet [<!ENTITY ha "ha ha">]><worksheet'
     path = patched(book(tmp_path), "xl/worksheets/sheet2.xml", "<worksheet", laughs)
     assert refusal(path) == [
-        "records.xlsx: not a workbook as spreadsheets save it. Open it in a spreadsheet, and save it as .xlsx."
+        "records.xlsx: not a workbook as spreadsheet programs save it. Open it in a spreadsheet program and save it as .xlsx."
     ]
 
 
-NO_BOOK = "records.xlsx: damaged, or not a workbook. Open it in a spreadsheet, and save it as .xlsx."
+NO_BOOK = "records.xlsx: damaged, or not a workbook. Open it in a spreadsheet program and save it as .xlsx."
 FILES = [
     (
         b"batch,variety\n",
@@ -259,7 +259,7 @@ FILES = [
     (b"", "records.xlsx: not a workbook. Give the folder that holds batches.csv and counts.csv, or an .xlsx workbook."),
     (
         b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1",
-        "records.xlsx: saved in an old format, or locked with a password. Open it in a spreadsheet, and save it as "
+        "records.xlsx: an old format, or locked with a password. Open it in a spreadsheet program and save it as "
         ".xlsx, without a password.",
     ),
     (b"PK\x03\x04 and nothing", NO_BOOK),
@@ -299,7 +299,7 @@ def test_a_damaged_part_is_refused(tmp_path: Path, part: str) -> None:
     lines = refusal(path)
     assert len(lines) == 1
     assert lines[0].startswith("records.xlsx: ")
-    assert lines[0].endswith("Open it in a spreadsheet, and save it as .xlsx.")
+    assert lines[0].endswith("Open it in a spreadsheet program and save it as .xlsx.")
 
 
 def test_a_workbook_that_is_read_is_left_as_it_was(tmp_path: Path) -> None:

@@ -184,7 +184,7 @@ def test_a_markdown_price_above_the_price_in_the_week_wanted_is_refused():
     early = season([stage()], targets=[{"variety": "A", "week": "2027-W05", "target": 10}]).replace(varieties=falling)
     with pytest.raises(Refused) as caught:
         forecast.size_order(early, "A", draws=4, seed=1, aim="margin", week="2027-W27")
-    assert str(caught.value) == ("markdown_price, 8.5: more than it sells for when it is wanted. Give at most 8.00.")
+    assert str(caught.value) == ("markdown_price, 8.5: above its sale price in the target week. Write at most 8.00.")
 
 
 @pytest.mark.parametrize("multiple", [1, 7])

@@ -61,8 +61,8 @@ PRICED = PLAN.replace(varieties=[row.replace(sale_price=3.0) for row in PLAN.var
             lambda: forecast.size_order(
                 PLAN.replace(price_list=[PLAN.offers[0].replace(lead_weeks=12)]), "A", week="2027-W20", **FEW
             ),
-            "offers, row 1, column last_week, '2027-W09': can no longer be delivered in time. "
-            "Ordered in 2027-W01, it would come in 2027-W13: change lead, last_week or season's first_week.",
+            "price_list, row 1, column last_week, '2027-W09': too late to order. "
+            "Ordered in 2027-W01, it would arrive in 2027-W13: change lead_weeks, last_week or season.toml.",
         ),
         (
             lambda: forecast.size_order(PLAN, "A", week="2027-W20", aim="profit", **FEW),

@@ -113,7 +113,7 @@ def test_a_workbook_holds_the_same_and_may_do_without(place: Path) -> None:
     with pytest.raises(Refused) as told:
         read_records(book(place, "Weather"))
     assert str(told.value) == (
-        "records.xlsx: there is no sheet weather. Add it, or rename the sheet that is meant. Is Weather meant?"
+        "records.xlsx: no sheet weather. Add it, or rename the right sheet. Did you mean 'Weather'?"
     )
 
 
@@ -158,14 +158,14 @@ def test_a_file_of_semicolons_and_decimal_commas_says_the_same(place: Path) -> N
             "weather.csv, row 5, column t_min, '-91': not an air temperature in °C. Give a temperature in °C; "
             "from °F it is (°F - 32) / 1.8.",
         ),
-        ("0,6,", "0,,", "weather.csv, row 5, column t_max: nothing stands here. Fill it in; it is needed."),
+        ("0,6,", "0,,", "weather.csv, row 5, column t_max: this cell is empty but required. Fill it in."),
         (
             "0,6,",
             "0,warm,",
             "weather.csv, row 5, column t_max, 'warm': not a number. Write digits with a decimal point, without unit or "
             "spaces, such as 12.5.",
         ),
-        ("date,t_min", "date,t_mi", "weather.csv, row 1, column t_mi: there is no such column. Is t_min meant?"),
+        ("date,t_min", "date,t_mi", "weather.csv, row 1, column t_mi: no such column. Did you mean 't_min'?"),
         (
             "date,t_min,t_max,note\n2027-03-02,1.5,9.25,\n",
             "date;t_min;t_max;note\n2027-03-02;1.500;9,25;\n",
@@ -190,7 +190,7 @@ def test_a_file_that_is_nearly_called_so_is_not_passed_over(place: Path) -> None
     (place / "weather.csv").rename(place / "wether.csv")
     with pytest.raises(Refused) as told:
         read_records(place)
-    assert str(told.value) == "weather.csv: there is no such file. Is wether.csv meant? Rename it."
+    assert str(told.value) == "weather.csv: there is no such file. Did you mean wether.csv? Rename it."
 
 
 def test_rows_made_in_python_are_refused_in_the_same_words() -> None:

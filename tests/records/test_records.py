@@ -208,21 +208,21 @@ CASES = [
         "counts.csv",
         "95,40,0,3",
         "94.5,40,0,3",
-        "counts.csv, row 2, column alive, '94.5': not a whole number. Write 94, for example.",
+        "counts.csv, row 2, column alive, '94.5': not a whole number. Write 94 or 95.",
     ),
     case(
         "an empty cell is not taken for nought",
         "counts.csv",
         "95,40,0,3",
         "95,40,,3",
-        "counts.csv, row 2, column saleable: nothing stands here. Fill it in; it is needed.",
+        "counts.csv, row 2, column saleable: this cell is empty but required. Fill it in.",
     ),
     case(
         "a missing column",
         "counts.csv",
         "losses,why",
         "thrown,why",
-        "counts.csv, row 1, column thrown: there is no such column. Known: losses, note.",
+        "counts.csv, row 1, column thrown: no such column. Known names: losses, note.",
         "counts.csv, row 1, column losses: the column is missing. Add it to the header.",
     ),
     case(
@@ -230,7 +230,7 @@ CASES = [
         "batches.csv",
         "B2,Calla 'Corvane',,2027-03-08,50,50",
         "B2,,,2027-03-08,fifty,50",
-        "batches.csv, row 3, column variety: nothing stands here. Fill it in; it is needed.",
+        "batches.csv, row 3, column variety: this cell is empty but required. Fill it in.",
         "batches.csv, row 3, column ordered, 'fifty': not a number. Write digits with a decimal point, without unit or "
         "spaces, such as 12.5.",
     ),
@@ -566,7 +566,7 @@ def test_a_contradiction_in_rows_given_in_python_is_told_by_row() -> None:
 def test_what_is_written_is_read_back(tmp_path: Path, demo: Records) -> None:
     write_records(demo, tmp_path / "new")
     assert read_records(tmp_path / "new") == demo
-    with pytest.raises(Refused, match="is there already; nothing was written"):
+    with pytest.raises(Refused, match="already exists; nothing was written"):
         write_records(demo, tmp_path / "new")
     early = demo.until("2025-02-20").replace(counts=())
     write_records(early, tmp_path / "new", overwrite=True)
@@ -592,11 +592,11 @@ def test_what_a_season_does_not_know_is_told_by_batch() -> None:
     with pytest.raises(Refused) as caught:
         Records(batches=batches, counts=[row.replace(batch="B2") for row in rows]).against(season)
     assert str(caught.value).splitlines() == [
-        "batches, variety, \"Hosta 'Orrinfal'\": batch B1: this season has no such variety. Is Hosta 'Orrinfall' "
-        "meant?",
-        "batches, lab, 'Aldr Lab': batch B2: this season has no offer of such a lab. Is Alder Lab meant?",
+        "batches, variety, \"Hosta 'Orrinfal'\": batch B1: this season has no such variety. Did you mean "
+        "\"Hosta 'Orrinfall'\"?",
+        "batches, lab, 'Aldr Lab': batch B2: this season has no offer of such a lab. Did you mean 'Alder Lab'?",
         "counts, stage, 'acclimatisation': batch B2: first counted after growing on, which follows it. The stages of "
         "Hosta 'Orrinfall' are: arrival, acclimatisation, growing on, spacing out, hardening, grading.",
-        "counts, stage, 'standing down': batch B2: Hosta 'Orrinfall' has no such stage. Known: arrival, "
+        "counts, stage, 'standing down': batch B2: Hosta 'Orrinfall' has no such stage. Known names: arrival, "
         "acclimatisation, growing on, spacing out, hardening, grading.",
     ]

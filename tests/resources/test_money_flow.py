@@ -282,11 +282,11 @@ def test_a_novelty_is_sold_at_the_price_of_its_week_and_its_markdown_price_stays
     [
         (
             {"sale_price": 5, "lowest_price": 4},
-            "Variety, lowest_price, 4.0: a price that does not fall has no lowest. Fill yearly_fall, too.",
+            "Variety, lowest_price, 4.0: used only when the price falls. Fill yearly_fall, too.",
         ),
         (
             {"sale_price": 5, "lowest_price": 6, "yearly_fall": 0.2},
-            "Variety, lowest_price, 6.0: above the sale price. Give at most 5, or a higher sale_price.",
+            "Variety, lowest_price, 6.0: above the sale price. Write at most 5, or raise sale_price.",
         ),
         (
             {"sale_price": 5, "yearly_fall": 20},

@@ -14,7 +14,7 @@ CHANGES = {
     "stages": {"minutes": 9.5},
     "places": {"area": 77.5},
     "price_list": {"unit_price": 9.25},
-    "target": {"service_level": 0.55},
+    "targets": {"service_level": 0.55},
     "orders": {"quantity": 17},
     "climate": {"year_sd": 3.25},
     "cultures": {"cycle_weeks": 9},

@@ -52,11 +52,11 @@ NOT_A_LEVEL = (
     "not a level. Write one of belief, season, variety, batch, cycle (of a culture), plant, or shares of all but the "
     "last that add to 1, such as 'season 0.3 variety 0.2 batch 0.5'."
 )
-EMPTY = "nothing stands here. Fill it in; it is needed."
-BELOW_0 = "below 0. Give a number from 0."
-BELOW_1 = "below 1. Give a number from 1."
-NOT_ABOVE_0 = "not above 0. Give a number above 0."
-NOT_BELOW_1 = "not below 1. Give a number below 1."
+EMPTY = "this cell is empty but required. Fill it in."
+BELOW_0 = "below 0. Write at least 0."
+BELOW_1 = "below 1. Write at least 1."
+NOT_ABOVE_0 = "not above 0. Write a number above 0."
+NOT_BELOW_1 = "not below 1. Write a number below 1."
 NO_NUMBER = "not a number. Write digits with a decimal point, without unit or spaces, such as 12.5."
 KNOWN = {
     Culture: "variety, lab, explants, lines, start, start_weeks, start_contamination, start_contamination_sd, "
@@ -78,37 +78,37 @@ def one(column: str, value: object, problem: str, /, **others: Any) -> Any:
     return pytest.param(column, value, problem, others, id=f"{column} {value}")
 
 
-NO_RATE = "0 is not a rate. Give numbers from 0.000001 to 1,000."
-CHANCE = "chance alone makes explants with a mean of 2.5 differ by 0.633 of that. Give 0, or at least 0.633."
+NO_RATE = "0 is not a rate. Write numbers from 0.000001 to 1,000."
+CHANCE = "chance alone gives explants with a mean of 2.5 a cv of 0.633. Write 0, or at least 0.633."
 HOURS = {"minutes_per_vessel": 3}
 
 REFUSED_CULTURES = [
     one("multiplication", 0, NO_RATE),
     one("multiplication", "0", NO_RATE),
     one("multiplication", "2.5 0 3", NO_RATE),
-    one("multiplication", 1001, "1001 is not a rate. Give numbers from 0.000001 to 1,000."),
+    one("multiplication", 1001, "1001 is not a rate. Write numbers from 0.000001 to 1,000."),
     *(
         one("multiplication", cell, NOT_NUMBERS)
         for cell in (-1, "-1", "many", "2,5", "2,5 3,0", "2.5, 3", "2.5;3", "", "  ", "2.5x", "inf", "1e400", [], ["a"])
     ),
     one("multiplication_cv", -0.1, BELOW_0),
-    one("multiplication_cv", 6, "above 5. Give a number up to 5."),
+    one("multiplication_cv", 6, "above 5. Write at most 5."),
     one("multiplication_cv", "20%", "a percentage. Write the share itself: 0.2."),
     one("explants_cv", 0.1, CHANCE),
     one("explants_cv", 0.632, CHANCE),
     one("explants_cv", -0.1, BELOW_0),
-    one("explants_cv", 5.1, "above 5. Give a number up to 5."),
+    one("explants_cv", 5.1, "above 5. Write at most 5."),
     one("explants_cv", None, EMPTY),
-    one("contamination", 1, "1 would take everything. Give shares below 1."),
-    one("contamination", "0.05 1", "1 would take everything. Give shares below 1."),
-    one("contamination", 15, "15 would take everything. For 15 % write 0.15."),
-    one("contamination", "0.05 15", "15 would take everything. For 15 % write 0.15."),
-    one("contamination", 150, "150 would take everything. Give shares below 1."),
+    one("contamination", 1, "1 would lose every vessel. Write shares below 1."),
+    one("contamination", "0.05 1", "1 would lose every vessel. Write shares below 1."),
+    one("contamination", 15, "15 would lose every vessel. For 15 % write 0.15."),
+    one("contamination", "0.05 15", "15 would lose every vessel. For 15 % write 0.15."),
+    one("contamination", 150, "150 would lose every vessel. Write shares below 1."),
     *(one("contamination", cell, NOT_NUMBERS) for cell in ("text", "0,05", "-0.1", "")),
     one("contamination_sd", -0.1, BELOW_0),
     one("contamination_sd", "x", NO_NUMBER),
-    one("off_types", 1, "1 would take everything. Give shares below 1."),
-    one("off_types", "0.01 5", "5 would take everything. For 5 % write 0.05."),
+    one("off_types", 1, "1 would lose every vessel. Write shares below 1."),
+    one("off_types", "0.01 5", "5 would lose every vessel. For 5 % write 0.05."),
     one("off_types", "few", NOT_NUMBERS),
     one("start_contamination", 1, NOT_BELOW_1),
     one("start_contamination", 15, "a share lies between 0 and 1. For 15 % write 0.15."),
@@ -124,9 +124,9 @@ REFUSED_CULTURES = [
     one(
         "rooting_sd",
         0.3,
-        "no share with a mean of 0.9 has this spread. Give a standard deviation from 0 to below 0.3.",
+        "no share with a mean of 0.9 has this standard deviation. Write a number from 0 to below 0.3.",
     ),
-    one("rooting_sd", 1e-7, "a spread too small to be meant. Give a spread of 0, or of at least 0.000001."),
+    one("rooting_sd", 1e-7, "too small to be meant. Write 0, or at least 0.000001."),
     one("rooting_sd", -1, BELOW_0),
     one("deflasking", 0, NOT_ABOVE_0),
     one("deflasking", 97, "a share lies between 0 and 1. For 97 % write 0.97."),
@@ -138,25 +138,25 @@ REFUSED_CULTURES = [
     one(
         "hood_hours",
         0.012,
-        "not even one vessel of each line can be done in a cycle. Give more hours, or fewer lines.",
+        "too few hours for one vessel of each line in a subculture. Write more hours, or fewer lines.",
         **HOURS,
     ),
     one("shelf_places", 0, BELOW_1),
     one("shelf_places", -1, BELOW_1),
-    one("shelf_places", 80.5, "not a whole number. Write 80, for example."),
+    one("shelf_places", 80.5, "not a whole number. Write 80 or 81."),
     one("lines", 0, BELOW_1),
-    one("lines", 1.5, "not a whole number. Write 2, for example."),
-    one("lines", 41, "more lines than explants. Give at most 40."),
-    one("lines", 1001, "above 1,000. Give a number up to 1,000.", explants=5000),
+    one("lines", 1.5, "not a whole number. Write 1 or 2."),
+    one("lines", 41, "more lines than explants. Write at most 40."),
+    one("lines", 1001, "above 1,000. Write at most 1,000.", explants=5000),
     one("explants", 0, BELOW_1),
-    one("explants", 2.5, "not a whole number. Write 2, for example."),
+    one("explants", 2.5, "not a whole number. Write 2 or 3."),
     one("explants", "1,200", "could be read in two ways. Write 1200 or 1.2, whichever is meant."),
     one("explants", "many", NO_NUMBER),
     one("explants", None, EMPTY),
     one(
         "explants",
         40,
-        "each explant begins in a vessel of its own, and there are 39 places. Begin with 39 at most.",
+        "each explant starts in a vessel of its own, and there are 39 shelf places. Write at most 39.",
         shelf_places=39,
     ),
     *(
@@ -173,16 +173,13 @@ REFUSED_CULTURES = [
         for column in ("cycle_weeks", "explants_per_vessel", "rooting_per_vessel", "most_cycles")
     ),
     *(
-        one(column, 1.5, "not a whole number. Write 2, for example.")
+        one(column, 1.5, "not a whole number. Write 1 or 2.")
         for column in ("cycle_weeks", "start_weeks", "rooting_weeks", "explants_per_vessel", "most_cycles")
     ),
-    *(
-        one(column, 521, "above 520. Give a number up to 520.")
-        for column in ("cycle_weeks", "start_weeks", "rooting_weeks")
-    ),
+    *(one(column, 521, "above 520. Write at most 520.") for column in ("cycle_weeks", "start_weeks", "rooting_weeks")),
     one("start_weeks", -1, BELOW_0),
     one("rooting_weeks", -1, BELOW_0),
-    one("most_cycles", 101, "above 100. Give a number up to 100."),
+    one("most_cycles", 101, "above 100. Write at most 100."),
     one("start", "14/2027", "not a week. Write it as year and week number, such as 2027-W14."),
     one(
         "start",
@@ -190,12 +187,12 @@ REFUSED_CULTURES = [
         "there is no such week; 2027 has weeks 01 to 52. Write a week as year and week number, such as 2027-W14.",
     ),
     one("variety", "", EMPTY),
-    one("variety", "#A", "begins with #, as remarks do. Give a name that begins otherwise."),
-    one("lab", "#1", "begins with #, as remarks do. Give a name that begins otherwise."),
+    one("variety", "#A", "starts with #, as comment lines do. Choose a name that starts otherwise."),
+    one("lab", "#1", "starts with #, as comment lines do. Choose a name that starts otherwise."),
     one("enters", "", EMPTY),
-    one("explant", 40, "not known here. Is explants meant?"),
-    one("cost_pervessel", 1, "not known here. Is cost_per_vessel meant?"),
-    one("colour", "green", f"not known here. Known: {KNOWN[Culture]}"),
+    one("explant", 40, "not a known column. Did you mean 'explants'?"),
+    one("cost_pervessel", 1, "not a known column. Did you mean 'cost_per_vessel'?"),
+    one("colour", "green", f"not a known column. Known names: {KNOWN[Culture]}"),
 ]
 
 
@@ -211,32 +208,32 @@ REFUSED_DIVISIONS = [
     one("divisions", 0, NO_RATE),
     one("divisions", "2 0", NO_RATE),
     *(one("divisions", cell, NOT_NUMBERS) for cell in (-1, "many", "2,5", "")),
-    one("divisions_cv", 6, "above 5. Give a number up to 5."),
+    one("divisions_cv", 6, "above 5. Write at most 5."),
     one("divisions_level", "tray", NOT_A_LEVEL),
     one("survival_level", "cycle 0.5", NOT_A_LEVEL),
     one("stock", 0, BELOW_1),
-    one("stock", 2.5, "not a whole number. Write 2, for example."),
+    one("stock", 2.5, "not a whole number. Write 2 or 3."),
     one("stock", None, EMPTY),
     one("price", -1, BELOW_0),
     one("first_weeks", -1, BELOW_0),
-    one("first_weeks", 521, "above 520. Give a number up to 520."),
+    one("first_weeks", 521, "above 520. Write at most 520."),
     one("round_weeks", 0, BELOW_1),
-    one("round_weeks", 521, "above 520. Give a number up to 520."),
+    one("round_weeks", 521, "above 520. Write at most 520."),
     one("most_rounds", 0, BELOW_1),
-    one("most_rounds", 51, "above 50. Give a number up to 50."),
+    one("most_rounds", 51, "above 50. Write at most 50."),
     one("survival", 0, NOT_ABOVE_0),
     one("survival", 90, "a share lies between 0 and 1. For 90 % write 0.9."),
     one(
         "survival_sd",
         0.3,
-        "no share with a mean of 0.9 has this spread. Give a standard deviation from 0 to below 0.3.",
+        "no share with a mean of 0.9 has this standard deviation. Write a number from 0 to below 0.3.",
     ),
     one("survival_sd", -0.1, BELOW_0),
     one("plants_per_m2", 0, NOT_ABOVE_0, place="house"),
     one("cost", -1, BELOW_0),
     one("minutes", -1, BELOW_0),
-    one("explants", 40, f"not known here. Known: {KNOWN[Division]}"),
-    one("prise", 5, "not known here. Is price meant?"),
+    one("explants", 40, f"not a known column. Known names: {KNOWN[Division]}"),
+    one("prise", 5, "not a known column. Did you mean 'price'?"),
 ]
 
 
@@ -249,14 +246,14 @@ def test_a_division_is_refused_in_the_cell_that_is_at_fault(
 
 
 def test_hours_at_the_hood_need_the_minutes_of_a_vessel() -> None:
-    told = ["Culture, minutes_per_vessel: hours are limited, but a vessel takes none. Give its minutes."]
+    told = ["Culture, minutes_per_vessel: required when hood_hours is filled. Write the minutes per vessel."]
     assert refusal(Culture, hood_hours=5) == told
     assert refusal(Culture, hood_hours=5, minutes_per_vessel=0) == told
 
 
 @pytest.mark.parametrize(("cells", "column"), [({"place": "house"}, "plants_per_m2"), ({"plants_per_m2": 16}, "place")])
 def test_space_for_stock_is_not_half_stated(cells: dict[str, Any], column: str) -> None:
-    told = f"Division, {column}: space for stock is only half stated. Fill both place and plants_per_m2."
+    told = f"Division, {column}: only half of the space for stock plants is stated. Fill both place and plants_per_m2."
     assert refusal(Division, **cells) == [told]
 
 
@@ -273,9 +270,9 @@ def test_a_culture_lists_all_its_faults_at_once() -> None:
     assert refusal(Culture, explants=0, multiplication="2,5", contamination=15, rooting=0, colour="green") == [
         f"Culture, explants, 0: {BELOW_1}",
         f"Culture, multiplication, '2,5': {NOT_NUMBERS}",
-        "Culture, contamination, 15: 15 would take everything. For 15 % write 0.15.",
+        "Culture, contamination, 15: 15 would lose every vessel. For 15 % write 0.15.",
         f"Culture, rooting, 0: {NOT_ABOVE_0}",
-        f"Culture, colour, 'green': not known here. Known: {KNOWN[Culture]}",
+        f"Culture, colour, 'green': not a known column. Known names: {KNOWN[Culture]}",
     ]
 
 
@@ -293,7 +290,7 @@ def impossible(kind: type[Row], **cells: Any) -> tuple[str, object]:
     with pytest.raises(Refused) as caught:
         kind(**USUAL[kind] | cells)
     (fault,) = caught.value.faults
-    assert "has this spread" in fault.problem
+    assert "has this standard deviation" in fault.problem
     return fault.column, fault.value
 
 
@@ -343,7 +340,7 @@ def test_explants_differ_by_chance_at_least_or_not_at_all(rate: float) -> None:
     """A Poisson number of mean m has the standard deviation sqrt(m), which is 1 / sqrt(m) of its mean."""
     chance = 1 / math.sqrt(rate)
     cells = {"multiplication": rate, "rooting": 0.9}
-    told = f"chance alone makes explants with a mean of {rate:g} differ by {math.ceil(1000 * chance) / 1000:g} of that"
+    told = f"chance alone gives explants with a mean of {rate:g} a cv of {math.ceil(1000 * chance) / 1000:g}. Write 0"
     assert told in refusal(Culture, **cells, explants_cv=chance - 0.001)[0]
     assert Culture(**CULTURE | cells | {"explants_cv": math.ceil(1000 * chance) / 1000})
     rates = ByCycle((rate,))
@@ -415,141 +412,64 @@ def test_a_file_without_rows_says_that_nothing_is_multiplied(multiplied: Path, n
 )
 def test_a_misspelt_file_name_is_recognised(multiplied: Path, refusal: Refusal, name: str, misspelt: str) -> None:
     (multiplied / name).rename(multiplied / misspelt)
-    assert refusal() == [f"{name}: there is no such file. Is {misspelt} meant? Rename it."]
+    assert refusal() == [f"{name}: there is no such file. Did you mean {misspelt}? Rename it."]
 
 
 def told(name: str, file: str, old: str, new: str, *lines: str) -> Any:
     return pytest.param(file, old, new, list(lines), id=name)
 
 
+CASES = [
+    told("a misspelt column", "cultures.csv", "multiplication_cv", "multiplcation_spread",
+         "cultures.csv, row 1, column multiplcation_spread: no such column. Did you mean 'multiplication_cv'?"),
+    told("a misspelt column of divisions", "divisions.csv", "most_rounds", "most_round",
+         "divisions.csv, row 1, column most_round: no such column. Did you mean 'most_rounds'?"),
+    told("a column that is needed", "cultures.csv", "rooting_level", "note",
+         "cultures.csv, row 1, column rooting_level: the column is missing. Add it to the header.",
+         "cultures.csv, row 1, column note: the column appears twice. Keep one of the two."),
+    told("an unknown variety", "cultures.csv", "Hosta 'Ambrel'", "Hosta 'Ambrell'",
+         'cultures.csv, row 2, column variety, "Hosta \'Ambrell\'": no variety of this name in varieties. Correct '
+         'the spelling, or add it to varieties. Did you mean "Hosta \'Ambrel\'"?'),
+    told("an unknown variety in divisions", "divisions.csv", "Calla 'Corvane'", "Iris",
+         "divisions.csv, row 3, column variety, 'Iris': no variety of this name in varieties. Correct the spelling, "
+         "or add it to varieties. Known names: Calla 'Corvane', Hosta 'Ambrel', Hosta 'Belwin'."),
+    told("a variety twice", "cultures.csv", "Calla 'Corvane'", "Hosta 'Ambrel'",
+         'cultures.csv, row 3, column variety, "Hosta \'Ambrel\'": the same as row 2. Keep one of the two rows, or '
+         "change its variety."),
+    told("a variety twice in divisions", "divisions.csv", "Calla 'Corvane'", "Hosta 'Ambrel'",
+         'divisions.csv, row 3, column variety, "Hosta \'Ambrel\'": the same as row 2. Keep one of the two rows, or '
+         "change its variety."),
+    told("a stage that is misspelt", "cultures.csv", "0.97,acclimatisation", "0.97,aclimatisation",
+         "cultures.csv, row 2, column enters, 'aclimatisation': Hosta 'Ambrel' has no such stage. Did you mean "
+         "'acclimatisation'?"),
+    told("a stage that its variety has not", "divisions.csv", "growing on", "potting",
+         "divisions.csv, row 2, column enters, 'potting': Hosta 'Ambrel' has no such stage. Known names: "
+         "acclimatisation, growing on, grading."),
+    told("a place that is misspelt", "divisions.csv", ",house,", ",hose,",
+         "divisions.csv, row 2, column place, 'hose': no place of this name in places. Correct the spelling, or add "
+         "it to places. Did you mean 'house'?"),
+    told("a place without its density", "divisions.csv", ",house,16.5,", ",house,,",
+         "divisions.csv, row 2, column plants_per_m2: only half of the space for stock plants is stated. Fill both "
+         "place and plants_per_m2."),
+    told("a density without its place", "divisions.csv", ",house,16.5,", ",,16.5,",
+         "divisions.csv, row 2, column place: only half of the space for stock plants is stated. Fill both place "
+         "and plants_per_m2."),
+    told("a percentage for a share by cycle", "cultures.csv", ",0.08 0.06,", ",8 6,",
+         "cultures.csv, row 2, column contamination, '8 6': 8 would lose every vessel. For 8 % write 0.08."),
+    told("commas between cycles", "cultures.csv", "1.9 2.2 2.4", '"1.9, 2.2, 2.4"',
+         "cultures.csv, row 2, column multiplication, '1.9, 2.2, 2.4': not numbers from 0, one for each cycle. "
+         "Write one number, or one for each cycle separated by spaces, such as 2.1 2.6 2.4; decimals with a point."),
+    told("a level that is none", "cultures.csv", "belief 0.4 cycle 0.6", "belief 0.4 round 0.6",
+         "cultures.csv, row 2, column rooting_level, 'belief 0.4 round 0.6': not a level. Write one of belief, "
+         "season, variety, batch, cycle (of a culture), plant, or shares of all but the last that add to 1, such as "
+         "'season 0.3 variety 0.2 batch 0.5'."),
+    told("more lines than explants", "cultures.csv", ",40,4,", ",40,50,",
+         "cultures.csv, row 2, column lines, 50: more lines than explants. Write at most 40."),
+]  # fmt: skip
+
+
 @pytest.mark.usefixtures("multiplied")
-@pytest.mark.parametrize(
-    ("file", "old", "new", "lines"),
-    [
-        told(
-            "a misspelt column",
-            "cultures.csv",
-            "multiplication_cv",
-            "multiplcation_spread",
-            "cultures.csv, row 1, column multiplcation_spread: there is no such column. Is multiplication_cv meant?",
-        ),
-        told(
-            "a misspelt column of divisions",
-            "divisions.csv",
-            "most_rounds",
-            "most_round",
-            "divisions.csv, row 1, column most_round: there is no such column. Is most_rounds meant?",
-        ),
-        told(
-            "a column that is needed",
-            "cultures.csv",
-            "rooting_level",
-            "note",
-            "cultures.csv, row 1, column rooting_level: the column is missing. Add it to the header.",
-            "cultures.csv, row 1, column note: the column stands here twice. Keep one of the two.",
-        ),
-        told(
-            "an unknown variety",
-            "cultures.csv",
-            "Hosta 'Ambrel'",
-            "Hosta 'Ambrell'",
-            "cultures.csv, row 2, column variety, \"Hosta 'Ambrell'\": there is no variety of this name in "
-            "varieties. Correct the spelling, or add it to varieties. Is Hosta 'Ambrel' meant?",
-        ),
-        told(
-            "an unknown variety in divisions",
-            "divisions.csv",
-            "Calla 'Corvane'",
-            "Iris",
-            "divisions.csv, row 3, column variety, 'Iris': there is no variety of this name in varieties. Correct "
-            "the spelling, or add it to varieties. Known: Calla 'Corvane', Hosta 'Ambrel', Hosta 'Belwin'.",
-        ),
-        told(
-            "a variety twice",
-            "cultures.csv",
-            "Calla 'Corvane'",
-            "Hosta 'Ambrel'",
-            "cultures.csv, row 3, column variety, \"Hosta 'Ambrel'\": the same as row 2. Keep one of the two rows, "
-            "or change its variety.",
-        ),
-        told(
-            "a variety twice in divisions",
-            "divisions.csv",
-            "Calla 'Corvane'",
-            "Hosta 'Ambrel'",
-            "divisions.csv, row 3, column variety, \"Hosta 'Ambrel'\": the same as row 2. Keep one of the two rows, "
-            "or change its variety.",
-        ),
-        told(
-            "a stage that is misspelt",
-            "cultures.csv",
-            "0.97,acclimatisation",
-            "0.97,aclimatisation",
-            "cultures.csv, row 2, column enters, 'aclimatisation': Hosta 'Ambrel' has no such stage. "
-            "Is acclimatisation meant?",
-        ),
-        told(
-            "a stage that its variety has not",
-            "divisions.csv",
-            "growing on",
-            "potting",
-            "divisions.csv, row 2, column enters, 'potting': Hosta 'Ambrel' has no such stage. Known: "
-            "acclimatisation, growing on, grading.",
-        ),
-        told(
-            "a place that is misspelt",
-            "divisions.csv",
-            ",house,",
-            ",hose,",
-            "divisions.csv, row 2, column place, 'hose': there is no place of this name in places. Correct the "
-            "spelling, or add it to places. Is house meant?",
-        ),
-        told(
-            "a place without its density",
-            "divisions.csv",
-            ",house,16.5,",
-            ",house,,",
-            "divisions.csv, row 2, column plants_per_m2: space for stock is only half stated. Fill both place and "
-            "plants_per_m2.",
-        ),
-        told(
-            "a density without its place",
-            "divisions.csv",
-            ",house,16.5,",
-            ",,16.5,",
-            "divisions.csv, row 2, column place: space for stock is only half stated. Fill both place and "
-            "plants_per_m2.",
-        ),
-        told(
-            "a percentage for a share by cycle",
-            "cultures.csv",
-            ",0.08 0.06,",
-            ",8 6,",
-            "cultures.csv, row 2, column contamination, '8 6': 8 would take everything. For 8 % write 0.08.",
-        ),
-        told(
-            "commas between cycles",
-            "cultures.csv",
-            "1.9 2.2 2.4",
-            '"1.9, 2.2, 2.4"',
-            f"cultures.csv, row 2, column multiplication, '1.9, 2.2, 2.4': {NOT_NUMBERS}",
-        ),
-        told(
-            "a level that is none",
-            "cultures.csv",
-            "belief 0.4 cycle 0.6",
-            "belief 0.4 round 0.6",
-            f"cultures.csv, row 2, column rooting_level, 'belief 0.4 round 0.6': {NOT_A_LEVEL}",
-        ),
-        told(
-            "more lines than explants",
-            "cultures.csv",
-            ",40,4,",
-            ",40,50,",
-            "cultures.csv, row 2, column lines, 50: more lines than explants. Give at most 40.",
-        ),
-    ],
-)
+@pytest.mark.parametrize(("file", "old", "new", "lines"), CASES)
 def test_a_fault_is_told_with_file_row_column_and_remedy(
     change: Change, refusal: Refusal, file: str, old: str, new: str, lines: list[str]
 ) -> None:
@@ -570,18 +490,18 @@ def test_all_faults_of_both_files_are_told_at_once(change: Change, refusal: Refu
     change("varieties.csv", ",9.50,", ",-9.50,")
     assert refusal() == [
         f"varieties.csv, row 2, column sale_price, '-9.50': {BELOW_0}",
-        "cultures.csv, row 1, column start_deaths: there is no such column. Is start_death meant?",
-        "cultures.csv, row 2, column multiplication, '1.9 0 2.4': 0 is not a rate. Give numbers from 0.000001 to "
+        "cultures.csv, row 1, column start_deaths: no such column. Did you mean 'start_death'?",
+        "cultures.csv, row 2, column multiplication, '1.9 0 2.4': 0 is not a rate. Write numbers from 0.000001 to "
         "1,000.",
         f"cultures.csv, row 2, column rooting, '0': {NOT_ABOVE_0}",
         "cultures.csv, row 2, column deflasking, '97': a share lies between 0 and 1. For 97 % write 0.97.",
-        "cultures.csv, row 3, column variety, \"Calla 'Corvan'\": there is no variety of this name in varieties. "
-        "Correct the spelling, or add it to varieties. Is Calla 'Corvane' meant?",
+        "cultures.csv, row 3, column variety, \"Calla 'Corvan'\": no variety of this name in varieties. "
+        "Correct the spelling, or add it to varieties. Did you mean \"Calla 'Corvane'\"?",
         f"divisions.csv, row 2, column stock, '0': {BELOW_1}",
         f"divisions.csv, row 2, column price, '-16.00': {BELOW_0}",
-        "divisions.csv, row 3, column place, 'shed': there is no place of this name in places. Correct the "
-        "spelling, or add it to places. Known: house, shade.",
-        "divisions.csv, row 3, column enters, 'weaning': Calla 'Corvane' has no such stage. Known: acclimatisation, "
+        "divisions.csv, row 3, column place, 'shed': no place of this name in places. Correct the "
+        "spelling, or add it to places. Known names: house, shade.",
+        "divisions.csv, row 3, column enters, 'weaning': Calla 'Corvane' has no such stage. Known names: acclimatisation, "
         "growing on, grading.",
     ]
 
@@ -790,25 +710,25 @@ def test_the_tables_of_a_season_that_multiplies_nothing_are_empty(folder: Path) 
     [
         (
             lambda season: season.culture("Hosta 'Belwin'"),
-            "variety, \"Hosta 'Belwin'\": not in cultures. Add a row for it to cultures; there is one for: Hosta "
+            "variety, \"Hosta 'Belwin'\": not in cultures. Add a row for it. cultures has rows for: Hosta "
             "'Ambrel', Calla 'Corvane'.",
         ),
         (
             lambda season: season.division("Hosta 'Belwin'"),
-            "variety, \"Hosta 'Belwin'\": not in divisions. Add a row for it to divisions; there is one for: Hosta "
+            "variety, \"Hosta 'Belwin'\": not in divisions. Add a row for it. divisions has rows for: Hosta "
             "'Ambrel', Calla 'Corvane'.",
         ),
         (
             lambda season: season.replace(cultures=()).culture("Hosta 'Belwin'"),
-            "variety, \"Hosta 'Belwin'\": not in cultures. Add a row for it to cultures; there is one for: none.",
+            "variety, \"Hosta 'Belwin'\": not in cultures. Add a row for it. cultures has rows for: none.",
         ),
         (
             lambda season: season.culture("Hosta Ambrel"),
-            "variety, 'Hosta Ambrel': this season has no such variety. Is Hosta 'Ambrel' meant?",
+            "variety, 'Hosta Ambrel': this season has no such variety. Did you mean \"Hosta 'Ambrel'\"?",
         ),
         (
             lambda season: season.replace(cultures=(season.cultures[0], {**CULTURE, "rooting": 0})),
-            "cultures, row 2, column rooting, 0: not above 0. Give a number above 0.",
+            "cultures, row 2, column rooting, 0: not above 0. Write a number above 0.",
         ),
     ],
 )

@@ -43,11 +43,11 @@ def refusal(kind: type[Row], **cells: Any) -> list[str]:
 
 def test_a_row_lists_all_its_faults_at_once() -> None:
     assert refusal(Place, place="", area=0, usable=60, colour="green") == [
-        "Place, place, '': nothing stands here. Fill it in; it is needed.",
-        "Place, area, 0: not above 0. Give a number above 0.",
+        "Place, place, '': this cell is empty but required. Fill it in.",
+        "Place, area, 0: not above 0. Write a number above 0.",
         "Place, usable, 60: a share lies between 0 and 1. For 60 % write 0.6.",
-        "Place, colour, 'green': not known here. "
-        "Known: place, area, usable, cost_per_m2_week, "
+        "Place, colour, 'green': not a known column. "
+        "Known names: place, area, usable, cost_per_m2_week, "
         "warmer_by, held_above, shaded_by, first_week, last_week, note.",
     ]
 
@@ -55,7 +55,7 @@ def test_a_row_lists_all_its_faults_at_once() -> None:
 @pytest.mark.parametrize("cells", [{}, {"quantity": None}])
 def test_a_cell_that_is_needed_is_named(cells: dict[str, Any]) -> None:
     assert refusal(Delivery, variety="A", week="2027-W14", **cells) == [
-        "Delivery, quantity: nothing stands here. Fill it in; it is needed."
+        "Delivery, quantity: this cell is empty but required. Fill it in."
     ]
 
 
@@ -87,11 +87,11 @@ def test_a_number_written_as_python_writes_it_is_read_exactly(number: float) -> 
 @pytest.mark.parametrize(
     ("cells", "told"),
     [
-        ({"area": 1e10}, "Place, area, 10000000000.0: above 1,000,000,000. Give a number up to 1,000,000,000."),
-        ({"area": "1e-320"}, "Place, area, '1e-320': too small to be meant. Give a number from 0.000001."),
+        ({"area": 1e10}, "Place, area, 10000000000.0: above 1,000,000,000. Write at most 1,000,000,000."),
+        ({"area": "1e-320"}, "Place, area, '1e-320': too small to be meant. Write at least 0.000001."),
         (
             {"cost_per_m2_week": "1e308"},
-            "Place, cost_per_m2_week, '1e308': above 1,000,000,000. Give a number up to 1,000,000,000.",
+            "Place, cost_per_m2_week, '1e308': above 1,000,000,000. Write at most 1,000,000,000.",
         ),
     ],
 )
@@ -119,7 +119,7 @@ def test_letters_that_cannot_be_printed_are_refused(letter: str) -> None:
     for column in ("variety", "pot", "note"):
         told = refusal(Variety, **{"variety": "A", "group": "B", column: f"a{letter}b"})[0]
         assert told.startswith(f"Variety, {column}, ")
-        assert told.endswith("holds a character that cannot be printed. Type it again.")
+        assert told.endswith("contains a character that cannot be printed. Type it again.")
 
 
 def test_a_blank_note_is_no_note() -> None:
@@ -146,7 +146,7 @@ def test_a_row_cannot_be_changed_only_replaced() -> None:
 
 
 def test_a_replaced_row_is_checked_like_any_other() -> None:
-    with pytest.raises(Refused, match=r"Target, wanted, 0: below 1\. Give a number from 1\."):
+    with pytest.raises(Refused, match=r"Target, target, 0: below 1\. Write at least 1\."):
         Target(**WANTED).replace(target=0)
 
 
@@ -171,7 +171,7 @@ def test_a_survival_is_said_in_any_of_three_ways() -> None:
         (COUNTED | {"of": None}, "only half"),
         (RANGE | {"survival_p5": None}, "only half"),
         ({"survival_sd": None}, "only half"),
-        ({"survival": None, "survival_sd": None}, "no survival is stated"),
+        ({"survival": None, "survival_sd": None}, "survival is empty"),
     ],
 )
 def test_a_survival_is_said_in_one_way_and_wholly(cells: dict[str, Any], problem: str) -> None:
@@ -203,21 +203,17 @@ def test_a_survival_that_cannot_be_is_refused_in_its_own_column(cells: dict[str,
 
 def test_a_stage_with_a_time_says_who_shares_its_spread() -> None:
     told = refusal(Stage, **STAGE | {"time_level": None})
-    assert told[0].startswith(
-        "Stage, time_level: nothing stands here, so it is not said who shares the spread in time."
-    )
+    assert told[0].startswith("Stage, time_level: required when typical is above 0.")
 
 
 def test_a_stage_without_time_has_no_spread() -> None:
     told = refusal(Stage, **STAGE | {"typical": 0, "plants_cv": 0.1})
-    assert told == ["Stage, typical, 0: a stage that takes no time cannot have a spread. Leave both spreads empty."]
+    assert told == ["Stage, typical, 0: times cannot vary in a stage that takes none. Clear batches_cv and plants_cv."]
 
 
 def test_batches_cannot_differ_where_only_plants_do() -> None:
     told = refusal(Stage, **STAGE | {"time_level": "plant", "batches_cv": 0.1})
-    assert told[0].startswith(
-        "Stage, time_level, 'plant': batches differ in time, but the level says that only plants do."
-    )
+    assert told[0].startswith("Stage, time_level, 'plant': batches_cv is above 0, but only plants vary by this level.")
 
 
 @pytest.mark.parametrize(
@@ -239,22 +235,22 @@ def test_a_place_can_be_used_from_its_first_to_its_last_week() -> None:
 
 def test_an_offer_ends_after_it_begins() -> None:
     told = refusal(PriceLine, **OFFER | {"last_week": "2027-W07"})
-    assert told == ["PriceLine, last_week, '2027-W07': the last week of delivery comes before the first. Swap the two."]
+    assert told == ["PriceLine, last_week, '2027-W07': before first_week, 2027-W08. Swap or correct the two."]
     assert PriceLine(**OFFER | {"last_week": "2027-W08"}).last_week == Week(2027, 8)
 
 
 def test_freight_by_the_box_needs_its_size() -> None:
     assert refusal(PriceLine, **OFFER | {"freight_per_box": 18}) == [
-        "PriceLine, plants_per_box: freight by the box needs the size of a box. Give plants_per_box."
+        "PriceLine, plants_per_box: required when freight_per_box is above 0. Write how many plants a box holds."
     ]
     assert PriceLine(**OFFER | {"freight_per_box": 18, "plants_per_box": 500}).plants_per_box == 500
 
 
 @pytest.mark.parametrize("column", ["from_quantity", "minimum", "multiple", "plants_per_box"])
 def test_plants_of_an_offer_are_whole_and_at_least_one(column: str) -> None:
-    assert refusal(PriceLine, **OFFER | {column: 0}) == [f"PriceLine, {column}, 0: below 1. Give a number from 1."]
+    assert refusal(PriceLine, **OFFER | {column: 0}) == [f"PriceLine, {column}, 0: below 1. Write at least 1."]
     assert refusal(PriceLine, **OFFER | {column: 2.5}) == [
-        f"PriceLine, {column}, 2.5: not a whole number. Write 2, for example."
+        f"PriceLine, {column}, 2.5: not a whole number. Write 2 or 3."
     ]
 
 
@@ -266,14 +262,24 @@ def test_what_is_wanted_is_a_number_or_a_range() -> None:
     assert demand.quantile([0.05, 0.5, 0.95]).tolist() == [120, 150, 200]
     assert Target(**ranged).median_demand == 150
     assert "stated in two ways" in refusal(Target, **ranged, target=100)[0]
-    assert "not stated" in refusal(Target, variety="A", week="2027-W40")[0]
-    assert "not stated" in refusal(Target, **ranged | {"p95": None})[0]
+    assert "empty or incomplete" in refusal(Target, variety="A", week="2027-W40")[0]
+    assert "empty or incomplete" in refusal(Target, **ranged | {"p95": None})[0]
 
 
 @pytest.mark.parametrize(("p5", "median", "p95"), [(2, 1, 3), (1, 3, 2), (3, 2, 1)])
-def test_a_range_is_in_order(low: float, likely: float, high: float) -> None:
-    told = refusal(Target, variety="A", week="2027-W40", p5=low, median=likely, p95=high)
-    assert told[0].endswith("low, likely and high are not in order. Give low <= likely <= high.")
+def test_a_range_is_in_order(p5: float, median: float, p95: float) -> None:
+    (told,) = refusal(Target, variety="A", week="2027-W40", p5=p5, median=median, p95=p95)
+    column, lower = ("median", "p5") if median < p5 else ("p95", "median")
+    assert told.startswith(f"Target, {column}, ")
+    assert f": below {lower}, " in told
+
+
+def test_cells_in_order_may_be_equal_or_empty_but_for_thresholds() -> None:
+    assert Target(variety="A", week="2027-W40", p5=2, median=2, p95=2).median_demand == 2
+    assert PriceLine(**OFFER | {"last_week": OFFER["first_week"]})
+    assert Place(place="house", area=1, usable=1, last_week="2027-W08")
+    warm = {"runs_on": "degree-days", "base_temperature": 5, "upper_threshold": 5}
+    assert "upper_threshold, 5.0: not above base_temperature, 5.0." in refusal(Stage, **STAGE | warm)[0]
 
 
 @pytest.mark.parametrize("service_level", [0, 1, 1.01, 95, -0.1, "90%"])
@@ -290,4 +296,4 @@ def test_a_currency_is_a_code_of_three_capitals(currency: str) -> None:
         assert Header(**cells, currency=currency).currency == "EUR"
     else:
         told = refusal(Header, **cells, currency=currency)
-        assert told[0].endswith("not the code of a currency. Write its three capital letters, such as EUR.")
+        assert told[0].endswith("not a currency code. Write its three capital letters, such as EUR.")

@@ -288,7 +288,7 @@ def test_another_ending_is_refused(plan, tmp_path):
 
 def test_nothing_is_replaced_unasked(plan, tmp_path):
     (tmp_path / "plan.ics").write_text("mine", encoding="utf-8")
-    with pytest.raises(Refused, match=r"is there already; nothing was written"):
+    with pytest.raises(Refused, match=r"already exists; nothing was written"):
         write_calendar(plan, tmp_path / "plan.ics")
     assert (tmp_path / "plan.ics").read_text(encoding="utf-8") == "mine"
     assert list(tmp_path.iterdir()) == [tmp_path / "plan.ics"]

@@ -38,7 +38,7 @@ def refusal(call: Callable[[], object]) -> str:
     return str(caught.value)
 
 
-ROOM = f"cannot be written: {SPACE}; everything is as it was. Make room there, or give a folder elsewhere."
+ROOM = f"cannot be written: {SPACE}; everything is as it was. Free some space, or choose another folder."
 
 
 @pytest.mark.parametrize("name", WRITERS)
@@ -75,7 +75,7 @@ def test_a_file_that_is_held_open_elsewhere_is_told(
 
     monkeypatch.setattr(os, "replace", held_open)
     told = refusal(lambda: WRITERS[name](plan, tmp_path / name, overwrite=True))
-    remedy = "Close it in other programs, ask for the right to write there, or give another folder."
+    remedy = "Close it in other programs, ask for permission to write there, or choose another folder."
     assert told == f"folder, '{tmp_path}': cannot be written: Permission denied; everything is as it was. {remedy}"
     assert held(tmp_path) == {name: b"mine"}
 
@@ -86,7 +86,7 @@ def test_through_a_link_nothing_outside_is_written(plan: Plan, tmp_path: Path, n
     home.mkdir()
     (tmp_path / "other").write_text("theirs", encoding="utf-8")
     (home / name).symlink_to(tmp_path / "other")
-    assert "is there already; nothing was written" in refusal(lambda: WRITERS[name](plan, home / name))
+    assert "already exists; nothing was written" in refusal(lambda: WRITERS[name](plan, home / name))
     WRITERS[name](plan, home / name, overwrite=True)
     assert (tmp_path / "other").read_text(encoding="utf-8") == "theirs"
     assert not (home / name).is_symlink()

@@ -213,7 +213,7 @@ def at(sheet, cell, value):
 @pytest.mark.parametrize(
     ("change", "line"),
     [
-        (at("season", "A2", "EURO"), "sheet season, row 2, column currency, 'EURO': not the code of a currency."),
+        (at("season", "A2", "EURO"), "sheet season, row 2, column currency, 'EURO': not a currency code."),
         (at("season", "A3", "USD"), "sheet season, row 3: more than one row. Keep one."),
         (
             at("season", "A1", "money"),
@@ -413,7 +413,7 @@ def test_another_ending_is_refused(plan, tmp_path):
 
 def test_nothing_is_replaced_unasked(plan, tmp_path):
     (tmp_path / "plan.xlsx").write_text("mine", encoding="utf-8")
-    with pytest.raises(Refused, match=r"is there already; nothing was written"):
+    with pytest.raises(Refused, match=r"already exists; nothing was written"):
         write_plan_workbook(plan, tmp_path / "plan.xlsx")
     assert (tmp_path / "plan.xlsx").read_text(encoding="utf-8") == "mine"
     write_plan_workbook(plan, tmp_path / "plan.xlsx", overwrite=True)

@@ -322,7 +322,7 @@ def test_a_plan_of_another_season_or_other_draws_is_refused_for_all_its_faults(p
 
 def test_a_file_that_is_there_is_kept_unless_asked(tmp_path):
     (tmp_path / "page.html").write_text("mine", encoding="utf-8")
-    with pytest.raises(forecast.Refused, match="is there already; nothing was written"):
+    with pytest.raises(forecast.Refused, match="already exists; nothing was written"):
         forecast.report(small("A"), tmp_path / "page.html", draws=64, seed=1)
     assert (tmp_path / "page.html").read_text(encoding="utf-8") == "mine"
 

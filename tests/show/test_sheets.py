@@ -199,7 +199,7 @@ def test_nothing_is_replaced_unasked_and_nothing_else_is_left_behind(plan, tmp_p
     file = tmp_path / "deep" / name
     write_order_sheet(plan, file)
     file.write_text("mine", encoding="utf-8")
-    with pytest.raises(Refused, match=r"is there already; nothing was written"):
+    with pytest.raises(Refused, match=r"already exists; nothing was written"):
         write_order_sheet(plan, file)
     assert file.read_text(encoding="utf-8") == "mine"
     write_order_sheet(plan, file, overwrite=True)
