@@ -296,7 +296,7 @@ def _unknown(counts: Sequence[tuple[int, CountRecord]], known: set[str]) -> Iter
             near[row.batch] = nearest(row.batch, sorted(known)) if len(near) < _SUGGESTED else None
         remedy = "Correct the spelling, or add it to batches."
         meant = near[row.batch]
-        remedy += f" Is {meant} meant?" if meant else ""
+        remedy += f" Did you mean {meant!r}?" if meant else ""
         yield Fault("there is no batch of this name in batches", remedy, "counts", number, "batch", row.batch), meant
 
 

@@ -133,7 +133,8 @@ ODD = [
         cells("counts", D2="=90+5", H3="=H2"),
         [f"{IN_COUNTS}, row 2, column alive, '=90+5': a formula that was never calculated. Open it in a spreadsheet "
          "program and save it again, or write the value.",
-         f"{IN_COUNTS}, row 3, column why, '=H2': a formula that was never calculated. Open it in a spreadsheet program "
+         f"{IN_COUNTS}, row 3, column why, '=H2': a formula that was never calculated. Open it in a spreadsheet '
+                                           'program "
          "and save it again, or write the value."],
         id="formulas without values",
     ),
@@ -188,7 +189,8 @@ ODD = [
         cells("counts", D2=datetime(1900, 4, 4), G3=0.5, E3=True),
         [f"{IN_COUNTS}, row 2, column alive, '1900-04-04': not a number. Write digits with a decimal point, without "
          "unit or spaces, such as 12.5.",
-         f"{IN_COUNTS}, row 3, column transferred, 'TRUE': not a number. Write digits with a decimal point, without unit "
+         f"{IN_COUNTS}, row 3, column transferred, 'TRUE': not a number. Write digits with a decimal point, without '
+                                                   'unit "
          "or spaces, such as 12.5.",
          f"{IN_COUNTS}, row 3, column losses, '0.5': not a whole number. Write 0 or 1."],
         id="what is no number of plants",
@@ -246,7 +248,8 @@ def test_a_workbook_with_entities_of_its_own_is_refused(tmp_path: Path) -> None:
     laughs = '<!DOCTYPE worksheet [<!ENTITY ha "ha ha">]><worksheet'
     path = patched(book(tmp_path), "xl/worksheets/sheet2.xml", "<worksheet", laughs)
     assert refusal(path) == [
-        "records.xlsx: not a workbook as spreadsheet programs save it. Open it in a spreadsheet program and save it as .xlsx."
+        "records.xlsx: not a workbook as spreadsheet programs save it. Open it in a spreadsheet program and save it "
+        "as .xlsx."
     ]
 
 

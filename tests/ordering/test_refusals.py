@@ -135,7 +135,7 @@ PRICED = PLAN.replace(varieties=[row.replace(sale_price=3.0) for row in PLAN.var
         ),
         (
             lambda: forecast.bench_space(forecast.simulate(PLAN, ORDERS, **FEW)).remedies("nowhere"),
-            "place, 'nowhere': this season has no such place. Known: house.",
+            "place, 'nowhere': this season has no such place. Known names: house.",
         ),
         (
             lambda: reforecast(PLAN, Records(), on_date="2029-01-01", **FEW),

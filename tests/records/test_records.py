@@ -72,7 +72,7 @@ CASES = [
         "B1,2027-04-26",
         "B1x,2027-04-26",
         "counts.csv, row 7, column batch, 'B1x': there is no batch of this name in batches. Correct the spelling, or "
-        "add it to batches. Is B1 meant?",
+        "add it to batches. Did you mean 'B1'?",
     ),
     case(
         "a batch twice",
