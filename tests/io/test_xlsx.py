@@ -133,8 +133,8 @@ ODD = [
         cells("counts", D2="=90+5", H3="=H2"),
         [f"{IN_COUNTS}, row 2, column alive, '=90+5': a formula that was never calculated. Open it in a spreadsheet "
          "program and save it again, or write the value.",
-         f"{IN_COUNTS}, row 3, column why, '=H2': a formula that was never calculated. Open it in a spreadsheet '
-                                           'program "
+         f"{IN_COUNTS}, row 3, column why, '=H2': a formula that was never calculated. Open it in a spreadsheet "
+         "program "
          "and save it again, or write the value."],
         id="formulas without values",
     ),
@@ -189,8 +189,8 @@ ODD = [
         cells("counts", D2=datetime(1900, 4, 4), G3=0.5, E3=True),
         [f"{IN_COUNTS}, row 2, column alive, '1900-04-04': not a number. Write digits with a decimal point, without "
          "unit or spaces, such as 12.5.",
-         f"{IN_COUNTS}, row 3, column transferred, 'TRUE': not a number. Write digits with a decimal point, without '
-                                                   'unit "
+         f"{IN_COUNTS}, row 3, column transferred, 'TRUE': not a number. Write digits with a decimal point, without "
+         "unit "
          "or spaces, such as 12.5.",
          f"{IN_COUNTS}, row 3, column losses, '0.5': not a whole number. Write 0 or 1."],
         id="what is no number of plants",

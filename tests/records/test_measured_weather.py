@@ -162,8 +162,8 @@ def test_a_file_of_semicolons_and_decimal_commas_says_the_same(place: Path) -> N
         (
             "0,6,",
             "0,warm,",
-            "weather.csv, row 5, column t_max, 'warm': not a number. Write digits with a decimal point, without unit '
-                                               'or "
+            "weather.csv, row 5, column t_max, 'warm': not a number. Write digits with a decimal point, without unit "
+            "or "
             "spaces, such as 12.5.",
         ),
         ("date,t_min", "date,t_mi", "weather.csv, row 1, column t_mi: no such column. Did you mean 't_min'?"),

@@ -178,8 +178,8 @@ CASES = [
          "(batch is the usual choice)."),
     case("points that lose everything", "stages.csv", ",0.89,0.03", ",0.15,0.03",
          "stages.csv, row 6, column share_of, 'original': calla: 0.8 of the original plants enter this stage, but "
-         "it loses 0.85 of the original. Lower the losses, or use share_of 'entering' if each is a share of the '
-                                                                           'plants that "
+         "it loses 0.85 of the original. Lower the losses, or use share_of 'entering' if each is a share of the "
+         "plants that "
          "enter."),
     case("points with an impossible spread", "stages.csv", ",0.89,0.03", ",0.3,0.35",
          "stages.csv, row 6, column share_of, 'original': calla: as a share of the plants that enter: no share with "

@@ -501,8 +501,8 @@ def test_all_faults_of_both_files_are_told_at_once(change: Change, refusal: Refu
         f"divisions.csv, row 2, column price, '-16.00': {BELOW_0}",
         "divisions.csv, row 3, column place, 'shed': no place of this name in places. Correct the "
         "spelling, or add it to places. Known names: house, shade.",
-        "divisions.csv, row 3, column enters, 'weaning': Calla 'Corvane' has no such stage. Known names: '
-                                                               'acclimatisation, "
+        "divisions.csv, row 3, column enters, 'weaning': Calla 'Corvane' has no such stage. Known names: "
+        "acclimatisation, "
         "growing on, grading.",
     ]
 

@@ -135,8 +135,8 @@ def test_with_stage_twice_is_as_once(season: Season) -> None:
         ),
         (
             lambda season: season.table("weather"),
-            "name, 'weather': a season has no such table. It has varieties, stages, places, price_list, targets, '
-                   'orders, "
+            "name, 'weather': a season has no such table. It has varieties, stages, places, price_list, targets, "
+            "orders, "
             "climate, cultures, divisions.",
         ),
     ],
