@@ -172,16 +172,18 @@ def test_contamination_that_falls_from_cycle_to_cycle_meets_each_cycle_with_its_
     held = cultures.generations.planted[0]
     assert near(held, 500 * (1 - 0.2232))
     assert round(1 - path[8], 4) == 0.9893
-    for i, (found, vessels) in enumerate(zip(table["clean"], cultures.generations.vessels.sum(axis=1), strict=True), start=1):
+    vessels_by_cycle = cultures.generations.vessels.sum(axis=1)
+    for i, (found, vessels) in enumerate(zip(table["clean"], vessels_by_cycle, strict=True), start=1):
         close = 4 * math.sqrt(path[i] * (1 - path[i]) / vessels) + 5e-5  # the table has four decimals
         assert abs(found - (1 - path[i])) < close
         assert min(abs(path[i] - path[n]) for n in range(9) if n != i) > 2 * close  # no other cycle's would pass
     rooted = cultures.plantlets.sum() / cultures.generations.rooting[7].sum()  # after the last, the last holds
-    assert rooted == pytest.approx(1 - path[8], abs=4 * math.sqrt(path[8] / cultures.generations.rooting_vessels[7].sum()))
+    vessels = cultures.generations.rooting_vessels[7].sum()
+    assert rooted == pytest.approx(1 - path[8], abs=4 * math.sqrt(path[8] / vessels))
 
 
 def spread_of_lines(low, high, cycles, deviations):
-    """Return the coefficient of variation of a rate that is each line's own in all cycles, from a range of its totals."""
+    """Return the coefficient of variation of a rate that each line keeps, from the range of its totals."""
     return math.sqrt(math.expm1((math.log(high / low) / (deviations * cycles)) ** 2))
 
 

@@ -127,7 +127,7 @@ def test_plants_that_come_through_by_chance(asked, comes, costs, quantity, cost)
 
 def yearly(prices, quantity, demand, ordering, interest):
     """Return what orders of a quantity cost a year: plants, ordering, and interest on half an order."""
-    price = prices.price(quantity)
+    price = prices.row(quantity).unit_price * quantity
     return demand / quantity * (price + ordering) + interest * price / 2
 
 
