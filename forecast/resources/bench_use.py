@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -118,12 +120,16 @@ class BenchSpace(Result):
         """
         return remedies(self._outcome, place, most)
 
-    def sentence(self, place: str) -> str:
-        """Say when a place is fullest, and how often it does not suffice."""
+    def fullest(self, place: str, *, by: str = "median") -> dict[Hashable, Any]:
+        """Return the week of the table in which a place has the largest median, or `by` another column; the first."""
         weeks = self._weekly[self._weekly["place"] == place].to_dict("records")
-        fullest, worst = (max(weeks, key=lambda row: float(row[name])) for name in ("median", "overrun"))
-        used = any(row["p95"] > 0 for row in weeks)
-        return resources.bench_use(place, fullest=fullest, worst=worst, overrun=self.overruns[place], used=used)
+        return max(weeks, key=lambda row: float(row[by]))
+
+    def sentence(self, place: str) -> str:
+        """Say when a place is fullest, and how often it is over capacity."""
+        worst, most = self.fullest(place, by="overrun"), self.fullest(place, by="p95")["p95"]
+        overrun = self.overruns[place]
+        return resources.bench_use(place, fullest=self.fullest(place), worst=worst, overrun=overrun, used=most > 0)
 
 
 def bench_space(outcome: Outcome) -> BenchSpace:

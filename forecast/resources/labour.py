@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -39,11 +41,15 @@ class Hours(Result):
         """Return what tells this result from others: facts of the outcome."""
         return self._facts
 
-    def __str__(self) -> str:
+    def busiest(self) -> dict[Hashable, Any]:
+        """Return the row of the busiest week, with the stage that takes most of its hours and its share of them."""
         busy = max(self._weekly.to_dict("records"), key=lambda row: (row["median"], row["p95"]))
         hours = self.by_stage[self.by_stage["week"] == busy["week"]].set_index("stage")["hours"]
-        first = str(hours.idxmax()) if len(hours) else ""
-        return resources.busiest_week(busy, stage=first, share=hours.max() / hours.sum() if hours.sum() else 0.0)
+        first = str(hours.idxmax()) if hours.any() else ""
+        return {**busy, "stage": first, "share": float(hours.max() / hours.sum()) if first else 0.0}
+
+    def __str__(self) -> str:
+        return resources.busiest_week(self.busiest())
 
 
 def hours_of_work(outcome: Outcome) -> Hours:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -109,10 +109,19 @@ class Remedies(Result):
         """Return the place, and what tells the outcome from others."""
         return {"place": self.place, **self._facts}
 
+    @property
+    def best(self) -> dict[Hashable, Any] | None:
+        """The row to try first; None if nothing can be changed."""
+        return self._table.to_dict("records")[0] if len(self._table) else None
+
+    @property
+    def helps(self) -> bool:
+        """Whether that relieves the place and costs no more than 2 points of the chance of a target."""
+        best = self.best
+        return best is not None and best["target"] >= best["target_before"] - _KEPT and best["overrun"] < self.overrun
+
     def __str__(self) -> str:
-        best = self._table.to_dict("records")[0] if len(self._table) else None
-        helps = best is not None and best["target"] >= best["target_before"] - _KEPT and best["overrun"] < self.overrun
-        return resources.remedies(self.place, self.overrun, self.most, best=best, helps=helps)
+        return resources.remedies(self.place, self.overrun, self.most, best=self.best, helps=self.helps)
 
 
 def causes(outcome: Outcome, place: str) -> pd.DataFrame:

@@ -73,21 +73,14 @@ def remedies(place: str, overrun: float, most: float, *, best: Row | None, helps
     return f"{text} No single delivery change is enough. The most effective: {change}"
 
 
-def busiest_week(busy: Row, *, stage: str, share: float) -> str:
-    """Say which week is the busiest.
-
-    Parameters
-    ----------
-    busy
-        The week, and p5, median and p95 of its hours.
-    stage, share
-        Stage that takes most of its hours, empty if none does, and its share of them [0 to 1].
-    """
+def busiest_week(busy: Row) -> str:
+    """Say which week is the busiest: its p5, median and p95 hours, and the stage with its share of them [0 to 1]."""
     if busy["p95"] == 0:
         return "No stage states minutes of work."
     low, median, high = (rounded(busy[name]) for name in ("p5", "median", "p95"))
     hours = f"about {median} hour{'' if median == '1' else 's'} (90 % range {low} to {high})"
-    part = f", {'most of them' if share > 0.5 else 'the largest part'} for {stage}" if stage else ""
+    most = "most of them" if busy["share"] > 0.5 else "the largest part"
+    part = f", {most} for {busy['stage']}" if busy["stage"] else ""
     return f"Busiest week: {dated(busy['week'])}, {hours}{part}."
 
 

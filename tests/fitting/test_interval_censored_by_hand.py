@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 from scipy.special import expit
 
-from forecast.fitting.interval_censored import LAWS, Likelihood, CensoredData, fit_best, maximise
+from forecast.fitting.interval_censored import LAWS, CensoredData, Likelihood, fit_best, maximise
 
 INF = math.inf
 UNIT = {"lognormal": stats.norm, "log-logistic": stats.logistic, "weibull": stats.gumbel_l}

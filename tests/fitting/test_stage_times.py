@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from forecast.errors import Refused
-from forecast.fitting.interval_censored import LAWS, Likelihood, CensoredData
+from forecast.fitting.interval_censored import LAWS, CensoredData, Likelihood
 from forecast.fitting.stage_times import Counted, LearnedTime, learn_time
 from forecast.rates.distributions import Duration
 

@@ -161,29 +161,22 @@ def test_a_place_never_overruns_less_often_in_some_week_than_in_its_worst():
         assert overrun >= worst[place] - 3 * 0.5 / np.sqrt(1024)
 
 
-def told_of(rows, overruns):
-    """Sentences of places whose weeks have these low, middle and high areas, benches and chances of an overrun."""
+def test_a_place_is_fullest_in_the_first_week_of_the_largest_median():
     columns = ["place", "week", "p5", "median", "p95", "available", "overrun"]
-    return str(BenchSpace(pd.DataFrame(rows, columns=columns), overruns, None)).splitlines()
-
-
-def test_what_is_said_of_places_word_for_word():
     rows = [
         ("house", "2027-W10", 96.0, 123.4, 151.0, 140.0, 0.2),
+        ("house", "2027-W11", 96.0, 123.4, 152.0, 140.0, 0.31),
         ("house", "2027-W12", 101.0, 119.0, 160.0, 130.0, 0.31),
         ("beds", "2027-W10", 0.0, 0.0, 0.0, 50.0, 0.0),
-        ("shade", "2027-W10", 9.94, 10.0, 12.3, 30.04, 0.0),
-        ("shade", "2027-W11", 8.0, 9.96, 11.0, 30.04, 0.0),
-        ("tunnel", "2027-W10", 1.234, 2.345, 9.87, 0.0, 1.0),
-        ("tunnel", "2027-W11", 1.0, 2.0, 3.0, 3.0, 1.0),
     ]
-    assert told_of(rows, {"house": 0.4, "beds": 0.0, "shade": 0.0, "tunnel": 1.0}) == [
-        "house: fullest in 2027-W10, about 125 m² (96 to 150) of 140; it overruns in about 40 seasons in 100, most "
-        "often in 2027-W12, about 120 m² (100 to 160) of 130.",
-        "beds: not used.",
-        "shade: fullest in 2027-W10, about 10 m² (9.9 to 12) of 30; it fits.",
-        "tunnel: fullest in 2027-W10, about 2.3 m² (1.2 to 9.9) while it is shut; it overruns in every season.",
-    ]
+    space = BenchSpace(pd.DataFrame(rows, columns=columns), {"house": 0.4, "beds": 0.0}, None)
+    assert tuple(space.fullest("house").values()) == rows[0]
+    assert tuple(space.fullest("house", by="overrun").values()) == rows[1]
+    used, unused = str(space).splitlines()
+    assert "2027-W10" in used
+    assert "2027-W11" in used
+    assert "40 of 100" in used
+    assert unused == "beds: not used."
 
 
 def test_the_table_by_week_is_told_to_the_hundredth_of_a_square_metre_and_chances_to_four_figures():

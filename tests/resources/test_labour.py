@@ -60,17 +60,19 @@ def test_hours_are_minutes_times_the_plants_that_enter_as_by_hand():
     assert weekly.index.tolist() == [f"2027-W{week:02d}" for week in range(1, 41)]
 
 
-def test_the_busiest_week_is_told_word_for_word():
+def test_the_busiest_week_and_what_it_is_busy_with():
     plan = season(SURE)
     orders = [("A", "2027-W03", 1000)]
-    assert str(work(plan, orders)) == "Busiest: 2027-W03, about 28 hours (28 to 28), most of it for arrival."
-    slow = plan.with_stage("crop", "growing on", minutes=3)
-    assert str(work(slow, orders)) == "Busiest: 2027-W07, about 36 hours (36 to 36), most of it for growing on."
+    hours = {"p5": 27.5, "median": 27.5, "p95": 27.5}
+    assert work(plan, orders).busiest() == {"week": "2027-W03", **hours, "stage": "arrival", "share": 20 / 27.5}
+    slow = work(plan.with_stage("crop", "growing on", minutes=3), orders)
+    assert slow.busiest() == {"week": "2027-W07", **dict.fromkeys(hours, 36), "stage": "growing on", "share": 1}
+    assert "36 hours" in str(slow)
 
 
 def test_without_minutes_no_work_is_stated_though_plants_are_counted():
     found = work(season([row | {"minutes": 0} for row in SURE]), [("A", "2027-W03", 1000)])
-    assert str(found) == "No work is stated."
+    assert found.busiest()["stage"] == ""
     assert found.table()[["p5", "median", "p95"]].to_numpy().max() == 0
     assert found.by_stage[["median", "hours"]].to_numpy().tolist() == [[1000, 0], [900, 0], [720, 0], [684, 0]]
 
@@ -80,7 +82,8 @@ def test_work_of_which_no_week_is_sure_is_still_told():
     plan = season([stage(typical=8, batches_cv=0.4, survival=1), stage("growing on", typical=3, minutes=6)])
     found = work(plan, [("A", "2027-W03", 1000)], draws=512)
     assert found.table()["median"].max() == 0
-    assert str(found).endswith("about 0 hours (0 to 100), most of it for growing on.")
+    busy = found.busiest()
+    assert (busy["median"], busy["p95"], busy["stage"]) == (0, 100, "growing on")
 
 
 def test_hours_of_less_than_half_a_plant_are_told_without_a_stage():
@@ -88,7 +91,7 @@ def test_hours_of_less_than_half_a_plant_are_told_without_a_stage():
     plan = season([stage(typical=3, survival=0.4), stage("growing on", typical=3, minutes=60)])
     found = work(plan, [("A", "2027-W03", 1)])
     assert found.table()["median"].max() == 0.4
-    assert str(found) == "Busiest: 2027-W06, about 0 hours (0 to 0)."
+    assert (found.busiest()["week"], found.busiest()["stage"], found.busiest()["share"]) == ("2027-W06", "", 0)
 
 
 def test_a_busy_week_may_be_made_by_several_batches_and_varieties():
@@ -195,11 +198,6 @@ def test_nine_weeks_in_ten_have_hours_between_low_and_high():
         assert abs(weekly[name] - 100 * right) < 100 * 3 * error
 
 
-def test_a_work_without_rows_states_no_work():
-    weekly = pd.DataFrame({"week": ["2027-W01"], "p5": [0.0], "median": [0.0], "p95": [0.0]})
-    assert str(Hours(weekly, pd.DataFrame(columns=["week", "stage", "hours"]))) == "No work is stated."
-
-
 def made_up(weekly, by_stage):
     """Hours that are written by hand: low, middle and high by week, and hours by week and stage."""
     weeks = pd.DataFrame(weekly, columns=["p5", "median", "p95"])
@@ -208,22 +206,19 @@ def made_up(weekly, by_stage):
 
 
 @pytest.mark.parametrize(
-    ("hours", "said"),
-    [
-        ((6.0, 6.0), "the largest part for arrival"),
-        ((6.0, 6.1), "most of it for grading"),
-        ((4.0, 5.0, 3.0), "the largest part for grading"),
-    ],
+    ("hours", "stage", "share"),
+    [((6.0, 6.0), "arrival", 1 / 2), ((6.0, 6.1), "grading", 6.1 / 12.1), ((4.0, 5.0, 3.0), "grading", 5 / 12)],
 )
-def test_most_of_the_work_is_more_than_half_of_it(hours, said):
+def test_the_stage_that_takes_most_of_the_busiest_week_and_its_share(hours, stage, share):
     rows = [("2027-W01", name, one) for name, one in zip(("arrival", "grading", "potting"), hours, strict=False)]
     found = made_up([(10.0, 12.0, 14.0), (9.0, 12.0, 13.0)], [*rows, ("2027-W02", "potting", 90.0)])
-    assert str(found) == f"Busiest: 2027-W01, about 12 hours (10 to 14), {said}."
+    busy = found.busiest()
+    assert (busy["week"], busy["stage"], busy["share"]) == ("2027-W01", stage, pytest.approx(share))
 
 
 def test_the_busiest_week_has_the_greatest_middle_then_the_greatest_high_and_comes_first():
     weekly = [(0.0, 1.0, 9.0), (0.0, 1.2, 2.0), (0.0, 1.2, 3.0), (1.0, 1.2, 3.0)]
-    assert str(made_up(weekly, [])) == "Busiest: 2027-W03, about 1 hour (0 to 3)."
+    assert made_up(weekly, []).busiest()["week"] == "2027-W03"
 
 
 def test_the_tables_of_work_hold_hundredths_of_hours_and_whole_plants():
@@ -253,7 +248,7 @@ def test_a_stage_is_told_in_weeks_in_which_more_than_half_a_plant_enters_it_in_s
 def test_without_orders_there_are_no_plants_and_no_hours():
     outcome = forecast.reforecast(season(SURE, weeks=3), Records(), on_date="2027-01-05", draws=8, seed=1).outcome
     found = hours_of_work(outcome)
-    assert str(found) == "No work is stated."
+    assert found.busiest()["stage"] == ""
     assert found.by_stage.columns.tolist() == ["week", "stage", "p5", "median", "p95", "hours"]
     assert found.by_stage.empty
     assert found.table().to_numpy().tolist() == [[f"2027-W{i:02d}", 0, 0, 0] for i in (1, 2, 3)]
