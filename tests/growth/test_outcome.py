@@ -227,7 +227,7 @@ def test_chances_hold_from_the_first_to_the_last_monday_of_the_season():
         ),
         (
             lambda outcome: outcome.chance("C", week="2027-W10", at_least=1),
-            "variety, 'C': this season has no such variety. Known: A, B.",
+            "variety, 'C': this season has no such variety. Known names: A, B.",
         ),
         (
             lambda outcome: outcome.chance("A", week="2027-W10", at_least=-1),
@@ -272,7 +272,7 @@ def test_what_cannot_be_asked_is_refused_word_for_word(ask, told):
         ),
         (
             [("A", "2027-W05", 5), ("Z", "2027-W05", 5)],
-            "orders, row 2, column variety, 'Z': this season has no such variety. Known: A, B.",
+            "orders, row 2, column variety, 'Z': this season has no such variety. Known names: A, B.",
         ),
         (
             [("A", "2026-W53", 5), ("A", "2027-W01", 5), ("A", "2027-W40", 5), ("A", "2027-W41", 5)],
