@@ -34,8 +34,8 @@ def shrinkage(learned: LearnedSeason, stage: str) -> Chart:
     """
     table = learned.shares(stage).sort_values(["group", "variety"], kind="stable")
     table = table.round(4)
-    columns = dict(zip(("stated", "counted", "learned"), words.KINDS, strict=True))
-    points = table.melt(["variety", "batches", "rests_on"], list(columns), var_name="kind", value_name="share")
+    columns = dict(zip(("estimate", "counted", "learned"), words.KINDS, strict=True))
+    points = table.melt(["variety", "batches", "based_on"], list(columns), var_name="kind", value_name="share")
     points = points.assign(kind=points["kind"].map(columns)).dropna(subset="share")
     names = table["variety"].tolist()
     y = alt.Y("variety:N", title="variety [name]", sort=names, axis=alt.Axis(labelLimit=220))
@@ -46,7 +46,7 @@ def shrinkage(learned: LearnedSeason, stage: str) -> Chart:
         alt.Tooltip("kind"),
         alt.Tooltip("share", format=".1%"),
         alt.Tooltip("batches", title="own batches"),
-        alt.Tooltip("rests_on", title="rests on"),
+        alt.Tooltip("based_on", title="based on"),
     ]
     ranges = table.dropna(subset="p5")[["variety", "p5", "p95"]]
     bars = alt.Chart(ranges).mark_bar(height=7, color=BLUE, opacity=0.3).encode(x=alt.X("p5:Q"), x2="p95:Q", y=y)
@@ -56,12 +56,12 @@ def shrinkage(learned: LearnedSeason, stage: str) -> Chart:
     shapes = alt.Scale(domain=kinds, range=["diamond", "circle", "square"])
     marks = alt.Chart(points).mark_point(size=65, filled=True, opacity=0.9)
     marks = marks.encode(x=x, y=y, color=colours, shape=alt.Shape("kind:N", scale=shapes, legend=legend), tooltip=tips)
-    moved = table.assign(by=(table["learned"] - table["stated"]).abs()).sort_values("by", kind="stable").iloc[-1]
-    guesses = int((table["rests_on"] == "guess").sum())
-    alone = int((table["rests_on"] == "group").sum())
+    moved = table.assign(by=(table["learned"] - table["estimate"]).abs()).sort_values("by", kind="stable").iloc[-1]
+    estimated = int((table["based_on"] == "estimate").sum())
+    alone = int((table["based_on"] == "group").sum())
     text = words.shrinkage(
-        stage=stage, varieties=len(table), most=moved["variety"], estimate=moved["stated"], learned=moved["learned"],
-        group_only=alone, estimate_only=guesses,
+        stage=stage, varieties=len(table), most=moved["variety"], estimate=moved["estimate"], learned=moved["learned"],
+        group_only=alone, estimate_only=estimated,
     )  # fmt: skip
     title = heading(words.RECORDS_TITLE.format(stage=stage.capitalize()), words.SHRINKAGE)
     return alt.layer(bars, marks).properties(
@@ -131,18 +131,18 @@ def labs(learned: LearnedSeason, stage: str) -> Chart:
     """
     table = learned.labs(stage).round(4)
     pairs = list(map(words.LAB_PAIR.format, table["lab"], table["batches"], table["other"], table["other_batches"]))
-    short = table["said"].str.split(": ").str[-1].str.rstrip(".")
-    rows = table.assign(pair=pairs, words=short)[["pair", "better_by", "p5", "p95", "chance", "words", "said"]]
+    short = table["sentence"].str.split(": ").str[-1].str.rstrip(".")
+    rows = table.assign(pair=pairs, words=short)[["pair", "better_by", "p5", "p95", "chance", "words", "sentence"]]
     y = alt.Y("pair:N", title="labs [batches]", sort=pairs, axis=alt.Axis(labelLimit=240))
     x = alt.X("p5:Q", title=f"more survive {stage} [% of plants]", axis=alt.Axis(format="%"))
-    tips = [alt.Tooltip("pair"), alt.Tooltip("better_by", format=".1%"), alt.Tooltip("said")]
+    tips = [alt.Tooltip("pair"), alt.Tooltip("better_by", format=".1%"), alt.Tooltip("sentence")]
     base = alt.Chart(rows).encode(y=y, tooltip=tips)
     bars = base.mark_bar(height=9, color=BLUE, opacity=0.35).encode(x=x, x2="p95:Q")
     ticks = base.mark_tick(color=BLUE, thickness=3, size=16).encode(x="better_by:Q")
     said = base.mark_text(align="left", dx=8, fontSize=10, color=BLACK).encode(x="p95:Q", text="words:N")
     none = alt.Chart(pd.DataFrame({"none": [0]})).mark_rule(color=ORANGE, strokeDash=[6, 3]).encode(x="none:Q")
     title = heading(words.LABS_TITLE.format(stage=stage.capitalize()), words.LABS)
-    text = words.LABS_TEXT.format(stage=stage, sentences=" ".join(table["said"]))
+    text = words.LABS_TEXT.format(stage=stage, sentences=" ".join(table["sentence"]))
     return alt.layer(bars, ticks, none, said).properties(
         width=WIDTH, height=max(2 * _ROW * len(rows), 60), title=title, description=text
     )

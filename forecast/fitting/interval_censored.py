@@ -204,7 +204,9 @@ def _with_never(growing: NDArray[np.bool_], terms: _Terms, log_odds: float) -> _
 
 
 class Likelihood:
-    """Log-likelihood of interval-censored times in location, log scale, logit of the share that finishes, log spread of batches.
+    """Log-likelihood of interval-censored times.
+
+    Its parameters are location, log scale, logit of the share that finishes, and log spread of batches.
 
     Parameters
     ----------
@@ -219,8 +221,8 @@ class Likelihood:
 
     Notes
     -----
-    The location of a batch is integrated by the trapezoidal rule over 41 points or more, placed for each batch where its
-    integrand is within exp(-32) of its top. For a smooth integrand that vanishes at both ends this rule is as sharp
+    The location of a batch is integrated by the trapezoidal rule over 41 points or more, placed for each batch where
+    its integrand is within exp(-32) of its top. For a smooth integrand that vanishes at both ends this rule is as sharp
     as Gauss-Hermite quadrature, and unlike that it also holds where the counts confine a batch to one interval.
 
     References

@@ -1,14 +1,15 @@
-"""How long a stage takes, learned from counts at looks some days apart."""
+"""How long a stage takes, learned from counts some days apart."""
 
 from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import expit
 
@@ -17,31 +18,34 @@ from forecast.fitting.interval_censored import LAWS, CensoredData, Fit, Likeliho
 from forecast.rates.distributions import Z90, Duration
 from forecast.rates.levels import Level
 from forecast.streams import Array
-from forecast.words.numbers import counted, percent
+from forecast.words import records as words
+from forecast.words.results import Result
 
 TimeLaw = Literal["lognormal", "log-logistic", "weibull"]
 
 _FEW = 10  # plants ready; with fewer, standard errors are too small
-_MOST_TO_COME = 0.2  # share of those that will finish, still to come at the last look
+_MOST_TO_COME = 0.2  # share of those that will finish, still growing at the last count
+_FAR = 1.5  # medians that lie further beyond the last count
 _STEEPEST = 1.0  # log scale, a standard deviation of 2.7 in the logarithm: far beyond any plants or batches
 _NO_MEDIAN = 9.0  # variance of the log of the median
 _SPIKE = -8.0  # log scale, below which exact times count without bound
 _FLAT = 0.01  # of log-likelihood, lost over a change by which it would fall if the spread were known
 _CONTRADICTED = 1.920729  # fall of log-likelihood at which a 95 % interval ends
+_ESTIMATED = ("median", "log_sd", "ever", "batch_log_sd")
 
 
 @dataclass(frozen=True)
 class Counted:
-    """So many plants that became ready between two looks, or that were still growing at the last.
+    """A number of plants that became ready between two counts, or that were still growing at the last.
 
     Parameters
     ----------
     count
         Number of plants, from 0.
     after
-        Time of the last look at which they were not ready [weeks since the stage began], from 0.
+        Time of the last count at which they were not ready [weeks since the stage began], from 0.
     until
-        Time of the look that found them ready [weeks]; infinite if they were still growing at the last look,
+        Time of the count that found them ready [weeks]; infinite if they were still growing at the last count,
         and the same as `after` if they became ready exactly then.
     batch
         Name of their batch; None if batches are not told apart.
@@ -49,7 +53,7 @@ class Counted:
     Raises
     ------
     Refused
-        With every fault, if the count is no whole number from 0 or the times are not in order.
+        If the count is no whole number from 0 or the times are not in order; every fault is listed.
 
     Examples
     --------
@@ -65,19 +69,21 @@ class Counted:
     def __post_init__(self) -> None:
         faults = []
         if not (_is_number(self.count) and 0 <= self.count < math.inf and self.count == int(self.count)):
-            faults.append(_fault("count", self.count, "not a number of plants", "Give a whole number from 0."))
+            faults.append(_fault("count", self.count, "not a number of plants", "Write a whole number from 0."))
         after, until = _is_number(self.after), _is_number(self.until)
         if not (after and 0 <= self.after < math.inf):
-            faults.append(_fault("after", self.after, "not the time of a look", "Give weeks since the start, from 0."))
+            faults.append(
+                _fault("after", self.after, "not the time of a count", "Write weeks since the start, from 0.")
+            )
             after = False
         if not (until and self.until > 0):
-            remedy = "Give weeks above 0; infinity where still growing at the last look."
-            faults.append(_fault("until", self.until, "not the time of a look", remedy))
+            remedy = "Write weeks above 0; infinity where still growing at the last count."
+            faults.append(_fault("until", self.until, "not the time of a count", remedy))
         elif after and self.until < self.after:
-            problem = f"ready until {self.until:g}, before the look at {self.after:g} that found them growing"
-            faults.append(_fault("until", self.until, problem, "Give the times in order."))
+            problem = f"ready until {self.until:g}, before the count at {self.after:g} that found them growing"
+            faults.append(_fault("until", self.until, problem, "Write the earlier time first."))
         if not (self.batch is None or (isinstance(self.batch, str) and self.batch)):
-            faults.append(_fault("batch", self.batch, "not the name of a batch", "Give a name, or None."))
+            faults.append(_fault("batch", self.batch, "not the name of a batch", "Write a name, or None."))
         if faults:
             raise Refused(faults)
 
@@ -90,9 +96,9 @@ def _fault(column: str, value: object, problem: str, remedy: str) -> Fault:
     return Fault(problem, remedy, column=column, value=value)
 
 
-@dataclass(frozen=True)
-class LearnedTime:
-    """How long a stage takes, as counts tell it. Made by `learn_time`.
+@dataclass(frozen=True, repr=False)
+class LearnedTime(Result):
+    """How long a stage takes, learned from counts. Made by `learn_time`.
 
     Parameters
     ----------
@@ -103,22 +109,22 @@ class LearnedTime:
         and ``fisk`` and ``weibull_min`` with the shape 1 / scale.
     ever
         Share of plants that ever get ready [0 to 1].
-    batches
+    batch_log_sd
         Standard deviation of the logarithm of the factor by which batches differ; 0 if none was seen.
     log_likelihood
         At its greatest; an exact time counts by its density per unit of time.
     covariance
-        Of the log of the median, the log of the scale, the logit of `ever` and the log of `batches`, four rows of
-        four; not a number where the counts do not tell, or the value is on its edge.
+        Of the log of the median, the log of the scale, the logit of `ever` and the log of `batch_log_sd`, four
+        rows of four; not a number where counts leave it open, or the value is at its edge.
     plants, ready, groups
-        Number of plants, of those found ready, and of batches told apart.
+        Number of plants, of those found ready, and of batches named.
     """
 
     law: TimeLaw
     location: float
     scale: float
     ever: float
-    batches: float
+    batch_log_sd: float
     log_likelihood: float
     covariance: tuple[tuple[float, ...], ...]
     plants: int
@@ -131,12 +137,12 @@ class LearnedTime:
         return float(self.quantile(0.5))
 
     @property
-    def spread(self) -> float:
+    def log_sd(self) -> float:
         """Standard deviation of the logarithm of the time between the plants of a batch."""
         return self.scale * LAWS[self.law].deviation
 
     @property
-    def variation(self) -> float:
+    def cv(self) -> float:
         """Coefficient of variation of the time between the plants of a batch; infinite if it has none."""
         if self.law == "lognormal":
             return math.sqrt(math.expm1(min(self.scale**2, 700)))
@@ -146,12 +152,11 @@ class LearnedTime:
         return math.sqrt(math.expm1(math.lgamma(1 + 2 * self.scale) - 2 * math.lgamma(1 + self.scale)))
 
     @property
-    def errors(self) -> dict[str, float]:
-        """Standard errors of ``median``, ``spread``, ``ever`` and ``batches``, by the delta method."""
-        slopes = self.median, self.spread, self.ever * (1 - self.ever), self.batches
+    def standard_errors(self) -> dict[str, float]:
+        """Standard errors of ``median``, ``log_sd``, ``ever`` and ``batch_log_sd``, by the delta method."""
+        slopes = self.median, self.log_sd, self.ever * (1 - self.ever), self.batch_log_sd
         logs = np.sqrt(np.diag(self.covariance))
-        names = ("median", "spread", "ever", "batches")
-        return {name: float(slope * log) for name, slope, log in zip(names, slopes, logs, strict=True)}
+        return {name: float(slope * log) for name, slope, log in zip(_ESTIMATED, slopes, logs, strict=True)}
 
     def quantile(self, u: ArrayLike) -> Array:
         """Return the time by which a share `u` of those of a usual batch that ever get ready are so [weeks].
@@ -170,7 +175,7 @@ class LearnedTime:
             return np.asarray(LAWS[self.law].cdf(score))
 
     def duration(self, level: Level | str | None = None) -> Duration:
-        """Return the time as a plan holds it.
+        """Return the time as a season holds it.
 
         Parameters
         ----------
@@ -187,36 +192,56 @@ class LearnedTime:
         """
         doubt = self.covariance[0][0]
         if level is None:
-            belief = doubt / (doubt + self.batches**2)
+            belief = doubt / (doubt + self.batch_log_sd**2)
             level = Level((("belief", belief), ("batch", 1 - belief)) if belief < 1 else (("belief", 1.0),))
         low, high = self.quantile([0.05, 0.95])
         within = math.log(high / low) / (2 * Z90)
-        between = math.expm1(doubt + self.batches**2)
+        between = math.expm1(doubt + self.batch_log_sd**2)
         return Duration(self.median, math.sqrt(between), math.sqrt(math.expm1(within**2)), level)
+
+    def facts(self) -> dict[str, object]:
+        """Return the law, and what it was learned from."""
+        return {"law": self.law, "plants": self.plants, "ready": self.ready, "batches": self.groups}
+
+    def table(self) -> pd.DataFrame:
+        """Return what was estimated: a row for each of median, log_sd, ever and batch_log_sd.
+
+        Returns
+        -------
+        DataFrame
+            quantity, learned and standard_error; that is missing where counts leave it open.
+        """
+        found = [getattr(self, name) for name in _ESTIMATED]
+        errors = self.standard_errors.values()
+        return pd.DataFrame({"quantity": _ESTIMATED, "learned": found, "standard_error": list(errors)})
 
     def __str__(self) -> str:
         wide = math.exp(Z90 * math.sqrt(self.covariance[0][0]))
-        said = f"{self.median:.3g} weeks ({self.median / wide:.3g} to {self.median * wide:.3g}, nine times in ten)"
-        low, high = self.quantile([0.05, 0.95])
-        said += f"; nine plants of a batch in ten between {low:.2g} and {high:.2g}"
-        if self.batches > 0:
-            said += f"; batches differ by {percent(math.sqrt(math.expm1(self.batches**2)))} %"
-        if self.ever < 1:
-            said += f"; {percent(self.ever)} % ever get ready"
-        return f"{said}. Learned from {self.ready:,} of {self.plants:,} plants that got ready."
+        quickest, slowest = self.quantile([0.05, 0.95]).tolist()
+        return words.stage_time(
+            median=self.median,
+            p5=self.median / wide,
+            p95=self.median * wide,
+            quickest=quickest,
+            slowest=slowest,
+            ever=self.ever,
+            batches_cv=math.sqrt(math.expm1(self.batch_log_sd**2)),
+            ready=self.ready,
+            plants=self.plants,
+        )
 
 
 def learn_time(
     rows: Iterable[Counted | Sequence[object]], *, law: TimeLaw = "lognormal", never: bool = False
 ) -> LearnedTime:
-    """Learn how long a stage takes from counts of plants found ready, or still growing, at some looks.
+    """Learn how long a stage takes from counts of plants found ready, or still growing, some days apart.
 
     Parameters
     ----------
     rows
-        `Counted`, or the same as sequences: count, after, until and, if batches are told apart, batch. Times in
-        weeks since the stage began; any other unit will do if it is kept. Their order does not matter, nor
-        whether equal rows are added up. Two batches or more give a factor from batch to batch.
+        `Counted`, or the same as sequences: count, after, until and, if batches are named, batch. Times in weeks since
+        the stage began; any other unit will do if it is kept. Neither the order of rows nor adding up equal ones
+        matters. From two batches on, a factor from batch to batch is learned.
     law
         Law of the time of a plant in its batch.
     never
@@ -229,16 +254,16 @@ def learn_time(
     Raises
     ------
     Refused
-        With every fault of every row; or if no plant got ready, batches are named in some rows only, or the
-        counts tell no time: all became ready before the first look, there was but one look, or a spread runs away.
+        With every fault of every row; or if no plant got ready, batches are named in some rows only, or no time can be
+        learned: all became ready before the first count, there was but one count, or a spread runs away.
 
     Warns
     -----
     UserWarning
-        If fewer than 10 plants got ready; if the spread between plants is not told, as when all got ready
-        between the same two looks (it is then the widest that the counts do not contradict at 95 %, and
-        standard errors hold given it); if the share that ever gets ready is on its edge at 1, or a fifth or
-        more were still to come; if the median lies far beyond the last look; if batches differ no more than chance.
+        If fewer than 10 plants got ready; if counts do not show the spread between plants, as when all got ready
+        between the same two (it is then the widest that they do not contradict at 95 %, and standard errors hold given
+        it); if the share that ever gets ready is at its edge at 1, or a fifth or more were still growing; if the median
+        lies far beyond the last count; if batches differ no more than by chance.
 
     Notes
     -----
@@ -258,17 +283,29 @@ def learn_time(
     --------
     >>> wheat = [(1, 2, 3), (12, 3, 4), (3, 4, 5), (3, 6, 7), (1, 18, float("inf"))]
     >>> print(learn_time(wheat, law="log-logistic", never=True))
-    3.83 weeks (3.49 to 4.2, nine times in ten); nine plants of a batch in ten between 2.6 and 5.7;
-    95 % ever get ready. Learned from 19 of 20 plants that got ready.
+    Median 3.83 weeks (90 % interval 3.49 to 4.2); 90 % of the plants of a batch take 2.6 to 5.7. 95 % ever
+    get ready. Learned from 20 plants, of which 19 got ready.
     """
+    learned, doubts = fit_time(rows, law=law, never=never)
+    if learned.groups > 1 and learned.batch_log_sd == 0:
+        doubts.append(words.batches_alike(learned.groups))
+    for doubt in doubts:
+        warnings.warn(words.warning(doubt), stacklevel=2)
+    return learned
+
+
+def fit_time(
+    rows: Iterable[Counted | Sequence[object]], *, law: TimeLaw = "lognormal", never: bool = False
+) -> tuple[LearnedTime, list[words.Doubt]]:
+    """Return what `learn_time` learns, and what counts leave open of its median and the spread between plants."""
     if law not in get_args(TimeLaw):
         raise refuse("law", law, "no such law", f"Give one of: {', '.join(get_args(TimeLaw))}.")
     read = _read(rows)
     names = {row.batch for row in read}
-    table = CensoredData((row.batch or "", float(row.after), float(row.until), int(row.count)) for row in read)
+    data = CensoredData((row.batch or "", float(row.after), float(row.until), int(row.count)) for row in read)
     growing = any(math.isinf(row.until) for row in read)
-    fit, over, across = fit_best(table, LAWS[law], never=never and growing, many=len(names) > 1)
-    fit, told = _spread_told(fit, Likelihood(table, LAWS[law], never=over, between=across))
+    fit, over, across = fit_best(data, LAWS[law], never=never and growing, many=len(names) > 1)
+    fit, known = _with_spread(fit, Likelihood(data, LAWS[law], never=over, between=across))
     plants, ready = (sum(int(row.count) for row in read if row.until <= most) for most in (math.inf, 1e300))
     learned = LearnedTime(
         law,
@@ -277,12 +314,10 @@ def learn_time(
         float(expit(fit.parameters[2])) if over else 1.0,
         math.exp(fit.parameters[-1]) if across else 0.0,
         fit.log_likelihood,
-        _covariance(fit, law, told=told, over=over, across=across),
+        _covariance(fit, law, known=known, over=over, across=across),
         *(plants, ready, len(names)),
     )
-    for words in _doubts(learned, read, told=told, never=never):
-        warnings.warn(words, stacklevel=2)
-    return learned
+    return learned, list(_doubts(learned, read, known=known, never=never))
 
 
 def _read(rows: Iterable[Counted | Sequence[object]]) -> list[Counted]:
@@ -293,37 +328,37 @@ def _read(rows: Iterable[Counted | Sequence[object]]) -> list[Counted]:
         except Refused as refusal:
             faults += [fault.placed("rows", number) for fault in refusal.faults]
         except TypeError:
-            problem, remedy = "not a count between two looks", "Give count, after, until and perhaps batch."
+            problem, remedy = "not a row of counts", "Write count, after, until and perhaps batch."
             faults.append(Fault(problem, remedy, "rows", number, value=str(row)))
     if faults:
         raise Refused(faults)
     read = [row for row in read if row.count > 0 and (row.after > 0 or row.until < math.inf)]
     ready = [row for row in read if row.until < math.inf]
     if not ready:
-        raise refuse("rows", f"{len(read)} with plants", "no plant got ready", "State a range of times instead.")
+        raise refuse("rows", f"{len(read)} with plants", "no plant got ready", "Enter your own estimate instead.")
     if len({row.batch is None for row in read}) > 1:
         raise refuse("batch", None, "a batch is named in some rows only", "Name it in all rows, or in none.")
     exact = {row.until for row in ready if row.after == row.until}
     if len(exact) == 1 and all(row.after in exact for row in ready):
-        remedy = "Give the looks between which they became so, such as after 3 until 4."
-        raise refuse("rows", f"{min(exact):g}", "all became ready at one same time", remedy)
+        remedy = "Write the counts between which they became ready, such as after 3 until 4."
+        raise refuse("rows", f"{min(exact):g}", "all became ready at the same time", remedy)
     if all(row.after == 0 for row in ready) and len({row.after or row.until for row in read}) == 1:
-        raise _untold("all that became ready were so at the only look")
+        raise _unknown("all that became ready were so at the only count")
     return read
 
 
-def _untold(problem: str) -> Refused:
-    remedy = "Look more often; give never=True if some plants never get ready; or state a range of times."
+def _unknown(problem: str) -> Refused:
+    remedy = "Count more often; use never=True if some plants never get ready; or enter your own estimate."
     return refuse("rows", "counts", problem, remedy)
 
 
-def _spread_told(fit: Fit, likelihood: Likelihood) -> tuple[Fit, bool]:
-    """Tell whether the counts know the spread of plants; if not, take the widest that they do not contradict."""
+def _with_spread(fit: Fit, likelihood: Likelihood) -> tuple[Fit, bool]:
+    """Return whether counts show the spread of plants, and if not, the fit with the widest they do not contradict."""
     widest = max(fit.parameters[1], fit.parameters[-1] if likelihood.between else -math.inf)
     if not (np.isfinite(fit.information).all() and widest < _STEEPEST):
-        raise _untold("the spread between plants, or between batches, runs away")
+        raise _unknown("the spread between plants, or between batches, runs away")
     if fit.parameters[1] < _SPIKE and (likelihood.data.width == 0).any():
-        raise _untold("an exact time draws all others to it")
+        raise _unknown("an exact time draws all others to it")
     values, vectors = np.linalg.eigh(fit.information)
     sound = bool(values[0] > 1e-7)
     if sound and (vectors[1] ** 2 / values).sum() < 0.5:
@@ -338,7 +373,7 @@ def _spread_told(fit: Fit, likelihood: Likelihood) -> tuple[Fit, bool]:
     narrow = held(log_scale - 2).log_likelihood
     if narrow < top - _FLAT:
         if not sound or held(log_scale + 2).log_likelihood > top - _FLAT:
-            raise _untold("no one time fits better than the others")
+            raise _unknown("no one time fits better than the others")
         return fit, True
     least, wide, step = max(top, narrow) - _CONTRADICTED, log_scale, 0.5
     for _ in range(60):  # up in steps, then halving them
@@ -346,55 +381,39 @@ def _spread_told(fit: Fit, likelihood: Likelihood) -> tuple[Fit, bool]:
         wide += step if up else 0.0
         step *= 1.0 if up and step == 0.5 else 0.5
         if wide > _STEEPEST:
-            raise _untold("the spread between plants runs away")
+            raise _unknown("the spread between plants runs away")
     return held(wide), False
 
 
-def _covariance(fit: Fit, law: TimeLaw, *, told: bool, over: bool, across: bool) -> tuple[tuple[float, ...], ...]:
+def _covariance(fit: Fit, law: TimeLaw, *, known: bool, over: bool, across: bool) -> tuple[tuple[float, ...], ...]:
     used = [0, 1] + [2] * over + [3] * across
-    free = [i for i, of in enumerate(used) if told or of != 1]
+    free = [i for i, of in enumerate(used) if known or of != 1]
     information = fit.information[np.ix_(free, free)]
     if np.linalg.eigvalsh(information)[0] <= 0:
-        raise _untold("no one time fits better than the others")
+        raise _unknown("no one time fits better than the others")
     to_median = np.eye(len(used))
     to_median[0, 1] = math.exp(fit.parameters[1]) * float(LAWS[law].quantile(np.array(0.5)))
     turn = to_median[np.ix_(free, free)]
     found, at = np.full((4, 4), math.nan), [used[i] for i in free]
     found[np.ix_(at, at)] = turn @ np.linalg.inv(information) @ turn.T
     if not 0 <= found[0, 0] < _NO_MEDIAN:
-        raise _untold("the median could be almost any")
+        raise _unknown("the median could be almost any")
     return tuple(tuple(line) for line in found.tolist())
 
 
-def _doubts(learned: LearnedTime, read: Sequence[Counted], *, told: bool, never: bool) -> Iterable[str]:
+def _doubts(learned: LearnedTime, read: Sequence[Counted], *, known: bool, never: bool) -> Iterator[words.Doubt]:
+    """Return what counts leave open; `known` if they show the spread between plants."""
+    last = max(row.after for row in read)
     if learned.ready < _FEW:
-        plants = counted(learned.ready, "plant")
-        yield f"Only {plants} got ready: the times learned from them, and their errors, are rough."
-    if not told:
-        yield (
-            "The counts do not tell how the plants of a batch differ, since all could have got ready at once: the "
-            "spread given is the widest that they do not contradict. Look more often to learn it."
-        )
+        yield words.few_ready(learned.ready)
+    if not known:
+        yield words.spread_unknown()
     elif len({(row.after, row.until) for row in read if row.until < math.inf}) == 1:
-        yield (
-            "All that got ready did so between the same two looks: how plants differ rests on those still growing "
-            f"and on the {learned.law} law. Give never=True if some will never get ready."
-        )
+        yield words.one_interval(learned.law)
     if never and learned.ever == 1:
-        yield (
-            "The share that ever gets ready is on its edge: the counts fit best if all plants get ready in the end. "
-            "It has no standard error; that all do is not shown."
-        )
-    to_come = 1 - float(learned.cdf(max(row.after for row in read)))
+        yield words.all_get_ready()
+    to_come = 1 - float(learned.cdf(last))
     if learned.ever < 1 and to_come > _MOST_TO_COME:
-        yield (
-            f"The share that ever gets ready rests on the {learned.law} law more than on counts: {percent(to_come)} % "
-            "of those that will get ready were still to come at the last look. Go on looking."
-        )
-    elif learned.median > 1.5 * max(row.after for row in read):
-        yield f"The median lies far beyond the last look, and rests on the {learned.law} law. Go on looking."
-    if learned.groups > 1 and learned.batches == 0:
-        yield (
-            f"The {learned.groups} batches differ no more than chance would have it: the factor between batches is "
-            "on its edge at none, and has no standard error."
-        )
+        yield words.many_to_come(learned.law, to_come)
+    elif learned.median > _FAR * last:
+        yield words.far_median(learned.law)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
+import pandas as pd
 from scipy.special import expit, logit, ndtr
 
 from forecast.errors import Fault, Refused, refuse, whole
@@ -16,7 +17,8 @@ from forecast.fitting.lattice import Counts, Normals, Posterior, integrate
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.streams import Array
-from forecast.words.numbers import percent
+from forecast.words import records as words
+from forecast.words.results import Result
 
 _MOST = 10**9  # plants of a batch
 _BIGGEST = 20_000  # plants of a next batch
@@ -63,21 +65,20 @@ class Priors:
     Parameters
     ----------
     survival
-        Middle survival of the nursery [0 to 1]: its logit is the mean of the normal prior of the nursery's logit.
-    belief
-        Standard deviation of that prior [logit]. With 1.5 and 0.75, nineteen nurseries in twenty lie between 0.14
-        and 0.98.
-    groups, varieties
-        Middle standard deviation of the groups in the nursery, and of the varieties in a group [logit]; 0.5 makes of
+        Median survival of the nursery [0 to 1]: its logit is the mean of the normal prior of the nursery's logit.
+    nursery_sd
+        Standard deviation of that prior [logit]. With 1.5 and 0.75, 95 % of nurseries lie between 0.14 and 0.98.
+    group_sd, variety_sd
+        Median standard deviation of the groups in the nursery, and of the varieties in a group [logit]; 0.5 makes of
         0.75 between 0.65 and 0.83. Both are lognormal.
-    differences
-        Standard deviation of the logarithm of these two; with 0.7 they lie within a factor of 4 of the middle.
-    batches
-        Middle k of the beta distribution of batches, lognormal: batches of a variety with mean m have a standard
-        deviation of sqrt(m (1 - m) / (k + 1)); 20 makes 0.09 at 0.75.
-    likeness
+    log_sd_of_sds
+        Standard deviation of the logarithm of these two; with 0.7 they lie within a factor of 4 of the median.
+    concentration
+        Median k = a + b of the beta distribution of batches, lognormal: batches of a variety with mean m have a
+        standard deviation of sqrt(m (1 - m) / (k + 1)); 20 makes 0.09 at 0.75.
+    concentration_log_sd
         Standard deviation of log k.
-    labs
+    lab_sd
         Standard deviation of the shift of a lab [logit], normal around 0.
 
     Raises
@@ -87,26 +88,20 @@ class Priors:
     """
 
     survival: float = 0.75
-    belief: float = 1.5
-    groups: float = 0.3
-    varieties: float = 0.5
-    differences: float = 0.7
-    batches: float = 20.0
-    likeness: float = 1.0
-    labs: float = 0.4
+    nursery_sd: float = 1.5
+    group_sd: float = 0.3
+    variety_sd: float = 0.5
+    log_sd_of_sds: float = 0.7
+    concentration: float = 20.0
+    concentration_log_sd: float = 1.0
+    lab_sd: float = 0.4
 
     def __post_init__(self) -> None:
-        faults = []
-        if not 0.001 <= self.survival <= 0.999:
-            faults.append(
-                Fault(
-                    "not a middle survival", "Give a share from 0.001 to 0.999.", column="survival", value=self.survival
-                )
-            )
-        for name, low, high in _LIMITS:
-            value = getattr(self, name)
-            if not low <= value <= high:
-                faults.append(Fault("not usable", f"Give a number from {low:g} to {high:g}.", column=name, value=value))
+        faults = [
+            Fault("out of range", f"Write a number from {low:g} to {high:g}.", column=name, value=getattr(self, name))
+            for name, (low, high) in _LIMITS.items()
+            if not low <= getattr(self, name) <= high
+        ]
         if faults:
             raise Refused(faults)
 
@@ -114,23 +109,29 @@ class Priors:
     def normals(self) -> Normals:
         """The same as means and standard deviations of normal distributions."""
         return Normals(
-            (float(logit(self.survival)), self.belief),
-            (math.log(self.batches), self.likeness),
-            (math.log(self.varieties), self.differences),
-            (math.log(self.groups), self.differences),
-            self.labs,
+            (float(logit(self.survival)), self.nursery_sd),
+            (math.log(self.concentration), self.concentration_log_sd),
+            (math.log(self.variety_sd), self.log_sd_of_sds),
+            (math.log(self.group_sd), self.log_sd_of_sds),
+            self.lab_sd,
         )
 
 
-_LIMITS = (
-    ("belief", 0.05, 5), ("groups", 0.01, 3), ("varieties", 0.01, 3), ("differences", 0.01, 2), ("batches", 0.5, 1e5),
-    ("likeness", 0.01, 2), ("labs", 0.01, 2),
-)  # fmt: skip
+_LIMITS = {
+    "survival": (0.001, 0.999),
+    "nursery_sd": (0.05, 5),
+    "group_sd": (0.01, 3),
+    "variety_sd": (0.01, 3),
+    "log_sd_of_sds": (0.01, 2),
+    "concentration": (0.5, 1e5),
+    "concentration_log_sd": (0.01, 2),
+    "lab_sd": (0.01, 2),
+}
 
 
 @dataclass(frozen=True)
-class Learned:
-    """What is believed of the survival of one variety, of a new one in a group, or of one in a new group.
+class Estimate:
+    """What is known of the survival of one variety, of a new one in a group, or of one in a new group.
 
     Parameters
     ----------
@@ -140,12 +141,12 @@ class Learned:
         Records of its own [number].
     mean, sd
         Mean and standard deviation of the survival of its next batch [0 to 1].
-    centre, doubt
-        Mean and standard deviation of its mean over batches; of a group or the nursery, of its middle variety's.
+    centre, centre_sd
+        Mean and standard deviation of its mean over batches; of a group or the nursery, of its median variety's.
     weight
         Weight of its own records against those of the others [0 to 1]; of a group or the nursery 1 if it has any.
     prior_mean, prior_sd
-        Mean and spread of its next batch before all records.
+        Mean and standard deviation of its next batch before all records.
     """
 
     name: str
@@ -154,27 +155,29 @@ class Learned:
     mean: float
     sd: float
     centre: float
-    doubt: float
+    centre_sd: float
     weight: float
     prior_mean: float
     prior_sd: float
 
     @property
-    def moved(self) -> float:
-        """How far all records moved the mean of the next batch from the prior's [share]."""
+    def change(self) -> float:
+        """Difference that all records made to the mean of the next batch [share]."""
         return self.mean - self.prior_mean
 
     def __str__(self) -> str:
-        records = f"{self.batches:,} batch{'' if self.batches == 1 else 'es'}" if self.batches else "no record"
-        up = "up" if self.moved >= 0 else "down"
-        return (
-            f"{self.name or 'Nursery'}: {percent(self.mean)} % of the next batch, give or take {percent(self.sd)} "
-            f"({records}, weight {100 * self.weight:.0f} %; {up} from {percent(self.prior_mean)} % before any record)"
+        return words.estimate(
+            name=self.name,
+            mean=self.mean,
+            sd=self.sd,
+            records=self.batches,
+            weight=self.weight,
+            prior_mean=self.prior_mean,
         )
 
 
-@dataclass(frozen=True, eq=False)
-class Pooled:
+@dataclass(frozen=True, eq=False, repr=False)
+class Pooled(Result):
     """Survival by variety, group and nursery, learned from all records together.
 
     Parameters
@@ -184,7 +187,7 @@ class Pooled:
     groups
         The group of each variety.
     priors
-        What was believed before.
+        What was believed before any record.
 
     Raises
     ------
@@ -199,7 +202,7 @@ class Pooled:
     standard deviation s_v, the means of groups are normal around the nursery's mu with s_g, and delta_l is normal
     around 0. `Priors` states the priors: mu normal; log s_v, log s_g and log k normal. Without labs delta is 0.
 
-    No chain is drawn. Logits stand on a lattice from -10 to 10 (shares of 0.005 to 99.995 %) with a step of at most
+    No chain is drawn. Logits lie on a lattice from -10 to 10 (shares of 0.005 to 99.995 %) with a step of at most
     1.2 times the narrowest distribution on it, but not below 0.02. Given log k and the two log spreads, all messages
     from batches to varieties, groups and nursery and back are sums on it, exact for the lattice. Only the part that
     holds all logits but for about 1e-12 is followed; it is found on the coarsest lattice. Log k and the log spreads run
@@ -208,7 +211,7 @@ class Pooled:
     approximation and weighted by the true density over it; this part is good to about a tenth of a shift's spread.
 
     The weight of a variety's own records is 1 - V / W, with V the variance of theta_v and W the same without these
-    records. Order of records is lost at once: results are the same to the last digit.
+    records. Records in any order give the same results to the last digit.
 
     References
     ----------
@@ -220,11 +223,12 @@ class Pooled:
     --------
     >>> pooled = Pooled([Record("Alba", 45, 50), Record("Alba", 38, 50)], {"Alba": "ferns", "Nova": "ferns"})
     >>> print(pooled.variety("Nova"))
-    Nova: 78 % of the next batch, give or take 18 (no record, weight 0 %; up from 67 % before any record)
+    Nova – expected survival of the next batch: 78 % ± 18 points (1 SD). Based on no batch of its own; before any
+    record, 67 %.
     """
 
-    records: Sequence[Record] = field(repr=False)
-    groups: Mapping[str, str] = field(repr=False)
+    records: Sequence[Record]
+    groups: Mapping[str, str]
     priors: Priors = Priors()
 
     def __post_init__(self) -> None:
@@ -237,9 +241,8 @@ class Pooled:
             faults.append(Fault("there is no variety", "Name at least one, with its group.", column="groups"))
         named = {bool(record.lab) for record in self.records}
         if len(named) > 1:
-            faults.append(
-                Fault("only some records name a lab", "Name the lab of all records, or of none.", column="lab")
-            )
+            remedy = "Name the lab of all records, or of none."
+            faults.append(Fault("only some records name a lab", remedy, column="lab"))
         if faults:
             raise Refused(faults)
 
@@ -253,30 +256,30 @@ class Pooled:
         """Names of the labs, in alphabetical order."""
         return tuple(sorted({record.lab for record in self.records if record.lab}))
 
-    def variety(self, name: str, *, lab: str = "") -> Learned:
-        """Tell what is believed of a variety; without a lab, of plants from a lab that is not known yet."""
+    def variety(self, name: str, *, lab: str = "") -> Estimate:
+        """Return what is known of a variety; without a lab, of plants from a lab that is not known yet."""
         unit, at = self._unit(name), self._lab(lab)
         mine = self._counts.variety == unit
         plants = int(self._counts.of[mine].sum())
-        return self._learned(name, unit, at, int(mine.sum()), plants, float(self._posterior.own[unit]))
+        return self._estimate(name, unit, at, int(mine.sum()), plants, float(self._posterior.own[unit]))
 
-    def group(self, name: str) -> Learned:
-        """Tell what is believed of a new variety of a group."""
+    def group(self, name: str) -> Estimate:
+        """Return what is known of a new variety of a group."""
         names = sorted(set(self.groups.values()))
         if name not in names:
             raise refuse("group", name, "not a group of these varieties", f"Write one of {', '.join(names)}.")
         at = names.index(name)
         mine = self._counts.group[self._counts.variety] == at
         unit = len(self.groups) + at
-        return self._learned(name, unit, 0, int(mine.sum()), int(self._counts.of[mine].sum()), float(mine.any()))
+        return self._estimate(name, unit, 0, int(mine.sum()), int(self._counts.of[mine].sum()), float(mine.any()))
 
-    def nursery(self) -> Learned:
-        """Tell what is believed of a variety of a new group."""
+    def nursery(self) -> Estimate:
+        """Return what is known of a variety of a new group."""
         batches, plants = len(self._counts.of), int(self._counts.of.sum())
-        return self._learned("", self._posterior.units.shape[1] - 1, 0, batches, plants, float(batches > 0))
+        return self._estimate("", self._posterior.units.shape[1] - 1, 0, batches, plants, float(batches > 0))
 
     def share(self, variety: str, level: Level | str, *, lab: str = "") -> Share:
-        """Return the survival of the next batch as a share for a plan, beta with the same mean and spread."""
+        """Return the survival of the next batch as a beta share with the same mean and standard deviation."""
         learned = self.variety(variety, lab=lab)
         return Share(learned.mean, learned.sd, level)
 
@@ -298,7 +301,7 @@ class Pooled:
         return mixed_pmf(of, k * expit(x), k * expit(-x), weights / weights.sum())
 
     def compare_labs(self, one: str, two: str) -> tuple[float, float, float]:
-        """Return mean and spread of how far one lab's shift exceeds the other's [logit], and the chance that it does.
+        """Return by how much one lab's shift exceeds the other's [logit], mean and sd, and the chance that it does.
 
         The chance takes the difference as normal.
         """
@@ -311,25 +314,34 @@ class Pooled:
         sign = np.zeros(len(self.labs))
         sign[at] = 1, -1
         mean = float(sign @ self._posterior.shifts)
-        spread = math.sqrt(float(sign @ self._posterior.covariance @ sign))
-        return mean, spread, float(ndtr(mean / spread))
+        sd = math.sqrt(float(sign @ self._posterior.covariance @ sign))
+        return mean, sd, float(ndtr(mean / sd))
 
     def with_priors(self, priors: Priors) -> Pooled:
-        """Learn from the same records under other priors."""
+        """Return what the same records teach under other priors."""
         return Pooled(self.records, self.groups, priors)
 
-    def table(self) -> list[Learned]:
-        """Tell all varieties, then the groups, then the nursery."""
+    def estimates(self) -> list[Estimate]:
+        """Return what is known of all varieties, then of the groups, then of the nursery."""
         groups = [self.group(name) for name in sorted(set(self.groups.values()))]
         return [*(self.variety(name) for name in self.varieties), *groups, self.nursery()]
 
+    def table(self) -> pd.DataFrame:
+        """Return the `estimates` as a table: a row for each, with its fields as columns."""
+        return pd.DataFrame([asdict(one) for one in self.estimates()])
+
+    def facts(self) -> dict[str, object]:
+        """Return how many batches and varieties there are."""
+        return {"batches": len(self._counts.of), "varieties": len(self.groups)}
+
     def __str__(self) -> str:
-        nursery = self.nursery()
-        alone = sum(self.variety(name).batches == 0 for name in self.varieties)
-        rest = f"; {alone} of {len(self.groups)} varieties rest on the others alone" if alone else ""
-        return (
-            f"{nursery.batches:,} batch{'' if nursery.batches == 1 else 'es'} of {len(self.groups)} varieties: a next "
-            f"batch survives to {percent(nursery.mean)} % on average, give or take {percent(nursery.sd)}{rest}"
+        nursery, known = self.nursery(), {record.variety for record in self.records}
+        return words.pooled(
+            records=nursery.batches,
+            varieties=len(self.groups),
+            mean=nursery.mean,
+            sd=nursery.sd,
+            without=len(set(self.groups) - known),
         )
 
     @cached_property
@@ -363,13 +375,13 @@ class Pooled:
             raise refuse("lab", lab, "no record names this lab", remedy)
         return 1 + self.labs.index(lab) if lab else 0
 
-    def _learned(self, name: str, unit: int, lab: int, batches: int, plants: int, weight: float) -> Learned:
+    def _estimate(self, name: str, unit: int, lab: int, batches: int, plants: int, weight: float) -> Estimate:
         found = self._posterior
-        mean, spread, centre, doubt = _moments(found.units[lab, unit], found.log_k, found.x)
+        mean, sd, centre, centre_sd = _moments(found.units[lab, unit], found.log_k, found.x)
         if unit >= len(self.groups):
-            _, _, centre, doubt = _moments(found.means[[unit - len(self.groups)]], np.zeros(1), found.x)
+            _, _, centre, centre_sd = _moments(found.means[[unit - len(self.groups)]], np.zeros(1), found.x)
         prior = _before(self.priors, bool(self.labs))
-        return Learned(name, batches, plants, mean, spread, centre, doubt, weight, *prior)
+        return Estimate(name, batches, plants, mean, sd, centre, centre_sd, weight, *prior)
 
 
 def _moments(weights: Array, log_k: Array, x: Array) -> tuple[float, float, float, float]:

@@ -1,4 +1,4 @@
-"""The rows of batches and counts, and what the counts of a batch say of each stage."""
+"""The rows of batches and counts, and the history of each batch in its stages."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _WRITTEN = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
 def read_day(cell: Any) -> date:
-    """Return the day that is written as 2027-04-13, or is a date.
+    """Return the day of a cell: a date, or text such as 2027-04-13.
 
     Raises
     ------
@@ -46,7 +46,7 @@ def read_day(cell: Any) -> date:
     if day is None:
         raise refuse("date", str(cell), "not a date", remedy)
     if not 1900 <= day.year < 2200:
-        raise refuse("date", str(cell), "not a year that can be meant", remedy)
+        raise refuse("date", str(cell), "not a plausible year", remedy)
     return day
 
 
@@ -54,7 +54,7 @@ DateCell = Annotated[date, parsed(read_day)]
 
 
 class BatchRecord(Row):
-    """A batch as it came.
+    """A batch as it was delivered.
 
     Parameters
     ----------
@@ -96,15 +96,15 @@ class CountRecord(Row):
     batch, date, stage
         Which batch, on which day, in which stage.
     alive
-        Living plants found there that day, before any were moved on.
+        Living plants found there that day, before any were transferred.
     transferred
-        Of these, moved to the next stage that day.
+        Of these, transferred to the next stage that day.
     saleable
         Of those alive, put up for sale that day.
     losses
-        Taken out of the stage since the count before; not among those alive.
+        Plants taken out of the stage since the count before; not among those alive.
     why
-        Main cause of what was discarded.
+        Main cause of the losses.
     """
 
     batch: Name
@@ -120,13 +120,10 @@ class CountRecord(Row):
     @model_validator(mode="after")
     def _sound(self) -> Self:
         if self.transferred + self.saleable > self.alive:
-            problem = (
-                f"{self.transferred:,} moved on and {self.saleable:,} saleable are more than the {self.alive:,} alive"
-            )
-            remedy = "Count as alive all that live before any are moved on or sold."
-            raise wrong(
-                problem, remedy, "transferred" if self.transferred else "saleable", self.transferred or self.saleable
-            )
+            left = f"{self.transferred:,} transferred and {self.saleable:,} saleable"
+            remedy = "Count all plants alive before any are transferred or sold."
+            column = "transferred" if self.transferred else "saleable"
+            raise wrong(f"{left} are more than the {self.alive:,} alive", remedy, column, getattr(self, column))
         return self
 
     @property
@@ -135,23 +132,23 @@ class CountRecord(Row):
         return self.transferred + self.saleable
 
 
-class Look(NamedTuple):
-    """A count, and what the rows before it say must be there."""
+class CheckedCount(NamedTuple):
+    """A count, and the plants that should be there by the rows before it."""
 
     row: CountRecord
-    before: int  # left in the stage at the count before
-    waiting: int  # moved in since, before that day
-    today: int  # moved in that day
+    before: int  # remaining at the count before
+    waiting: int  # transferred in since, before that day
+    today: int  # transferred in that day
     counted: bool  # whether those of that day are among the counted
 
     @property
     def unexplained(self) -> int:
-        """Plants found that come from nowhere; below 0 those that are missing."""
+        """Plants found beyond those that should be there; below 0 if some are missing."""
         return self.row.alive + self.row.losses - self.before - self.waiting - self.today * self.counted
 
 
 class Interval(NamedTuple):
-    """So many plants that left a stage between two looks, or were still there [weeks since they entered]."""
+    """A number of plants that left a stage between two counts, or were still there [weeks since they entered]."""
 
     after: float
     until: float
@@ -160,19 +157,19 @@ class Interval(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Passage:
-    """A batch in one stage.
+class StageHistory:
+    """What was recorded of a batch in one stage.
 
     Parameters
     ----------
     stage
-        Its name; empty where plants were moved on, or delivered, and not counted since.
+        Its name; empty where plants were transferred, or delivered, and not counted since.
     entries
-        Days on which plants came in, and how many, by day.
+        Days on which plants entered, and how many, by day.
     counts
         The counts there, by day.
     delivered
-        Whether they came in by delivery, and so were there before any count.
+        Whether they entered by delivery, and so were there before any count.
     """
 
     stage: str
@@ -182,7 +179,7 @@ class Passage:
 
     @property
     def entered(self) -> int:
-        """Plants that came in so far."""
+        """Plants that entered so far."""
         return sum(number for _, number in self.entries)
 
     @property
@@ -192,7 +189,7 @@ class Passage:
 
     @property
     def left(self) -> int:
-        """Plants moved on or put up for sale so far."""
+        """Plants transferred or put up for sale so far."""
         return sum(row.left for row in self.counts)
 
     @property
@@ -201,14 +198,14 @@ class Passage:
         return self.entered - self.losses - self.left
 
     @cached_property
-    def looks(self) -> tuple[Look, ...]:
-        """Each count beside what the rows before it say.
+    def checked(self) -> tuple[CheckedCount, ...]:
+        """Each count with the plants that should be there.
 
         Notes
         -----
-        Plants moved in on the day of a count are first counted at the next, unless they are graded, or
+        Plants transferred in on the day of a count are first counted at the next, unless they are graded, or
         counted again, at once: of the two, the one that fits is taken. After a count that fits neither way
-        the nearer one is taken, so that a slip is told once.
+        the nearer one is taken, so that a slip is reported once.
         """
         found, at, before = [], 0, 0
         for row in self.counts:
@@ -219,51 +216,49 @@ class Passage:
             today = self.entries[at][1] if at < len(self.entries) and self.entries[at][0] == row.date else 0
             more = row.alive + row.losses - before - waiting
             counted = today > 0 and 2 * more > today
-            found.append(Look(row, before, waiting, today, counted))
+            found.append(CheckedCount(row, before, waiting, today, counted))
             at += counted
             before = row.alive - row.left
         return tuple(found)
 
     def faults(self) -> Iterator[tuple[CountRecord, Fault]]:
-        """Tell the counts that the rows before them do not explain."""
-        for look in self.looks:
-            if look.unexplained:
-                yield look.row, self._fault(look)
+        """Return the counts that the rows before them do not explain."""
+        for one in self.checked:
+            if one.unexplained:
+                yield one.row, self._fault(one)
 
-    def _fault(self, look: Look) -> Fault:
-        found, least = look.row.alive + look.row.losses, look.before + look.waiting
-        most = least + look.today
-        first = self.delivered and look.row is self.counts[0]
-
-        def said(moved_in: int) -> str:
-            if first:
-                return f"{least:,} were received alive"
-            return f"{look.before:,} were left at the count before, {moved_in:,} were moved in since"
-
+    def _fault(self, one: CheckedCount) -> Fault:
+        found, least = one.row.alive + one.row.losses, one.before + one.waiting
+        most = least + one.today
+        first = self.delivered and one.row is self.counts[0]
+        entered = one.waiting if found < least else one.waiting + one.today
+        there = f"{one.before:,} remained at the count before, {entered:,} were transferred in since"
+        if first:
+            there = f"{least:,} were received alive"
         if found > most:
-            problem = f"{found - most:,} more than can be there: {said(most - look.before)}"
-            remedy = "Correct this count, the one before, or what was moved in."
+            problem = f"{found - most:,} more than can be there: {there}"
+            remedy = "Correct this count, the one before, or the transfers."
             if first:
                 remedy = "Correct this count, or what was received and dead on arrival."
         elif found < least:
-            problem = f"{least - found:,} neither alive nor losses: {said(look.waiting)}"
-            remedy = "Write what was lost under losses, or correct this count."
+            problem = f"{least - found:,} neither alive nor losses: {there}"
+            remedy = "Write missing plants under losses, or correct this count."
         else:
-            problem = f"{found - least:,} of the {look.today:,} moved in that day are counted, the others are not"
-            remedy = "Count all of them that day, or none: those moved in are first counted at the next count."
-        return Fault(problem, remedy, column="alive", value=look.row.alive)
+            problem = f"{found - least:,} of the {one.today:,} transferred in that day are counted, the others are not"
+            remedy = "Count all of them that day, or none: plants transferred in are first counted at the next count."
+        return Fault(problem, remedy, column="alive", value=one.row.alive)
 
     def times(self) -> list[Interval]:
         """Return when plants left, in weeks since they entered; see `Records.times`."""
         found: dict[tuple[float, float, date], int] = defaultdict(int)
         inside: list[list[Any]] = []  # day of entry, plants
         pending, last = list(self.entries), None
-        for look in self.looks:
-            day = look.row.date
-            while pending and (self.delivered or pending[0][0] < day or (look.counted and pending[0][0] == day)):
+        for one in self.checked:
+            day = one.row.date
+            while pending and (self.delivered or pending[0][0] < day or (one.counted and pending[0][0] == day)):
                 inside.append(list(pending.pop(0)))
-            _discard(inside, look.row.losses)
-            leaving = look.row.left
+            _lose(inside, one.row.losses)
+            leaving = one.row.left
             for cohort in inside:
                 gone = min(cohort[1], leaving)
                 cohort[1] -= gone
@@ -277,8 +272,8 @@ class Passage:
                 found[_weeks(max(entry, last), entry), math.inf, entry] += number
         return [Interval(after, until, number, entry) for (after, until, entry), number in sorted(found.items())]
 
-    def standing(self) -> list[tuple[date, float, int]]:
-        """Return the plants still there: the day they entered, weeks from that to the last look, and how many."""
+    def cohorts(self) -> list[tuple[date, float, int]]:
+        """Return the plants still there: the day they entered, weeks from that to the last count, and how many."""
         if not self.counts:
             return [(entered, 0.0, plants) for entered, plants in self.entries]
         return [(row.entered, row.after, row.number) for row in self.times() if math.isinf(row.until) and row.number]
@@ -288,8 +283,8 @@ def _weeks(day: date, entry: date) -> float:
     return (day - entry).days / 7
 
 
-def _discard(inside: Sequence[list[Any]], losses: int) -> None:
-    """Take plants from all cohorts alike, in proportion to their numbers."""
+def _lose(inside: Sequence[list[Any]], losses: int) -> None:
+    """Take losses from all cohorts in proportion to their numbers."""
     total, seen, gone = sum(cohort[1] for cohort in inside), 0, 0
     for cohort in inside:
         seen += cohort[1]
@@ -298,8 +293,8 @@ def _discard(inside: Sequence[list[Any]], losses: int) -> None:
         gone += taken
 
 
-def passages(batch: BatchRecord, counts: Iterable[CountRecord]) -> tuple[Passage, ...]:
-    """Follow a batch through its stages.
+def stage_histories(batch: BatchRecord, counts: Iterable[CountRecord]) -> tuple[StageHistory, ...]:
+    """Return the history of a batch in each of its stages.
 
     Parameters
     ----------
@@ -310,22 +305,22 @@ def passages(batch: BatchRecord, counts: Iterable[CountRecord]) -> tuple[Passage
 
     Returns
     -------
-    tuple[Passage, ...]
+    tuple[StageHistory, ...]
         One for each stage in the order in which they were first counted, and one without a name for plants
-        that were moved on, or delivered, and not counted since.
+        that were transferred, or delivered, and not counted since.
 
     Notes
     -----
     Of stages first counted on one day the one with more plants comes first, then the one from which more
-    were moved on; another order is taken where it alone explains all counts.
+    were transferred; another order is taken where it alone explains all counts.
     """
     by_stage: dict[str, list[CountRecord]] = defaultdict(list)
     for row in sorted(counts, key=lambda row: row.date):
         by_stage[row.stage].append(row)
-    first: tuple[Passage, ...] | None = None
+    first: tuple[StageHistory, ...] | None = None
     for route in _routes(by_stage):
         found = _chain(batch, [(stage, by_stage[stage]) for stage in route])
-        if not any(look.unexplained for passage in found for look in passage.looks):
+        if not any(count.unexplained for history in found for count in history.checked):
             return found
         first = first or found
     return first or ()
@@ -344,12 +339,12 @@ def _routes(by_stage: dict[str, list[CountRecord]]) -> Iterator[list[str]]:
         yield [stage for group in groups for stage in group]
 
 
-def _chain(batch: BatchRecord, route: Sequence[tuple[str, Sequence[CountRecord]]]) -> tuple[Passage, ...]:
+def _chain(batch: BatchRecord, route: Sequence[tuple[str, Sequence[CountRecord]]]) -> tuple[StageHistory, ...]:
     found, delivered = [], True
     alive = batch.received - batch.dead_on_arrival
     entries: tuple[tuple[date, int], ...] = ((batch.delivered, alive),) if alive else ()
     for stage, rows in route:
-        found.append(Passage(stage, entries, tuple(rows), delivered))
+        found.append(StageHistory(stage, entries, tuple(rows), delivered))
         entries = tuple((row.date, row.transferred) for row in rows if row.transferred)
         delivered = False
-    return (*found, Passage("", entries, (), delivered)) if entries else tuple(found)
+    return (*found, StageHistory("", entries, (), delivered)) if entries else tuple(found)

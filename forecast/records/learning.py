@@ -1,7 +1,8 @@
-"""Survivals and times of a season learned from the nursery's own records."""
+"""Learning survivals and times of a season from the nursery's own records."""
 
 from __future__ import annotations
 
+import math
 from collections import Counter, defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
@@ -15,14 +16,14 @@ from forecast.errors import refuse
 from forecast.executors import handed_out
 from forecast.fitting.survival import Pooled, Priors, Record
 from forecast.rates.distributions import Z90, Share
-from forecast.records.learned_season import LearnedSeason, Learning, Line
+from forecast.records.learned_season import BasedOn, LearnedRate, LearnedSeason, Learning
 from forecast.records.records import Records
-from forecast.records.stage_counts import StageTime, survived, timed, weighed
+from forecast.records.stage_counts import StageTime, posterior_time, survival_records, time_records
 from forecast.season.rows import SURVIVALS, Stage
 from forecast.season.season import Season
-from forecast.words.numbers import percent
+from forecast.words import records as words
 
-_LIMITS = 0.001, 0.999  # of a middle survival
+_LIMITS = 0.001, 0.999  # of a median survival
 
 
 def learn(season: Season, records: Records, *, executor: Executor | None = None) -> LearnedSeason:
@@ -31,38 +32,38 @@ def learn(season: Season, records: Records, *, executor: Executor | None = None)
     Parameters
     ----------
     season
-        What is stated.
+        The season with your estimates.
     records
         Batches and counts (see `Records`).
     executor
-        Who learns the stages, at once: an executor of ``concurrent.futures``, or of a library that has the same; the
-        result is the same to the last bit. Without, it is done here.
+        Learns stages in parallel: an executor of ``concurrent.futures``, or of a library that has the same; the result
+        is the same to the last bit. Without one, stages are learned here.
 
     Returns
     -------
     LearnedSeason
-        A season in which every variety of which something was learned has stages of its own; its ``table()`` tells
-        what, and what it rests on.
+        A season in which every variety of which something was learned has stages of its own; its ``table()`` lists
+        what was learned, and from what.
 
     Raises
     ------
     Refused
-        If the records do not suit the season (see `Records.against`), or the season was learned already: the same
+        If the records do not suit the season (see `Records.against`), or the season was learned before: the same
         records would count twice.
 
     Notes
     -----
     Survival: for each stage one `Pooled` model of all varieties and their groups, from batches that are finished in the
-    stage (see `survived`). The middle of its prior is the mean of what is stated for the stage, of those that enter
-    it; it is as weak as `Priors` has it, so that a stage stated at 0.95 lies in this nursery between 0.50 and 0.997,
-    nineteen times in twenty, and a few batches outweigh it. The share of the next batch goes into the rows, doubt
-    about its mean included, at the level that is stated. A group without any finished batch keeps what is stated.
+    stage (see `survival_records`). The median of its prior is the mean of the estimates for the stage, of those that
+    enter it; it is as weak as in `Priors`, so that a stage estimated at 0.95 lies in this nursery between 0.50 and
+    0.997 with 95 % probability, and a few batches outweigh it. The rows hold the share of the next batch, uncertainty
+    of its mean included, varying by the level in the season. A group without any finished batch keeps its estimates.
 
-    Times: by group (or variety with a route of its own) and stage, learned from the looks between which plants left
-    (see `timed`), and weighed against the stated time (see `weighed`).
+    Times: by group (or variety with a route of its own) and stage, learned from the counts between which plants left
+    (see `time_records`), and weighted against the estimate (see `posterior_time`).
 
-    Batches that are still in a stage teach its time but not yet its survival. Order of records never matters. What is
-    learned is held to six figures.
+    Batches that are still in a stage teach its time but not yet its survival. The order of records never matters.
+    Learned numbers are rounded to six figures.
 
     Examples
     --------
@@ -70,67 +71,67 @@ def learn(season: Season, records: Records, *, executor: Executor | None = None)
     >>> from forecast.records.records import read_records
     >>> learned = learn(read_season("demo_data"), read_records("demo_data"))
     >>> print(learned.sentence("Calla 'Daviorne'", "arrival"))
-    Calla 'Daviorne', arrival: 95 % of the next batch survive, give or take 5, from 4 batches of its group
-    and none of its own; 96 % were stated.
+    Calla 'Daviorne', arrival – expected survival of the next batch: 95 % ± 5 points (1 SD). Based on 4 batches
+    of its group, none of its own; your estimate was 96 %.
     """
     if isinstance(season, LearnedSeason):
-        remedy = "Learn from the season as it was stated: it is .stated of this one."
-        raise refuse("season", season.name, "learned already, so that records would count twice", remedy)
+        remedy = "Use the season with your estimates: the .prior of this one."
+        raise refuse("season", season.name, "learned before, so records would count twice", remedy)
     records.against(season)
-    alive, times = survived(season, records), timed(season, records)
+    finished, times = survival_records(season, records), time_records(season, records)
     shares = {row.variety: season.survivals(row.variety) for row in season.varieties}
-    pooled = pooled_by_stage(season, alive)
+    pooled = pooled_by_stage(season, finished)
     routes = {
         (stage.applies_to, stage.stage): stage for name in shares for stage in season.route(name) if stage.typical
     }
     tasks: list[tuple[Any, ...]] = [(_integrated, one) for one in pooled.values()]
-    tasks += [(_weighed, stage, times.get(key)) for key, stage in routes.items()]
+    tasks += [(_weighted, stage, times.get(key)) for key, stage in routes.items()]
     done = dict(handed_out(_called, tasks, executor))
     pooled = {name: done[at] for at, name in enumerate(pooled)}
     weights: dict[tuple[str, str], StageTime] = {key: done[at] for at, key in enumerate(routes, start=len(pooled))}
-    batches = Counter((name, season.variety(one.variety).group) for name, found in alive.items() for one in found)
+    batches = Counter((name, season.variety(one.variety).group) for name, found in finished.items() for one in found)
     counted = {key: set(rows["variety"]) for key, rows in times.items()}
-    lines: list[Line] = []
+    rates: list[LearnedRate] = []
     rows: list[Stage] = []
     for variety, route in shares.items():
         mine: list[Stage] = []
-        rests = set()
+        based_on = set()
         for stage, share in zip(season.route(variety), route, strict=True):
             key = (stage.applies_to, stage.stage)
             of_group = batches[stage.stage, season.variety(variety).group]
-            told = [_survival(variety, stage.stage, share, pooled.get(stage.stage), of_group)]
+            learned = [_survival(variety, stage.stage, share, pooled.get(stage.stage), of_group)]
             if stage.typical:
-                told.append(_time(variety, stage, weights[key], own=variety in counted.get(key, ())))
-            mine.append(_taught(variety, stage, told, weights.get(key)))
-            lines += told
-            rests |= {line.rests_on for line in told}
-        rows += mine if rests != {"guess"} else []
+                learned.append(_time(variety, stage, weights[key], own=variety in counted.get(key, ())))
+            mine.append(_with_learned(variety, stage, learned, weights.get(key)))
+            rates += learned
+            based_on |= {rate.based_on for rate in learned}
+        rows += mine if based_on != {"estimate"} else []
     own_routes = {row.applies_to for row in rows}
     rows = [*(row for row in season.stages if row.applies_to not in own_routes), *rows]
     made = LearnedSeason(**{**season.given(), "stages": tuple(rows)})
-    made._learning = Learning(season, records, alive, pooled, tuple(lines))
+    made._learning = Learning(season, records, finished, pooled, tuple(rates))
     return made
 
 
-def pooled_by_stage(season: Season, alive: Mapping[str, Sequence[Record]]) -> dict[str, Pooled]:
-    """Learn the survivals of each stage that batches have finished.
+def pooled_by_stage(season: Season, finished: Mapping[str, Sequence[Record]]) -> dict[str, Pooled]:
+    """Return the model of each stage that batches have finished.
 
     Parameters
     ----------
     season
-        The season; the mean of what it states for a stage is the middle from which its varieties start.
-    alive
-        What came of batches, by stage.
+        The season; the mean of its estimates for a stage is the median of the prior.
+    finished
+        Survival of finished batches, by stage.
     """
-    stated: dict[str, dict[str, float]] = defaultdict(dict)
+    estimates: dict[str, dict[str, float]] = defaultdict(dict)
     for variety in (row.variety for row in season.varieties):
         for stage, share in zip(season.route(variety), season.survivals(variety), strict=True):
-            stated[stage.stage][variety] = share.mean
+            estimates[stage.stage][variety] = share.mean
     pooled = {}
-    for name, found in sorted(alive.items()):
-        groups = {variety: season.variety(variety).group for variety in stated[name]}
-        middle = float(np.clip(np.mean(list(stated[name].values())), *_LIMITS))
-        pooled[name] = Pooled(found, groups, Priors(survival=middle))
+    for name, found in sorted(finished.items()):
+        groups = {variety: season.variety(variety).group for variety in estimates[name]}
+        median = float(np.clip(np.mean(list(estimates[name].values())), *_LIMITS))
+        pooled[name] = Pooled(found, groups, Priors(survival=median))
     return pooled
 
 
@@ -143,83 +144,75 @@ def _integrated(pooled: Pooled) -> Pooled:
     return pooled
 
 
-def _weighed(stage: Stage, rows: pd.DataFrame | None) -> StageTime:
-    return _rounded(weighed(stage, rows))
+def _weighted(stage: Stage, rows: pd.DataFrame | None) -> StageTime:
+    time = posterior_time(stage, rows)
+    names = () if time.kept_because else ("typical", "batches_cv", "plants_cv", "weight", "log_sd")
+    rounded: dict[str, Any] = {name: _rounded(getattr(time, name)) for name in names}
+    return replace(time, **rounded)
 
 
-def _survival(variety: str, stage: str, stated: Share, pooled: Pooled | None, of_group: int) -> Line:
-    """Tell what was learned of a survival; `of_group` is the number of records of its group."""
-    said = f"{variety}, {stage}: "
-    before = f"{percent(stated.mean)} % were stated"
+def _survival(variety: str, stage: str, estimate: Share, pooled: Pooled | None, of_group: int) -> LearnedRate:
+    """Return what was learned of a survival; `of_group` is the number of records of its group."""
     if pooled is None or not of_group:
-        said += f"{percent(stated.mean)} % survive, as stated: no batch of its group is finished."
-        return Line(
-            *(variety, stage, "survival", stated.mean, 0, 0, stated.mean, stated.sd, 0.0, "guess"), sentence=said
-        )
+        sentence = words.survival_kept(variety=variety, stage=stage, mean=estimate.mean)
+        kept = estimate.mean, estimate.sd, 0.0
+        return LearnedRate(variety, stage, "survival", estimate.mean, 0, 0, *kept, "estimate", sentence)
     found = pooled.variety(variety)
-    mean, spread, weight = (_held(number) for number in (found.mean, found.sd, found.weight))
-    said += f"{percent(found.mean)} % of the next batch survive, give or take {percent(found.sd)}"
-    if found.batches:
-        said += f", from {_batches(found.batches)} of its own; {before}."
-    else:
-        said += f", from {_batches(of_group)} of its group and none of its own; {before}."
-    return Line(
-        *(variety, stage, "survival", stated.mean, found.batches, found.plants, mean, spread, weight),
-        "records" if found.batches else "group",
-        said,
+    sentence = words.survival(
+        variety=variety,
+        stage=stage,
+        mean=found.mean,
+        sd=found.sd,
+        own=found.batches,
+        of_group=of_group,
+        before=estimate.mean,
     )
+    mean, sd, weight = (_rounded(number) for number in (found.mean, found.sd, found.weight))
+    based_on: BasedOn = "records" if found.batches else "group"
+    counts = found.batches, found.plants
+    return LearnedRate(variety, stage, "survival", estimate.mean, *counts, mean, sd, weight, based_on, sentence)
 
 
-def _time(variety: str, stage: Stage, found: StageTime, *, own: bool) -> Line:
-    """Tell what was learned of a time."""
-    unit = "weeks" if stage.runs_on == "weeks" else f"degree-days above {stage.base_temperature:g} °C"
-    said = f"{variety}, {stage.stage}: half of the plants need "
-    if found.why:
-        said += f"{stage.typical:.3g} {unit}, as stated: {found.why}."
+def _time(variety: str, stage: Stage, found: StageTime, *, own: bool) -> LearnedRate:
+    """Return what was learned of a time."""
+    base = None if stage.runs_on == "weeks" else stage.base_temperature
+    based_on: BasedOn = "estimate" if found.kept_because else "records" if own else "group"
+    if found.kept_because:
+        sentence = words.time_kept(
+            variety=variety, stage=stage.stage, base=base, typical=stage.typical, why=found.kept_because
+        )
     else:
-        low, high = (found.typical * np.exp(z * found.doubt) for z in (-Z90, Z90))
-        whose = "its route" if own else "its group and none of its own"
-        said += f"{_figures(found.typical)} {unit} ({_figures(low)} to {_figures(high)}, nine times in ten), "
-        said += f"from {_batches(found.batches)} of {whose}; {stage.typical:.3g} were stated."
-    return Line(
-        *(variety, stage.stage, "time", stage.typical, found.batches, found.plants, found.typical),
-        *(found.batches_cv, found.weight, "guess" if found.why else "records" if own else "group", said),
-    )
+        p5, p95 = (found.typical * math.exp(z * found.log_sd) for z in (-Z90, Z90))
+        sentence = words.time(
+            variety=variety,
+            stage=stage.stage,
+            base=base,
+            typical=found.typical,
+            p5=p5,
+            p95=p95,
+            records=found.batches,
+            own=own,
+            before=stage.typical,
+        )
+    learned = found.batches, found.plants, found.typical, found.batches_cv, found.weight
+    return LearnedRate(variety, stage.stage, "time", stage.typical, *learned, based_on, sentence)
 
 
-def _held(number: float) -> float:
-    """Round to six figures, beyond which machines may differ in the last of their sums."""
+def _rounded(number: float) -> float:
+    """Return a number with six figures, beyond which machines may differ in the last of their sums."""
     return float(f"{number:.6g}")
 
 
-def _rounded(time: StageTime) -> StageTime:
-    if time.why:
-        return time
-    names = ("typical", "batches_cv", "plants_cv", "weight", "doubt")
-    held: dict[str, Any] = {name: _held(getattr(time, name)) for name in names}
-    return replace(time, **held)
-
-
-def _batches(number: int) -> str:
-    return f"{number:,} batch{'' if number == 1 else 'es'}"
-
-
-def _figures(number: float) -> str:
-    """Write a time to two figures, or three where it is above 100."""
-    return f"{number:.2g}" if number < 100 else f"{number:.0f}"
-
-
-def _taught(variety: str, stage: Stage, told: Sequence[Line], time: StageTime | None) -> Stage:
-    """Make the row of a stage of a variety that holds what was learned."""
+def _with_learned(variety: str, stage: Stage, rates: Sequence[LearnedRate], time: StageTime | None) -> Stage:
+    """Return the row of a stage of a variety with what was learned."""
     changes: dict[str, object] = {"applies_to": variety, "share_of": "entering"}
-    survival = told[0]
-    if survival.rests_on != "guess" or stage.share_of == "original":
+    survival = rates[0]
+    if survival.based_on != "estimate" or stage.share_of == "original":
         changes |= dict.fromkeys(cell for form in SURVIVALS for cell in form)
         changes |= {"survival": survival.learned, "survival_sd": survival.sd}
-    if time is not None and not time.why:
-        changes |= {"typical": time.typical, "batches_cv": time.batches_cv}
-        changes |= {"plants_cv": time.plants_cv}
-    learned = [line.what for line in told if line.rests_on != "guess"]
+    if time is not None and not time.kept_because:
+        changes |= {"typical": time.typical, "batches_cv": time.batches_cv, "plants_cv": time.plants_cv}
+    learned = [rate.what for rate in rates if rate.based_on != "estimate"]
     if learned:
         before = f"; before: {stage.source}" if stage.source else ""
         changes["source"] = f"{' and '.join(learned)}: own records{before}"

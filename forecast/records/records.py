@@ -1,4 +1,4 @@
-"""What the nursery wrote down: deliveries, counts by stage, and the weather it measured."""
+"""Records of a nursery: deliveries, counts by stage, and the weather it measured."""
 
 from __future__ import annotations
 
@@ -16,12 +16,13 @@ from forecast.io.csv_folder import table_texts
 from forecast.io.files_in import OPTIONAL
 from forecast.io.files_out import write_texts
 from forecast.io.tables import opened, read_tables
-from forecast.records.batches import BatchRecord, CountRecord, Passage, passages, read_day
+from forecast.records.batches import BatchRecord, CountRecord, StageHistory, read_day, stage_histories
 from forecast.records.weather_rows import WeatherRecord, too_warm, twice
 from forecast.season.cells import Row, nearest, suggestion
 from forecast.season.consistency import Tables
 from forecast.season.season import Season
 from forecast.weather.measured import Days
+from forecast.words import records as words
 
 _TABLES: dict[str, type[Row]] = {"batches": BatchRecord, "counts": CountRecord, "weather": WeatherRecord}
 _REFERRED = {table: tuple(kind.model_fields) for table, kind in _TABLES.items()}  # plants are counted over all of them
@@ -49,15 +50,15 @@ class Records(Row):
     Raises
     ------
     Refused
-        If rows contradict each other; every fault is listed. A batch, a count or a day of weather stands there once; a
-        count is of a known batch and not before its delivery; and every plant is accounted for: what is alive or
-        discarded at a count is what was left at the count before, or received alive, and what was moved in since.
+        If rows contradict each other; every fault is listed. A batch, a count or a day of weather has one row; a count
+        is of a known batch and not before its delivery; and every plant is accounted for: those alive or lost at a
+        count are those that remained at the count before, or were received alive, and were transferred in since.
 
     Notes
     -----
-    The stages of a batch follow each other in the order in which they were first counted. Plants moved on are
-    first counted at the next count, or that day, as at grading. So entered = discarded + moved on + saleable +
-    remaining holds for every stage, and received - dead on arrival = discarded + saleable + remaining for
+    The stages of a batch follow each other in the order in which they were first counted. Transferred plants are
+    first counted at the next count, or that day, as at grading. So entered = losses + transferred + saleable +
+    remaining holds for every stage, and received - dead on arrival = losses + saleable + remaining for
     every batch. Nothing is filled in, rounded or left out.
 
     Examples
@@ -84,15 +85,15 @@ class Records(Row):
     def __init__(self, /, **cells: Any) -> None:
         super().__init__(**cells)
         rows = {name: tuple(enumerate(getattr(self, name), start=1)) for name in _TABLES}
-        routes: dict[str, tuple[Passage, ...]] = {}
-        faults = list(_contradictions(Tables(rows), routes))
+        histories: dict[str, tuple[StageHistory, ...]] = {}
+        faults = list(_contradictions(Tables(rows), histories))
         if faults:
             raise Refused(faults)
         object.__setattr__(self, "batches", tuple(sorted(self.batches, key=lambda row: row.batch)))
         counts = sorted(self.counts, key=lambda row: (row.batch, row.date, row.stage))
         object.__setattr__(self, "counts", tuple(counts))
         object.__setattr__(self, "weather", tuple(sorted(self.weather, key=lambda row: row.date)))
-        object.__setattr__(self, "routes", tuple((row, routes[row.batch]) for row in self.batches))
+        object.__setattr__(self, "histories", tuple((row, histories[row.batch]) for row in self.batches))
 
     def until(self, day: date | str) -> Records:
         """Return what was known at the end of a day: batches delivered, counts made and weather measured up to it.
@@ -108,16 +109,15 @@ class Records(Row):
         return Records(batches=batches, counts=counts, weather=weather)
 
     def stages(self) -> pd.DataFrame:
-        """Tell how each batch stands in each stage.
+        """Return how many plants of each batch entered, left and remain in each stage.
 
         Returns
         -------
         DataFrame
             A row for each batch and stage, in order: batch, variety, lab (missing if unknown), stage, entered (plants
-            that came in so far), left (moved on, or put up for sale), losses, remaining (still there, so that
-            their fate is open), finished (whether none remains; more may still enter), and first_date and last_date
-            of its counts. Plants that were moved on, or delivered, and not counted since stand in a row whose stage
-            is empty, for records alone do not name it.
+            that entered so far), left (transferred, or put up for sale), losses, remaining, finished (whether none
+            remains; more may still enter), and first_date and last_date of its counts. Plants that were transferred, or
+            delivered, and not counted since have a row with an empty stage, since records alone do not name it.
         """
         rows = [
             (
@@ -125,37 +125,37 @@ class Records(Row):
                 *(one.entered, one.left, one.losses, one.remaining, not one.remaining),
                 *((one.counts[0].date, one.counts[-1].date) if one.counts else (None, None)),
             )
-            for batch, route in self.routes
-            for one in route
+            for batch, histories in self.histories
+            for one in histories
         ]
         return pd.DataFrame(rows, columns=["batch", "variety", "lab", "stage", *_STAGES]).astype(_STAGES)
 
     def times(self) -> pd.DataFrame:
-        """Tell when plants left a stage, for `learn_time`.
+        """Return when plants left a stage, for `learn_time`.
 
         Returns
         -------
         DataFrame
             A row for each batch, stage, day of entry and interval: batch, variety, stage, after and until [weeks since
             the plants entered the stage], number, and entered, the day on which they did. The plants became ready
-            after the count before (or their entry) and until the count at which they were moved on or put up for
+            after the count before (or their entry) and until the count at which they were transferred or put up for
             sale; those still growing at the last count of the stage have an infinite until.
 
         Notes
         -----
-        Plants enter a stage on the day on which they were moved on from the one before, or delivered. Which of
-        them left is not written down: first in, first out is taken. What was discarded is neither ready nor growing
-        and is left out; it is taken from those that entered on different days in proportion to their numbers.
-        Plants that left on the day they entered, as at grading, took no time and are left out too. Those not
-        counted since they entered have after 0 and until infinite; where no stage is named they are left out.
+        Plants enter a stage on the day on which they were transferred from the one before, or delivered. Which of
+        them left is not recorded: first in, first out is assumed. Losses are neither ready nor growing and are left
+        out; they are taken from those that entered on different days in proportion to their numbers. Plants that left
+        on the day they entered, as at grading, took no time and are left out too. Those not counted since they entered
+        have after 0 and until infinite; where no stage is named they are left out.
 
         For the rows of one stage, and of varieties that are alike, call
         ``learn_time(rows[["number", "after", "until", "batch"]].itertuples(index=False, name=None))``.
         """
         rows = [
             (batch.batch, batch.variety, one.stage, *interval)
-            for batch, route in self.routes
-            for one in route
+            for batch, histories in self.histories
+            for one in histories
             for interval in one.times()
         ]
         return pd.DataFrame(rows, columns=["batch", "variety", "stage", *_TIMES]).astype(_TIMES)
@@ -167,22 +167,28 @@ class Records(Row):
         ------
         Refused
             If a variety or the lab of a batch is not in the season, or the stages in which a batch was counted are not
-            stages of its variety, in their order; every fault is listed by batch. Stages may be passed by uncounted.
-            Also if days are so warm for its climate that they were written in degrees Fahrenheit.
+            stages of its variety, in their order; every fault is listed by batch. Stages may be left uncounted. Also if
+            days are so warm for its climate that they must be in degrees Fahrenheit.
         """
         labs = {row.lab for row in season.price_list}
         stages = {row.variety: [one.stage for one in season.route(row.variety)] for row in season.varieties}
-        faults = [fault for batch, route in self.routes for fault in _strange(batch, route, labs, stages)]
+        faults = [fault for batch, histories in self.histories for fault in _strange(batch, histories, labs, stages)]
         faults += too_warm(self.weather, season)
         if faults:
             raise Refused(faults)
 
     def __str__(self) -> str:
-        weather = f"; weather of {len(self.weather):,} days" if self.weather else ""
-        if not self.batches:
-            return f"no batches{weather}"
         days = [row.date for row in self.counts] + [row.delivered for row in self.batches]
-        return f"{len(self.batches):,} batches, {len(self.counts):,} counts, {min(days)} to {max(days)}{weather}"
+        return words.held(
+            deliveries=len(self.batches),
+            counts=len(self.counts),
+            first=min(days, default=None),
+            last=max(days, default=None),
+            days=len(self.weather),
+        )
+
+    def __repr__(self) -> str:
+        return f"Records({self})"
 
     @cached_property
     def measured(self) -> Days:
@@ -190,10 +196,10 @@ class Records(Row):
         return {row.date: (row.t_min, row.t_max) for row in self.weather}
 
     @cached_property
-    def routes(self) -> tuple[tuple[BatchRecord, tuple[Passage, ...]], ...]:
-        """Each batch with its way through the stages."""
+    def histories(self) -> tuple[tuple[BatchRecord, tuple[StageHistory, ...]], ...]:
+        """Each batch with its history in each stage."""
         counts = _grouped(self.counts)
-        return tuple((row, passages(row, counts.get(row.batch, ()))) for row in self.batches)
+        return tuple((row, stage_histories(row, counts.get(row.batch, ()))) for row in self.batches)
 
 
 def read_records(path: str | os.PathLike[str]) -> Records:
@@ -204,7 +210,7 @@ def read_records(path: str | os.PathLike[str]) -> Records:
     path
         A folder that holds batches.csv and counts.csv, or an .xlsx workbook with the sheets batches and counts; and
         weather.csv, or the sheet weather, if the weather was measured. Columns are named in the first row; rows may be
-        in any order, and those that begin with # are remarks.
+        in any order, and those that begin with # are comments.
 
     Returns
     -------
@@ -213,8 +219,8 @@ def read_records(path: str | os.PathLike[str]) -> Records:
     Raises
     ------
     Refused
-        If anything cannot be used; every fault is listed, with file or sheet, row, column, value and remedy. Where the
-        rows of a batch are at fault otherwise, its plants are not accounted for yet.
+        If anything cannot be used; every fault is listed, with file or sheet, row, column, value and remedy. The plants
+        of a batch are accounted for once its rows have no other fault.
 
     Notes
     -----
@@ -246,51 +252,58 @@ def write_records(records: Records, path: str | os.PathLike[str], *, overwrite: 
     write_texts(table_texts(records, _TABLES, path), path, overwrite=overwrite)
 
 
-def _contradictions(tables: Tables, routes: dict[str, tuple[Passage, ...]]) -> Iterator[Fault]:
-    """List what contradicts what between rows, and plants not accounted for; fill in the routes."""
+def _contradictions(tables: Tables, histories: dict[str, tuple[StageHistory, ...]]) -> Iterator[Fault]:
+    """Return contradictions between rows, and plants not accounted for; fill in the histories of sound batches."""
     yield from twice(tables.rows["weather"])
-    batches: dict[str, tuple[int, BatchRecord]] = {}
     doubtful = set(tables.spoken.get("batches.batch", ())) | tables.spoken.get("counts.batch", frozenset())
+    for fault, batch in (*_repeated(tables), *_unknown(tables), *_misplaced(tables)):
+        yield fault
+        doubtful |= {batch} if batch else set()
+    if tables.unread - OPTIONAL or "" in doubtful:  # rows that may be of any batch are missing
+        return
+    numbers = {id(row): number for number, row in tables.rows["counts"]}
+    counts = _grouped(row for _, row in tables.rows["counts"])
+    for batch in (row for _, row in tables.rows["batches"] if row.batch not in doubtful):
+        histories[batch.batch] = stage_histories(batch, counts.get(batch.batch, ()))
+        for row, fault in (pair for history in histories[batch.batch] for pair in history.faults()):
+            yield fault.placed("counts", numbers[id(row)])
+
+
+def _repeated(tables: Tables) -> Iterator[tuple[Fault, str]]:
+    """Return batches in more than one row."""
+    first: dict[str, int] = {}
     for number, row in tables.rows["batches"]:
-        if row.batch in batches:
-            remedy = "Keep one of the two rows, or change its batch."
-            yield Fault(f"the same batch as row {batches[row.batch][0]}", remedy, "batches", number, "batch", row.batch)
-            doubtful.add(row.batch)
-        batches.setdefault(row.batch, (number, row))
-    known = tables.names("batches", "batch")
-    if "batches" not in tables.unread:
-        for fault, near in _unknown(tables.rows["counts"], known):
-            yield fault
-            doubtful |= {near} if near else set()
+        if row.batch in first:
+            problem, remedy = (
+                f"the same batch as row {first[row.batch]}",
+                "Keep one of the two rows, or change its batch.",
+            )
+            yield Fault(problem, remedy, "batches", number, "batch", row.batch), row.batch
+        first.setdefault(row.batch, number)
+
+
+def _misplaced(tables: Tables) -> Iterator[tuple[Fault, str]]:
+    """Return counts in more than one row, and those before the delivery of their batch."""
+    delivered = {row.batch: row.delivered for _, row in reversed(tables.rows["batches"])}
     first: dict[tuple[str, str, date], int] = {}
     for number, row in tables.rows["counts"]:
         key = (row.batch, row.stage, row.date)
         if key in first:
             problem = f"the same batch, day and stage as row {first[key]}"
-            yield Fault(problem, "Keep one of the two rows.", "counts", number, "date", str(row.date))
-            doubtful.add(row.batch)
+            yield Fault(problem, "Keep one of the two rows.", "counts", number, "date", str(row.date)), row.batch
         first.setdefault(key, number)
-        if row.batch in batches and row.date < batches[row.batch][1].delivered:
-            problem = f"before the delivery of {row.batch} on {batches[row.batch][1].delivered}"
-            yield Fault(problem, "Correct this day, or that in batches.", "counts", number, "date", str(row.date))
-            doubtful.add(row.batch)
-    if tables.unread - OPTIONAL or "" in doubtful:  # rows that may be of any batch are missing
-        return
-    numbers = {id(row): number for number, row in tables.rows["counts"]}
-    counts = _grouped(row for _, row in tables.rows["counts"])
-    for name, (_, batch) in batches.items():
-        if name not in doubtful:
-            routes[name] = passages(batch, counts.get(name, ()))
-            for passage in routes[name]:
-                for row, fault in passage.faults():
-                    yield fault.placed("counts", numbers[id(row)])
+        if row.date < delivered.get(row.batch, row.date):
+            problem = f"before the delivery of {row.batch} on {delivered[row.batch]}"
+            remedy = "Correct this day, or that in batches."
+            yield Fault(problem, remedy, "counts", number, "date", str(row.date)), row.batch
 
 
-def _unknown(counts: Sequence[tuple[int, CountRecord]], known: set[str]) -> Iterator[tuple[Fault, str | None]]:
-    """Tell counts of batches that are not known, and which batch is probably meant."""
+def _unknown(tables: Tables) -> Iterator[tuple[Fault, str | None]]:
+    """Return counts of unknown batches, each with the batch that is probably meant."""
+    known = tables.names("batches", "batch")
     near: dict[str, str | None] = {}
-    for number, row in counts:
-        if row.batch in known:
+    for number, row in tables.rows["counts"]:
+        if row.batch in known or "batches" in tables.unread:
             continue
         if row.batch not in near:
             near[row.batch] = nearest(row.batch, sorted(known)) if len(near) < _SUGGESTED else None
@@ -301,11 +314,11 @@ def _unknown(counts: Sequence[tuple[int, CountRecord]], known: set[str]) -> Iter
 
 
 def _strange(
-    batch: BatchRecord, route: Sequence[Passage], labs: Collection[str], routes: Mapping[str, Sequence[str]]
+    batch: BatchRecord, histories: Sequence[StageHistory], labs: Collection[str], routes: Mapping[str, Sequence[str]]
 ) -> Iterator[Fault]:
-    """Tell what of a batch its season does not know: its labs, and the stages of its varieties."""
+    """Return what a season does not know of a batch: lab, variety, stages and their order."""
     if batch.lab is not None and batch.lab not in labs:
-        problem = f"batch {batch.batch}: this season has no offer of such a lab"
+        problem = f"batch {batch.batch}: this season has no price-list line of such a lab"
         yield Fault(problem, suggestion(batch.lab, sorted(labs)), "batches", None, "lab", batch.lab)
     if batch.variety not in routes:
         problem = f"batch {batch.batch}: this season has no such variety"
@@ -313,7 +326,7 @@ def _strange(
         return
     stages = routes[batch.variety]
     last = ""
-    for one in route:
+    for one in histories:
         if not one.stage:
             continue
         if one.stage not in stages:

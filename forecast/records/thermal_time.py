@@ -1,4 +1,4 @@
-"""Warmth in the places of a season, of measured days and else of usual weather."""
+"""Thermal time in the growing areas of a season, from measured days and climate normals."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from forecast.weather.measured import Days
 from forecast.weeks import Week
 
 
-class UsualWarmth:
-    """What the clocks of a season's stages show on any day, in usual weather where it was not measured.
+class ThermalTime:
+    """Time that a stage counts, in weeks or degree-days, with climate normals where the weather was not measured.
 
     Parameters
     ----------
@@ -31,8 +31,8 @@ class UsualWarmth:
         self.season, self.measured = season, measured
         self._outside: dict[Week, list[tuple[float, tuple[float, float]]]] = {}
 
-    def shown(self, stage: Stage, entered: ArrayLike, weeks: ArrayLike) -> Array:
-        """Return what the clock of a stage shows so many weeks after plants entered it [weeks or °C days].
+    def since(self, stage: Stage, entered: ArrayLike, weeks: ArrayLike) -> Array:
+        """Return the time of a stage so many weeks after plants entered it [weeks or °C days].
 
         Parameters
         ----------
@@ -41,12 +41,12 @@ class UsualWarmth:
         entered
             Days on which plants entered it, as ordinals (`datetime.date.toordinal`), any shape.
         weeks
-            Time since then [weeks], of the same shape; it may be infinite, and what is shown is then.
+            Time since then [weeks], of the same shape; infinite stays infinite.
 
         Notes
         -----
-        A day that was measured has the degree-days of its own minimum and maximum, any other a seventh of those of a
-        week of usual weather.
+        A measured day has the degree-days of its own minimum and maximum, any other a seventh of those of its week in
+        the climate normals.
         """
         entered, weeks = np.asarray(entered, dtype=np.float64), np.asarray(weeks, dtype=np.float64)
         if stage.runs_on == "weeks" or not weeks.size:
@@ -61,11 +61,10 @@ class UsualWarmth:
             self.season.place_in(stage.place, week).air(*np.array([pair for _, pair in part]).T)
             for week, part in zip(every, parts, strict=True)
         ]
-        low, high = np.concatenate(air, axis=1)
+        t_min, t_max = np.concatenate(air, axis=1)
         days = np.array([days for part in parts for days, _ in part])
-        daily = degree_days(
-            low, high, base=stage.base_temperature or 0.0, upper=stage.upper_threshold, method=self.season.daily_course
-        )
+        base, upper = stage.base_temperature or 0.0, stage.upper_threshold
+        daily = degree_days(t_min, t_max, base=base, upper=upper, method=self.season.daily_course)
         clock, ends_of = (np.concatenate([[0.0], np.cumsum(rise)]) for rise in (days * daily, days))
         ends_of += first.monday.toordinal()
         gone = np.interp(ends, ends_of, clock) - np.interp(entered, ends_of, clock)

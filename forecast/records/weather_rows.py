@@ -1,4 +1,4 @@
-"""The rows of measured weather, and what cannot be right of them."""
+"""The rows of measured weather, and checks of them."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from forecast.season.season import Season
 from forecast.weather.station import COLDEST, WARMEST, max_below_min, not_air_temperature, repeated_day
 from forecast.weeks import Week
 
-_TOO_WARM = 25.0  # above the usual mean of its week no day is so warm [°C]; common practice, no source
+_TOO_WARM = 25.0  # above the normal of its week no day is so warm [°C]; common practice, no source
 
 
 def _air(number: float) -> float:
@@ -29,7 +29,7 @@ Air = Annotated[Number, AfterValidator(_air)]
 
 
 class WeatherRecord(Row):
-    """The air outside on one day, as it was measured.
+    """The temperature of the air outside on one day, as measured.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ class WeatherRecord(Row):
 
 
 def twice(rows: Iterable[tuple[int, WeatherRecord]]) -> Iterator[Fault]:
-    """Tell the days that stand in two rows, which are given with their numbers."""
+    """Return the days in more than one row; rows come with their numbers."""
     first: dict[date, int] = {}
     for number, row in rows:
         if row.date in first:
@@ -62,13 +62,13 @@ def twice(rows: Iterable[tuple[int, WeatherRecord]]) -> Iterator[Fault]:
 
 
 def too_warm(rows: Sequence[WeatherRecord], season: Season) -> Iterator[Fault]:
-    """Tell, once, of days so warm for the climate of a season that they cannot be in degrees Celsius."""
+    """Return a fault if days are too warm for the climate of a season to be in °C."""
     if not season.climate:
         return
     usual = {week: sum(season.normals.normal(week)) / 2 for week in {Week.of(row.date) for row in rows}}
     days = [row for row in rows if (row.t_min + row.t_max) / 2 > usual[Week.of(row.date)] + _TOO_WARM]
     if days:
-        more = f"; so are {len(days) - 1:,} more days" if len(days) > 1 else ""
-        problem = f"more than {_TOO_WARM:g} °C above what is usual in {Week.of(days[0].date)}{more}"
-        remedy = "Give degrees Celsius, (F - 32) / 1.8 from Fahrenheit, or look at the climate."
+        more = f", as are {len(days) - 1:,} more days" if len(days) > 1 else ""
+        problem = f"more than {_TOO_WARM:g} °C above the climate normals of {Week.of(days[0].date)}{more}"
+        remedy = "Write °C, (F - 32) / 1.8 from Fahrenheit, or check the climate."
         yield Fault(problem, remedy, "weather", None, "date", str(days[0].date))

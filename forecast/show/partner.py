@@ -140,7 +140,7 @@ def _values(plan: Plan, day: date, step: _Step) -> dict[str, Any]:
         "left_out": [not_ordered(variety, why) for variety, why in plan.left_out().items()],
         "headings": words.HEADINGS,
         "no_limits": words.NO_LIMITS,
-        "rests_on": words.rests_on(budget=season.budget, currency=season.currency, climate=bool(season.climate)),
+        "based_on": words.based_on(budget=season.budget, currency=season.currency, climate=bool(season.climate)),
         "assumptions": list(_assumed(plan)),
         "cautions": words.CAUTIONS,
         "made": words.made(version=version("forecast"), on=day, draws=plan.draws, seed=plan.seed, aim=plan.aim),
@@ -297,7 +297,7 @@ def _assumption(stage: str, rows: pd.DataFrame) -> str:
         row["assumed"] if row["kind"] == stage else f"{row['kind']}: {row['assumed']}"
         for row in rows.to_dict("records")
     ]
-    on, sources = (list(dict.fromkeys(rows[name])) for name in ("rests_on", "source"))
+    on, sources = (list(dict.fromkeys(rows[name])) for name in ("based_on", "source"))
     return words.assumption(stage=stage, assumed=assumed, on=on, sources=sources)
 
 

@@ -218,5 +218,5 @@ def _learned(season: Season) -> Iterator[tuple[tuple[str, str, str], str]]:
     """Return what was learned of varieties, by stage and what: survival or time."""
     if isinstance(season, LearnedSeason):
         for line in season.table().to_dict("records"):
-            if line["rests_on"] != "guess":
-                yield (line["variety"], line["stage"], line["what"]), words.learned_from(line["rests_on"])
+            if line["based_on"] != "estimate":
+                yield (line["variety"], line["stage"], line["what"]), words.learned_from(line["based_on"])

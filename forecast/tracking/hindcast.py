@@ -14,11 +14,11 @@ from scipy.special import betaln, log_ndtr
 
 from forecast.fitting.survival import Pooled, Record
 from forecast.rates.distributions import Share
-from forecast.records.batches import BatchRecord, CountRecord, Passage, passages
+from forecast.records.batches import BatchRecord, CountRecord, StageHistory, stage_histories
 from forecast.records.learning import pooled_by_stage
 from forecast.records.records import Records
-from forecast.records.stage_counts import ARRIVAL, STATED_DOUBT, survived
-from forecast.records.thermal_time import UsualWarmth
+from forecast.records.stage_counts import ARRIVAL, PRIOR_LOG_SD, survival_records
+from forecast.records.thermal_time import ThermalTime
 from forecast.season.rows import Stage
 from forecast.season.season import Season
 from forecast.streams import Array
@@ -26,13 +26,19 @@ from forecast.weeks import Week
 
 Whole = NDArray[np.int64]
 
-LAST_YEAR, OVERALL = RIVALS = ("last year's rate", "overall rate")
+LAST_YEAR, OVERALL = BENCHMARKS = ("last year's rate", "overall rate")
 _LEAST_PART, _EDGE = 1e-3, 1e-12
-_LEAST_SPREAD = 0.05  # between plants [log]
+_LEAST_LOG_SD = 0.05  # between plants
 
 
-class Past:
-    """What was known on a day of the past, and what was learned from it."""
+class Hindcast:
+    """Forecasts of past batches, each from what was known on its day.
+
+    Parameters
+    ----------
+    season, records
+        The season before it was learned from any record, and all records.
+    """
 
     def __init__(self, season: Season, records: Records) -> None:
         self.season, self.records = season, records
@@ -41,13 +47,13 @@ class Past:
             self.counts[row.batch].append(row)
         ends = ((row, _end(row, self.counts[row.batch])) for row in records.batches)
         self.finished = {row.batch: end for row, end in ends if end}
-        self._alive: dict[date, dict[str, tuple[Record, ...]]] = {}
+        self._known: dict[date, dict[str, tuple[Record, ...]]] = {}
         self._pooled: dict[Hashable, Pooled] = {}
         self._shares: dict[Hashable, Share] = {}
-        self._usual = UsualWarmth(season, records.measured)
+        self._thermal = ThermalTime(season, records.measured)
 
     def rates(self, batch: BatchRecord, day: date) -> Iterator[tuple[str, float]]:
-        """Return the rates of the rivals."""
+        """Return the rates of the benchmark forecasts."""
         done = [
             row for row in self.records.batches if row.batch in self.finished and self.finished[row.batch][0] <= day
         ]
@@ -61,46 +67,46 @@ class Past:
                     break
 
     def numbers(self, batch: BatchRecord, day: date, rng: np.random.Generator, draws: int) -> Whole:
-        """Draw the numbers of a batch that will have been saleable in the end, as known on a day."""
+        """Draw how many plants of a batch become saleable in the end, from what was known on a day."""
         route = self.season.route(batch.variety)
         names = [stage.stage for stage in route]
-        seen: dict[int, list[Passage]] = defaultdict(list)
+        counted: dict[int, list[StageHistory]] = defaultdict(list)
         place, saleable = int(names[0] == ARRIVAL and len(names) > 1), 0
-        for one in passages(batch, [row for row in self.counts[batch.batch] if row.date <= day]):
+        for one in stage_histories(batch, [row for row in self.counts[batch.batch] if row.date <= day]):
             place = names.index(one.stage) if one.stage else place
-            seen[place].append(one)
+            counted[place].append(one)
             saleable += sum(row.saleable for row in one.counts)
             place = min(place + 1, len(names) - 1)
         moving = np.zeros(draws, dtype=np.int64)
         for at, stage in enumerate(route):
             waiting = [
-                (number, self._part(stage, on, weeks)) for one in seen[at] for on, weeks, number in one.standing()
+                (number, self._part(stage, on, weeks)) for one in counted[at] for on, weeks, number in one.cohorts()
             ]
             if not waiting and not moving.any():
                 continue
-            left = sum(one.left for one in seen[at])
+            left = sum(one.left for one in counted[at])
             dead = sum(
-                row.losses for one in seen[at] for row in one.counts if one.entries and row.date > one.entries[0][0]
+                row.losses for one in counted[at] for row in one.counts if one.entries and row.date > one.entries[0][0]
             )
             share = self.share(batch.variety, at, Week.of(day).monday)
-            survive, pace = _given(share, left, dead, waiting, stage, rng, draws)
+            survive, pace = _posterior(share, left, dead, waiting, stage, rng, draws)
             moving = rng.binomial(moving, survive)
             for number, part in waiting:
                 moving += rng.binomial(number, survive ** (1 - np.minimum(part * pace, 1)))
         return np.asarray(saleable + moving)
 
     def share(self, variety: str, at: int, day: date) -> Share:
-        """Return the share of the next batch of a variety that survives a stage, as `learn` would on that day."""
+        """Return the share of the next batch of a variety that survives a stage, as learned on that day."""
         if (variety, at, day) not in self._shares:
             self._shares[variety, at, day] = self._learned(variety, at, day)
         return self._shares[variety, at, day]
 
     def _learned(self, variety: str, at: int, day: date) -> Share:
         stage = self.season.route(variety)[at].stage
-        if day not in self._alive:
-            found = survived(self.season, self.records.until(day))
-            self._alive[day] = {name: tuple(replace(row, lab="") for row in rows) for name, rows in found.items()}
-        rows = self._alive[day].get(stage, ())
+        if day not in self._known:
+            found = survival_records(self.season, self.records.until(day))
+            self._known[day] = {name: tuple(replace(row, lab="") for row in rows) for name, rows in found.items()}
+        rows = self._known[day].get(stage, ())
         key = stage, rows
         if key not in self._pooled:
             self._pooled[key] = pooled_by_stage(self.season, {stage: rows})[stage]
@@ -113,11 +119,11 @@ class Past:
         """Return the time since plants entered a stage over its typical time."""
         if not stage.typical:
             return 0.0
-        return float(self._usual.shown(stage, entered.toordinal(), weeks)) / stage.typical
+        return float(self._thermal.since(stage, entered.toordinal(), weeks)) / stage.typical
 
 
 def _end(batch: BatchRecord, counts: Sequence[CountRecord]) -> tuple[date, int] | None:
-    """Return the day on which no plant of a batch remained, and how many were saleable; None if some remain."""
+    """Return the day on which no plant of a batch remained, and how many became saleable; None if some remain."""
     open_, saleable = batch.received - batch.dead_on_arrival, 0
     day = batch.delivered
     for row in sorted(counts, key=lambda row: row.date):
@@ -128,13 +134,13 @@ def _end(batch: BatchRecord, counts: Sequence[CountRecord]) -> tuple[date, int] 
     return None if open_ else (day, saleable)
 
 
-def _given(
+def _posterior(
     share: Share, left: int, dead: int, waiting: Sequence[tuple[int, float]], stage: Stage, rng: np.random.Generator,
     draws: int,
 ) -> tuple[Array, Array]:  # fmt: skip
-    """Draw the share of a batch that survives a stage, and its pace there, given what was counted of it so far."""
+    """Draw the share of a batch that survives a stage, and its pace there, given its counts so far."""
     batches, plants = stage.duration.log_sds
-    log_pace = math.hypot(STATED_DOUBT, batches) * rng.standard_normal(draws) if stage.typical else np.zeros(draws)
+    log_pace = math.hypot(PRIOR_LOG_SD, batches) * rng.standard_normal(draws) if stage.typical else np.zeros(draws)
     pace = np.exp(log_pace)
     if not share.sd:
         return np.full(draws, share.mean), pace
@@ -147,7 +153,7 @@ def _given(
     died = np.log(-np.expm1(part * np.log(found))) - np.log1p(-found)
     log_weight = betaln(a + alive, b + dead) + dead * died
     if middle > 0:
-        log_weight += log_ndtr(-(math.log(middle) + log_pace) / max(plants, _LEAST_SPREAD))
+        log_weight += log_ndtr(-(math.log(middle) + log_pace) / max(plants, _LEAST_LOG_SD))
     weight = np.exp(log_weight - log_weight.max())
     at = rng.choice(draws, draws, p=weight / weight.sum())
     return found[at], pace[at]

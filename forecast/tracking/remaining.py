@@ -1,4 +1,4 @@
-"""Where plants go from here: those of a batch that stood in one stage on a day, given that they did."""
+"""What plants meet from here on: those of a batch that were still in one stage at the last count."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ _NOBODY = 1e-9  # a smaller share of a cohort is in no stage
 
 
 @dataclass(frozen=True, eq=False)
-class Onward(Fate):
-    """What plants meet that entered a stage together and still stood in it when they were last looked at.
+class CohortFate(Fate):
+    """What plants meet that entered a stage together and were still in it at their last count.
 
     Parameters
     ----------
@@ -28,38 +28,38 @@ class Onward(Fate):
         Number of the stage in the route.
     entered
         Weeks from their entry to the Monday from which time is counted; negative if that came first.
-    seen
-        Weeks from their entry to the last look.
+    counted
+        Weeks from their entry to the last count.
     overdue
         What they meet, by the stages of the whole route, if they are overdue: if hardly any should still be there, all
-        leave at the last look.
+        leave at the last count.
     parts
-        Stages of `inner` for one of the route: 2 if plants wait once they are ready (see `waiting`).
+        Stages of `inner` for one of the route: 2 if plants wait once they are ready (see `with_waits`).
 
     Notes
     -----
     Of plants that entered, a share Phi(v_k(t)) has left k stages by t, losses apart. Those still in their first
-    stage at the last look c have a vigour above v_1(c), and a share (1 - Phi(v_1(c))) K of them was alive, K the
-    mean of survival^(part of the stage done). So of those seen, through all stages by t are
+    stage at the last count c have a vigour above v_1(c), and a share (1 - Phi(v_1(c))) K of them was alive, K the
+    mean of survival^(part of the stage done). So of those counted, through all stages by t are
 
         S max(Phi(v_n(t)) - Phi(v_1(c)), 0) / ((1 - Phi(v_1(c))) K),    S the survival of all stages.
 
-    This is exact given the draw. Vigour is taken anew where plants enter the stage: that those moved on first may be
-    the quick ones is not counted on. Warmth is told by Mondays: plants that enter a stage within a week meet from
-    then on what those met that entered on its Monday.
+    This is exact given the draw. Vigour is drawn anew where plants enter the stage: those transferred first need not be
+    the quick ones. Thermal time is known on Mondays: plants that enter a stage within a week meet from then on what
+    those met that entered on its Monday.
     """
 
     inner: RouteFate
     first: int
     entered: float
-    seen: float
+    counted: float
     overdue: Fate
     parts: int = 1
 
-    def take(self, draws: slice) -> Onward:
+    def take(self, draws: slice) -> CohortFate:
         """Return the same for some of the draws."""
-        stood = self.first, self.entered, self.seen
-        return Onward(self.inner.take(draws), *stood, self.overdue.take(draws), self.parts)
+        where = self.first, self.entered, self.counted
+        return CohortFate(self.inner.take(draws), *where, self.overdue.take(draws), self.parts)
 
     @property
     def stages(self) -> int:
@@ -68,13 +68,13 @@ class Onward(Fate):
 
     @cached_property
     def survival(self) -> Array:
-        """Share of the plants seen that survive all that is left to them, shape (draws,)."""
+        """Share of the plants counted that survive all that is left to them, shape (draws,)."""
         alive = self.inner.survival * (1 - self._gone) / self._alive
         return np.where(self._late, self.overdue.survival, np.minimum(alive, 1))
 
     @cached_property
     def reached(self) -> Array:
-        """Share of the plants seen that live to enter each stage, and to leave the last; 1 where they have been."""
+        """Share of the plants counted that live to enter each stage, and to leave the last; 1 where they have been."""
         parts = np.exp(self.inner.log_survival)
         parts[0] = np.minimum(parts[0] * (1 - self._gone) / self._alive, 1)
         lived = np.cumprod(parts, axis=0)[self.parts - 1 :: self.parts]
@@ -83,8 +83,10 @@ class Onward(Fate):
 
     @cached_property
     def _gone(self) -> Array:
-        """Share, losses apart, that has left their stage by the last look, of those that entered with them."""
-        return np.asarray(self.inner.past(1, np.array([self.seen]))[0]) if self.seen > 0 else np.zeros(self._draws)
+        """Share, losses apart, that has left their stage by the last count, of those that entered with them."""
+        return (
+            np.asarray(self.inner.past(1, np.array([self.counted]))[0]) if self.counted > 0 else np.zeros(self._draws)
+        )
 
     @property
     def _draws(self) -> int:
@@ -96,18 +98,18 @@ class Onward(Fate):
 
     @cached_property
     def _alive(self) -> Array:
-        """Share of those that entered with them that was alive in their stage at the last look."""
-        if self.seen <= 0:
+        """Share of those that entered with them that was alive in their stage at the last count."""
+        if self.counted <= 0:
             return np.ones(self._draws)
-        alive = self._stood(np.array([self.seen]))[0, 0]
+        alive = self._standing(np.array([self.counted]))[0, 0]
         return np.where(self._late, 1.0, np.maximum(alive, 1e-12))
 
-    def _stood(self, since: Array) -> Array:
+    def _standing(self, since: Array) -> Array:
         """Share of those that entered with them that is slow enough and alive in each stage, by weeks since then."""
-        inner, gone = self.inner, self._gone if self.seen > 0 else None
+        inner, gone = self.inner, self._gone if self.counted > 0 else None
         if not isinstance(inner, WarmFate):
             return inner.course(since, gone)[0]
-        part = (since - np.floor(since))[:, None]  # warmth is told by Mondays: what is kept is taken from those
+        part = (since - np.floor(since))[:, None]  # thermal time is known on Mondays: what is kept is taken from those
         ends = (np.floor(since), 1 - part), (np.ceil(since), part)
         standing = np.asarray(sum(weight * inner.course(week, gone)[0] for week, weight in ends))
         above, after = np.ones(part.shape), np.ones(part.shape)
@@ -121,7 +123,7 @@ class Onward(Fate):
         return standing
 
     def past(self, stages: int, elapsed: Array) -> Array:
-        """Return the share of the plants seen, losses apart, that have left the first `stages` stages of the route.
+        """Return the share of the plants counted, losses apart, that have left the first `stages` stages of the route.
 
         The stages before theirs they have always left.
         """
@@ -137,42 +139,42 @@ class Onward(Fate):
     def course(self, elapsed: Array) -> tuple[Array, Array]:
         """Return the share of plants alive in each stage, and of those through all, as for `Fate`."""
         elapsed = np.asarray(elapsed, dtype=np.float64)
-        there = (elapsed >= 0)[:, None]
+        begun = (elapsed >= 0)[:, None]
         standing = np.zeros((self.stages, elapsed.size, self._draws))
-        since = np.maximum(elapsed + self.entered, self.seen)
+        since = np.maximum(elapsed + self.entered, self.counted)
         late = self.overdue.course(np.maximum(elapsed, 0))[0] if self._late.any() else None
-        for k, stood in enumerate(self._stood(since)):
-            standing[self.first + k // self.parts] += stood / self._alive
+        for k, there in enumerate(self._standing(since)):
+            standing[self.first + k // self.parts] += there / self._alive
         if late is not None:
             standing = np.where(self._late, late, standing)
-        standing *= there
+        standing *= begun
         return standing, self.ready(elapsed)
 
 
-def going_on(
-    inner: RouteFate, first: int, entered: float, seen: float, overdue: Fate, waits: Array | None = None
-) -> Onward:
-    """Return what plants meet that entered a stage together; see `Onward`.
+def cohort_fate(
+    inner: RouteFate, first: int, entered: float, counted: float, overdue: Fate, waits: Array | None = None
+) -> CohortFate:
+    """Return what plants meet that entered a stage together; see `CohortFate`.
 
     Parameters
     ----------
-    inner, first, entered, seen, overdue
-        As for `Onward`, where `inner` has no stages for waiting.
+    inner, first, entered, counted, overdue
+        As for `CohortFate`, where `inner` has no stages for waiting.
     waits
         Weeks for which plants wait after each stage of the route, shape (stages, draws); they do not if not given.
     """
     if waits is None:
-        return Onward(inner, first, entered, seen, overdue)
-    return Onward(waiting(inner, waits[first:]), first, entered, seen, overdue, 2)
+        return CohortFate(inner, first, entered, counted, overdue)
+    return CohortFate(with_waits(inner, waits[first:]), first, entered, counted, overdue, 2)
 
 
-def waiting(fate: RouteFate, weeks: Array) -> RouteFate:
-    """Return a fate with two stages for each: until plants are ready, and until they are moved, without loss.
+def with_waits(fate: RouteFate, weeks: Array) -> RouteFate:
+    """Return a fate with two stages for each: until plants are ready, and until they are transferred, without loss.
 
     Parameters
     ----------
     fate
-        What plants meet if they go on once they are ready.
+        What plants meet if they are transferred once they are ready.
     weeks
         Weeks for which they wait after each stage, shape (stages, draws); after one without time they do not.
     """
@@ -188,8 +190,8 @@ def waiting(fate: RouteFate, weeks: Array) -> RouteFate:
 
 
 @dataclass(frozen=True, eq=False)
-class Saleable(Fate):
-    """What plants meet that are saleable already: nothing more; their stages lie behind them."""
+class SaleableFate(Fate):
+    """What plants meet that are saleable already: no more stages and no more losses."""
 
     route: int  # number of its stages
     draws: int
@@ -209,9 +211,9 @@ class Saleable(Fate):
         """Share of plants that live to enter each stage: all, shape (stages + 1, draws)."""
         return np.ones((self.stages + 1, self.draws))
 
-    def take(self, draws: slice) -> Saleable:
+    def take(self, draws: slice) -> SaleableFate:
         """Return the same for some of the draws."""
-        return Saleable(self.stages, len(range(self.draws)[draws]))
+        return SaleableFate(self.stages, len(range(self.draws)[draws]))
 
     def past(self, stages: int, elapsed: Array) -> Array:
         """Return the share that has left the first `stages` stages: all, and the last from their first Monday on."""

@@ -1,10 +1,10 @@
-"""How good our forecasts were: made again with what was known then, and held against what came."""
+"""How good forecasts of past batches were: made again from what was known then, and compared with their outcomes."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
@@ -19,39 +19,47 @@ from forecast.growth.summaries import RANGE
 from forecast.records.learned_season import LearnedSeason
 from forecast.records.records import Records
 from forecast.season.season import Season
-from forecast.streams import Streams
-from forecast.tracking.hindcast import LAST_YEAR, OVERALL, RIVALS, Past
-from forecast.words.numbers import counted
+from forecast.streams import DRAWS, MOST_DRAWS, Streams
+from forecast.tracking.hindcast import BENCHMARKS, LAST_YEAR, OVERALL, Hindcast
+from forecast.words import records as words
+from forecast.words.results import Result
 
 Whole = NDArray[np.int64]
 
 OURS = "forecast"
-FORECASTERS = (OURS, *RIVALS)
-LEVELS = (0.5, 0.8, 0.9)  # of the ranges whose coverage is told
+FORECASTERS = (OURS, *BENCHMARKS)
+LEVELS = (0.5, 0.8, 0.9)  # of the intervals whose coverage is scored
 _LONGEST = 520  # weeks after delivery
-_FEW = 8  # batches below which nothing is said of ranges or rivals
+_FEW = 8  # batches below which coverage and benchmarks are not judged
 _COLUMNS = (
-    "batch", "variety", "horizon", "day", "forecaster", "received", "p5", "median", "p95", "crps", "pit", "came",
-)  # fmt: skip
+    *("batch", "variety", "horizon", "day", "forecaster", "received", "p5", "median", "p95", "crps", "pit"),
+    "observed",
+)
+_SCORES = (
+    *("forecasts", "batches", "crps", "crps_share", *(f"coverage_{100 * level:.0f}" for level in LEVELS)),
+    *("skill_last_year", "skill_overall"),
+)
 
 
-@dataclass(frozen=True, eq=False)
-class Scorecard:
-    """How good forecasts of past batches were, beside two simple rivals.
+@dataclass(frozen=True, eq=False, repr=False)
+class Scorecard(Result):
+    """How good forecasts of past batches were, beside two benchmark forecasts.
 
     Parameters
     ----------
     forecasts
         A row for each batch, day of forecast and forecaster: batch, variety, horizon [weeks since delivery], day,
-        forecaster ("forecast" is ours), received [plants]; low, middle and high number saleable, between which nine
-        in ten should come; crps [plants], pit [0 to 1] and came, the number that was saleable.
+        forecaster ("forecast" is ours), received [plants]; p5, median and p95 of the number saleable; crps [plants],
+        pit [0 to 1] and observed, the number that became saleable.
+    draws, seed
+        Number of draws of each forecast, and their seed.
 
     Notes
     -----
-    The continuous ranked probability score is the mean over all numbers x of (chance of at most x, less 1 if what
-    came is at most x) squared, added up: the error in plants of a forecast that is a number, and less
-    than that of its middle if the range is honest. The PIT is the chance that was given to fewer than came, with a
-    random part of the chance of just that number, so that of a right forecaster it is uniform.
+    The continuous ranked probability score is the sum over all numbers x of (chance of at most x, less 1 if at most x
+    were observed) squared: the error in plants of a forecast that is a number, and less than that of its median if the
+    interval is honest. The PIT (probability integral transform) is the chance that was given to fewer than observed,
+    with a random part of the chance of just that number, so that it is uniform if the forecaster is right.
 
     References
     ----------
@@ -60,10 +68,12 @@ class Scorecard:
     Predictive model assessment for count data. Biometrics 65, 1254-1261. doi:10.1111/j.1541-0420.2009.01191.x
     """
 
-    forecasts: pd.DataFrame = field(repr=False)
+    forecasts: pd.DataFrame
+    draws: int | None = None
+    seed: int | None = None
 
     def table(self, by: str | None = None) -> pd.DataFrame:
-        """Tell how good each forecaster was.
+        """Return the scores of each forecaster.
 
         Parameters
         ----------
@@ -74,9 +84,9 @@ class Scorecard:
         -------
         DataFrame
             A row for each of these and forecaster: forecasts and batches [number]; crps, the mean [plants];
-            crps_share, the same of the plants received [0 to 1]; within_50, within_80 and within_90, the share of
-            batches that came within the ranges meant for so many in 100; over_last_year and over_overall, skill
-            against each rival, 1 - crps / crps of the rival, on the forecasts that both made (missing if none).
+            crps_share, the same of the plants received [0 to 1]; coverage_50, coverage_80 and coverage_90, the share of
+            outcomes within these intervals; skill_last_year and skill_overall, 1 - crps / crps of the benchmark, on the
+            forecasts that both made (missing if none).
 
         Raises
         ------
@@ -85,25 +95,25 @@ class Scorecard:
 
         Notes
         -----
-        Ranges are read from the PIT, so that numbers at their very ends count in part; else ranges of whole numbers
-        would always hold a little more than they should.
+        Coverage is read from the PIT, so that outcomes at the very ends of an interval count in part; else intervals of
+        whole numbers would always cover a little more than their level.
         """
         if by not in (None, "variety", "horizon"):
             raise refuse("by", str(by), "not a way to group forecasts", "Write variety or horizon, or leave it out.")
         parts = [("", self.forecasts)] if by is None else self.forecasts.groupby(by, sort=True)
         rows: list[dict[str, Any]] = []
         for key, part in parts:
-            rows += [{by or "": key} | _told(part, name) for name in FORECASTERS]
-        table = pd.DataFrame(rows, columns=[by or "", "forecaster", *_TOLD])
+            rows += [{by or "": key} | _scores(part, name) for name in FORECASTERS]
+        table = pd.DataFrame(rows, columns=[by or "", "forecaster", *_SCORES])
         table = table[table["forecasts"] > 0].reset_index(drop=True)
         return table if by else table.drop(columns="")
 
-    def gain(self, rival: str, horizon: int | None = None) -> tuple[float, float]:
-        """Return by how much our CRPS is lower than a rival's [plants], and the standard error of that.
+    def crps_gain(self, benchmark: str, horizon: int | None = None) -> tuple[float, float]:
+        """Return by how much our CRPS is lower than that of a benchmark [plants], and the standard error of that.
 
         Parameters
         ----------
-        rival
+        benchmark
             "last year's rate" or "overall rate".
         horizon
             Weeks after delivery; without it, all of them.
@@ -111,88 +121,77 @@ class Scorecard:
         Raises
         ------
         Refused
-            If there is no such rival.
+            If there is no such benchmark.
 
         Notes
         -----
         Both forecast the same batches, so differences are taken batch by batch and then averaged. The standard error
         is that of independent batches; it is missing with fewer than two.
         """
-        if rival not in RIVALS:
-            raise refuse("rival", rival, "not a rival", f"Write {LAST_YEAR!r} or {OVERALL!r}.")
-        rows = self.forecasts if horizon is None else self.forecasts[self.forecasts["horizon"] == horizon]
-        both = _paired(rows, OURS, rival)
-        gains = (both[rival] - both[OURS]).groupby(level="batch").mean()
+        if benchmark not in BENCHMARKS:
+            remedy = f"Write {LAST_YEAR!r} or {OVERALL!r}."
+            raise refuse("benchmark", benchmark, "not a benchmark forecast", remedy)
+        both = _paired(self._at(horizon), OURS, benchmark)
+        gains = (both[benchmark] - both[OURS]).groupby(level="batch").mean()
         return float(gains.mean()), float(gains.std() / math.sqrt(max(len(gains), 1)))
 
-    def __str__(self) -> str:
+    def facts(self) -> dict[str, object]:
+        """Return how many forecasts of how many batches were scored, draws and seed."""
         ours = self.forecasts[self.forecasts["forecaster"] == OURS]
-        if not len(ours):
-            return "No batch is finished yet, so no forecast can be held against what came."
-        told = _told(self.forecasts, OURS)
-        batches = ours["batch"].nunique()
-        lines = [
-            f"{counted(len(ours), 'forecast')} of {batches:,} batch{'' if batches == 1 else 'es'}: "
-            f"off by {_plants(told['crps'])} on average, {100 * told['crps_share']:.1f} of 100 received."
-        ]
-        held = told["within_90"]
-        if batches < _FEW:
-            lines.append(f"{'One batch' if batches == 1 else f'{batches} batches'} cannot show more.")
-            return " ".join(lines)
-        error = 2 * math.sqrt(0.9 * 0.1 / batches)
-        verdict = (
-            "too narrow"
-            if held < 0.9 - error
-            else "too wide"
-            if held > 0.9 + error
-            else f"about right, as far as {batches:,} can tell"
+        facts = {"forecasts": len(ours), "batches": ours["batch"].nunique(), "draws": self.draws, "seed": self.seed}
+        return {name: fact for name, fact in facts.items() if fact is not None}
+
+    def __str__(self) -> str:
+        scores = _scores(self.forecasts, OURS)
+        number = scores["batches"]
+        if not number:
+            return words.nothing_scored()
+        answer = words.scored(
+            forecasts=scores["forecasts"], records=number, crps=scores["crps"], share=scores["crps_share"]
         )
-        lines.append(f"Ranges meant for 90 batches in 100 held {100 * held:.0f}: they are {verdict}.")
-        for rival in RIVALS:
-            lines += self._against(rival)
-        return "\n".join(lines)
+        if number < _FEW:
+            return f"{answer} {words.too_few(number)}"
+        error = 2 * math.sqrt(0.9 * 0.1 / number)
+        covered = words.coverage(share=scores["coverage_90"], least=0.9 - error, most=0.9 + error, records=number)
+        return "\n".join([answer, covered, *filter(None, map(self._against, BENCHMARKS))])
 
-    def _against(self, rival: str) -> Iterator[str]:
-        rows = _paired(self.forecasts, OURS, rival)
-        weeks = rows.index.get_level_values("horizon")
-        if rows.index.get_level_values("batch").nunique() < _FEW:
-            return
-        at_once = "" if weeks.min() > 0 or weeks.max() == 0 else f"; at delivery {self._compared(rival, 0)}"
-        yield f"Against {rival}: errors are {self._compared(rival)}{at_once}."
+    def _at(self, horizon: int | None) -> pd.DataFrame:
+        return self.forecasts if horizon is None else self.forecasts[self.forecasts["horizon"] == horizon]
 
-    def _compared(self, rival: str, horizon: int | None = None) -> str:
-        mean, error = self.gain(rival, horizon)
-        if not abs(mean) > 2 * error:
-            return "not known to differ"
-        rows = self.forecasts if horizon is None else self.forecasts[self.forecasts["horizon"] == horizon]
-        skill = _skill(rows, OURS, rival)
-        if math.isnan(skill):
-            return "larger: those were exactly right"
-        return f"{100 * abs(skill):.0f} % {'smaller' if mean > 0 else 'larger'}"
+    def _against(self, benchmark: str) -> str:
+        both = _paired(self.forecasts, OURS, benchmark)
+        weeks = both.index.get_level_values("horizon")
+        if both.index.get_level_values("batch").nunique() < _FEW:
+            return ""
+        at_delivery = "" if weeks.min() > 0 or weeks.max() == 0 else self._compared(benchmark, 0)
+        return words.against(benchmark=benchmark, overall=self._compared(benchmark), at_delivery=at_delivery)
 
-
-_TOLD = (
-    "forecasts", "batches", "crps", "crps_share", *(f"within_{100 * level:.0f}" for level in LEVELS),
-    "over_last_year", "over_overall",
-)  # fmt: skip
+    def _compared(self, benchmark: str, horizon: int | None = None) -> str:
+        mean, error = self.crps_gain(benchmark, horizon)
+        skill = math.copysign(_skill(self._at(horizon), OURS, benchmark), mean)
+        return words.compared(skill=skill, known=abs(mean) > 2 * error)
 
 
 def scorecard(
-    season: Season, records: Records, *, draws: int, seed: int, horizons: Sequence[int] = (0, 8, 16)
+    season: Season,
+    records: Records,
+    *,
+    horizons: Sequence[int] = (0, 8, 16),
+    draws: int = DRAWS,
+    seed: int | None = None,
 ) -> Scorecard:
-    """Forecast past batches again with what was known then, and hold it against what came.
+    """Forecast past batches again from what was known then, and compare with their outcomes.
 
     Parameters
     ----------
     season
-        What was stated before there were records.
+        The season with your estimates, before any record.
     records
         Batches and counts. A batch is scored when no plant of it remains.
-    draws, seed
-        Imagined futures of each forecast, at least 2, and their seed.
     horizons
-        Weeks after delivery at which forecasts are made, from 0: as the plants stand there. A batch that is finished
-        by then is not forecast any more.
+        Weeks after delivery at which forecasts are made, from 0. A batch that is finished by then is not forecast.
+    draws, seed
+        Number of draws of each forecast, at least 2, and their seed, the season's if not given.
 
     Returns
     -------
@@ -201,26 +200,26 @@ def scorecard(
     Raises
     ------
     Refused
-        If the records do not suit the season, the season was learned from records (it would know what came), or the
+        If the records do not suit the season, the season was learned from records (it would know the outcomes), or the
         draws, the seed or a horizon is not such a number.
 
     Notes
     -----
-    Ours: plants go on from the stage where they stand. The share p of a batch that survives a stage is beta
-    distributed, learned from batches that had finished the stage by the Monday of that week, as `learn` does it (what
-    is stated where none of the group had). Given D losses, and plants alive that had done parts f of the stage by
-    their last look (1 if they left it), its density is that beta's times p^(sum of f) (1 - p^F)^D, F the mean f:
+    Ours: plants go on from the stage in which they are. The share p of a batch that survives a stage is beta
+    distributed, learned from batches that had finished the stage by the Monday of that week, as by `learn` (your
+    estimate where none of the group had). Given D losses, and plants alive that had done parts f of the stage by
+    their last count (1 if they left it), its density is that beta's times p^(sum of f) (1 - p^F)^D, F the mean f:
     losses fall evenly along the stage. Those still there survive what is left of it with p^(1 - f), those to come
-    with p, binomially, stage by stage. f is the time since entry over the typical time, as `timed` counts it, times a
-    lognormal pace of the batch, at most 1. Typical times are as stated and not learned; the pace holds the doubt
-    about them (`STATED_DOUBT`) and `batches_cv`, and that plants are still there tells of it as much as one
-    plant would. What was dead on the day of entry tells nothing of p.
+    with p, binomially, stage by stage. f is the time since entry over the typical time, as in `time_records`, times a
+    lognormal pace of the batch, at most 1. Typical times are your estimates and not learned; the pace holds their
+    uncertainty (`PRIOR_LOG_SD`) and `batches_cv`, and that plants are still there counts as the evidence of one plant.
+    Plants dead on the day of entry are no evidence on p.
 
-    Batches that are finished are not all: while a season runs they are the quick ones.
+    Finished batches are not all batches: in a running season they are the quick ones.
 
-    Rivals: binomial, of the plants received. The rate is the share saleable of plants received in all batches that
+    Benchmarks: binomial, of the plants received. The rate is the share saleable of plants received in all batches that
     were finished by the day: of the same variety delivered in the calendar year before (else of all varieties of
-    that year), and of all batches. Without such a batch a rival makes no forecast.
+    that year), and of all batches. Without such a batch a benchmark makes no forecast.
 
     The CRPS of draws is the fair one: that of the distribution they are drawn from, on average.
 
@@ -238,10 +237,13 @@ def scorecard(
     ['forecast', "last year's rate", 'overall rate']
     """
     if isinstance(season, LearnedSeason):
-        remedy = "Give the season as it was stated: it is .stated of this one."
-        raise refuse("season", season.name, "learned from records, so that it knows what came", remedy)
+        remedy = "Use the season with your estimates: the .prior of this one."
+        raise refuse("season", season.name, "learned from records, so it knows the outcomes", remedy)
     faults: list[Fault] = []
-    for name, value, low, high in (("draws", draws, 2, 2**22), *(("horizons", one, 0, _LONGEST) for one in horizons)):
+    for name, value, low, high in (
+        ("draws", draws, 2, MOST_DRAWS),
+        *(("horizons", one, 0, _LONGEST) for one in horizons),
+    ):
         try:
             whole(name, value, low, high)
         except Refused as refusal:
@@ -249,68 +251,69 @@ def scorecard(
     if faults:
         raise Refused(faults)
     records.against(season)
-    streams, past = Streams(seed, draws), Past(season, records)
+    streams, past = Streams(season.seed if seed is None else seed, draws), Hindcast(season, records)
     rows: list[tuple[object, ...]] = []
     for batch in records.batches:
         if batch.batch not in past.finished:
             continue
-        end, came = past.finished[batch.batch]
+        end, observed = past.finished[batch.batch]
         for weeks in sorted({int(one) for one in horizons}):
             day = batch.delivered + timedelta(weeks=weeks)
             if day >= end or batch.received == batch.dead_on_arrival:
                 continue
             rng = streams.generator("scorecard", batch.batch, str(weeks))
-            told = [(OURS, *scored(past.numbers(batch, day, rng, draws), came, rng))]
+            scores = [(OURS, *scored(past.numbers(batch, day, rng, draws), observed, rng))]
             for name, rate in past.rates(batch, day):
-                told.append((name, *_rival(batch.received, rate, came, rng)))
-            rows += [(batch.batch, batch.variety, weeks, day, one[0], batch.received, *one[1:], came) for one in told]
-    return Scorecard(pd.DataFrame(rows, columns=list(_COLUMNS)))
+                scores.append((name, *_benchmark(batch.received, rate, observed, rng)))
+            about = batch.batch, batch.variety, weeks, day
+            rows += [(*about, forecaster, batch.received, *numbers, observed) for forecaster, *numbers in scores]
+    return Scorecard(pd.DataFrame(rows, columns=list(_COLUMNS)), draws, streams.seed)
 
 
-def scored(numbers: Whole, came: int, rng: np.random.Generator) -> tuple[float, ...]:
-    """Return low, middle and high of draws, their CRPS and their PIT.
+def scored(numbers: Whole, observed: int, rng: np.random.Generator) -> tuple[float, ...]:
+    """Return the 5th percentile, median and 95th of draws, their CRPS and their PIT.
 
     Parameters
     ----------
     numbers
         Draws of a forecast [plants], at least 2.
-    came
-        What came [plants].
+    observed
+        The outcome [plants].
     rng
         For the random part of the PIT.
     """
     ordered = np.sort(numbers).astype(np.float64)
-    score = scoringrules.crps_ensemble(float(came), ordered, estimator="pwm", sorted_ensemble=True, backend="numpy")
-    below, at_most = np.searchsorted(ordered, came, "left"), np.searchsorted(ordered, came, "right")
+    score = scoringrules.crps_ensemble(float(observed), ordered, estimator="pwm", sorted_ensemble=True, backend="numpy")
+    below, at_most = (np.searchsorted(ordered, observed, side) for side in ("left", "right"))
     pit = (below + rng.random() * (at_most - below + 1)) / (len(ordered) + 1)
     return *np.quantile(ordered, RANGE, method="inverted_cdf").tolist(), float(score), float(pit)
 
 
-def _rival(of: int, rate: float, came: int, rng: np.random.Generator) -> tuple[float, ...]:
+def _benchmark(of: int, rate: float, observed: int, rng: np.random.Generator) -> tuple[float, ...]:
     """Return the same of a binomial forecast."""
-    score = abs(came - of * rate)
+    score = abs(observed - of * rate)
     if 0 < rate < 1:
-        score = float(scoringrules.crps_binomial(came, of, rate, backend="numpy"))
-    below, at_most = np.asarray(binom.cdf([came - 1, came], of, rate)).tolist()
+        score = float(scoringrules.crps_binomial(observed, of, rate, backend="numpy"))
+    below, at_most = np.asarray(binom.cdf([observed - 1, observed], of, rate)).tolist()
     return *np.asarray(binom.ppf(RANGE, of, rate)).tolist(), score, below + float(rng.random()) * (at_most - below)
 
 
-def _told(part: pd.DataFrame, forecaster: str) -> dict[str, Any]:
-    """Tell how good a forecaster was on some forecasts."""
+def _scores(part: pd.DataFrame, forecaster: str) -> dict[str, Any]:
+    """Return the scores of a forecaster on some forecasts."""
     mine = part[part["forecaster"] == forecaster]
     off = (mine["pit"] - 0.5).abs()
-    skills = [_skill(part, forecaster, rival) for rival in RIVALS]
-    within = [float((off <= level / 2).mean()) for level in LEVELS]
+    skills = [_skill(part, forecaster, benchmark) for benchmark in BENCHMARKS]
+    coverage = [float((off <= level / 2).mean()) for level in LEVELS]
     errors = float(mine["crps"].mean()), float((mine["crps"] / mine["received"]).mean())
-    told = (len(mine), mine["batch"].nunique(), *errors, *within, *skills)
-    return {"forecaster": forecaster} | dict(zip(_TOLD, told, strict=True))
+    scores = (len(mine), mine["batch"].nunique(), *errors, *coverage, *skills)
+    return {"forecaster": forecaster} | dict(zip(_SCORES, scores, strict=True))
 
 
-def _skill(part: pd.DataFrame, forecaster: str, rival: str) -> float:
-    if forecaster == rival:
+def _skill(part: pd.DataFrame, forecaster: str, benchmark: str) -> float:
+    if forecaster == benchmark:
         return 0.0
-    both = _paired(part, forecaster, rival)
-    worst = float(both[rival].mean()) if len(both) else 0.0
+    both = _paired(part, forecaster, benchmark)
+    worst = float(both[benchmark].mean()) if len(both) else 0.0
     return 1 - float(both[forecaster].mean()) / worst if worst else math.nan
 
 
@@ -318,7 +321,3 @@ def _paired(rows: pd.DataFrame, *forecasters: str) -> pd.DataFrame:
     """Return the CRPS of forecasters side by side, by batch and horizon, of what all of them forecast."""
     wide = rows.pivot_table(index=["batch", "horizon"], columns="forecaster", values="crps")
     return wide.reindex(columns=list(forecasters)).dropna()
-
-
-def _plants(number: float) -> str:
-    return f"{number:.1f} plants" if number < 9.95 else f"{number:,.0f} plants"

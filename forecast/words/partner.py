@@ -263,7 +263,7 @@ def alternative_columns(aim: str) -> list[str]:
     return ["variety", "order", "instead", "less margin" if aim == "margin" else "more cost"]
 
 
-def rests_on(*, budget: float | None, currency: str, climate: bool) -> list[str]:
+def based_on(*, budget: float | None, currency: str, climate: bool) -> list[str]:
     """Return what the whole plan rests on."""
     spent = "no budget" if budget is None else f"a budget of {money(budget, currency)}"
     return [
@@ -292,7 +292,7 @@ def made(*, version: str, on: date, draws: int, seed: int, aim: str) -> str:
 
 # Order sheet and workbook
 
-ASSUMPTIONS = ["about", "what", "assumed", "varies_by", "rests_on", "source"]
+ASSUMPTIONS = ["about", "what", "assumed", "varies_by", "based_on", "source"]
 RESULT_NOTES = [
     ("saleable", "Plants saleable on the Monday of a week if none are sold."),
     ("benches", "Area in m², with each target sold in its week; overrun is the chance of being over capacity."),

@@ -195,8 +195,10 @@ class Density:
         rows = [(self.names.index(r.variety), r.survived, r.of) for r in records]
         self.owner, self.survived, self.of = np.array(rows).T
         middle = math.log(priors.survival / (1 - priors.survival))
-        self.centre = np.array([middle, *np.log([priors.batches, priors.varieties, priors.groups])])
-        self.width = np.array([priors.belief, priors.likeness, priors.differences, priors.differences])
+        self.centre = np.array([middle, *np.log([priors.concentration, priors.variety_sd, priors.group_sd])])
+        self.width = np.array(
+            [priors.nursery_sd, priors.concentration_log_sd, priors.log_sd_of_sds, priors.log_sd_of_sds]
+        )
         self.size = 4 + len(self.group_names) + len(self.names)
 
     def logits(self, at: Array) -> tuple[Array, Array, Array]:

@@ -21,7 +21,7 @@ class Truth:
     ----------
     survival
         Mean share surviving, by variety and stage.
-    likeness
+    concentration
         k of the beta distribution of batches; infinite if they are alike.
     batches, plants
         Standard deviation of the log of the time between batches, and between plants.
@@ -30,7 +30,7 @@ class Truth:
     """
 
     survival: Mapping[tuple[str, str], float]
-    likeness: float
+    concentration: float
     typical: Mapping[str, float]
     batches: float = 0.1
     plants: float = 0.1
@@ -104,6 +104,6 @@ def simulated(
 
 def _share(truth: Truth, variety: str, stage: str, rng: np.random.Generator) -> float:
     mean = truth.survival[variety, stage]
-    if not np.isfinite(truth.likeness) or mean in (0, 1):
+    if not np.isfinite(truth.concentration) or mean in (0, 1):
         return mean
-    return float(rng.beta(mean * truth.likeness, (1 - mean) * truth.likeness))
+    return float(rng.beta(mean * truth.concentration, (1 - mean) * truth.concentration))

@@ -52,17 +52,17 @@ def test_every_variety_has_a_row_with_what_was_stated_counted_and_learned(drawn,
     assert len(points) == 3 * len(table) - 1  # of one there are no own records
     assert ("Calla 'Daviorne'", "own records") not in points
     for (variety, kind), share in points.items():
-        column = {"your estimate": "stated", "own records": "counted", "learned": "learned"}[kind]
+        column = {"your estimate": "estimate", "own records": "counted", "learned": "learned"}[kind]
         assert share == pytest.approx(table.loc[variety, column], abs=5e-5)
     ranges = {row["variety"]: (row["p5"], row["p95"]) for row in _rows(drawn["shrinkage"], "p5")}
     assert all(low < points[variety, "learned"] < high for variety, (low, high) in ranges.items())
-    moved = (table.learned - table.stated).abs().idxmax()
+    moved = (table.learned - table.estimate).abs().idxmax()
     assert f"Largest change: {moved}, " in drawn["shrinkage"]["description"]
     assert "1 variety relies on its group's records only; none on" in drawn["shrinkage"]["description"]
 
 
 def test_a_guess_has_no_bar(learned):
-    spec = charts.shrinkage(forecast.learn(learned.stated, Records()), STAGE).to_dict()
+    spec = charts.shrinkage(forecast.learn(learned.prior, Records()), STAGE).to_dict()
     assert not _rows(spec, "p5")
     assert "10 on your estimate alone" in spec["description"]
 
@@ -92,5 +92,5 @@ def test_labs_are_compared_with_their_overlap_in_words(drawn, learned):
     assert rows[0]["pair"] == "Alder Lab (7) over Birch Lab (12)"
     assert [row["words"] for row in rows] == ["the two overlap and cannot be told apart"] * 3
     assert [row["better_by"] for row in rows] == pytest.approx(list(table.better_by), abs=5e-5)
-    for said in table.said:
+    for said in table.sentence:
         assert said in drawn["labs"]["description"]

@@ -27,7 +27,7 @@ def made_up(pit, horizons=1):
         for k, one in enumerate(batch)
     ]
     columns = ["batch", "variety", "horizon", "day", "forecaster", "received", "p5", "median", "p95"]
-    return Scorecard(pd.DataFrame(rows, columns=[*columns, "crps", "pit", "came"]))
+    return Scorecard(pd.DataFrame(rows, columns=[*columns, "crps", "pit", "observed"]))
 
 
 def drawn(scores):

@@ -28,7 +28,7 @@ NURSERIES = 80
 @pytest.fixture(scope="module")
 def at():
     """Places of the truth in nurseries with few batches that differ much, so that they are learned fast."""
-    return places(np.random.default_rng(17), NURSERIES, Priors(batches=4, likeness=0.5), most=10)
+    return places(np.random.default_rng(17), NURSERIES, Priors(concentration=4, concentration_log_sd=0.5), most=10)
 
 
 @pytest.fixture(scope="module")

@@ -33,12 +33,15 @@ def test_a_normal_step_keeps_the_mean_and_adds_its_variance(spread):
 
 
 @pytest.mark.parametrize(
-    "priors", [Priors(), Priors(batches=50, likeness=0.5, varieties=0.3, groups=0.2, differences=0.4)]
+    "priors",
+    [Priors(), Priors(concentration=50, concentration_log_sd=0.5, variety_sd=0.3, group_sd=0.2, log_sd_of_sds=0.4)],
 )
-def test_without_records_likeness_and_spreads_are_as_believed_before(priors):
+def test_without_records_concentration_and_deviations_are_those_of_the_priors(priors):
     none = np.zeros(0, dtype=np.intp)
     counts = Counts(none, none, none.astype(np.int64), none.astype(np.int64), np.zeros(1, dtype=np.intp), 1, 0)
     found = integrate(counts, priors.normals).hyper
-    middles = [math.log(priors.batches), math.log(priors.varieties), math.log(priors.groups)]
+    middles = [math.log(priors.concentration), math.log(priors.variety_sd), math.log(priors.group_sd)]
     assert found[:, 0] == pytest.approx(middles, abs=0.02)
-    assert found[:, 1] == pytest.approx([priors.likeness, priors.differences, priors.differences], rel=0.03)
+    assert found[:, 1] == pytest.approx(
+        [priors.concentration_log_sd, priors.log_sd_of_sds, priors.log_sd_of_sds], rel=0.03
+    )

@@ -2,19 +2,24 @@
 
 import math
 import warnings
+from dataclasses import asdict
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from scipy.special import expit, logit
 
 from forecast.errors import Refused
 from forecast.fitting.interval_censored import LAWS, CensoredData, Likelihood
-from forecast.fitting.stage_times import Counted, LearnedTime, learn_time
+from forecast.fitting.stage_times import Counted, LearnedTime, _doubts, learn_time
 from forecast.rates.distributions import Duration
+from forecast.words import records as words
 
-INF = math.inf
+INF, NAN = math.inf, math.nan
+USUAL = math.log(12.346)
+ERRORS = (0.1, 0.2, 0.3, 0.4)  # of log median, log scale, logit of ever, log of the variation of batches
 some = settings(max_examples=10, deadline=None, derandomize=True)
 NAMES = ("lognormal", "log-logistic", "weibull")
 
@@ -23,6 +28,11 @@ def quietly(rows, **how):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         return learn_time(rows, **how)
+
+
+def everything(learned):
+    """Return all numbers of a learned time, those that are missing among them, to be compared."""
+    return str(asdict(learned))
 
 
 def exact(times, censored=()):
@@ -95,7 +105,7 @@ def test_rice_takes_twice_as_long_if_no_seed_is_allowed_never_to_germinate():
     assert learn_time(RICE_16, law="log-logistic").median == pytest.approx(15.25, abs=5e-3)
     learned = learn_time(RICE_16, law="log-logistic", never=True)
     assert (learned.median, learned.ever) == pytest.approx((7.51, 0.50), abs=5e-3)
-    assert learned.errors["ever"] == pytest.approx(math.sqrt(0.5 * 0.5 / 20), rel=1e-3)  # a share of 20
+    assert learned.standard_errors["ever"] == pytest.approx(math.sqrt(0.5 * 0.5 / 20), rel=1e-3)  # a share of 20
 
 
 def kaplan_meier(times, censored):
@@ -149,13 +159,13 @@ def test_quantiles_shares_and_spreads_are_those_of_scipys_law(law):
     assert learned.quantile(u) == pytest.approx(own.ppf(u))
     assert learned.cdf(learned.quantile(u)) == pytest.approx(u)
     assert learned.cdf([-1, 0, INF]).tolist() == [0, 0, 1]
-    assert learned.variation == pytest.approx(own.std() / own.mean())
+    assert learned.cv == pytest.approx(own.std() / own.mean())
     logs = np.log(own.ppf((np.arange(200_000) + 0.5) / 200_000))
-    assert learned.spread == pytest.approx(logs.std(), rel=1e-3)
+    assert learned.log_sd == pytest.approx(logs.std(), rel=1e-3)
 
 
 def test_a_log_logistic_time_spread_too_wide_has_no_coefficient_of_variation():
-    assert learn_time(RICE_16, law="log-logistic").variation == INF
+    assert learn_time(RICE_16, law="log-logistic").cv == INF
 
 
 TABLE = CensoredData(
@@ -235,10 +245,10 @@ def test_intervals_of_95_percent_hold_the_truth_as_often_as_they_say(law):
         learned = quietly(
             nursery(rng, plants=150, within=within, ever=0.8, law=LAWS[law].quantile), law=law, never=True
         )
-        error = learned.errors
+        error = learned.standard_errors
         hits += [
             covered(math.log(median), math.log(learned.median), error["median"] / learned.median),
-            covered(math.log(within), math.log(learned.scale), error["spread"] / learned.spread),
+            covered(math.log(within), math.log(learned.scale), error["log_sd"] / learned.log_sd),
             covered(
                 math.log(4),
                 math.log(learned.ever / (1 - learned.ever)),
@@ -253,11 +263,11 @@ def test_intervals_with_batches_hold_the_truth_nearly_as_often_as_they_say():
     hits = np.zeros(3, dtype=int)
     for _ in range(runs):
         learned = quietly(nursery(rng, batches=30, plants=25, within=0.2, between=0.2, last=20))
-        error = learned.errors
+        error = learned.standard_errors
         hits += [
             covered(8, learned.median, error["median"]),
-            covered(0.2, learned.scale, error["spread"]),
-            covered(math.log(0.2), math.log(learned.batches), error["batches"] / learned.batches),
+            covered(0.2, learned.scale, error["log_sd"]),
+            covered(math.log(0.2), math.log(learned.batch_log_sd), error["batch_log_sd"] / learned.batch_log_sd),
         ]
     assert all(within_binomial_error(hit, runs=runs, level=0.94) for hit in hits), hits  # 30 batches: a normal, not t
 
@@ -265,9 +275,9 @@ def test_intervals_with_batches_hold_the_truth_nearly_as_often_as_they_say():
 def test_a_spread_of_batches_not_told_apart_makes_the_error_of_the_median_too_small():
     rows = nursery(np.random.default_rng(5), batches=12, plants=100, within=0.15, between=0.25)
     apart, together = quietly(rows), quietly([row[:3] for row in rows])
-    assert apart.batches == pytest.approx(0.25, abs=2 * apart.errors["batches"])
+    assert apart.batch_log_sd == pytest.approx(0.25, abs=2 * apart.standard_errors["batch_log_sd"])
     assert apart.scale < together.scale
-    assert apart.errors["median"] > 3 * together.errors["median"]
+    assert apart.standard_errors["median"] > 3 * together.standard_errors["median"]
 
 
 def test_many_plants_a_batch_give_the_spread_of_the_batch_medians():
@@ -276,9 +286,11 @@ def test_many_plants_a_batch_give_the_spread_of_the_batch_medians():
     medians = [quietly([row[:3] for row in rows if row[3] == f"batch {b}"]).location for b in range(15)]
     learned = quietly(rows)
     assert learned.location == pytest.approx(np.mean(medians), abs=1e-3)
-    assert learned.batches == pytest.approx(np.std(medians), rel=1e-2)
-    assert learned.errors["batches"] == pytest.approx(learned.batches / math.sqrt(30), rel=2e-2)
-    assert learned.errors["median"] == pytest.approx(learned.median * learned.batches / math.sqrt(15), rel=2e-2)
+    assert learned.batch_log_sd == pytest.approx(np.std(medians), rel=1e-2)
+    assert learned.standard_errors["batch_log_sd"] == pytest.approx(learned.batch_log_sd / math.sqrt(30), rel=2e-2)
+    assert learned.standard_errors["median"] == pytest.approx(
+        learned.median * learned.batch_log_sd / math.sqrt(15), rel=2e-2
+    )
 
 
 counts = st.lists(
@@ -300,7 +312,7 @@ def test_neither_the_order_of_rows_nor_splitting_one_matters(rows, law, never, d
     told = []
     for listing in (rows, listed, [Counted(*row) for row in reversed(rows)]):
         try:
-            told.append(repr(quietly(listing, law=law, never=never)))
+            told.append(everything(quietly(listing, law=law, never=never)))
         except Refused as refusal:
             told.append(str(refusal))
     assert told[0] == told[1] == told[2]
@@ -315,7 +327,7 @@ def test_the_unit_of_time_changes_only_the_unit_of_the_median(rows, law, unit):
         return
     other = quietly([(n, a * unit, u * unit, batch) for n, a, u, batch in rows], law=law)
     assert other.median == pytest.approx(unit * learned.median, rel=1e-5)
-    assert (other.scale, other.batches) == pytest.approx((learned.scale, learned.batches), rel=1e-4, abs=1e-4)
+    assert (other.scale, other.batch_log_sd) == pytest.approx((learned.scale, learned.batch_log_sd), rel=1e-4, abs=1e-4)
 
 
 @some
@@ -333,13 +345,13 @@ def test_extreme_intervals_leave_the_likelihood_finite_and_its_slope_towards_the
 
 
 def test_a_fully_finished_batch_puts_the_share_that_gets_ready_on_its_edge():
-    with pytest.warns(UserWarning, match="on its edge: the counts fit best if all plants get ready"):
+    with pytest.warns(UserWarning, match="at its edge: the counts fit best if all plants get ready"):
         learned = learn_time(MUNGBEAN_10, law="log-logistic", never=True)
     assert learned.ever == 1
-    assert math.isnan(learned.errors["ever"])
-    assert (learned.median, learned.errors["median"]) == (
+    assert math.isnan(learned.standard_errors["ever"])
+    assert (learned.median, learned.standard_errors["median"]) == (
         learn_time(MUNGBEAN_10, law="log-logistic").median,
-        learn_time(MUNGBEAN_10, law="log-logistic").errors["median"],
+        learn_time(MUNGBEAN_10, law="log-logistic").standard_errors["median"],
     )
 
 
@@ -347,22 +359,22 @@ def test_a_fully_finished_batch_puts_the_share_that_gets_ready_on_its_edge():
 @pytest.mark.parametrize("law", NAMES)
 def test_three_finishers_in_one_interval_leave_the_spread_unknown(law):
     rows = [(3, 9, 10), (17, 18, INF)]
-    with pytest.warns(UserWarning, match="do not tell how the plants of a batch differ"):
+    with pytest.warns(UserWarning, match="do not show how the plants of a batch differ"):
         learned = learn_time(rows, law=law, never=True)
-    assert math.isnan(learned.errors["spread"])
+    assert math.isnan(learned.standard_errors["log_sd"])
     assert 9 < learned.median < 10
     best = 3 * math.log(0.15) + 17 * math.log(0.85)  # as if all got ready at once
     assert learned.log_likelihood == pytest.approx(best - stats.chi2.ppf(0.95, 1) / 2, abs=1e-4)
-    with pytest.warns(UserWarning, match="did so between the same two looks"):
+    with pytest.warns(UserWarning, match="did so between the same two counts"):
         learn_time(rows, law=law)
 
 
-@pytest.mark.filterwarnings("ignore:The counts do not tell")
+@pytest.mark.filterwarnings("ignore:The counts do not show")
 def test_batches_each_ready_within_one_week_still_tell_how_batches_differ():
     rows = [(50, week, week + 1, f"batch {week}") for week in (5, 6, 7, 8, 9, 11)]
     learned = learn_time(rows)
     weeks = np.log(np.array([5, 6, 7, 8, 9, 11]) + 0.5)
-    assert learned.batches == pytest.approx(weeks.std(), abs=0.03)
+    assert learned.batch_log_sd == pytest.approx(weeks.std(), abs=0.03)
     assert learned.median == pytest.approx(math.exp(weeks.mean()), rel=0.02)
     assert learned.scale < 0.05
 
@@ -370,12 +382,12 @@ def test_batches_each_ready_within_one_week_still_tell_how_batches_differ():
 def test_few_events_an_early_end_and_batches_all_alike_are_said():
     with pytest.warns(UserWarning, match="Only 6 plants got ready"):
         learn_time([(2, 3, 4), (2, 4, 5), (2, 6, 7)])
-    with pytest.warns(UserWarning, match="rests on the lognormal law more than on counts"):
+    with pytest.warns(UserWarning, match="relies more on the lognormal law than on counts"):
         learn_time([(5, 3, 4), (12, 4, 5), (14, 5, 6), (60, 6, INF)], never=True)
     alike = [(n, a, u, batch) for n, a, u in WHEAT_22 for batch in "ab"]
-    with pytest.warns(UserWarning, match="The 2 batches differ no more than chance"):
+    with pytest.warns(UserWarning, match="The 2 batches differ no more than by chance"):
         learned = learn_time(alike, law="log-logistic", never=True)
-    assert learned.batches == 0
+    assert learned.batch_log_sd == 0
     assert learned.median == pytest.approx(3.8322, abs=5e-5)
 
 
@@ -386,8 +398,8 @@ def test_a_duration_holds_what_the_counts_leave_open_as_belief_and_the_batches_a
     between, within = duration.log_sds
     assert isinstance(duration, Duration)
     assert duration.median == learned.median
-    assert between**2 * words["batch"] == pytest.approx(learned.batches**2)
-    assert between * math.sqrt(words["belief"]) == pytest.approx(learned.errors["median"] / learned.median)
+    assert between**2 * words["batch"] == pytest.approx(learned.batch_log_sd**2)
+    assert between * math.sqrt(words["belief"]) == pytest.approx(learned.standard_errors["median"] / learned.median)
     assert within == pytest.approx(learned.scale)
     assert str(learned.duration("batch").level) == "batch"
     assert str(learn_time(WHEAT_22, never=True).duration().level) == "belief"
@@ -400,36 +412,6 @@ def test_the_plants_of_a_duration_span_the_same_nine_in_ten_as_the_law(law):
     assert math.exp(2 * 1.6448536 * learned.duration().log_sds[1]) == pytest.approx(high / low)
 
 
-def test_what_was_learned_can_be_said():
-    assert str(learn_time(RICE_16, law="log-logistic", never=True)) == (
-        "7.51 weeks (6.88 to 8.21, nine times in ten); nine plants of a batch in ten between 5.8 and 9.7; "
-        "50 % ever get ready. Learned from 10 of 20 plants that got ready."
-    )
-    learned = quietly(nursery(np.random.default_rng(5), batches=12, within=0.15, between=0.25))
-    assert "; batches differ by 2" in str(learned)
-    assert isinstance(learned, LearnedTime)
-    assert repr(learned) == repr(quietly(nursery(np.random.default_rng(5), batches=12, within=0.15, between=0.25)))
-
-
-@pytest.mark.parametrize(
-    ("rows", "says"),
-    [
-        ([], "no plant got ready"),
-        ([(3, 4, INF), (0, 3, 4)], "no plant got ready"),
-        ([(30, 0, 4)], "at the only look"),
-        ([(30, 0, 4), (3, 4, INF)], "at the only look"),
-        ([(30, 0, 4), (3, 8, INF)], "the spread between plants, or between batches, runs away"),
-        ([(3, 4, 4), (2, 9, INF)], "'4': all became ready at one same time"),
-        ([(3, 4, 5, "a"), (2, 5, 6)], "a batch is named in some rows only"),
-    ],
-)
-def test_counts_that_tell_no_time_are_refused_with_a_remedy(rows, says):
-    with pytest.raises(Refused) as refusal:
-        quietly(rows)
-    assert says in str(refusal.value)
-    assert refusal.value.faults[0].remedy
-
-
 def test_every_fault_of_every_row_is_listed():
     rows = [(-1, 3, 2, ""), (1, 2), (1.5, -1, 0), (True, INF, math.nan), ("4", "5", None), (3, 4, 5)]
     with pytest.raises(Refused) as refusal:
@@ -440,6 +422,295 @@ def test_every_fault_of_every_row_is_listed():
         *[(1, column) for column in ("count", "until", "batch")], (2, ""),
         *[(row, column) for row in (3, 4, 5) for column in three],
     ]  # fmt: skip
-    assert "row 1, column until, 2: ready until 2, before the look at 3 that found them growing" in str(refusal.value)
+    assert "row 1, column until, 2: ready until 2, before the count at 3 that found them growing" in str(refusal.value)
     with pytest.raises(Refused, match="law, 'gamma': no such law"):
         learn_time([(3, 4, 5)], law="gamma")
+
+
+def time_of(law="lognormal", location=USUAL, scale=0.2, ever=0.8, batches=0.5, **others):
+    """Return a learned time of these numbers, with the standard errors above."""
+    rest = {"plants": 1500, "ready": 1200, "groups": 3} | others
+    covariance = tuple(tuple(line) for line in np.diag(np.square(ERRORS)).tolist())
+    return LearnedTime(law, location, scale, ever, batches, -10.0, covariance, **rest)
+
+
+# Counts
+
+COUNT = "not a number of plants. Write a whole number from 0."
+AFTER = "not the time of a count. Write weeks since the start, from 0."
+UNTIL = "not the time of a count. Write weeks above 0; infinity where still growing at the last count."
+BATCH = "not the name of a batch. Write a name, or None."
+UNKNOWN = "Count more often; use never=True if some plants never get ready; or enter your own estimate."
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ((-1, 3, 4), f"count, -1: {COUNT}"),
+        ((1.5, 3, 4), f"count, 1.5: {COUNT}"),
+        ((INF, 3, 4), f"count, inf: {COUNT}"),
+        ((NAN, 3, 4), f"count, nan: {COUNT}"),
+        ((True, 3, 4), f"count, True: {COUNT}"),
+        (("4", 3, 4), f"count, '4': {COUNT}"),
+        ((1, -1, 4), f"after, -1: {AFTER}"),
+        ((1, INF, 4), f"after, inf: {AFTER}"),
+        ((1, None, 4), f"after: {AFTER}"),
+        ((1, 0, 0), f"until, 0: {UNTIL}"),
+        ((1, 3, -1), f"until, -1: {UNTIL}"),
+        ((1, 3, NAN), f"until, nan: {UNTIL}"),
+        (
+            (1, 3.25, 2.5),
+            "until, 2.5: ready until 2.5, before the count at 3.25 that found them growing. "
+            "Write the earlier time first.",
+        ),
+        ((1, 3, 4, ""), f"batch, '': {BATCH}"),
+        ((1, 3, 4, 7), f"batch, 7: {BATCH}"),
+        ((-1, -2, -3, ""), f"count, -1: {COUNT}\nafter, -2: {AFTER}\nuntil, -3: {UNTIL}\nbatch, '': {BATCH}"),
+    ],
+)
+def test_what_is_no_row_of_counts_is_refused_with_a_remedy(row, said):
+    with pytest.raises(Refused) as refusal:
+        Counted(*row)
+    assert str(refusal.value) == said
+
+
+@pytest.mark.parametrize(
+    "row", [(0, 0, 0.5), (np.int64(3), 2, 2), (3.0, 0, INF), (1, np.float64(2), 3, "a"), (2, 1, 2, None)]
+)
+def test_counts_from_0_times_from_0_and_exact_times_are_taken(row):
+    counted = Counted(*row)
+    assert (counted.count, counted.after, counted.until, counted.batch) == (*row, None)[:4]
+
+
+def test_a_faulty_row_is_named_by_its_number():
+    with pytest.raises(Refused) as refusal:
+        learn_time([Counted(3, 4, 5), (1, 2), 7, (-1, 3, 4)])
+    shape = "not a row of counts. Write count, after, until and perhaps batch."
+    assert str(refusal.value).splitlines() == [
+        f"rows, row 2, '(1, 2)': {shape}",
+        f"rows, row 3, '7': {shape}",
+        f"rows, row 4, column count, -1: {COUNT}",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rows", "how", "said"),
+    [
+        ([(3, 4, 5)], {"law": "gamma"}, "law, 'gamma': no such law. Give one of: lognormal, log-logistic, weibull."),
+        ([], {}, "rows, '0 with plants': no plant got ready. Enter your own estimate instead."),
+        ([(3, 4, INF), (2, 6, INF), (0, 3, 4)], {},
+         "rows, '2 with plants': no plant got ready. Enter your own estimate instead."),
+        ([(3, 4, 5, "a"), (2, 5, 6)], {},
+         "batch: a batch is named in some rows only. Name it in all rows, or in none."),
+        ([(3, 4, 4), (2, 9, INF)], {},
+         "rows, '4': all became ready at the same time. "
+         "Write the counts between which they became ready, such as after 3 until 4."),
+        ([(1, 4, 6), (3, 4, 4)], {},
+         "rows, '4': all became ready at the same time. "
+         "Write the counts between which they became ready, such as after 3 until 4."),
+        ([(30, 0, 4)], {}, f"rows, 'counts': all that became ready were so at the only count. {UNKNOWN}"),
+        ([(30, 0, 4), (3, 4, INF)], {},
+         f"rows, 'counts': all that became ready were so at the only count. {UNKNOWN}"),
+        ([(30, 0, 4), (3, 8, INF)], {},
+         f"rows, 'counts': the spread between plants, or between batches, runs away. {UNKNOWN}"),
+        ([(5, 0.01, 0.011, "a"), (5, 1000, 1001, "b")], {},
+         f"rows, 'counts': the spread between plants, or between batches, runs away. {UNKNOWN}"),
+        ([(1, 0, 2), (1, 0, 4)], {}, f"rows, 'counts': the spread between plants runs away. {UNKNOWN}"),
+        ([(2, 3, 5), (1, 4, 4)], {}, f"rows, 'counts': an exact time draws all others to it. {UNKNOWN}"),
+        ([(3, 8, 9), (2, 2, INF)], {"law": "weibull"},
+         f"rows, 'counts': the median could be almost any. {UNKNOWN}"),
+        ([(2, 9, INF, "b"), (30, 4, INF, "b"), (3, 2, 3, "a")], {},
+         f"rows, 'counts': no one time fits better than the others. {UNKNOWN}"),
+        ([(3, 2, 3), (2, 3, 3)], {"law": "weibull", "never": True},
+         f"rows, 'counts': no one time fits better than the others. {UNKNOWN}"),
+    ],
+)  # fmt: skip
+def test_counts_from_which_no_time_can_be_learned_are_refused_with_a_remedy(rows, how, said):
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with pytest.raises(Refused) as refusal:
+            learn_time(rows, **how)
+    assert str(refusal.value) == said
+
+
+@pytest.mark.filterwarnings("ignore:Only 9 plants")
+def test_rows_without_plants_and_plants_never_counted_teach_nothing():
+    rows = [(4, 6, 7, "a"), (4, 7, 9, "a"), (1, 9, 10, "a"), (10, 18, INF, "a")]
+    assert everything(learn_time([*rows, (0, 20, 30, "b"), (9, 0, INF, "c")])) == everything(learn_time(rows))
+    assert learn_time([*rows, (2, 0.5, INF, "a")]).plants == 19 + 2
+
+
+# Numbers by hand
+
+
+def test_exact_times_of_all_plants_give_mean_and_deviation_of_their_logarithms():
+    times = [3.2, 4.1, 5.5, 6.0, 7.7, 8.1, 9.4, 10.2, 12.5, 15.9, 21.0, 27.3]
+    logs, n = np.log(times), len(times)
+    learned = learn_time([(1, time, time) for time in times])
+    mean, deviation = logs.mean(), logs.std()
+    assert (learned.location, learned.scale) == pytest.approx((mean, deviation), rel=1e-6)
+    assert (learned.ever, learned.batch_log_sd) == (1, 0)
+    assert (learned.plants, learned.ready, learned.groups) == (n, n, 1)
+    assert learned.log_likelihood == pytest.approx(stats.lognorm.logpdf(times, deviation, scale=math.exp(mean)).sum())
+    right = np.full((4, 4), NAN)
+    right[:2, :2] = [[deviation**2 / n, 0], [0, 1 / (2 * n)]]
+    assert np.array(learned.covariance) == pytest.approx(right, rel=1e-6, abs=1e-9, nan_ok=True)
+
+
+ROWS = [(2, 0, 3, "a"), (9, 3, 4, "a"), (5, 4, 6, "a"), (6, INF, INF, "a"), (1, 5, 5, "b"), (4, 5, 6, "b"),
+        (8, 6, 8, "b"), (5, 8, 11, "b"), (3, 3, 4, "c"), (7, 4, 6, "c"), (6, 6, 9, "c")]  # fmt: skip
+
+
+@pytest.mark.parametrize("law", ["lognormal", "log-logistic", "weibull"])
+@pytest.mark.parametrize(("never", "apart"), [(False, False), (True, False), (False, True), (True, True)])
+def test_covariances_are_those_of_the_bend_of_scipys_likelihood(law, never, apart):
+    """Of log median, log scale, logit of the share that gets ready and log of the spread of batches; by differences."""
+    rows = [(n, 14 if a == INF else a, u, batch) for n, a, u, batch in ROWS if never or a < INF]
+    z = np.linspace(-7, 7, 1501)
+    weight = stats.norm.pdf(z) / stats.norm.pdf(z).sum()
+    learned = learn_time([row if apart else row[:3] for row in rows], law=law, never=never)
+    unit = {"lognormal": stats.norm, "log-logistic": stats.logistic, "weibull": stats.gumbel_l}[law]
+    middle = unit.ppf(0.5)
+
+    def likelihood(at):
+        log_median, log_scale = at[:2]
+        scale, ever = math.exp(log_scale), expit(at[2]) if never else 1.0
+        location = log_median - middle * scale + (math.exp(at[-1]) * z if apart else np.zeros(1))
+        by_batch = dict.fromkeys("abc", 0.0)
+        for n, after, until, batch in rows:
+            low, high = ((math.log(look) - location) / scale if look else np.full_like(location, -INF)
+                         for look in (after, until))  # fmt: skip
+            if after == until:
+                chance = ever * unit.pdf(high) / scale / until
+            else:
+                chance = ever * (unit.cdf(high) - unit.cdf(low)) + (until == INF) * (1 - ever)
+            with np.errstate(divide="ignore"):
+                by_batch[batch if apart else "a"] = by_batch[batch if apart else "a"] + n * np.log(chance)
+        if not apart:
+            return float(by_batch["a"][0])
+        return sum(math.log(weight @ np.exp(logs)) for logs in by_batch.values())
+
+    at = [math.log(learned.median), math.log(learned.scale)]
+    at += [logit(learned.ever)] if never else []
+    at += [math.log(learned.batch_log_sd)] if apart else []
+    assert learned.log_likelihood == pytest.approx(likelihood(at), abs=1e-5)
+    steps = 1e-3 * np.eye(len(at))
+    bend = np.array([[
+        likelihood(at + a + b) - likelihood(at + a - b) - likelihood(at - a + b) + likelihood(at - a - b)
+        for a in steps] for b in steps]) / 4e-6  # fmt: skip
+    kept = [0, 1, *([2] if never else []), *([3] if apart else [])]
+    right = np.full((4, 4), NAN)
+    right[np.ix_(kept, kept)] = np.linalg.inv(-bend)
+    assert np.array(learned.covariance) == pytest.approx(right, rel=2e-3, abs=2e-5, nan_ok=True)
+    assert (learned.plants, learned.ready) == (sum(row[0] for row in rows), 50)
+    assert learned.groups == (3 if apart else 1)
+
+
+def test_two_batches_are_enough_to_learn_how_batches_differ_and_one_is_not():
+    rows = [(20, 3, 4, "a"), (20, 4, 5, "a"), (20, 6, 7, "b"), (20, 7, 8, "b")]
+    learned = learn_time(rows)
+    middles = [math.log(4), math.log(7)]
+    assert learned.batch_log_sd == pytest.approx(np.std(middles), abs=0.02)
+    assert learned.median == pytest.approx(math.exp(np.mean(middles)), rel=0.01)
+    assert learned.groups == 2
+    one = learn_time([(*row[:3], "a") for row in rows])
+    assert everything(one) == everything(learn_time([row[:3] for row in rows]))
+
+
+def test_standard_errors_follow_from_those_of_logarithms_and_logits():
+    learned = time_of()
+    assert learned.standard_errors == pytest.approx({
+        "median": 12.346 * 0.1, "log_sd": 0.2 * 0.2, "ever": 0.8 * 0.2 * 0.3, "batch_log_sd": 0.5 * 0.4,
+    })  # fmt: skip
+    assert all(type(error) is float for error in learned.standard_errors.values())
+    assert type(learned.median) is float
+
+
+@pytest.mark.parametrize(
+    ("law", "scale", "variation"),
+    [
+        ("lognormal", 0.5, math.sqrt(math.exp(0.25) - 1)),
+        ("lognormal", 30.0, math.sqrt(math.expm1(700))),  # no more than a float holds
+        ("log-logistic", 0.25, math.sqrt(4 / math.pi - 1)),  # mean x / sin x, second moment 2x / sin 2x, x = pi / 4
+        ("log-logistic", 0.5, INF),
+        ("weibull", 1.0, 1.0),  # exponential
+        ("weibull", 0.5, math.sqrt(4 / math.pi - 1)),  # Rayleigh
+    ],
+)
+def test_the_coefficient_of_variation_is_that_of_the_law(law, scale, variation):
+    assert time_of(law, scale=scale).cv == pytest.approx(variation)
+
+
+@pytest.mark.parametrize(
+    ("law", "deviation"), [("lognormal", 1.0), ("log-logistic", math.pi / 3**0.5), ("weibull", math.pi / 6**0.5)]
+)
+def test_the_spread_is_the_scale_times_the_deviation_of_the_law(law, deviation):
+    assert time_of(law, scale=0.3).log_sd == pytest.approx(0.3 * deviation, rel=1e-12)
+
+
+def test_a_duration_splits_its_spread_between_belief_and_batches_by_their_variances():
+    duration = time_of(batches=0.2).duration()
+    assert duration.median == pytest.approx(12.346)
+    assert duration.batches_cv == pytest.approx(math.sqrt(math.exp(0.01 + 0.04) - 1))
+    assert duration.plants_cv == pytest.approx(math.sqrt(math.exp(0.04) - 1))
+    assert duration.level.shares == (("belief", pytest.approx(0.2)), ("batch", pytest.approx(0.8)))
+    assert time_of(batches=0.0).duration().level.shares == (("belief", 1.0),)
+    assert time_of(batches=0.2).duration("season").level.shares == (("season", 1.0),)
+
+
+# Results
+
+
+def test_a_learned_time_is_shown_with_its_interval_and_as_a_table():
+    learned = time_of()
+    assert repr(learned) == "LearnedTime(law=lognormal, plants=1,500, ready=1,200, batches=3)"
+    wide = math.exp(1.6448536 * 0.1)
+    assert str(learned).startswith(
+        f"Median 12.3 weeks (90 % interval {12.346 / wide:.3g} to {12.346 * wide:.3g}); 90 %"
+    )
+    table = learned.table()
+    assert table["quantity"].tolist() == ["median", "log_sd", "ever", "batch_log_sd"]
+    assert table["learned"].tolist() == pytest.approx([12.346, 0.2, 0.8, 0.5])
+    assert table["standard_error"].tolist() == list(learned.standard_errors.values())
+
+
+# Doubts
+
+MANY = [words.many_to_come("lognormal", 0.2)]
+WEEKLY = [Counted(3, 3, 4), Counted(3, 4, 5), Counted(1, 20, INF)]
+SAME = [Counted(3, 9, 10), Counted(2, 9, 10), Counted(9, 20, INF)]
+
+
+@pytest.mark.parametrize(
+    ("learned", "read", "how", "said"),
+    [
+        (time_of(), WEEKLY, {}, []),
+        (time_of(ready=10), WEEKLY, {}, []),
+        (time_of(ready=9), WEEKLY, {}, [words.few_ready(9)]),
+        (time_of("weibull"), SAME, {"known": False}, [words.spread_unknown()]),
+        (time_of("weibull"), SAME, {}, [words.one_interval("weibull")]),
+        (time_of(ever=1), WEEKLY, {"never": True}, [words.all_get_ready()]),
+        (time_of(ever=1), WEEKLY, {}, []),
+        (time_of(ever=0.9), WEEKLY, {"never": True}, []),
+        # With location 0 and scale 1, Phi(0.84) = 0.79955 are ready by exp(0.84), Phi(0.85) = 0.80234 by exp(0.85).
+        (
+            time_of(location=0, scale=1),
+            [Counted(9, 1, 2), Counted(9, math.exp(0.84), 9)],
+            {},
+            MANY,
+        ),
+        (time_of(location=0, scale=1), [Counted(9, 1, 2), Counted(9, math.exp(0.85), 9)], {}, []),
+        (time_of(location=0, scale=1, ever=1), [Counted(9, 1, 2), Counted(9, 0.5, 9)], {}, []),
+        (time_of("weibull", math.log(30), 0.1, ever=1), WEEKLY, {}, []),
+        (time_of("weibull", math.log(32), 0.1, ever=1), WEEKLY, {}, [words.far_median("weibull")]),
+        (time_of(location=0, ever=1), [Counted(9, 2 / 3, 2), Counted(9, 0.5, 9)], {}, []),  # 1.5 times the last look
+    ],
+)
+def test_each_doubt_is_raised_where_it_holds_and_only_there(learned, read, how, said):
+    assert list(_doubts(learned, read, **({"known": True, "never": False} | how))) == said
+
+
+def test_a_doubt_is_a_warning_at_the_line_of_the_call():
+    with pytest.warns(UserWarning, match=r"^Only 6 plants got ready") as seen:
+        learn_time([(2, 3, 4), (2, 4, 5), (2, 6, 7)])
+    assert [one.filename for one in seen] == [__file__]

@@ -2,6 +2,7 @@
 
 import math
 import time
+from dataclasses import asdict
 from itertools import pairwise
 
 import numpy as np
@@ -9,11 +10,11 @@ import pytest
 from group_fit import fit_groups
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from refusals import refused
 from scipy import stats
 from scipy.optimize import minimize
 from scipy.special import betaln, expit, logit, logsumexp
 
-from forecast.errors import Refused
 from forecast.fitting.betabinomial import log_pmf, mixed_pmf
 from forecast.fitting.lattice import Counts, _spline
 from forecast.fitting.survival import Pooled, Priors, Record
@@ -46,6 +47,7 @@ TINY = [
     Record("c", 4, 11, lab="y"), Record("c", 6, 8, lab="x"),
 ]  # fmt: skip
 GROUPS = {"a": "one", "b": "one", "c": "two"}
+FERNS = {"Alba": "ferns", "Nova": "ferns", "Bruma": "mosses"}
 
 
 def _without_labs(records):
@@ -236,7 +238,7 @@ def test_a_tiny_nursery_agrees_with_draws_from_the_priors_weighted_by_the_likeli
             learned = pooled.variety(name, lab=lab)
             assert close(learned.mean, m)
             assert close(learned.sd**2 + learned.mean**2, m**2 + m * (1 - m) / (k + 1))
-            assert close(learned.doubt**2 + learned.centre**2, m**2)
+            assert close(learned.centre_sd**2 + learned.centre**2, m**2)
     if labs:
         mean, spread, chance = pooled.compare_labs("x", "y")
         assert close(mean, shift["x"] - shift["y"])
@@ -292,7 +294,7 @@ def test_a_small_nursery_agrees_with_a_random_walk_of_many_chains():
     learned = [pooled.variety(name) for name in "abcdef"]
     assert (np.abs([one.centre for one in learned] - mean[:6]) < 3.5 * error[:6]).all()
     spread = draws[..., :6].std(axis=(0, 1))
-    assert [one.doubt for one in learned] == pytest.approx(spread, rel=0.04)
+    assert [one.centre_sd for one in learned] == pytest.approx(spread, rel=0.04)
     m, k = draws[..., :6], np.exp(centre[1] + width[1] * draws[..., 6:])
     drawn = rng.beta(np.maximum(m * k, 1e-9), np.maximum((1 - m) * k, 1e-9)).reshape(-1, 6)
     for v, name in enumerate("abcdef"):
@@ -386,19 +388,19 @@ records_of = st.lists(
 def test_the_order_of_records_never_matters_and_what_is_learned_is_a_share(records, seed):
     mixed = [records[at] for at in np.random.default_rng(seed).permutation(len(records))]
     one, two = Pooled(records, GROUPS), Pooled(mixed, dict(reversed(GROUPS.items())))
-    assert one.table() == two.table()  # to the last digit
-    for learned in one.table():
+    assert one.estimates() == two.estimates()  # to the last digit
+    for learned in one.estimates():
         assert 0 < learned.mean < 1
-        assert 0 <= learned.doubt <= learned.sd < math.sqrt(learned.mean * (1 - learned.mean)) + 1e-12
+        assert 0 <= learned.centre_sd <= learned.sd < math.sqrt(learned.mean * (1 - learned.mean)) + 1e-12
         assert 0 <= learned.weight <= 1
 
 
 def test_a_batch_counted_in_two_parts_teaches_what_it_teaches_in_one():
     whole = [Record("a", 37, 60, batch="1"), Record("c", 10, 12, batch="2")]
     parts = [Record("a", 30, 40, batch="1"), Record("c", 10, 12, batch="2"), Record("a", 7, 20, batch="1")]
-    assert Pooled(whole, GROUPS).table() == Pooled(parts, GROUPS).table()
+    assert Pooled(whole, GROUPS).estimates() == Pooled(parts, GROUPS).estimates()
     apart = [Record(r.variety, r.survived, r.of) for r in parts]
-    assert Pooled(whole, GROUPS).table() != Pooled(apart, GROUPS).table()
+    assert Pooled(whole, GROUPS).estimates() != Pooled(apart, GROUPS).estimates()
 
 
 def test_a_variety_without_a_record_has_the_predictive_of_its_group():
@@ -411,8 +413,8 @@ def test_a_variety_without_a_record_has_the_predictive_of_its_group():
 
 def test_without_any_record_the_prior_is_what_is_learned():
     pooled = Pooled([], GROUPS)
-    for learned in pooled.table():
-        assert learned.moved == pytest.approx(0, abs=1e-4)
+    for learned in pooled.estimates():
+        assert learned.change == pytest.approx(0, abs=1e-4)
         assert learned.sd == pytest.approx(learned.prior_sd, abs=1e-4)
 
 
@@ -449,7 +451,7 @@ def test_chances_of_a_mixture_are_the_mixture_of_scipy_beta_binomials():
 def test_other_priors_move_a_variety_with_few_records_more_than_one_with_many():
     records = [Record("a", 40, 50), *[Record("b", 40, 50)] * 20]
     pooled = Pooled(records, {"a": "one", "b": "two"})
-    other = pooled.with_priors(Priors(survival=0.3, belief=0.5))
+    other = pooled.with_priors(Priors(survival=0.3, nursery_sd=0.5))
     few, many = (abs(other.variety(name).mean - pooled.variety(name).mean) for name in "ab")
     assert few > 2 * many
     assert other.records == pooled.records
@@ -475,48 +477,234 @@ def test_five_thousand_batches_of_two_hundred_varieties_are_learned_in_seconds()
     records = [Record(f"{v}", int(y), int(n)) for v, y, n in zip(owner, survived, of, strict=True)]
     start = time.perf_counter()
     pooled = Pooled(records, {f"{v}": f"{v % 10}" for v in range(200)})
-    learned = pooled.table()
+    learned = pooled.estimates()
     assert time.perf_counter() - start < 60  # 2 s on a quiet machine
     truth = expit(1.5 + np.zeros(1))[0]
     assert pooled.nursery().centre == pytest.approx(truth, abs=0.05)
     centres = {one.name: one.centre for one in learned[:200]}
     right = {f"{v}": float(expit(t)) for v, t in zip(owner, theta, strict=True)}
-    z = [(centres[name] - right[name]) / pooled.variety(name).doubt for name in right]
+    z = [(centres[name] - right[name]) / pooled.variety(name).centre_sd for name in right]
     assert np.std(z) == pytest.approx(1, abs=0.2)
 
 
-# What is said, and what is refused
+# Where all are alike
 
 
-def test_what_was_learned_can_be_said():
-    pooled = Pooled([Record("Alba", 45, 50), Record("Alba", 38, 50)], {"Alba": "ferns", "Nova": "ferns"})
-    assert str(pooled.variety("Alba")).startswith("Alba: 82 % of the next batch, give or take ")
-    assert "(2 batches, weight " in str(pooled.variety("Alba"))
-    assert str(pooled).startswith("2 batches of 2 varieties: a next batch survives to ")
-    assert str(pooled).endswith("; 1 of 2 varieties rest on the others alone")
+def test_varieties_and_groups_all_alike_are_one_integral_over_the_logit():
+    """Spreads of 0.01 leave one logit for all; with log k all but known, a sum over a fine grid tells the rest."""
+    records = [Record("Alba", 45, 50), Record("Alba", 38, 50), Record("Bruma", 3, 8)]
+    priors = Priors(0.6, 1.2, 0.01, 0.01, 0.01, concentration=12, concentration_log_sd=0.01)
+    x = np.linspace(-8, 8, 4001)
+    weights = stats.norm.pdf(x, logit(0.6), math.sqrt(1.2**2 + 2 * 0.01**2))
+    before, chances = weights, [stats.betabinom.pmf(r.survived, r.of, 12 * expit(x), 12 * expit(-x)) for r in records]
+    weights = before * np.prod(chances, axis=0)
+    found = Pooled(records, FERNS, priors)
+
+    def moments(weights):
+        mean = weights @ expit(x) / weights.sum()
+        second = weights @ (expit(x) ** 2 + expit(x) * expit(-x) / 13) / weights.sum()
+        return mean, math.sqrt(second - mean**2), mean, math.sqrt(weights @ expit(x) ** 2 / weights.sum() - mean**2)
+
+    right, prior = moments(weights), moments(before)
+    for one in found.estimates():
+        assert (one.mean, one.sd, one.centre, one.centre_sd) == pytest.approx(right, abs=3e-4)
+        assert (one.prior_mean, one.prior_sd) == pytest.approx(prior[:2], abs=3e-4)
+    for name, others in (("Alba", before * chances[2]), ("Bruma", before * chances[0] * chances[1])):
+        part = 1 - np.cov(x, aweights=weights, ddof=0) / np.cov(x, aweights=others, ddof=0)
+        assert found.variety(name).weight == pytest.approx(part, abs=1e-3)
+
+
+def test_two_labs_of_varieties_all_alike_are_a_sum_over_three_logits():
+    """One logit for all varieties, and a shift for each lab: a grid over all three."""
+    rows = [("South", 45, 50), ("South", 40, 50), ("North", 30, 50)]
+    priors = Priors(0.7, 0.8, 0.01, 0.01, 0.01, concentration=30, concentration_log_sd=0.01, lab_sd=0.3)
+    mu = np.linspace(-3, 5, 81)[:, None, None]
+    south, north = np.linspace(-1.8, 1.8, 41)[:, None], np.linspace(-1.8, 1.8, 41)
+    logs = stats.norm.logpdf(mu, logit(0.7), 0.8) + stats.norm.logpdf(south, 0, 0.3) + stats.norm.logpdf(north, 0, 0.3)
+    for lab, survived, of in rows:
+        x = mu + (south if lab == "South" else north)
+        logs = logs + stats.betabinom.logpmf(survived, of, 30 * expit(x), 30 * expit(-x))
+    weights = np.exp(logs - logs.max())
+    weights /= weights.sum()
+    apart = south - north
+    mean = (weights * apart).sum()
+    spread = math.sqrt((weights * (apart - mean) ** 2).sum())
+    found = Pooled([Record("Alba", y, n, lab=lab) for lab, y, n in rows], {"Alba": "ferns"}, priors)
+    assert found.compare_labs("South", "North") == pytest.approx(
+        (mean, spread, stats.norm.cdf(mean / spread)), abs=0.01
+    )
+    for lab, x in (("South", mu + south), ("North", mu + north)):
+        assert found.variety("Alba", lab=lab).mean == pytest.approx((weights * expit(x)).sum(), abs=0.002)
+
+
+# Priors
+
+
+LIMITS = {
+    "survival": (0.001, 0.999), "nursery_sd": (0.05, 5), "group_sd": (0.01, 3), "variety_sd": (0.01, 3),
+    "log_sd_of_sds": (0.01, 2), "concentration": (0.5, 1e5), "concentration_log_sd": (0.01, 2), "lab_sd": (0.01, 2),
+}  # fmt: skip
+
+
+def test_the_usual_priors_are_weak():
+    assert Priors() == Priors(0.75, 1.5, 0.3, 0.5, 0.7, 20, 1, 0.4)
+
+
+@pytest.mark.parametrize("name", LIMITS)
+def test_a_prior_may_be_as_small_and_as_great_as_its_limits_and_no_more(name):
+    low, high = LIMITS[name]
+    for edge in (low, high):
+        assert getattr(Priors(**{name: edge}), name) == edge
+    for beyond in (0.99 * low, 1.01 * high, math.nan):
+        said = f"{name}, {beyond}: out of range. Write a number from {low:g} to {high:g}."
+        assert refused(lambda beyond=beyond: Priors(**{name: beyond})) == said
+
+
+def test_priors_are_normal_for_logits_and_logarithms():
+    priors = Priors(0.6, 1.1, 0.2, 0.4, 0.8, 30, 0.9, 0.3)
+    normals = priors.normals
+    assert normals.nursery == pytest.approx((math.log(0.6 / 0.4), 1.1))
+    assert normals.log_k == pytest.approx((math.log(30), 0.9))
+    assert normals.log_varieties == pytest.approx((math.log(0.4), 0.8))
+    assert normals.log_groups == pytest.approx((math.log(0.2), 0.8))
+    assert normals.lab == 0.3
+
+
+# Records
+
+
+def test_a_batch_may_have_a_thousand_million_plants_all_or_none_alive():
+    assert Record("Alba", 10**9, 10**9).survived == 10**9
+    assert Record("Alba", 0, 1) == Record("Alba", 0.0, 1.0, batch="", lab="")
+    assert refused(lambda: Record("Alba", 1, 10**9 + 1)) == (
+        "of, '1000000001': not usable. Give a whole number from 1 to 1,000,000,000."
+    )
+    assert refused(lambda: Record("Alba", -1, 4)) == "survived, '-1': not usable. Give a whole number from 0 to 4."
+
+
+def test_all_that_is_wrong_with_records_and_groups_is_listed_at_once():
+    records = [Record("Zeta", 1, 2, lab="L"), Record("Alba", 1, 2), Record("Umbra", 1, 2), Record("Zeta", 1, 2)]
+    remedy = "Name its group; a group may hold one variety."
+    assert refused(lambda: Pooled(records, {})).splitlines() == [
+        f"variety, 'Alba': a variety without a group. {remedy}",
+        f"variety, 'Umbra': a variety without a group. {remedy}",
+        f"variety, 'Zeta': a variety without a group. {remedy}",
+        "groups: there is no variety. Name at least one, with its group.",
+        "lab: only some records name a lab. Name the lab of all records, or of none.",
+    ]
+
+
+# Results
+
+
+@pytest.fixture(scope="module")
+def pooled():
+    return Pooled([Record("Alba", 45, 50, "B1"), Record("Alba", 38, 50), Record("Bruma", 3, 8)], FERNS)
+
+
+def test_estimates_are_of_varieties_by_name_then_groups_then_the_nursery(pooled):
+    table = pooled.estimates()
+    assert [one.name for one in table] == ["Alba", "Bruma", "Nova", "ferns", "mosses", ""]
+    assert [one.batches for one in table] == [2, 1, 0, 2, 1, 3]
+    assert [one.plants for one in table] == [100, 8, 0, 100, 8, 108]
+    assert [one.weight for one in table[3:]] == [1, 1, 1]
+    assert all(type(number) is int for one in table for number in (one.batches, one.plants))
+    numbers = [(one.mean, one.sd, one.centre, one.centre_sd, one.weight, one.prior_mean, one.prior_sd)
+               for one in table]  # fmt: skip
+    assert {type(number) for row in numbers for number in row} == {float}
+    assert len({row[5:] for row in numbers}) == 1
+    assert table[:3] == [pooled.variety(name) for name in ("Alba", "Bruma", "Nova")]
+    assert [one.change for one in table] == [one.mean - one.prior_mean for one in table]
+
+
+def test_a_group_or_nursery_without_a_record_has_no_weight():
+    empty = Pooled([Record("Alba", 4, 5)], FERNS)
+    assert (empty.group("mosses").weight, empty.group("mosses").batches, empty.group("mosses").plants) == (0, 0, 0)
+    assert (Pooled([], FERNS).nursery().weight, Pooled([], FERNS).nursery().batches) == (0, 0)
+
+
+def test_a_nursery_is_shown_in_a_line_in_words_and_as_a_table(pooled):
+    assert repr(pooled) == "Pooled(batches=3, varieties=3)"
+    mean, sd = pooled.nursery().mean, pooled.nursery().sd
+    assert f"{100 * mean:.0f} % ± {100 * sd:.0f} points" in str(pooled)
+    table = pooled.table()
+    assert table.to_dict("records") == [asdict(one) for one in pooled.estimates()]
+
+
+def test_names_that_no_record_or_group_has_are_refused_with_those_that_do(pooled):
+    assert refused(lambda: pooled.group("trees")) == (
+        "group, 'trees': not a group of these varieties. Write one of ferns, mosses."
+    )
+    assert refused(lambda: pooled.variety("Zeta")) == (
+        "variety, 'Zeta': not one of these varieties. Name it in groups; it needs no record."
+    )
+    labs = Pooled([Record("Alba", 4, 5, lab="South"), Record("Alba", 3, 5, lab="North")], FERNS)
+    assert labs.labs == ("North", "South")
+    assert refused(lambda: labs.share("Alba", "batch", lab="East")) == (
+        "lab, 'East': no record names this lab. Write one of North, South, or none."
+    )
+
+
+def test_two_labs_that_are_not_two_are_refused_with_what_would_do():
+    def labs(*names):
+        return Pooled([Record("Alba", 4, 5, lab=name) for name in names], FERNS)
+
+    assert refused(lambda: labs("South", "North").compare_labs("North", "")) == (
+        "lab, 'North, ': not two labs of these records. Write two of North, South."
+    )
+    assert refused(lambda: labs("South", "North").compare_labs("", "North")) == (
+        "lab, ', North': not two labs of these records. Write two of North, South."
+    )
+    more = "Learn from records of two labs or more; these name"
+    assert refused(lambda: labs("South").compare_labs("South", "South")) == (
+        f"lab, 'South, South': not two labs of these records. {more} one."
+    )
+    assert refused(lambda: labs().compare_labs("", "")) == f"lab, ', ': not two labs of these records. {more} none."
+
+
+def test_chances_are_given_for_up_to_twenty_thousand_plants(pooled):
+    assert len(pooled.predictive("Alba", 1)) == 2
+    assert refused(lambda: pooled.predictive("Alba", 20_001)) == (
+        "of, '20001': not usable. Give a whole number from 1 to 20,000."
+    )
 
 
 @pytest.mark.parametrize(
-    ("make", "says"),
+    ("call", "said"),
     [
-        (lambda: Record("a", 11, 10), "survived"),
-        (lambda: Record("a", 1.5, 10), "survived"),
-        (lambda: Record("a", 0, 0), "of"),
-        (lambda: Priors(survival=85), "survival, 85: not a middle survival"),
-        (lambda: Priors(belief=0, labs=math.nan), "labs, nan"),
-        (lambda: Pooled(TINY, {}), "there is no variety"),
-        (lambda: Pooled(TINY, {"a": "one"}), "'c': a variety without a group"),
-        (lambda: Pooled([*TINY, Record("a", 1, 2)], GROUPS), "only some records name a lab"),
-        (lambda: Pooled([], GROUPS).variety("z"), "variety, 'z'"),
-        (lambda: Pooled([], GROUPS).variety("a", lab="x"), "no record names this lab"),
-        (lambda: Pooled([], GROUPS).group("z"), "not a group of these varieties"),
-        (lambda: Pooled([], GROUPS).predictive("a", 0), "of"),
-        (lambda: Pooled([], GROUPS).compare_labs("x", "y"), "no record names this lab"),
-        (lambda: Pooled(TINY, GROUPS).compare_labs("x", "x"), "not two labs of these records"),
+        (lambda: Record("a", 11, 10), "survived, '11': not usable. Give a whole number from 0 to 10."),
+        (lambda: Record("a", 1.5, 10), "survived, '1.5': not usable. Give a whole number from 0 to 10."),
+        (lambda: Record("a", 0, 0), "of, '0': not usable. Give a whole number from 1 to 1,000,000,000."),
+        (
+            lambda: Priors(nursery_sd=0, lab_sd=math.nan),
+            "nursery_sd, 0: out of range. Write a number from 0.05 to 5.\n"
+            "lab_sd, nan: out of range. Write a number from 0.01 to 2.",
+        ),
+        (lambda: Pooled([], GROUPS).variety("a", lab="x"), "lab, 'x': no record names this lab. Leave it out."),
+        (lambda: Pooled([], GROUPS).compare_labs("x", "y"), "lab, 'x': no record names this lab. Leave it out."),
+        (lambda: Pooled([], GROUPS).predictive("a", 0), "of, '0': not usable. Give a whole number from 1 to 20,000."),
     ],
 )
-def test_what_cannot_be_learned_from_is_refused_with_every_fault_and_a_remedy(make, says):
-    with pytest.raises(Refused) as refusal:
-        make()
-    assert says in str(refusal.value)
-    assert all(fault.remedy for fault in refusal.value.faults)
+def test_what_cannot_be_learned_from_is_refused_with_every_fault_and_a_remedy(call, said):
+    assert refused(call) == said
+
+
+def test_groups_that_change_later_change_nothing():
+    groups = {"A": "g", "B": "g"}
+    pooled = Pooled([Record("A", 8, 10)], groups)
+    groups["C"] = "h"
+    del groups["B"]
+    assert pooled.groups == {"A": "g", "B": "g"}
+    assert pooled.varieties == ("A", "B")
+
+
+def test_records_that_change_later_change_nothing():
+    rows = [Record("A", 8, 10)]
+    pooled = Pooled(rows, {"A": "g"})
+    rows.append(Record("A", 0, 10))
+    assert len(pooled.records) == 1
+
+
+def test_counts_given_by_an_array_are_plain_whole_numbers():
+    record = Record("A", np.int64(8), np.int64(10))
+    assert (type(record.survived), type(record.of)) == (int, int)

@@ -20,7 +20,8 @@ from forecast.fitting.survival import Pooled, Priors, Record
 from forecast.rates.distributions import Share
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records, read_records
-from forecast.records.stage_counts import STATED_DOUBT, survived, timed
+from forecast.records.stage_counts import PRIOR_LOG_SD, survival_records, time_records
+from forecast.words import records as words
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 TIME = {"batches_cv": 0.15, "plants_cv": 0.1}
@@ -139,10 +140,10 @@ def test_a_single_batch_gives_what_integration_over_the_priors_gives():
 
 def _weighed(rows, typical, told):
     found = learn_time(rows[["number", "after", "until", "batch"]].itertuples(index=False, name=None))
-    variance = found.errors["median"] ** 2 / found.median**2
+    variance = found.standard_errors["median"] ** 2 / found.median**2
     if not told:
         variance += math.log1p(TIME["batches_cv"] ** 2) / found.groups
-    precisions = 1 / STATED_DOUBT**2, 1 / variance
+    precisions = 1 / PRIOR_LOG_SD**2, 1 / variance
     middle = np.average(np.log([typical, found.median]), weights=precisions)
     return found, float(np.exp(middle)), precisions[1] / sum(precisions), 1 / sum(precisions)
 
@@ -153,15 +154,15 @@ def test_times_are_the_stated_and_the_learned_ones_weighed_by_their_precision(ba
     truth = Truth({("A", "weaning"): 0.9, ("A", "pots"): 0.8}, 20, {"weaning": 5, "pots": 7}, 0.2)
     deliveries = [("A", date(2026, 1, 5) + timedelta(30 * i), 150) for i in range(batches)]
     records = simulated(plan, deliveries, truth, rng, every=7)
-    learned, rows = forecast.learn(plan, records), timed(plan, records)
+    learned, rows = forecast.learn(plan, records), time_records(plan, records)
     for name, typical in (("weaning", 4), ("pots", 6)):
         found, median, weight, left = _weighed(rows["crop", name], typical, told)
         row, after = line(learned, "A", name, "time"), learned.route("A")[("weaning", "pots").index(name)]
-        assert (row.stated, row.learned, row.weight) == pytest.approx((typical, median, weight), rel=1e-5)
-        assert (row.batches, row.rests_on) == (batches, "records")
-        spread = math.sqrt(math.expm1(found.batches**2 + left)) if told else TIME["batches_cv"]
+        assert (row.estimate, row.learned, row.weight) == pytest.approx((typical, median, weight), rel=1e-5)
+        assert (row.batches, row.based_on) == (batches, "records")
+        spread = math.sqrt(math.expm1(found.batch_log_sd**2 + left)) if told else TIME["batches_cv"]
         assert (after.typical, after.batches_cv) == pytest.approx((median, spread), rel=1e-5)
-        assert after.plants_cv == pytest.approx(math.sqrt(math.expm1(found.spread**2)), rel=1e-5)
+        assert after.plants_cv == pytest.approx(math.sqrt(math.expm1(found.log_sd**2)), rel=1e-5)
 
 
 def test_in_weather_that_never_changes_degree_days_are_weeks_times_what_a_week_has():
@@ -195,7 +196,7 @@ def test_only_batches_that_are_finished_in_a_stage_and_before_it_tell_its_surviv
         count("2027-03-15", "weaning", 0, losses=30, batch="B3"),
     ]
     rows = [came(received=98, dead=2), came("B2", ordered=90, received=98, dead=2), came("B3", "B", ordered=30)]
-    assert survived(plan, Records(batches=rows, counts=counts)) == {
+    assert survival_records(plan, Records(batches=rows, counts=counts)) == {
         "arrival": [
             Record("A", 96, 100, "B1"),
             Record("A", 90, 90, "B2"),
@@ -210,9 +211,11 @@ def test_a_stage_after_one_that_was_not_counted_is_left_out():
     plan = season([WEANING, POTS, stage("grading")])
     counts = [count("2027-03-29", "weaning", 90, 90, losses=10), count("2027-06-07", "grading", 70, 0, 70, 20)]
     records = Records(batches=[came()], counts=counts)
-    assert survived(plan, records) == {"weaning": [Record("A", 90, 100, "B1")]}
-    assert set(timed(plan, records)) == {("crop", "weaning")}
-    assert set(timed(season([WEANING, stage("pots"), POTS | {"stage": "grading"}]), records)) == {("crop", "weaning")}
+    assert survival_records(plan, records) == {"weaning": [Record("A", 90, 100, "B1")]}
+    assert set(time_records(plan, records)) == {("crop", "weaning")}
+    assert set(time_records(season([WEANING, stage("pots"), POTS | {"stage": "grading"}]), records)) == {
+        ("crop", "weaning")
+    }
 
 
 # Laws
@@ -239,10 +242,10 @@ def test_counts_in_two_files_put_together_teach_the_same(tmp_path, demo, learned
 def test_without_any_record_everything_stays_as_stated(demo):
     nothing = forecast.learn(demo, Records())
     assert nothing.stages == demo.stages
-    assert set(nothing.table().rests_on) == {"guess"}
-    assert (nothing.table().learned == nothing.table().stated).all()
+    assert set(nothing.table().based_on) == {"estimate"}
+    assert (nothing.table().learned == nothing.table().estimate).all()
     with pytest.raises(Refused, match="stage, 'grading': no batch is finished in it"):
-        nothing.sensitivity("grading")
+        nothing.prior_sensitivity("grading")
 
 
 @pytest.mark.parametrize("alive", [0, 60])
@@ -254,7 +257,7 @@ def test_complete_failure_and_complete_success_are_survived(alive):
     for variety in "AB":
         share = line(learned, variety, "weaning").learned
         assert 0 < share < 0.5 if alive == 0 else 0.9 < share < 1
-    assert line(learned, "A", "weaning", "time").rests_on == "guess"
+    assert line(learned, "A", "weaning", "time").based_on == "estimate"
     assert (
         forecast.simulate(learned, [("B", "2027-W03", 50)], draws=64, seed=1).chance("B", week="2027-W30", at_least=50)
         < 1
@@ -268,7 +271,7 @@ def test_a_learned_season_is_used_like_any_other_and_what_is_made_from_it_is_pla
     plain = learned.with_stage("calla", "grading", minutes=0.5)
     assert type(plain) is type(learned.replace(seed=5)) is Season
     assert plain.survivals(variety) == learned.survivals(variety)
-    assert learned.stated is demo
+    assert learned.prior is demo
     assert len(learned.table("targets")) == len(demo.targets)
     forecast.write_season(learned, tmp_path / "made")
     assert forecast.read_season(tmp_path / "made").stages == learned.stages
@@ -289,7 +292,7 @@ def test_losses_of_the_original_number_become_shares_of_what_enters():
 
 
 def test_what_would_be_wrong_is_refused(learned, records):
-    with pytest.raises(Refused, match="learned already, so that records would count twice"):
+    with pytest.raises(Refused, match="learned before, so records would count twice"):
         forecast.learn(learned, records)
     with pytest.raises(Refused, match="this season has no such variety"):
         forecast.learn(season([WEANING]), records)
@@ -300,7 +303,7 @@ def test_what_would_be_wrong_is_refused(learned, records):
         learned.sentence("Calla 'Daviorne'", "weaning")
 
 
-# Words
+# Results
 
 
 @pytest.fixture(scope="module")
@@ -318,39 +321,39 @@ def small():
     return forecast.learn(plan, Records(batches=[came()], counts=counts))
 
 
-def test_sentences_say_what_was_learned_as_a_grower_would(small):
-    assert small.sentence("A", "weaning") == (
-        "A, weaning: 88 % of the next batch survive, give or take 11, from 1 batch of its own; 90 % were stated. "
-        "A, weaning: half of the plants need 3.6 weeks (2.9 to 4.4, nine times in ten), from 1 batch of its route; "
-        "4 were stated."
-    )
-    assert small.sentence("B", "weaning") == (
-        "B, weaning: 86 % of the next batch survive, give or take 15, from 1 batch of its group and none of its own; "
-        "90 % were stated. B, weaning: half of the plants need 3.6 weeks (2.9 to 4.4, nine times in ten), from 1 batch "
-        "of its group and none of its own; 4 were stated."
-    )
-    assert small.sentence("A", "pots") == (
-        "A, pots: 80 % survive, as stated: no batch of its group is finished. A, pots: half of the plants need 6 "
-        "weeks, as stated: only 5 plants got ready."
-    )
-    assert small.sentence("F", "weaning") == (
-        "F, weaning: 90 % survive, as stated: no batch of its group is finished. F, weaning: half of the plants need 4 "
-        "weeks, as stated: no plants of it were counted out of this stage."
-    )
-    assert str(small) == (
-        "1 batch taught 2 of 12 numbers of this season; 2 rest on the group alone, 8 still on a guess."
-    )
-
-
-def test_what_rests_on_a_guess_is_a_guess_everywhere(small):
+def test_a_learned_season_is_shown_by_what_it_was_learned_from(small):
+    assert repr(small) == "LearnedSeason(season=test, batches=1)"
+    assert str(small) == words.learned(records=1, own=2, group=2, estimated=8)
+    found = {
+        name: small.sentence(*name) for name in (("A", "weaning"), ("B", "weaning"), ("A", "pots"), ("F", "weaning"))
+    }
     table = small.table()
-    guess = table[table.rests_on == "guess"]
-    assert (guess.weight == 0).all()
-    assert (guess.learned == guess.stated).all()
+    for (variety, name), sentence in found.items():
+        rows = table[(table.variety == variety) & (table.stage == name)]
+        assert sentence == " ".join(rows.sentence)
+    assert "1 batch of its own" in found["A", "weaning"]
+    assert "1 batch of its group, none of its own" in found["B", "weaning"]
+    assert "no batch of its group is finished" in found["F", "weaning"]
+    assert "only 5 plants got ready" in found["A", "pots"]
+    assert "no plants of it were counted out of this stage" in found["F", "weaning"]
+
+
+def test_the_sentence_of_a_time_holds_its_credible_interval(small):
+    row = line(small, "A", "weaning", "time")
+    log_sd = math.sqrt(1 - row.weight) * PRIOR_LOG_SD  # the precision left over is that of the estimate
+    p5, p95 = (row.learned * math.exp(z * 1.6448536 * log_sd) for z in (-1, 1))
+    assert f"{row.learned:.2g} weeks (90 % interval {p5:.2g} to {p95:.2g})" in row.sentence
+
+
+def test_what_is_only_estimated_is_so_everywhere(small):
+    table = small.table()
+    kept = table[table.based_on == "estimate"]
+    assert (kept.weight == 0).all()
+    assert (kept.learned == kept.estimate).all()
     assert [row.applies_to for row in small.stages if row.applies_to == "F"] == []
     assert small.shares("pots")[["counted", "p5", "p95"]].isna().all().all()
-    assert small.shares("weaning").query("rests_on == 'guess'").variety.tolist() == ["F"]
-    share = small.stated.survivals("F")[0]
+    assert small.shares("weaning").query("based_on == 'estimate'").variety.tolist() == ["F"]
+    share = small.prior.survivals("F")[0]
     chances = small.next_batch("F", "weaning", of=50)
     a, b = share.parameters
     assert chances == pytest.approx(stats.betabinom.pmf(np.arange(51), 50, a, b), abs=1e-9)
@@ -360,11 +363,11 @@ def test_what_rests_on_a_guess_is_a_guess_everywhere(small):
 
 
 def test_a_weaker_prior_leaves_varieties_more_of_their_own_records(learned):
-    table = learned.sensitivity("acclimatisation")
+    table = learned.prior_sensitivity("acclimatisation")
     shares = learned.shares("acclimatisation").set_index("variety")
-    assert list(table.as_it_is) == pytest.approx(list(shares.learned), rel=1e-5)
-    three = table[["weak", "as_it_is", "strong"]]
-    assert list(table.differs) == pytest.approx(list(three.max(axis=1) - three.min(axis=1)))
+    assert list(table.usual) == pytest.approx(list(shares.learned), rel=1e-5)
+    three = table[["weak", "usual", "strong"]]
+    assert list(table.range) == pytest.approx(list(three.max(axis=1) - three.min(axis=1)))
     assert three.std().is_monotonic_decreasing
 
 
@@ -389,9 +392,10 @@ def test_labs_that_differ_are_told_apart_and_those_that_do_not_are_not():
     rows.append(came("C", received=10, lab=None))
     table = forecast.learn(plan, Records(batches=rows)).labs("arrival").set_index(["lab", "other"])
     poor, same = table.loc["Good Lab", "Poor Lab"], table.loc["Good Lab", "Other Lab"]
-    assert poor.said == "More survive from Good Lab than from Poor Lab with a chance of 99 in 100: it is better."
+    assert poor.chance > 0.985
+    assert poor.sentence == words.labs_compared(better="Good Lab", worse="Poor Lab", chance=poor.chance)
     assert 0.15 < poor.p5 < poor.better_by < poor.p95
-    assert same.said.endswith("the two overlap and cannot be told apart.")
+    assert 0.2 < same.chance < 0.8
     assert same.p5 < 0 < same.p95
     assert (poor.batches, poor.other_batches) == (8, 8)
     with pytest.raises(Refused, match="batches of fewer than two labs are finished in it"):
@@ -426,7 +430,7 @@ def test_a_simulated_nursery_has_its_true_survivals_within_the_ranges_learned():
     covered, number = np.mean(inside), np.size(inside)
     assert abs(covered - 0.9) < 3 * math.sqrt(0.9 * 0.1 / number) + 0.01
     assert np.mean(better) < 1
-    assert set(learned.table().query("variety == 'V85' and what == 'survival'").rests_on) == {"group"}
+    assert set(learned.table().query("variety == 'V85' and what == 'survival'").based_on) == {"group"}
 
 
 def test_times_on_degree_days_are_recovered_from_counts_in_weather_that_differs_from_year_to_year():
@@ -455,12 +459,12 @@ def test_times_on_degree_days_are_recovered_from_counts_in_weather_that_differs_
 
     truth = Truth({(name, "pots"): 0.9 for name in names}, math.inf, {"pots": 500}, 0.12, 0.1)
     records = simulated(plan, deliveries, truth, rng, clocks=clock, every=7)
-    rows = timed(plan, records)
+    rows = time_records(plan, records)
     found = [
         learn_time(rows[group, "pots"][["number", "after", "until", "batch"]].itertuples(index=False, name=None))
         for group in groups
     ]
-    scores = np.array([math.log(one.median / 500) / (one.errors["median"] / one.median) for one in found])
+    scores = np.array([math.log(one.median / 500) / (one.standard_errors["median"] / one.median) for one in found])
     assert abs(scores.mean()) < 3 / math.sqrt(len(groups))
     assert (scores**2).sum() < stats.chi2.ppf(0.999, len(groups))
     table = forecast.learn(plan, records).table().query("what == 'time'")

@@ -16,8 +16,8 @@ from forecast import Refused
 from forecast.fitting.stage_times import learn_time
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records, read_records, write_records
-from forecast.records.stage_counts import timed
-from forecast.records.thermal_time import UsualWarmth
+from forecast.records.stage_counts import time_records
+from forecast.records.thermal_time import ThermalTime
 from forecast.records.weather_rows import WeatherRecord
 from forecast.weather.degree_days import degree_days
 
@@ -70,7 +70,7 @@ def test_measured_days_are_read_in_any_order_with_gaps_and_kept_by_day(place: Pa
     found = read_records(place)
     assert found.weather == ROWS
     assert dict(found.measured) == {row.date: (row.t_min, row.t_max) for row in ROWS}
-    assert str(found) == "1 batches, 1 counts, 2027-03-01 to 2027-03-15; weather of 3 days"
+    assert str(found) == "1 batch, 1 count, 2027-03-01 to 2027-03-15; weather of 3 days"
     assert Records(batches=found.batches, counts=found.counts, weather=ROWS[::-1]) == found
 
 
@@ -163,8 +163,7 @@ def test_a_file_of_semicolons_and_decimal_commas_says_the_same(place: Path) -> N
             "0,6,",
             "0,warm,",
             "weather.csv, row 5, column t_max, 'warm': not a number. Write digits with a decimal point, without unit "
-            "or "
-            "spaces, such as 12.5.",
+            "or spaces, such as 12.5.",
         ),
         ("date,t_min", "date,t_mi", "weather.csv, row 1, column t_mi: no such column. Did you mean 't_min'?"),
         (
@@ -211,8 +210,8 @@ def test_a_winter_in_degrees_fahrenheit_is_seen_by_the_climate() -> None:
     with pytest.raises(Refused) as told:
         Records(weather=rows).against(plan)
     assert str(told.value) == (
-        "weather, date, '2027-01-04': more than 25 °C above what is usual in 2027-W01; so are 6 more days. Give "
-        "degrees Celsius, (F - 32) / 1.8 from Fahrenheit, or look at the climate."
+        "weather, date, '2027-01-04': more than 25 °C above the climate normals of 2027-W01, as are 6 more days. "
+        "Write °C, (F - 32) / 1.8 from Fahrenheit, or check the climate."
     )
     mild = [WeatherRecord(date=row.date, t_min=20, t_max=35) for row in rows]
     Records(weather=mild).against(plan)  # 24.5 °C above it
@@ -231,14 +230,14 @@ def test_the_clock_shows_degree_days_of_the_days_that_were_measured_and_of_usual
     plan = season([WARM], climate=STEADY, daily_course="mean")
     monday = date(2027, 3, 1)
     measured = {monday + timedelta(1): (14.0, 20.0), monday + timedelta(3): (0.0, 6.0)}
-    warmth = UsualWarmth(plan, measured)
+    warmth = ThermalTime(plan, measured)
     row, start = plan.stages[0], monday.toordinal()
     days = np.arange(8)
-    assert warmth.shown(row, np.full(8, start), days / 7) == pytest.approx([0, 7, 19, 26, 26, 33, 40, 47])
-    assert warmth.shown(row, [start - 7], [3]) == pytest.approx([49 + 47 + 49])
-    assert warmth.shown(row, [start + 1], [1]) == pytest.approx([47])
-    plain = UsualWarmth(plan, {}).shown(row, [start - 21, start + 30], [1.3, 40])
-    assert np.array_equal(warmth.shown(row, [start - 21, start + 30], [1.3, 40]), plain)
+    assert warmth.since(row, np.full(8, start), days / 7) == pytest.approx([0, 7, 19, 26, 26, 33, 40, 47])
+    assert warmth.since(row, [start - 7], [3]) == pytest.approx([49 + 47 + 49])
+    assert warmth.since(row, [start + 1], [1]) == pytest.approx([47])
+    plain = ThermalTime(plan, {}).since(row, [start - 21, start + 30], [1.3, 40])
+    assert np.array_equal(warmth.since(row, [start - 21, start + 30], [1.3, 40]), plain)
 
 
 def test_days_measured_pass_through_the_place_and_the_course_of_the_day() -> None:
@@ -248,7 +247,7 @@ def test_days_measured_pass_through_the_place_and_the_course_of_the_day() -> Non
     measured = {monday + timedelta(k): (-4.0 + k, 5.0 + 2 * k) for k in range(7)}
     lows, highs = np.array(list(measured.values())).T
     daily = degree_days(np.maximum(lows + 3, 7), np.maximum(highs + 2, 7), base=5, upper=None)
-    found = UsualWarmth(plan, measured).shown(plan.stages[0], np.full(8, monday.toordinal()), np.arange(8) / 7)
+    found = ThermalTime(plan, measured).since(plan.stages[0], np.full(8, monday.toordinal()), np.arange(8) / 7)
     assert found == pytest.approx(np.concatenate([[0], np.cumsum(daily)]))
 
 
@@ -294,14 +293,14 @@ def test_degree_days_are_recovered_in_years_far_from_usual_if_their_weather_was_
     measured = counted.replace(weather=weather)
 
     def medians(records):
-        rows = timed(plan, records)["crop", "pots"]
+        rows = time_records(plan, records)["crop", "pots"]
         return [
             learn_time(part[["number", "after", "until", "batch"]].itertuples(index=False, name=None))
             for _, part in rows.groupby("variety")
         ]
 
     found = medians(measured)
-    scores = np.array([math.log(one.median / 500) / (one.errors["median"] / one.median) for one in found])
+    scores = np.array([math.log(one.median / 500) / (one.standard_errors["median"] / one.median) for one in found])
     assert abs(scores.mean()) < 3 / math.sqrt(len(names))
     assert (scores**2).sum() < stats.chi2.ppf(0.999, len(names))
     ends = [np.interp(met[day] + 500, met, np.arange(number + 1)) for day in begun]
@@ -325,5 +324,5 @@ def test_weather_of_other_years_than_those_of_the_counts_teaches_nothing() -> No
     count = CountRecord(batch="B1", date="2027-05-01", stage="pots", alive=50, transferred=0, saleable=50, losses=0)
     plain = Records(batches=[came], counts=[count])
     rows = [WeatherRecord(date=date(2026, 3, 1) + timedelta(k), t_min=15, t_max=25) for k in range(200)]
-    first, second = (timed(plan, one)["crop", "pots"] for one in (plain, plain.replace(weather=tuple(rows))))
+    first, second = (time_records(plan, one)["crop", "pots"] for one in (plain, plain.replace(weather=tuple(rows))))
     assert first.equals(second)

@@ -107,20 +107,20 @@ CASES = [
         "rows.",
     ),
     case(
-        "more moved on than alive",
+        "more transferred than alive",
         "counts.csv",
         "95,40,0,3",
         "95,90,10,3",
-        "counts.csv, row 2, column transferred, 90: 90 moved on and 10 saleable are more than the 95 alive. Count as "
-        "alive all that live before any are moved on or sold.",
+        "counts.csv, row 2, column transferred, 90: 90 transferred and 10 saleable are more than the 95 alive. "
+        "Count all plants alive before any are transferred or sold.",
     ),
     case(
         "more sold than alive",
         "counts.csv",
         "57,0,57,3",
         "57,0,58,3",
-        "counts.csv, row 6, column saleable, 58: 0 moved on and 58 saleable are more than the 57 alive. Count as "
-        "alive all that live before any are moved on or sold.",
+        "counts.csv, row 6, column saleable, 58: 0 transferred and 58 saleable are more than the 57 alive. "
+        "Count all plants alive before any are transferred or sold.",
     ),
     case(
         "more dead than received",
@@ -143,42 +143,44 @@ CASES = [
         "batches.csv",
         "100,2,",
         "1200,,",
-        "counts.csv, row 2, column alive, 95: 1,102 neither alive nor losses: 1,200 were received alive. Write what "
-        "was lost under losses, or correct this count.",
+        "counts.csv, row 2, column alive, 95: 1,102 neither alive nor losses: 1,200 were received alive. Write "
+        "missing plants under losses, or correct this count.",
     ),
     case(
         "a count that rises",
         "counts.csv",
         "growing on,32,0,0,0",
         "growing on,39,0,0,0",
-        "counts.csv, row 7, column alive, 39: 7 more than can be there: 32 were left at the count before, 0 were moved "
-        "in since. Correct this count, the one before, or what was moved in.",
+        "counts.csv, row 7, column alive, 39: 7 more than can be there: 32 remained at the count before, "
+        "0 were transferred in since. Correct this count, the one before, or the transfers.",
     ),
     case(
         "a loss that is not losses",
         "counts.csv",
         "growing on,92,60,0,2",
         "growing on,92,60,0,0",
-        "counts.csv, row 5, column alive, 92: 2 neither alive nor losses: 40 were left at the count before, 54 were "
-        "moved in since. Write what was lost under losses, or correct this count.",
+        "counts.csv, row 5, column alive, 92: 2 neither alive nor losses: 40 remained at the count before, "
+        "54 were transferred in since. Write "
+        "missing plants under losses, or correct this count.",
     ),
     case(
-        "a slip in what was moved on is told where it shows",
+        "a slip in transfers is reported where it shows",
         "counts.csv",
         "acclimatisation,95,40",
         "acclimatisation,95,41",
-        "counts.csv, row 3, column alive, 54: 1 more than can be there: 54 were left at the count before, 0 were "
-        "moved in since. Correct this count, the one before, or what was moved in.",
-        "counts.csv, row 4, column alive, 40: 1 neither alive nor losses: 0 were left at the count before, 41 were "
-        "moved in since. Write what was lost under losses, or correct this count.",
+        "counts.csv, row 3, column alive, 54: 1 more than can be there: 54 remained at the count before, "
+        "0 were transferred in since. Correct this count, the one before, or the transfers.",
+        "counts.csv, row 4, column alive, 40: 1 neither alive nor losses: 0 remained at the count before, "
+        "41 were transferred in since. Write "
+        "missing plants under losses, or correct this count.",
     ),
     case(
-        "some of those moved in that day",
+        "some of those transferred in that day",
         "counts.csv",
         "grading,57,0,57,3",
         "grading,57,0,57,0",
-        "counts.csv, row 6, column alive, 57: 57 of the 60 moved in that day are counted, the others are not. Count "
-        "all of them that day, or none: those moved in are first counted at the next count.",
+        "counts.csv, row 6, column alive, 57: 57 of the 60 transferred in that day are counted, the others are not. "
+        "Count all of them that day, or none: plants transferred in are first counted at the next count.",
     ),
     case(
         "a date in another order",
@@ -196,11 +198,11 @@ CASES = [
         "2027-04-13.",
     ),
     case(
-        "a year that is not meant",
+        "a year that is not plausible",
         "batches.csv",
         "2027-03-01",
         "0227-03-01",
-        "batches.csv, row 2, column delivered, '0227-03-01': not a year that can be meant. Write year, month and day, "
+        "batches.csv, row 2, column delivered, '0227-03-01': not a plausible year. Write year, month and day, "
         "such as 2027-04-13.",
     ),
     case(
@@ -342,7 +344,7 @@ def test_faults_do_not_depend_on_the_order_of_rows() -> None:
         frozenset(
             {
                 ("weaning", "10 neither alive nor losses: 100 were received alive"),
-                ("pots", "1 more than can be there: 0 were left at the count before, 40 were moved in since"),
+                ("pots", "1 more than can be there: 0 remained at the count before, 40 were transferred in since"),
             }
         )
     }
@@ -421,7 +423,7 @@ def test_times_name_the_day_on_which_plants_entered_a_stage() -> None:
     ]
 
 
-def test_times_leave_out_what_was_discarded_or_took_no_time(demo: Records) -> None:
+def test_times_leave_out_losses_and_what_took_no_time(demo: Records) -> None:
     stages, times = demo.stages(), demo.times()
     told = times.groupby(["batch", "stage"]).number.sum()
     for row in stages.itertuples():
@@ -454,11 +456,11 @@ def test_times_learned_from_the_demonstration_are_those_it_was_simulated_from(
     learned = learn_time(rows[["number", "after", "until", "batch"]].itertuples(index=False, name=None))
     assert learned.ready == rows.number[rows.until < float("inf")].sum()
     assert learned.groups == rows.batch.nunique()
-    assert abs(learned.median - weeks) < 3 * learned.errors["median"]
+    assert abs(learned.median - weeks) < 3 * learned.standard_errors["median"]
 
 
 @pytest.mark.parametrize("alive", [10, 0])
-def test_plants_moved_in_are_counted_that_day_or_at_the_next_count(alive: int) -> None:
+def test_plants_transferred_in_are_counted_that_day_or_at_the_next_count(alive: int) -> None:
     rows = [
         count("2027-03-15", "weaning", 100, transferred=20),
         count("2027-03-22", "weaning", 80, transferred=10),
@@ -488,7 +490,7 @@ def test_stages_first_counted_on_one_day_are_put_in_the_order_in_which_plants_pa
 
 @st.composite
 def sound(draw: st.DrawFn) -> tuple[BatchRecord, list[CountRecord], dict[str, list[int]]]:
-    """A batch whose plants are moved about at random, and by stage what entered, was losses, left and remains."""
+    """A batch whose plants are transferred at random, and by stage what entered, was losses, left and remains."""
     stages = ["d", "c", "b", "a"][: draw(st.integers(1, 4))]
     at_once = [draw(st.booleans()) for _ in stages]
     stand, arriving = [draw(st.integers(1, 60)), *[0] * (len(stages) - 1)], [0] * len(stages)
@@ -522,7 +524,7 @@ def sound(draw: st.DrawFn) -> tuple[BatchRecord, list[CountRecord], dict[str, li
 
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(sound())
-def test_plants_moved_about_at_random_are_all_accounted_for(made: tuple) -> None:
+def test_plants_transferred_at_random_are_all_accounted_for(made: tuple) -> None:
     batch, rows, truth = made
     records = Records(batches=[batch], counts=rows)
     stages = records.stages().query("stage != ''")
@@ -594,7 +596,7 @@ def test_what_a_season_does_not_know_is_told_by_batch() -> None:
     assert str(caught.value).splitlines() == [
         "batches, variety, \"Hosta 'Orrinfal'\": batch B1: this season has no such variety. Did you mean "
         "\"Hosta 'Orrinfall'\"?",
-        "batches, lab, 'Aldr Lab': batch B2: this season has no offer of such a lab. Did you mean 'Alder Lab'?",
+        "batches, lab, 'Aldr Lab': batch B2: this season has no price-list line of such a lab. Did you mean 'Alder Lab'?",
         "counts, stage, 'acclimatisation': batch B2: first counted after growing on, which follows it. The stages of "
         "Hosta 'Orrinfall' are: arrival, acclimatisation, growing on, spacing out, hardening, grading.",
         "counts, stage, 'standing down': batch B2: Hosta 'Orrinfall' has no such stage. Known names: arrival, "

@@ -325,14 +325,14 @@ def test_what_was_learned_is_told_as_learned(tmp_path):
     said = {
         "records": "learned from its own records",
         "group": "learned from records of its group",
-        "guess": YOUR_ESTIMATE,
+        "estimate": YOUR_ESTIMATE,
     }
     for line in learned.table().to_dict("records"):
         own = any(row.applies_to == line["variety"] for row in learned.stages)  # else a group of guesses keeps its rows
         about = line["variety"] if own else learned.variety(line["variety"]).group
         key = (about, f"{line['stage']}: {line['what']}")
-        assert table.loc[key, "rests_on"] == said[line["rests_on"]]
-    assert set(learned.table()["rests_on"]) == said.keys()
+        assert table.loc[key, "based_on"] == said[line["based_on"]]
+    assert set(learned.table()["based_on"]) == said.keys()
 
 
 def test_a_survival_of_the_original_number_is_told_as_such_and_a_missing_source_too(tmp_path):

@@ -94,7 +94,7 @@ def test_the_records_to_begin_with_are_sound_whenever_it_is_begun(tmp_path, week
 def test_a_batch_to_begin_with_is_sold_discarded_or_still_there(folder):
     records = forecast.read_records(folder)
     ended = 0
-    for batch, route in records.routes:
+    for batch, route in records.histories:
         alive = batch.received - batch.dead_on_arrival
         counts = [row for row in records.counts if row.batch == batch.batch]
         sold, losses = sum(row.saleable for row in counts), sum(row.losses for row in counts)

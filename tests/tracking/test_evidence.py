@@ -11,8 +11,8 @@ from small_seasons import MIXED, beta_spread, season, stage
 from forecast.growth.simulation import owners, season_streams
 from forecast.rates.levels import Level
 from forecast.records.batches import Interval
-from forecast.records.thermal_time import UsualWarmth
-from forecast.tracking.evidence import Followed, Seen, shifts
+from forecast.records.thermal_time import ThermalTime
+from forecast.tracking.evidence import BatchEvidence, StageEvidence, posterior_shifts
 
 DRAWS = 2**15
 CAME = date(2027, 1, 18)
@@ -26,7 +26,7 @@ def plan(level="batch", a=8.0, b=2.0, **cells):
 def counted(died, lived, waiting=0, weeks=2.0, name="acclimatisation"):
     """Return what was counted of a batch of which some died, some came through and some wait since so many weeks."""
     intervals = (Interval(weeks, math.inf, waiting, CAME),) if waiting else ()
-    return Seen(name, died, lived, waiting, intervals)
+    return StageEvidence(name, died, lived, waiting, intervals)
 
 
 def scores(made, streams, batch, quantity, level, change):
@@ -47,8 +47,8 @@ def weighted(values, log_weight):
 @pytest.mark.parametrize(("died", "lived"), [(3, 7), (12, 88), (0, 40), (60, 40)])
 def test_a_survival_given_the_counts_of_its_batch_has_mean_and_spread_of_draws_weighted_by_their_chance(died, lived):
     made, streams = plan(), season_streams(DRAWS, 1)
-    batch = Followed("A", 1, (counted(died, lived),))
-    (change,) = shifts(made, streams, [batch])
+    batch = BatchEvidence("A", 1, (counted(died, lived),))
+    (change,) = posterior_shifts(made, streams, [batch])
     plain, given = scores(made, streams, batch, SURVIVAL, "batch", change)
     law = stats.beta(8, 2)
     share = law.ppf(stats.norm.cdf(plain))
@@ -67,8 +67,8 @@ def test_a_survival_given_the_counts_of_its_batch_has_mean_and_spread_of_draws_w
 def test_a_beta_survival_becomes_the_beta_with_the_counts_added_after_a_disaster_too(a, b, died, lived):
     """Beta(8, 2) and 7 of 10: Beta(15, 5). Gelman et al. 2013, Bayesian Data Analysis, 3rd ed., section 2.4."""
     made, streams = plan(a=a, b=b), season_streams(DRAWS, 1)
-    batch = Followed("A", 1, (counted(died, lived),))
-    (change,) = shifts(made, streams, [batch])
+    batch = BatchEvidence("A", 1, (counted(died, lived),))
+    (change,) = posterior_shifts(made, streams, [batch])
     _, given = scores(made, streams, batch, SURVIVAL, "batch", change)
     share = np.exp(made.survivals("A")[0].log_at(given))
     exact = stats.beta(a + lived, b + died)
@@ -80,8 +80,8 @@ def test_a_beta_survival_becomes_the_beta_with_the_counts_added_after_a_disaster
 def test_plants_that_wait_count_for_the_part_of_the_loss_they_have_met():
     """Half-way through the stage a plant has survived with chance sqrt(p)."""
     made, streams = plan(), season_streams(DRAWS, 1)
-    batch = Followed("A", 1, (counted(0, 0, waiting=60, weeks=2.0),))
-    (change,) = shifts(made, streams, [batch])
+    batch = BatchEvidence("A", 1, (counted(0, 0, waiting=60, weeks=2.0),))
+    (change,) = posterior_shifts(made, streams, [batch])
     plain, given = scores(made, streams, batch, SURVIVAL, "batch", change)
     share = stats.beta(8, 2).ppf(stats.norm.cdf(plain))
     mean, spread, number = weighted(plain, 60 * 0.5 * np.log(share))
@@ -94,8 +94,8 @@ def test_a_time_given_censored_counts_has_mean_and_spread_of_draws_weighted_by_t
     rows = tuple(Interval(*ends, CAME) for ends in ((3.0, 4.0, 10), (4.0, 5.0, 12), (5.0, math.inf, 8)))
     made = plan(batches_cv=0.2, plants_cv=0.25, time_level="batch")
     streams = season_streams(DRAWS, 3)
-    batch = Followed("A", 1, (Seen("acclimatisation", 0, 22, 8, rows),))
-    (change,) = shifts(made, streams, [batch])
+    batch = BatchEvidence("A", 1, (StageEvidence("acclimatisation", 0, 22, 8, rows),))
+    (change,) = posterior_shifts(made, streams, [batch])
     plain, given = scores(made, streams, batch, TIME, "batch", change)
     between, plants = (math.sqrt(math.log(1 + spread**2)) for spread in (0.2, 0.25))
     law = stats.norm(np.log(4) + between * plain, plants)
@@ -108,8 +108,8 @@ def test_a_time_given_censored_counts_has_mean_and_spread_of_draws_weighted_by_t
 def together(level, seen, seed=1):
     """Return plain and conditioned scores of three batches of A, of which some were counted."""
     made, streams = plan(level, 16.0, 4.0), season_streams(DRAWS, seed)
-    batches = [Followed("A", i + 1, () if one is None else (counted(*one),)) for i, one in enumerate(seen)]
-    changes = shifts(made, streams, batches)
+    batches = [BatchEvidence("A", i + 1, () if one is None else (counted(*one),)) for i, one in enumerate(seen)]
+    changes = posterior_shifts(made, streams, batches)
     pairs = [scores(made, streams, one, SURVIVAL, level, change) for one, change in zip(batches, changes, strict=True)]
     return np.array([plain for plain, _ in pairs]), np.array([given for _, given in pairs])
 
@@ -148,16 +148,16 @@ def test_the_scores_given_the_counts_have_the_covariance_that_gaussian_algebra_g
 
 def test_counts_that_say_nothing_change_nothing():
     made, streams = plan("batch", batches_cv=0.2, plants_cv=0.1, time_level="batch"), season_streams(64, 1)
-    fresh = Seen("acclimatisation", 0, 0, 500, (Interval(0.0, math.inf, 500, CAME),))
-    assert shifts(made, streams, [Followed("A", 1, (fresh,)), Followed("A", 2)]) == [{}, {}]
+    fresh = StageEvidence("acclimatisation", 0, 0, 500, (Interval(0.0, math.inf, 500, CAME),))
+    assert posterior_shifts(made, streams, [BatchEvidence("A", 1, (fresh,)), BatchEvidence("A", 2)]) == [{}, {}]
     known = plan("batch", a=1.0, b=1.0).with_stage("crop", "acclimatisation", survival=0.8, survival_sd=0)
-    assert shifts(known, streams, [Followed("A", 1, (counted(60, 40),))]) == [{}]
+    assert posterior_shifts(known, streams, [BatchEvidence("A", 1, (counted(60, 40),))]) == [{}]
 
 
 def test_a_batch_that_shares_nothing_with_the_counted_ones_is_left_alone():
     made, streams = plan("batch"), season_streams(64, 1)
-    told, other, untold = shifts(
-        made, streams, [Followed(*one) for one in (("A", 1, (counted(60, 40),)), ("A", 2), ("B", 1))]
+    told, other, untold = posterior_shifts(
+        made, streams, [BatchEvidence(*one) for one in (("A", 1, (counted(60, 40),)), ("A", 2), ("B", 1))]
     )
     assert told[SURVIVAL].max() < 0
     assert all((one[SURVIVAL] == 0).all() for one in (other, untold))
@@ -165,7 +165,7 @@ def test_a_batch_that_shares_nothing_with_the_counted_ones_is_left_alone():
 
 def test_what_only_plants_differ_in_is_not_learned():
     made, streams = plan("plant"), season_streams(64, 1)
-    assert shifts(made, streams, [Followed("A", 1, (counted(60, 40),))]) == [{}]
+    assert posterior_shifts(made, streams, [BatchEvidence("A", 1, (counted(60, 40),))]) == [{}]
 
 
 def test_the_order_in_which_batches_are_told_changes_nothing_at_all():
@@ -173,14 +173,14 @@ def test_the_order_in_which_batches_are_told_changes_nothing_at_all():
     streams = season_streams(256, 1)
     rows = (Interval(3.0, 4.0, 20, CAME), Interval(4.0, math.inf, 7, CAME))
     batches = [
-        Followed("A", 1, (Seen("acclimatisation", 3, 20, 7, rows),)),
-        Followed("A", 2, (counted(6, 54),)),
-        Followed("B", 1, (counted(20, 40),)),
-        Followed("B", 2),
+        BatchEvidence("A", 1, (StageEvidence("acclimatisation", 3, 20, 7, rows),)),
+        BatchEvidence("A", 2, (counted(6, 54),)),
+        BatchEvidence("B", 1, (counted(20, 40),)),
+        BatchEvidence("B", 2),
     ]
-    first = shifts(made, streams, batches)
+    first = posterior_shifts(made, streams, batches)
     for order in ([3, 2, 1, 0], [2, 0, 3, 1]):
-        again = shifts(made, streams, [batches[i] for i in order])
+        again = posterior_shifts(made, streams, [batches[i] for i in order])
         for at, i in enumerate(order):
             assert again[at].keys() == first[i].keys()
             assert all((again[at][name] == first[i][name]).all() for name in first[i])
@@ -190,8 +190,8 @@ def test_the_more_plants_were_counted_the_narrower_is_what_is_known():
     made, streams = plan("season 0.5 batch 0.5"), season_streams(4096, 1)
     own, other = [1.0], [1.0]
     for plants in (10, 50, 250, 1250):
-        batches = [Followed("A", 1, (counted(plants // 5, plants - plants // 5),)), Followed("A", 2)]
-        changes = shifts(made, streams, batches)
+        batches = [BatchEvidence("A", 1, (counted(plants // 5, plants - plants // 5),)), BatchEvidence("A", 2)]
+        changes = posterior_shifts(made, streams, batches)
         for spreads, batch, change in zip((own, other), batches, changes, strict=True):
             spreads.append(scores(made, streams, batch, SURVIVAL, "season 0.5 batch 0.5", change)[1].std())
     assert (np.diff(own) < 0).all()
@@ -204,12 +204,12 @@ def test_the_clock_of_a_stage_shows_weeks_or_the_degree_days_of_usual_weather():
     climate = [{"month": i + 1, "t_min": 14, "t_max": 14, "year_sd": 0} for i in range(12)]
     warm = {"runs_on": "degree-days", "base_temperature": 4, "typical": 300}
     made = season([stage(typical=4), stage("growing on", **warm)], climate=climate)
-    start, usual = made.first_week.monday.toordinal(), UsualWarmth(made, {})
+    start, usual = made.first_week.monday.toordinal(), ThermalTime(made, {})
     since = np.array([0, 1, 10, 38])
-    weeks, days = (usual.shown(row, start + np.arange(4), since / 7) for row in made.route("A"))
+    weeks, days = (usual.since(row, start + np.arange(4), since / 7) for row in made.route("A"))
     assert weeks == pytest.approx(since / 7)
     assert days == pytest.approx(10 * since)
-    assert usual.shown(made.route("A")[1], [start], [math.inf]).tolist() == [math.inf]
+    assert usual.since(made.route("A")[1], [start], [math.inf]).tolist() == [math.inf]
 
 
 def test_on_degree_days_a_cold_start_counts_for_little():
@@ -217,7 +217,9 @@ def test_on_degree_days_a_cold_start_counts_for_little():
 
     def learned(weeks, **cells):
         made = season([stage(survival_level="batch", **beta_spread(8.0, 2.0), **cells)], climate=climate)
-        (change,) = shifts(made, season_streams(1024, 1), [Followed("A", 1, (counted(0, 0, 100, weeks),))])
+        (change,) = posterior_shifts(
+            made, season_streams(1024, 1), [BatchEvidence("A", 1, (counted(0, 0, 100, weeks),))]
+        )
         return change[SURVIVAL]
 
     warm = {"runs_on": "degree-days", "base_temperature": 4, "typical": 280}

@@ -9,7 +9,7 @@ from small_seasons import beta_spread, season, stage
 
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records
-from forecast.tracking.hindcast import LAST_YEAR, OVERALL, Past
+from forecast.tracking.hindcast import LAST_YEAR, OVERALL, Hindcast
 
 DRAWS = 20_000
 DAY = date(2027, 6, 7)
@@ -24,7 +24,7 @@ def count(day, where, name="B", **cells):
 
 
 def numbers(route, *counts, day=DAY, **cells):
-    past = Past(season(route), Records(batches=[batch(**cells)], counts=list(counts)))
+    past = Hindcast(season(route), Records(batches=[batch(**cells)], counts=list(counts)))
     return past.numbers(batch(**cells), day, np.random.default_rng(1), DRAWS)
 
 
@@ -76,7 +76,7 @@ def test_a_batch_is_finished_when_none_remains_and_its_day_is_the_last_that_took
         count("2027-05-17", "grading", "done", alive=0),
         count("2027-05-10", "grading", "open", alive=99, saleable=98, losses=1),
     ]
-    past = Past(season([stage("grading", survival=0.8)]), Records(batches=rows, counts=counts))
+    past = Hindcast(season([stage("grading", survival=0.8)]), Records(batches=rows, counts=counts))
     assert past.finished == {"done": (date(2027, 5, 10), 85), "none": (date(2027, 3, 1), 0)}
 
 
@@ -86,7 +86,7 @@ def test_rates_of_the_rivals_are_of_plants_and_not_of_batches():
     for name, year, received, sold in (("a", 2026, 100, 30), ("b", 2026, 300, 270), ("c", 2025, 200, 20)):
         rows.append(batch(name, f"{year}-03-01", received))
         counts.append(count(f"{year}-05-03", "grading", name, alive=sold, saleable=sold, losses=received - sold))
-    past = Past(season([stage("grading", survival=0.8)]), Records(batches=rows, counts=counts))
+    past = Hindcast(season([stage("grading", survival=0.8)]), Records(batches=rows, counts=counts))
     found = dict(past.rates(batch(), DAY))
     assert found == {LAST_YEAR: pytest.approx(300 / 400), OVERALL: pytest.approx(320 / 600)}
     assert dict(past.rates(batch(), date(2026, 5, 2))) == {OVERALL: pytest.approx(0.1)}
@@ -182,7 +182,7 @@ def test_plants_that_entered_on_two_days_have_done_parts_of_their_stage():
 def test_arrival_is_behind_what_was_received_unless_it_is_the_only_stage():
     found = numbers([stage("arrival", survival=0.5), stage("grading", survival=0.8)])
     assert abs(found.mean() - 80) < 5 * (16 / DRAWS) ** 0.5
-    past = Past(season([stage("arrival", survival=0.5)]), Records(batches=[batch()]))
+    past = Hindcast(season([stage("arrival", survival=0.5)]), Records(batches=[batch()]))
     found = past.numbers(batch(), DAY, np.random.default_rng(1), DRAWS)
     assert found.mean() == pytest.approx(100 * past.share("A", 0, DAY).mean, abs=5 * (25 / DRAWS) ** 0.5)
 
@@ -191,8 +191,8 @@ def test_what_other_batches_showed_since_monday_is_not_known_yet():
     """A batch that is graded on Wednesday, and of which none lived, counts from the next Monday on."""
     route = [stage("grading", **beta_spread(8.0, 2.0))]
     lost = count("2027-06-09", "grading", "other", alive=0, losses=100)
-    alone = Past(season(route), Records(batches=[batch()]))
-    both = Past(season(route), Records(batches=[batch(), batch("other")], counts=[lost]))
+    alone = Hindcast(season(route), Records(batches=[batch()]))
+    both = Hindcast(season(route), Records(batches=[batch(), batch("other")], counts=[lost]))
     for day, alike in ((11, True), (13, True), (14, False)):
         found = [past.numbers(batch(), date(2027, 6, day), np.random.default_rng(1), 400) for past in (alone, both)]
         assert (found[0] == found[1]).all() == alike
@@ -208,7 +208,7 @@ def test_last_years_rate_is_of_the_own_variety_if_any_of_it_came_and_else_of_all
         count("2026-06-01", "grading", "of B", alive=20, saleable=20, losses=30),
         count("2027-06-07", "grading", "late", alive=90, saleable=90, losses=10),
     ]
-    past = Past(season([stage("grading")], varieties="AB"), Records(batches=rows, counts=counts))
+    past = Hindcast(season([stage("grading")], varieties="AB"), Records(batches=rows, counts=counts))
     assert dict(past.rates(batch(), date(2027, 6, 6))) == {LAST_YEAR: 0.4, OVERALL: 0.4}
     assert dict(past.rates(batch(), date(2027, 6, 7))) == {LAST_YEAR: 0.9, OVERALL: pytest.approx(110 / 150)}
     assert list(dict(past.rates(batch(delivered="2028-03-01"), date(2028, 6, 7)))) == [OVERALL]

@@ -11,7 +11,7 @@ from small_seasons import beta_spread, season, stage
 from forecast.growth.simulation import owners, season_streams
 from forecast.rates.levels import Level
 from forecast.records.batches import Interval
-from forecast.tracking.evidence import Followed, Seen, shifts
+from forecast.tracking.evidence import BatchEvidence, StageEvidence, posterior_shifts
 
 DRAWS = 2**15
 SURVIVAL = "acclimatisation survival"
@@ -26,8 +26,8 @@ def test_of_a_hundred_some_died_and_the_rest_wait(died, weeks, part):
     made = season([stage(typical=4, survival_level="batch", **beta_spread(8.0, 2.0))])
     streams = season_streams(DRAWS, 1)
     waits = (Interval(weeks, math.inf, 100 - died, date(2027, 1, 18)),)
-    batch = Followed("A", 1, (Seen("acclimatisation", died, 0, 100 - died, waits),))
-    (change,) = shifts(made, streams, [batch])
+    batch = BatchEvidence("A", 1, (StageEvidence("acclimatisation", died, 0, 100 - died, waits),))
+    (change,) = posterior_shifts(made, streams, [batch])
     names = owners(made.route("A")[0], "A", 1)
     plain = Level.parse("batch").score(lambda word: streams.normal(names[word], SURVIVAL))
     share = stats.beta(8, 2).ppf(stats.norm.cdf(plain))

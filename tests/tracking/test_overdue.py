@@ -95,10 +95,10 @@ def test_what_will_come_is_said_row_by_row_with_what_did_not_come():
 
 
 def test_what_is_missing_is_topped_up_in_time_to_grow_for_thirteen_weeks():
-    (order,) = running(("2027-W24", 120)).top_up
+    (order,) = running(("2027-W24", 120)).top_up()
     assert (order.quantity, str(order.week), order.cost, order.chance) == (20, "2027-W11", 20, 1)
-    late = running(("2027-W21", 120)).top_up
+    late = running(("2027-W21", 120)).top_up()
     assert len(late) == 0
     assert "Want fewer, want them later (2027-W22 is in reach)" in str(late.unmet[0])
-    assert len(running(("2027-W21", 100)).top_up) == 0
-    assert running(("2027-W21", 100)).top_up.unmet == ()
+    assert len(running(("2027-W21", 100)).top_up()) == 0
+    assert running(("2027-W21", 100)).top_up().unmet == ()

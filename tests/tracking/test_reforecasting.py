@@ -82,8 +82,8 @@ def test_before_any_delivery_it_is_the_forecast_of_the_orders():
         found = reforecast(made, Records(), on_date=day, draws=256, seed=3)
         assert same(found.outcome, forecast.simulate(made, draws=256, seed=3))
         assert found.outcome.targets().equals(forecast.simulate(made, draws=256, seed=3).targets())
-        assert found.not_come == ()
-        assert found.standing["plants"].tolist() == [300, 200, 150]
+        assert found.overdue == ()
+        assert found.cohorts["plants"].tolist() == [300, 200, 150]
 
 
 def test_orders_of_one_lab_and_week_are_one_batch_before_they_come_as_in_a_forecast():
@@ -98,7 +98,7 @@ def test_on_the_day_of_the_first_delivery_it_is_the_forecast(counted):
     first = [count("B0", MONDAYS["2027-W03"], alive=300)] if counted else []
     found = reforecast(made, Records(batches=BATCHES, counts=first), on_date=MONDAYS["2027-W03"], draws=256, seed=3)
     assert same(found.outcome, forecast.simulate(made, draws=256, seed=3))
-    assert found.standing["batch"].tolist() == ["B0", "", ""]
+    assert found.cohorts["batch"].tolist() == ["B0", "", ""]
 
 
 def test_on_the_day_of_the_first_delivery_of_a_warm_season_it_is_the_forecast():
@@ -114,17 +114,17 @@ def test_where_all_arrive_alive_the_arrival_is_behind_them():
     made = plan([stage("arrival", survival=1), *ROUTE])
     found = reforecast(made, Records(batches=BATCHES[:1]), on_date=MONDAYS["2027-W03"], draws=256, seed=3)
     assert same(found.outcome, forecast.simulate(made, draws=256, seed=3))
-    assert found.standing["stage"].tolist() == ["acclimatisation", "", ""]
+    assert found.cohorts["stage"].tolist() == ["acclimatisation", "", ""]
 
 
 def test_a_delivery_that_may_still_come_this_week_is_counted_on_and_a_week_later_it_is_not():
     made = plan()
     sunday = MONDAYS["2027-W03"] + timedelta(6)
-    assert reforecast(made, Records(), on_date=sunday, draws=64, seed=1).not_come == ()
+    assert reforecast(made, Records(), on_date=sunday, draws=64, seed=1).overdue == ()
     found = reforecast(made, Records(), on_date=sunday + timedelta(1), draws=64, seed=1)
-    assert [str(row.week) for row in found.not_come] == ["2027-W03"]
+    assert [str(row.week) for row in found.overdue] == ["2027-W03"]
     assert "Not come: 300 A of 2027-W03." in str(found)
-    assert found.standing["plants"].tolist() == [200, 150]
+    assert found.cohorts["plants"].tolist() == [200, 150]
 
 
 def test_a_delivery_that_came_a_week_early_or_late_is_not_awaited_once_more():
@@ -134,8 +134,8 @@ def test_a_delivery_that_came_a_week_early_or_late_is_not_awaited_once_more():
         day = min(MONDAYS["2027-W06"], MONDAYS["2027-W06"] + timedelta(days))
         day = shifted.delivered if days > 0 else day
         found = reforecast(made, Records(batches=[*BATCHES[:1], BATCHES[2], shifted]), on_date=day, draws=64, seed=1)
-        assert found.not_come == ()
-        assert found.standing["plants"].sum() == 650
+        assert found.overdue == ()
+        assert found.cohorts["plants"].sum() == 650
 
 
 def test_when_all_are_saleable_or_discarded_it_is_the_count():
@@ -165,7 +165,7 @@ def test_when_all_are_saleable_or_discarded_it_is_the_count():
 
 def test_every_plant_is_accounted_for_and_none_stands_twice():
     found = reforecast(plan(), RECORDS, on_date=DAY, draws=64, seed=1)
-    rows = found.standing.groupby(["batch", "stage"])["plants"].sum()
+    rows = found.cohorts.groupby(["batch", "stage"])["plants"].sum()
     assert rows.to_dict() == {
         ("B0", "acclimatisation"): 8,
         ("B0", "growing on"): 267,
@@ -175,14 +175,14 @@ def test_every_plant_is_accounted_for_and_none_stands_twice():
     }
     state = plants_by_state(found.outcome, "A").sel(week="2027-W09")
     assert state.sum("state").values == pytest.approx(471)
-    assert found.standing.columns.tolist() == ["variety", "batch", "stage", "entered", "counted", "plants"]
+    assert found.cohorts.columns.tolist() == ["variety", "batch", "stage", "entered", "counted", "plants"]
 
 
 def test_what_is_later_than_the_day_is_not_looked_at():
     early = reforecast(plan(), RECORDS.until("2027-02-20"), on_date="2027-02-20", draws=64, seed=1)
     late = reforecast(plan(), RECORDS, on_date="2027-02-20", draws=64, seed=1)
     assert same(early.outcome, late.outcome)
-    assert early.standing.equals(late.standing)
+    assert early.cohorts.equals(late.standing)
 
 
 def test_the_order_of_the_rows_and_the_files_changes_nothing(tmp_path):
@@ -362,7 +362,7 @@ def test_a_wait_until_the_next_count_delays_and_kills_none():
 
 @pytest.mark.parametrize("every", [-1, 14, float("nan")])
 def test_what_is_no_time_between_counts_is_refused(every):
-    with pytest.raises(Refused, match=r"not a time between counts. Give weeks from 0 to 13."):
+    with pytest.raises(Refused, match=r"not a time between counts. Write weeks from 0 to 13."):
         reforecast(plan(), RECORDS, on_date=DAY, draws=8, seed=1, counted_every=every)
 
 
@@ -388,7 +388,7 @@ def test_a_top_up_is_the_smallest_lawful_order_that_makes_up_for_what_is_missing
     target = [{"variety": "A", "week": "2027-W25", "target": 290}]
     found = short(price_list=[offer(multiple=5, minimum=10, lead_weeks=3, last_week="2027-W15")], targets=target)
     assert found.targets()["chance"].iloc[0] < 0.9
-    (order,) = found.top_up
+    (order,) = found.top_up()
     there = found.outcome.on_hand("A")[0][24]
     needed = np.maximum(290 - there, 0)
     orderable = range(10, 200, 5)
@@ -401,14 +401,14 @@ def test_a_top_up_is_the_smallest_lawful_order_that_makes_up_for_what_is_missing
 
 def test_the_season_with_its_top_up_is_met_as_surely_as_asked():
     found = short(price_list=[offer(multiple=5, minimum=10, lead_weeks=3)])
-    (order,) = found.top_up
+    (order,) = found.top_up()
     made = season(SURE, **SHORT)
     more = made.replace(orders=(*made.orders, order.delivery))
     counts = [count("B0", date(2027, 2, 15), alive=260, transferred=0, losses=40)]
     records = Records(batches=BATCHES[:1], counts=counts)
     again = reforecast(more, records, on_date="2027-02-17", draws=2048, seed=2)
     assert again.targets()["chance"].iloc[0] == pytest.approx(order.chance, abs=4 * np.sqrt(2 * 0.09 / 2048))
-    assert len(again.top_up) == 0 or again.targets()["chance"].iloc[0] < 0.9
+    assert len(again.top_up()) == 0 or again.targets()["chance"].iloc[0] < 0.9
 
 
 def test_a_new_order_is_judged_by_what_the_season_has_taught():
@@ -419,7 +419,7 @@ def test_a_new_order_is_judged_by_what_the_season_has_taught():
         season(route, **SHORT, price_list=[offer()]), Records(batches=BATCHES[:1], counts=counts),
         on_date="2027-02-22", draws=2048, seed=1,
     )  # fmt: skip
-    (order,) = found.top_up
+    (order,) = found.top_up()
     mean, deviation = (8 + 150) / (10 + 300), np.sqrt(158 * 152 / 310**2 / 311)
     expected = stats.norm.ppf(0.1, mean, deviation)
     assert order.saleable / order.quantity == pytest.approx(mean, abs=0.005)
@@ -429,12 +429,12 @@ def test_a_new_order_is_judged_by_what_the_season_has_taught():
 def test_nothing_is_proposed_where_the_confidence_is_met():
     found = short(targets=[{"variety": "A", "week": "2027-W25", "target": 200}])
     assert found.targets()["chance"].iloc[0] > 0.9
-    assert len(found.top_up) == 0
-    assert found.top_up.unmet == ()
+    assert len(found.top_up()) == 0
+    assert found.top_up().unmet == ()
 
 
 def test_a_lab_that_can_no_longer_deliver_is_told():
-    (told,) = short(price_list=[offer(last_week="2027-W09", lead_weeks=3)]).top_up.unmet
+    (told,) = short(price_list=[offer(last_week="2027-W09", lead_weeks=3)]).top_up().unmet
     assert str(told) == (
         "No top-up by 2027-W25: A cannot be delivered then. "
         "Ordered in 2027-W08, it would come in 2027-W11; the last delivery is in 2027-W09."
@@ -442,7 +442,7 @@ def test_a_lab_that_can_no_longer_deliver_is_told():
 
 
 def test_a_delivery_that_comes_too_late_is_told_as_out_of_reach():
-    (told,) = short(price_list=[offer(first_week="2027-W24", last_week="2027-W25")]).top_up.unmet
+    (told,) = short(price_list=[offer(first_week="2027-W24", last_week="2027-W25")]).top_up().unmet
     assert str(told).startswith("No order of A gives 270 by 2027-W25 in 90 seasons in 100.")
 
 
@@ -450,7 +450,7 @@ def test_what_is_past_is_not_topped_up_and_not_shown():
     target = [{"variety": "A", "week": week, "target": 290} for week in ("2027-W06", "2027-W25")]
     found = short(targets=target, price_list=[offer()])
     assert found.targets()["week"].tolist() == ["2027-W25"]
-    assert [str(order.by) for order in found.top_up] == ["2027-W25"]
+    assert [str(order.by) for order in found.top_up()] == ["2027-W25"]
     assert "2027-W06" not in str(found)
 
 
@@ -462,7 +462,7 @@ def test_a_day_outside_the_season_is_refused():
         reforecast(plan(), RECORDS, on_date="2026-12-31", draws=8, seed=1)
     (fault,) = told.value.faults
     assert (fault.column, fault.value, fault.problem) == ("on_date", "2026-12-31", "outside the season")
-    assert fault.remedy == "Give a day from 2027-01-04 to 2027-10-10."
+    assert fault.remedy == "Choose a day from 2027-01-04 to 2027-10-10."
     with pytest.raises(Refused, match=r"not a date"):
         reforecast(plan(), RECORDS, on_date="3 March", draws=8, seed=1)
 
@@ -473,7 +473,7 @@ def test_varieties_that_the_season_does_not_know_are_refused():
         reforecast(plan(), Records(batches=strange), on_date=DAY, draws=8, seed=1)
     assert [fault.problem for fault in told.value.faults] == [
         "batch X1: this season has no such variety",
-        "batch X2: this season has no offer of such a lab",
+        "batch X2: this season has no price-list line of such a lab",
     ]
 
 
@@ -482,11 +482,11 @@ def test_batches_of_other_seasons_are_left_alone():
     counts = [count("OLD", date(2026, 3, 30), alive=20, transferred=20, losses=280), *COUNTS]
     found = reforecast(plan(), Records(batches=[old, *BATCHES], counts=counts), on_date=DAY, draws=64, seed=1)
     assert same(found.outcome, reforecast(plan(), RECORDS, on_date=DAY, draws=64, seed=1).outcome)
-    assert "OLD" not in set(found.standing["batch"])
+    assert "OLD" not in set(found.cohorts["batch"])
 
 
 def test_without_orders_and_records_nothing_is_said_but_the_day():
     found = reforecast(plan(orders=[], targets=[]), Records(), on_date=DAY, draws=8, seed=1)
     assert str(found) == "On 2027-03-01:"
-    assert isinstance(found.standing, pd.DataFrame)
-    assert len(found.top_up) == 0
+    assert isinstance(found.cohorts, pd.DataFrame)
+    assert len(found.top_up()) == 0

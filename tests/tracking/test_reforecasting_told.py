@@ -49,8 +49,8 @@ def test_plants_stand_where_they_were_counted_last_since_the_day_they_came_there
     records = Records(batches=[FIRST], counts=COUNTS)
     made = plan(orders=[*ORDERS[:2], ORDERS[2] | {"week": "2027-W12"}, ORDERS[0] | {"week": "2027-W13"}])
     found = reforecast(made, records, on_date="2027-03-07", **FEW)
-    assert found.standing.columns.tolist() == ["variety", "batch", "stage", "entered", "counted", "plants"]
-    assert found.standing.to_numpy().tolist() == [
+    assert found.cohorts.columns.tolist() == ["variety", "batch", "stage", "entered", "counted", "plants"]
+    assert found.cohorts.to_numpy().tolist() == [
         ["A", "N1", "acclimatisation", date(2027, 1, 19), date(2027, 2, 24), 10],
         ["A", "N1", "growing on", date(2027, 2, 24), date(2027, 3, 4), 9],
         ["A", "N1", "growing on", date(2027, 2, 16), date(2027, 3, 4), 40],
@@ -107,8 +107,8 @@ def test_a_forecast_is_shown_without_the_tables_that_it_holds():
 def awaited(*rows, day="2027-03-20", orders=ORDERS):
     """Return the orders that are counted as still to come, and those that did not come."""
     found = reforecast(plan(orders=orders), Records(batches=rows), on_date=day, **FEW)
-    coming = found.standing[found.standing["batch"] == ""]
-    missing = [(row.variety, str(row.week), row.quantity) for row in found.not_come]
+    coming = found.cohorts[found.cohorts["batch"] == ""]
+    missing = [(row.variety, str(row.week), row.quantity) for row in found.overdue]
     return list(zip(coming["variety"], coming["plants"], strict=True)), missing
 
 
@@ -144,11 +144,11 @@ def test_a_delivery_of_another_variety_or_lab_is_not_that_order():
         found = reforecast(
             plan(orders=orders, price_list=other_lab), Records(batches=[row]), on_date="2027-02-10", **FEW
         )
-        assert [one.quantity for one in found.not_come] == [80]
+        assert [one.quantity for one in found.overdue] == [80]
     any_lab = [{"variety": "A", "week": "2027-W05", "quantity": 80}]
     row = came("N1", "A", "2027-02-01", 80, lab="Other lab")
     found = reforecast(plan(orders=any_lab, price_list=other_lab), Records(batches=[row]), on_date="2027-02-10", **FEW)
-    assert found.not_come == ()
+    assert found.overdue == ()
 
 
 def test_an_order_of_this_week_is_awaited_until_its_sunday():
@@ -168,14 +168,14 @@ def test_a_day_is_one_from_the_first_monday_to_the_last_sunday(day, fine):
         return
     with pytest.raises(Refused) as told:
         reforecast(plan(), Records(), on_date=day, **FEW)
-    assert str(told.value) == (f"on_date, '{day}': outside the season. Give a day from 2027-01-04 to 2027-10-10.")
+    assert str(told.value) == (f"on_date, '{day}': outside the season. Choose a day from 2027-01-04 to 2027-10-10.")
 
 
 def test_counts_may_be_a_quarter_of_a_year_apart_and_no_more():
     reforecast(plan(), Records(), on_date="2027-01-04", counted_every=13, **FEW)
     with pytest.raises(Refused) as told:
         reforecast(plan(), Records(), on_date="2027-01-04", counted_every=13.5, **FEW)
-    assert str(told.value) == "counted_every, '13.5': not a time between counts. Give weeks from 0 to 13."
+    assert str(told.value) == "counted_every, '13.5': not a time between counts. Write weeks from 0 to 13."
 
 
 def test_all_of_a_batch_wait_after_each_stage_any_time_up_to_the_next_count():
@@ -229,7 +229,7 @@ def test_a_forecast_narrows_with_the_plants_of_its_own_variety():
 def top_up(day, **cells):
     """Return the top-up of a season in which 100 of 170 came, and 60 of 1,500."""
     records = Records(batches=[FIRST, came("N2", "B", "2027-01-26", 60)])
-    return reforecast(plan(orders=ORDERS[:2], **cells), records, on_date=day, **FEW).top_up
+    return reforecast(plan(orders=ORDERS[:2], **cells), records, on_date=day, **FEW).top_up()
 
 
 @pytest.mark.parametrize(("day", "week"), [("2027-02-15", "2027-W09"), ("2027-02-16", "2027-W10")])
@@ -257,4 +257,4 @@ def test_a_row_is_topped_up_to_its_own_confidence(service_level, lacking):
     made = plan(orders=ORDERS[1:2], targets=target)
     found = reforecast(made, Records(), on_date="2027-01-04", counted_every=4, draws=256, seed=1)
     assert found.targets()["chance"].tolist() == pytest.approx([0.5], abs=0.05)
-    assert len(found.top_up) + len(found.top_up.unmet) == lacking
+    assert len(found.top_up()) + len(found.top_up().unmet) == lacking

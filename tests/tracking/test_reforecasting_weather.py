@@ -66,7 +66,7 @@ def same(one, other):
     )
     return (
         one.outcome.table().equals(other.outcome.table())
-        and one.standing.equals(other.standing)
+        and one.cohorts.equals(other.cohorts)
         and all(np.array_equal(first, second) for first, second in zip(*chances, strict=True))
     )
 
@@ -192,7 +192,7 @@ def test_a_top_up_meets_the_weather_that_follows_from_what_was_measured():
     usual = weather(0, until=date(2027, 3, 28))
     quantities = []
     for by in (-5.0, 5.0):
-        (order,) = made([*usual, *weather(by, "2027-03-29")], **cells).top_up
+        (order,) = made([*usual, *weather(by, "2027-03-29")], **cells).top_up()
         assert str(order.week) == "2027-W15"
         quantities.append(order.quantity)
     assert quantities[1] > 1.04 * quantities[0]

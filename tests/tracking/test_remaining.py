@@ -7,7 +7,7 @@ from small_seasons import season, stage
 from forecast.growth.simulation import draw_fate, season_streams
 from forecast.growth.stage_occupancy import TimedFate
 from forecast.growth.thermal_occupancy import WarmFate
-from forecast.tracking.remaining import Saleable, going_on
+from forecast.tracking.remaining import SaleableFate, cohort_fate
 from forecast.weeks import Week
 
 PLANTS = 400_000
@@ -38,9 +38,9 @@ def after(whole, looked):
 def seen_there(whole, seen, offset=None, waits=None):
     """Return the same for plants seen there so many weeks later; weeks are counted from `offset` on."""
     offset = np.floor(seen) if offset is None else offset
-    done = Saleable(3, whole.weeks.shape[1])
-    overdue = going_on(after(whole, np.floor(seen)), 1, 0.0, 0.0, done, waits)
-    return going_on(whole, 0, offset, seen, overdue, waits)
+    done = SaleableFate(3, whole.weeks.shape[1])
+    overdue = cohort_fate(after(whole, np.floor(seen)), 1, 0.0, 0.0, done, waits)
+    return cohort_fate(whole, 0, offset, seen, overdue, waits)
 
 
 def followed(clock, spread, seen, start=3):
@@ -81,7 +81,7 @@ def test_plants_followed_one_by_one_from_the_last_look_stand_where_they_are_said
 
 @pytest.mark.parametrize("spread", ["one pace", "own paces"])
 def test_a_look_within_a_week_is_met_on_the_next_mondays(spread):
-    """Seen 3 weeks and 2 days after they came; the weeks begin 3 weeks after."""
+    """StageEvidence 3 weeks and 2 days after they came; the weeks begin 3 weeks after."""
     shares, number = followed("weeks", spread, 3 + 2 / 7)
     made = seen_there(fate("weeks", spread), 3 + 2 / 7)
     standing, ready = made.course(WEEKS)
@@ -152,8 +152,8 @@ def test_of_plants_that_all_grow_alike_half_of_the_loss_is_behind_them_half_way(
 
 def test_what_is_entered_before_is_never_entered_again():
     whole = fate("weeks", "own paces")
-    later = going_on(after(whole, 3), 3, 0.0, 0.0, Saleable(5, 1))
-    made = going_on(whole, 2, 3.0, 3.0, later)
+    later = cohort_fate(after(whole, 3), 3, 0.0, 0.0, SaleableFate(5, 1))
+    made = cohort_fate(whole, 2, 3.0, 3.0, later)
     edges = made.boundaries(np.arange(-2, 20.0))
     assert all((edge == 1).all() for edge in edges[:3])
     assert edges[3][0, 0] == 0
@@ -181,7 +181,7 @@ def test_each_draw_is_followed_by_itself():
 
 
 def test_saleable_plants_are_there_from_their_monday_on_until_they_are_past_their_best():
-    done = Saleable(3, 2)
+    done = SaleableFate(3, 2)
     elapsed = np.arange(-1, 5.0)
     assert done.ready(elapsed).tolist() == [[0, 0]] + 5 * [[1, 1]]
     assert done.saleable(elapsed, 2)[:, 0].tolist() == [0, 1, 1, 0, 0, 0]

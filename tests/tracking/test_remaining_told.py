@@ -8,7 +8,7 @@ from scipy.stats import norm
 
 from forecast.growth.stage_occupancy import TimedFate
 from forecast.growth.thermal_occupancy import WarmFate
-from forecast.tracking.remaining import Onward, Saleable, going_on, waiting
+from forecast.tracking.remaining import CohortFate, SaleableFate, cohort_fate, with_waits
 
 SURVIVAL, WEEKS = np.array([0.6, 0.8]), np.array([4.0, 6.0])
 PACES = {"one pace": np.array([0.2, 0.2]), "own paces": np.array([0.15, 0.3])}
@@ -22,7 +22,7 @@ def fate(spread):
 
 def seen(spread, first=1):
     """Return what plants of the second of three stages meet that were seen there, 2.5 weeks after they came."""
-    return going_on(fate(spread), first, ENTERED, SEEN, Saleable(first + 2, 1))
+    return cohort_fate(fate(spread), first, ENTERED, SEEN, SaleableFate(first + 2, 1))
 
 
 def left(spread, stages, since):
@@ -77,13 +77,13 @@ def test_those_seen_are_the_slow_and_alive_ones_of_those_that_came_with_them(spr
 
 def test_the_stages_before_theirs_take_nothing_and_no_time():
     made = seen("own paces", first=2)
-    assert isinstance(made, Onward)
-    assert (made.first, made.entered, made.seen, made.parts) == (2, ENTERED, SEEN, 1)
+    assert isinstance(made, CohortFate)
+    assert (made.first, made.entered, made.counted, made.parts) == (2, ENTERED, SEEN, 1)
     assert made.stages == 4
     assert made.reached[:3, 0].tolist() == [1, 1, 1]
     assert made.past(2, ELAPSED)[:, 0].tolist() == [1] * len(ELAPSED)
     part = made.take(slice(0, 1))
-    assert (part.first, part.entered, part.seen, part.parts) == (2, ENTERED, SEEN, 1)
+    assert (part.first, part.entered, part.counted, part.parts) == (2, ENTERED, SEEN, 1)
     assert np.array_equal(part.course(ELAPSED)[0], made.course(ELAPSED)[0])
 
 
@@ -91,7 +91,7 @@ def test_the_stages_before_theirs_take_nothing_and_no_time():
 def test_a_cohort_is_overdue_if_fewer_than_one_in_a_thousand_should_be_there(gone, late):
     since = 4 * np.exp(0.2 * norm.ppf(gone))
     overdue = TimedFate(np.log([[1.0], [0.5]]), np.array([[0.0], [3.0]]), np.zeros(2))
-    made = going_on(fate("one pace"), 0, 0.0, since, overdue)
+    made = cohort_fate(fate("one pace"), 0, 0.0, since, overdue)
     assert (made.survival[0] == pytest.approx(0.5)) == late
     if late:
         assert made.ready(np.array([2.9, 3.0]))[:, 0] == pytest.approx([0, 0.5])
@@ -102,14 +102,14 @@ def test_a_cohort_is_overdue_if_fewer_than_one_in_a_thousand_should_be_there(gon
 
 def test_waits_are_stages_of_their_own_without_loss_after_each_that_takes_time():
     plain = TimedFate(np.log([[0.6, 0.7], [0.9, 0.9]]), np.array([[4.0, 5.0], [0.0, 0.0]]), np.array([0.2, 0.0]))
-    made = waiting(plain, np.array([[1.0, 2.0], [3.0, 3.0]]))
+    made = with_waits(plain, np.array([[1.0, 2.0], [3.0, 3.0]]))
     assert made.log_survival == pytest.approx(np.log([[0.6, 0.7], [1, 1], [0.9, 0.9], [1, 1]]))
     assert made.weeks.tolist() == [[4, 5], [1, 2], [0, 0], [0, 0]]
     assert made.log_sd.tolist() == [0.2, 0, 0, 0]
     assert not isinstance(made, WarmFate)
     clock = np.cumsum(np.ones((30, 2)), axis=0)
     warm = WarmFate(*(part.copy() for part in (plain.log_survival, plain.weeks, plain.log_sd)), (clock, None), 3)
-    found = waiting(warm, np.array([[1.0, 2.0], [3.0, 3.0]]))
+    found = with_waits(warm, np.array([[1.0, 2.0], [3.0, 3.0]]))
     assert isinstance(found, WarmFate)
     assert found.start == 3
     assert found.clocks[0] is clock
@@ -120,7 +120,7 @@ def test_waits_are_stages_of_their_own_without_loss_after_each_that_takes_time()
 def test_plants_that_wait_stand_in_the_stage_they_are_ready_to_leave():
     """Four weeks and a wait of two, then six and one of one: alive as at the end of the stage until they are moved."""
     whole = TimedFate(np.log(SURVIVAL)[:, None], WEEKS[:, None].copy(), np.zeros(2))
-    made = going_on(whole, 1, 0.0, 0.0, Saleable(3, 1), np.array([[9.0], [2.0], [1.0]]))
+    made = cohort_fate(whole, 1, 0.0, 0.0, SaleableFate(3, 1), np.array([[9.0], [2.0], [1.0]]))
     assert made.parts == 2
     standing, ready = made.course(np.array([2.0, 4.0, 5.0, 6.0, 9.0, 12.0, 13.0]))
     assert standing[1, :, 0] == pytest.approx([0.6**0.5, 0.6, 0.6, 0, 0, 0, 0])
@@ -130,7 +130,7 @@ def test_plants_that_wait_stand_in_the_stage_they_are_ready_to_leave():
 
 
 def test_plants_that_are_saleable_have_left_all_stages_but_the_last_before_they_are_told_of():
-    done = Saleable(2, 3)
+    done = SaleableFate(2, 3)
     assert done.survival.tolist() == [1, 1, 1]
     assert done.reached.tolist() == [[1, 1, 1]] * 3
     elapsed = np.array([-1.0, 0.0, 5.0])
@@ -151,8 +151,8 @@ def test_in_steady_warmth_plants_stand_where_they_would_on_weeks(spread, looked,
     plain = fate(spread)
     parts = plain.log_survival.copy(), 70 * plain.weeks, plain.log_sd.copy()
     batch = WarmFate(*parts, (warm, warm), 4)
-    done = Saleable(3, 1)
-    weeks, warmth = (going_on(one, 1, *looked, done) for one in (plain, batch))
+    done = SaleableFate(3, 1)
+    weeks, warmth = (cohort_fate(one, 1, *looked, done) for one in (plain, batch))
     assert warmth.survival == pytest.approx(weeks.survival, abs=0.01)
     assert warmth.reached == pytest.approx(weeks.reached, abs=0.01)
     elapsed = np.arange(-4.0, 31)

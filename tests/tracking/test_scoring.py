@@ -17,7 +17,7 @@ from forecast import Refused, learn, read_season, scorecard
 from forecast.fitting.survival import Priors
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records, read_records
-from forecast.tracking.hindcast import LAST_YEAR, OVERALL, Past
+from forecast.tracking.hindcast import LAST_YEAR, OVERALL, Hindcast
 from forecast.tracking.scoring import OURS, Scorecard, scored
 
 DEMO = Path(__file__).parents[2] / "demo_data"
@@ -51,12 +51,12 @@ def two_groups():
 def drawn_truth(rng):
     """Draw a nursery as the priors have it: shares, likeness of batches, times not quite as stated."""
     priors, survival = Priors(), {}
-    likeness = priors.batches * math.exp(priors.likeness * rng.standard_normal())
+    likeness = priors.concentration * math.exp(priors.concentration_log_sd * rng.standard_normal())
     for name, _, share in STAGES:
-        nursery = logit(share) + priors.belief * rng.standard_normal()
+        nursery = logit(share) + priors.nursery_sd * rng.standard_normal()
         groups, varieties = (
-            middle * math.exp(priors.differences * rng.standard_normal())
-            for middle in (priors.groups, priors.varieties)
+            middle * math.exp(priors.log_sd_of_sds * rng.standard_normal())
+            for middle in (priors.group_sd, priors.variety_sd)
         )
         middle = {group: nursery + groups * rng.standard_normal() for group in ("fern", "sage")}
         for variety in VARIETIES:
@@ -89,11 +89,11 @@ def test_learned_forecasts_beat_last_years_rate_and_the_overall_rate_by_more_tha
     """At delivery by a tenth and by three tenths; eight weeks later by far more. Errors by batch, and by nursery."""
     for rival, least, later in ((LAST_YEAR, 0.10, 0.35), (OVERALL, 0.30, 0.50)):
         table = nurseries.table("horizon").query("forecaster == @OURS").set_index("horizon")
-        skill = table["over_last_year" if rival == LAST_YEAR else "over_overall"]
+        skill = table["skill_last_year" if rival == LAST_YEAR else "skill_overall"]
         assert skill[0] > least
         assert skill[8] > later
         for horizon in (0, 8):
-            gain, error = nurseries.gain(rival, horizon)
+            gain, error = nurseries.crps_gain(rival, horizon)
             assert gain > 5 * error
             rows = nurseries.forecasts.query("horizon == @horizon")
             wide = rows.pivot_table(index=["nursery", "batch"], columns="forecaster", values="crps")
@@ -104,7 +104,7 @@ def test_learned_forecasts_beat_last_years_rate_and_the_overall_rate_by_more_tha
 def test_the_fair_comparison_at_delivery_is_said_beside_that_of_all_forecasts(nurseries):
     table = nurseries.table("horizon").query("forecaster == @OURS").set_index("horizon")
     both = nurseries.table().set_index("forecaster").loc[OURS]
-    for rival, column in ((LAST_YEAR, "over_last_year"), (OVERALL, "over_overall")):
+    for rival, column in ((LAST_YEAR, "skill_last_year"), (OVERALL, "skill_overall")):
         said = f"{100 * both[column]:.0f} % smaller; at delivery {100 * table.loc[0, column]:.0f} % smaller."
         assert f"Against {rival}: errors are {said}" in str(nurseries)
 
@@ -114,15 +114,15 @@ def test_ranges_hold_what_they_should_within_three_in_a_hundred(nurseries):
     ours = nurseries.table().set_index("forecaster").loc[OURS]
     assert ours["batches"] == 800
     for level in (50, 80, 90):
-        assert 100 * ours[f"within_{level}"] == pytest.approx(level, abs=3)
+        assert 100 * ours[f"coverage_{level}"] == pytest.approx(level, abs=3)
     last_year = nurseries.table().set_index("forecaster").loc[LAST_YEAR]
-    assert last_year["within_90"] < 0.6  # a binomial knows nothing of how batches differ
+    assert last_year["coverage_90"] < 0.6  # a binomial knows nothing of how batches differ
 
 
 def test_the_ranges_of_the_rows_agree_with_the_coverage_told(nurseries):
     ours = nurseries.forecasts.query("forecaster == @OURS")
-    inside = ours["came"].between(ours["p5"], ours["p95"]).mean()
-    told = nurseries.table()["within_90"].iloc[0]
+    inside = ours["observed"].between(ours["p5"], ours["p95"]).mean()
+    told = nurseries.table()["coverage_90"].iloc[0]
     assert told <= inside < told + 0.04  # numbers at the very ends count in full here
 
 
@@ -210,13 +210,13 @@ def test_last_years_rate_of_a_new_variety_is_that_of_the_nursery(demo, scores):
         rate = came[used["batch"]].sum() / used["received"].sum()
         assert now.loc[name, "median"] == binom.ppf(0.5, 480, rate)
     new = BatchRecord(batch="new", variety="Calla 'Daviorne'", delivered="2026-03-01", ordered=10, received=10)
-    rates = dict(Past(*demo).rates(new, date(2026, 3, 1)))
+    rates = dict(Hindcast(*demo).rates(new, date(2026, 3, 1)))
     assert rates[LAST_YEAR] == rates[OVERALL] == pytest.approx(came[rows["batch"]].sum() / rows["received"].sum())
 
 
 def test_shares_are_those_that_learning_gives_that_day(demo):
     plan, records = demo
-    past, day = Past(plan, records), date(2025, 6, 2)
+    past, day = Hindcast(plan, records), date(2025, 6, 2)
     learned = learn(plan, records.until(day))
     for variety in ("Gerbera 'Zollinka'", "Hosta 'Quenvara'", "Calla 'Daviorne'"):
         for at, share in enumerate(learned.survivals(variety)):
@@ -239,7 +239,7 @@ def test_a_forecast_never_uses_later_records(demo, scores):
     before, after = (table[table["day"] <= day] for table in (scores.forecasts, other))
     assert len(before) > 25
     pd.testing.assert_frame_equal(before[RANGES], after[RANGES])
-    assert (before["came"] > after["came"]).all()
+    assert (before["observed"] > after["observed"]).all()
 
 
 def test_the_order_of_records_never_matters(demo, scores):
@@ -276,19 +276,19 @@ def made_up(n=10, ours=2.0, rivals=4.0, pit=None):
         for name, crps in ((OURS, ours), (LAST_YEAR, rivals), (OVERALL, ours))
     ]
     columns = ["batch", "variety", "horizon", "day", "forecaster", "received", "p5", "median", "p95"]
-    return Scorecard(pd.DataFrame(rows, columns=[*columns, "crps", "pit", "came"]))
+    return Scorecard(pd.DataFrame(rows, columns=[*columns, "crps", "pit", "observed"]))
 
 
 def test_the_table_is_what_it_says_by_hand():
     table = made_up().table().set_index("forecaster")
     assert table.loc[OURS].to_dict() == pytest.approx(
         {
-            **{"forecasts": 10, "batches": 10, "crps": 2.5, "crps_share": 0.025, "within_50": 0.6},
-            **{"within_80": 0.8, "within_90": 1.0, "over_last_year": 1 - 2.5 / 4.5, "over_overall": 0.0},
+            **{"forecasts": 10, "batches": 10, "crps": 2.5, "crps_share": 0.025, "coverage_50": 0.6},
+            **{"coverage_80": 0.8, "coverage_90": 1.0, "skill_last_year": 1 - 2.5 / 4.5, "skill_overall": 0.0},
         }
     )
-    assert table.loc[LAST_YEAR, "over_overall"] == pytest.approx(1 - 4.5 / 2.5)
-    assert made_up().gain(LAST_YEAR) == (2.0, 0.0)
+    assert table.loc[LAST_YEAR, "skill_overall"] == pytest.approx(1 - 4.5 / 2.5)
+    assert made_up().crps_gain(LAST_YEAR) == (2.0, 0.0)
     assert list(made_up().table("variety")["variety"]) == ["A"] * 3
 
 
@@ -327,11 +327,11 @@ def test_what_cannot_be_used_is_refused_all_at_once(demo, scores):
     with pytest.raises(Refused, match=r"by, 'lab': not a way to group forecasts\. Write variety or horizon"):
         scores.table("lab")
     with pytest.raises(Refused, match=r"rival, 'luck': not a rival\. Write \"last year's rate\" or 'overall rate'\."):
-        scores.gain("luck")
+        scores.crps_gain("luck")
 
 
 def test_a_season_that_was_learned_from_the_records_is_refused(demo):
     plan, records = demo
     learned = learn(plan, records.until("2025-03-20"))
-    with pytest.raises(Refused, match="learned from records, so that it knows what came"):
+    with pytest.raises(Refused, match="learned from records, so it knows the outcomes"):
         scorecard(learned, records, draws=10, seed=1)

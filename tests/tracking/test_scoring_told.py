@@ -26,7 +26,7 @@ def card(*rows):
     usual = {"variety": "A", "day": DAY, "received": 100, "p5": 40.0, "median": 50.0, "p95": 60.0, "pit": 0.5}
     cells = [usual | dict(zip(("batch", "horizon", "forecaster", "crps"), row, strict=True)) | more
              for *row, more in rows]  # fmt: skip
-    return Scorecard(pd.DataFrame(cells, columns=[*COLUMNS, "came"]).assign(came=50))
+    return Scorecard(pd.DataFrame(cells, columns=[*COLUMNS, "observed"]).assign(observed=50))
 
 
 def of_batches(number, who=OURS, crps=2.0, horizon=0, **more):
@@ -107,7 +107,7 @@ def test_errors_differ_if_the_mean_difference_is_beyond_two_standard_errors(apar
     """Of 8 batches, whose differences are 1 (or -1) and half of them `apart` more, half less: apart / 7^0.5."""
     ours, theirs = (4.0, 5.0) if apart > 0 else (4.0, 3.0)
     scores = card(*of_batches(8, OURS, ours), *of_batches(8, OVERALL, [theirs - apart, theirs + apart]))
-    assert scores.gain(OVERALL) == pytest.approx((theirs - ours, abs(apart) / 7**0.5))
+    assert scores.crps_gain(OVERALL) == pytest.approx((theirs - ours, abs(apart) / 7**0.5))
     assert str(scores).splitlines()[2:] == [f"Against overall rate: errors are {said}."]
 
 
@@ -123,10 +123,10 @@ def test_differences_are_averaged_by_batch_first():
         (name, at, who, score, {}) for name, at, *two in rows for who, score in zip((OURS, OVERALL), two, strict=True)
     ]
     scores = card(*both, ("B2", 0, OURS, 90.0, {}))
-    assert scores.gain(OVERALL) == pytest.approx((3.5, 1.5))
-    assert scores.gain(OVERALL, 0) == pytest.approx((3.0, 2.0))
-    assert scores.gain(OVERALL, 8) == pytest.approx((3.0, math.nan), nan_ok=True)
-    assert scores.gain(LAST_YEAR) == pytest.approx((math.nan, math.nan), nan_ok=True)
+    assert scores.crps_gain(OVERALL) == pytest.approx((3.5, 1.5))
+    assert scores.crps_gain(OVERALL, 0) == pytest.approx((3.0, 2.0))
+    assert scores.crps_gain(OVERALL, 8) == pytest.approx((3.0, math.nan), nan_ok=True)
+    assert scores.crps_gain(LAST_YEAR) == pytest.approx((math.nan, math.nan), nan_ok=True)
 
 
 TABLE = card(
@@ -138,8 +138,8 @@ TABLE = card(
     ("B0", 0, LAST_YEAR, 6.0, {"pit": 0.5, "received": 50}),
 )
 CELLS = [
-    "forecaster", "forecasts", "batches", "crps", "crps_share", "within_50", "within_80", "within_90",
-    "over_last_year", "over_overall",
+    "forecaster", "forecasts", "batches", "crps", "crps_share", "coverage_50", "coverage_80", "coverage_90",
+    "skill_last_year", "skill_overall",
 ]  # fmt: skip
 NONE = math.nan
 
@@ -218,7 +218,7 @@ def scores_of(*pairs, **asked):
 def test_a_row_for_each_batch_week_and_forecaster_with_what_came():
     pairs = [graded(100, 80, name="old", day="2026-03-02"), graded(50, 33, name="new")]
     found = scores_of(*pairs, horizons=[4, 0, 4, 5])
-    assert found.columns.tolist() == [*COLUMNS, "came"]
+    assert found.columns.tolist() == [*COLUMNS, "observed"]
     new = [("new", at, who) for at in (0, 4) for who in (OURS, LAST_YEAR, OVERALL)]
     rows = [*new, ("old", 0, OURS), ("old", 4, OURS)]
     assert list(found[["batch", "horizon", "forecaster"]].itertuples(index=False, name=None)) == rows
@@ -226,8 +226,8 @@ def test_a_row_for_each_batch_week_and_forecaster_with_what_came():
         *(DAY + timedelta(weeks=at) for at in (0, 0, 0, 4, 4, 4)),
         *(date(2026, 3, 2) + timedelta(weeks=at) for at in (0, 4)),
     ]
-    assert found[["received", "came"]].to_numpy().tolist() == [[50, 33]] * 6 + [[100, 80]] * 2
-    assert (found[["horizon", "received", "came"]].dtypes == "int64").all()
+    assert found[["received", "observed"]].to_numpy().tolist() == [[50, 33]] * 6 + [[100, 80]] * 2
+    assert (found[["horizon", "received", "observed"]].dtypes == "int64").all()
     assert (found[["p5", "median", "p95", "crps", "pit"]].dtypes == "float64").all()
 
 
@@ -248,7 +248,7 @@ def test_the_pit_of_a_rival_lies_between_its_chances_of_fewer_and_of_no_more_tha
     new = [graded(50, 30 + i, name=f"new {i}") for i in range(12)]
     found = scores_of(old, *new)
     rivals = found[found["forecaster"] == LAST_YEAR]
-    below, at_most = (binom.cdf(rivals["came"] - less, 50, 0.7) for less in (1, 0))
+    below, at_most = (binom.cdf(rivals["observed"] - less, 50, 0.7) for less in (1, 0))
     parts = (rivals["pit"] - below) / (at_most - below)
     assert parts.between(0, 1).all()
     assert parts.nunique() == 12
@@ -262,7 +262,7 @@ def test_a_season_that_was_learned_is_refused_word_for_word():
     with pytest.raises(Refused) as caught:
         scorecard(learn(plan, records), records, draws=10, seed=1)
     assert str(caught.value) == (
-        "season, 'test': learned from records, so that it knows what came. "
+        "season, 'test': learned from records, so it knows the outcomes. "
         "Give the season as it was stated: it is .stated of this one."
     )
 

@@ -1,0 +1,264 @@
+"""What records, what was learned from them, past forecasts and a running season say."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+
+from forecast.weeks import Week
+from forecast.words.numbers import counted, dated, percent, rounded, seasons
+
+Doubt = tuple[str, str]
+"""What counts leave open, and what follows."""
+
+_CLEAR, _LIKELY = 0.95, 0.8  # chances that one lab is better
+
+
+def batches(number: int) -> str:
+    """Return a number of batches: 1 batch, 1,200 batches."""
+    return f"{number:,} batch{'' if number == 1 else 'es'}"
+
+
+def held(*, deliveries: int, counts: int, first: object, last: object, days: int) -> str:
+    """Return what records hold: deliveries and counts from the first day to the last, and days of weather."""
+    weather = f"weather of {counted(days, 'day')}" if days else ""
+    plants = f"{batches(deliveries)}, {counted(counts, 'count')}, {first} to {last}" if deliveries else "no batches"
+    return "; ".join(filter(None, (plants, weather)))
+
+
+# Learned survival
+
+
+def _survival(mean: float, sd: float) -> str:
+    return f"survival of the next batch: {percent(mean)} % ± {percent(sd)} points (1 SD)"
+
+
+def _relying(number: int) -> str:
+    return f"{number:,} {'variety relies' if number == 1 else 'varieties rely'}" if number else "no variety relies"
+
+
+def estimate(*, name: str, mean: float, sd: float, records: int, weight: float, prior_mean: float) -> str:
+    """Return what is known of the survival of a variety, a group, or without a name the nursery."""
+    based = f"Based on {batches(records)} (weight {percent(weight)} %)" if records else "Based on no batch of its own"
+    return f"{name or 'Nursery'} – expected {_survival(mean, sd)}. {based}; before any record, {percent(prior_mean)} %."
+
+
+def pooled(*, records: int, varieties: int, mean: float, sd: float, without: int) -> str:
+    """Return what all records say of the next batch of a new group; so many varieties are without a record."""
+    relying = f" {_relying(without).capitalize()} on the records of others only." if without else ""
+    return (
+        f"{batches(records)} of {varieties:,} {'variety' if varieties == 1 else 'varieties'}. "
+        f"Expected {_survival(mean, sd)}.{relying}"
+    )
+
+
+def survival(*, variety: str, stage: str, mean: float, sd: float, own: int, of_group: int, before: float) -> str:
+    """Return what was learned of a survival from so many batches of the variety and its group."""
+    based = f"{batches(own)} of its own" if own else f"{batches(of_group)} of its group, none of its own"
+    return (
+        f"{variety}, {stage} – expected {_survival(mean, sd)}. Based on {based}; your estimate was {percent(before)} %."
+    )
+
+
+def survival_kept(*, variety: str, stage: str, mean: float) -> str:
+    """Return that nothing was learned of a survival."""
+    return f"{variety}, {stage}: {percent(mean)} % survive, your estimate only: no batch of its group is finished."
+
+
+# Learned times
+
+
+def _clock(base: float | None) -> str:
+    return "weeks" if base is None else f"degree-days above {base:g} °C"
+
+
+def _figures(number: float) -> str:
+    """Return a time to two figures, or three where it is above 100."""
+    return f"{number:.2g}" if number < 100 else f"{number:.0f}"
+
+
+def time(
+    *, variety: str, stage: str, typical: float, p5: float, p95: float, records: int, own: bool, before: float,
+    base: float | None,
+) -> str:  # fmt: skip
+    """Return what was learned of a time, in weeks or degree-days above a base, from batches of its route."""
+    whose = "its route" if own else "its group, none of its own"
+    return (
+        f"{variety}, {stage}: half of the plants take {_figures(typical)} {_clock(base)} (90 % interval {_figures(p5)} "
+        f"to {_figures(p95)}). Based on {batches(records)} of {whose}; your estimate was {before:.3g}."
+    )
+
+
+def time_kept(*, variety: str, stage: str, typical: float, base: float | None, why: str) -> str:
+    """Return that nothing was learned of a time, and why."""
+    return f"{variety}, {stage}: half of the plants take {typical:.3g} {_clock(base)}, your estimate only: {why}."
+
+
+def learned(*, records: int, own: int, group: int, estimated: int) -> str:
+    """Return how many rates of a season were learned from its own records or those of the group, and how many not."""
+    return (
+        f"Learned from {batches(records)}: {own:,} of {counted(own + group + estimated, 'rate')} from a variety's own "
+        f"records, {group:,} from its group's records only; {estimated:,} still your estimate only."
+    )
+
+
+def labs_compared(*, better: str, worse: str, chance: float) -> str:
+    """Return how sure it is that more plants survive from one lab than from another."""
+    verdict = "the ranges overlap, no difference can be shown"
+    if chance >= _LIKELY:
+        verdict = "clearly better" if chance >= _CLEAR else "probably better, but the ranges overlap"
+    number = min(round(100 * chance), 99)
+    return f"Plants from {better} survive better than those from {worse}, with a chance of {number} in 100: {verdict}."
+
+
+# Times of a stage
+
+
+def stage_time(
+    *, median: float, p5: float, p95: float, quickest: float, slowest: float, batches_cv: float, ever: float,
+    ready: int, plants: int,
+) -> str:  # fmt: skip
+    """Return how long a stage takes: its median with a range, what 90 % of a batch take, and from how many plants."""
+    differ = f" Batches differ by {percent(batches_cv)} % (1 SD)." if batches_cv else ""
+    never = f" {percent(ever)} % ever get ready." if ever < 1 else ""
+    return (
+        f"Median {median:.3g} weeks (90 % interval {p5:.3g} to {p95:.3g}); 90 % of the plants of a batch take "
+        f"{quickest:.2g} to {slowest:.2g}.{differ}{never} Learned from {counted(plants, 'plant')}, of which {ready:,} "
+        "got ready."
+    )
+
+
+def few_ready(ready: int) -> Doubt:
+    """Return that few plants got ready."""
+    return f"only {counted(ready, 'plant')} got ready", "The learned times and their standard errors are rough."
+
+
+def spread_unknown() -> Doubt:
+    """Return that counts do not show how plants of a batch differ."""
+    return (
+        "the counts do not show how the plants of a batch differ, since all could have got ready at once",
+        "The spread is the widest that they do not contradict. Count more often to learn it.",
+    )
+
+
+def one_interval(law: str) -> Doubt:
+    """Return that all plants got ready between two counts."""
+    return (
+        "all plants that got ready did so between the same two counts",
+        f"How plants differ relies on those still growing and on the {law} law. Use never=True if some never do.",
+    )
+
+
+def all_get_ready() -> Doubt:
+    """Return that the share that gets ready was fitted as 1."""
+    return (
+        "the share that ever gets ready is at its edge: the counts fit best if all plants get ready in the end",
+        "It has no standard error, and it is not shown that all do.",
+    )
+
+
+def many_to_come(law: str, share: float) -> Doubt:
+    """Return which share of those that will get ready was still growing at the last count."""
+    return (
+        f"the share that ever gets ready relies more on the {law} law than on counts",
+        f"{percent(share)} % of those that will get ready were still growing at the last count. Go on counting.",
+    )
+
+
+def far_median(law: str) -> Doubt:
+    """Return that the median lies beyond what was counted."""
+    return f"the median lies far beyond the last count and relies on the {law} law", "Go on counting."
+
+
+def batches_alike(number: int) -> Doubt:
+    """Return that no difference between batches was seen."""
+    return (
+        f"the {number:,} batches differ no more than by chance",
+        "The variation between batches is fitted as none and has no standard error.",
+    )
+
+
+def warning(doubt: Doubt) -> str:
+    """Return a doubt with what follows, as sentences."""
+    clause, then = doubt
+    return f"{clause[0].upper()}{clause[1:]}. {then}"
+
+
+# Past forecasts
+
+
+def scored(*, forecasts: int, records: int, crps: float, share: float) -> str:
+    """Return the mean error of forecasts [plants], and as a share of the plants received."""
+    plants = f"{crps:.1f} plants" if crps < 9.95 else f"{crps:,.0f} plants"
+    return (
+        f"{counted(forecasts, 'forecast')} of {batches(records)}. "
+        f"Mean forecast error (CRPS): {plants}, {100 * share:.1f} % of those received."
+    )
+
+
+def nothing_scored() -> str:
+    """Return that there is no forecast to compare."""
+    return "No batch is finished yet, so no forecast can be compared with its outcome."
+
+
+def too_few(records: int) -> str:
+    """Return that so few batches show no more."""
+    return f"{batches(records).capitalize()} cannot show how reliable the ranges are."
+
+
+def coverage(*, share: float, least: float, most: float, records: int) -> str:
+    """Return whether the share of outcomes within the 90 % intervals is one that chance would leave."""
+    verdict = f"about right, given only {batches(records)}"
+    if not least <= share <= most:
+        verdict = "too narrow" if share < least else "too wide"
+    return f"The 90 % intervals contained the outcome {100 * share:.0f} % of the time: {verdict}."
+
+
+def against(*, benchmark: str, overall: str, at_delivery: str = "") -> str:
+    """Return how our error compares with that of a benchmark forecast, and at delivery if that is known."""
+    return f"Against {benchmark}, our error is {overall}{at_delivery and f'; at delivery, {at_delivery}'}."
+
+
+def compared(*, skill: float, known: bool) -> str:
+    """Return a skill as a difference in error; infinitely worse if the benchmark made no error."""
+    if not known:
+        return "not clearly different"
+    if math.isnan(skill):
+        return "larger: the benchmark was exactly right"
+    return f"{100 * abs(skill):.0f} % {'smaller' if skill > 0 else 'larger'}"
+
+
+# A running season
+
+
+def on_date(day: date) -> str:
+    """Return the heading of a forecast made on a day."""
+    return f"On {day}:"
+
+
+def expected(
+    *, variety: str, week: Week | str, p5: float, median: float, p95: float, target: int, chance: float
+) -> str:
+    """Return how many plants will be saleable in a week, and how likely its target is met."""
+    return (
+        f"{variety}: about {rounded(median)} saleable by {dated(week)} (90 % range {rounded(p5)} to {rounded(p95)}); "
+        f"target of {target:,} met in {seasons(chance)}."
+    )
+
+
+def overdue(*, variety: str, week: Week | str, quantity: int) -> str:
+    """Return a delivery that should have come and is in no record."""
+    return f"Not delivered: {quantity:,} {variety}, due {dated(week)}; no record of them."
+
+
+def no_top_up(
+    *, variety: str, by: Week | str, ordered: Week | str, arrival: Week | str | None, last: Week | str | None
+) -> str:
+    """Return why no order placed now comes in time; `last` if labs deliver no more by `arrival`."""
+    if arrival is None:
+        return f"No top-up possible for {variety} (needed by {by}): no price list has it."
+    closed = f"the lab's last delivery week is {last}, and " if last else ""
+    return (
+        f"No top-up possible for {variety} (needed by {by}): {closed}an order placed in {ordered} would not arrive "
+        f"before {arrival}."
+    )
