@@ -255,9 +255,9 @@ def reforecast(
     rows.sort(key=lambda one: one[:4])
     numbers: dict[str, int] = defaultdict(int)
     evidence = []
-    for variety, *_, batch, row in rows:
+    for variety, _, _, name, row in rows:
         numbers[variety] += 1
-        counted = _evidence(season, row, histories[batch]) if isinstance(row, BatchRecord) else ()
+        counted = _evidence(season, row, histories[name]) if isinstance(row, BatchRecord) else ()
         evidence.append(BatchEvidence(variety, numbers[variety], tuple(counted)))
     evidence += [BatchEvidence(row.variety, numbers[row.variety] + 1) for row in season.varieties]
     posterior = [

@@ -16,7 +16,7 @@ _CLEAR, _LIKELY = 0.95, 0.8  # chances that one lab is better
 
 def batches(number: int) -> str:
     """Return a number of batches: 1 batch, 1,200 batches."""
-    return f"{number:,} batch{'' if number == 1 else 'es'}"
+    return counted(number, "batch", "batches")
 
 
 def held(*, deliveries: int, counts: int, first: object, last: object, days: int) -> str:
@@ -33,10 +33,6 @@ def _survival(mean: float, sd: float) -> str:
     return f"survival of the next batch: {percent(mean)} % ± {percent(sd)} points (1 SD)"
 
 
-def _relying(number: int) -> str:
-    return f"{number:,} {'variety relies' if number == 1 else 'varieties rely'}" if number else "no variety relies"
-
-
 def estimate(*, name: str, mean: float, sd: float, records: int, weight: float, prior_mean: float) -> str:
     """Return what is known of the survival of a variety, a group, or without a name the nursery."""
     based = f"Based on {batches(records)} (weight {percent(weight)} %)" if records else "Based on no batch of its own"
@@ -45,10 +41,10 @@ def estimate(*, name: str, mean: float, sd: float, records: int, weight: float, 
 
 def pooled(*, records: int, varieties: int, mean: float, sd: float, without: int) -> str:
     """Return what all records say of the next batch of a new group; so many varieties are without a record."""
-    relying = f" {_relying(without).capitalize()} on the records of others only." if without else ""
+    relying = counted(without, "variety relies", "varieties rely")
+    others = f" {relying} on the records of others only." if without else ""
     return (
-        f"{batches(records)} of {varieties:,} {'variety' if varieties == 1 else 'varieties'}. "
-        f"Expected {_survival(mean, sd)}.{relying}"
+        f"{batches(records)} of {counted(varieties, 'variety', 'varieties')}. Expected {_survival(mean, sd)}.{others}"
     )
 
 
@@ -104,7 +100,7 @@ def learned(*, records: int, own: int, group: int, estimated: int) -> str:
 
 def labs_compared(*, better: str, worse: str, chance: float) -> str:
     """Return how sure it is that more plants survive from one lab than from another."""
-    verdict = "the ranges overlap, no difference can be shown"
+    verdict = "the two overlap and cannot be told apart"
     if chance >= _LIKELY:
         verdict = "clearly better" if chance >= _CLEAR else "probably better, but the ranges overlap"
     number = min(round(100 * chance), 99)

@@ -12,6 +12,7 @@ from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records
 from forecast.records.weather_rows import WeatherRecord
 from forecast.tracking.reforecasting import narrowing, reforecast
+from forecast.words import records as words
 
 FEW = {"draws": 16, "seed": 1}
 ROUTE = [stage(typical=4, survival=1), stage("growing on", typical=6, survival=1)]
@@ -63,7 +64,7 @@ def test_plants_stand_where_they_were_counted_last_since_the_day_they_came_there
     ]
     numbers = [(batch.variety, batch.number) for batch in found.outcome.batches]
     assert len(set(numbers)) == len(numbers)
-    assert str(found).splitlines()[-1] == "Not come: 60 B of 2027-W04."
+    assert [(row.variety, str(row.week), row.quantity) for row in found.overdue] == [("B", "2027-W04", 60)]
 
 
 def test_plants_are_ready_when_the_rest_of_their_time_is_over():
@@ -76,29 +77,30 @@ def test_plants_are_ready_when_the_rest_of_their_time_is_over():
     assert middle[["2027-W09", "2027-W10", "2027-W13", "2027-W14", "2027-W15"]].tolist() == [0, 30, 30, 70, 89]
 
 
-def test_what_will_come_is_said_with_thousands_and_what_did_not_come_with_its_week():
+def test_it_is_shown_target_by_target_with_overdue_deliveries():
     made = plan(orders=[ORDERS[1], {"variety": "B", "week": "2027-W03", "quantity": 1_400, "lab": "Lab"}])
     made = made.replace(orders=[*made.orders, {"variety": "B", "week": "2027-W30", "quantity": 1_600, "lab": "Lab"}])
     made = made.replace(targets=[*made.targets, {"variety": "B", "week": "2027-W05", "target": 5}])
     found = reforecast(made, Records(batches=[FIRST]), on_date="2027-02-01", **FEW)
+    same = {"p5": 0, "median": 0, "p95": 0, "chance": 0}
     assert str(found).splitlines() == [
         "On 2027-02-01:",
-        "A: about 100 saleable in 2027-W20 (100 to 100); the 170 wanted in no season in 100.",
-        "B: about 0 saleable in 2027-W05 (0 to 0); the 5 wanted in no season in 100.",
-        "B: about 0 saleable in 2027-W20 (0 to 0); the 1,500 wanted in no season in 100.",
-        "Not come: 1,400 B of 2027-W03.",
+        words.expected(variety="A", week="2027-W20", p5=100, median=100, p95=100, target=170, chance=0),
+        words.expected(variety="B", week="2027-W05", target=5, **same),
+        words.expected(variety="B", week="2027-W20", target=1500, **same),
+        words.overdue(variety="B", week="2027-W03", quantity=1400),
     ]
     assert found.targets("B").index.tolist() == [0, 1]
     later = reforecast(made, Records(batches=[FIRST]), on_date="2027-02-08", **FEW)
     assert later.targets("B")["week"].tolist() == ["2027-W20"]
 
 
-def test_a_forecast_is_shown_without_the_tables_that_it_holds():
-    text = repr(reforecast(plan(), Records(), on_date="2027-01-05", **FEW))
-    assert text.startswith("Reforecast(on_date=datetime.date(2027, 1, 5), outcome=")
-    assert text.endswith("not_come=())")
-    assert "standing" not in text
-    assert "_next" not in text
+def test_it_is_shown_in_a_line_and_as_the_table_of_its_targets():
+    found = reforecast(plan(), Records(), on_date="2027-01-05", **FEW)
+    assert repr(found) == "Reforecast(season=test, on_date=2027-01-05, draws=16, seed=1)"
+    assert found.table().equals(found.targets())
+    usual = reforecast(plan(), Records(), on_date="2027-01-05", draws=16)
+    assert usual.outcome.streams.seed == plan().seed
 
 
 # --- which order a delivery belongs to
@@ -243,11 +245,11 @@ def test_leads_count_from_the_first_monday_from_that_day_on(day, week):
     assert found.unmet == ()
 
 
-def test_no_top_up_is_told_with_what_is_missing_to_it():
+def test_where_one_lab_delivers_no_more_the_others_are_topped_up():
     found = top_up("2027-02-16", price_list=[offer("A", last_week="2027-W07"), offer("B", lead_weeks=2)])
     assert [row.variety for row in found] == ["B"]
-    (told,) = found.unmet
-    assert str(told).startswith("No top-up by 2027-W20: A cannot be delivered then. ")
+    week = {"by": "2027-W20", "ordered": "2027-W08", "arrival": "2027-W08", "last": "2027-W07"}
+    assert [str(one) for one in found.unmet] == [words.no_top_up(variety="A", **week)]
 
 
 @pytest.mark.parametrize(("service_level", "lacking"), [(0.4, 0), (0.6, 1)])

@@ -178,9 +178,8 @@ def test_a_batch_that_came_in_measured_heat_is_harmed_by_it():
     on_day = {"on_date": "2027-02-07", "counts": []}
     route = [ROUTE[0] | {"survival_sd": 0}, ROUTE[1]]
     found = made(rows, route=route, orders=ORDERS[:1], **on_day)
-    assert np.exp(found.outcome.fate(found.outcome.batches[0]).log_survival[0]) == pytest.approx(
-        np.full(512, expit(logit(0.85) - 0.35))
-    )
+    (batch,) = found.outcome.batches
+    assert found.outcome.fate(batch).reached[1] == pytest.approx(np.full(512, expit(logit(0.85) - 0.35)))
 
 
 def test_a_top_up_meets_the_weather_that_follows_from_what_was_measured():
@@ -224,6 +223,6 @@ def test_temperatures_in_degrees_fahrenheit_are_refused_by_the_climate():
     with pytest.raises(Refused) as told:
         made(rows)
     assert str(told.value) == (
-        "weather, date, '2027-01-04': more than 25 °C above what is usual in 2027-W01; so are 2 more days. Give "
-        "degrees Celsius, (F - 32) / 1.8 from Fahrenheit, or look at the climate."
+        "weather, date, '2027-01-04': more than 25 °C above the climate normals of 2027-W01, as are 2 more days. "
+        "Write °C, (F - 32) / 1.8 from Fahrenheit, or check the climate."
     )
