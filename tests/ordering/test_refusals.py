@@ -139,11 +139,11 @@ PRICED = PLAN.replace(varieties=[row.replace(sale_price=3.0) for row in PLAN.var
         ),
         (
             lambda: reforecast(PLAN, Records(), on_date="2029-01-01", **FEW),
-            "on_date, '2029-01-01': outside the season. Give a day from 2027-01-04 to 2027-10-10.",
+            "on_date, '2029-01-01': outside the season. Choose a day from 2027-01-04 to 2027-10-10.",
         ),
         (
             lambda: reforecast(PLAN, Records(), on_date="2027-01-05", counted_every=20, **FEW),
-            "counted_every, '20': not a time between counts. Give weeks from 0 to 13.",
+            "counted_every, '20': not a time between counts. Write weeks from 0 to 13.",
         ),
         (
             lambda: forecast.compare_routes(PLAN, "B", target=5, week="2027-W20", **FEW),
