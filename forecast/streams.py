@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from typing import Any, TypeVar, cast
 
 import numpy as np
@@ -125,3 +125,31 @@ class Streams:
             scores.flags.writeable = False
             self._points[name] = scores
         return self._points[name]
+
+
+class GivenStreams(Streams):
+    """Streams of which some scores are given, and all others are those of other streams.
+
+    Parameters
+    ----------
+    streams
+        The other streams.
+    given
+        Scores by owner and quantity, shape (draws,) each.
+    same_weather
+        Whether what was made `once` of the other streams, such as their weather, is shared.
+    """
+
+    def __init__(
+        self, streams: Streams, given: Mapping[tuple[tuple[str, ...], str], Array], *, same_weather: bool
+    ) -> None:
+        super().__init__(streams.seed, streams.draws, streams.coordinates)
+        self._points = streams._points  # drawn once for all
+        self._given = given
+        if same_weather:
+            self._once = streams._once
+
+    def normal(self, owner: tuple[str, ...], quantity: str) -> Array:
+        """Return the scores of one quantity of one owner: those given, or else those drawn."""
+        given = self._given.get((owner, quantity))
+        return super().normal(owner, quantity) if given is None else given

@@ -64,7 +64,7 @@ def test_what_an_answer_hangs_on(demo):
 
 def test_a_trial(demo):
     found = forecast.trial_worth(demo, demo.targets[0].variety, plants=24, **FEW)
-    assert [found.margin, found.perfect, found.worth] == same(3578.96497, 13.3730825, 0.261161926)
+    assert [found.margin, found.evpi, found.evsi] == same(3578.96497, 13.3730825, 0.261161926)
 
 
 def test_orders(demo):

@@ -11,8 +11,8 @@ from forecast.charts.base import BLACK, BLUE, ORANGE, WIDTH, Chart, heading
 from forecast.errors import refuse, whole
 from forecast.sensitivity.comparing import ALL, Comparison
 from forecast.sensitivity.drivers import Drivers
-from forecast.sensitivity.inputs import told
 from forecast.words import charts as words
+from forecast.words.sensitivity import answer_value, input_value
 
 _ROW = 26  # height of a row [pixels]
 _NARROW = WIDTH - 160  # what long names leave
@@ -41,7 +41,7 @@ def tornado_chart(drivers: Drivers, *, top: int = 10) -> Chart:
     Refused
         If `top` is no such number.
     """
-    table = drivers.tornado().head(whole("top", top, 1, _MOST))
+    table = drivers.table().head(whole("top", top, 1, _MOST))
     percent = drivers.answer == "chance"
     scale = 100 if percent else 1
     base, digits = scale * drivers.base, 2 if percent else 1
@@ -52,7 +52,7 @@ def tornado_chart(drivers: Drivers, *, top: int = 10) -> Chart:
                 "end": end,
                 "answer": round(scale * row[f"at_{end}"], digits),
                 "base": round(base, digits),
-                "said": told(row[end], row["unit"]).split(" above ")[0],
+                "said": input_value(row[end], row["unit"]).split(" above ")[0],
             }
             for row in table.to_dict("records")
             for end in ("p10", "p90")
@@ -150,5 +150,8 @@ def _scale(values: list[float]) -> alt.Scale:
 
 
 def _swing(row: dict[Any, Any], drivers: Drivers) -> str:
-    ends = [(told(row[end], row["unit"]), drivers.said(row[f"at_{end}"])) for end in ("p10", "p90")]
+    ends = [
+        (input_value(row[end], row["unit"]), answer_value(row[f"at_{end}"], drivers.answer, drivers.currency))
+        for end in ("p10", "p90")
+    ]
     return words.swing(row["input"], ends)

@@ -18,40 +18,46 @@ from forecast.resources.money_flow import bought
 from forecast.season.diff import ABSENT, COLUMNS, THERE, differences
 from forecast.season.season import Season
 from forecast.sensitivity.expected import Expected
-from forecast.streams import Array
+from forecast.streams import DRAWS, Array
 from forecast.weeks import Week
-from forecast.words.numbers import counted, money, rounded, seasons, signed
+from forecast.words import sensitivity as words
+from forecast.words.results import Result
 
 ALL = "all"
 _ENDS = (RANGE[0], RANGE[-1])
 _CENT = 0.005  # a smaller difference is one of rounding
-_MOST_TOLD = 3  # changes named in the sentence
+_MOST_NAMED = 3  # changes named in the sentence
 
 
-@dataclass(frozen=True, eq=False)
-class Comparison:
-    """What two scenarios give, and how they differ, draw by draw.
+@dataclass(frozen=True, eq=False, repr=False)
+class Comparison(Result):
+    """Two scenarios side by side, and how they differ, draw by draw.
 
     Parameters
     ----------
     outcome, other
-        What comes of the orders in the first scenario, and in the other.
+        Outcome of the orders in the first scenario (A), and in the other (B).
     """
 
     outcome: Outcome
     other: Outcome
-    _parts: dict[tuple[bool, str], Expected] = field(default_factory=dict, repr=False)
+    _parts: dict[tuple[bool, str], Expected] = field(default_factory=dict)
+
+    def facts(self) -> dict[str, object]:
+        """Return the two seasons, draws and seed."""
+        season, other = self.outcome.season.name, self.other.season.name
+        return {"season": season, "other": other, "draws": self.outcome.draws, "seed": self.outcome.seed}
 
     def table(self) -> pd.DataFrame:
-        """Return, for each variety and week wanted in either, what is saleable, and the chance that it suffices.
+        """Return, for each target of either, the number saleable, and the on-time chance.
 
         Returns
         -------
         DataFrame
-            variety, week; wanted and other_target, the likely number; saleable and other_saleable, the mean number on
-            hand in that week after what earlier weeks want is sold; difference, the mean of the other less the first,
-            and low and high, between which it lies in nine draws in ten; chance and other_chance that the number
-            wanted is met. What a scenario does not want is empty.
+            variety, week; target and other_target, the median demand; saleable and other_saleable, the mean number on
+            hand in that week after earlier targets are sold; difference, the mean of the other less the first, and p5
+            and p95, its 90 % range; chance and other_chance that the target is met. Empty where a scenario has no such
+            target.
         """
         return self._table.copy()
 
@@ -65,8 +71,8 @@ class Comparison:
             for week in weeks:
                 numbers = [hand[week - side.season.first_week] if _within(side.season, week) else np.zeros(side.draws)
                            for hand, side in zip(hands, sides, strict=True)]  # fmt: skip
-                told = [self._wanted(side is self.other, name, week) for side in sides]
-                (target, chance), (other_target, other_chance) = told
+                met = [self._target(side is self.other, name, week) for side in sides]
+                (target, chance), (other_target, other_chance) = met
                 means = [float(number.mean()) for number in numbers]
                 change = numbers[1] - numbers[0]
                 difference = (float(change.mean()), *np.quantile(change, _ENDS).tolist())
@@ -77,14 +83,14 @@ class Comparison:
         return frame.astype(dict.fromkeys(["target", "other_target"], "Int64") | dict.fromkeys(columns[4:], float))
 
     def money(self) -> pd.DataFrame:
-        """Return what both scenarios are expected to earn, by variety and in all.
+        """Return the expected margins of both scenarios, by variety and in all.
 
         Returns
         -------
         DataFrame
             variety, the first row being ``all``; margin and other_margin, their means [currency]; difference, the
-            mean of the other less the first, and low and high, between which it lies in nine draws in ten; better,
-            the share of draws in which the other earns more [0 to 1].
+            mean of the other less the first, and p5 and p95, its 90 % range; better, the share of draws in which the
+            other earns more [0 to 1].
 
         Raises
         ------
@@ -118,7 +124,7 @@ class Comparison:
         Returns
         -------
         DataFrame
-            As `forecast.season.diff.differences` gives it; orders are those that were compared.
+            As `forecast.season.diff.differences` returns it; orders are those that were compared.
         """
         return self._changes.copy()
 
@@ -143,43 +149,33 @@ class Comparison:
     def __str__(self) -> str:
         changes = self._changes
         if changes.empty:
-            return "The two scenarios are the same."
-        lines = [self._earned(), self._given()]
-        told = [_change(row) for row in changes.head(_MOST_TOLD).to_dict("records")]
-        more = len(changes) - len(told)
-        told += [f"and {counted(more, 'cell')} more"] if more else []
-        lines.append(f"What differs: {'; '.join(told)}.")
+            return words.SAME
+        cells = [
+            words.change(table=row["table"], row=row["row"], column=row["column"], old=row["from"], new=row["to"])
+            for row in changes.head(_MOST_NAMED).to_dict("records")
+        ]
+        lines = [self._margin_words(), self._plant_words(), words.changes(cells, len(changes) - len(cells))]
         return "\n".join(line for line in lines if line)
 
-    def _earned(self) -> str:
+    def _margin_words(self) -> str:
         try:
             row = self._money.iloc[0]
         except Refused:  # a season may be without prices
             return ""
-        if max(abs(row["p5"]), abs(row["p95"]), abs(row["difference"])) < _CENT:
-            return "Both earn the same."
-        side, sign = ("more", 1) if row["difference"] >= 0 else ("less", -1)
-        low, high = sorted((sign * row["p5"], sign * row["p95"]))
-        return (
-            f"The other earns about {money(abs(row['difference']), self.outcome.season.currency)} {side} on average "
-            f"({signed(low)} to {signed(high)}); it is better in {seasons(row['better'])}."
-        )
+        change = {name: float(row[name]) for name in ("difference", "p5", "p95")}
+        if max(map(abs, change.values())) < _CENT:
+            return words.SAME_MARGIN
+        return words.margins(**change, better=row["better"], currency=self.outcome.season.currency)
 
-    def _given(self) -> str:
-        """Say where the number saleable differs most."""
+    def _plant_words(self) -> str:
+        """Return where the number saleable differs most."""
         table = self._table[self._table["difference"].abs() >= 0.5]
         if table.empty:
-            return "As many plants are saleable in both."
+            return words.SAME_PLANTS
         row = table.iloc[int(table["difference"].abs().argmax())]
-        side, sign = ("more", 1) if row["difference"] >= 0 else ("fewer", -1)
-        low, high = sorted((sign * row["p5"], sign * row["p95"]))
-        text = (
-            f"It has about {rounded(abs(row['difference']))} {side} {row['variety']} saleable in {row['week']} "
-            f"({signed(low)} to {signed(high)})"
-        )
-        if pd.isna(row["chance"]) or pd.isna(row["other_chance"]):
-            return f"{text}."
-        return f"{text}: enough in {seasons(row['other_chance'])}, in the first in {seasons(row['chance'])}."
+        chance, other = (None if pd.isna(row[name]) else float(row[name]) for name in ("chance", "other_chance"))
+        change = {name: float(row[name]) for name in ("difference", "p5", "p95")}
+        return words.plants(variety=row["variety"], week=row["week"], **change, chance=chance, other_chance=other)
 
     def _varieties(self, some: Iterable[str]) -> list[str]:
         """Return varieties once each, in the order of the seasons."""
@@ -198,8 +194,8 @@ class Comparison:
             return self._part(is_other, variety).on_hand()
         return np.zeros((side.season.weeks, side.draws))
 
-    def _wanted(self, is_other: bool, variety: str, week: Week) -> tuple[int | None, float | None]:
-        """Return the number wanted in a week, and the chance that it is met; nothing if none is wanted."""
+    def _target(self, is_other: bool, variety: str, week: Week) -> tuple[int | None, float | None]:
+        """Return the target of a week, and the chance that it is met; nothing if there is none."""
         side = self.other if is_other else self.outcome
         rows = side.season.targets_of(variety)
         at = next((at for at, row in enumerate(rows) if row.week == week), None)
@@ -224,10 +220,10 @@ def compare(
     *,
     orders: Iterable[Any] | pd.DataFrame | None = None,
     other_orders: Iterable[Any] | pd.DataFrame | None = None,
-    draws: int,
-    seed: int,
+    draws: int = DRAWS,
+    seed: int | None = None,
 ) -> Comparison:
-    """Compare two scenarios in the same draws: what is saleable, what is earned, and what differs.
+    """Compare two scenarios in the same draws: plants saleable, margin, and the cells that differ.
 
     Parameters
     ----------
@@ -238,7 +234,7 @@ def compare(
     other_orders
         Orders of the other season; without them, `orders`, and without these, too, those that it holds.
     draws, seed
-        Number of simulated seasons, and their seed, for both.
+        Number of simulated seasons, and their seed (that of the first season if not given), for both.
 
     Returns
     -------
@@ -266,21 +262,9 @@ def compare(
     if isinstance(orders, Iterator):
         orders = list(orders)  # both may need it
     first = simulate(season, orders, draws=draws, seed=seed)
-    return Comparison(first, simulate(other, orders if other_orders is None else other_orders, draws=draws, seed=seed))
+    others = orders if other_orders is None else other_orders
+    return Comparison(first, simulate(other, others, draws=draws, seed=first.seed))
 
 
 def _within(season: Season, week: Week) -> bool:
     return season.first_week <= week <= season.last_week
-
-
-def _change(row: dict[Any, Any]) -> str:
-    where = ", ".join(part for part in (row["table"], row["row"]) if part)
-    if not row["column"]:
-        return f"{where} is {row['to']}"
-    return f"{where}: {row['column']} {_told(row['from'])} to {_told(row['to'])}"
-
-
-def _told(cell: Any) -> str:
-    if cell is None:
-        return "empty"
-    return f"{cell:g}" if isinstance(cell, float) else str(cell)

@@ -1,10 +1,10 @@
-"""What the answer hangs on: which uncertain input moves it most, and where orders no longer pay."""
+"""Sensitivity of an answer to its uncertain inputs: tornado, Sobol indices, interactions and break-even values."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 from typing import Any, get_args
@@ -19,44 +19,80 @@ from forecast.growth.simulation import simulate
 from forecast.rates.distributions import Z90
 from forecast.season.cells import suggestion
 from forecast.season.season import Season
-from forecast.sensitivity.inputs import PRICES, told
-from forecast.sensitivity.response import Answer, Answers
+from forecast.sensitivity.inputs import PRICES
+from forecast.sensitivity.response import Answer, Response
 from forecast.sensitivity.sobol import TENTHS, ranked
-from forecast.words.numbers import rounded, seasons
+from forecast.streams import PLANNING_DRAWS
+from forecast.words import sensitivity as words
+from forecast.words.results import Result
 
 _WIDEST = 5.0  # a score beyond it, one in three million, counts as impossible
-_LOOKS = 11  # scores at which the margin is looked at before its zero is sought
+_LOOKS = 11  # scores at which the margin is computed before its zero is sought
 _MOST_RANGE = 0.5
-_TOGETHER = 0.1  # share of the variance that inputs acting together may explain before it is worth a word
+_TOGETHER = 0.1  # share of the variance that interactions may explain before they count
 
 
-@dataclass(frozen=True)
-class BreakEven:
-    """Where the expected margin of orders is 0.
+@dataclass(frozen=True, repr=False)
+class BreakEven(Result):
+    """Value of an input at which the expected margin of orders is 0.
 
     Parameters
     ----------
     input, unit
-        The input, and what its value is counted in.
+        The input, and the unit of its value.
     value
-        Its value there; None if the margin is 0 nowhere in the possible range.
+        The value; None if the margin is 0 nowhere in the possible range.
     chance
-        Chance [0 to 1] that the input lies on the side on which the orders do not pay; None if it is not uncertain.
+        Chance [0 to 1] that the input lies on the side on which the orders lose money; None if it is not uncertain.
+    text
+        The same as a sentence.
     """
 
     input: str
     unit: str
     value: float | None
     chance: float | None
-    _sentence: str = field(repr=False)
+    text: str
+
+    def facts(self) -> dict[str, object]:
+        """Return the input, its value and unit, and the chance to lie beyond, as far as they are known."""
+        known = {name: getattr(self, name) for name in ("input", "value", "unit", "chance")}
+        return {name: value for name, value in known.items() if value is not None}
+
+    def table(self) -> pd.DataFrame:
+        """Return input, value, unit and chance as a table of one row."""
+        return pd.DataFrame([{name: getattr(self, name) for name in ("input", "value", "unit", "chance")}])
 
     def __str__(self) -> str:
-        return self._sentence
+        return self.text
 
 
-@dataclass(frozen=True, eq=False)
-class Drivers:
-    """Which uncertain inputs an answer hangs on.
+@dataclass(frozen=True)
+class Interactions:
+    """Whether inputs matter together more than one by one.
+
+    Parameters
+    ----------
+    alone, error
+        Share of the variance that the inputs explain one by one, and twice its standard error.
+    interact
+        Whether the rest counts; None if it takes more draws to tell.
+    most
+        The input that takes part in most of the rest.
+    """
+
+    alone: float
+    error: float
+    interact: bool | None
+    most: str
+
+    def __str__(self) -> str:
+        return words.interactions(**vars(self))
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Drivers(Result):
+    """The uncertain inputs that an answer is most sensitive to.
 
     Parameters
     ----------
@@ -66,30 +102,38 @@ class Drivers:
         The answer expected with all inputs random.
     currency
         ISO 4217 code.
+    response
+        The answer as a function of its inputs.
     """
 
     answer: Answer
     base: float
     currency: str
-    _answers: Answers = field(repr=False)
+    response: Response
 
-    def tornado(self) -> pd.DataFrame:
-        """Return how far the answer swings with each input, all others left random, the largest swing first.
+    def facts(self) -> dict[str, object]:
+        """Return the answer, its expected value, draws and seed."""
+        streams = self.response.streams
+        base = words.answer_value(self.base, self.answer, self.currency)
+        return {"answer": self.answer, "base": base, "draws": streams.draws, "seed": streams.seed}
+
+    def table(self) -> pd.DataFrame:
+        """Return the tornado: how far the answer swings with each input, all others left random, the largest first.
 
         Returns
         -------
         DataFrame
-            input; low and high, its quantiles 0.1 and 0.9, in unit; at_p10 and at_p90, the expected answer with the
-            input set to these in the same draws; swing, how far apart these are. What holds for several batches is
-            low or high as a whole: their mean score, by plants, is set, and they go on differing around it.
+            input; p10 and p90, its 10th and 90th percentile, in unit; at_p10 and at_p90, the expected answer with the
+            input set to these in the same draws; swing, how far apart these are. An input that holds for several
+            batches is set as a whole: by their mean score, weighted by plants, while they go on differing around it.
         """
         return self._tornado.copy()
 
     @cached_property
     def _tornado(self) -> pd.DataFrame:
         scores, rows = [float(ndtri(q)) for q in TENTHS], []
-        for name, one in self._answers.inputs.items():
-            found = [self._answers.expected({name: one.scores(score)}, [name]) for score in scores]
+        for name, one in self.response.inputs.items():
+            found = [self.response.expected({name: one.scores(score)}, [name]) for score in scores]
             rows.append((name, one.unit, *(one.at(score) for score in scores), *found))
         return ranked(pd.DataFrame(rows, columns=["input", "unit", "p10", "p90", "at_p10", "at_p90"]))
 
@@ -115,26 +159,18 @@ class Drivers:
         """
         if not isinstance(top, int) or top < 1:
             raise refuse("top", top, "not a number of inputs", "Give a whole number from 1.")
-        return self._indices(top).copy()
+        return self.response.sobol(self._tornado["input"].tolist()[:top])
 
-    def _indices(self, top: int) -> pd.DataFrame:
-        names = self._tornado["input"].tolist()[:top]
-        return self._answers.shared(names)
-
-    def interactions(self) -> str:
-        """Say whether inputs matter together more than one by one."""
-        table = self._indices(5)
+    def interactions(self) -> Interactions:
+        """Return whether the inputs of largest swing matter together more than one by one."""
+        table = self.indices()
         alone, error = float(table["first"].sum()), 2 * float(np.sqrt((table["first_error"] ** 2).sum()))
-        text = f"one by one the inputs explain {100 * alone:.0f} % of the variance, give or take {100 * error:.0f}"
-        if alone + error < 1 - _TOGETHER / 2:
-            most = int((table["total"] - table["first"]).argmax())
-            return f"Inputs act together: {text}. Most of the rest has to do with {table['input'].iloc[most]}."
-        if alone - error > 1 - 2 * _TOGETHER:
-            return f"Inputs hardly act together: {text}."
-        return f"More draws would tell whether inputs act together: {text}."
+        interact = True if alone + error < 1 - _TOGETHER / 2 else False if alone - error > 1 - 2 * _TOGETHER else None
+        most = int((table["total"] - table["first"]).argmax())
+        return Interactions(alone, error, interact, str(table["input"].iloc[most]))
 
     def break_even(self, input: str) -> BreakEven:
-        """Find the value of an input at which the orders are expected to earn nothing.
+        """Return the value of an input at which the expected margin of the orders is 0.
 
         Parameters
         ----------
@@ -144,7 +180,7 @@ class Drivers:
         Returns
         -------
         BreakEven
-            Of several such values the one nearest to the middle of the input. Of a price in currency if the orders
+            Of several such values the one nearest to the median of the input. Of a price in currency if the orders
             are for one variety (the lab price is then the mean paid), else as a part of the stated prices.
 
         Raises
@@ -158,63 +194,55 @@ class Drivers:
         from -5 to 5; in a price it is a straight line.
         """
         if self.answer != "margin":
-            raise refuse("answer", self.answer, "only a margin breaks even", 'Ask what_drives with answer="margin".')
+            raise refuse("answer", self.answer, "only a margin breaks even", 'Call what_drives with answer="margin".')
         if input in PRICES:
             return self._price(input)
-        if input not in self._answers.inputs:
-            known = [*self._answers.inputs, *PRICES]
+        if input not in self.response.inputs:
+            known = [*self.response.inputs, *PRICES]
             raise refuse("input", input, "not an uncertain input of these orders", suggestion(input, known))
-        one = self._answers.inputs[input]
+        one = self.response.inputs[input]
 
         def margin(score: float) -> float:
-            return self._answers.expected({input: one.scores(score)}, [input])
+            return self.response.expected({input: one.scores(score)}, [input])
 
         looks = sorted(np.linspace(-_WIDEST, _WIDEST, _LOOKS).tolist(), key=abs)
         margins = {score: margin(score) for score in looks}
         found = _crossing(margins)
         if found is None:
-            ends = " and ".join(told(one.at(score), one.unit) for score in (-_WIDEST, _WIDEST))
-            pay = "pay" if margins[0.0] > 0 else "do not pay"
-            return BreakEven(input, one.unit, None, None, f"For any {input} between {ends} the orders {pay}.")
+            ends = [words.input_value(one.at(score), one.unit) for score in (-_WIDEST, _WIDEST)]
+            text = words.no_break_even(name=input, ends=ends, profitable=margins[0.0] > 0)
+            return BreakEven(input, one.unit, None, None, text)
         score = float(brentq(margin, *found, xtol=1e-6))
         below = margins[found[0]] < 0
         chance = float(ndtr(score if below else -score))
         value = one.at(score)
-        return BreakEven(input, one.unit, value, chance, _ends(input, one.told(value), below, chance))
+        shown = words.input_value(value, one.unit)
+        text = words.break_even(name=input, value=shown, above=below, chance=chance)
+        return BreakEven(input, one.unit, value, chance, text)
 
     def _price(self, name: str) -> BreakEven:
-        unit, stated = self._answers.stated(name, self.currency)
-        free, full = (self._answers.expected({}, [], {name: part}) for part in (0.0, 1.0))
-        one, slope = self._answers.inputs.get(name), full - free
+        unit, stated = self.response.stated(name, self.currency)
+        free, full = (self.response.expected({}, [], {name: part}) for part in (0.0, 1.0))
+        one, slope = self.response.inputs.get(name), full - free
         part = -free / slope if slope else math.inf
         if not 0 < part < math.inf:
-            pay = "pay" if full > 0 else "do not pay"
-            return BreakEven(name, unit, None, None, f"Whatever the {name}, the orders {pay}.")
+            text = words.no_break_even(name=name, ends=(), profitable=full > 0)
+            return BreakEven(name, unit, None, None, text)
         below, chance = slope > 0, None
         if one is not None:
-            score = (part - 1) * Z90 / self._answers.ranges[name]
+            score = (part - 1) * Z90 / self.response.ranges[name]
             chance = float(ndtr(score if below else -score))
         shown = f"{part * stated:.2f} {unit}"
-        return BreakEven(name, unit, part * stated, chance, _ends(name, shown, below, chance))
-
-    def said(self, amount: float) -> str:
-        """Write an answer with its unit."""
-        if self.answer == "margin":
-            return f"{round(float(f'{amount:.3g}')):,} {self.currency}"  # one figure more, as answers are paired
-        return seasons(amount) if self.answer == "chance" else f"{rounded(amount)} plants"
+        text = words.break_even(name=name, value=shown, above=below, chance=chance)
+        return BreakEven(name, unit, part * stated, chance, text)
 
     def __str__(self) -> str:
-        what = {"margin": "expected margin", "chance": "chance of what is wanted", "saleable": "number saleable"}
-        rows = self._tornado.to_dict("records")
-        first = rows[0]
-        low, high = (told(first[end], first["unit"]) for end in ("p10", "p90"))
-        text = (
-            f"The {what[self.answer]}, {self.said(self.base)}, hangs most on {first['input']}: {low} gives "
-            f"{self.said(first['at_p10'])}, {high} gives {self.said(first['at_p90'])}."
-        )
-        if len(rows) > 1:
-            text += f"\nThen {'comes' if len(rows) == 2 else 'come'} {' and '.join(row['input'] for row in rows[1:3])}."
-        return text
+        first, *rest = self._tornado.drop(columns="swing").to_dict("records")
+        cells = {name: first[name] for name in ("unit", "p10", "p90", "at_p10", "at_p90")}
+        text = words.drivers(
+            answer=self.answer, base=self.base, currency=self.currency, first=first["input"], **cells
+        )  # fmt: skip
+        return f"{text}\n{words.next_inputs([row['input'] for row in rest[:2]])}".rstrip()
 
 
 def what_drives(
@@ -224,10 +252,10 @@ def what_drives(
     orders: Iterable[Any] | pd.DataFrame | None = None,
     answer: Answer = "margin",
     also: Mapping[str, float] | None = None,
-    draws: int,
-    seed: int,
+    draws: int = PLANNING_DRAWS,
+    seed: int | None = None,
 ) -> Drivers:
-    """Say which uncertain inputs an answer hangs on: survivals, times, weather, demand, and prices if asked.
+    """Return which uncertain inputs an answer is most sensitive to: survivals, times, weather, demand, and prices.
 
     Parameters
     ----------
@@ -236,14 +264,14 @@ def what_drives(
     orders
         As for `simulate`; without them, the orders that the season holds.
     answer
-        ``margin``: what the orders are expected to earn [currency]. ``chance``: the chance that a wanted number is met,
-        averaged over the rows wanted of what is ordered. ``saleable``: plants saleable in the last week in which
-        their variety is wanted, if none was sold before.
+        ``margin``: the expected margin of the orders [currency]. ``chance``: the on-time chance, averaged over the
+        targets of the varieties ordered. ``saleable``: plants saleable in the week of the last target of their variety,
+        if none was sold before.
     also
         Prices that are uncertain, too: ``sale price`` (marked-down plants included) or ``lab price``, each with the
-        part of the price within which it lies nine times in ten, such as 0.1 for 10 % more or less. For a margin.
+        part of the price within which 90 % of its draws lie, such as 0.1 for 10 % more or less. For a margin.
     draws, seed
-        Number of simulated seasons, and their seed.
+        Number of simulated seasons, and their seed; the season's if not given.
 
     Returns
     -------
@@ -252,13 +280,13 @@ def what_drives(
     Raises
     ------
     Refused
-        If there are no orders or any cannot be used, nothing is wanted of what is ordered, nothing is uncertain, or a
-        price and its range cannot be used. For the margin, as `cash_flow`.
+        If there are no orders or any cannot be used, no variety ordered has a target, nothing is uncertain, or a price
+        and its range cannot be used. For the margin, as `cash_flow`.
 
     Notes
     -----
-    The chance of single plants is averaged out (see `forecast.sensitivity.expected.Expected`), so that answers differ by
-    the input alone. The margin is that of `cash_flow`.
+    The chance of single plants is averaged out (see `forecast.sensitivity.expected.Expected`), so that answers differ
+    by the input alone. The margin is that of `cash_flow`.
 
     References
     ----------
@@ -270,15 +298,17 @@ def what_drives(
     >>> import forecast
     >>> season = forecast.read_season("demo_data")
     >>> drivers = forecast.what_drives(season, "Calla 'Daviorne'", draws=128, seed=1)
-    >>> drivers.tornado()["input"].iloc[0]
-    'survival in acclimatisation, calla'
+    >>> drivers.table()["input"].iloc[0]
+    'acclimatisation survival of calla'
     """
     if answer not in get_args(Answer):
         raise refuse("answer", answer, "not an answer", f"Write {', '.join(get_args(Answer)[:2])} or saleable.")
     ranges = dict(also or {})
     for name, part in ranges.items():
         if name not in PRICES or answer != "margin":
-            raise refuse("also", name, "not a price that this answer hangs on", f"For a margin: {' or '.join(PRICES)}.")
+            raise refuse(
+                "also", name, "not a price that this answer depends on", f"For a margin: {' or '.join(PRICES)}."
+            )
         if isinstance(part, bool) or not isinstance(part, int | float) or not 0 < part <= _MOST_RANGE:
             raise refuse("also", part, f"not a range of the {name}", f"Give a part of it up to {_MOST_RANGE}: 0.1.")
     outcome = simulate(season, orders, draws=draws, seed=seed)
@@ -290,21 +320,18 @@ def what_drives(
         if variety in (None, name) and (answer == "margin" or season.targets_of(name))
     ]
     if not target:
-        remedy = "Order something of it, and say how many are wanted."
-        raise refuse("variety", variety, "nothing that is ordered is wanted", remedy)
-    answers = Answers(outcome, target, answer, ranges)
-    if not answers.inputs:
-        raise refuse("season", season.name, "nothing is uncertain in it", "State spreads of survivals and times.")
-    return Drivers(answer, answers.base, season.currency, answers)
+        remedy = "Order something of it, and give it a row in targets."
+        raise refuse("variety", variety, "no variety ordered has a target", remedy)
+    response = Response(outcome, target, answer, ranges)
+    if not response.inputs:
+        raise refuse(
+            "season", season.name, "nothing is uncertain in it", "Enter standard deviations of survivals and times."
+        )
+    return Drivers(answer, response.base, season.currency, response)
 
 
 def _crossing(margins: Mapping[float, float]) -> tuple[float, float] | None:
-    """Return the two neighbouring scores, nearest to the middle, between which the margin changes its sign."""
+    """Return the two neighbouring scores, nearest to the median, between which the margin changes its sign."""
     scores = sorted(margins)
     pairs = [(a, b) for a, b in pairwise(scores) if (margins[a] < 0) != (margins[b] < 0)]
     return min(pairs, key=lambda pair: abs(sum(pair)), default=None)
-
-
-def _ends(name: str, value: str, below: bool, chance: float | None) -> str:
-    text = f"The orders do not pay if {name} is {'below' if below else 'above'} {value}"
-    return f"{text}." if chance is None else f"{text}, as it is in {seasons(chance)}."

@@ -1,4 +1,4 @@
-"""What orders give in every draw, the chance of single plants averaged out: a smooth function of their rates."""
+"""Plants and money of orders in every draw, expected over the chance of single plants: smooth in their rates."""
 
 from __future__ import annotations
 
@@ -17,12 +17,12 @@ _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
 
 class Expected:
-    """What the orders for one variety give in every draw, expected over the chance of single plants.
+    """Plants and money of one variety in every draw, expected over the chance of single plants.
 
     Parameters
     ----------
     outcome
-        What comes of the orders.
+        The outcome of the orders.
     variety
         One of its varieties.
 
@@ -30,33 +30,33 @@ class Expected:
     -----
     Given the draw the number that has become saleable by a week is a sum of binomials. It is taken as normal with
     their mean and variance, and with one luck for all weeks; what depends on it is averaged over that luck by five
-    points of Gauss-Hermite quadrature. The chance that the first row wanted of a variety is met is exact. So two
+    points of Gauss-Hermite quadrature. The chance that the first target of a variety is met is exact. So two
     scenarios differ by what was changed alone, and not by the plants that happened to live.
     """
 
     def __init__(self, outcome: Outcome, variety: str) -> None:
         self.outcome, self.variety = outcome, variety
         self._season, self._batches = outcome.season, [one for one in outcome.batches if one.variety == variety]
-        self._wanted = self._season.targets_of(variety)
-        self._weeks = [row.week - self._season.first_week for row in self._wanted]
+        self._targets = self._season.targets_of(variety)
+        self._weeks = [row.week - self._season.first_week for row in self._targets]
         self._life = self._season.variety(variety).saleable_weeks
 
     def saleable(self) -> Array:
-        """Return the number saleable in the last week wanted [plants], if none was sold before, shape (draws,)."""
+        """Return the plants saleable in the week of the last target, if none was sold before, shape (draws,)."""
         found = np.zeros(self.outcome.draws)
         for batch in self._batches:
-            elapsed = np.array([float(self._wanted[-1].week - batch.week)])
+            elapsed = np.array([float(self._targets[-1].week - batch.week)])
             found += batch.quantity * self.outcome.fate(batch).saleable(elapsed, self._life)[0]
         return found
 
     def on_hand(self) -> Array:
-        """Return the number on hand on each Monday, before what is wanted then is sold, shape (weeks, draws) [plants]."""
+        """Return the number on hand on each Monday, before the sale of that week, shape (weeks, draws) [plants]."""
         _, (before, _) = self._histories()
         return self._mean(before)
 
     def met(self) -> Array:
-        """Return the chance [0 to 1] that each row wanted is met, by week, shape (rows, draws)."""
-        first, *later = self._wanted
+        """Return the chance [0 to 1] that each target is met, by week, shape (targets, draws)."""
+        first, *later = self._targets
         demand = drawn_demand(self.outcome.streams, first)
         found = [self.outcome.chances(self.variety, week=first.week, at_least=demand)]
         if later:
@@ -74,7 +74,7 @@ class Expected:
         return -_total(growing(self.outcome, self.variety), self.outcome.draws)
 
     def _sales(self) -> list[tuple[int, Array]]:
-        demands = [np.tile(drawn_demand(self.outcome.streams, row), _LUCK.size) for row in self._wanted]
+        demands = [np.tile(drawn_demand(self.outcome.streams, row), _LUCK.size) for row in self._targets]
         return list(zip(self._weeks, demands, strict=True))
 
     def _histories(self) -> tuple[Array, tuple[Array, Array]]:

@@ -1,4 +1,4 @@
-"""The uncertain inputs of a season's orders: what they are called, how they were drawn, and how they are set."""
+"""The uncertain inputs of a season's orders: their names, their draws, and how they are set."""
 
 from __future__ import annotations
 
@@ -21,15 +21,14 @@ from forecast.rates.levels import Level
 from forecast.season.rows import Stage
 from forecast.season.season import Season
 from forecast.season.targets import Target
-from forecast.streams import Array, Streams
-from forecast.words.numbers import rounded
+from forecast.streams import Array, GivenStreams, Streams
+from forecast.words.sensitivity import FROM_NORMAL, OF_PRICE
 
-Sample = Mapping[str, Array]
+Scores = Mapping[str, Array]
 """Scores of some inputs by their names; all others are as they were drawn."""
 
 WEATHER = "weather of the season"
 PRICES = ("sale price", "lab price")
-_OF_PRICE = "of the stated price"
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,13 +38,13 @@ class Input:
     Parameters
     ----------
     name, unit
-        What a grower would call it, and what its value is counted in.
+        Its name, such as ``acclimatisation survival of hosta``, and the unit of its value.
     varieties
         Varieties whose plants or sales depend on it.
     quantity, owners
         Name of the quantity, and whose scores it has, in the order of their rows.
     drawn
-        Their scores, shape (owners, draws); of weather the departures from usual [°C].
+        Their scores, shape (owners, draws); of weather the departures from climate normals [°C].
     covariance, weights
         Covariance of the scores, shape (owners, owners), and the weights, adding to 1, of those scores whose mean
         says whether the input as a whole is low or high.
@@ -86,21 +85,6 @@ class Input:
         """Return its value where the mean score, over its spread, is `score`."""
         return self.value(self.sd * score)
 
-    def told(self, value: float) -> str:
-        """Write one of its values with its unit."""
-        return told(value, self.unit)
-
-
-def told(value: float, unit: str) -> str:
-    """Write the value of an input with its unit, to the figures that it is known to."""
-    if unit == "share":
-        return f"{value:.2f}"
-    if unit == _OF_PRICE:
-        return f"{100 * (value - 1):+.0f} %"
-    if unit == "°C from usual":
-        return f"{value:+.1f} {unit}"
-    return f"{value:.1f} {unit}" if unit == "weeks" else f"{rounded(value)} {unit}"
-
 
 def inputs_of(
     season: Season, batches: Sequence[Batch], streams: Streams, ranges: Mapping[str, float]
@@ -112,7 +96,7 @@ def inputs_of(
     season, batches, streams
         The season, batches of its varieties, and the streams they are drawn from.
     ranges
-        Prices that are uncertain, and the part of the price within which they lie nine times in ten.
+        Prices that are uncertain, and the part of the price within which 90 % of their draws lie.
     """
     some = [batch for batch in batches if batch.quantity]
     varieties = tuple(dict.fromkeys(batch.variety for batch in some))
@@ -124,9 +108,9 @@ def inputs_of(
 
 
 def outcome_with(
-    season: Season, batches: Sequence[Batch], streams: Streams, inputs: Mapping[str, Input], sample: Sample
+    season: Season, batches: Sequence[Batch], streams: Streams, inputs: Mapping[str, Input], sample: Scores
 ) -> Outcome:
-    """Forecast batches with some inputs set.
+    """Simulate batches with some inputs set.
 
     Parameters
     ----------
@@ -137,9 +121,9 @@ def outcome_with(
     """
     changed = [(inputs[name], scores) for name, scores in sample.items()]
     given = {(one.owners[0], one.quantity): scores[0] for one, scores in changed if one.quantity == "demand"}
-    under = _Given(streams, given, same_weather=WEATHER not in sample)
+    under = GivenStreams(streams, given, same_weather=WEATHER not in sample)
     if WEATHER in sample:
-        low, high = _usual(season)
+        low, high = _normals(season)
         imagine(under, low + sample[WEATHER], high + sample[WEATHER])
     fates = []
     for batch in batches:
@@ -160,23 +144,6 @@ def other_streams(streams: Streams, name: str) -> Streams:
     return Streams(seed, streams.draws, COORDINATES)
 
 
-class _Given(Streams):
-    """Streams of which some scores are given."""
-
-    def __init__(
-        self, streams: Streams, given: Mapping[tuple[tuple[str, ...], str], Array], *, same_weather: bool
-    ) -> None:
-        super().__init__(streams.seed, streams.draws, tuple(streams._coordinates))
-        self._points = streams._points  # drawn once for all
-        self._given = given
-        if same_weather:
-            self._once = streams._once
-
-    def normal(self, owner: tuple[str, ...], quantity: str) -> Array:
-        given = self._given.get((owner, quantity))
-        return super().normal(owner, quantity) if given is None else given
-
-
 def _owner(batch: Batch) -> tuple[str, ...]:
     return "batch", batch.variety, str(batch.number)
 
@@ -194,11 +161,11 @@ def _rates(season: Season, batches: Sequence[Batch], streams: Streams) -> Iterat
         at = [stage.stage for stage in route].index(name)
         share, duration = season.survivals(some[0].variety)[at], route[at].duration
         if share.sd and not Level.parse(share.level).plant:
-            kind = f"survival in {name}, {whose}", "share", f"{name} survival"
-            yield _rate(*kind, route[at], share.level, some, partial(_share_at, share), streams)
+            kind, value = ("survival", "share"), partial(_share_at, share)
+            yield _rate(*kind, whose, route[at], share.level, some, value, streams)
         if duration.batches_cv and not Level.parse(duration.level).plant:
-            kind = f"time in {name}, {whose}", duration.unit, f"{name} time"
-            yield _rate(*kind, route[at], duration.level, some, partial(_time_at, duration), streams)
+            kind, value = ("time", duration.unit), partial(_time_at, duration)
+            yield _rate(*kind, whose, route[at], duration.level, some, value, streams)
 
 
 def _share_at(share: Share, score: float) -> float:
@@ -210,15 +177,16 @@ def _time_at(duration: Duration, score: float) -> float:
 
 
 def _rate(
-    name: str,
+    what: str,
     unit: str,
-    quantity: str,
+    whose: str,
     stage: Stage,
     level: Level | str,
     batches: Sequence[Batch],
     value: Callable[[float], float],
     streams: Streams,
 ) -> Input:
+    quantity = f"{stage.stage} {what}"
     words = [(word, math.sqrt(share)) for word, share in Level.parse(level).shares]
     named = [owners(stage, batch.variety, batch.number) for batch in batches]
     parts = [{one[word]: root for word, root in words} for one in named]
@@ -230,7 +198,7 @@ def _rate(
 
     plants = np.array([batch.quantity for batch in batches], dtype=np.float64)
     return Input(
-        name,
+        f"{quantity} of {whose}",
         unit,
         tuple(dict.fromkeys(batch.variety for batch in batches)),
         quantity,
@@ -239,12 +207,12 @@ def _rate(
         np.array(shared),
         plants / plants.sum(),
         value,
-        lambda under: scores(under, name),
+        lambda under: scores(under, f"{what} in {stage.stage}, {whose}"),
     )
 
 
 def _weather(season: Season, batches: Sequence[Batch], streams: Streams) -> Iterator[Input]:
-    """Return the departures of weeks from usual, judged by their mean from the first delivery to the last sale."""
+    """Return the departures of weeks from normal, judged by their mean from the first delivery to the last sale."""
     some = [batch for batch in batches if season.by_weather(batch.variety)]
     if not some or not season.climate:
         return
@@ -256,14 +224,14 @@ def _weather(season: Season, batches: Sequence[Batch], streams: Streams) -> Iter
     sales = [row.week - season.first_week for batch in some for row in season.targets_of(batch.variety)]
     weights = np.zeros(count)
     weights[first : max([first + FIRST_WEEKS, *sales])] = 1.0
-    usual = _usual(season)[0]
+    normal = _normals(season)[0]
 
     def departures(under: Streams) -> Array:
-        return np.asarray(Weather.of(season, under).outside(count)[0][:count] - usual)
+        return np.asarray(Weather.of(season, under).outside(count)[0][:count] - normal)
 
     yield Input(
         WEATHER,
-        "°C from usual",
+        FROM_NORMAL,
         tuple(dict.fromkeys(batch.variety for batch in some)),
         "weather",
         (),
@@ -275,8 +243,8 @@ def _weather(season: Season, batches: Sequence[Batch], streams: Streams) -> Iter
     )
 
 
-def _usual(season: Season) -> tuple[Array, Array]:
-    """Return the usual minimum and maximum of the season's weeks [°C], each of shape (weeks, 1)."""
+def _normals(season: Season) -> tuple[Array, Array]:
+    """Return the normal minimum and maximum of the season's weeks [°C], each of shape (weeks, 1)."""
     usual = [season.normals.normal(season.first_week + i) for i in range(season.weeks + FIRST_WEEKS)]
     low, high = np.array(usual).T
     return low[:, None], high[:, None]
@@ -296,11 +264,11 @@ def _price(name: str, part: float, streams: Streams) -> Input:
     def value(score: float) -> float:
         return float(price_at(part, np.array(score)))
 
-    return _single(name, _OF_PRICE, (), name, ("price",), value, streams)
+    return _single(name, OF_PRICE, (), name, ("price",), value, streams)
 
 
 def price_at(part: float, score: Array) -> Array:
-    """Return a price over the stated one at normal scores; nine times in ten it lies within a part of it."""
+    """Return a price over the stated one at normal scores; 90 % of them give one within a part of it."""
     return np.maximum(1 + part / Z90 * score, 0.0)
 
 

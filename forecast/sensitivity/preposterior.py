@@ -1,4 +1,4 @@
-"""What is to be expected of orders given what a trial may show, before it has shown it."""
+"""Expected margins of orders and chances of outcomes of a trial, before it (preposterior analysis)."""
 
 from __future__ import annotations
 
@@ -21,27 +21,27 @@ from forecast.streams import Array, Streams
 from forecast.weeks import Week
 
 GROUPS = 16  # of draws, left out in turn for the Monte Carlo error
-_LASTING = ("belief", "variety")  # levels that are the same in the trial and in the big order
-_WIDEST, _STEP = 6.0, 0.125  # of the lattice of scores where one survival is in doubt
+_LASTING = ("belief", "variety")  # levels that are the same in the trial and in the main order
+_WIDEST, _STEP = 6.0, 0.125  # of the lattice of scores where one survival is uncertain
 _POINTS = 128  # at which scores are drawn where several are
 _MOST_TRIED = 60  # quantities of an offer
 _TRIALS = 256  # draws of a trial
 
 
 class Preposterior:
-    """Expected margins of choices, and chances of outcomes, by what is not known and lasts.
+    """Expected margins of orders, and chances of outcomes, by the part of survival that is unknown and lasts.
 
     Parameters
     ----------
     season, case, number
-        The season, the wanted number with all that is needed to try orders for it, and which delivery gives it.
+        The season, the target with all that is needed to try orders for it, and the number of its delivery.
     """
 
     def __init__(self, season: Season, case: Case, number: int) -> None:
         self.case, self.margins = case, Margins(case)
         self._season, self._variety, self._number = season, case.request.variety, number
         self._held = _lasting(season, self._variety)
-        self.doubts = tuple(name for name, _ in self._held)
+        self.uncertain_stages = tuple(name for name, _ in self._held)
         self.scores, self.weights = _nodes(len(self._held), case.streams)
         self._ways = self._best_weeks()
         self.choices: tuple[Shipment | None, ...] = (None, *self._orderable())
@@ -116,14 +116,14 @@ class Preposterior:
         return self._chances[plants]
 
     def known(self) -> tuple[int, float, float]:
-        """Return the best choice without a trial, its margin [currency], and the worth of knowing all that lasts."""
+        """Return the best choice without a trial, its margin [currency], and the value of perfect information."""
         margins = self._by_group.mean(axis=0)
         expected = self.weights @ margins
         best = int(np.argmax(expected))
         return best, float(expected[best]), max(float(self.weights @ margins.max(axis=1) - expected[best]), 0.0)
 
-    def worth(self, plants: int) -> tuple[float, float]:
-        """Return the worth of a trial, and its standard error [currency].
+    def evsi(self, plants: int) -> tuple[float, float]:
+        """Return the value of a trial (EVSI), and its standard error [currency].
 
         Notes
         -----
@@ -134,12 +134,12 @@ class Preposterior:
         by_group = self._by_group, self._likelihoods(plants)
         margins, chances = (table.mean(axis=0) for table in by_group)
         kept = ~np.eye(GROUPS, dtype=bool)
-        draws = [_worth(self.weights, *(table[rest].mean(axis=0) for table in by_group)) for rest in kept]
+        draws = [_evsi(self.weights, *(table[rest].mean(axis=0) for table in by_group)) for rest in kept]
         variance = _jackknife(draws)
         if len(self._held) > 1:
             group = np.arange(len(self.weights)) % GROUPS
-            variance += _jackknife([_worth(self.weights[k], margins[k], chances[k]) for k in (r[group] for r in kept)])
-        return _worth(self.weights, margins, chances), math.sqrt(variance)
+            variance += _jackknife([_evsi(self.weights[k], margins[k], chances[k]) for k in (r[group] for r in kept)])
+        return _evsi(self.weights, margins, chances), math.sqrt(variance)
 
     def outcomes(self, plants: int) -> tuple[Array, Array, NDArray[np.intp], Array]:
         """Return by number of survivors its chance, the survival and margin then expected, and the best choice."""
@@ -161,7 +161,7 @@ class Preposterior:
 
 
 def _lasting(season: Season, variety: str) -> tuple[tuple[str, Level], ...]:
-    """Return the stages whose survival is in doubt in a way that lasts, with the level at which it varies."""
+    """Return the stages whose survival is uncertain in a way that lasts, with the level at which it varies."""
     found = []
     for stage, share in zip(season.route(variety), season.survivals(variety), strict=True):
         level = Level.parse(share.level)
@@ -170,18 +170,18 @@ def _lasting(season: Season, variety: str) -> tuple[tuple[str, Level], ...]:
     return tuple(found)
 
 
-def _nodes(doubts: int, streams: Streams) -> tuple[Array, Array]:
-    """Return scores of what lasts, shape (nodes, doubts), and their weights."""
-    if doubts > 1:
-        points = qmc.Sobol(doubts, rng=streams.generator("what lasts")).random(_POINTS)
+def _nodes(uncertain: int, streams: Streams) -> tuple[Array, Array]:
+    """Return scores of what lasts, shape (nodes, stages), and their weights."""
+    if uncertain > 1:
+        points = qmc.Sobol(uncertain, rng=streams.generator("what lasts")).random(_POINTS)
         return norm.ppf(points), np.full(_POINTS, 1 / _POINTS)
-    scores = np.linspace(-_WIDEST, _WIDEST, 1 + round(2 * _WIDEST / _STEP))[:, None] if doubts else np.zeros((1, 0))
+    scores = np.linspace(-_WIDEST, _WIDEST, 1 + round(2 * _WIDEST / _STEP))[:, None] if uncertain else np.zeros((1, 0))
     weights = norm.pdf(scores).prod(axis=1)
     return scores, weights / weights.sum()
 
 
-def _worth(weights: Array, margins: Array, chances: Array) -> float:
-    """Worth of a trial from margins (nodes, choices) and chances of outcomes (nodes, outcomes)."""
+def _evsi(weights: Array, margins: Array, chances: Array) -> float:
+    """Value of a trial from margins (nodes, choices) and chances of outcomes (nodes, outcomes)."""
     weights = weights / weights.sum()
     joint = (weights[:, None] * chances).T @ margins
     return max(float(joint.max(axis=1).sum() - (weights @ margins).max()), 0.0)

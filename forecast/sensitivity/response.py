@@ -13,18 +13,18 @@ from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import season_streams
 from forecast.resources.money_flow import bought
 from forecast.sensitivity.expected import Expected
-from forecast.sensitivity.inputs import PRICES, Input, Sample, inputs_of, other_streams, outcome_with, price_at
+from forecast.sensitivity.inputs import PRICES, Input, Scores, inputs_of, other_streams, outcome_with, price_at
 from forecast.sensitivity.sobol import sobol_table
 from forecast.streams import Array
 
 Answer = Literal["margin", "chance", "saleable"]
 Parts = Mapping[str, Array]
-"""For each variety what its part of the answer is made of, shape (parts, draws)."""
+"""For each variety the parts that its answer is made of, shape (parts, draws)."""
 
 ELSE = "all else"
 
 
-class Answers:
+class Response:
     """An answer as a function of the inputs of a season's orders.
 
     Parameters
@@ -36,7 +36,7 @@ class Answers:
     answer
         margin [currency], chance [0 to 1] or saleable [plants].
     ranges
-        Prices that are uncertain, and the part of the price within which they lie nine times in ten.
+        Prices that are uncertain, and the part of the price within which 90 % of their draws lie.
     """
 
     def __init__(self, outcome: Outcome, varieties: Sequence[str], answer: Answer, ranges: Mapping[str, float]) -> None:
@@ -53,13 +53,13 @@ class Answers:
         """The expected answer with all inputs random."""
         return float(self._total(self._parts, {}, {}).mean())
 
-    def expected(self, sample: Sample, touched: Iterable[str], parts: Mapping[str, float] | None = None) -> float:
+    def expected(self, sample: Scores, touched: Iterable[str], parts: Mapping[str, float] | None = None) -> float:
         """Return the expected answer with some inputs set, and prices at some parts of what is stated."""
         some = list(dict.fromkeys(name for one in touched for name in self.inputs[one].varieties))
         found = {**self._parts, **self.parts(sample, some)}
         return float(self._total(found, sample, parts or {}).mean())
 
-    def parts(self, sample: Sample, varieties: Iterable[str]) -> dict[str, Array]:
+    def parts(self, sample: Scores, varieties: Iterable[str]) -> dict[str, Array]:
         """Return what the answer is made of for some varieties, with some inputs set."""
         rates = {name: scores for name, scores in sample.items() if name not in PRICES}
         found = {}
@@ -72,14 +72,14 @@ class Answers:
                 found[name] = one.met() if self.answer == "chance" else one.saleable()[None]
         return found
 
-    def shared(self, names: Sequence[str]) -> pd.DataFrame:
+    def sobol(self, names: Sequence[str]) -> pd.DataFrame:
         """Return the Sobol indices of some inputs, and of all others together."""
         draws = 2 ** (self.streams.draws.bit_length() - 1)
         if draws < self.streams.draws:
             batches, streams = self.outcome.batches, season_streams(draws, self.streams.seed)
             fates = [self.outcome.fate(batch).take(slice(draws)) for batch in batches]
             outcome = Outcome(KeptDraws(self.season, batches, fates, streams))
-            return Answers(outcome, self.varieties, self.answer, self.ranges).shared(names)
+            return Response(outcome, self.varieties, self.answer, self.ranges).sobol(names)
         one, other = (
             {name: row.redrawn(streams) for name, row in self.inputs.items()}
             for streams in (other_streams(self.streams, "one"), other_streams(self.streams, "other"))
@@ -96,15 +96,15 @@ class Answers:
         return sobol_table([*names, ELSE] if rest else names, *answers, mixed)
 
     def stated(self, name: str, currency: str) -> tuple[str, float]:
-        """Return the unit in which a price is told, and the stated price in it."""
+        """Return the unit of a price, and the stated price in it."""
         if len(self.varieties) > 1:
             return "of the stated prices", 1.0
         (only,) = self.varieties
         if name == "sale price":
-            return f"{currency} a plant", self.season.variety(only).sale_price or 0.0
-        return f"{currency} a plantlet", self._lab / max(sum(batch.quantity for batch in self._batches[only]), 1)
+            return f"{currency} per plant", self.season.variety(only).sale_price or 0.0
+        return f"{currency} per plantlet", self._lab / max(sum(batch.quantity for batch in self._batches[only]), 1)
 
-    def _total(self, parts: Parts, sample: Sample, prices: Mapping[str, float]) -> Array:
+    def _total(self, parts: Parts, sample: Scores, prices: Mapping[str, float]) -> Array:
         """Put the parts of all varieties together, shape (draws,)."""
         rows = [parts[name] for name in self.varieties]
         if self.answer == "chance":
@@ -115,7 +115,7 @@ class Answers:
         sale, lab = (self._factor(name, sample, prices) for name in PRICES)
         return np.asarray(found[0] * sale - found[1] - self._lab * lab - self._freight)
 
-    def _factor(self, name: str, sample: Sample, prices: Mapping[str, float]) -> Array | float:
+    def _factor(self, name: str, sample: Scores, prices: Mapping[str, float]) -> Array | float:
         if name in prices:
             return prices[name]
         if name not in self.inputs:

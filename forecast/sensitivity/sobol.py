@@ -1,4 +1,4 @@
-"""What a function of uncertain inputs hangs on: one input at a time, and all together."""
+"""Sensitivity of a function to its uncertain inputs: one input at a time (tornado), and Sobol indices."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from forecast.errors import refuse, whole
 from forecast.streams import Array
 
 Function = Callable[[Array], Array]
-"""Gives an answer for every draw, shape (draws,), of values of the inputs, shape (inputs, draws)."""
+"""Returns an answer for every draw, shape (draws,), of values of the inputs, shape (inputs, draws)."""
 
 TENTHS = (0.1, 0.9)  # quantiles at which an input counts as low and as high
 _MOST = 2**20  # points
 
 
 def tornado(function: Function, inputs: Mapping[str, Any], *, n: int, seed: int) -> pd.DataFrame:
-    """Say how far the expected answer swings with each input, all others left random.
+    """Return how far the expected answer swings with each input, all others left random.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def tornado(function: Function, inputs: Mapping[str, Any], *, n: int, seed: int)
     Returns
     -------
     DataFrame
-        A row for each input, the largest swing first: input; low and high, its quantiles 0.1 and 0.9; at_p10 and
+        A row for each input, the largest swing first: input; p10 and p90, its quantiles 0.1 and 0.9; at_p10 and
         at_p90, the mean answer with the input set to these in the same draws; swing, how far apart these are.
 
     Raises
@@ -71,7 +71,7 @@ def ranked(table: pd.DataFrame) -> pd.DataFrame:
     return swung.sort_values("swing", ascending=False, kind="stable", ignore_index=True)
 
 
-def indices(function: Function, inputs: Mapping[str, Any], n: int, *, seed: int) -> pd.DataFrame:
+def indices(function: Function, inputs: Mapping[str, Any], *, n: int, seed: int) -> pd.DataFrame:
     """Return the first-order and total Sobol indices of a function of independent inputs.
 
     Parameters
@@ -86,7 +86,7 @@ def indices(function: Function, inputs: Mapping[str, Any], n: int, *, seed: int)
     Returns
     -------
     DataFrame
-        As `sobol_table` gives it.
+        As `sobol_table`.
 
     Raises
     ------
@@ -143,8 +143,8 @@ def sobol_table(names: Sequence[str], one: Array, other: Array, mixed: Sequence[
     for name, index in (("first", found.first_order), ("total", found.total_order)):
         table[name] = index[:-1]
         left = parts[name] - table[name].to_numpy()[:, None] * square
-        spread = square.mean() * np.sqrt(one.size)
-        table[f"{name}_error"] = left.std(axis=1) / spread if spread else 0.0
+        scale = square.mean() * np.sqrt(one.size)
+        table[f"{name}_error"] = left.std(axis=1) / scale if scale else 0.0
     return table
 
 

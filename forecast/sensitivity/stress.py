@@ -1,4 +1,4 @@
-"""What if fewer plants come through than the season states."""
+"""The same season with a lower survival."""
 
 from __future__ import annotations
 
@@ -15,15 +15,15 @@ from forecast.season.season import Season
 
 
 def poorer(season: Season, *, points: float = 0.1) -> Season:
-    """Make a season in which survival from delivery to saleable is so much lower in every variety.
+    """Return a season in which survival from delivery to saleable is lower in every variety.
 
     Parameters
     ----------
     season
         The season.
     points
-        How much lower [share of the plants delivered]: at 0.1, ten fewer of 100 come through. Where less than twice
-        that comes through, the half of it does.
+        How much lower [share of the plants delivered]: at 0.1, ten fewer of 100 survive. Where survival is less than
+        twice that, it is halved.
 
     Returns
     -------
@@ -72,10 +72,10 @@ def _lowered(route: Sequence[Stage], shares: Sequence[Share], points: float) -> 
     kept = 1 - min(points / through, 0.5)
     rows = []
     for at, (row, share) in enumerate(zip(route, shares, strict=True)):
-        mean, spread = share.mean, share.sd
+        mean, sd = share.mean, share.sd
         if at == worst:
             mean = share.mean * kept
-            spread *= math.sqrt(mean * (1 - mean) / (share.mean * (1 - share.mean))) if spread else 0.0
+            sd *= math.sqrt(mean * (1 - mean) / (share.mean * (1 - share.mean))) if sd else 0.0
         cells = dict.fromkeys(cell for form in SURVIVALS for cell in form)
-        rows.append(row.replace(**cells | {"survival": mean, "survival_sd": spread, "share_of": "entering"}))
+        rows.append(row.replace(**cells | {"survival": mean, "survival_sd": sd, "share_of": "entering"}))
     return rows

@@ -1,9 +1,9 @@
-"""What a trial batch is worth before the big order."""
+"""Value of a trial batch before the main order."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import groupby
 
 import numpy as np
@@ -16,48 +16,51 @@ from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case
 from forecast.season.season import Season
 from forecast.sensitivity.preposterior import GROUPS, Preposterior
-from forecast.streams import MOST_DRAWS
+from forecast.streams import MOST_DRAWS, PLANNING_DRAWS
 from forecast.weeks import Week
-from forecast.words.numbers import money
+from forecast.words import sensitivity as words
+from forecast.words.results import Result
 
 MOST_PLANTS = 2000
-_UNLIKELY = 1e-3  # chance of outcomes at either end that are passed over in words
-_MOST_RUNS = 4  # decisions that are all told in words
+_UNLIKELY = 1e-3  # chance of outcomes at either end that are not named
+_MOST_RUNS = 4  # decisions that are all named
 
 
-@dataclass(frozen=True, eq=False)
-class TrialWorth:
-    """What better knowledge of the survival is worth before the big order, and what a trial costs.
+@dataclass(frozen=True, eq=False, repr=False)
+class TrialValue(Result):
+    """Value of a trial before the main order, and its cost.
 
     Parameters
     ----------
     variety, plants
-        What is tried, and how many of it.
-    doubts
-        Stages whose survival is in doubt in a way that lasts, so that a trial tells of it.
-    perfect
-        Worth of knowing the survival for sure [currency]: no trial can be worth more.
-    worth, error
-        Worth of the trial [currency], and the standard error of it from the number of draws.
+        The variety, and the plants of the trial.
+    uncertain_stages
+        Stages whose survival is uncertain in a way that lasts, so that a trial informs the main order.
+    evpi
+        Value of perfect information on the survival [currency]: no trial can be worth more.
+    evsi, error
+        Value of the trial (of its sample information) [currency], and its standard error from the number of draws.
     cost
-        Cost of the trial [currency]: the plants of the cheapest offer, freight, growing.
+        Cost of the trial [currency]: the plants of the cheapest price-list line, freight, growing.
     bought, lab
         Plantlets that must be bought for it, and from which lab.
     choice, margin
-        What is ordered without a trial, and its expected margin [currency].
+        The order without a trial (None if nothing is ordered), and its expected margin [currency].
     currency
         ISO 4217 code.
+    tables
+        Expected margins and chances of outcomes.
 
     Notes
     -----
-    Worths are of one season's order. Plants of the trial that become saleable are not counted as income.
+    Values are of one season's order. Plants of the trial that become saleable are not counted as income.
     """
 
     variety: str
     plants: int
-    doubts: tuple[str, ...]
-    perfect: float
-    worth: float
+    uncertain_stages: tuple[str, ...]
+    evpi: float
+    evsi: float
     error: float
     cost: float
     bought: int
@@ -65,25 +68,32 @@ class TrialWorth:
     choice: Shipment | None
     margin: float
     currency: str
-    _tables: Preposterior = field(repr=False)
+    tables: Preposterior
 
     @property
-    def net(self) -> float:
-        """Worth of the trial less its cost [currency]."""
-        return self.worth - self.cost
+    def net_value(self) -> float:
+        """Value of the trial less its cost [currency]."""
+        return self.evsi - self.cost
+
+    def facts(self) -> dict[str, object]:
+        """Return variety, plants, value, draws and seed."""
+        streams = self.tables.case.streams
+        evsi = words.answer_value(self.evsi, "margin", self.currency)
+        return {"variety": self.variety, "plants": self.plants, "evsi": evsi, "draws": streams.draws,
+                "seed": streams.seed}  # fmt: skip
 
     def curve(self, numbers: Sequence[int] = (0, 6, 12, 24, 36, 48, 72, 108, 144, 216, 288)) -> pd.DataFrame:
-        """Return the worth of trials of other sizes.
+        """Return the value of trials of other sizes.
 
         Parameters
         ----------
         numbers
-            Plants tried.
+            Plants of the trial.
 
         Returns
         -------
         DataFrame
-            plants, bought, worth, error, cost, net [currency]; the best number is that with the greatest net.
+            plants, bought, evsi, error, cost, net_value [currency]; the best size is that of the greatest net value.
 
         Raises
         ------
@@ -92,23 +102,23 @@ class TrialWorth:
         """
         rows = []
         for number in sorted({*(whole("numbers", one, 0, MOST_PLANTS) for one in numbers), self.plants}):
-            worth, error = self._tables.worth(number)
-            cost, bought, _ = self._tables.cost(number)
-            rows.append((number, bought, worth, error, cost, worth - cost))
-        return pd.DataFrame(rows, columns=["plants", "bought", "worth", "error", "cost", "net"])
+            evsi, error = self.tables.evsi(number)
+            cost, bought, _ = self.tables.cost(number)
+            rows.append((number, bought, evsi, error, cost, evsi - cost))
+        return pd.DataFrame(rows, columns=["plants", "bought", "evsi", "error", "cost", "net_value"])
 
-    def decisions(self) -> pd.DataFrame:
-        """Return what would be ordered after each outcome of the trial.
+    def table(self) -> pd.DataFrame:
+        """Return the order after each outcome of the trial.
 
         Returns
         -------
         DataFrame
-            survived: number of the trial that comes through all stages; chance of this outcome [0 to 1]; survival that
-            is then expected of the big order [0 to 1]; lab, week, quantity (empty and 0 if none is ordered); margin
-            then expected [currency]; changed: whether the decision is not that of one survivor fewer.
+            survived: plants of the trial that survive all stages; chance of this outcome [0 to 1]; survival then
+            expected of the main order [0 to 1]; lab, week, quantity (empty and 0 if nothing is ordered); margin then
+            expected [currency]; changed: whether the order is not that of one survivor fewer.
         """
-        chances, survivals, best, margins = self._tables.outcomes(self.plants)
-        choices = [self._tables.choices[at] for at in best]
+        chances, survivals, best, margins = self.tables.outcomes(self.plants)
+        choices = [self.tables.choices[at] for at in best]
         return pd.DataFrame(
             {
                 "survived": np.arange(len(choices)),
@@ -122,92 +132,87 @@ class TrialWorth:
             }
         )
 
-    def __str__(self) -> str:
-        without = f"Without a trial, order {_named(self.choice)} of {self.variety}"
-        first = f"{without}; it is expected to earn about {money(self.margin, self.currency)}."
-        if self.choice is None:
-            first = f"{without}: every order is expected to lose."
-        if not self.doubts:
-            return (
-                f"{first}\nNo survival of {self.variety} is in doubt in a way that lasts (levels belief and variety), "
-                "so a trial tells nothing of the big order and is worth 0."
-            )
-        pays = "pays" if self.net > 0 else "does not pay"
-        return (
-            f"{first}\nTo try {self.plants:,} first is worth about {money(self.worth, self.currency)} (give or take "
-            f"{money(self.error, self.currency)}) and costs about {money(self.cost, self.currency)}: it {pays}. "
-            f"To know the survival for sure would be worth {money(self.perfect, self.currency)}.\n{self._changes()}"
-        )
+    def decisions(self) -> list[tuple[int, int, Shipment | None]]:
+        """Return the first and last likely number of survivors for which an order is best, and that order.
 
-    def _changes(self) -> str:
-        chances, _, best, _ = self._tables.outcomes(self.plants)
+        Of more than four such runs only the first, the last, and those of the order without a trial.
+        """
+        chances, _, best, _ = self.tables.outcomes(self.plants)
         below = np.cumsum(chances)
         likely = np.flatnonzero((below > _UNLIKELY) & (below - chances < 1 - _UNLIKELY)).tolist()
         runs = [(at, list(outcomes)) for at, outcomes in groupby(likely, key=lambda survived: best[survived])]
-        if len(runs) == 1:
-            return "No outcome that is at all likely changes the order."
-        if len(runs) > _MOST_RUNS:  # the worst, the best, and what leaves the order as it is
-            runs = [run for run in runs if run in (runs[0], runs[-1]) or self._tables.choices[run[0]] == self.choice]
-        said = [f"from {some[0]:,}, {_named(self._tables.choices[at])}" for at, some in runs[1:]]
-        least, limit = self._tables.choices[runs[0][0]], runs[0][1][-1] + 1
-        said = [f"with fewer than {limit:,} of {self.plants:,} through, order {_named(least)}", *said]
-        return f"How the order changes: {'; '.join(said)}."
+        if len(runs) > _MOST_RUNS:
+            runs = [run for run in runs if run in (runs[0], runs[-1]) or self.tables.choices[run[0]] == self.choice]
+        return [(some[0], some[-1], self.tables.choices[at]) for at, some in runs]
+
+    def __str__(self) -> str:
+        order = _named(self.choice, self.variety) if self.choice else ""
+        first = words.without_trial(variety=self.variety, order=order, margin=self.margin, currency=self.currency)
+        if not self.uncertain_stages:
+            return f"{first}\n{words.no_trial(self.variety)}"
+        value = words.trial(
+            plants=self.plants, evsi=self.evsi, error=self.error, cost=self.cost, evpi=self.evpi, currency=self.currency
+        )
+        runs = [(low, high, _named(choice)) for low, high, choice in self.decisions()]
+        return f"{first}\n{value}\n{words.decisions(runs, self.plants)}"
 
 
-def _named(choice: Shipment | None) -> str:
-    return f"{choice.quantity:,} from {choice.lab} for {choice.week}" if choice else "none"
+def _named(choice: Shipment | None, variety: str = "") -> str:
+    return words.order(choice.quantity, variety, choice.lab, choice.week) if choice else "none"
 
 
 def trial_worth(
     season: Season,
     variety: str,
     *,
-    draws: int,
-    seed: int,
     plants: int = 72,
     target: int | None = None,
     week: Week | str | None = None,
-) -> TrialWorth:
-    """Find what a trial batch is worth before the big order of a variety whose survival is in doubt.
+    draws: int = PLANNING_DRAWS,
+    seed: int | None = None,
+) -> TrialValue:
+    """Return the value of a trial batch before the main order of a variety whose survival is uncertain.
 
     Parameters
     ----------
     season, variety
         The season, and which of its varieties.
-    draws, seed
-        Number of simulated seasons for each survival that is thought of, at least 16, and their seed.
     plants
-        Plants that are tried [number].
-    wanted, week
-        Number of plants, by the Monday of which week; each overrides the season's table of what is wanted.
+        Plants of the trial.
+    target, week
+        Number of saleable plants, by the Monday of which week; each overrides the season's targets.
+    draws, seed
+        Number of simulated seasons for each survival that is tried, at least 16, and their seed; the season's if not
+        given.
 
     Returns
     -------
-    TrialWorth
+    TrialValue
 
     Raises
     ------
     Refused
-        If the variety or week is unknown, it is not clear what is wanted, the variety has no sale price, or `plants` or
+        If the variety or week is unknown, the target is not clear, the variety has no sale price, or `plants` or
         `draws` is not such a number.
 
     Notes
     -----
-    A trial tells only of what lasts: those parts of the survival of stages that vary at the levels ``belief`` and
-    ``variety``. What varies by the season or the batch is drawn anew for the trial and for the big order, and the
-    times of stages are taken as they are. The outcome of the trial is the number that comes through all stages, until
-    they are saleable; the trial is over before the big order is placed.
+    A trial informs only about what lasts: those parts of the survival of stages that vary at the levels ``belief`` and
+    ``variety``. Those that vary by season or batch are drawn anew for the trial and for the main order, and the times
+    of stages are taken as they are. The outcome of the trial is the number that survives all stages, until they are
+    saleable; the trial is over before the main order is placed.
 
-    The big order is that of greatest expected margin (as `size_order` finds it with ``aim="margin"``), or none: orderable
-    quantities of each offer, in its best week, up to what costs as much as all that can be sold brings; of more than
-    60, some 60.
+    The main order is that of greatest expected margin (as `size_order` finds it with ``aim="margin"``), or none:
+    orderable quantities of each price-list line, in its best week, up to what costs as much as all that can be sold
+    brings; of more than 60, some 60.
 
     With x what lasts, L(y | x) the chance of y survivors of the trial and M(x, a) the expected margin of choice a, the
-    worth of the trial is the sum over y of max over a of E[L(y | x) M(x, a)], less max over a of E[M(x, a)]: the
-    expected value of sample information. Given x, margin and chance are means over the draws of all that does not last,
-    exact in the chance of single plants; a trial has 256 draws of its own at most. The mean over x is taken by the
-    trapezoidal rule if one survival is in doubt, else over 128 scrambled Sobol points. The error takes draws for plain
-    random numbers, and they are more even than that: it is too large, by a factor of up to three where it was measured.
+    value of the trial is the sum over y of max over a of E[L(y | x) M(x, a)], less max over a of E[M(x, a)]: the
+    expected value of sample information (EVSI). Given x, margin and chance are means over the draws of all that does
+    not last, exact in the chance of single plants; a trial has 256 draws of its own at most. The mean over x is taken
+    by the trapezoidal rule if one survival is uncertain, else over 128 scrambled Sobol points. The error takes draws
+    for plain random numbers, and they are more even than that: it is too large, by a factor of up to three where it
+    was measured.
 
     References
     ----------
@@ -217,29 +222,19 @@ def trial_worth(
     --------
     >>> import forecast
     >>> season = forecast.read_season("demo_data")
-    >>> trial = forecast.trial_worth(season, "Calla 'Daviorne'", draws=64, seed=1)
-    >>> 0 <= trial.worth <= trial.perfect
+    >>> trial = forecast.trial_worth(season, "Calla 'Daviorne'", draws=64)
+    >>> 0 <= trial.evsi <= trial.evpi
     True
     """
     plants = whole("plants", plants, 0, MOST_PLANTS)
     draws = whole("draws", draws, GROUPS, MOST_DRAWS)
     request, number = requested(season, variety, target, week, None)
-    tables = Preposterior(season, Case(season, season_streams(draws, seed), request, number), number)
-    best, margin, perfect = tables.known()
-    worth, error = tables.worth(plants)
+    streams = season_streams(draws, season.seed if seed is None else seed)
+    tables = Preposterior(season, Case(season, streams, request, number), number)
+    best, margin, evpi = tables.known()
+    evsi, error = tables.evsi(plants)
     cost, bought, lab = tables.cost(plants)
-    return TrialWorth(
-        variety=variety,
-        plants=plants,
-        doubts=tables.doubts,
-        perfect=perfect,
-        worth=worth,
-        error=error,
-        cost=cost,
-        bought=bought,
-        lab=lab,
-        choice=tables.choices[best],
-        margin=margin,
-        currency=season.currency,
-        _tables=tables,
-    )
+    return TrialValue(
+        variety, plants, tables.uncertain_stages, evpi, evsi, error, cost, bought, lab, tables.choices[best], margin,
+        season.currency, tables,
+    )  # fmt: skip

@@ -29,6 +29,8 @@ SHARES = frozenset(
         "clean",
         "clean_so_far",
         "extinct",
+        "first",
+        "total",
         "over_capacity",
         "shelf",
     }

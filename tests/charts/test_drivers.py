@@ -9,7 +9,7 @@ import forecast
 from forecast import Refused
 from forecast.charts.base import BLUE, ORANGE
 from forecast.charts.drivers import comparison_chart, tornado_chart
-from forecast.sensitivity.inputs import told
+from forecast.words.sensitivity import answer_value, input_value
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 DRAWS = 64
@@ -70,13 +70,13 @@ def test_charts_hold_summaries_in_few_colours_and_can_be_drawn(drawn, name):
 
 @pytest.mark.parametrize(("name", "scale"), [("margin", 1), ("chance", 100), ("saleable", 1)])
 def test_bars_go_from_the_base_to_the_answers_of_the_table(drivers, drawn, name, scale):
-    table = drivers[name].tornado().head(6).set_index("input")
+    table = drivers[name].table().head(6).set_index("input")
     found = {(row["input"], row["end"]): row for row in rows(drawn[name], "end")}
     assert len(found) == 12
     for (given, end), row in found.items():
         assert row["answer"] == pytest.approx(scale * table.loc[given, f"at_{end}"], abs=0.051)
         assert row["base"] == pytest.approx(scale * drivers[name].base, abs=0.051)
-        assert told(table.loc[given, end], table.loc[given, "unit"]).startswith(row["said"])
+        assert input_value(table.loc[given, end], table.loc[given, "unit"]).startswith(row["said"])
     assert drawn[name]["layer"][0]["encoding"]["y"]["sort"] == list(table.index)
 
 
@@ -108,8 +108,10 @@ def test_a_text_says_the_same(drivers, comparison, drawn):
     for name, one in drivers.items():
         text = drawn[name]["description"]
         assert text.startswith(" ".join(str(one).splitlines()))
-        for row in one.tornado().head(6).to_dict("records"):
-            assert f"{row['input']}: {told(row['p10'], row['unit'])} gives {one.said(row['at_p10'])}" in text
+        for row in one.table().head(6).to_dict("records"):
+            low = answer_value(row["at_p10"], one.answer, "EUR")
+            value = input_value(row["p10"], row["unit"])
+            assert f"{row['input']}: {value} gives {low}" in text
     assert drawn["other margin"]["description"].startswith(" ".join(str(comparison).splitlines()))
 
 

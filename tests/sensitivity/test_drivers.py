@@ -1,5 +1,7 @@
 """What an answer hangs on: closed forms of one stage, draws that happen to be low or high, and refusals."""
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -10,7 +12,11 @@ from small_seasons import MIXED, beta_spread, offer, season, stage
 import forecast
 from forecast import Refused, what_drives
 from forecast.growth.simulation import season_streams
-from forecast.sensitivity.inputs import inputs_of, told
+from forecast.season.targets import Target
+from forecast.sensitivity.drivers import _crossing
+from forecast.sensitivity.inputs import inputs_of
+from forecast.sensitivity.sobol import sobol_table, tornado
+from forecast.words import sensitivity as words
 
 TEN, NINETY = 0.1, 0.9
 SCORE = 1.2815515655446004  # normal quantile at 0.9
@@ -38,14 +44,14 @@ def only(target=10_000, level="batch", **cells):
 
 
 def row_of(drivers, name):
-    table = drivers.tornado().set_index("input")
+    table = drivers.table().set_index("input")
     return table.loc[name]
 
 
 def test_the_margin_at_a_low_and_a_high_survival_is_that_of_the_closed_form():
     """All are sold: plants x (price x survival - cost); the base by the mean of the beta distribution."""
     drivers = what_drives(only(), orders=ORDER, draws=1024, seed=1)
-    row = row_of(drivers, "survival in arrival, crop")
+    row = row_of(drivers, "arrival survival of crop")
     for end, at, q in (("p10", "at_p10", TEN), ("p90", "at_p90", NINETY)):
         assert row[end] == pytest.approx(BETA.ppf(q), abs=1e-6)
         assert row[at] == pytest.approx(PLANTS * (PRICE * BETA.ppf(q) - COST), abs=0.01)
@@ -59,7 +65,7 @@ def test_ends_are_those_of_seasons_in_which_the_survival_is_known():
     plan = only(target=320)
     for answer in ("margin", "chance", "saleable"):
         drivers = what_drives(plan, orders=ORDER, answer=answer, draws=256, seed=1)
-        row = row_of(drivers, "survival in arrival, crop")
+        row = row_of(drivers, "arrival survival of crop")
         for end in ("p10", "p90"):
             known = plan.with_stage("crop", "arrival", survival=float(row[end]), survival_sd=0)
             outcome = forecast.simulate(known, ORDER, draws=256, seed=1)
@@ -75,27 +81,28 @@ def test_ends_are_those_of_seasons_in_which_the_survival_is_known():
 
 
 def test_the_survival_that_breaks_even_is_cost_over_price_and_its_chance_that_of_the_beta_distribution():
-    found = what_drives(only(), orders=ORDER, draws=64, seed=1).break_even("survival in arrival, crop")
+    found = what_drives(only(), orders=ORDER, draws=64, seed=1).break_even("arrival survival of crop")
     assert found.value == pytest.approx(COST / PRICE, abs=1e-4)
     assert found.chance == pytest.approx(BETA.cdf(COST / PRICE), abs=1e-4)
-    assert str(found) == (
-        "The orders do not pay if survival in arrival, crop is below 0.60, as it is in about 1 season in 100."
+    assert str(found) == words.break_even(
+        name=found.input, value=words.input_value(found.value, "share"), above=True, chance=found.chance
     )
 
 
 def test_prices_break_even_where_the_closed_form_says():
-    """Income plants x price x mean survival in the draws, cost plants x lab price."""
+    """Income plants x price x mean the draws survival of cost plants x lab price."""
     plan = only()
     drivers = what_drives(plan, orders=ORDER, also={"sale price": 0.3}, draws=256, seed=1)
     alone = what_drives(plan, orders=ORDER, draws=256, seed=1)
     survival = (alone.base / PLANTS + COST) / PRICE
     sale, lab = drivers.break_even("sale price"), alone.break_even("lab price")
-    assert (sale.unit, lab.unit) == ("EUR a plant", "EUR a plantlet")
+    assert (sale.unit, lab.unit) == ("EUR per plant", "EUR per plantlet")
     assert sale.value == pytest.approx(COST / survival, abs=1e-6)
     assert sale.chance == pytest.approx(stats.norm.cdf((sale.value / PRICE - 1) * Z95 / 0.3), abs=1e-6)
     assert lab.value == pytest.approx(PRICE * survival, abs=1e-6)
     assert lab.chance is None
-    assert str(lab) == f"The orders do not pay if lab price is above {lab.value:.2f} EUR a plantlet."
+    shown = f"{lab.value:.2f} EUR per plantlet"
+    assert str(lab) == words.break_even(name="lab price", value=shown, above=False, chance=None)
     dearer = plan.replace(price_list=(plan.price_list[0].replace(unit_price=lab.value),))
     assert what_drives(dearer, orders=ORDER, draws=256, seed=1).base == pytest.approx(0, abs=1e-6)
 
@@ -103,16 +110,14 @@ def test_prices_break_even_where_the_closed_form_says():
 def test_orders_that_pay_or_lose_whatever_happens_have_no_break_even():
     plan = only()
     cheap = plan.replace(price_list=(plan.price_list[0].replace(unit_price=0.01),))
-    found = what_drives(cheap, orders=ORDER, draws=64, seed=1).break_even("survival in arrival, crop")
+    found = what_drives(cheap, orders=ORDER, draws=64, seed=1).break_even("arrival survival of crop")
     assert found.value is None
-    assert str(found).endswith("the orders pay.")
     dear = plan.replace(price_list=(plan.price_list[0].replace(unit_price=PRICE),))
     drivers = what_drives(dear, orders=ORDER, draws=64, seed=1)
-    assert str(drivers.break_even("survival in arrival, crop")).endswith("the orders do not pay.")
+    assert drivers.break_even("arrival survival of crop").value is None
     free = dear.with_stage("crop", "arrival", cost=PRICE)
-    assert str(what_drives(free, orders=ORDER, draws=64, seed=1).break_even("lab price")) == (
-        "Whatever the lab price, the orders do not pay."
-    )
+    free_plants = what_drives(free, orders=ORDER, draws=64, seed=1).break_even("lab price")
+    assert str(free_plants) == words.no_break_even(name="lab price", ends=(), profitable=False)
 
 
 def test_a_price_within_a_range_moves_the_margin_by_the_income_alone():
@@ -126,7 +131,7 @@ def test_a_price_within_a_range_moves_the_margin_by_the_income_alone():
 
 def test_demand_is_set_to_its_quantiles():
     """Far more plants than asked for: sold is the demand, whatever the survival."""
-    plan = only().replace(targets=(forecast.season.rows.Target(variety="A", week=WEEK, p5=50, median=80, p95=120),))
+    plan = only().replace(targets=(Target(variety="A", week=WEEK, p5=50, median=80, p95=120),))
     row = row_of(what_drives(plan, orders=ORDER, draws=256, seed=1), f"demand for A in {WEEK}")
     for end, q in (("p10", TEN), ("p90", NINETY)):
         assert row[end] == float(plan.targets[0].demand.quantile(q))
@@ -142,11 +147,11 @@ def test_indices_of_two_survivals_are_those_of_a_product():
     square = np.array([(law.std() / law.mean()) ** 2 for law in (BETA, stats.beta(30, 3))])
     every = np.prod(1 + square)
     drivers = what_drives(plan, orders=ORDER, answer="saleable", draws=4096, seed=1)
-    table = drivers.indices().set_index("input").loc[["survival in arrival, crop", "survival in grading, crop"]]
+    table = drivers.indices().set_index("input").loc[["arrival survival of crop", "grading survival of crop"]]
     for name, exact in (("first", square / (every - 1)), ("total", square * every / (1 + square) / (every - 1))):
         assert (np.abs(table[name] - exact) <= 4 * table[f"{name}_error"]).all()
         assert table[f"{name}_error"].max() < 0.03
-    assert drivers.interactions().startswith("Inputs hardly act together: one by one the inputs explain ")
+    assert drivers.interactions().interact is False
 
 
 def test_indices_leave_nothing_out():
@@ -158,7 +163,7 @@ def test_indices_leave_nothing_out():
     )
     orders = [("A", "2027-W05", 400), ("B", "2027-W06", 300), ("B", "2027-W07", 100)]
     table = what_drives(plan, orders=orders, answer="saleable", draws=2048, seed=2).indices(top=1)
-    assert table["input"].tolist() == ["survival in arrival, crop", "all else"]
+    assert table["input"].tolist() == ["arrival survival of crop", "all else"]
     error = np.sqrt((table[["first_error", "total_error"]] ** 2).sum())
     assert abs(table["first"].sum() - 1) < 3 * error["first_error"] + 0.01
     assert abs(table["total"].sum() - 1) < 3 * error["total_error"] + 0.01
@@ -180,7 +185,7 @@ def test_what_holds_for_several_batches_is_low_as_a_whole():
     orders = [("A", "2027-W05", 400), ("B", "2027-W06", 300), ("B", "2027-W07", 100)]
     drivers = what_drives(plan, orders=orders, answer="saleable", draws=16384, seed=1)
     outcome = forecast.simulate(plan, orders, draws=16384, seed=1)
-    one = inputs_of(plan, outcome.batches, season_streams(16384, 1), {})["survival in arrival, crop"]
+    one = inputs_of(plan, outcome.batches, season_streams(16384, 1), {})["arrival survival of crop"]
     weights = np.array([400, 300, 100]) / 800
     shared = np.array([[1.0, 0.3, 0.3], [0.3, 1.0, 0.5], [0.3, 0.5, 1.0]])
     assert one.sd == pytest.approx(np.sqrt(weights @ shared @ weights))
@@ -213,13 +218,13 @@ def test_weather_is_warm_or_cold_as_a_whole():
     plan = season(route, **cells)
     draws = 8192
     drivers = what_drives(plan, orders=ORDER, answer="saleable", draws=draws, seed=1)
-    assert drivers.tornado()["input"].tolist() == ["weather of the season"]
+    assert drivers.table()["input"].tolist() == ["weather of the season"]
     outcome = forecast.simulate(plan, ORDER, draws=draws, seed=1)
     low, _ = forecast.growth.weather.Weather.of(plan, outcome.streams).outside(plan.weeks)
     mean = low[4:19].mean(axis=0)
     mean = (mean - mean.mean()) / mean.std()
     share = outcome.fate(outcome.batches[0]).saleable(np.array([15.0]), None)[0]
-    row = drivers.tornado().iloc[0]
+    row = drivers.table().iloc[0]
     for end, score in (("p10", -SCORE), ("p90", SCORE)):
         near = np.abs(mean - score) < 0.1
         error = PLANTS * share[near].std() / np.sqrt(near.sum())
@@ -267,7 +272,7 @@ def test_a_higher_survival_never_means_fewer_plants_and_swings_fall_along_the_ta
         ],
         targets=[{"variety": "A", "week": WEEK, "target": 300}],
     )
-    table = what_drives(plan, orders=ORDER, answer="saleable", draws=64, seed=1).tornado()
+    table = what_drives(plan, orders=ORDER, answer="saleable", draws=64, seed=1).table()
     assert (table["at_p90"] > table["at_p10"]).all()
     assert (table["swing"].diff().dropna() <= 0).all()
     assert (table["swing"] == table["at_p90"] - table["at_p10"]).all()
@@ -281,55 +286,338 @@ def test_only_what_is_uncertain_and_of_the_variety_asked_for_is_an_input():
     ).with_stage("B", "grading", survival=0.9, survival_sd=0.05)
     both = [("A", "2027-W05", 400), ("B", "2027-W06", 300)]
     cells = {"orders": both, "answer": "saleable", "draws": 64, "seed": 1}
-    assert set(what_drives(plan, **cells).tornado()["input"]) == {
-        "survival in grading, crop",
-        "survival in grading, B",
+    assert set(what_drives(plan, **cells).table()["input"]) == {
+        "grading survival of crop",
+        "grading survival of B",
     }
     alone = what_drives(plan, "B", **cells)
-    assert alone.tornado()["input"].tolist() == ["survival in grading, B"]
+    assert alone.table()["input"].tolist() == ["grading survival of B"]
     outcome = forecast.simulate(plan, both, draws=64, seed=1)
     (batch,) = [one for one in outcome.batches if one.variety == "B"]
     assert alone.base == pytest.approx(300 * outcome.fate(batch).survival.mean())
 
 
-def test_sentences_say_what_the_table_holds():
-    drivers = what_drives(only(), orders=ORDER, also={"sale price": 0.1}, draws=256, seed=1)
-    first, second = drivers.tornado().to_dict("records")
-    assert str(drivers) == (
-        f"The expected margin, {drivers.said(drivers.base)}, hangs most on {first['input']}: "
-        f"{told(first['p10'], first['unit'])} gives {drivers.said(first['at_p10'])}, "
-        f"{told(first['p90'], first['unit'])} gives {drivers.said(first['at_p90'])}.\n"
-        f"Then comes {second['input']}."
+# --- tables, break-even values and refusals by hand
+
+
+FEW = {"draws": 16, "seed": 1}
+
+
+def plan_of(route, price=2.0, cost=1.2, target=10_000):
+    made = season(
+        route, price_list=[offer(unit_price=cost)], targets=[{"variety": "A", "week": WEEK, "target": target}]
     )
-    assert drivers.said(1234.5) == "1,230 EUR"
-    assert told(0.92, "of the stated price") == "-8 %"
-    assert told(0.734, "share") == "0.73"
-    assert told(0.71, "°C from usual") == "+0.7 °C from usual"
-    assert told(4.06, "weeks") == "4.1 weeks"
+    return made.replace(varieties=[made.variety("A").replace(sale_price=price)])
 
 
-def test_what_cannot_be_asked_is_refused():
-    plan = only()
-    cells = {"orders": ORDER, "draws": 16, "seed": 1}
-    with pytest.raises(Refused, match=r"answer, 'profit': not an answer\. Write margin, chance or saleable\."):
-        what_drives(plan, answer="profit", **cells)
-    with pytest.raises(Refused, match=r"also, 'freight': not a price .* For a margin: sale price or lab price\."):
-        what_drives(plan, also={"freight": 0.1}, **cells)
-    with pytest.raises(Refused, match=r"also, 'sale price': not a price that this answer hangs on"):
-        what_drives(plan, answer="chance", also={"sale price": 0.1}, **cells)
-    with pytest.raises(Refused, match=r"also, 10: not a range of the sale price\. Give a part of it up to 0\.5"):
-        what_drives(plan, also={"sale price": 10}, **cells)
-    with pytest.raises(Refused, match=r"variety, 'Z': this season has no such variety"):
-        what_drives(plan, "Z", **cells)
-    with pytest.raises(Refused, match="nothing that is ordered is wanted"):
-        what_drives(plan.replace(targets=()), answer="chance", **cells)
-    with pytest.raises(Refused, match="nothing is uncertain in it"):
-        what_drives(plan.with_stage("crop", "arrival", survival=0.8, survival_sd=0), **cells)
-    drivers = what_drives(plan, **cells)
-    with pytest.raises(Refused, match=r"input, 'survival in arival, crop': not an uncertain input"):
-        drivers.break_even("survival in arival, crop")
-    with pytest.raises(Refused, match=r"top, 0: not a number of inputs"):
-        drivers.indices(top=0)
-    chance = what_drives(plan, answer="chance", **cells)
-    with pytest.raises(Refused, match="only a margin breaks even"):
-        chance.break_even("sale price")
+def losses(count):
+    """As many stages that only lose plants, the first the most."""
+    return [stage(f"s{i}", **beta_spread(8.0 * 2**i, 2.0 * 2**i)) for i in range(count)]
+
+
+ONE = plan_of(losses(1))
+
+
+# --- tables
+
+
+def test_the_tornado_has_a_row_for_each_input_with_its_unit_the_largest_swing_first():
+    drivers = what_drives(plan_of(losses(3)), orders=ORDER, also={"sale price": 0.05}, **FEW)
+    table = drivers.table()
+    assert table.columns.tolist() == ["input", "unit", "p10", "p90", "at_p10", "at_p90", "swing"]
+    assert table["unit"].value_counts().to_dict() == {"share": 3, "of the stated price": 1}
+    assert table["swing"].tolist() == sorted((table["at_p90"] - table["at_p10"]).abs(), reverse=True)
+    table["swing"] = 0.0
+    assert (drivers.table()["swing"] > 0).all()
+
+
+@pytest.mark.parametrize(("asked", "rows"), [({}, 5), ({"top": 2}, 2), ({"top": 6}, 6), ({"top": 9}, 6)])
+def test_indices_are_of_the_five_largest_swings_unless_others_are_asked_for(asked, rows):
+    drivers = what_drives(plan_of(losses(6)), orders=ORDER, **FEW)
+    table = drivers.indices(**asked)
+    names = drivers.table()["input"].tolist()
+    assert table["input"].tolist() == [*names[:rows], *(["all else"] if rows < 6 else [])]
+    assert table.columns.tolist() == ["input", "first", "first_error", "total", "total_error"]
+
+
+def test_drivers_and_break_evens_are_shown_in_one_line():
+    drivers = what_drives(ONE, orders=ORDER, **FEW)
+    assert repr(drivers) == f"Drivers(answer=margin, base={drivers.base:.3g} EUR, draws=16, seed=1)"
+    found = drivers.break_even("lab price")
+    assert repr(found) == f"BreakEven(input=lab price, value={found.value}, unit=EUR per plantlet)"
+    assert found.table().iloc[0].tolist() == ["lab price", found.value, "EUR per plantlet", None]
+
+
+def test_the_text_names_the_first_three_inputs_of_the_table():
+    drivers = what_drives(plan_of(losses(4)), orders=ORDER, answer="saleable", **FEW)
+    first, *rest = drivers.table().drop(columns="swing").to_dict("records")
+    text = words.drivers(answer="saleable", base=drivers.base, currency="EUR", first=first.pop("input"), **first)
+    assert str(drivers) == f"{text}\n{words.next_inputs([row['input'] for row in rest[:2]])}"
+
+
+# --- where orders stop to pay
+
+
+def log_sd(share):
+    """Return the deviation of the logarithm of a lognormal time from its relative spread."""
+    return math.sqrt(math.log(1 + share**2))
+
+
+def test_a_time_breaks_even_from_above_where_too_few_plants_are_ready_in_time():
+    """Ready within 15 weeks are Phi(ln(15 / time) / s) of the plants; 0.6 of them pay for all, at 1.2 against 2."""
+    growing = stage(typical=12, survival=1, plants_cv=0.2, batches_cv=0.2)
+    found = what_drives(plan_of([growing]), orders=ORDER, draws=64, seed=1).break_even("acclimatisation time of crop")
+    value = 15 * math.exp(-log_sd(0.2) * stats.norm.ppf(0.6))
+    chance = stats.norm.sf(math.log(value / 12) / log_sd(0.2))
+    assert found.value == pytest.approx(value, rel=1e-3)
+    assert found.chance == pytest.approx(chance, abs=2e-3)
+    assert (found.input, found.unit) == ("acclimatisation time of crop", "weeks")
+    text = words.break_even(name=found.input, value="14.3 weeks", above=False, chance=found.chance)
+    assert str(found) == text
+
+
+@pytest.mark.parametrize(
+    ("margins", "pair"),
+    [
+        ({-2: -1.0, -1: 1.0, 0: 2.0, 1: 2.0, 2: 3.0}, (-2, -1)),
+        ({2: 3.0, 0: 2.0, 1: -1.0, -1: 5.0, -2: -1.0}, (0, 1)),  # the other crossing is farther from the middle
+        ({-1: 0.0, 0: 1.0, 1: 2.0}, None),
+        ({-1: -1.0, 0: 0.0, 1: -2.0}, (-1, 0)),  # as near as the one after it, which comes later
+        ({-1: -3.0, 0: -1.0}, None),
+    ],
+)
+def test_of_several_changes_of_sign_the_nearest_to_the_middle_counts(margins, pair):
+    assert _crossing(margins) == pair
+
+
+@pytest.mark.parametrize(
+    ("name", "cells", "profitable"),
+    [
+        ("lab price", {"cost": 0}, True),
+        ("sale price", {"price": 0.0}, False),
+        ("lab price", {"price": 0.0}, False),
+    ],
+)
+def test_a_price_that_decides_nothing_has_no_break_even(name, cells, profitable):
+    found = what_drives(plan_of(losses(1), **cells), orders=ORDER, **FEW).break_even(name)
+    assert (found.input, found.value, found.chance) == (name, None, None)
+    assert found.unit == ("EUR per plantlet" if name == "lab price" else "EUR per plant")
+    assert str(found) == words.no_break_even(name=name, ends=(), profitable=profitable)
+
+
+def test_a_lab_price_within_a_range_breaks_even_from_above_with_its_chance():
+    """In every season 0.8 live: at 2 a plant they bring in 1.6, a third more than 1.2; 0.4 is twice a third of 1.2."""
+    made = plan_of([stage("arrival", survival=0.8)])
+    found = what_drives(made, orders=ORDER, also={"lab price": 0.4}, **FEW).break_even("lab price")
+    chance = stats.norm.sf(1 / 3 / 0.4 * stats.norm.ppf(0.95))
+    assert found.value == pytest.approx(1.6)
+    assert found.chance == pytest.approx(chance)
+    text = words.break_even(name="lab price", value="1.60 EUR per plantlet", above=False, chance=found.chance)
+    assert str(found) == text
+
+
+# --- refusals
+
+
+@pytest.mark.parametrize("part", [0, -0.1, 0.51, True, "0.1", math.nan])
+def test_what_is_no_range_of_a_price_is_refused_in_words(part):
+    with pytest.raises(Refused) as refusal:
+        what_drives(ONE, orders=ORDER, also={"sale price": part}, **FEW)
+    assert str(refusal.value).endswith("not a range of the sale price. Give a part of it up to 0.5: 0.1.")
+
+
+def test_half_of_a_price_is_still_a_range():
+    table = what_drives(ONE, orders=ORDER, also={"sale price": 0.5}, **FEW).table()
+    row = table.set_index("input").loc["sale price"]
+    assert row["p90"] == pytest.approx(1 + 0.5 * stats.norm.ppf(0.9) / stats.norm.ppf(0.95))
+
+
+@pytest.mark.parametrize(
+    ("made", "asked", "said"),
+    [
+        (ONE, {"answer": "profit"}, "answer, 'profit': not an answer. Write margin, chance or saleable."),
+        (
+            ONE.replace(targets=()),
+            {"answer": "chance"},
+            "variety: no variety ordered has a target. Order something of it, and give it a row in targets.",
+        ),
+        (
+            plan_of([stage("arrival", survival=0.8)]),
+            {},
+            "season, 'test': nothing is uncertain in it. Enter standard deviations of survivals and times.",
+        ),
+        (
+            ONE,
+            {"answer": "chance", "also": {"sale price": 0.1}},
+            "also, 'sale price': not a price that this answer depends on. For a margin: sale price or lab price.",
+        ),
+        (
+            ONE,
+            {"also": {"freight": 0.1}},
+            "also, 'freight': not a price that this answer depends on. For a margin: sale price or lab price.",
+        ),
+    ],
+)
+def test_what_cannot_be_answered_is_refused_in_words(made, asked, said):
+    with pytest.raises(Refused) as refusal:
+        what_drives(made, orders=ORDER, **asked, **FEW)
+    assert str(refusal.value) == said
+
+
+@pytest.mark.parametrize("top", [0, -1, 1.5, "2"])
+def test_what_is_no_number_of_inputs_is_refused_in_words(top):
+    with pytest.raises(Refused) as refusal:
+        what_drives(ONE, orders=ORDER, **FEW).indices(top=top)
+    assert str(refusal.value).endswith("not a number of inputs. Give a whole number from 1.")
+
+
+def test_what_has_no_break_even_is_refused_in_words():
+    with pytest.raises(Refused) as refusal:
+        what_drives(ONE, orders=ORDER, answer="chance", **FEW).break_even("sale price")
+    assert str(refusal.value) == (
+        "answer, 'chance': only a margin breaks even. Call what_drives with answer=\"margin\"."
+    )
+    with pytest.raises(Refused) as refusal:
+        what_drives(ONE, orders=ORDER, **FEW).break_even("lab prise")
+    assert str(refusal.value).startswith("input, 'lab prise': not an uncertain input of these orders. ")
+    assert "lab price" in str(refusal.value).split(". ", maxsplit=1)[1]
+
+
+# --- functions of inputs
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"n": 1}, "n, '1': not usable. Give a whole number from 2 to 1,048,576."),
+        ({"n": 2**21}, "n, '2097152': not usable. Give a whole number from 2 to 1,048,576."),
+        ({"n": 48}, "n, 48: not a power of two. Give a number of draws such as 512 or 1024."),
+        ({"seed": -1}, "seed, '-1': not usable. Give a whole number from 0 to 9,223,372,036,854,775,807."),
+    ],
+)
+def test_draws_of_a_function_are_a_power_of_two_and_a_seed(asked, said):
+    with pytest.raises(Refused) as refusal:
+        tornado(lambda x: x[0], {"one": stats.norm()}, **{"n": 4, "seed": 0} | asked)
+    assert str(refusal.value) == said
+
+
+def test_two_even_draws_are_enough_and_inputs_of_equal_swing_keep_their_order():
+    inputs = {name: stats.uniform(0, 1) for name in ("first", "second", "third")}
+    table = tornado(lambda x: x[0] - x[1] + 2 * x[2], inputs, n=2, seed=0)
+    assert table["input"].tolist() == ["third", "first", "second"]
+    assert table.columns.tolist() == ["input", "p10", "p90", "at_p10", "at_p90", "swing"]
+    assert table["p10"].tolist() == pytest.approx([0.1] * 3)
+    assert table["p90"].tolist() == pytest.approx([0.9] * 3)
+    assert table["swing"].tolist() == pytest.approx([1.6, 0.8, 0.8])
+
+
+def test_the_errors_of_indices_are_those_of_a_ratio_of_two_means_by_hand():
+    """Of products p with mean index times V over n draws, sd(p - index q) / (mean q sqrt(n)), q the squares."""
+    rng = np.random.default_rng(5)
+    one, other, mixed = rng.normal(3, 1, (3, 8))
+    (row,) = sobol_table(["input"], one, other, [mixed]).to_dict("records")
+    mean = np.concatenate([one, other]).mean()
+    a, b, m = one - mean, other - mean, mixed - mean
+    squares = (a**2 + b**2) / 2
+    for name, parts in (("first", b * (m - a)), ("total", (a - m) ** 2 / 2)):
+        index = parts.mean() / np.concatenate([one, other]).var()
+        assert row[name] == pytest.approx(index)
+        assert row[f"{name}_error"] == pytest.approx(np.std(parts - index * squares) / squares.mean() / math.sqrt(8))
+
+
+def test_an_order_of_a_variety_without_a_price_of_its_own_has_no_sale_to_break_even():
+    two = season(
+        [stage("arrival", **beta_spread(8.0, 2.0))],
+        varieties=("A", "B"),
+        targets=[{"variety": "A", "week": WEEK, "target": 50}],
+    )
+    two = two.replace(varieties=[two.variety("A").replace(sale_price=2.0), two.variety("B")])
+    drivers = what_drives(two, "B", orders=[("A", "2027-W05", 40), ("B", "2027-W05", 30)], **FEW)
+    assert drivers.base == pytest.approx(-30)
+    assert drivers.break_even("sale price").value is None
+
+
+# --- prices of two varieties
+
+
+BOTH = [("A", "2027-W05", 400), ("B", "2027-W06", 300)]
+SURVIVAL, PRICES, COSTS = 0.8, {"A": 4.0, "B": 2.5}, {"A": 2.5, "B": 1.6}
+
+
+def two_varieties(**cells):
+    plan = season(
+        [stage("arrival", **beta_spread(20.0, 5.0))],
+        varieties=("A", "B"),
+        price_list=[offer(name, unit_price=cost) for name, cost in COSTS.items()],
+        targets=[{"variety": name, "week": "2027-W20", "target": 10_000} for name in "AB"],
+    )
+    own = [plan.variety(name).replace(sale_price=price) for name, price in PRICES.items()]
+    return what_drives(plan.replace(varieties=own), orders=BOTH, draws=1024, seed=1, **cells)
+
+
+INCOME = SURVIVAL * (400 * PRICES["A"] + 300 * PRICES["B"])
+SPENT = 400 * COSTS["A"] + 300 * COSTS["B"]
+
+
+@pytest.mark.parametrize(("name", "part"), [("sale price", SPENT / INCOME), ("lab price", INCOME / SPENT)])
+def test_prices_of_two_varieties_break_even_at_a_part_of_what_is_stated(name, part):
+    found = two_varieties().break_even(name)
+    assert found.value == pytest.approx(part, rel=2e-3)
+    assert found.unit == "of the stated prices"
+    assert found.chance is None
+
+
+def test_the_chance_of_a_price_below_the_break_even_is_that_of_its_range():
+    """Nine in ten of prices lie within 0.3 of what is stated: normal, with a spread of 0.3 / 1.645."""
+    found = two_varieties(also={"sale price": 0.3}).break_even("sale price")
+    assert found.chance == pytest.approx(stats.norm.cdf((found.value - 1) * stats.norm.ppf(0.95) / 0.3), rel=1e-6)
+    assert 0.01 < found.chance < 0.5
+
+
+@pytest.mark.parametrize(("price", "profitable"), [(400.0, True), (0.5, False)])
+def test_where_no_survival_breaks_even_the_ends_that_were_tried_are_named(price, profitable):
+    """Ends at five standard deviations of the score: of a Beta(20, 5) from 0.32 to 0.99."""
+    plan = season(
+        [stage("arrival", **beta_spread(20.0, 5.0))],
+        price_list=[offer(unit_price=1.0)],
+        targets=[{"variety": "A", "week": "2027-W20", "target": 10_000}],
+    )
+    plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=price)])
+    found = what_drives(plan, orders=[("A", "2027-W05", 400)], draws=256, seed=1).break_even("arrival survival of crop")
+    ends = [f"{100 * BETA.ppf(stats.norm.cdf(score)):.0f} %" for score in (-5, 5)]
+    assert str(found) == words.no_break_even(name="arrival survival of crop", ends=ends, profitable=profitable)
+    assert (found.value, found.chance) == (None, None)
+
+
+# --- interactions of two survivals
+
+
+def interactions_of(ends, draws):
+    """Two survivals, each Beta(ends, ends): mean one half, variance 1 / (4 (2 ends + 1))."""
+    plan = season(
+        [stage("arrival", **beta_spread(ends, ends)), stage("grading", **beta_spread(ends, ends))],
+        targets=[{"variety": "A", "week": "2027-W20", "target": 300}],
+    )
+    cells = {"orders": [("A", "2027-W05", 400)], "answer": "saleable", "seed": 1}
+    return what_drives(plan, draws=draws, **cells).interactions()
+
+
+@pytest.mark.parametrize(
+    ("ends", "together", "interact"),
+    [(4 / 3, 0.12, True), (0.5, 0.2, True), (12.0, 1 / 51, False)],
+)
+def test_a_product_acts_together_by_a_share_in_closed_form(ends, together, interact):
+    """With c the variance over the squared mean, the product's own is 2 c + c^2, and c^2 of it together."""
+    c = 1 / (2 * ends + 1)
+    assert together == pytest.approx(c / (2 + c))
+    found = interactions_of(ends, 8192)
+    assert abs(found.alone - (1 - together)) <= 2 * found.error
+    assert found.error <= 0.065
+    assert found.interact is interact
+
+
+def test_the_input_that_interacts_most_is_named_and_few_draws_do_not_tell():
+    found = interactions_of(0.5, 8192)
+    assert found.most in ("arrival survival of crop", "grading survival of crop")
+    assert str(found) == words.interactions(alone=found.alone, error=found.error, interact=True, most=found.most)
+    assert interactions_of(12.0, 32).interact is None

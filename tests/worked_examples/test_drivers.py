@@ -50,7 +50,7 @@ def test_indices_are_those_published(name, n, tolerance):
     function, inputs, first, total = PUBLISHED[name]
     errors = []
     for seed in SEEDS:
-        table = indices(function, inputs, n, seed=seed)
+        table = indices(function, inputs, n=n, seed=seed)
         assert table["input"].tolist() == list(inputs)
         errors.append(np.concatenate([table["first"] - first, table["total"] - total]))
     assert np.abs(errors[0]).max() < tolerance
@@ -88,11 +88,11 @@ def test_the_tornado_of_the_product_is_in_order_and_its_ends_are_those_of_the_cl
 
 
 def test_an_answer_that_never_changes_has_indices_of_0():
-    table = indices(lambda x: np.zeros(x.shape[1]), NORMAL, 16, seed=1)
+    table = indices(lambda x: np.zeros(x.shape[1]), NORMAL, n=16, seed=1)
     assert (table.drop(columns="input") == 0).all(axis=None)
 
 
 @pytest.mark.parametrize("n", [1000, 1, 2.5])
 def test_other_numbers_of_draws_are_refused(n):
     with pytest.raises(Refused, match=r"n, .*not (a power of two|usable)\. Give a (number of draws|whole number)"):
-        indices(product, NORMAL, n, seed=1)
+        indices(product, NORMAL, n=n, seed=1)

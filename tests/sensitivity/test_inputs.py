@@ -9,7 +9,7 @@ import forecast
 from forecast.growth.fate import Batch
 from forecast.growth.simulation import season_streams
 from forecast.season.season import Season
-from forecast.sensitivity.inputs import PRICES, Input, inputs_of, other_streams, outcome_with, price_at, told
+from forecast.sensitivity.inputs import Input, inputs_of, other_streams, outcome_with, price_at
 
 DRAWS = 4096
 WEEK = forecast.Week.parse
@@ -48,15 +48,15 @@ def inputs() -> dict[str, Input]:
     return inputs_of(plan(), BATCHES, season_streams(DRAWS, 1), {"sale price": 0.2})
 
 
-def test_inputs_are_told_by_stage_then_demand_then_prices(inputs: dict[str, Input]) -> None:
+def test_inputs_are_in_the_order_of_stages_then_demand_then_prices(inputs: dict[str, Input]) -> None:
     rows = [(one.name, one.unit, one.varieties, one.quantity, one.owners) for one in inputs.values()]
     assert rows == [
-        ("survival in arrival, crop", "share", ("A", "B"), "arrival survival", (A1, A2, B1)),
-        ("time in arrival, crop", "weeks", ("A", "B"), "arrival time", (A1, A2, B1)),
-        ("survival in grading, crop", "share", ("A", "B"), "grading survival", (A1, A2, B1)),
-        ("survival in arrival, C", "share", ("C",), "arrival survival", (C1,)),
-        ("time in arrival, C", "weeks", ("C",), "arrival time", (C1,)),
-        ("survival in grading, C", "share", ("C",), "grading survival", (C1,)),
+        ("arrival survival of crop", "share", ("A", "B"), "arrival survival", (A1, A2, B1)),
+        ("arrival time of crop", "weeks", ("A", "B"), "arrival time", (A1, A2, B1)),
+        ("grading survival of crop", "share", ("A", "B"), "grading survival", (A1, A2, B1)),
+        ("arrival survival of C", "share", ("C",), "arrival survival", (C1,)),
+        ("arrival time of C", "weeks", ("C",), "arrival time", (C1,)),
+        ("grading survival of C", "share", ("C",), "grading survival", (C1,)),
         ("demand for A in 2027-W12", "plants", ("A",), "demand", (("demand", "A", "2027-W12"),)),
         ("sale price", "of the stated price", (), "sale price", (("price",),)),
     ]
@@ -65,10 +65,10 @@ def test_inputs_are_told_by_stage_then_demand_then_prices(inputs: dict[str, Inpu
 
 def test_values_at_a_score_are_those_of_the_distribution(inputs: dict[str, Input]) -> None:
     """Of batches alone the mean score of 300, 100 and 100 has a spread of sqrt(11) / 5; of a season it has 1."""
-    found = inputs["survival in arrival, crop"]
+    found = inputs["arrival survival of crop"]
     assert found.sd == pytest.approx(np.sqrt(11) / 5)
     assert found.at(1.5) == pytest.approx(stats.beta(8, 2).ppf(stats.norm.cdf(1.5 * np.sqrt(11) / 5)), abs=1e-6)
-    times = inputs["time in arrival, crop"]
+    times = inputs["arrival time of crop"]
     assert times.sd == pytest.approx(1)
     assert times.at(-1) == pytest.approx(3 * np.exp(-np.sqrt(np.log1p(0.2**2))))
     demand = plan().targets[0].demand
@@ -82,7 +82,7 @@ def test_a_price_is_never_below_0() -> None:
 
 
 def test_scores_are_drawn_as_correlated_as_the_level_says(inputs: dict[str, Input]) -> None:
-    found = inputs["survival in grading, crop"]
+    found = inputs["grading survival of crop"]
     assert found.covariance == pytest.approx(np.array([[1, 0.5, 0.3], [0.5, 1, 0.3], [0.3, 0.3, 1]]))
     assert found.weights.tolist() == [0.6, 0.2, 0.2]
     assert found.weights.dtype == np.float64
@@ -96,7 +96,7 @@ def test_what_is_drawn_anew_is_independent_of_all_else_and_the_same_for_the_same
 ) -> None:
     """The survival in grading of C and of the crop share the season's score as drawn, but not as drawn anew."""
     streams = season_streams(DRAWS, 1)
-    one, other = (inputs[f"survival in grading, {whose}"] for whose in ("crop", "C"))
+    one, other = (inputs[f"grading survival of {whose}"] for whose in ("crop", "C"))
     assert np.corrcoef(one.drawn[0], other.drawn[0])[0, 1] == pytest.approx(0.3, abs=0.07)
     under = other_streams(streams, "one")
     anew = [row.redrawn(under) for row in (one, other)]
@@ -124,7 +124,7 @@ def test_with_every_input_as_it_was_drawn_nothing_changes(inputs: dict[str, Inpu
 def test_an_input_that_is_set_is_set_for_those_it_holds_for_alone(inputs: dict[str, Input]) -> None:
     whole, streams = plan(), season_streams(DRAWS, 1)
     free = outcome_with(whole, BATCHES, streams, inputs, {})
-    name = "survival in grading, crop"
+    name = "grading survival of crop"
     made = outcome_with(whole, BATCHES, streams, inputs, {name: inputs[name].drawn + 1})
     for batch in BATCHES:
         moved = made.fate(batch).survival - free.fate(batch).survival
@@ -132,14 +132,6 @@ def test_an_input_that_is_set_is_set_for_those_it_holds_for_alone(inputs: dict[s
             assert (moved > 0).all()
         else:
             assert (moved == 0).all()
-
-
-def test_inputs_are_told_to_the_figures_they_are_known_to(inputs: dict[str, Input]) -> None:
-    assert inputs["time in arrival, crop"].told(4.06) == "4.1 weeks"
-    assert PRICES == ("sale price", "lab price")
-    assert [told(value, unit) for value, unit in ((4.06, "weeks"), (1153, "degree-days"), (1234.5, "plants"))] == [
-        "4.1 weeks", "1,150 degree-days", "1,250 plants",
-    ]  # fmt: skip
 
 
 def thermal(*sales: str) -> Season:
@@ -168,7 +160,7 @@ def test_the_weather_is_that_from_the_first_delivery_to_the_last_sale(
     found = inputs_of(whole, batches, streams, {})
     assert list(found) == ["weather of the season"]
     one = found["weather of the season"]
-    assert (one.unit, one.varieties, one.quantity, one.owners) == ("°C from usual", ("A",), "weather", ())
+    assert (one.unit, one.varieties, one.quantity, one.owners) == ("°C from normal", ("A",), "weather", ())
     weights = np.zeros(42)
     weights[first:last] = 1 / (last - first)
     assert one.weights == pytest.approx(weights)

@@ -1,0 +1,165 @@
+"""What is said of uncertain inputs, of two scenarios, and of the value of a trial."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from forecast.weeks import Week
+from forecast.words.numbers import counted, money, rounded, seasons, signed
+
+OF_PRICE, FROM_NORMAL = "of the stated price", "°C from normal"
+_SEASONS = " of 100 simulated seasons"
+_ANSWERS = {"margin": "expected margin", "chance": "on-time chance", "saleable": "number of saleable plants"}
+
+
+def input_value(value: float, unit: str) -> str:
+    """Return the value of an input with its unit, to the figures that it is known to."""
+    if unit == "share":
+        return f"{100 * value:.0f} %"
+    if unit == OF_PRICE:
+        return f"{100 * (value - 1):+.0f} %"
+    if unit == FROM_NORMAL:
+        return f"{value:+.1f} {unit}"
+    return f"{value:.1f} {unit}" if unit == "weeks" else f"{rounded(value)} {unit}"
+
+
+def answer_value(amount: float, answer: str, currency: str) -> str:
+    """Return a margin, a chance or a number of saleable plants with its unit."""
+    if answer == "margin":
+        return f"{round(float(f'{amount:.3g}')):,} {currency}"  # one figure more, as answers are paired
+    return seasons(amount) if answer == "chance" else f"{rounded(amount)} plants"
+
+
+def drivers(
+    *, answer: str, base: float, currency: str, first: str, unit: str, p10: float, p90: float, at_p10: float,
+    at_p90: float,
+) -> str:  # fmt: skip
+    """Return which input an answer is most sensitive to."""
+
+    def end(value: float, amount: float) -> str:
+        verb = "stays at" if amount == base else "rises to" if amount > base else "falls to"
+        return f"at {input_value(value, unit)} it {verb} {answer_value(amount, answer, currency)}"
+
+    return (
+        f"The {_ANSWERS[answer]} ({answer_value(base, answer, currency)}) is most sensitive to {first}: "
+        f"{end(p10, at_p10)}, {end(p90, at_p90)}."
+    )
+
+
+def next_inputs(names: Sequence[str]) -> str:
+    """Return the inputs that come after the first; empty if there is none."""
+    return f"Next: {' and '.join(names)}." if names else ""
+
+
+def interactions(*, alone: float, error: float, interact: bool | None, most: str) -> str:
+    """Return whether inputs interact: `alone` is the share of the variance that they explain one by one."""
+    share = f"one by one they explain {100 * alone:.0f} % of the variance (± {100 * error:.0f}, 2 standard errors)"
+    if interact is None:
+        return f"It takes more draws to tell whether the inputs interact: {share}."
+    if interact:
+        return f"The inputs interact: {share}. Most of the rest involves {most}."
+    return f"The inputs hardly interact: {share}."
+
+
+def break_even(*, name: str, value: str, above: bool, chance: float | None) -> str:
+    """Return for which values of an input orders are profitable, and how often it lies beyond."""
+    side, beyond = ("least", "lower") if above else ("most", "higher")
+    often = "" if chance is None else f"; it is {beyond} in {seasons(chance)}"
+    return f"The orders are profitable as long as {name} is at {side} {value}{often}."
+
+
+def no_break_even(*, name: str, ends: Sequence[str], profitable: bool) -> str:
+    """Return that orders are profitable, or lose money, for any value between two, or for any at all."""
+    what = "are profitable" if profitable else "lose money"
+    return f"The orders {what} for any {name}{f' between {ends[0]} and {ends[1]}' if ends else ''}."
+
+
+SAME = "The two scenarios are identical."
+SAME_MARGIN = "Both scenarios earn the same."
+SAME_PLANTS = "Both scenarios have the same number of saleable plants."
+
+
+def margins(*, difference: float, p5: float, p95: float, better: float, currency: str) -> str:
+    """Return how much more or less the other scenario earns."""
+    side, sign = ("more", 1) if difference >= 0 else ("less", -1)
+    low, high = sorted((sign * p5, sign * p95))
+    return (
+        f"Scenario B earns about {money(abs(difference), currency)} {side} on average (90 % range {signed(low)} to "
+        f"{signed(high)}); it earns more in {seasons(better)}."
+    )
+
+
+def plants(
+    *, variety: str, week: str, difference: float, p5: float, p95: float, chance: float | None,
+    other_chance: float | None,
+) -> str:  # fmt: skip
+    """Return how many more or fewer plants are saleable in the other scenario."""
+    side, sign = ("more", 1) if difference >= 0 else ("fewer", -1)
+    low, high = sorted((sign * p5, sign * p95))
+    text = (
+        f"Scenario B has about {rounded(abs(difference))} {side} saleable {variety} in {week} (90 % range "
+        f"{signed(low)} to {signed(high)})"
+    )
+    if chance is None or other_chance is None:
+        return f"{text}."
+    return f"{text}; the target is met in {seasons(other_chance)} instead of {seasons(chance).removesuffix(_SEASONS)}."
+
+
+def changes(cells: Sequence[str], more: int) -> str:
+    """Return the cells in which two scenarios differ; `more` of them are not named."""
+    rest = [f"and {counted(more, 'more cell')}"] if more else []
+    return f"Differences: {'; '.join([*cells, *rest])}."
+
+
+def change(*, table: str, row: str, column: str, old: object, new: object) -> str:
+    """Return one cell in which two scenarios differ, or a row that only one has."""
+    where = ", ".join(part for part in (table, row) if part)
+    return f"{where}: {column} {_cell(old)} to {_cell(new)}" if column else f"{where} is {new}"
+
+
+def _cell(cell: object) -> str:
+    if cell is None:
+        return "empty"
+    return f"{cell:g}" if isinstance(cell, float) else str(cell)
+
+
+def order(quantity: int, variety: str, lab: str, week: Week) -> str:
+    """Return an order in a few words."""
+    return f"{quantity:,} {variety} from {lab} for {week}".replace("  ", " ")
+
+
+def without_trial(*, variety: str, order: str, margin: float, currency: str) -> str:
+    """Return what is ordered without a trial; `order` is empty if none is."""
+    if not order:
+        return f"Without a trial, order no {variety}: every order is expected to lose money."
+    return f"Without a trial, order {order}: expected margin about {money(margin, currency)}."
+
+
+def no_trial(variety: str) -> str:
+    """Return why a trial is worth nothing."""
+    return (
+        f"All the uncertainty in {variety} is batch-to-batch luck (no belief or variety share), so a trial cannot "
+        "inform the main order: it is worth nothing."
+    )
+
+
+def trial(*, plants: int, evsi: float, error: float, cost: float, evpi: float, currency: str) -> str:
+    """Return the value of a trial and its cost."""
+    pays = "pays" if evsi > cost else "does not pay"
+    return (
+        f"A trial of {counted(plants, 'plant')} is worth about {money(evsi, currency)} (± {money(error, currency)}, "
+        f"standard error) and costs about {money(cost, currency)}: it {pays}. Knowing the survival for certain would "
+        f"be worth {money(evpi, currency)}."
+    )
+
+
+def decisions(runs: Sequence[tuple[int, int, str]], plants: int) -> str:
+    """Return what to order after a trial of so many plants; each run is the first and last number that survive."""
+    if len(runs) == 1:
+        return "No likely outcome changes the order."
+    (_, limit, least), *between = runs
+    texts = [f"Fewer than {limit + 1:,} of {plants:,} survive: order {least}."]
+    for first, last, choice in between[:-1]:
+        texts.append(f"{f'{first:,} to {last:,}' if last > first else f'{first:,}'}: order {choice}.")
+    first, _, choice = between[-1]
+    return " ".join([*texts, f"{first:,} or more: order {choice}."])

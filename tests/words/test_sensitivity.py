@@ -1,0 +1,165 @@
+"""What is said of uncertain inputs, of two scenarios, and of the value of a trial."""
+
+import pytest
+
+from forecast.weeks import Week
+from forecast.words import sensitivity as words
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        (0.734, "share", "73 %"),
+        (0.9955, "share", "100 %"),
+        (0.92, words.OF_PRICE, "-8 %"),
+        (1.8, words.OF_PRICE, "+80 %"),
+        (1.0, words.OF_PRICE, "+0 %"),
+        (0.71, words.FROM_NORMAL, "+0.7 °C from normal"),
+        (-2.26, words.FROM_NORMAL, "-2.3 °C from normal"),
+        (4.06, "weeks", "4.1 weeks"),
+        (1153, "degree-days", "1,150 degree-days"),
+        (1234.5, "plants", "1,250 plants"),
+    ],
+)
+def test_an_input_has_the_figures_that_it_is_known_to(value, unit, text):
+    assert words.input_value(value, unit) == text
+
+
+@pytest.mark.parametrize(
+    ("answer", "amount", "text"),
+    [
+        ("margin", 12_345.0, "12,300 EUR"),
+        ("margin", -0.4567, "0 EUR"),
+        ("margin", 987.6, "988 EUR"),
+        ("margin", -12_345.0, "-12,300 EUR"),
+        ("chance", 0.914, "about 91 of 100 simulated seasons"),
+        ("saleable", 1_153.0, "1,150 plants"),
+    ],
+)
+def test_an_answer_has_its_unit(answer, amount, text):
+    assert words.answer_value(amount, answer, "EUR") == text
+
+
+def test_the_input_an_answer_is_most_sensitive_to_is_named_with_both_ends():
+    survival = {"first": "acclimatisation survival of hosta", "unit": "share", "p10": 0.754, "p90": 0.932}
+    assert words.drivers(answer="chance", base=0.912, currency="EUR", at_p10=0.79, at_p90=0.98, **survival) == (
+        "The on-time chance (about 91 of 100 simulated seasons) is most sensitive to acclimatisation survival of "
+        "hosta: at 75 % it falls to 79 of 100 simulated seasons, at 93 % it rises to 98 of 100 simulated seasons."
+    )
+    time = {"first": "growing on time of calla", "unit": "weeks", "p10": 4.0, "p90": 6.0, "at_p10": 320, "at_p90": 300}
+    assert words.drivers(answer="saleable", base=300, currency="EUR", **time) == (
+        "The number of saleable plants (300 plants) is most sensitive to growing on time of calla: at 4.0 weeks it "
+        "rises to 320 plants, at 6.0 weeks it stays at 300 plants."
+    )
+    assert words.next_inputs([]) == ""
+    assert words.next_inputs(["x"]) == "Next: x."
+    assert words.next_inputs(["x", "y"]) == "Next: x and y."
+
+
+def test_interactions_are_those_that_the_errors_allow_to_tell():
+    share = "one by one they explain 49 % of the variance (± 26, 2 standard errors)"
+    found = {"alone": 0.488, "error": 0.26, "most": "x"}
+    assert words.interactions(**found, interact=True) == f"The inputs interact: {share}. Most of the rest involves x."
+    assert words.interactions(**found, interact=False) == f"The inputs hardly interact: {share}."
+    assert (
+        words.interactions(**found, interact=None)
+        == f"It takes more draws to tell whether the inputs interact: {share}."
+    )
+
+
+def test_a_break_even_value_says_on_which_side_orders_are_profitable():
+    survival = {"name": "hardening-off survival of hosta", "value": "61 %", "above": True}
+    profitable = "The orders are profitable as long as"
+    assert words.break_even(**survival, chance=None) == (
+        f"{profitable} hardening-off survival of hosta is at least 61 %."
+    )
+    assert words.break_even(**survival, chance=0.01) == (
+        f"{profitable} hardening-off survival of hosta is at least 61 %; it is lower in 1 of 100 simulated seasons."
+    )
+    price = {"name": "lab price", "value": "1.60 EUR per plantlet", "above": False}
+    assert words.break_even(**price, chance=0.086) == (
+        f"{profitable} lab price is at most 1.60 EUR per plantlet; it is higher in about 9 of 100 simulated seasons."
+    )
+    assert words.no_break_even(name="x", ends=("32 %", "99 %"), profitable=False) == (
+        "The orders lose money for any x between 32 % and 99 %."
+    )
+    assert words.no_break_even(name="lab price", ends=(), profitable=True) == (
+        "The orders are profitable for any lab price."
+    )
+
+
+def test_a_scenario_says_how_many_plants_more_or_fewer_it_has():
+    fewer = {"variety": "Hosta 'Orrinfall'", "week": "2027-W41", "difference": -110, "p5": -125, "p95": -91}
+    text = "Scenario B has about 110 fewer saleable Hosta 'Orrinfall' in 2027-W41 (90 % range 91 to 125)"
+    assert words.plants(**fewer, chance=0.912, other_chance=0.66) == (
+        f"{text}; the target is met in 66 of 100 simulated seasons instead of about 91."
+    )
+    assert words.plants(**fewer, chance=1, other_chance=0) == (
+        f"{text}; the target is met in no simulated season instead of every simulated season."
+    )
+    assert words.plants(**fewer, chance=None, other_chance=1) == f"{text}."
+    more = words.plants(variety="A", week="2027-W20", difference=1, p5=-1, p95=2, chance=0, other_chance=None)
+    assert more == "Scenario B has about 1 more saleable A in 2027-W20 (90 % range -1 to 2)."
+
+
+def test_a_scenario_says_how_much_more_or_less_it_earns():
+    less = words.margins(difference=-25, p5=-30, p95=4, better=0.1, currency="EUR")
+    assert less == (
+        "Scenario B earns about 25 EUR less on average (90 % range -4 to 30); it earns more in 10 of 100 simulated "
+        "seasons."
+    )
+    more = words.margins(difference=1234, p5=1200, p95=1300, better=1, currency="SEK")
+    assert more == (
+        "Scenario B earns about 1,250 SEK more on average (90 % range 1,200 to 1,300); it earns more in every "
+        "simulated season."
+    )
+
+
+def test_differences_of_scenarios_are_cells_and_rows():
+    cells = [
+        words.change(table="stages", row="crop, arrival", column="survival", old=0.5, new=0.6),
+        words.change(table="season", row="", column="budget", old=None, new=500.0),
+        words.change(table="orders", row="B, 2027-W06", column="", old="there", new="not there"),
+    ]
+    assert cells == [
+        "stages, crop, arrival: survival 0.5 to 0.6", "season: budget empty to 500", "orders, B, 2027-W06 is not there",
+    ]  # fmt: skip
+    assert words.changes(cells[:1], 0) == "Differences: stages, crop, arrival: survival 0.5 to 0.6."
+    assert words.changes(["a", "b"], 1) == "Differences: a; b; and 1 more cell."
+    assert words.changes(["a"], 1200) == "Differences: a; and 1,200 more cells."
+
+
+def test_a_trial_says_its_value_its_cost_and_the_order_without_it():
+    order = words.order(1200, "Calla 'Daviorne'", "Lab", Week.parse("2027-W20"))
+    assert words.without_trial(variety="Calla 'Daviorne'", order=order, margin=756.6, currency="EUR") == (
+        "Without a trial, order 1,200 Calla 'Daviorne' from Lab for 2027-W20: expected margin about 755 EUR."
+    )
+    assert words.without_trial(variety="A", order="", margin=0, currency="EUR") == (
+        "Without a trial, order no A: every order is expected to lose money."
+    )
+    value = {"plants": 72, "evsi": 8.2, "error": 1.1, "evpi": 9, "currency": "EUR"}
+    assert words.trial(**value, cost=252) == (
+        "A trial of 72 plants is worth about 8 EUR (± 1 EUR, standard error) and costs about 250 EUR: it does not pay. "
+        "Knowing the survival for certain would be worth 9 EUR."
+    )
+    assert "costs about 7 EUR: it pays." in words.trial(**value, cost=7)
+    assert words.no_trial("X") == (
+        "All the uncertainty in X is batch-to-batch luck (no belief or variety share), so a trial cannot inform the "
+        "main order: it is worth nothing."
+    )
+
+
+def test_decisions_after_a_trial_are_ranges_of_survivors():
+    order = words.order(576, "", "Lab", Week.parse("2027-W20"))
+    assert order == "576 from Lab for 2027-W20"
+    runs = [(12, 19, "576"), (20, 58, "432"), (59, 70, "360")]
+    assert words.decisions(runs, 72) == (
+        "Fewer than 20 of 72 survive: order 576. 20 to 58: order 432. 59 or more: order 360."
+    )
+    assert words.decisions([(0, 0, "none"), (1, 1, order), (2, 2, "9")], 2) == (
+        "Fewer than 1 of 2 survive: order none. 1: order 576 from Lab for 2027-W20. 2 or more: order 9."
+    )
+    assert words.decisions([(0, 1199, "none"), (1200, 1299, order)], 1299) == (
+        "Fewer than 1,200 of 1,299 survive: order none. 1,200 or more: order 576 from Lab for 2027-W20."
+    )
+    assert words.decisions([(3, 9, "none")], 9) == "No likely outcome changes the order."
