@@ -70,7 +70,7 @@ def _clock(base: float | None) -> str:
 
 def _figures(number: float) -> str:
     """Return a time to two figures, or three where it is above 100."""
-    return f"{number:.2g}" if number < 100 else f"{number:.0f}"
+    return f"{number:.2g}" if number < 99.5 else f"{number:.0f}"
 
 
 def time(

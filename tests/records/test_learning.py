@@ -296,7 +296,7 @@ def test_what_would_be_wrong_is_refused(learned, records):
         forecast.learn(learned, records)
     with pytest.raises(Refused, match="this season has no such variety"):
         forecast.learn(season([WEANING]), records)
-    for call in (learned.shares, learned.sensitivity, learned.labs):
+    for call in (learned.shares, learned.prior_sensitivity, learned.labs):
         with pytest.raises(Refused, match=r"'gradin': no variety has such a stage\. Did you mean 'grading'\?"):
             call("gradin")
     with pytest.raises(Refused, match="Calla 'Daviorne' has no such stage"):

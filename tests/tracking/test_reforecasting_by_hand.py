@@ -1,4 +1,4 @@
-"""A running season cell by cell, and word for word, where it is known by hand: no plants differ, few are lost."""
+"""A running season cell by cell where it is known by hand: no plants differ, few are lost."""
 
 from datetime import date, timedelta
 
