@@ -51,7 +51,7 @@ RESULTS = {
     "cash_flow": lambda demo: forecast.cash_flow(demo.outcome),
     "compare": lambda demo: forecast.compare(demo.season, demo.season.replace(budget=1000), **DRAWS),
     "what_drives": lambda demo: demo.drivers,
-    "break_even": lambda demo: demo.drivers.break_even(demo.drivers.tornado()["input"].iloc[0]),
+    "break_even": lambda demo: demo.drivers.break_even(demo.drivers.table()["input"].iloc[0]),
     "trial_worth": lambda demo: forecast.trial_worth(demo.season, VARIETY, **DRAWS),
     "reforecast": lambda demo: demo.running,
     "scorecard": lambda demo: forecast.scorecard(demo.season, demo.records, **DRAWS),

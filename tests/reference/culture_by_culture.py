@@ -111,28 +111,9 @@ def cut_to_room(waiting: Sequence[int], room: float) -> list[int]:
     return list(waiting) if total <= room else [pieces * int(room) // total for pieces in waiting]
 
 
-def grow(
-    *,
-    explants: int,
-    lines: int,
-    cycles: int,
-    kept: Sequence[float],
-    vessel: int,
-    rooting_vessel: int,
-    start_survival: float,
-    contamination: Sequence[float],
-    means: Sequence[Sequence[float]],
-    size: float,
-    whole_shoots: bool,
-    rooted: float,
-    start_weeks: float,
-    cycle_weeks: float,
-    rooting_weeks: float,
-    shelf_places: int | None = None,
-    vessels_in_hours: int | None = None,
-    rng: np.random.Generator,
-) -> Grown:
-    """Grow one draw from its first explants to its last plantlets.
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """What is grown in one draw, and its rates.
 
     Parameters
     ----------
@@ -153,71 +134,117 @@ def grow(
     vessels_in_hours
         vessels that can be handled in a cycle
     """
-    env = simpy.Environment(initial_time=exact(0))
-    shelf = Shelf(env, shelf_places)
-    hours = math.inf if vessels_in_hours is None else vessels_in_hours
-    by_cycle = {
-        field.name: np.zeros(cycles, float if field.name == "weeks" else np.int64)
-        for field in fields(Grown)
-        if field.name != "most_vessels"
-    }
 
-    def plant(pieces: int, holds: int, weeks: Any, lost: float) -> list[Vessel]:
+    explants: int
+    lines: int
+    cycles: int
+    kept: Sequence[float]
+    vessel: int
+    rooting_vessel: int
+    start_survival: float
+    contamination: Sequence[float]
+    means: Sequence[Sequence[float]]
+    size: float
+    whole_shoots: bool
+    rooted: float
+    start_weeks: float
+    cycle_weeks: float
+    rooting_weeks: float
+    shelf_places: int | None = None
+    vessels_in_hours: int | None = None
+
+
+class Laboratory:
+    """A shelf in simulated time on which one draw of a plan is grown, and what was counted."""
+
+    def __init__(self, plan: Plan, rng: np.random.Generator) -> None:
+        self.plan, self.rng = plan, rng
+        self.env = simpy.Environment(initial_time=exact(0))
+        self.shelf = Shelf(self.env, plan.shelf_places)
+        self.hours = math.inf if plan.vessels_in_hours is None else plan.vessels_in_hours
+        self.counts = {
+            field.name: np.zeros(plan.cycles, float if field.name == "weeks" else np.int64)
+            for field in fields(Grown)
+            if field.name != "most_vessels"
+        }
+
+    def run(self) -> Process:
+        """Grow from the first explants to the last shoots that are planted to root."""
+        plan = self.plan
+        dealt = [len(range(line, plan.explants, plan.lines)) for line in range(plan.lines)]
+        yield self.env.timeout(exact(plan.start_weeks))
+        waiting = [sum(self.rng.random() < plan.start_survival for _ in range(pieces)) for pieces in dealt]
+        to_root = 0
+        for number in range(plan.cycles + 1):
+            yield self.env.timeout(0)  # vessels whose time is up today are taken away first
+            planted = self.cycle(number, waiting) if number < plan.cycles else []
+            if number:
+                left = self.hours - sum(len(line) for line in planted)
+                self.env.process(self.rooting(number - 1, to_root, left))
+            if number == plan.cycles:
+                return
+            yield self.env.timeout(exact(plan.cycle_weeks))
+            waiting, to_root = self.cut(number, planted)
+
+    def plant(self, pieces: int, holds: int, weeks: Any, lost: float) -> list[Vessel]:
+        """Put pieces into vessels and these on the shelf."""
         vessels = []
         while pieces > 0:
-            shelf.put(weeks)
-            vessels.append(Vessel(min(pieces, holds), rng.random() >= lost))
+            self.shelf.put(weeks)
+            vessels.append(Vessel(min(pieces, holds), self.rng.random() >= lost))
             pieces -= holds
         return vessels
 
-    def cycle(number: int, waiting: list[int]) -> list[list[Vessel]]:
-        free = min(shelf.free, hours)
-        pieces = cut_to_room(waiting, max(free - (lines - 1), 0) * vessel)
-        planted = [plant(part, vessel, exact(cycle_weeks), held(contamination, number)) for part in pieces]
-        by_cycle["explants"][number] = sum(pieces)
-        by_cycle["unplanted"][number] = sum(waiting) - sum(pieces)
-        by_cycle["vessels"][number] = sum(len(line) for line in planted)
-        by_cycle["clean_vessels"][number] = sum(jar.clean for line in planted for jar in line)
+    def cycle(self, number: int, waiting: list[int]) -> list[list[Vessel]]:
+        """Plant the explants of every line for which there is room and time."""
+        plan = self.plan
+        free = min(self.shelf.free, self.hours)
+        pieces = cut_to_room(waiting, max(free - (plan.lines - 1), 0) * plan.vessel)
+        lost = held(plan.contamination, number)
+        planted = [self.plant(part, plan.vessel, exact(plan.cycle_weeks), lost) for part in pieces]
+        self.counts["explants"][number] = sum(pieces)
+        self.counts["unplanted"][number] = sum(waiting) - sum(pieces)
+        self.counts["vessels"][number] = sum(len(line) for line in planted)
+        self.counts["clean_vessels"][number] = sum(jar.clean for line in planted for jar in line)
         return planted
 
-    def rooting(number: int, waiting: int, hours_left: float) -> Process:
-        free = max(min(shelf.free, hours_left), 0)
-        pieces = int(min(waiting, free * rooting_vessel))
-        planted = plant(pieces, rooting_vessel, exact(rooting_weeks), held(contamination, number + 1))
-        by_cycle["rooting_shoots"][number] = pieces
-        by_cycle["unrooted"][number] = waiting - pieces
-        by_cycle["rooting_vessels"][number] = len(planted)
-        yield env.timeout(exact(rooting_weeks))
-        by_cycle["weeks"][number] = float(env.now)
+    def cut(self, number: int, planted: list[list[Vessel]]) -> tuple[list[int], int]:
+        """Cut the shoots at the end of a cycle: those of every line planted again, and all to be rooted."""
+        plan, waiting, to_root = self.plan, [], 0
+        share = 0 if number == plan.cycles - 1 else exact(held(plan.kept, number))
+        for line, mean in zip(planted, held(plan.means, number), strict=True):
+            clean = sum(jar.holds for jar in line if jar.clean)
+            shoots = sum(shoots_of(clean, mean, plan.size, plan.whole_shoots, self.rng))
+            again = int(share * shoots)
+            self.counts["shoots"][number] += shoots
+            waiting.append(again)
+            to_root += shoots - again
+        return waiting, to_root
+
+    def rooting(self, number: int, waiting: int, hours_left: float) -> Process:
+        """Root the shoots of a cycle for which there is room and time."""
+        plan = self.plan
+        free = max(min(self.shelf.free, hours_left), 0)
+        pieces, weeks = int(min(waiting, free * plan.rooting_vessel)), exact(plan.rooting_weeks)
+        planted = self.plant(pieces, plan.rooting_vessel, weeks, held(plan.contamination, number + 1))
+        self.counts["rooting_shoots"][number] = pieces
+        self.counts["unrooted"][number] = waiting - pieces
+        self.counts["rooting_vessels"][number] = len(planted)
+        yield self.env.timeout(weeks)
+        self.counts["weeks"][number] = float(self.env.now)
         for jar in planted:
             if jar.clean:
-                by_cycle["plantlets"][number] += sum(chance < rooted for chance in rng.random(jar.holds).tolist())
+                self.counts["plantlets"][number] += sum(
+                    chance < plan.rooted for chance in self.rng.random(jar.holds).tolist()
+                )
 
-    def laboratory() -> Process:
-        dealt = [len(range(line, explants, lines)) for line in range(lines)]
-        yield env.timeout(exact(start_weeks))
-        waiting = [sum(rng.random() < start_survival for _ in range(pieces)) for pieces in dealt]
-        to_root = 0
-        for number in range(cycles + 1):
-            yield env.timeout(0)  # vessels whose time is up today are taken away first
-            planted = cycle(number, waiting) if number < cycles else []
-            if number:
-                env.process(rooting(number - 1, to_root, hours - sum(len(line) for line in planted)))
-            if number == cycles:
-                return
-            yield env.timeout(exact(cycle_weeks))
-            waiting, to_root = [], 0
-            for line, mean in zip(planted, held(means, number), strict=True):
-                clean = sum(jar.holds for jar in line if jar.clean)
-                shoots = sum(shoots_of(clean, mean, size, whole_shoots, rng))
-                again = 0 if number == cycles - 1 else int(exact(held(kept, number)) * shoots)
-                by_cycle["shoots"][number] += shoots
-                waiting.append(again)
-                to_root += shoots - again
 
-    env.process(laboratory())
-    env.run()
-    return Grown(**by_cycle, most_vessels=shelf.most)
+def grow(*, rng: np.random.Generator, **cells: Any) -> Grown:
+    """Grow one draw of a `Plan` from its first explants to its last plantlets."""
+    laboratory = Laboratory(Plan(**cells), rng)
+    laboratory.env.process(laboratory.run())
+    laboratory.env.run()
+    return Grown(**laboratory.counts, most_vessels=laboratory.shelf.most)
 
 
 def many(replicates: int, seed: int, **arguments: Any | Callable[[np.random.Generator], Any]) -> Grown:
