@@ -75,7 +75,7 @@ def test_no_text_is_run_as_code_and_nothing_is_unpickled():
 
 def test_modules_are_imported_by_their_names_in_the_code_alone():
     calls = [_called(file, call) for file, call in _nodes(ast.Call) if "import_module" in ast.unparse(call.func)]
-    assert calls == ["forecast/__init__.py: import_module"]  # of the names that stand there
+    assert calls == ["forecast/facades.py: import_module"]  # of the names that stand there
 
 
 def test_a_program_is_started_in_one_place_without_a_shell():
@@ -107,7 +107,7 @@ def _run(tmp_path, *command):
     log, here = tmp_path / "log", tmp_path / "here"
     here.mkdir(exist_ok=True)
     done = subprocess.run(
-        [sys.executable, str(ROOT / "tests" / "watched.py"), str(log), *map(str, command)],
+        [sys.executable, str(ROOT / "tests" / "builders" / "watched.py"), str(log), *map(str, command)],
         cwd=here, capture_output=True, text=True, check=False,
         env=os.environ | {"PYTHONDONTWRITEBYTECODE": "1", "PYTHONPATH": str(ROOT)},
     )  # fmt: skip
@@ -141,7 +141,7 @@ def test_names_from_files_lead_nowhere(tmp_path):
         table: tuple(
             row.replace(variety=to[row.variety]) if row.variety in to else row for row in getattr(season, table)
         )
-        for table in ("varieties", "price_list", "target", "orders", "cultures", "divisions")
+        for table in ("varieties", "price_list", "targets", "orders", "cultures", "divisions")
     }
     stages = tuple(row.replace(applies_to=to.get(row.applies_to, row.applies_to)) for row in season.stages)
     season = season.replace(name="../out/NUL", stages=stages, **renamed)

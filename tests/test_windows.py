@@ -71,7 +71,7 @@ def test_every_text_file_is_opened_in_a_stated_encoding():
         if text and "encoding" not in stated:
             unstated.append(f"{file}, line {call.lineno}: {ast.unparse(call)}")
     assert unstated == []
-    assert opened >= {"forecast/season/course.py", "forecast/season/files.py", "forecast/show/partner.py"}
+    assert opened >= {"forecast/io/files_out.py", "forecast/starter/notebooks.py"}
 
 
 @pytest.mark.parametrize(
@@ -246,5 +246,5 @@ def test_a_sheet_named_in_other_capitals_is_told_with_its_remedy(case, tmp_path)
         book.save(tmp_path / "other.xlsx")
         with pytest.raises(forecast.Refused) as refused:
             forecast.read_season(tmp_path / "other.xlsx")
-        assert f"there is no sheet {name}" in str(refused.value)
+        assert f"no sheet {name}" in str(refused.value)
         assert case(name) in str(refused.value)

@@ -306,7 +306,7 @@ def _feed_names(data: bytes, folder: Path) -> None:
     if not SMALL:
         SMALL.append(small())
         stage = SMALL[0].route(SMALL[0].varieties[0].variety)[-1]
-        FIRST.update(place=stage.place, stage=stage.stage, enters=stage.stage, lab=SMALL[0].offers[0].lab)
+        FIRST.update(place=stage.place, stage=stage.stage, enters=stage.stage, lab=SMALL[0].price_list[0].lab)
     season = refused(lambda: _named(data.decode("utf-8", errors="replace").split("\n")))
     if season is None:
         return
