@@ -1,4 +1,4 @@
-"""What stands on the benches: plants by stage, and the area they take."""
+"""What is on the benches: plants by stage, and the area they take."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from forecast.executors import in_parts
 from forecast.growth.fate import Batch, Draws, Fate
-from forecast.growth.stock import earlier, on_hand, sales
+from forecast.growth.stock import earlier, on_hand, sales_of
 from forecast.season.rows import Stage
 from forecast.season.season import Season
 from forecast.streams import Array
@@ -45,9 +45,9 @@ def on_benches(
     drawn: Draws, variety: str, batches: Sequence[Grown], at: NDArray[np.intp] | None = None, draws: slice = _EVERY
 ) -> list[list[Array]]:
     """Return what `occupied` does for the batches of a variety, its targets sold; in all weeks if not said which."""
-    asked = [(week, number[draws]) for week, number in sales(drawn.season, drawn.streams, variety)]
+    sales = [(week, number[draws]) for week, number in sales_of(drawn.season, drawn.streams, variety)]
     weeks = np.arange(drawn.season.weeks) if at is None else at
-    return occupied(batches, weeks, drawn.season.variety(variety).saleable_weeks, asked)
+    return occupied(batches, weeks, drawn.season.variety(variety).saleable_weeks, sales)
 
 
 def area(drawn: Draws) -> tuple[Array, Array]:
@@ -105,16 +105,8 @@ def areas(
 ) -> dict[str, tuple[Array, Array]]:
     """Return the area of a variety in each place, and its variance by the chance of single plants.
 
-    Parameters
-    ----------
-    route
-        Stages of the variety; saleable plants stand where the last one did.
-    batches, shares
-        Its batches, and what `occupied` gives for them.
-
-    Returns
-    -------
-    dict from place to expected area [m²] and variance [m⁴], arrays of shape (weeks, draws)
+    By place, expected area [m²] and variance [m⁴], arrays of shape (weeks, draws), of the `shares` that `occupied`
+    returns. Saleable plants are in the place of the last stage.
 
     Notes
     -----

@@ -28,20 +28,7 @@ _BLOCKS = 64  # so many at least, if there are so many varieties, so that worker
 
 @dataclass(frozen=True, eq=False)
 class Summary:
-    """What is known of some varieties over all draws.
-
-    Parameters
-    ----------
-    unsold, sold
-        By variety, 5th percentile, median and 95th of the number saleable if nothing is sold, and on hand if what is
-        wanted is, shape (3, weeks).
-    targets
-        By variety, the rows of `Outcome.targets`.
-    log_met
-        Logarithm of the chance that all their targets are met, shape (draws,).
-    expected, variance
-        Expected area [m²] and its variance [m⁴], shape (places, weeks, draws).
-    """
+    """What is known of some varieties over all draws, of each or of all together: what `Draws` returns."""
 
     unsold: Mapping[str, NDArray[np.int64]]
     sold: Mapping[str, NDArray[np.int64]]

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from forecast.growth.benches import area, elapsed, held
 from forecast.growth.fate import Batch, Counts, Draws, Fate
-from forecast.growth.stock import earlier, on_hand, sales, sampled
+from forecast.growth.stock import earlier, on_hand, sales_of, sampled
 from forecast.growth.summaries import ranges
 from forecast.growth.tails import sum_at_least
 from forecast.season.season import Season
@@ -99,7 +99,7 @@ def saleable(drawn: Draws, variety: str) -> Counts:
 def stock(drawn: Draws, variety: str) -> tuple[Array, Array]:
     """Return the plants of a variety in one history a draw before and after each week's sale, shape (weeks, draws)."""
     life = drawn.season.variety(variety).saleable_weeks
-    return on_hand(drawn.ready(variety), life, sales(drawn.season, drawn.streams, variety))
+    return on_hand(drawn.ready(variety), life, sales_of(drawn.season, drawn.streams, variety))
 
 
 def chances(drawn: Draws, variety: str, week: Week, at_least: ArrayLike) -> Array:
@@ -123,14 +123,14 @@ def met(drawn: Draws, variety: str) -> tuple[list[tuple[Any, ...]], Array]:
     """
     season = drawn.season
     season.variety(variety)
-    if not (asked := sales(season, drawn.streams, variety)):
+    if not (sales := sales_of(season, drawn.streams, variety)):
         return [], np.zeros(drawn.streams.draws)
     hand = stock(drawn, variety)[0]
-    there = np.array([hand[at] >= number for at, number in asked], dtype=np.float64)
-    first = chances(drawn, variety, season.first_week + asked[0][0], asked[0][1])
+    there = np.array([hand[at] >= number for at, number in sales], dtype=np.float64)
+    first = chances(drawn, variety, season.first_week + sales[0][0], sales[0][1])
     rows = [
         (variety, str(row.week), row.median_demand, *ranges(hand[at : at + 1])[:, 0], round(float(share.mean()), 4))
-        for row, (at, _), share in zip(season.targets_of(variety), asked, [first, *there[1:]], strict=True)
+        for row, (at, _), share in zip(season.targets_of(variety), sales, [first, *there[1:]], strict=True)
     ]
     with np.errstate(divide="ignore"):  # the logarithm of no chance at all
-        return rows, held(np.log(first if len(asked) == 1 else there.min(axis=0)), _LOG_STEP)
+        return rows, held(np.log(first if len(sales) == 1 else there.min(axis=0)), _LOG_STEP)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, Protocol
+from typing import Any, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,7 +42,7 @@ class Batch:
 
 
 class Fate(Protocol):
-    """What one batch meets in every draw: all that may be asked of it.
+    """What one batch meets in every draw: all that other rooms ask of it.
 
     Times are weeks since delivery, shape (weeks,) and negative before it; shares are of the plants delivered.
     """
@@ -50,7 +50,6 @@ class Fate(Protocol):
     @property
     def stages(self) -> int:
         """Number of stages of the route."""
-        ...
 
     @property
     def last(self) -> int:
@@ -60,20 +59,16 @@ class Fate(Protocol):
     @property
     def survival(self) -> Array:
         """Share of plants that survive all stages, shape (draws,)."""
-        ...
 
     @property
     def reached(self) -> Array:
         """Share of plants that live to enter each stage, and to leave the last, shape (stages + 1, draws)."""
-        ...
 
-    def take(self, draws: slice) -> Fate:
+    def take(self, draws: slice) -> Self:
         """Return the same for some of the draws."""
-        ...
 
     def past(self, stages: int, elapsed: Array) -> Array:
         """Return the share of plants, losses apart, that have left the first `stages` stages, shape (weeks, draws)."""
-        ...
 
     def course(self, elapsed: Array) -> tuple[Array, Array]:
         """Return the share of plants alive in each stage, and that of plants through all of them.
@@ -90,7 +85,6 @@ class Fate(Protocol):
         ready
             array of shape (weeks, draws)
         """
-        ...
 
     def boundaries(self, elapsed: Array) -> list[Array]:
         """Return `past` for the first 0, 1, 2, ... all stages."""
@@ -125,7 +119,7 @@ class RouteFate(Fate):
     log_survival
         Logarithm of the share surviving each stage, of those that enter it, shape (stages, draws).
     weeks
-        What a plant of middling vigour needs in each stage [weeks, or °C days], shape (stages, draws).
+        What a plant of median vigour needs in each stage [weeks, or °C days], shape (stages, draws).
     log_sd
         Standard deviation of the logarithm of a plant's time in each stage, shape (stages,).
     """
@@ -143,25 +137,17 @@ class RouteFate(Fate):
         """Number of stages of the route."""
         return len(self.log_sd)
 
-    @abstractmethod
-    def take(self, draws: slice) -> RouteFate:
+    def take(self, draws: slice) -> Self:
         """Return the same for some of the draws."""
+        return replace(self, log_survival=self.log_survival[:, draws], weeks=self.weeks[:, draws])
 
     @abstractmethod
     def course(self, elapsed: Array, gone: Array | None = None) -> tuple[Array, Array]:
-        """Return the share of plants alive in each stage, and that of plants through all of them, as for `Fate`.
-
-        Parameters
-        ----------
-        elapsed
-            As for `Fate`.
-        gone
-            Share of the plants, the quickest, that count as past all stages, shape (draws,); none if not given.
-        """
+        """Return what `Fate.course` does, if a share `gone` of the plants, the quickest, count as past all stages."""
 
     @abstractmethod
-    def middling(self) -> Array:
-        """Return the week since delivery by which a plant of middling vigour is through, shape (draws,)."""
+    def median_week(self) -> Array:
+        """Return the week since delivery by which a plant of median vigour is through, shape (draws,)."""
 
     @cached_property
     def survival(self) -> Array:
@@ -186,48 +172,30 @@ class Draws(Protocol):
     `KeptDraws` keep what each batch meets; `BlockDraws` draw it again when it is asked for.
     """
 
-    @property
-    def season(self) -> Season:
-        """The season."""
-        ...
-
-    @property
-    def batches(self) -> tuple[Batch, ...]:
-        """Its deliveries."""
-        ...
-
-    @property
-    def streams(self) -> Streams:
-        """The streams that all is drawn from."""
-        ...
+    season: Season
+    batches: tuple[Batch, ...]
+    streams: Streams
 
     def batches_of(self, variety: str) -> Sequence[Batch]:
         """Return the deliveries of a variety of the season."""
-        ...
 
     def fate(self, batch: Batch) -> Fate:
         """Return what one of the batches meets."""
-        ...
 
     def ready(self, variety: str) -> Counts:
         """Return the number that have become saleable by each week in one history a draw, shape (weeks, draws)."""
-        ...
 
     def ranges(self, variety: str, *, sold: bool) -> NDArray[np.int64]:
         """Return the 5th percentile, median and 95th of the number saleable by week, shape (3, weeks).
 
-        That is if nothing is sold, or, `sold`, on hand before each week's sale of what is wanted.
+        That is if nothing is sold, or, `sold`, on hand before each week's sale.
         """
-        ...
 
     def targets(self, variety: str) -> Sequence[tuple[Any, ...]]:
         """Return the rows of `Outcome.targets` for a variety."""
-        ...
 
     def log_met(self) -> Array:
         """Return the logarithm of the chance that all targets of the season are met, shape (draws,)."""
-        ...
 
     def area(self) -> tuple[Array, Array]:
         """Return the expected area [m²] and its variance [m⁴] by place, shapes (places, weeks, draws)."""
-        ...

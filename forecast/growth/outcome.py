@@ -1,4 +1,4 @@
-"""What comes of a season's orders, in every draw, and what is asked of it first."""
+"""What comes of a season's orders, in every draw."""
 
 from __future__ import annotations
 
@@ -66,21 +66,7 @@ class Outcome(Result):
         return stock(self.drawn, variety)
 
     def chance(self, variety: str, *, week: Week | str, at_least: int) -> float:
-        """Return the chance that at least so many plants of a variety are saleable in a week.
-
-        Parameters
-        ----------
-        variety
-            Which variety.
-        week
-            On the Monday of which week.
-        at_least
-            How many plants.
-
-        Returns
-        -------
-        float
-            Chance [0 to 1], the mean over draws of exact binomial chances.
+        """Return the chance [0 to 1] that at least so many plants of a variety are saleable on the Monday of a week.
 
         Raises
         ------
@@ -89,40 +75,16 @@ class Outcome(Result):
 
         Notes
         -----
-        The standard error of the mean is at most sqrt(p (1 - p) / draws), and usually far less.
+        The mean over draws of exact binomial chances; its standard error is at most sqrt(p (1 - p) / draws).
         """
         return float(self.chances(variety, week=week, at_least=whole("at_least", at_least, 0, 10**12)).mean())
 
     def chances(self, variety: str, *, week: Week | str, at_least: ArrayLike) -> Array:
-        """Return the chance of at least so many saleable plants in every draw, of which `chance` is the mean.
-
-        Parameters
-        ----------
-        variety, week
-            Which variety, on the Monday of which week.
-        at_least
-            How many plants, one number for all draws or shape (draws,).
-
-        Returns
-        -------
-        array of shape (draws,)
-        """
+        """Return the chances in every draw, shape (draws,), of which `chance` is the mean."""
         return chances(self.drawn, variety, self.week(week), at_least)
 
     def quantile(self, variety: str, *, week: Week | str, q: ArrayLike = RANGE) -> NDArray[np.int64]:
-        """Return quantiles of the number of saleable plants of a variety in a week.
-
-        Parameters
-        ----------
-        variety, week
-            Which variety, on the Monday of which week.
-        q
-            Probabilities [0 to 1], any shape.
-
-        Returns
-        -------
-        whole numbers of the shape of `q`
-        """
+        """Return quantiles of the number of saleable plants of a variety on the Monday of a week, shaped as `q`."""
         try:
             target = np.asarray(q, dtype=np.float64)
         except (TypeError, ValueError):
@@ -140,24 +102,18 @@ class Outcome(Result):
         variety
             Which variety; all that are ordered if not given.
         sold
-            Whether each week's target is sold in it, as far as there are plants: then the number is what is on hand
-            before that week's sale.
+            Whether each target is sold in its week: then the number is what is on hand before that week's sale.
 
         Returns
         -------
         DataFrame
-            variety, week, p5, median and p95: 5th percentile, median and 95th percentile of the number.
+            variety, week; p5, median and p95 of the number.
         """
         names = self.varieties if variety is None else (variety,)
         return by_week(names, [*map(str, self.weeks)], [self.drawn.ranges(name, sold=sold) for name in names])
 
     def targets(self, variety: str | None = None) -> pd.DataFrame:
-        """Return what comes of each sales target.
-
-        Parameters
-        ----------
-        variety
-            Which variety; all that are ordered if not given.
+        """Return what comes of each sales target of a variety, or of all that are ordered.
 
         Returns
         -------
@@ -182,15 +138,14 @@ class Outcome(Result):
 
     def week(self, week: Week | str) -> Week:
         """Return a week of the season, and refuse any other."""
-        asked, first, last = Week.parse(week), self.season.first_week, self.season.last_week
-        if not first <= asked <= last:
-            raise refuse("week", str(asked), "outside the season", f"Give a week from {first} to {last}.")
-        return asked
+        found, first, last = Week.parse(week), self.season.first_week, self.season.last_week
+        if not first <= found <= last:
+            raise refuse("week", str(found), "outside the season", f"Give a week from {first} to {last}.")
+        return found
 
     def facts(self) -> dict[str, object]:
         """Return the season, the number of varieties ordered, the draws and the seed."""
-        facts = {"season": self.season.name, "varieties": len(self.varieties), "draws": self.draws, "seed": self.seed}
-        return {name: value for name, value in facts.items() if value is not None}
+        return {"season": self.season.name, "varieties": len(self.varieties), "draws": self.draws, "seed": self.seed}
 
     def __str__(self) -> str:
         return outcomes.targets_met(self.targets().to_dict("records"))

@@ -76,7 +76,7 @@ def simulate(
 
     Notes
     -----
-    In blocks only what is told of all draws together is kept (see `forecast.growth.blocks`); what is asked of one
+    In blocks only what is known over all draws is kept (see `forecast.growth.blocks`); what is asked of one
     variety is drawn again.
 
     Examples
@@ -130,8 +130,6 @@ def draw_fate(
 
     Parameters
     ----------
-    season, streams
-        The season, and its streams.
     variety, number
         Which batch: 1 for the first delivery of the variety, or a name for one that is no delivery.
     week

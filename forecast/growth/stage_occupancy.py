@@ -1,4 +1,4 @@
-"""Where the plants of a batch stand, week by week, in every draw.
+"""Where the plants of a batch are, week by week, in every draw.
 
 Given a draw, the plants of a batch differ only by their vigour, a standard normal score that
 lengthens or shortens all their stages, and by chance. So the share of them in each stage follows from
@@ -38,7 +38,7 @@ class TimedFate(RouteFate):
     log_survival, log_sd
         As for `RouteFate`.
     weeks
-        Time a plant of middling vigour needs in each stage [weeks], shape (stages, draws).
+        Time a plant of median vigour needs in each stage [weeks], shape (stages, draws).
 
     Notes
     -----
@@ -46,10 +46,6 @@ class TimedFate(RouteFate):
     and given the draw the share of plants past stage k by time t is Phi(v_k(t)), C_k(v_k(t)) = t.
     Losses fall evenly along the clock of a stage: half through it, a plant has met half its hazard.
     """
-
-    def take(self, draws: slice) -> TimedFate:
-        """Return the same for some of the draws."""
-        return TimedFate(self.log_survival[:, draws], self.weeks[:, draws], self.log_sd)
 
     @cached_property
     def _pace(self) -> float | None:
@@ -59,7 +55,7 @@ class TimedFate(RouteFate):
 
     @cached_property
     def _begun(self) -> Array:
-        """Time at which a plant of middling vigour has left the first 0, 1, 2, ... stages."""
+        """Time at which a plant of median vigour has left the first 0, 1, 2, ... stages."""
         return np.concatenate([np.zeros((1, self.weeks.shape[1])), np.cumsum(self.weeks, axis=0)])
 
     def until(self, stages: int, vigour: float | Array, draw: Cells | None = None) -> Array:
@@ -104,8 +100,8 @@ class TimedFate(RouteFate):
             share.ravel()[cell] = ndtr(self._vigour(stages, time.ravel()[week], draw))
         return share
 
-    def middling(self) -> Array:
-        """Return the week since delivery by which a plant of middling vigour is through, shape (draws,)."""
+    def median_week(self) -> Array:
+        """Return the week since delivery by which a plant of median vigour is through, shape (draws,)."""
         return np.asarray(self.until(self.stages, 0.0))
 
     def _vigour(self, stages: int, time: Array, draw: Cells) -> Array:
@@ -116,9 +112,9 @@ class TimedFate(RouteFate):
             return np.asarray(np.log(time / self._begun[stages][draw]) / spread[0])
         weeks = self.weeks[timed].take(draw, axis=1)
         target = np.log(time)
-        middling = weeks.sum(axis=0)  # the first step, from a vigour of 0
+        total = weeks.sum(axis=0)  # the first step, from a vigour of 0
         vigour: Array = np.clip(
-            (target - np.log(middling)) * middling / (spread[:, None] * weeks).sum(axis=0), -SLOWEST, SLOWEST
+            (target - np.log(total)) * total / (spread[:, None] * weeks).sum(axis=0), -SLOWEST, SLOWEST
         )
         open_ = np.arange(time.size)  # each cell stops by itself, so that no draw depends on the others
         for _ in range(60):
@@ -154,7 +150,7 @@ class TimedFate(RouteFate):
         return standing, self.ready(elapsed)
 
     def _growing_alike(self, elapsed: Array, standing: Array) -> None:
-        """Find who stands where if all stages share a spread: then a plant lives by a clock of its own.
+        """Find who is where if all stages share a spread: then a plant lives by a clock of its own.
 
         On the clock tau = t exp(-spread v) of a plant, stage k lasts from begun_(k-1) to begun_k for all plants.
         The share kept, survival^f, is a cubic in f = (tau - begun) / weeks, and the moments of tau between
@@ -210,7 +206,7 @@ class TimedFate(RouteFate):
         return in_clock
 
     def _growing(self, elapsed: Array, standing: Array, gone: Array | float) -> None:
-        """Find who stands where in weeks in which plants are in stages, all from delivery on."""
+        """Find who is where in weeks in which plants are in stages, all from delivery on."""
         inside = np.ones(standing.shape[1:])
         reached = np.ones(self.weeks.shape[1])
         for k in range(self.stages):

@@ -14,32 +14,22 @@ from forecast.streams import Array, Streams
 
 
 def drawn_demand(streams: Streams, row: Target) -> Array:
-    """Return the number wanted [plants] in every draw, shape (draws,): the same in all, or drawn from its range."""
+    """Return the demand of a target [plants] in every draw, shape (draws,): one number, or drawn from its range."""
     if row.demand is None:
         return np.full(streams.draws, float(row.median_demand))
     return row.demand.at(streams.normal(("demand", row.variety, str(row.week)), "demand"))
 
 
-def sales(season: Season, streams: Streams, variety: str) -> list[tuple[int, Array]]:
-    """Return the number of the week of each target of a variety, and the plants wanted in it, shape (draws,)."""
+def sales_of(season: Season, streams: Streams, variety: str) -> list[tuple[int, Array]]:
+    """Return the number of the week of each target of a variety, and its demand, shape (draws,)."""
     return [(row.week - season.first_week, drawn_demand(streams, row)) for row in season.targets_of(variety)]
 
 
 def sampled(ready: Array, plants: int | NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int32]:
-    """Sample one history a draw of the number ready.
+    """Sample one history a draw of the number ready, shape (weeks, draws) [plants].
 
-    Parameters
-    ----------
-    ready
-        Share of the plants that have become saleable by each week, shape (weeks, draws).
-    plants
-        Number delivered, one for all draws or shape (draws,).
-    rng
-        Where chance comes from.
-
-    Returns
-    -------
-    array of shape (weeks, draws) [plants]
+    `ready` is the share of the plants that have become saleable by each week, shape (weeks, draws), and `plants` the
+    number delivered, one for all draws or shape (draws,).
     """
     some = np.flatnonzero(np.diff(ready, axis=0, prepend=0).any(axis=1))
     weeks = slice(int(some[0]), int(some[-1]) + 1) if some.size else slice(0)  # in which any become ready
@@ -52,14 +42,14 @@ def sampled(ready: Array, plants: int | NDArray[np.int64], rng: np.random.Genera
 
 
 def earlier(ready: NDArray[Any], weeks: int | None) -> NDArray[Any]:
-    """Return those that were ready `weeks` before, shape (weeks, draws): they are past their best."""
+    """Return those that were ready `weeks` before, shape (weeks, draws): they are past their sale window."""
     before = np.zeros_like(ready)
     if weeks is not None:
         before[weeks:] = ready[:-weeks]
     return before
 
 
-def on_hand(ready: NDArray[Any], saleable_weeks: int | None, asked: Sequence[tuple[int, Array]]) -> tuple[Array, Array]:
+def on_hand(ready: NDArray[Any], saleable_weeks: int | None, sales: Sequence[tuple[int, Array]]) -> tuple[Array, Array]:
     """Return what is on hand in each week, before and after that week's sale.
 
     Parameters
@@ -68,7 +58,7 @@ def on_hand(ready: NDArray[Any], saleable_weeks: int | None, asked: Sequence[tup
         Plants that have become saleable by each week [plants], shape (weeks, draws).
     saleable_weeks
         Weeks for which a plant keeps its grade; None if for the whole season.
-    asked
+    sales
         Number of the week, and plants asked for in it, shape (draws,). The oldest plants are sold first;
         what cannot be had is not sold later.
 
@@ -77,14 +67,14 @@ def on_hand(ready: NDArray[Any], saleable_weeks: int | None, asked: Sequence[tup
     before, after
         arrays of shape (weeks, draws) [plants]
     """
-    wanted = dict(asked)
+    sold = dict(sales)
     past = earlier(ready, saleable_weeks)
     gone = np.zeros(ready.shape[1])
     before, after = np.empty(ready.shape), np.empty(ready.shape)
     for week in range(ready.shape[0]):
         gone = np.maximum(gone, past[week])
         before[week] = ready[week] - gone
-        if week in wanted:
-            gone = gone + np.minimum(before[week], wanted[week])
+        if week in sold:
+            gone = gone + np.minimum(before[week], sold[week])
         after[week] = ready[week] - gone
     return before, after

@@ -1,4 +1,4 @@
-"""Where the plants of a batch stand if some of their stages run on warmth.
+"""Where the plants of a batch are if some of their stages run on degree-days.
 
 A stage boundary is then no formula of the time since delivery: growth stops in the cold and goes on after it. But
 plants of one vigour can be followed forward, from stage to stage, in all draws at once; a few dozen vigours tell all.
@@ -7,9 +7,10 @@ plants of one vigour can be followed forward, from stage to stage, in all draws 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,14 +60,13 @@ class WarmFate(RouteFate):
     clocks: tuple[Array | None, ...]
     start: int
 
-    def take(self, draws: slice) -> WarmFate:
+    def take(self, draws: slice) -> Self:
         """Return the same for some of the draws."""
         followed = self._followed.pop(draws.indices(self.weeks.shape[1])[:2], None)
         if followed is not None:
             return followed
         part_of = {id(clock): clock[:, draws] for clock in self.clocks if clock is not None}  # one stays one
-        clocks = tuple(part_of.get(id(clock)) for clock in self.clocks)
-        part = WarmFate(self.log_survival[:, draws], self.weeks[:, draws], self.log_sd, clocks, self.start)
+        part = replace(super().take(draws), clocks=tuple(part_of.get(id(clock)) for clock in self.clocks))
         if "_through" in self.__dict__:
             part.__dict__["_through"] = self._through[:, draws]
         return part
@@ -76,8 +76,8 @@ class WarmFate(RouteFate):
         """Weeks since delivery for which weather is drawn."""
         return min(len(clock) for clock in self.clocks if clock is not None) - 1 - self.start
 
-    def middling(self) -> Array:
-        """Return the week since delivery by which a plant of middling vigour is through, or `last`, shape (draws,)."""
+    def median_week(self) -> Array:
+        """Return the week since delivery by which a plant of median vigour is through, or `last`, shape (draws,)."""
         return np.asarray((self._through < 0.5).sum(axis=0, dtype=np.float64))
 
     def past(self, stages: int, elapsed: Array) -> Array:
@@ -116,7 +116,7 @@ class WarmFate(RouteFate):
                 if gone is not None:
                     np.maximum(left, gone, out=left)
                 reached = np.exp(self.log_survival[: step.stage].sum(axis=0))
-                step.stand(standing[step.stage, since[0] :], at, inside, left, self.log_survival[step.stage], reached)
+                step.fill(standing[step.stage, since[0] :], at, inside, left, self.log_survival[step.stage], reached)
                 inside = left
             ready[since] = self.survival * inside
         return standing, ready
@@ -150,7 +150,7 @@ class WarmFate(RouteFate):
         return through
 
     @cached_property
-    def _followed(self) -> dict[tuple[int, int], WarmFate]:
+    def _followed(self) -> dict[tuple[int, int], Self]:
         """Parts of the draws in which plants have been followed, each kept until it is asked for."""
         return {}
 
@@ -244,7 +244,7 @@ class _Step:
             np.maximum(found, share[rows], out=share[rows])
         return share
 
-    def stand(self, standing: Array, at: Cells, inside: Array, left: Array, hazard: Array, reached: Array) -> None:
+    def fill(self, standing: Array, at: Cells, inside: Array, left: Array, hazard: Array, reached: Array) -> None:
         """Find the share of plants alive in the stage.
 
         Parameters
@@ -305,7 +305,7 @@ def _step_of(share: Array) -> Array:
 
 
 def _shown(clock: Array, time: Array) -> Array:
-    """Return what a clock, told by Mondays, shows at times since delivery [weeks]."""
+    """Return what a clock, known on Mondays, shows at times since delivery [weeks]."""
     draws = clock.shape[1]
     week = np.minimum(time.astype(np.intp), len(clock) - 2)
     flat = week * draws + np.arange(draws)

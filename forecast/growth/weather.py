@@ -16,7 +16,7 @@ from forecast.weeks import Week
 FIRST_WEEKS = 2  # in which plants that have come suffer from heat and cold
 _YEAR = 52
 _MEASURED = "measured weather"
-_IMAGINED = "imagined weather"
+_PRESCRIBED = "prescribed weather"
 
 
 def measure(streams: Streams, days: Days) -> None:
@@ -25,26 +25,21 @@ def measure(streams: Streams, days: Days) -> None:
 
 
 def measured_by(streams: Streams) -> Days:
-    """Return the days on which the weather under streams was measured: none, unless they were told to `measure`."""
+    """Return the days on which the weather under streams was measured: none, unless `measure` set some."""
     return streams.once(_MEASURED, dict[date, tuple[float, float]])
 
 
-def imagine(streams: Streams, low: Array, high: Array) -> None:
-    """Let all weather under streams be as given, not drawn; before any is.
+def prescribe(streams: Streams, low: Array, high: Array) -> None:
+    """Set all weather under streams, before any is drawn.
 
-    Parameters
-    ----------
-    streams
-        The streams.
-    low, high
-        Mean daily minimum and maximum outside [°C], from the season's first week on to `FIRST_WEEKS` after its last
-        one, shape (weeks, draws).
+    `low` and `high` are the mean daily minimum and maximum outside [°C], from the season's first week on to
+    `FIRST_WEEKS` after its last one, shape (weeks, draws).
     """
-    streams.once(_IMAGINED, lambda: (low, high))
+    streams.once(_PRESCRIBED, lambda: (low, high))
 
 
-def _imagined(streams: Streams) -> tuple[Array, Array] | None:
-    return streams.once(_IMAGINED, lambda: None)
+def _prescribed(streams: Streams) -> tuple[Array, Array] | None:
+    return streams.once(_PRESCRIBED, lambda: None)
 
 
 class Weather:
@@ -55,7 +50,7 @@ class Weather:
     season
         The season; it has a climate.
     streams
-        The streams it is drawn from, given the days that were measured (see `measure`).
+        The streams it is drawn from, conditioned on the days set by `measure`.
     """
 
     def __init__(self, season: Season, streams: Streams) -> None:
@@ -77,15 +72,15 @@ class Weather:
         -------
         two arrays of shape (weeks or more, draws)
         """
-        given = _imagined(self.streams)
-        if given is not None:
-            return given
+        prescribed = _prescribed(self.streams)
+        if prescribed is not None:
+            return prescribed
         if len(self._outside[0]) < weeks:
-            asked = self.season.weeks + 1
-            while asked < weeks:
-                asked += _YEAR
+            needed = self.season.weeks + 1
+            while needed < weeks:
+                needed += _YEAR
             known = measured_by(self.streams)
-            self._outside = draw_given(self.season.normals, known, self.season.first_week, asked, self.streams)
+            self._outside = draw_given(self.season.normals, known, self.season.first_week, needed, self.streams)
         return self._outside
 
     def air(self, place: str, weeks: int) -> tuple[Array, Array]:
@@ -155,17 +150,8 @@ class Weather:
 
 
 def lowered(log_survival: Array, harm: Array) -> Array:
-    """Lower a survival on the logit scale.
+    """Lower a survival by a harm [log-odds], from 0.
 
-    Parameters
-    ----------
-    log_survival
-        Logarithm of the share that survives.
-    harm
-        How much to lower it [logits], from 0.
-
-    Notes
-    -----
     With s the share and d the harm: s exp(-d) / (1 - s + s exp(-d)).
     """
     left = log_survival - harm

@@ -325,7 +325,7 @@ class Cultures(Result):
             all have had their time.
         """
         first = self.enters(self.rounds[0])
-        slowest = max(float(np.quantile(fate.middling(), 0.95)) for fate in self.fates.values())
+        slowest = max(float(np.quantile(fate.median_week(), 0.95)) for fate in self.fates.values())
         last = max(self.enters(self.rounds[-1]) + math.ceil(1.3 * slowest), self.season.last_week)
         last = min(last, self.enters(self.rounds[0]) + _LOOKED)
         weeks, life = [first + i for i in range(last - first + 1)], self.season.variety(self.variety).saleable_weeks

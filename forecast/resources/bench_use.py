@@ -63,8 +63,8 @@ class BenchSpace(Result):
         -------
         DataFrame
             A row for each place, variety and stage with plants: p5, median and p95 of the number expected given the
-            draw (single plants' chance adds little and is left out), and the median area [m²]. What is wanted by then
-            counts as sold.
+            draw (single plants' chance adds little and is left out), and the median area [m²]. Targets until then
+            count as sold.
         """
         outcome, rows = self._outcome, []
         at = np.array([outcome.week(week) - outcome.season.first_week])
@@ -114,7 +114,7 @@ class BenchSpace(Result):
         Tried with the first 1,024 draws for three batches, the rest of the plan as it is: halves two to six
         weeks apart, the whole so much earlier or later, and a tenth to all of it less, in weeks and quantities
         that the lab (any lab, if none is named) accepts. Of each kind the mildest change that suffices is kept,
-        if it costs no more than 2 points of the chance of what is wanted; else the one that overruns least
+        if it costs no more than 2 points of the chance of a target; else the one that overruns least
         without costing more; else the one that overruns least. They are ranked in the same way, and by the
         order split, move, cut. What a change does to other places, and what it costs, is not looked at.
         """
@@ -135,20 +135,11 @@ class BenchSpace(Result):
 def bench_space(outcome: Outcome) -> BenchSpace:
     """Return the area that plants take, week by week, and how likely it is that the benches do not suffice.
 
-    Parameters
-    ----------
-    outcome
-        What comes of the orders.
-
-    Returns
-    -------
-    BenchSpace
-
     Notes
     -----
     Given a draw, the area in a place is a sum over many plants; its chance is taken as normal, with its
     mean and variance, and the same in all weeks. Of plants that are sold in part, the rest is taken at its
-    expected number. Saleable plants are in the place of the last stage until what is wanted in a
+    expected number. Saleable plants are in the place of the last stage until the target of a
     week is sold; the rest is there until it is past its sale window.
 
     Examples

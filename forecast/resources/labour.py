@@ -55,15 +55,6 @@ class Hours(Result):
 def hours_of_work(outcome: Outcome) -> Hours:
     """Return how much work potting and moving is, week by week.
 
-    Parameters
-    ----------
-    outcome
-        What comes of the orders.
-
-    Returns
-    -------
-    Hours
-
     Notes
     -----
     A stage's minutes are worked in the week in which a plant enters it. Given a draw the number that enter is taken at
@@ -102,16 +93,7 @@ _SOME = 0.5  # plants
 def entering(outcome: Outcome, batch: Batch, *, ends: bool = False) -> Array:
     """Return the plants of a batch that enter each stage in each week, expected given the draw.
 
-    Parameters
-    ----------
-    outcome, batch
-        What comes of the orders, and one of its batches.
-    ends
-        Whether those that become saleable are returned too, as one more stage.
-
-    Returns
-    -------
-    array of shape (stages, weeks, draws) [plants]
+    Those that become saleable too, as one more stage, if it `ends` so; shape (stages, weeks, draws).
     """
     fate = outcome.fate(batch)
     edges = np.arange(outcome.season.weeks + 1, dtype=np.float64) - (batch.week - outcome.season.first_week)

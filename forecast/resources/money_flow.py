@@ -35,15 +35,7 @@ _NOTHING = 1e-9  # likewise, a smaller amount
 
 @dataclass(frozen=True)
 class LowPoint:
-    """The lowest cash of a season.
-
-    Parameters
-    ----------
-    p5, median, p95
-        Lowest cash since the season began [currency]; nine seasons in ten lie between p5 and p95.
-    week
-        Week in which it most often falls.
-    """
+    """The lowest cash since the season began: its percentiles [currency], and the week in which it most often falls."""
 
     p5: float
     median: float
@@ -97,22 +89,12 @@ class CashFlow(Result):
     @cached_property
     def low_point(self) -> LowPoint:
         """The lowest cash, and the week in which it most often falls."""
-        low, middle, high = np.quantile(self.cash.min(axis=0), RANGE).tolist()
+        low, median, high = np.quantile(self.cash.min(axis=0), RANGE).tolist()
         week = int(np.bincount(self.cash.argmin(axis=0)).argmax())
-        return LowPoint(low, middle, high, self._outcome.weeks[week])
+        return LowPoint(low, median, high, self._outcome.weeks[week])
 
     def worst_tenth(self, share: float = _BAD) -> float:
-        """Return the mean margin of the worst seasons [currency].
-
-        Parameters
-        ----------
-        share
-            Share of the seasons that count as bad, above 0 and up to 1.
-
-        Raises
-        ------
-        Refused
-            If `share` is no such share.
+        """Return the mean margin of a share of the seasons, the worst [currency].
 
         Notes
         -----
@@ -125,9 +107,8 @@ class CashFlow(Result):
         doi:10.21314/JOR.2000.038
         """
         if isinstance(share, bool) or not isinstance(share, int | float) or not 0 < share <= 1:
-            raise refuse(
-                "share", share, "not a share of the seasons", "Give a number above 0 and up to 1, such as 0.1."
-            )
+            remedy = "Give a number above 0 and up to 1, such as 0.1."
+            raise refuse("share", share, "not a share of the seasons", remedy)
         return float(worst_seasons(self.margin, share) @ self.margin)
 
     def entries(self) -> pd.DataFrame:
@@ -143,13 +124,7 @@ class CashFlow(Result):
         return self._entries.copy()
 
     def by_variety(self) -> pd.DataFrame:
-        """Return what each variety is expected to bring in and to cost.
-
-        Returns
-        -------
-        DataFrame
-            variety, income, outlay and margin [currency].
-        """
+        """Return the expected income, outlay and margin of each variety [currency]."""
         amount = self._entries["amount"]
         parts = self._entries.assign(income=amount.clip(lower=0), outlay=-amount.clip(upper=0), margin=amount)
         found = parts.groupby("variety")[["income", "outlay", "margin"]].sum()
@@ -157,12 +132,7 @@ class CashFlow(Result):
 
 
 def worst_seasons(margin: Array, share: float) -> Array:
-    """Return weights, which add to one, of the worst share of draws: the last of them may count in part.
-
-    Notes
-    -----
-    The margin under them is the expected shortfall: Rockafellar and Uryasev 2000, Journal of Risk 2(3), 21-41.
-    """
+    """Return weights, which add to one, of the worst share of draws, as `CashFlow.worst_tenth` takes them."""
     order = np.argsort(margin, kind="stable")
     weights = np.zeros(margin.size)
     left = share * margin.size
@@ -200,21 +170,21 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     Raises
     ------
     Refused
-        If no offer covers one of the orders, or a variety that is wanted has no sale price; every fault is listed. If
-        the outcome is that of a running season, whose plants are partly paid for already.
+        If no line of the price list covers one of the orders, or a variety with a target has no sale price; every
+        fault is listed. If the outcome is that of a running season, whose plants are partly paid for already.
 
     Notes
     -----
     - Orders are placed, and deposits paid, in the first week; the balance and the freight in the week of delivery.
-      An order falls under the cheapest offer, freight included, of its lab (any, if it names none) that delivers in its
+      An order falls under the cheapest line, freight included, of its lab (any, if it names none) that delivers in its
       week and accepts its number. Plants that one lab sends in one week share boxes of one size and price.
     - A stage's cost and work are paid in the week in which plants enter it, the bench for each week in which plants
       stand on it on the Monday. Both are expected, given the draw.
-    - What is wanted in a week is sold in it, the oldest plants first, as far as it is on hand in one history a draw, at
-      the price of that week. What passes its best leaves; so does, after the sale of the last wanted week, all that is
-      saleable, and later what becomes so. Of what leaves, as many plants as are wanted of the variety in all
+    - The target of a week is sold in it, the oldest plants first, as far as it is on hand in one history a draw, at
+      the price of that week. What passes its sale window leaves; so does, after the last target, all that is saleable,
+      and later what becomes so. Of what leaves, as many plants as the targets of the variety add to
       (`Season.marked_down`) are sold at the markdown price, those that leave first; the rest earns nothing. So does
-      all that leaves of a variety without a markdown price, or of which none is wanted.
+      all that leaves of a variety without a markdown price, or without a target.
     - What is not saleable by the end of the season earns nothing.
 
     Examples
@@ -282,16 +252,9 @@ def _sold(outcome: Outcome, variety: str) -> Iterator[Line]:
 
 
 def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, Array]) -> Iterator[Line]:
-    """Return what the plants of a variety bring in.
+    """Return what the plants of a variety bring in: `ready` by each week, and on `hand` before and after its sale.
 
-    Parameters
-    ----------
-    season, variety
-        The season, and which of its varieties.
-    ready
-        Plants that have become saleable by each week [plants], shape (weeks, draws).
-    hand
-        Plants on hand before and after each week's sale, as `forecast.growth.stock.on_hand` gives them.
+    Both of shape (weeks, draws) [plants].
     """
     own, (before, after) = season.variety(variety), hand
     for row in season.targets_of(variety):
@@ -310,7 +273,7 @@ def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, A
 
 
 def _last(season: Season, variety: str) -> int:
-    """Return the number of the last week in which a variety is wanted; 0, as nothing stays, if in none."""
+    """Return the number of the week of the last target of a variety; 0, as nothing stays, if it has none."""
     return max((row.week - season.first_week for row in season.targets_of(variety)), default=0)
 
 
@@ -326,7 +289,7 @@ def _shipments(outcome: Outcome) -> list[Shipment]:
             faults += error.faults
     remedy = "Fill in the price at which it is sold."
     faults += [
-        Fault("wanted, but without a price", remedy, "varieties", number, "sale_price")
+        Fault("has a target but no price", remedy, "varieties", number, "sale_price")
         for number, row in enumerate(season.varieties, start=1)
         if row.sale_price is None and row.variety in outcome.varieties and season.targets_of(row.variety)
     ]

@@ -28,7 +28,7 @@ _WEEKS = (2, -2, 4, -4, 6, -6)  # by which a delivery is moved, the least first
 _PARTS = (0.1, 0.2, 0.3, 0.5, 1.0)  # of a delivery that are dropped
 _CAUSES = 3  # batches that are changed, one at a time
 _LEAST = 1e-6  # overrun that counts [m²], more than rounding makes of plants that fill a bench exactly
-_KEPT = 0.02  # of the chance of what is wanted may be lost
+_KEPT = 0.02  # of the chance of a target may be lost
 
 
 def overrun(expected: Array, deviation: Array, bench: Array) -> Array:
@@ -47,7 +47,7 @@ def overrun(expected: Array, deviation: Array, bench: Array) -> Array:
 
     Notes
     -----
-    Normal, given the draw. A place that is shut is overrun by a single plant.
+    Normal, given the draw. A closed place is overrun by a single plant.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         over = expected - bench

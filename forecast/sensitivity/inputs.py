@@ -14,7 +14,7 @@ from forecast.growth.draws import KeptDraws
 from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import COORDINATES, draw_fate, owners
-from forecast.growth.weather import FIRST_WEEKS, Weather, imagine
+from forecast.growth.weather import FIRST_WEEKS, Weather, prescribe
 from forecast.rates.amounts import Count
 from forecast.rates.distributions import Z90, Duration, Share
 from forecast.rates.levels import Level
@@ -124,7 +124,7 @@ def outcome_with(
     under = GivenStreams(streams, given, same_weather=WEATHER not in sample)
     if WEATHER in sample:
         low, high = _normals(season)
-        imagine(under, low + sample[WEATHER], high + sample[WEATHER])
+        prescribe(under, low + sample[WEATHER], high + sample[WEATHER])
     fates = []
     for batch in batches:
         own = _owner(batch)

@@ -13,19 +13,9 @@ Row = Mapping[Any, Any]
 
 
 def bench_use(place: str, *, fullest: Row, worst: Row, overrun: float, used: bool) -> str:
-    """Say when a place is fullest, and how often it is over capacity.
+    """Say when a place is fullest, and how often it is over capacity: in some week, and in the week that is `worst`.
 
-    Parameters
-    ----------
-    place
-        Its name.
-    fullest, worst
-        The week in which it is fullest, and that in which it is over capacity most often: week; p5, median and p95 of
-        the area and ``available`` [m²]; ``overrun``, the chance [0 to 1] in that week.
-    overrun
-        Chance [0 to 1] that it is over capacity in some week.
-    used
-        Whether any plants are ever there.
+    `fullest` and `worst` are rows of `BenchSpace.table`.
     """
     if not used:
         return f"{place}: not used."
@@ -43,17 +33,7 @@ def capacity(overrun: float) -> str:
 
 
 def remedies(place: str, overrun: float, most: float, *, best: Row | None, helps: bool) -> str:
-    """Say what to try first about a place over capacity.
-
-    Parameters
-    ----------
-    place, overrun, most
-        Its name; the chance [0 to 1] that it is over capacity in some week, and the chance that is accepted.
-    best
-        The change of one delivery to try first, if there is any: a row of `Remedies.table`.
-    helps
-        Whether it relieves the bench without missing its target.
-    """
+    """Say what to try first about a place over capacity, `best` being a row of `Remedies.table`, if there is any."""
     if overrun <= most:
         return f"{place}: {capacity(overrun)}{', no more than you accept' if overrun else ''}."
     text = f"{place}: {capacity(overrun)}."
@@ -85,21 +65,7 @@ def busiest_week(busy: Row) -> str:
 
 
 def money(margin: Sequence[float], loss: float, worst_tenth: float, lowest: Any, currency: str) -> str:
-    """Say what a season's orders earn, and how low the cash gets.
-
-    Parameters
-    ----------
-    margin
-        5th percentile, median and 95th of the margin [currency].
-    loss
-        Chance [0 to 1] of a loss.
-    worst_tenth
-        Mean margin of the worst 10 % of seasons [currency].
-    lowest
-        Lowest cash: p5, median, p95 [currency], and the week in which it most often falls.
-    currency
-        Its code.
-    """
+    """Say what a season's orders earn (p5, median and p95 of the `margin`), and how low the cash gets."""
     low, median, high = margin
     return (
         f"The median margin is about {amount(median, currency)} (90 % range {signed(low)} to {signed(high)}). "

@@ -10,7 +10,7 @@ from forecast.growth.benches import Grown, areas, held, occupied
 from forecast.growth.simulation import COORDINATES, draw_fate, owners, season_streams
 from forecast.growth.stage_occupancy import TimedFate
 from forecast.growth.stock import drawn_demand, earlier, sampled
-from forecast.growth.weather import Weather, imagine, measure, measured_by
+from forecast.growth.weather import Weather, measure, measured_by, prescribe
 from forecast.weeks import Week
 
 FIRST = Week(2027, 1)
@@ -172,7 +172,7 @@ def test_weather_that_is_given_is_not_drawn():
     """Ten °C days a day in the first week, none in the second and twenty in all others."""
     plan, streams = season([WARM], climate=CLIMATE, weeks=6), season_streams(4, 1)
     mean = np.repeat(np.array([15.0, 5.0, *[25.0] * 6])[:, None], 4, axis=1)
-    imagine(streams, mean, mean)
+    prescribe(streams, mean, mean)
     made = draw_fate(plan, streams, "A", 1, FIRST + 1)
     assert made.start == 1
     assert made.clocks[0][:, 0] == pytest.approx([0, 70, 70, 210, 350, 490, 630, 770, 910])

@@ -26,10 +26,13 @@ ROUTE = [
         heat_loss=0.1,
     ),
     stage(
-        "growing on", runs_on="degree-days", typical=230, base_temperature=8, upper_threshold=24, batches_cv=0.05, plants_cv=0.1,
-        survival=0.92, survival_sd=0.04,
+        "growing on", runs_on="degree-days", typical=230, base_temperature=8, upper_threshold=24, batches_cv=0.05,
+        plants_cv=0.1, survival=0.92, survival_sd=0.04,
     ),
-    stage("hardening", runs_on="degree-days", typical=220, base_temperature=5, place="frame", plants_cv=0.1, survival=0.95),
+    stage(
+        "hardening", runs_on="degree-days", typical=220, base_temperature=5, place="frame", plants_cv=0.1,
+        survival=0.95,
+    ),
     stage("grading", survival=0.97, survival_level="plant"),
 ]  # fmt: skip
 PLACES = [

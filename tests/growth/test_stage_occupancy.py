@@ -164,7 +164,7 @@ def test_survivals_and_times_of_middling_plants_by_hand():
     made = two_draws()
     assert made.survival == pytest.approx([0.315, 0.48])
     assert made.reached == pytest.approx(np.array([[1, 1], [0.9, 0.6], [0.45, 0.48], [0.315, 0.48]]))
-    assert made.middling().tolist() == [10, 5]
+    assert made.median_week().tolist() == [10, 5]
     for array in (made.log_survival, made.weeks, made.log_sd):
         with pytest.raises(ValueError, match="read-only"):
             array.flat[0] = 1

@@ -136,7 +136,7 @@ def test_a_requirement_wrong_by_two_per_cent_would_be_seen(compared):
 def test_a_middling_plant_is_through_when_half_are(compared):
     batch, past, _, close = compared
     half = (past[-1] < 0.5).sum(axis=0)
-    assert np.abs(batch.middling() - half).max() <= (0 if close is CLOSE else 1)
+    assert np.abs(batch.median_week() - half).max() <= (0 if close is CLOSE else 1)
 
 
 def test_a_single_pace_on_a_single_clock_has_a_closed_form():
@@ -350,7 +350,7 @@ def test_a_stage_of_no_time_may_name_degree_days_too():
         plans = [season(rows, climate=climate(14)) for rows in (route, plain)]
         one, other = (plants_by_state(simulate(plan, [("A", "2027-W03", 10)], draws=16, seed=1), "A") for plan in plans)
         assert np.array_equal(one, other)
-        one, other = (draw_fate(plan, season_streams(16, 1), "A", 1, plan.first_week).middling() for plan in plans)
+        one, other = (draw_fate(plan, season_streams(16, 1), "A", 1, plan.first_week).median_week() for plan in plans)
         assert np.array_equal(one, other)
 
 
@@ -418,7 +418,7 @@ def test_plants_that_are_all_alike_stand_where_the_clock_says():
     weeks = np.array([[4.0] * draws, [70.0] * draws, [0.0] * draws, [28.0] * draws])
     batch = WarmFate(np.log(survival), weeks, np.zeros(4), (None, warm, None, warm), 3)
     assert batch.last == 17
-    assert batch.middling().tolist() == [11, 11]
+    assert batch.median_week().tolist() == [11, 11]
     standing, ready = batch.course(np.arange(18.0))
     done = np.arange(18.0)[:, None]
     came = survival.cumprod(axis=0)
@@ -439,7 +439,7 @@ def test_a_batch_that_meets_no_warmth_enough_is_through_on_no_monday():
     batch = WarmFate(np.log(np.full((1, 3), 0.9)), np.array([[5.0, 10.0, 11.0]]), np.zeros(1), (warm,), 0)
     assert batch.last == 10
     assert batch.past(1, np.array([4.0, 5.0, 9.0, 10.0])).tolist() == [[0, 0, 0], [1, 0, 0], [1, 0, 0], [1, 1, 0]]
-    assert batch.middling().tolist() == [5, 10, 11]
+    assert batch.median_week().tolist() == [5, 10, 11]
 
 
 @pytest.mark.parametrize("survival", [0.95, 0.85, 0.3])

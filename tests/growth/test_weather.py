@@ -247,7 +247,10 @@ GROWN = [
         typical=4, batches_cv=0.1, plants_cv=0.1, survival=0.85, survival_sd=0.08, heat_above=22,
         heat_loss=0.1,
     ),
-    stage("growing on", runs_on="degree-days", typical=420, base_temperature=5, upper_threshold=24, batches_cv=0.1, plants_cv=0.15),
+    stage(
+        "growing on", runs_on="degree-days", typical=420, base_temperature=5, upper_threshold=24, batches_cv=0.1,
+        plants_cv=0.15,
+    ),
     stage("hardening", runs_on="degree-days", typical=150, base_temperature=3, place="tunnel", plants_cv=0.15),
 ]  # fmt: skip
 PLACES = [house(held_above=8), house(place="tunnel", warmer_by=2, shaded_by=1)]

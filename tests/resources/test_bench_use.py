@@ -31,7 +31,7 @@ PLAN = season(ROUTE, varieties=("A", "B"), places=PLACES, saleable_weeks=8)
 
 
 def densities(plan, variety):
-    """Return place and plants to the m² of every stage, and of saleable plants, which stand where the last stage did."""
+    """Return place and plants to the m² of every stage, and of saleable plants, which are where the last stage was."""
     route = plan.route(variety)
     return [(row.place, row.plants_per_m2) for row in (*route, route[-1])]
 
