@@ -52,7 +52,6 @@ def test_margins_and_differences():
         "this plan: on average 1,250 EUR (90 % range -100 to 2,000), in the worst 10 % of seasons -300, a loss in 7 of "
         "100 simulated seasons"
     )
-    assert words.margins([one]) == f"Margin of the season. {one}."
     assert [words.more(amount, "plants") for amount in (110, -110, 0.2)] == ["+110 plants", "-110 plants", "0 plants"]
     assert words.differences("B.", "plants", [("A", "+110 plants", 91, 125)]) == (
         "B. Differences in plants: A: +110 plants (91 to 125)."
