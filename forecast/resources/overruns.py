@@ -101,7 +101,7 @@ class Remedies(Result):
         -------
         DataFrame
             variety, remedy, deliveries, overrun, the chance [0 to 1] that the place does not suffice then, and
-            target_before and target, the least chance of a target of the variety before and after.
+            chance_before and chance, the least chance of a target of the variety before and after.
         """
         return self._table.copy()
 
@@ -118,7 +118,7 @@ class Remedies(Result):
     def helps(self) -> bool:
         """Whether that relieves the place and costs no more than 2 points of the chance of a target."""
         best = self.best
-        return best is not None and best["target"] >= best["target_before"] - _KEPT and best["overrun"] < self.overrun
+        return best is not None and best["chance"] >= best["chance_before"] - _KEPT and best["overrun"] < self.overrun
 
     def __str__(self) -> str:
         return resources.remedies(self.place, self.overrun, self.most, best=self.best, helps=self.helps)
@@ -154,7 +154,7 @@ def remedies(outcome: Outcome, place: str, most: float) -> Remedies:
     batches = {(one.variety, str(one.week), one.lab or ""): one for one in reversed(outcome.batches)}
     rows = [row for key in keys for row in _tried(_Trial(outcome, place, batches[key]), now, most)]
     rows.sort(key=lambda row: row[:3])
-    columns = ["variety", "remedy", "deliveries", "overrun", "target_before", "target"]
+    columns = ["variety", "remedy", "deliveries", "overrun", "chance_before", "chance"]
     return Remedies(place, now, most, pd.DataFrame([row[3:] for row in rows], columns=columns), outcome.facts())
 
 

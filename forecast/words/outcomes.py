@@ -16,6 +16,6 @@ def targets_met(rows: Iterable[Mapping[Any, Any]]) -> str:
 def _target_met(row: Mapping[Any, Any]) -> str:
     low, median, high = (rounded(row[name]) for name in ("p5", "median", "p95"))
     return (
-        f"{row['variety']}: about {median} plants on hand on {dated(row['week'])} (90 % range {low} to {high}). "
+        f"{row['variety']}: about {median} plants (90 % range {low} to {high}) on hand on {dated(row['week'])}. "
         f"The target of {row['target']:,} is met in {seasons(row['chance'])}."
     )

@@ -41,7 +41,7 @@ def remedies(place: str, overrun: float, most: float, *, best: Row | None, helps
         return f"{text} No delivery can be changed."
     change = (
         f"{best['remedy']} {best['variety']} ({best['deliveries']}). It is then {capacity(best['overrun'])}, and the "
-        f"target is met in {seasons(best['target'])}, before in {seasons(best['target_before'])}."
+        f"target is met in {seasons(best['chance'])}, before in {seasons(best['chance_before'])}."
     )
     if not helps:
         return (

@@ -25,7 +25,7 @@ SHARES = frozenset(
         "survival_p95",
         "share",
         "service_level",
-        "target_before",
+        "chance_before",
         "clean",
         "clean_so_far",
         "extinct",

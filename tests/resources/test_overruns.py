@@ -139,7 +139,7 @@ def test_half_of_a_delivery_two_weeks_earlier_is_found_first():
     remedies = crowded(sure(targets=wants(A=600, B=500)), ORDERS).remedies("house")
     assert (remedies.overrun, remedies.most) == (1, 0.1)
     assert remedies.table().columns.tolist() == [
-        "variety", "remedy", "deliveries", "overrun", "target_before", "target",
+        "variety", "remedy", "deliveries", "overrun", "chance_before", "chance",
     ]  # fmt: skip
     assert remedies.table().iloc[0].tolist() == ["A", "split", "2027-W03 300, 2027-W05 300", 0, 1, 1]
     assert remedies.table()[["variety", "remedy"]].to_numpy().tolist() == [
@@ -189,7 +189,7 @@ def test_where_it_fits_nothing_is_to_be_done():
     assert fits.best is None
 
 
-COLUMNS = ["variety", "remedy", "deliveries", "overrun", "target_before", "target"]
+COLUMNS = ["variety", "remedy", "deliveries", "overrun", "chance_before", "chance"]
 EARLY, LATE = {"first_week": "2027-W04", "last_week": "2027-W06"}, {"first_week": "2027-W07", "last_week": "2027-W09"}
 LISTS = [
     offer("A", **EARLY, from_quantity=1, minimum=40, multiple=8, lead_weeks=4),
@@ -331,7 +331,7 @@ def test_chances_of_causes_and_remedies_are_told_to_four_figures(several):
     space = crowded(plan, orders, draws=96)
     causes, remedies = space.causes("house"), space.remedies("house", most=0.01)
     assert remedies.overrun == causes["overrun"][0] == round(space.overruns["house"], 4)
-    for column in (causes["without"], *(remedies.table()[name] for name in ("overrun", "target_before", "target"))):
+    for column in (causes["without"], *(remedies.table()[name] for name in ("overrun", "chance_before", "chance"))):
         assert (column == column.round(4)).all()
         assert (column != column.round(3)).any()
     assert (causes["area"] == causes["area"].round(1)).all()
@@ -351,7 +351,7 @@ def test_what_a_remedy_leaves_is_what_a_plan_with_it_gives(several):
         (changed,) = (one for one in orders if one[2] == sum(number for _, number in named))
         parts = [(*("A", week, number), *changed[3:]) for week, number in named]
         outcome = forecast.simulate(plan, [*(one for one in orders if one != changed), *parts], draws=96, seed=1)
-        told = (row["overrun"], row["target_before"], row["target"])
+        told = (row["overrun"], row["chance_before"], row["chance"])
         right = forecast.bench_space(outcome).overruns["house"], before, outcome.targets("A")["chance"].min()
         assert told == pytest.approx(right, abs=6e-5)  # rounded to four places
 

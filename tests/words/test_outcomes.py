@@ -7,7 +7,7 @@ ROW = {"variety": "A", "week": "2027-W20", "target": 4020, "p5": 3925, "median":
 
 def test_each_target_has_a_line():
     first = (
-        "A: about 4,000 plants on hand on 17 May 2027 (2027-W20) (90 % range 3,900 to 4,100). The target of 4,020 is "
+        "A: about 4,000 plants (90 % range 3,900 to 4,100) on hand on 17 May 2027 (2027-W20). The target of 4,020 is "
         "met in about 57 of 100 simulated seasons."
     )
     assert targets_met([ROW, ROW | {"variety": "B", "chance": 1.0}]).splitlines() == [

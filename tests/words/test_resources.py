@@ -39,7 +39,7 @@ def test_how_often_a_place_is_over_capacity():
     assert capacity(0.1524) == "over capacity at some point in about 15 of 100 simulated seasons"
 
 
-CHANGE = {"variety": "A", "remedy": "delay", "deliveries": "2027-W09 600", "target_before": 0.9, "target": 0.89}
+CHANGE = {"variety": "A", "remedy": "delay", "deliveries": "2027-W09 600", "chance_before": 0.9, "chance": 0.89}
 THEN = (
     "delay A (2027-W09 600). It is then over capacity at some point in {} of 100 simulated seasons, and the target is "
 )
