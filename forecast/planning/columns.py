@@ -1,4 +1,4 @@
-"""What the possible deliveries of one variety give, cost and take up, draw by draw."""
+"""Columns, and the possible deliveries they are made of: what these sell for, cost and stand on, draw by draw."""
 
 from __future__ import annotations
 
@@ -22,32 +22,32 @@ from forecast.weeks import Week
 Whole = NDArray[np.int64]
 
 AREA_DRAWS = 512  # draws in which the area is looked at
-MOST_STEPS = 60  # quantities tried of one offer in one week
+MOST_STEPS = 60  # quantities tried of one price list in one week
 _MOST = 4  # times what would meet the largest demand: no order is larger
 _TENTH = 0.1
 
 
 @dataclass(frozen=True, eq=False)
 class Way:
-    """One offer, delivered in one week, as one of the deliveries of its variety.
+    """One price list, delivered in one week, as one of the deliveries of its variety.
 
     Parameters
     ----------
     prices, week
-        The offer and the week.
+        The price list with its breaks, and the week of delivery.
     slot
         Which delivery of the variety it is, from 0; its luck is that of the batch of this number.
     quantities
-        Lawful quantities that are tried, ascending [plants].
+        Orderable quantities that are tried, ascending [plants].
     ready, past
-        Share of the plantlets that is saleable or was, and that is past its best, by the Monday of each wanted
-        week, shape (rows wanted, draws).
+        Share of the plantlets that is saleable or was, and that is past its sale window, by the Monday of each target
+        week, shape (targets, draws).
     through
         Share that is saleable or was by the end of the season, shape (draws,).
     growing
         Cost of stages, work and bench of a plantlet, expected given the draw, shape (draws,) [currency].
     area
-        Area of a plantlet in each place and week, none sold before the last wanted week, shape (places * weeks,
+        Area of a plantlet in each place and week, none sold before the last target week, shape (places * weeks,
         AREA_DRAWS or fewer) [m²].
     """
 
@@ -68,7 +68,7 @@ class Way:
 
     @cached_property
     def boxes(self) -> dict[Box, Array]:
-        """Boxes that each quantity fills, whole and parts, by what they can be shared with."""
+        """Boxes that each quantity fills, whole and parts."""
         found: dict[Box, Array] = {}
         for at, quantity in enumerate(self.quantities.tolist()):
             for box, boxes in filled([self.shipment(quantity)]).items():
@@ -77,7 +77,7 @@ class Way:
 
     @cached_property
     def gaps(self) -> Whole:
-        """How many plants more than each quantity could lawfully be ordered, without it being tried."""
+        """How many plants more than each quantity are orderable, up to the next that is tried or to the next price."""
         numbers, starts = self.quantities.tolist(), [row.from_quantity for row in self.prices.breaks]
         found = []
         for quantity, following in zip(numbers, [*numbers[1:], numbers[-1]], strict=True):
@@ -87,11 +87,11 @@ class Way:
         return np.array(found, dtype=np.int64)
 
     def shipment(self, quantity: int) -> Shipment:
-        """Return so many plants of it."""
+        """Return the shipment of a quantity."""
         return Shipment(self.prices, self.week, quantity)
 
     def finer(self, quantity: int) -> Way:
-        """Return the same with every orderable quantity tried near one of them."""
+        """Return the same way with every orderable quantity tried near one of those tried."""
         at = int(np.searchsorted(self.quantities, quantity))
         low, high = self.quantities[max(at - 1, 0)], self.quantities[min(at + 1, self.quantities.size - 1)]
         every = _orderable(self.prices, int(high))
@@ -155,11 +155,11 @@ class Ways:
     Parameters
     ----------
     season, streams, variety
-        The season, its streams, and the variety; it has a sale price and is wanted.
+        The season, its streams, and the variety, which has a sale price and a target.
     deliveries
         How many it may have: 1 or 2.
     guarded
-        Whether bad years are to count for more than others.
+        Whether the worst tenth of draws can count for more than the others.
     """
 
     def __init__(
@@ -186,7 +186,7 @@ class Ways:
         self._weights: Array | None = None
 
     def _possible(self, last: Week) -> list[tuple[PriceList, Week]]:
-        """Return every offer and week of delivery, in the order in which batches are numbered."""
+        """Return every price list and week of delivery, in the order in which batches are numbered."""
         lists = PriceList.of(self.season.price_lines(self.variety))
         pairs = [(prices, week) for prices in lists for week in prices.weeks(self.season.first_week, last)]
         return sorted(pairs, key=lambda pair: (pair[1], pair[0].lab))
@@ -213,7 +213,7 @@ class Ways:
         return Way(prices, week, slot, quantities, **parts, growing=growing, area=area)
 
     def _most(self, ready: Array, past: Array, through: Array, least: Array, guarded: bool) -> int:
-        """Return a quantity from which on a plant more sells for less than the least it costs, by draw."""
+        """Return a quantity from which on a plant more sells for less than it costs at least."""
         limit = _MOST * float(self.demand.sum(axis=0).max()) / max(float(through.mean()), 0.01)
         tried = limit * 0.85 ** np.arange(40, -1, -1.0)
         income = np.array([self._sales(n * ready, n * past, n * through) for n in tried])
@@ -224,7 +224,7 @@ class Ways:
         return int(np.ceil(tried[enough[0] + 1] if enough.size else limit))
 
     def income(self, first: Way, second: Way | None, weights: Array) -> Array:
-        """Return what is sold for, by every quantity of one way, or every pair of quantities of two.
+        """Return the income of every quantity of one way, or of every pair of quantities of two.
 
         Returns
         -------
@@ -232,8 +232,8 @@ class Ways:
 
         Notes
         -----
-        In each draw it is the most that a flow of plants to the wanted weeks can earn: it rises ever more slowly with
-        the quantities, and two deliveries are worth no more together than apart.
+        In each draw it is the most that a flow of plants to the target weeks can earn: concave in each quantity, and
+        two deliveries are worth no more together than apart.
         """
         if second is None:
             return np.array([self._earned({first: int(n)}) @ weights for n in first.quantities])
@@ -245,13 +245,13 @@ class Ways:
         for at, quantity in enumerate(first.quantities):
             gone: Array | float = 0.0
             sold: Array | float = 0.0
-            for r, asked in enumerate(self.demand):
+            for r, demand in enumerate(self.demand):
                 there = other[r] + quantity * first.ready[r]
                 if shelved:
                     gone = np.maximum(gone, over[r] + quantity * first.past[r])
                 if r or shelved:
                     there -= gone
-                np.minimum(there, asked, out=there)
+                np.minimum(there, demand, out=there)
                 total[at] += self.worth[r] * (there @ weights)
                 gone, sold = gone + there, sold + there
             if left_over is not None:
@@ -262,7 +262,7 @@ class Ways:
         return total
 
     def _earned(self, plants: Mapping[Way, int]) -> Array:
-        """Return what some deliveries are sold for, shape (draws,) [currency]."""
+        """Return the income of some deliveries, shape (draws,) [currency]."""
         ready = sum((n * way.ready for way, n in plants.items()), np.zeros_like(self.demand))
         past = sum((n * way.past for way, n in plants.items()), np.zeros_like(self.demand))
         through = sum((n * way.through for way, n in plants.items()), np.zeros(self.demand.shape[1]))
@@ -294,11 +294,11 @@ class Ways:
                     yield i, j
 
     def most(self, weights: Array) -> float:
-        """Return what is sold for if everything that is asked for can be had [currency]."""
+        """Return the income if all demand is met [currency]."""
         return float(self.worth @ (self.demand @ weights)) + self.markdown * self.cleared * float(weights.sum())
 
     def table(self, i: int, j: int | None, slot: int, weights: Array) -> Array:
-        """Return `income` for way i alone in its slot, or with way j, remembered while the weights stay the same."""
+        """Return `income` of way i alone in its slot, or with way j; it is kept while the weights stay the same."""
         if self._weights is not weights:
             self._tables, self._weights = {}, weights
         key = self.slots[slot][i], None if j is None else self.slots[1][j]
@@ -307,7 +307,7 @@ class Ways:
         return self._tables[key]
 
     def refine(self, plants: Mapping[Way, int]) -> bool:
-        """Try every orderable quantity near some deliveries; say whether there are any that were not tried."""
+        """Try every orderable quantity near some deliveries; return whether any of them is new."""
         changed = False
         for one, quantity in plants.items():
             slot = list(self.slots[one.slot])
@@ -321,7 +321,7 @@ class Ways:
 
 
 def _sold(ready: Array, past: Array, demand: Array) -> Array:
-    """Return what is sold in each wanted week [plants], the oldest first, shape (rows, draws)."""
+    """Return the plants sold in each target week, the oldest first, shape (targets, draws)."""
     gone = np.zeros(ready.shape[1])
     sold = np.empty_like(ready)
     for r in range(len(ready)):
@@ -339,7 +339,7 @@ def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) 
     season, variety, fate, week
         The season, the variety, what its plants meet, and the week of delivery.
     last
-        Last week in which it is wanted: saleable plants stand until then, and leave at once after it.
+        Its last target week: saleable plants stand until then, and leave at once after it.
 
     Returns
     -------
@@ -366,7 +366,7 @@ def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) 
 
 
 def orderable_up_to(prices: PriceList, most: int) -> Whole:
-    """Return the quantities up to the first from `most`, and where a price begins, thinned out if there are many."""
+    """Return the orderable quantities up to the first from `most`, and those where a price begins, thinned if many."""
     every = _orderable(prices, most)
     if every.size <= MOST_STEPS:
         return every

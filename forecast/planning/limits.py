@@ -1,4 +1,4 @@
-"""The limits of a plan, and what columns of deliveries take of them."""
+"""The limits of a plan, and how far columns use them."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Limits:
     draws
         How many draws there are.
     floor
-        Least mean margin of the worst seasons [currency], if any.
+        Minimum of the mean margin in the worst tenth of seasons [currency], if there is one.
     """
 
     season: Season
@@ -71,7 +71,7 @@ class Limits:
         return np.asarray(total - self.freight([one for _, one in some], np.array([part for part, _ in some])))
 
     def freight(self, columns: Sequence[Column], parts: Array | None = None) -> float:
-        """Return the freight [currency] of columns; of parts of them as the program counts it."""
+        """Return the freight [currency] of columns; of parts of columns, as the linear program counts it."""
         if parts is None:
             return bill(shipment for column in columns for shipment in column.shipments).freight
         shared: dict[Box, float] = {}
@@ -94,7 +94,7 @@ class Limits:
         return float(worst_seasons(margin, FULLEST) @ margin)
 
     def fits(self, columns: Sequence[Column]) -> bool:
-        """Say whether columns keep all limits."""
+        """Return whether columns keep all limits."""
         within = self.cost(columns) <= self.budget * (1 + EXACT)
         area = self.fullest(self.area(columns))
         within &= bool((area <= self.benches + EXACT * np.maximum(self.benches, 1)).all())

@@ -1,4 +1,4 @@
-"""The plan of a whole order, and what can be asked of it."""
+"""The plan of a whole order: its deliveries, limits, alternatives, and what it leaves out."""
 
 from __future__ import annotations
 
