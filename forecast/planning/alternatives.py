@@ -14,19 +14,11 @@ _CENT = 0.01
 
 
 class Change(NamedTuple):
-    """One order of a plan that is changed.
+    """One order of a plan, and what takes its place."""
 
-    Parameters
-    ----------
-    column, order
-        The column that the order is part of, and the order itself.
-    instead, other
-        The column and the order in their place; None if there is none.
-    """
-
-    column: Column
+    column: Column  # that the order is part of
     order: Shipment
-    instead: Column | None
+    instead: Column | None  # the column and the order in their place; None if there is none
     other: Shipment | None
 
     def applied(self, chosen: Sequence[Column]) -> tuple[Column, ...]:

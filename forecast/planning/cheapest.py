@@ -13,9 +13,9 @@ from forecast.planning.column_generation import Callback, Incumbent, Solution, r
 from forecast.planning.columns import Column, Way, footprint
 from forecast.planning.master import MasterProblem
 from forecast.season.season import Season
-from forecast.season.targets import Target
 from forecast.streams import Streams
 from forecast.words import plans as words
+from forecast.words.orders import no_lab
 
 
 def least_cost(
@@ -37,7 +37,7 @@ def least_cost(
             raise OutOfReach(words.limits_short(shortfalls, season.currency) if shortfalls else words.NOT_IN_TIME)
         if not master.add_cuts(chosen):
             break
-    best.replace(chosen, float(master.margin(chosen).mean()))
+    best.chosen, best.value = chosen, float(master.margin(chosen).mean())
     best.bound = max(bound, best.value)
     return best.solution(master, (), relaxation(master).duals)
 
@@ -49,8 +49,13 @@ def _master(season: Season, streams: Streams) -> MasterProblem:
     for number, row in season.each_target():
         case = Case(season, streams, row, number)
         items.append(list(_enough(case, len(items), number)))
-        if not items[-1]:
-            unmet.append(_why_not(season, row, case))
+        if not season.price_lines(row.variety):
+            unmet.append(no_lab(variety=row.variety))
+        elif not items[-1]:
+            try:
+                order_of(case)  # says why
+            except (OutOfReach, Refused) as error:
+                unmet.append(str(error))
     if unmet:
         raise OutOfReach("\n".join(unmet))
     master = MasterProblem(season, streams.draws, items=len(items), every_item=True)
@@ -74,14 +79,3 @@ def _enough(case: Case, item: int, number: int) -> Iterator[Column]:
         for quantity in quantities.tolist():
             cost = way.shipment(quantity).price + quantity * case.growing(week)
             yield Column(item, {way: quantity}, np.full(case.streams.draws, -cost), cost)
-
-
-def _why_not(season: Season, row: Target, case: Case) -> str:
-    """Return why no order meets a target."""
-    if not season.price_lines(row.variety):
-        return words.no_lab(row.variety)
-    try:
-        order_of(case)  # says why
-    except (OutOfReach, Refused) as error:
-        return str(error)
-    return words.not_enough(row.variety, row.week)

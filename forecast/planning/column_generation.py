@@ -28,30 +28,13 @@ _ADDED = 4  # candidates of a variety that become columns in a round
 
 @dataclass(frozen=True, eq=False)
 class Solution:
-    """The best plan found, and a bound on all plans.
+    """The best plan found, and a bound on all plans."""
 
-    Parameters
-    ----------
-    master
-        The master problem, with all columns that were looked at.
-    problems
-        The pricing problems of the varieties, if there were any.
-    chosen
-        The columns of the plan.
-    value, bound
-        Its expected margin on the draws, and what no plan earns more than on them [currency]; for the least cost,
-        the cost below 0.
-    duals
-        What a unit more of each limit is worth.
-    seconds
-        Time of the search.
-    """
-
-    master: MasterProblem
-    problems: tuple[PricingProblem, ...]
+    master: MasterProblem  # with all columns that were looked at
+    problems: tuple[PricingProblem, ...]  # of the varieties, if there were any
     chosen: tuple[Column, ...]
-    value: float
-    bound: float
+    value: float  # expected margin on the draws [currency]; for the least cost, the cost below 0
+    bound: float  # no plan earns more than this on them
     duals: Duals
     seconds: float
 
@@ -63,21 +46,11 @@ class Solution:
 
 @dataclass
 class Incumbent:
-    """The best plan so far, the bound on all plans, and the time that is left.
+    """The best plan so far, the bound on all plans, and the time that is left."""
 
-    Parameters
-    ----------
-    time_limit, gap
-        When the search ends: after so many seconds, or at this optimality gap.
-    callback
-        Called with value, bound and seconds when one of them has changed.
-    value, bound, chosen
-        Margin of the best plan, that of no plan is above the bound [currency], and the columns of the plan.
-    """
-
-    time_limit: float
-    gap: float
-    callback: Callback | None
+    time_limit: float  # [seconds]
+    gap: float  # optimality gap at which the search ends
+    callback: Callback | None  # called with value, bound and seconds
     value: float = -math.inf
     bound: float = math.inf
     chosen: tuple[Column, ...] = ()
@@ -98,10 +71,6 @@ class Incumbent:
         """Whether to search on."""
         gap = (self.bound - self.value) / max(abs(self.value), 1e-9) if math.isfinite(self.value) else math.inf
         return not gap <= self.gap and self.left > 0
-
-    def replace(self, chosen: tuple[Column, ...], value: float) -> None:
-        """Take another plan instead."""
-        self.chosen, self.value = chosen, value
 
     def report(self) -> None:
         """Call the callback."""
@@ -220,7 +189,7 @@ def _choose(master: MasterProblem, problems: Sequence[PricingProblem], best: Inc
         if chosen is None or not master.add_cuts(chosen):
             break
     if chosen is not None and (value := float(master.margin(chosen).mean())) > best.value:
-        best.replace(chosen, value)
+        best.chosen, best.value = chosen, value
     _reoptimise(master, problems, best)
     return above
 
@@ -236,7 +205,7 @@ def _reoptimise(master: MasterProblem, problems: Sequence[PricingProblem], best:
             chosen = (*rest, problem.column(plants)) if plants else rest
             value = float(master.margin(chosen).mean())
             if value > best.value + _CENT and master.fits(chosen):
-                best.replace(chosen, value)
+                best.chosen, best.value = chosen, value
                 waiting = [other for other in problems if other is not problem]
                 for one in chosen:
                     master.add(one)

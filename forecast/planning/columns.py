@@ -29,37 +29,17 @@ _TENTH = 0.1
 
 @dataclass(frozen=True, eq=False)
 class Way:
-    """One price list, delivered in one week, as one of the deliveries of its variety.
-
-    Parameters
-    ----------
-    prices, week
-        The price list with its breaks, and the week of delivery.
-    slot
-        Which delivery of the variety it is, from 0; its luck is that of the batch of this number.
-    quantities
-        Orderable quantities that are tried, ascending [plants].
-    ready, past
-        Share of the plantlets that is saleable or was, and that is past its sale window, by the Monday of each target
-        week, shape (targets, draws).
-    through
-        Share that is saleable or was by the end of the season, shape (draws,).
-    growing
-        Cost of stages, work and bench of a plantlet, expected given the draw, shape (draws,) [currency].
-    area
-        Area of a plantlet in each place and week, none sold before the last target week, shape (places * weeks,
-        AREA_DRAWS or fewer) [m²].
-    """
+    """One price list, delivered in one week, as one of the deliveries of its variety; shares are of the plantlets."""
 
     prices: PriceList
     week: Week
-    slot: int
-    quantities: Whole
-    ready: Array
-    past: Array
-    through: Array
-    growing: Array
-    area: NDArray[np.float32]
+    slot: int  # which delivery of the variety it is, from 0: it has the luck of the batch of this number
+    quantities: Whole  # orderable quantities that are tried, ascending [plants]
+    ready: Array  # share saleable now or before, by the Monday of each target week, shape (targets, draws)
+    past: Array  # share past its sale window by then, likewise
+    through: Array  # share saleable by the end of the season or before, shape (draws,)
+    growing: Array  # stages, work and bench of a plantlet, expected given the draw, shape (draws,) [currency]
+    area: NDArray[np.float32]  # of a plantlet if none is sold early, shape (places * weeks, AREA_DRAWS or fewer) [m²]
 
     @cached_property
     def paid(self) -> Array:
@@ -110,24 +90,12 @@ def filled(shipments: Iterable[Shipment]) -> dict[Box, float]:
 
 @dataclass(frozen=True, eq=False)
 class Column:
-    """The deliveries of one item (a variety, or a target) that a plan can hold together.
-
-    Parameters
-    ----------
-    item
-        Number of the item.
-    plants
-        How many of each delivery [plants].
-    margin
-        What they earn without freight, expected given the draw, shape (draws,) [currency].
-    cost
-        What they are expected to cost, without freight [currency].
-    """
+    """The deliveries of one item (a variety, or a target) that a plan can hold together."""
 
     item: int
-    plants: Mapping[Way, int]
-    margin: Array
-    cost: float
+    plants: Mapping[Way, int]  # of each delivery
+    margin: Array  # without freight, expected given the draw, shape (draws,) [currency]
+    cost: float  # expected, without freight [currency]
 
     @property
     def key(self) -> tuple[object, ...]:
@@ -139,10 +107,6 @@ class Column:
         """The deliveries as shipments."""
         return tuple(way.shipment(quantity) for way, quantity in self.plants.items())
 
-    def area(self) -> Array:
-        """Return the area they stand on by place and week, shape (places * weeks, draws) [m²]."""
-        return np.asarray(sum(quantity * way.area.astype(np.float64) for way, quantity in self.plants.items()))
-
     @cached_property
     def boxes(self) -> dict[Box, float]:
         """The boxes with a freight that they fill, whole and parts."""
@@ -150,16 +114,9 @@ class Column:
 
 
 class Ways:
-    """All possible deliveries of one variety, and what comes of one or two of them.
+    """All possible deliveries of one variety that has a sale price and a target, and what one or two of them earn.
 
-    Parameters
-    ----------
-    season, streams, variety
-        The season, its streams, and the variety, which has a sale price and a target.
-    deliveries
-        How many it may have: 1 or 2.
-    guarded
-        Whether the worst tenth of draws can count for more than the others.
+    If they are guarded, the worst tenth of draws can count for more than the others.
     """
 
     def __init__(
@@ -224,14 +181,8 @@ class Ways:
         return int(np.ceil(tried[enough[0] + 1] if enough.size else limit))
 
     def income(self, first: Way, second: Way | None, weights: Array) -> Array:
-        """Return the income of every quantity of one way, or of every pair of quantities of two.
+        """Return the income of every quantity of one way, or pair of quantities of two, weighted over draws [currency].
 
-        Returns
-        -------
-        array of shape (quantities,) or (quantities, quantities) [currency], weighted over draws
-
-        Notes
-        -----
         In each draw it is the most that a flow of plants to the target weeks can earn: concave in each quantity, and
         two deliveries are worth no more together than apart.
         """
@@ -332,21 +283,9 @@ def _sold(ready: Array, past: Array, demand: Array) -> Array:
 
 
 def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) -> tuple[NDArray[np.float32], float]:
-    """Return the area of a plantlet by place and week, and what its bench costs.
+    """Return the area of a plantlet of a delivery, shape (places * weeks, draws) [m²], and the cost of its bench.
 
-    Parameters
-    ----------
-    season, variety, fate, week
-        The season, the variety, what its plants meet, and the week of delivery.
-    last
-        Its last target week: saleable plants stand until then, and leave at once after it.
-
-    Returns
-    -------
-    array of shape (places * weeks, AREA_DRAWS or fewer) [m²]
-        Place by place, all weeks of the season.
-    float
-        Expected cost of its bench [currency].
+    Saleable plants stand until the last target week, and leave at once. The first AREA_DRAWS draws count.
     """
     route, names = season.route(variety), list(season.place_names)
     some = fate.take(slice(AREA_DRAWS))

@@ -20,17 +20,7 @@ FULLEST = 0.1  # share of draws in which the benches are fullest, and in which s
 
 @dataclass(eq=False)
 class Limits:
-    """Budget, benches, and the minimum of the worst tenth.
-
-    Parameters
-    ----------
-    season
-        The season: its budget and benches are the limits.
-    draws
-        How many draws there are.
-    floor
-        Minimum of the mean margin in the worst tenth of seasons [currency], if there is one.
-    """
+    """Budget and benches of a season, and the minimum of the mean margin in the worst tenth of draws, if any."""
 
     season: Season
     draws: int

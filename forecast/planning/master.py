@@ -31,12 +31,6 @@ class Cut(NamedTuple):
     bench: float
 
 
-class Tail(NamedTuple):
-    """Weights of draws, which add to one, under which the margin must reach the floor."""
-
-    weights: Array
-
-
 class Duals(NamedTuple):
     """The dual values of the linear program: what a unit more of each limit is worth, its shadow price."""
 
@@ -71,23 +65,13 @@ class _Program(NamedTuple):
 
 @dataclass(eq=False)
 class MasterProblem(Limits):
-    """The choice of one column of each item within the limits.
+    """The choice of one column of each item within the limits."""
 
-    Parameters
-    ----------
-    items
-        How many items there are.
-    every_item
-        Whether each item must have a column; else it may have none.
-    columns, cuts, tails
-        What the program holds so far.
-    """
-
-    items: int = field(kw_only=True)
-    every_item: bool = False
+    items: int = field(kw_only=True)  # how many there are
+    every_item: bool = False  # whether each must have a column
     columns: list[Column] = field(default_factory=list)
     cuts: list[Cut] = field(default_factory=list)
-    tails: list[Tail] = field(default_factory=list)
+    tails: list[Array] = field(default_factory=list)  # weights of draws under which the margin must reach the floor
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -129,7 +113,7 @@ class MasterProblem(Limits):
             ]
         for tail in self.tails:
             margin = row(-float(self.floor or 0.0))
-            margin[:count] = [-float(tail.weights @ one.margin) for one in self.columns]
+            margin[:count] = [-float(tail @ one.margin) for one in self.columns]
             margin[count:] = freight
         shared, alone = {box: row(0.0) for box in boxes}, {key: row(0.0) for key in own}
         for at, column in enumerate(self.columns):
@@ -158,12 +142,7 @@ class MasterProblem(Limits):
         return self._areas[key]
 
     def solve_relaxed(self) -> Relaxation:
-        """Solve the linear program, with parts of columns and boxes.
-
-        Notes
-        -----
-        What the floor lacks is made up for at a high price, so that there always is a solution.
-        """
+        """Solve the linear program, with parts of columns and boxes; what the floor lacks has a high price."""
         program = self._program()
         split = self.items if self.every_item else 0
         rows = np.hstack([program.rows, np.zeros((len(program.limits), 1))])
@@ -187,7 +166,7 @@ class MasterProblem(Limits):
         )
         weights = self._even  # the same array as long as it can be: tables are remembered by it
         if tails.any():
-            weights = weights + sum(price * tail.weights for price, tail in zip(tails, self.tails, strict=True))
+            weights = weights + sum(price * tail for price, tail in zip(tails, self.tails, strict=True))
         duals = Duals(
             weights,
             float(budget[0]),
@@ -239,9 +218,7 @@ class MasterProblem(Limits):
     def shortfalls(self) -> dict[str, float]:
         """Return the least that must be added to the limits so that there is a plan, by place [m²] and to the budget.
 
-        Notes
-        -----
-        The sum of what is added, each as a share of its limit, is least. A place gets the same more in every week.
+        The sum of the shares of their limits is least. A place gets the same more in every week.
         """
         season, names = self.season, [*self.season.place_names, "budget"]
         sizes = [max(float(self.benches[self._rows(place)].max()), 1.0) for place in range(len(names) - 1)]
@@ -276,18 +253,8 @@ class MasterProblem(Limits):
     ) -> bool:
         """Add cuts where a place is overfull, and a tail where the floor is missed; return whether any is new.
 
-        Parameters
-        ----------
-        columns, parts
-            The columns that are checked, and the part of each; whole if not given.
-        shortfall
-            By how much the worst seasons may miss the floor [currency].
-        more
-            What is added to the benches, one for all or shape (places * weeks,) [m²].
-
-        Notes
-        -----
-        What stays over a limit under a cut that is there already is the solver's rounding, and not cut again.
+        The worst seasons may miss the floor by the shortfall [currency]; more is added to the benches [m²]. What stays
+        over a limit under a cut that is there already is the solver's rounding, and not cut again.
         """
         area = self.area(columns, parts)
         kept = max(round(FULLEST * area.shape[1]), 1)
@@ -305,7 +272,7 @@ class MasterProblem(Limits):
             margin = self.margin(columns, parts)
             weights = worst_seasons(margin, FULLEST)
             missed = weights @ margin < self.floor - shortfall - EXACT * max(abs(self.floor), 1)
-            if missed and not any(np.array_equal(weights, one.weights) for one in self.tails):
-                self.tails.append(Tail(weights))
+            if missed and not any(np.array_equal(weights, one) for one in self.tails):
+                self.tails.append(weights)
                 new = True
         return new

@@ -27,24 +27,10 @@ def solve(
 ) -> tuple[Array | None, float]:
     """Find x >= 0 with the least cost @ x, lower <= rows @ x <= upper and x <= most.
 
-    Parameters
-    ----------
-    cost, most
-        Shape (columns,).
-    rows
-        Shape (rows, columns).
-    lower, upper
-        Shape (rows,); they may be infinite.
-    integers
-        How many of the first columns are whole numbers.
-    seconds, gap
-        When to stop: after so long, or once no solution can be better by more than this share.
-
-    Returns
-    -------
-    array of shape (columns,), or None if there is no solution or none was found in time
-    float
-        What no solution costs less than.
+    Costs and most have shape (columns,), rows (rows, columns), and lower and upper (rows,), which may be infinite. The
+    first columns, so many as there are integers, are whole numbers. The search stops after so many seconds, or once no
+    solution can be better by more than the gap, a share. Returns x, None if there is no solution or none was found in
+    time, and what no solution costs less than.
 
     References
     ----------

@@ -63,13 +63,9 @@ class OutOfSample(Result):
 
     def __str__(self) -> str:
         return words.out_of_sample(
-            margin=self.margin,
-            error=self.error,
-            worst_tenth=self.worst_tenth,
-            better=self.better,
-            searches=len(self.gaps),
-            currency=self.currency,
-        )
+            margin=self.margin, error=self.error, worst_tenth=self.worst_tenth, better=self.better,
+            searches=len(self.gaps), currency=self.currency,
+        )  # fmt: skip
 
 
 def evaluate(
@@ -83,19 +79,9 @@ def evaluate(
     deliveries: int,
     time_limit: float,
 ) -> OutOfSample:
-    """Value orders on new draws, and bound what the best plan could earn more.
+    """Value orders on new draws, and bound what the best plan could earn more, by searches on draws of their own.
 
-    Parameters
-    ----------
-    season, orders, found
-        The season, the orders, and the search that found them.
-    draws, seed
-        Number of new draws, and their seed; repeated searches take as many draws as the first, and the seeds that
-        follow.
-    searches
-        How often the search is repeated, 0 or from 2 on; none for the aim ``cost``.
-    deliveries, time_limit
-        As for `plan_orders`.
+    Searches take as many draws as the one that found the orders, and the seeds that follow that of the new draws.
 
     Notes
     -----
@@ -117,17 +103,8 @@ def evaluate(
     if gaps:
         error = float(np.std(gaps, ddof=1)) / math.sqrt(len(gaps))
         better = max(float(np.mean(gaps)), 0.0) + float(stats.t.ppf(_CONFIDENCE, len(gaps) - 1)) * error
-    return OutOfSample(
-        float(margin.mean()),
-        float(margin.std(ddof=1)) / math.sqrt(draws),
-        flow.worst_tenth(),
-        found.value,
-        better,
-        tuple(gaps),
-        draws,
-        seed,
-        season.currency,
-    )
+    new = float(margin.mean()), float(margin.std(ddof=1)) / math.sqrt(draws), flow.worst_tenth()
+    return OutOfSample(*new, found.value, better, tuple(gaps), draws, seed, season.currency)
 
 
 def _on_draws_of(other: Solution, found: Solution) -> float:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -30,38 +30,30 @@ from forecast.words.results import Result
 Aim = Literal["margin", "cost"]
 
 
-@dataclass(frozen=True)
-class LeftOut:
+class LeftOut(NamedTuple):
     """Why nothing of a variety is ordered.
 
     Parameters
     ----------
-    offered, in_time, fits
-        Whether a lab offers it, a delivery can arrive before its target week, and its smallest order keeps the limits.
-    deliveries, margin
-        Its best order on its own, plants and week of each delivery, and the expected margin of it [currency].
-    limits
-        The binding limits of the plan.
-    currency
-        ISO 4217 code.
+    reason
+        No lab offers it, it comes too late, its smallest order breaks a limit, or its best order on its own loses or
+        earns less than others.
+    order, margin
+        That best order, plants and week of each delivery, and its expected margin [currency].
+    limits, currency
+        The binding limits of the plan, and the ISO 4217 code.
     """
 
-    offered: bool = True
-    in_time: bool = True
-    fits: bool = True
-    deliveries: tuple[tuple[int, Week], ...] = ()
+    reason: Literal["no lab", "too late", "too large", "loses", "earns less"]
+    order: tuple[tuple[int, Week], ...] = ()
     margin: float = 0.0
     limits: tuple[str, ...] = ()
     currency: str = ""
 
     def __str__(self) -> str:
-        if not self.offered:
-            return words.NOT_OFFERED
-        if not self.in_time:
-            return words.TOO_LATE
-        if not self.fits:
-            return words.TOO_LARGE
-        return words.alone(deliveries=self.deliveries, margin=self.margin, limits=self.limits, currency=self.currency)
+        return words.left_out(
+            reason=self.reason, order=self.order, margin=self.margin, limits=self.limits, currency=self.currency
+        )
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -72,36 +64,28 @@ class Plan(Result):
     ----------
     season, aim
         The season, and the aim: ``margin`` or ``cost``.
-    draws, seed
-        Those of the search.
+    margin
+        Expected margin on the draws of the search [currency]; for the aim ``cost``, the cost below 0.
+    bound
+        What no plan earns more than on the same draws [currency].
+    seconds, draws, seed
+        Time of the search, and its draws.
     """
 
     season: Season
     aim: Aim
+    margin: float
+    bound: float
+    seconds: float
     draws: int
     seed: int
-    _deliveries: int = field(repr=False)
-    _solution: Solution = field(repr=False)
-
-    @property
-    def margin(self) -> float:
-        """Expected margin on the draws of the search [currency]; for the aim ``cost``, the cost below 0."""
-        return self._solution.value
-
-    @property
-    def bound(self) -> float:
-        """What no plan earns more than on the same draws [currency]."""
-        return self._solution.bound
+    _deliveries: int
+    _solution: Solution
 
     @property
     def gap(self) -> float:
         """Optimality gap: how much better another plan could be on these draws, as a share of margin or cost."""
         return self._solution.gap
-
-    @property
-    def seconds(self) -> float:
-        """Time of the search."""
-        return self._solution.seconds
 
     @property
     def cost(self) -> float:
@@ -224,17 +208,18 @@ class Plan(Result):
 
     def _why(self, problem: PricingProblem | None) -> LeftOut:
         if problem is None:
-            return LeftOut(offered=False)
+            return LeftOut("no lab")
         master = self._solution.master
         candidates = problem.solve(master.zero_duals, master).candidates
         if not candidates:
-            return LeftOut(fits=False) if problem.ways.slots[0] else LeftOut(in_time=False)
+            return LeftOut("too large" if problem.ways.slots[0] else "too late")
         columns = [problem.column(one.plants) for one in candidates]
         margins = [float(one.margin.mean()) - master.freight([one]) for one in columns]
         at = int(np.argmax(margins))
         deliveries = tuple((one.quantity, one.week) for one in columns[at].shipments)
         limits = tuple(row["limit"] for row in self.limits().to_dict("records") if row["shadow_price"] > 0)
-        return LeftOut(deliveries=deliveries, margin=margins[at], limits=limits, currency=self.season.currency)
+        reason: Literal["loses", "earns less"] = "loses" if margins[at] <= 0 else "earns less"
+        return LeftOut(reason, deliveries, margins[at], limits, self.season.currency)
 
     def out_of_sample(
         self, *, draws: int = DRAWS, seed: int | None = None, searches: int = 5, time_limit: float = 60.0
@@ -259,16 +244,11 @@ class Plan(Result):
             raise refuse("seed", seed, "the plan was found with these draws", "Give another seed.")
         if whole("searches", searches, 0, 100) == 1:
             raise refuse("searches", searches, "one search has no standard deviation", "Give 0, or 2 and more.")
+        seed, searches = self.seed + 1 if seed is None else seed, searches if self.aim == "margin" else 0
         return evaluate(
-            self.season,
-            self.orders,
-            self._solution,
-            draws=draws,
-            seed=self.seed + 1 if seed is None else seed,
-            searches=searches if self.aim == "margin" else 0,
-            deliveries=self._deliveries,
-            time_limit=time_limit,
-        )
+            self.season, self.orders, self._solution, draws=draws, seed=seed, searches=searches,
+            deliveries=self._deliveries, time_limit=time_limit,
+        )  # fmt: skip
 
     def facts(self) -> dict[str, object]:
         """Return season, aim, draws, seed and the number of orders."""
@@ -280,15 +260,11 @@ class Plan(Result):
         if not self.orders:
             return "\n".join([words.NOTHING, *left])
         master, chosen, currency = self._solution.master, self._solution.chosen, self.season.currency
+        plants, varieties = sum(row.quantity for row in self.orders), len({row.variety for row in self.orders})
         bought = words.purchase(
-            plants=sum(row.quantity for row in self.orders),
-            varieties=len({row.variety for row in self.orders}),
-            deliveries=len(self.orders),
-            purchase=self.bill.total,
-            cost=self.cost,
-            currency=currency,
-            budget=self.season.budget,
-        )
+            plants=plants, varieties=varieties, deliveries=len(self.orders), purchase=self.bill.total, cost=self.cost,
+            currency=currency, budget=self.season.budget,
+        )  # fmt: skip
         found = words.all_met(gap=self.gap)
         if self.aim == "margin":
             worst_tenth = master.worst_tenth(chosen)
@@ -299,12 +275,9 @@ class Plan(Result):
         for row in self.limits().to_dict("records"):
             if row["shadow_price"] > 0 and row["limit"] != "worst tenth":
                 yield words.binding(
-                    limit=row["limit"],
-                    week=Week.parse(row["week"]) if row["week"] else None,
-                    shadow_price=row["shadow_price"],
-                    earns=self.aim == "margin",
-                    currency=self.season.currency,
-                )
+                    limit=row["limit"], week=row["week"], shadow_price=row["shadow_price"],
+                    earns=self.aim == "margin", currency=self.season.currency,
+                )  # fmt: skip
 
 
 def _instead(order: Shipment, other: Shipment | None) -> str:

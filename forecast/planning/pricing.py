@@ -24,24 +24,12 @@ class Candidate(NamedTuple):
 
 
 class Priced(NamedTuple):
-    """The solution of a pricing problem.
+    """The solution of a pricing problem."""
 
-    Parameters
-    ----------
-    most
-        What no deliveries of the variety are worth more than [currency].
-    candidates
-        The deliveries that are worth most, the best first.
-    complete
-        Whether these are all within the limits that are worth as much as was required.
-    doubt
-        Deliveries near which others that were not tried could be worth as much; empty if none could.
-    """
-
-    most: float
-    candidates: list[Candidate]
-    complete: bool
-    doubt: Mapping[Way, int]
+    most: float  # no deliveries of the variety are worth more than this [currency]
+    candidates: list[Candidate]  # the deliveries that are worth most, the best first
+    complete: bool  # whether these are all within the limits that are worth as much as was required
+    doubt: Mapping[Way, int]  # deliveries near which untried ones could be worth as much
 
 
 class _Line(NamedTuple):
@@ -73,17 +61,7 @@ class _Table(NamedTuple):
 
 
 class PricingProblem:
-    """One variety, and the search for its deliveries that are worth most at given duals.
-
-    Parameters
-    ----------
-    item
-        Number of the variety in the master problem.
-    ways
-        Its possible deliveries.
-    many
-        How many candidates it returns at most.
-    """
+    """The search for the deliveries of one item that are worth most at given duals; it returns so many at most."""
 
     def __init__(self, item: int, ways: Ways, many: int = 300) -> None:
         self.item, self.ways, self.many = item, ways, many
@@ -93,17 +71,10 @@ class PricingProblem:
         return Column(self.item, plants, self.ways.margin(plants), self.ways.cost(plants))
 
     def solve(self, duals: Duals, master: MasterProblem, within: float = 0.0, room: Array | float = 1.0) -> Priced:
-        """Find the deliveries that are worth most at given duals.
+        """Find the deliveries that are worth most at given duals of a master problem.
 
-        Parameters
-        ----------
-        duals, master
-            The duals, and the program that they are of.
-        within
-            If above 0, all deliveries that are worth at most so much less than the best [currency]; else the best of
-            each way and of some pairs of ways.
-        room
-            Share of the budget, and of the bench under each cut, that the deliveries may take.
+        If `within` is above 0, all that are worth at most so much less than the best [currency], else the best of each
+        way and of some pairs of ways. They may take such a share of budget and of the bench under each cut as `room`.
 
         Notes
         -----

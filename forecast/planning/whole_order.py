@@ -103,12 +103,12 @@ def plan_orders(
     options = _options(season, draws, seed, aim, deliveries, worst_tenth, time_limit, gap)
     if faults := _faults(season, options.aim):
         raise Refused(faults)
-    total = math.ceil(options.time_limit)
 
     def callback(_value: float, _bound: float, seconds: float) -> None:
         if progress:
             progress(min(int(seconds), total), total)
 
+    total = math.ceil(options.time_limit)
     return _planned(season, options, callback)
 
 
@@ -131,15 +131,12 @@ def plan_scenarios(  # noqa: PLR0913  # those of `plan_orders`, and who plans
     ----------
     scenarios
         Seasons by the names of the scenarios.
-    draws, seed
-        Number of simulated seasons, and their seed; that of the first scenario if not given.
-    aim, deliveries, worst_tenth, time_limit, gap
-        As for `plan_orders`, each scenario by itself.
+    draws, seed, aim, deliveries, worst_tenth, time_limit, gap
+        As for `plan_orders`; the seed is that of the first scenario if not given.
     progress
         Called with the number of scenarios that are planned and that there are.
     executor
-        An executor of ``concurrent.futures``, or of a library that has the same, which plans them at once. Without,
-        they are planned one after the other in this process.
+        Plans them at once: one of ``concurrent.futures`` or alike; else they are planned here, one by one.
 
     Returns
     -------
@@ -148,25 +145,14 @@ def plan_scenarios(  # noqa: PLR0913  # those of `plan_orders`, and who plans
 
     Raises
     ------
-    Refused
-        As `plan_orders`, with the faults of all scenarios.
-    OutOfReach
-        If no plan keeps all limits of a scenario, once all others are planned: ``best`` has the plans of these.
-
-    Examples
-    --------
-    >>> import forecast
-    >>> season = forecast.read_season("demo_data").only(["Calla 'Daviorne'"])
-    >>> plans = forecast.plan_scenarios({"as stated": season, "less money": season.replace(budget=500.0)}, draws=64)
-    >>> list(plans)
-    ['as stated', 'less money']
+    Refused, OutOfReach
+        As `plan_orders`, with the faults of all scenarios; ``best`` has the plans of those that are in reach.
     """
     if executor is not None:
         check(executor)
     if not isinstance(scenarios, Mapping):
         raise refuse("scenarios", type(scenarios).__name__, "not seasons by name", "Give a dict of seasons.")
-    first = next(iter(scenarios.values()), None)
-    options = _options(first, draws, seed, aim, deliveries, worst_tenth, time_limit, gap)
+    options = _options(next(iter(scenarios.values()), None), draws, seed, aim, deliveries, worst_tenth, time_limit, gap)
     faults = [
         fault.placed(", ".join(filter(None, (str(name), fault.table))), fault.row)
         for name, season in scenarios.items()
@@ -219,7 +205,8 @@ def _planned(season: Season, options: _Options, callback: Callback | None = None
         found = improved(best_margin(season, streams, deliveries=deliveries, floor=floor, **until))
     else:
         found = least_cost(season, streams, **until)
-    return Plan(season, options.aim, options.draws, options.seed, options.deliveries, found)
+    numbers = found.value, found.bound, found.seconds, options.draws, options.seed
+    return Plan(season, options.aim, *numbers, options.deliveries, found)
 
 
 def _scenario(season: Season, options: _Options) -> Plan | OutOfReach:
@@ -233,8 +220,7 @@ def _scenario(season: Season, options: _Options) -> Plan | OutOfReach:
 def _faults(season: object, aim: Aim) -> list[Fault]:
     """Return why no plan can be searched for: there is no target, or no price for which it is sold."""
     if not isinstance(season, Season):
-        kind = type(season).__name__
-        return [Fault("not a season", "Give a season.", column="season", value=kind)]
+        return [Fault("not a season", "Give a season.", column="season", value=type(season).__name__)]
     if not season.targets:
         return [Fault("there are none", "Add rows to targets: variety, week and target.", column="targets")]
     if aim == "cost":

@@ -44,9 +44,9 @@ def _no_other(verb: str, better: str, gap: float) -> str:
     return f"No other plan can {verb} more than {math.ceil(1000 * gap - 1e-6) / 10:g} % {better} (optimality gap)."
 
 
-def binding(*, limit: str, week: Week | None, shadow_price: float, earns: bool, currency: str) -> str:
+def binding(*, limit: str, week: str, shadow_price: float, earns: bool, currency: str) -> str:
     """Return what one more unit of a binding limit is worth [currency]: the budget, or a place in its fullest week."""
-    where, unit = (limit, currency) if week is None else (f"{limit}, week of {dated(week)}", "m²")
+    where, unit = (f"{limit}, week of {dated(week)}", "m²") if week else (limit, currency)
     verb = "earn" if earns else "save"
     return f"Binding limit: {where}. One more {unit} would {verb} about {shadow_price:,.2f} {currency}."
 
@@ -56,32 +56,26 @@ def not_ordered(variety: str, why: object) -> str:
     return f"Not ordered: {variety}. {why}"
 
 
-NOT_OFFERED = "No lab offers it."
-TOO_LATE = "No delivery can arrive before its target week."
-TOO_LARGE = "Even its smallest order breaks a limit of the plan."
-
-
-def alone(*, deliveries: Sequence[tuple[int, Week]], margin: float, limits: Sequence[str], currency: str) -> str:
-    """Return what the best order of a variety would earn on its own [currency], and why it is not in the plan.
-
-    Parameters
-    ----------
-    deliveries
-        Plants and week of each delivery of that order.
-    margin, currency
-        Its expected margin.
-    limits
-        The binding limits of the plan.
-    """
-    order = " and ".join(
-        f"{quantity:,} {'plant' if quantity == 1 else 'plants'}, {week}" for quantity, week in deliveries
-    )
-    if margin <= 0:
-        return f"Its best order ({order}) would lose {money(-margin, currency)}."
+def left_out(
+    *, reason: str, order: Sequence[tuple[int, Week]], margin: float, limits: Sequence[str], currency: str
+) -> str:
+    """Return why nothing of a variety is ordered; if it could be, with its best order on its own and binding limits."""
+    if reason in _REASONS:
+        return _REASONS[reason]
+    best = " and ".join(f"{plants:,} {'plant' if plants == 1 else 'plants'}, {week}" for plants, week in order)
+    if reason == "loses":
+        return f"Its best order ({best}) would lose {money(-margin, currency)}."
     more = "other varieties earn more in its place"
     if limits:
         more = f"the {' and the '.join(limits)} {'earns' if len(limits) == 1 else 'earn'} more in other varieties"
-    return f"On its own ({order}) it would earn {money(margin, currency)}, but {more}."
+    return f"On its own ({best}) it would earn {money(margin, currency)}, but {more}."
+
+
+_REASONS = {
+    "no lab": "No lab offers it.",
+    "too late": "No delivery can arrive before its target week.",
+    "too large": "Even its smallest order breaks a limit of the plan.",
+}
 
 
 def instead(*, quantity: int | None, week: Week | None = None, lab: str | None = None) -> str:
@@ -129,13 +123,3 @@ def floor_out_of_reach(floor: float, shortfall: float, currency: str) -> str:
         f"No plan found earns {floor:,.0f} {currency} on average in the worst 10 % of seasons{best}. "
         "Lower this minimum, or allow more budget or bench area."
     )
-
-
-def no_lab(variety: str) -> str:
-    """Return that nothing of a variety can be ordered."""
-    return f"No lab offers {variety}."
-
-
-def not_enough(variety: str, week: Week) -> str:
-    """Return that no order of a variety meets its target."""
-    return f"No order of {variety} is enough by {dated(week)}."

@@ -28,7 +28,7 @@ def test_every_target_that_no_order_meets_is_listed_with_the_reason():
         forecast.plan_orders(plan, **FEW)
     first, second, third = str(refused.value).splitlines()
     assert "of A" in first
-    assert second == "No lab offers B."
+    assert second.startswith("No lab offers B.")
     assert "C cannot be delivered then" in third
     rest = plan.replace(targets=[plan.targets[3]])
     assert forecast.plan_orders(rest, **FEW).cost == pytest.approx(5)

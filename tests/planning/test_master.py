@@ -17,7 +17,7 @@ from forecast.planning.alternatives import improved
 from forecast.planning.column_generation import best_margin
 from forecast.planning.columns import Column, Way, Ways
 from forecast.planning.limits import FULLEST, Limits
-from forecast.planning.master import Cut, Duals, MasterProblem, Tail
+from forecast.planning.master import Cut, Duals, MasterProblem
 from forecast.planning.pricing import PricingProblem
 from forecast.resources.money_flow import worst_seasons
 from forecast.season.rows import PriceLine
@@ -50,15 +50,13 @@ def random_duals(rng, master, problems):
         draws = np.sort(rng.permutation(DRAWS)[: round(FULLEST * DRAWS)])
         row = int(rng.integers(master.benches.size))
         master.cuts.append(Cut(row, draws, float(master.benches[row])))
-        master.tails.append(Tail(worst_seasons(rng.normal(size=DRAWS), FULLEST)))
+        master.tails.append(worst_seasons(rng.normal(size=DRAWS), FULLEST))
     spent = float(rng.choice([0, 0.3, 1.5]))
     areas, tails = rng.choice([0, 5, 60], size=3).astype(float), rng.choice([0, 0.2, 2], size=3)
     if master.floor is None:
         master.tails.clear()
         tails = np.zeros(0)
-    weights = np.full(DRAWS, 1 / DRAWS) + sum(
-        price * one.weights for price, one in zip(tails, master.tails, strict=True)
-    )
+    weights = np.full(DRAWS, 1 / DRAWS) + sum(price * one for price, one in zip(tails, master.tails, strict=True))
     money = 1 + float(tails.sum())
     shared, own = {}, {}
     for box in sorted(
@@ -275,7 +273,7 @@ def test_a_unit_of_a_floor_costs_what_is_given_up_for_it():
     """Four lost in the worst draw and 5 earned on average, beside 2 that is sure: half of the first keeps 0."""
     master = master_of(yard(), [column(0, [-4, 8, 8, 8]), column(1, 2)], 0.0)
     assert master.add_cuts(master.columns)
-    assert [tail.weights.tolist() for tail in master.tails] == [[1, 0, 0, 0]]
+    assert [tail.tolist() for tail in master.tails] == [[1, 0, 0, 0]]
     found = master.solve_relaxed()
     assert found.value == pytest.approx(4.5)
     assert found.parts == pytest.approx([0.5, 1])
@@ -337,10 +335,10 @@ def test_freight_counts_towards_budget_and_floor():
     assert master_of(yard(9.0), alone).solve_integer(5, 0.0)[0] == ()
     for floor, number in ((3.0, 1), (-4.0, 1)):
         master = master_of(yard(), alone, floor)
-        master.tails.append(Tail(np.array([1.0, 0, 0, 0])))
+        master.tails.append(np.array([1.0, 0, 0, 0]))
         assert len(master.solve_integer(5, 0.0)[0]) == number
     master = master_of(yard(), alone, 4.0)
-    master.tails.append(Tail(np.array([1.0, 0, 0, 0])))
+    master.tails.append(np.array([1.0, 0, 0, 0]))
     assert master.solve_integer(5, 0.0)[0] is None
 
 
@@ -389,7 +387,7 @@ def test_what_lacks_of_a_small_place_weighs_more_than_the_same_of_a_large_one():
 def test_a_bound_adds_what_scarce_things_are_worth_to_what_items_are():
     """3 + 4, 0.5 of 20 to spend, 2 for each of 10 m², less 0.25 of a floor of 8."""
     duals = Duals(np.full(FLAT, 0.25), 0.5, 1.25, np.array([0.25]), np.array([2.0]), {}, {})
-    cut, tail = Cut(0, np.array([1]), 10.0), Tail(np.array([1.0, 0, 0, 0]))
+    cut, tail = Cut(0, np.array([1]), 10.0), np.array([1.0, 0, 0, 0])
     one = column(0, 1)
     assert master_of(yard(20.0), [one], 8.0, cuts=[cut], tails=[tail]).bound([3, 4], duals) == 7 + 10 + 20 - 2
     assert master_of(yard(), [one], 8.0, cuts=[cut], tails=[tail]).bound([3, 4], duals) == 7 + 20 - 2
@@ -453,7 +451,6 @@ def test_parts_of_bundles_stand_on_parts_of_their_area_and_earn_parts_of_their_m
     assert limits.margin(columns, parts).tolist() == [5] * FLAT
     assert limits.margin([]).tolist() == [0] * FLAT
     assert limits.cost(columns) == 5
-    assert columns[1].area().tolist() == [[9] * FLAT] * 2
     assert columns[0].key == (0, *first.items())
 
 

@@ -168,9 +168,9 @@ def test_a_variety_that_no_lab_offers_or_that_comes_too_late_is_said_to_be_left_
     offers += [offered("C", minimum=2_000)]
     left = found(plan(price_list=offers, cultures=cultures, budget=2_000))
     assert left.left_out() == {
-        "D": LeftOut(offered=False),
-        "B": LeftOut(in_time=False),
-        "C": LeftOut(fits=False),
+        "D": LeftOut("no lab"),
+        "B": LeftOut("too late"),
+        "C": LeftOut("too large"),
     }
 
 
@@ -180,7 +180,7 @@ def test_a_variety_is_left_out_for_what_its_best_order_would_lose_with_its_freig
     made = plan(price_list=offers, places=[row | {"area": 1_000} for row in PLACES], names=("A", "C"))
     left = found(made)
     (why,) = left.left_out().values()
-    assert why == LeftOut(deliveries=((1_000, Week(2027, 8)),), margin=60 * 9 - 1_000 * 2.5 - 2 * 20, currency="EUR")
+    assert why == LeftOut("loses", ((1_000, Week(2027, 8)),), 60 * 9 - 1_000 * 2.5 - 2 * 20, currency="EUR")
 
 
 def test_a_plan_is_shown_without_the_tables_it_was_found_with(whole):

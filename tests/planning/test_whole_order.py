@@ -283,7 +283,7 @@ def left_out(plan):
 
 def test_a_variety_is_left_out_because_it_loses():
     why = left_out(sells(prices={"A": {"sale_price": 5}, "B": {"sale_price": 0.5}}))
-    assert [quantity for quantity, _ in why.deliveries] == [1]
+    assert [quantity for quantity, _ in why.order] == [1]
     assert -1.5 < why.margin < -0.5
 
 
@@ -295,14 +295,14 @@ def test_a_variety_is_left_out_because_the_place_earns_more_with_others():
     assert alone > 5
     assert why.margin == pytest.approx(alone, rel=0.1)
     assert why.limits == ("house",)
-    assert all(week <= forecast.Week(2027, 2) for _, week in why.deliveries)
+    assert all(week <= forecast.Week(2027, 2) for _, week in why.order)
 
 
 def test_a_variety_is_left_out_because_it_comes_from_no_lab_or_too_late():
     cultures = [CULTURE | {"variety": "B", "enters": "acclimatisation"}]
-    assert left_out(sells(cultures=cultures, price_list=[offer("A", last_week="2027-W04")])) == LeftOut(offered=False)
+    assert left_out(sells(cultures=cultures, price_list=[offer("A", last_week="2027-W04")])) == LeftOut("no lab")
     late = [offer("A", last_week="2027-W04"), offer("B", first_week="2027-W11", last_week="2027-W12")]
-    assert left_out(sells(cultures=cultures, price_list=late)) == LeftOut(in_time=False)
+    assert left_out(sells(cultures=cultures, price_list=late)) == LeftOut("too late")
 
 
 def test_nothing_is_ordered_if_everything_loses():

@@ -49,11 +49,11 @@ def test_the_optimality_gap_is_rounded_up_to_a_tenth_of_a_percent(gap, text):
     ("cells", "text"),
     [
         (
-            {"limit": "tunnel", "week": WEEK, "earns": True},
+            {"limit": "tunnel", "week": "2027-W12", "earns": True},
             "Binding limit: tunnel, week of 22 Mar 2027 (2027-W12). One more m² would earn about 1,442.01 EUR.",
         ),
         (
-            {"limit": "budget", "week": None, "earns": False},
+            {"limit": "budget", "week": "", "earns": False},
             "Binding limit: budget. One more EUR would save about 1,442.01 EUR.",
         ),
     ],
@@ -68,24 +68,24 @@ ORDER = ((300, Week(2027, 8)),)
 @pytest.mark.parametrize(
     ("why", "text"),
     [
-        (LeftOut(offered=False), "No lab offers it."),
-        (LeftOut(in_time=False), "No delivery can arrive before its target week."),
-        (LeftOut(fits=False), "Even its smallest order breaks a limit of the plan."),
+        (LeftOut("no lab"), "No lab offers it."),
+        (LeftOut("too late"), "No delivery can arrive before its target week."),
+        (LeftOut("too large"), "Even its smallest order breaks a limit of the plan."),
         (
-            LeftOut(deliveries=ORDER, margin=1_352, limits=("budget",), currency="EUR"),
+            LeftOut("earns less", ORDER, 1_352, ("budget",), "EUR"),
             "On its own (300 plants, 2027-W08) it would earn 1,350 EUR, but the budget earns more in other varieties.",
         ),
         (
-            LeftOut(deliveries=((1, WEEK), (2_000, WEEK + 1)), margin=10, limits=("budget", "house"), currency="EUR"),
+            LeftOut("earns less", ((1, WEEK), (2_000, WEEK + 1)), 10, ("budget", "house"), "EUR"),
             "On its own (1 plant, 2027-W12 and 2,000 plants, 2027-W13) it would earn 10 EUR, but the budget and the "
             "house earn more in other varieties.",
         ),
         (
-            LeftOut(deliveries=ORDER, margin=10, currency="EUR"),
+            LeftOut("earns less", ORDER, 10, currency="EUR"),
             "On its own (300 plants, 2027-W08) it would earn 10 EUR, but other varieties earn more in its place.",
         ),
         (
-            LeftOut(deliveries=ORDER, margin=-2_000, limits=("budget",), currency="EUR"),
+            LeftOut("loses", ORDER, -2_000, ("budget",), "EUR"),
             "Its best order (300 plants, 2027-W08) would lose 2,000 EUR.",
         ),
     ],
@@ -144,8 +144,3 @@ def test_a_minimum_that_is_too_high_is_said_with_the_best_there_is(shortfall, be
         f"No plan found earns 5,000 EUR on average in the worst 10 % of seasons{best}. Lower this minimum, or allow "
         "more budget or bench area."
     )
-
-
-def test_a_target_that_cannot_be_met_is_named():
-    assert plans.no_lab("A") == "No lab offers A."
-    assert plans.not_enough("A", WEEK) == "No order of A is enough by 22 Mar 2027 (2027-W12)."

@@ -86,4 +86,4 @@ def test_an_order_whose_minimum_does_not_fit_is_left_out(plan):
     targets = [plan.targets[0], plan.targets[1].replace(target=500)]
     found = forecast.plan_orders(plan.replace(price_list=rows, targets=targets), deliveries=1, **FEW)
     assert {row.variety: row.quantity for row in found.orders} == {"A": 100}
-    assert {name: why.fits for name, why in found.left_out().items()} == {"B": False}
+    assert {name: why.reason for name, why in found.left_out().items()} == {"B": "too large"}
