@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from labelled import area_by_place
 from plan_by_plan import Grown, accepted, broken, lists, margins
 from random_orders import competing
 from random_seasons import price_lists
@@ -52,7 +51,7 @@ def test_the_margin_of_one_and_of_two_deliveries_is_that_of_a_recount_cohort_by_
         assert ways.margin(own) == pytest.approx(margin[0], rel=1e-9, abs=1e-8)
         assert ways.cost(own) == pytest.approx(cost[0], rel=1e-9)
         for (one, _, _), way in zip(parts, chosen, strict=True):
-            assert np.allclose(way.area, area_by_place(one), rtol=1e-5, atol=1e-9)
+            assert np.allclose(way.area, one.area, rtol=1e-5, atol=1e-9)
 
 
 @some
