@@ -285,16 +285,22 @@ def routes(compared: Routes) -> Chart:
     names = [route.route for route in compared]
     colours = alt.Scale(domain=names, range=[BLUE, ORANGE, GREEN][: len(names)])
     x = alt.X("target:Q", title="target [plants, logarithmic]", scale=alt.Scale(type="log", nice=False))
-    y = alt.Y("cost_per_plant:Q", title=f"cost per plant needed [{compared.currency}]", scale=alt.Scale(zero=False))
+    y = alt.Y(
+        "cost_per_plant:Q", title=f"cost per plant needed [{compared.season.currency}]", scale=alt.Scale(zero=False)
+    )
     colour = alt.Color("route:N", scale=colours, legend=None)
     tips = ["route", "target", alt.Tooltip("cost_per_plant", title="cost per plant"), "cost"]
     lines = alt.Chart(curve).mark_line(point=True).encode(x=x, y=y, color=colour, tooltip=tips)
     last = curve.sort_values("target").groupby("route").tail(1)
     names_beside = alt.Chart(last).mark_text(align="left", dx=8).encode(x=x, y=y, color=colour, text="route:N")
-    rule = alt.Chart(pd.DataFrame({"target": [compared.target]})).mark_rule(strokeDash=[5, 4], color=BLACK).encode(x=x)
+    rule = (
+        alt.Chart(pd.DataFrame({"target": [compared.request.median_demand]}))
+        .mark_rule(strokeDash=[5, 4], color=BLACK)
+        .encode(x=x)
+    )
     title = heading(
-        f"{compared.variety} by {compared.by}",
-        words.ROUTES.format(target=compared.target),
+        f"{compared.request.variety} by {compared.request.week}",
+        words.ROUTES.format(target=compared.request.median_demand),
     )
     return alt.layer(rule, lines, names_beside).properties(
         width=WIDTH - 60, height=HEIGHT, title=title, description=str(compared)

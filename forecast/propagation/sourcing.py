@@ -94,29 +94,10 @@ class Routes(Result):
     draws: int
     seed: int
 
-    @property
-    def variety(self) -> str:
-        """The variety."""
-        return self.request.variety
-
-    @property
-    def target(self) -> int:
-        """Number of plants of the target."""
-        return self.request.median_demand
-
-    @property
-    def by(self) -> Week:
-        """Week of the target."""
-        return self.request.week
-
-    @property
-    def currency(self) -> str:
-        """ISO 4217 code."""
-        return self.season.currency
-
     def facts(self) -> dict[str, object]:
         """Return variety, target, its week, draws and seed."""
-        return {name: getattr(self, name) for name in ("variety", "target", "by", "draws", "seed")}
+        asked = {"variety": self.request.variety, "target": self.request.median_demand, "by": self.request.week}
+        return asked | {"draws": self.draws, "seed": self.seed}
 
     def __iter__(self) -> Iterator[Route]:
         return iter(self.routes)
@@ -148,7 +129,7 @@ class Routes(Result):
 
     def _cost_of(self, number: int) -> dict[str, float]:
         """Return the cost of each route to another target by the same week; missing where it does not meet it."""
-        if number == self.target:
+        if number == self.request.median_demand:
             return {route.route: route.cost for route in self.routes if not route.why_not}
         request = _scaled(self.request, number)
         draws, found = min(self.draws, _CURVE_DRAWS), {}
@@ -175,7 +156,7 @@ class Routes(Result):
     def _curve(self) -> pd.DataFrame:
         rows = [
             (number, name, round(cost, 2), round(cost / number, 2))
-            for number in sorted({max(round(self.target * step), 1) for step in _STEPS})
+            for number in sorted({max(round(self.request.median_demand * step), 1) for step in _STEPS})
             for name, cost in self._cost_of(number).items()
         ]
         return pd.DataFrame(rows, columns=["target", "route", "cost", "cost_per_plant"])
@@ -197,11 +178,11 @@ class Routes(Result):
 
     def __str__(self) -> str:
         lines = [
-            words.no_route(name=route.route, by=self.by, why=route.why_not, earliest=route.earliest)
+            words.no_route(name=route.route, by=self.request.week, why=route.why_not, earliest=route.earliest)
             if route.why_not
             else words.route(
                 name=route.route, chance=route.chance, cost=route.cost, each=route.cost_per_plant,
-                currency=self.currency, weeks=route.weeks_out,
+                currency=self.season.currency, weeks=route.weeks_out,
             )
             for route in self.routes
         ]  # fmt: skip

