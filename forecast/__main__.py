@@ -19,7 +19,7 @@ from forecast.season.rows import Delivery
 from forecast.season.season import Season
 from forecast.streams import DRAWS, PLANNING_DRAWS
 from forecast.words import commands as words
-from forecast.words.tables import plain
+from forecast.words.results import plain
 
 if TYPE_CHECKING:
     from forecast.ordering.order import Orders

@@ -100,8 +100,10 @@ def test_no_room_reaches_into_another_ones_private_parts():
         for node in ast.walk(TREES[file]):
             if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("forecast"):
                 reached[_name(file)] |= {one.name for one in node.names if _private(one.name)}
-            elif isinstance(node, ast.Attribute) and _private(node.attr) and node.attr not in defined[_room(file)]:
-                reached[_name(file)].add(node.attr)
+            elif isinstance(node, ast.Attribute) and _private(node.attr):
+                homes = {room for room, names in defined.items() if node.attr in names}
+                if homes and _room(file) not in homes:
+                    reached[_name(file)].add(node.attr)
     assert {file: names for file, names in reached.items() if names} == {}
 
 

@@ -14,9 +14,8 @@ from forecast.growth.fate import Batch, Counts, Draws, Fate
 from forecast.growth.summaries import RANGE, as_targets, by_week
 from forecast.streams import Array
 from forecast.weeks import Week
-from forecast.words import outcomes
-from forecast.words.results import Result
-from forecast.words.tables import styled
+from forecast.words import resources
+from forecast.words.results import Result, styled
 
 
 class Outcome(Result):
@@ -148,7 +147,7 @@ class Outcome(Result):
         return {"season": self.season.name, "varieties": len(self.varieties), "draws": self.draws, "seed": self.seed}
 
     def __str__(self) -> str:
-        return outcomes.targets_met(self.targets().to_dict("records"))
+        return resources.targets_met(self.targets().to_dict("records"))
 
     def _repr_html_(self) -> str:
         return styled(self.targets())

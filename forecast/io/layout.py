@@ -9,7 +9,7 @@ from typing import Any, Literal, get_args
 
 from forecast.errors import Fault, Refused
 from forecast.io.files_in import OPTIONAL, RECORDS
-from forecast.rates.cycles import ByCycle
+from forecast.rates.by_cycle import ByCycle
 from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion, two_ways
 
 Empty = Literal["", "header", "absent"]

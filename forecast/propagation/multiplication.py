@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast.errors import refuse
-from forecast.rates.cycles import ByCycle
+from forecast.rates.by_cycle import ByCycle
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.season.propagation_rows import Culture, Division, size_of

@@ -12,7 +12,7 @@ from scipy.special import ndtr, ndtri
 from forecast.errors import ordered
 from forecast.rates.distributions import Z90
 from forecast.streams import Array
-from forecast.words import rates as words
+from forecast.words import seasons as words
 
 
 @dataclass(frozen=True)

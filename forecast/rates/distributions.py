@@ -16,7 +16,7 @@ from scipy.special import betainc, betaincinv, betaln, log_ndtr, ndtr, ndtri
 from forecast.errors import ordered, refuse
 from forecast.rates.levels import Level
 from forecast.streams import Array
-from forecast.words import rates as words
+from forecast.words import seasons as words
 
 Z90 = 1.6448536269514722  # standard normal quantile at 0.95: nine in ten lie within -Z90 and Z90
 _LEAST = 1e-6  # below this standard deviation a share counts as known

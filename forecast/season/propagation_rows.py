@@ -8,7 +8,7 @@ from typing import Annotated, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from forecast.rates.cycles import ByCycle
+from forecast.rates.by_cycle import ByCycle
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.season.cells import (

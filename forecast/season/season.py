@@ -19,8 +19,8 @@ from forecast.season.varieties import Variety
 from forecast.weather.climate import Climate
 from forecast.weeks import Week
 from forecast.words.numbers import counted
+from forecast.words.results import styled
 from forecast.words.seasons import summary
-from forecast.words.tables import styled
 
 if TYPE_CHECKING:
     import pandas as pd

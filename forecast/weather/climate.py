@@ -19,7 +19,7 @@ from forecast.rates.distributions import Z90
 from forecast.streams import Array, Streams
 from forecast.weather import station
 from forecast.weeks import Week
-from forecast.words import rates as words
+from forecast.words import seasons as words
 
 PERSISTENCE = 0.3  # lag-one autocorrelation of weekly anomalies; see the notes of Climate
 MOST_WEEKS = 1040  # drawn at once

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike
 
 from forecast.errors import refuse
 from forecast.streams import Array
-from forecast.words import rates as words
+from forecast.words import seasons as words
 
 Method = Literal["sine", "triangle", "mean", "limited mean"]
 

@@ -1,8 +1,8 @@
-"""What results about benches, work and money say."""
+"""Sentences about what comes of orders: targets, benches, work and money."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from forecast.words.numbers import dated, rounded, seasons, signed
@@ -10,6 +10,19 @@ from forecast.words.numbers import money as amount
 
 _SMALL = 10  # area that is said to two figures [m²]
 Row = Mapping[Any, Any]
+
+
+def targets_met(rows: Iterable[Mapping[Any, Any]]) -> str:
+    """Say what comes of targets, each with its variety, week, target, p5, median, p95 and chance."""
+    return "\n".join(map(_target_met, rows)) or "No variety with a target is ordered."
+
+
+def _target_met(row: Mapping[Any, Any]) -> str:
+    low, median, high = (rounded(row[name]) for name in ("p5", "median", "p95"))
+    return (
+        f"{row['variety']}: about {median} plants (90 % range {low} to {high}) on hand on {dated(row['week'])}. "
+        f"The target of {row['target']:,} is met in {seasons(row['chance'])}."
+    )
 
 
 def bench_use(place: str, *, fullest: Row, worst: Row, overrun: float, used: bool) -> str:

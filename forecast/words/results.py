@@ -1,14 +1,44 @@
-"""How a result shows itself: in one line, as a short answer, and as a table in a notebook."""
+"""How results show themselves: in one line, as a short answer, and as a styled table."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable, Mapping
+from datetime import datetime
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from forecast.words.tables import styled
+from forecast.words.numbers import percent
 
 if TYPE_CHECKING:
     import pandas as pd
+
+SHARES = frozenset(
+    {
+        "chance",
+        "chance_by_average",
+        "other_chance",
+        "overrun",
+        "without",
+        "better",
+        "survival",
+        "survival_p5",
+        "survival_p95",
+        "share",
+        "service_level",
+        "chance_before",
+        "clean",
+        "clean_so_far",
+        "extinct",
+        "first",
+        "total",
+        "over_capacity",
+        "shelf",
+    }
+)
+"""Columns that hold shares [0 to 1] and are shown as percentages."""
+MOST_ROWS = 40
+_EMPTY = ("nan", "NaT", "<NA>", "None", "()", "[]", "{}")
 
 
 class Result:
@@ -34,3 +64,72 @@ class Result:
     def _repr_html_(self) -> str:
         answer = "".join(f"<p>{escape(line)}</p>" for line in str(self).splitlines() if line)
         return answer + styled(self.table())
+
+
+def styled(frame: pd.DataFrame) -> str:
+    """Return a table as HTML for eyes, its first `MOST_ROWS` rows.
+
+    Parameters
+    ----------
+    frame
+        The table. Columns named in `SHARES` are shown as percentages.
+
+    Returns
+    -------
+    str
+        HTML, the same for the same table.
+    """
+    import pandas as pd  # noqa: PLC0415 (with the templates of its Styler it takes a while)
+    from pandas.io.formats.style import Styler  # noqa: PLC0415
+
+    shown = frame.head(MOST_ROWS).reset_index(drop=True)
+    right = [pd.api.types.is_numeric_dtype(frame[name]) or name in SHARES for name in frame]
+    kinds = pd.DataFrame([["number" if one else "" for one in right]] * len(shown), shown.index, shown.columns)
+    look = Styler(shown, uuid="table", cell_ids=False).hide(axis="index")
+    look = look.format({name: shown_as(str(name)) for name in shown.columns}, escape="html")
+    look = look.format_index(lambda name: str(name).replace("_", " "), axis="columns", escape="html")
+    look = look.set_table_styles([{"selector": "td.number", "props": "text-align: right"}]).set_td_classes(kinds)
+    if len(frame) > len(shown):
+        look = look.set_caption(f"First {len(shown):,} of {len(frame):,} rows.")
+    return str(look.to_html())
+
+
+def plain(frame: pd.DataFrame, headings: Mapping[str, str]) -> str:
+    """Return columns of a table as text for a terminal, under their headings."""
+    shown = frame[list(headings)]
+    return str(shown.apply(lambda column: column.map(shown_as(str(column.name)))).rename(columns=headings).to_string(
+        index=False
+    ))  # fmt: skip
+
+
+def shown_as(column: str) -> Callable[[Any], str]:
+    """Return how the cells of a column are shown: shares as percentages, others as they are."""
+    return _share if column in SHARES else cell
+
+
+def _share(value: Any) -> str:
+    return f"{percent(value)} %" if _number(value) else cell(value)
+
+
+def cell(value: Any) -> str:
+    """Return what a cell shows: numbers with the digits that are known, and nothing if it is empty."""
+    text = str(value)
+    if text in _EMPTY:
+        return ""
+    if text in ("True", "False"):
+        return "yes" if text == "True" else "no"
+    if isinstance(value, (tuple, list)):
+        return ", ".join(map(cell, value))
+    if isinstance(value, datetime):
+        return value.date().isoformat()
+    return _figures(float(value)) if _number(value) else text
+
+
+def _figures(number: float) -> str:
+    if math.isinf(number):
+        return "∞" if number > 0 else "-∞"
+    return f"{round(number):,}" if number.is_integer() or abs(number) >= 1000 else f"{number:.3g}"
+
+
+def _number(value: Any) -> bool:
+    return hasattr(value, "__float__") and not isinstance(value, str) and str(value) not in _EMPTY

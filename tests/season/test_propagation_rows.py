@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from forecast import Refused, Season, Week, read_season, write_season
-from forecast.rates.cycles import ByCycle
+from forecast.rates.by_cycle import ByCycle
 from forecast.season.cells import Row
 from forecast.season.propagation_rows import Culture, Division, size_of
 

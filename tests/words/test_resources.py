@@ -1,10 +1,10 @@
-"""Sentences about benches, work and money."""
+"""Sentences about targets, benches, work and money."""
 
 from types import SimpleNamespace
 
 import pytest
 
-from forecast.words.resources import bench_use, busiest_week, capacity, money, remedies
+from forecast.words.resources import bench_use, busiest_week, capacity, money, remedies, targets_met
 
 
 def week(name, median, available=140.0, overrun=0.0, low=None, high=None):
@@ -114,3 +114,21 @@ def test_losses_lead_their_sentence(loss, text):
 def test_the_worst_tenth_may_earn_something():
     lowest = SimpleNamespace(p5=0, median=0, p95=0, week="2027-W01")
     assert "; the worst 10 % of seasons earn about 110 EUR on average.\n" in money([110] * 3, 0, 110, lowest, "EUR")
+
+
+TARGET = {"variety": "A", "week": "2027-W20", "target": 4020, "p5": 3925, "median": 4000, "p95": 4079, "chance": 0.5712}
+
+
+def test_each_target_has_a_line():
+    first = (
+        "A: about 4,000 plants (90 % range 3,900 to 4,100) on hand on 17 May 2027 (2027-W20). The target of 4,020 is "
+        "met in about 57 of 100 simulated seasons."
+    )
+    assert targets_met([TARGET, TARGET | {"variety": "B", "chance": 1.0}]).splitlines() == [
+        first,
+        first.replace("A:", "B:").replace("about 57 of 100 simulated seasons", "every simulated season"),
+    ]
+
+
+def test_without_a_target_that_is_ordered_there_is_one_line():
+    assert targets_met([]) == "No variety with a target is ordered."

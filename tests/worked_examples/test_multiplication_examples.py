@@ -9,7 +9,7 @@ from small_seasons import season, stage
 
 import forecast
 from forecast.propagation.initiation import multiply
-from forecast.rates.cycles import ByCycle
+from forecast.rates.by_cycle import ByCycle
 
 DRAWS = 16384
 CULTURE = {

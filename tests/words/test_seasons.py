@@ -1,8 +1,8 @@
-"""Sentences about rates and weather."""
+"""Sentences about rates and weather of a season."""
 
 import pytest
 
-from forecast.words import rates
+from forecast.words import seasons
 
 
 @pytest.mark.parametrize(
@@ -17,39 +17,39 @@ from forecast.words import rates
     ],
 )
 def test_a_share_has_its_range_by_level(varies_by, said):
-    assert rates.share(mean=0.8, p5=0.572, p95=0.958, varies_by=varies_by) == said
+    assert seasons.share(mean=0.8, p5=0.572, p95=0.958, varies_by=varies_by) == said
 
 
 def test_a_share_that_does_not_vary_says_so():
-    assert rates.share(mean=0.95, p5=0.95, p95=0.95, varies_by="batch") == "95 % in every batch (no variation entered)"
+    assert seasons.share(mean=0.95, p5=0.95, p95=0.95, varies_by="batch") == "95 % in every batch (no variation entered)"
 
 
 def test_long_times_have_no_decimals_and_those_that_do_not_vary_no_range():
-    assert rates.duration(median=4.25, unit="weeks", p5=3.07, p95=5.88, varies_by="batch") == (
+    assert seasons.duration(median=4.25, unit="weeks", p5=3.07, p95=5.88, varies_by="batch") == (
         "4.25 weeks; between 3.1 and 5.9 in 9 of 10 batches"
     )
-    assert rates.duration(median=100, unit="days", p5=72.2, p95=138.6, varies_by="belief") == (
+    assert seasons.duration(median=100, unit="days", p5=72.2, p95=138.6, varies_by="belief") == (
         "100 days; the true value lies between 72 and 139 (90 % sure)"
     )
-    assert rates.duration(median=4, unit="weeks", p5=4, p95=4, varies_by="batch") == "4 weeks"
+    assert seasons.duration(median=4, unit="weeks", p5=4, p95=4, varies_by="batch") == "4 weeks"
 
 
 def test_an_amount_has_its_90_percent_range():
-    assert rates.amount(p5=0.1234, median=1.234, p95=12.34) == "about 1.23 (90 % range 0.123 to 12.3)"
+    assert seasons.amount(p5=0.1234, median=1.234, p95=12.34) == "about 1.23 (90 % range 0.123 to 12.3)"
 
 
 def test_a_climate_has_its_extremes_and_how_years_differ():
     columns = {"t_min": [3.04, 5], "t_max": [9, 12.96]}
-    assert rates.climate(**columns, by="month", within=5.81) == (
+    assert seasons.climate(**columns, by="month", within=5.81) == (
         "Climate normals by month: minima 3.0 to 5.0 °C, maxima 9.0 to 13.0 °C; "
         "in 9 of 10 years a month is within 5.8 °C of normal."
     )
-    assert rates.climate(**columns, by="week", within=0).endswith("13.0 °C; every year is the same.")
+    assert seasons.climate(**columns, by="week", within=0).endswith("13.0 °C; every year is the same.")
 
 
 def test_thermal_time_has_its_base_temperature():
-    assert rates.thermal_time(degree_days=87.11, base=9.843) == "87.1 degree-days above 9.84 °C"
-    assert rates.base_below_freezing(base=-3.72, rates=2, coldest=15.0, warmest=27.0) == (
+    assert seasons.thermal_time(degree_days=87.11, base=9.843) == "87.1 degree-days above 9.84 °C"
+    assert seasons.base_below_freezing(base=-3.72, rates=2, coldest=15.0, warmest=27.0) == (
         "The base temperature comes out at -3.72 °C, below freezing: 2 rates at 15 to 27 °C are too few, or do not lie "
         "on a line. Time the stage at a cooler temperature, or enter a base temperature."
     )

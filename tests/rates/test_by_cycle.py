@@ -10,7 +10,7 @@ from refusals import refused
 from small_seasons import stage
 
 from forecast import Refused
-from forecast.rates.cycles import ByCycle
+from forecast.rates.by_cycle import ByCycle
 from forecast.rates.levels import Level
 from forecast.season.rows import Stage
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from forecast.words.tables import MOST_ROWS, cell, shown_as, styled
+from forecast.words.results import MOST_ROWS, cell, shown_as, styled
 
 
 @pytest.mark.parametrize(
