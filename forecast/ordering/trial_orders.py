@@ -162,7 +162,7 @@ class Case:
         return None
 
     def by_average(self, week: Week) -> int:
-        """Return the order by average: of which the mean share saleable is the target, less the mean of what is there."""
+        """Return the order by average: its mean number saleable is the target less the mean of what is there."""
         mean = float(self.share(week).mean())
         return math.ceil(self._lacking / max(mean, 1 / MOST))
 

@@ -69,8 +69,8 @@ def out_of_reach(
 def all_lose(*, variety: str, best: str, margin: float, currency: str) -> str:
     """Return why nothing is ordered for the greatest margin; `best` is the best shipment in words."""
     return (
-        f"No order of {variety} has an expected margin above 0. The best, {best}, has one of {money(margin, currency)}. "
-        "Order none, or find a lower price from a lab or a higher sale price."
+        f"No order of {variety} has an expected margin above 0. The best, {best}, has one of "
+        f"{money(margin, currency)}. Order none, or find a lower price from a lab or a higher sale price."
     )
 
 

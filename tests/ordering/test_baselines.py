@@ -2,11 +2,14 @@
 
 import math
 
+import pandas as pd
 import pytest
 import small_seasons as small
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
+from small_cultures import CULTURE
+from small_seasons import offer, season, stage
 
 import forecast
 from forecast import Refused
@@ -59,19 +62,19 @@ def test_a_range_counts_by_its_likely_number():
 def test_offer_and_week_are_the_cheapest_of_all_by_trying_each(demo, variety):
     (row,) = demo.targets_of(variety)
     tried = []
-    for offer in demo.price_lines(variety):
-        for i in range(offer.last_week - offer.first_week + 1):
-            week = offer.first_week + i
+    for line in demo.price_lines(variety):
+        for i in range(line.last_week - line.first_week + 1):
+            week = line.first_week + i
             try:
-                order = forecast.size_order(demo, variety, draws=64, seed=1, delivery=week, lab=offer.lab)
+                order = forecast.size_order(demo, variety, draws=64, seed=1, delivery=week, lab=line.lab)
             except forecast.OutOfReach:
                 continue
             growing = (order.cost - order.purchase) / order.quantity
-            number = math.ceil(max(order.by_average, offer.minimum) / offer.multiple) * offer.multiple
-            boxes = math.ceil(number / offer.plants_per_box)
-            reached = [o for o in demo.price_lines(variety) if o.lab == offer.lab and o.from_quantity <= number]
+            number = math.ceil(max(order.by_average, line.minimum) / line.multiple) * line.multiple
+            boxes = math.ceil(number / line.plants_per_box)
+            reached = [o for o in demo.price_lines(variety) if o.lab == line.lab and o.from_quantity <= number]
             price = max(reached, key=lambda o: o.from_quantity).unit_price
-            tried.append((number * (price + growing) + boxes * offer.freight_per_box, offer.lab, week, number))
+            tried.append((number * (price + growing) + boxes * line.freight_per_box, line.lab, week, number))
     _, lab, week, number = min(tried)
     simple = {order.variety: order for order in simple_orders(demo, draws=64, seed=1)}[variety]
     assert (simple.lab, simple.week, simple.quantity) == (lab, week, number)
@@ -105,12 +108,12 @@ def test_what_no_lab_offers_is_left_out(demo):
 
 @pytest.mark.parametrize("overage", [-0.1, math.nan, math.inf, True, "0.2"])
 def test_an_overage_is_a_share_of_what_is_wanted(demo, overage):
-    with pytest.raises(Refused, match=r"overage, .*: not a share of the plants wanted\. Give 0\.2 for a fifth more"):
+    with pytest.raises(Refused, match=r"overage, .*: not a share of the target\. Give 0\.2 to add 20 %"):
         simple_orders(demo, overage=overage, draws=16, seed=1)
 
 
-def test_confidence_costs_what_the_binomial_says():
-    """Survival 0.8 by the plant: the smallest n with P(Binomial(n, 0.8) >= 100) at least the service level, at 1 each."""
+def test_a_service_level_costs_what_the_binomial_says():
+    """Survival 0.8 by the plant: the smallest n with P(Binomial(n, 0.8) >= 100) at the service level, at 1 each."""
     levels = (0.5, 0.75, 0.9, 0.95, 0.99)
     table = service_level_prices(one(), levels=levels, draws=16, seed=1)
     numbers = [next(n for n in range(100, 200) if binom.sf(99, n, 0.8) >= level) for level in levels]
@@ -126,7 +129,7 @@ def test_independent_plants_need_135_for_95_in_100():
     assert service_level_prices(one(), levels=[0.95], draws=16, seed=1)["plantlets"].tolist() == [135]
 
 
-def test_more_confidence_never_costs_less_and_a_level_is_what_size_orders_finds(demo):
+def test_a_higher_service_level_never_costs_less_and_a_level_is_what_size_orders_finds(demo):
     levels = (0.9, 0.5, 0.8)
     table = service_level_prices(demo, levels=levels, draws=128, seed=1)
     assert table["service_level"].tolist() == sorted(levels)
@@ -152,16 +155,68 @@ def test_what_is_out_of_reach_is_counted_and_not_paid_for():
 
 
 @pytest.mark.parametrize("levels", [[0.5, 1], [0], [-0.2], [True], ["0.9"], [math.nan]])
-def test_a_confidence_lies_between_0_and_1(levels):
+def test_a_service_level_lies_between_0_and_1(levels):
     with pytest.raises(
         Refused, match=r"levels, .*: not a service level\. Give numbers between 0 and 1, such as 0\.9\."
     ):
         service_level_prices(one(), levels=levels, draws=16, seed=1)
 
 
-def test_every_faulty_confidence_is_told_and_none_is_none():
+def test_every_faulty_service_level_is_named_and_none_is_none():
     with pytest.raises(Refused) as caught:
         service_level_prices(one(), levels=[2, 0.5, 0], draws=16, seed=1)
     assert [fault.value for fault in caught.value.faults] == [2, 0]
     with pytest.raises(Refused, match=r"no service level is given"):
         service_level_prices(one(), levels=[], draws=16, seed=1)
+
+
+# --- by hand
+
+FEW = {"draws": 8, "seed": 1}
+LIVE = stage("arrival", survival=1)  # no plant is lost and none takes any time
+CULTURES = [CULTURE | {"variety": "B", "enters": "arrival"}]  # without an offer it could not be wanted
+
+
+def asks(number, week="2027-W20", variety="A", **cells):
+    return {"variety": variety, "week": week, "target": number} | cells
+
+
+def test_a_delivery_is_thought_of_if_one_plant_in_a_hundred_lives():
+    """A lab that sells by the thousand is not asked for if another is cheaper for the number."""
+    for survival, quantities in ((0.01, [1000]), (0.0099, [])):
+        plan = season([stage("arrival", survival=survival, survival_level="plant")], targets=[asks(10)])
+        assert [row.quantity for row in simple_orders(plan, **FEW)] == quantities
+    offers = [offer(lab="Thousands", unit_price=0.5, multiple=1000), offer(lab="Ones")]
+    target = [asks(10, variety="A"), asks(10, variety="B"), asks(600, "2027-W24", variety="C")]
+    offers += [row | {"variety": "C"} for row in offers]
+    plan = season([LIVE], varieties="BAC", price_list=offers, targets=target, cultures=CULTURES)
+    told = [(row.variety, row.lab, str(row.week), row.quantity) for row in simple_orders(plan, **FEW)]
+    assert told == [("A", "Ones", "2027-W20", 10), ("C", "Thousands", "2027-W24", 1000)]
+
+
+def test_what_is_wanted_too_early_leaves_what_is_wanted_later():
+    plan = season([stage(typical=12, survival=1)], targets=[asks(7, "2027-W10"), asks(9, "2027-W30")])
+    assert [(str(row.week), row.quantity) for row in simple_orders(plan, **FEW)] == [("2027-W18", 9)]
+
+
+def test_an_overage_may_be_a_hundredfold_and_no_more():
+    plan = season([LIVE], targets=[asks(3)])
+    assert [row.quantity for row in simple_orders(plan, overage=100, **FEW)] == [303]
+    assert [row.quantity for row in simple_orders(plan, overage=0, **FEW)] == [3]
+    with pytest.raises(Refused, match="not a share of the target"):
+        simple_orders(plan, overage=100.01, **FEW)
+
+
+def test_service_level_prices_are_as_by_hand():
+    """10 at 1.23456 are 12.3456, whatever the service level; a level that is given twice is told once."""
+    target = [asks(10), asks(5, variety="B")]
+    plan = season([LIVE], varieties="AB", price_list=[offer(unit_price=1.23456)], targets=target, cultures=CULTURES)
+    table = service_level_prices(plan, levels=(0.9, 0.5, 0.9), **FEW)
+    right = pd.DataFrame(
+        [(0.5, 10, 12.35, "EUR", 1), (0.9, 10, 12.35, "EUR", 1)],
+        columns=["service_level", "plantlets", "cost", "currency", "unmet"],
+    )
+    pd.testing.assert_frame_equal(table, right)
+    assert service_level_prices(plan, **FEW)["service_level"].tolist() == [
+        0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.925, 0.95,
+    ]  # fmt: skip

@@ -154,10 +154,11 @@ def test_a_price_that_falls_counts_as_it_is_in_the_week_wanted():
     assert order.margin == pytest.approx(10 * (10 * 0.8 - 1))  # half a year on, 0.64 ** 0.5
 
 
-def test_it_says_what_it_earns():
+def test_an_order_of_greatest_margin_has_its_margin():
     plan = season([stage(survival=1)], targets=[{"variety": "A", "week": "2027-W20", "target": 10}])
     order = forecast.size_order(plan.replace(varieties=priced(11)), "A", draws=4, seed=1, aim="margin")
-    assert "No other order is expected to earn more than its 100 EUR." in str(order)
+    assert order.margin == 100
+    assert "100 EUR, is the greatest" in str(order)
     assert "margin" not in forecast.size_orders(plan, draws=4, seed=1).table()
 
 
@@ -184,7 +185,9 @@ def test_a_markdown_price_above_the_price_in_the_week_wanted_is_refused():
     early = season([stage()], targets=[{"variety": "A", "week": "2027-W05", "target": 10}]).replace(varieties=falling)
     with pytest.raises(Refused) as caught:
         forecast.size_order(early, "A", draws=4, seed=1, aim="margin", week="2027-W27")
-    assert str(caught.value) == ("markdown_price, 8.5: above its sale price in the target week. Write at most 8.00.")
+    (fault,) = caught.value.faults
+    assert (fault.column, fault.value) == ("markdown_price", 8.5)
+    assert "at most 8.00" in fault.remedy
 
 
 @pytest.mark.parametrize("multiple", [1, 7])
@@ -226,16 +229,14 @@ def test_no_order_earns_anything_that_costs_more_than_all_that_can_be_sold_bring
 
 def test_where_every_order_loses_it_says_so_and_keeps_the_best():
     plan = season([stage()], targets=WANTED, price_list=[offer(minimum=50)]).replace(varieties=priced(3))
-    with pytest.raises(
-        OutOfReach, match=r"No order of A is expected to earn anything\. The best, 50 from Lab"
-    ) as found:
+    with pytest.raises(OutOfReach, match="The best, 50 from Lab") as found:
         forecast.size_order(plan, "A", draws=4, seed=1, aim="margin")
     assert found.value.best.quantity == 50
     assert found.value.best.margin == pytest.approx(30 - 50, abs=0.01)
 
 
 def test_an_unknown_aim_is_refused():
-    with pytest.raises(Refused, match=r"aim, 'profit': not an aim\. Write service_level or margin\."):
+    with pytest.raises(Refused, match=r"aim, 'profit': not an aim\. Write cost or margin\."):
         forecast.size_order(season([stage()], targets=WANTED), "A", draws=4, seed=1, aim="profit")
 
 
@@ -351,3 +352,18 @@ def test_what_is_sold_is_the_smaller_of_demand_and_the_plants_that_live():
     assert sold(3, 0, share).tolist() == [0] * 4
     assert sold(0, 2, np.array([0.0, 1.0])).tolist() == [0, 0]
     assert sold(1, 2, np.array([0.0, 1.0])).tolist() == [0, 1]
+
+
+def test_an_order_that_earns_nothing_is_the_best_of_those_that_do_not():
+    """A plantlet at 2 that sells for 2 earns nothing, one that sells for more does."""
+    plan = season(
+        [stage("arrival", survival=1)],
+        price_list=[offer(unit_price=2, minimum=1000)],
+        targets=[WANTED[0] | {"target": 1000}],
+    )
+    even, better = (plan.replace(varieties=[plan.variety("A").replace(sale_price=price)]) for price in (2.0, 2.01))
+    assert forecast.size_order(better, "A", aim="margin", draws=8, seed=1).margin == pytest.approx(10)
+    with pytest.raises(OutOfReach) as refused:
+        forecast.size_order(even, "A", aim="margin", draws=8, seed=1)
+    assert refused.value.best.quantity == 1000
+    assert refused.value.best.margin == 0

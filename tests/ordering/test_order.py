@@ -1,5 +1,7 @@
 """Orders against a search through every quantity, offer and week."""
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
@@ -7,6 +9,7 @@ from hypothesis import strategies as st
 from labelled import plants_by_state
 from random_seasons import WEEKS, orderable, price_lists, stages, week
 from scipy.stats import binom
+from small_cultures import CULTURE
 from small_seasons import offer, season, stage
 
 import forecast
@@ -78,7 +81,7 @@ def test_no_other_week_or_quantity_of_the_offer_is_cheaper(case):
 def test_a_second_offer_never_makes_an_order_dearer(case, other):
     plan, _, _ = case
     order = sized(plan)
-    both = plan.replace(price_list=[*plan.price_list, *season([stage()], price_list=other).offers])
+    both = plan.replace(price_list=[*plan.price_list, *season([stage()], price_list=other).price_list])
     again = sized(both)
     assert again.cost <= order.cost + 1e-9
     assert again.cost == pytest.approx(again.options()["cost"].min(), abs=0.006)
@@ -193,8 +196,8 @@ def test_a_forecast_of_all_orders_of_the_demo_season_has_their_chances():
     [
         ({"variety": "C"}, "no such variety"),
         ({"week": "2029-W01"}, "outside the season"),
-        ({"week": None}, "not in the season's table"),
-        ({"target": None}, "not in the season's table"),
+        ({"week": None}, "no row in the season's targets"),
+        ({"target": None}, "no row in the season's targets"),
         ({"lab": "Nobody"}, "no offer of A"),
         ({"delivery": "2027-W30"}, "cannot be delivered then"),
     ],
@@ -224,3 +227,204 @@ def test_the_table_of_orders_is_rounded_to_the_cent_and_the_orders_are_not():
         assert row[name] == round(exact, digits)
         assert row[name] != exact
     assert (row["variety"], row["lab"], row["week"]) == ("A", "Lab", str(order.week))
+
+
+# --- tables, by hand
+
+FEW = {"draws": 8, "seed": 1}
+LIVE = stage("arrival", survival=1)  # no plant is lost and none takes any time
+CULTURES = [CULTURE | {"variety": "B", "enters": "arrival"}]  # without an offer it could not be wanted
+
+
+def asks(number, week="2027-W20", variety="A", **cells):
+    return {"variety": variety, "week": week, "target": number} | cells
+
+
+@pytest.mark.parametrize(
+    ("survival", "multiple", "grid"), [(1, 1, (74, 125)), (1, 10, (70, 130)), (0.8, 1, (93, 165)), (0.8, 10, (90, 180))]
+)
+def test_the_curve_goes_from_well_below_to_well_above_the_order(survival, multiple, grid):
+    """From three quarters of the smaller of order and mean, less a multiple, to five quarters of the larger.
+
+    Of 100 wanted that is 75 and 125 if all live; if four in five do 0.75 of 125 and 1.25 of 132, or of 140 in tens.
+    """
+    plan = season(
+        [stage("arrival", survival=survival, survival_level="plant")],
+        price_list=[offer(unit_price=2, multiple=multiple)],
+        targets=[asks(100)],
+    )
+    order = forecast.size_order(plan, "A", **FEW)
+    curve = order.curve()
+    assert curve.columns.tolist() == ["quantity", "chance", "cost", "saleable"]
+    numbers = curve["quantity"].to_numpy()
+    assert (numbers[0], numbers[-1]) == grid
+    assert (np.diff(numbers) > 0).all()
+    assert (numbers % multiple == 0).all()
+    assert len(numbers) >= (41 if multiple == 1 else (grid[1] - grid[0]) / 10 + 1)
+    assert order.quantity in numbers
+    assert curve["cost"].to_numpy() == pytest.approx(2.0 * numbers)
+    assert curve["saleable"].to_numpy() == pytest.approx(survival * numbers)
+    assert ((curve["chance"] >= 0.9) == (numbers >= order.quantity)).all()
+    if survival == 1:
+        assert curve["chance"].tolist() == (numbers >= 100).tolist()
+
+
+def test_the_curve_of_an_order_of_greatest_margin_has_the_margin_too():
+    """Of 10 wanted at 3 each all live; those above have no markdown price."""
+    plan = season([LIVE], targets=[asks(10)])
+    plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=3.0)])
+    curve = forecast.size_order(plan, "A", aim="margin", **FEW).curve()
+    assert curve.columns.tolist() == ["quantity", "chance", "cost", "saleable", "margin"]
+    assert curve["quantity"].tolist() == list(range(7, 14))
+    assert curve["margin"].to_numpy() == pytest.approx([14, 16, 18, 20, 19, 18, 17])
+
+
+def test_the_options_are_as_by_hand_and_rounded():
+    """Three of four live, one by one: 10 plantlets give 5 in 98.03 seasons in 100, 7 in 75.64 (by the binomial)."""
+    offers = [
+        offer(lab="Dear", unit_price=1.23456, multiple=10, first_week="2027-W19"),
+        offer(lab="Cheap", unit_price=1.11111, first_week="2027-W18"),
+        offer(lab="Cheap", form="late", unit_price=1, first_week="2027-W20"),
+    ]
+    rows = [stage(typical=1, survival=0.75, survival_level="plant")]
+    plan = season(rows, price_list=offers, targets=[asks(5, service_level=0.7)])
+    table = forecast.size_order(plan, "A", **FEW).options()
+    assert table.columns.tolist() == ["lab", "week", "quantity", "chance", "cost"]
+    assert table["quantity"].dtype == "Int64"
+    assert [str(table[name].dtype) for name in ("chance", "cost")] == ["float64"] * 2
+    known, none = table[:3], table[3:]
+    assert known.to_numpy().tolist() == [
+        ["Cheap", "2027-W18", 7, 0.7564, 7.78],
+        ["Cheap", "2027-W19", 7, 0.7564, 7.78],
+        ["Dear", "2027-W19", 10, 0.9803, 12.35],
+    ]
+    assert none[["lab", "week"]].to_numpy().tolist() == [["Cheap", "2027-W20"]] * 2 + [["Dear", "2027-W20"]]
+    assert none[["quantity", "chance", "cost"]].isna().all(axis=None)
+    assert table.index.tolist() == list(range(6))
+
+
+def test_the_options_of_greatest_margin_are_as_by_hand_and_rounded():
+    """Five are sold at 3.33333; all live: five bought at 1.11111 earn 11.1111, and ten at 1.23456 earn 4.32105."""
+    offers = [
+        offer(lab="Dear", unit_price=1.23456, multiple=10, first_week="2027-W19"),
+        offer(lab="Cheap", unit_price=1.11111, first_week="2027-W18"),
+    ]
+    plan = season([stage(typical=1, survival=1)], price_list=offers, targets=[asks(5)])
+    plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=3.33333)])
+    table = forecast.size_order(plan, "A", aim="margin", **FEW).options()
+    assert table.columns.tolist() == ["lab", "week", "quantity", "chance", "cost", "margin"]
+    assert table.to_numpy().tolist() == [
+        ["Cheap", "2027-W18", 5, 1, 5.56, 11.11],
+        ["Cheap", "2027-W19", 5, 1, 5.56, 11.11],
+        ["Dear", "2027-W19", 10, 1, 12.35, 4.32],
+        ["Cheap", "2027-W20", 1, 0, 1.11, -1.11],
+        ["Dear", "2027-W20", 10, 0, 12.35, -12.35],
+    ]
+    assert table.index.tolist() == list(range(5))
+
+
+def test_the_orders_of_a_season_have_a_row_each_and_what_cannot_be_met_is_listed():
+    """B is not offered; of C too late a delivery is the only one; A is bought in tens at 2 and 4 a box of 30."""
+    plan = season(
+        [stage(typical=4, survival=1)],
+        varieties="ABCD",
+        price_list=[
+            offer("A", unit_price=2, multiple=10, plants_per_box=30, freight_per_box=4, last_week="2027-W10"),
+            offer("C", first_week="2027-W18"),
+            offer("D", last_week="2027-W03"),
+        ],
+        cultures=[CULTURES[0] | {"enters": "acclimatisation"}],
+        targets=[
+            asks(45), asks(9, variety="B"), asks(9, "2027-W30", "B"), asks(7, variety="C"),
+            asks(5, "2027-W25", "D", service_level=0.5),
+        ],
+    )  # fmt: skip
+    orders = forecast.size_orders(plan, **FEW)
+    table = orders.table()
+    assert table.columns.tolist() == [
+        "variety", "lab", "week", "quantity", "target", "by", "service_level", "chance", "cost", "purchase", "saleable",
+        "by_average", "chance_by_average", "currency",
+    ]  # fmt: skip
+    assert table.to_numpy().tolist() == [
+        ["A", "Lab", "2027-W10", 50, 45, "2027-W20", 0.9, 1, 108, 108, 50, 45, 1, "EUR"],
+        ["D", "Lab", "2027-W03", 5, 5, "2027-W25", 0.5, 1, 5, 5, 5, 5, 1, "EUR"],
+    ]
+    assert (len(orders), len(orders.unmet)) == (2, 3)
+    assert [str(error).split()[:4] for error in orders.unmet[:2]] == [
+        ["No", "lab", "offers", "B."]
+    ] * 2  # for either week
+    assert orders.unmet[2].best.variety == "C"
+    delivery = next(iter(orders)).delivery
+    assert (delivery.variety, str(delivery.week), delivery.quantity, delivery.lab) == ("A", "2027-W10", 50, "Lab")
+
+
+@pytest.mark.parametrize("survival", [0.01, 0.0099, 0.014])
+def test_out_of_reach_the_best_is_the_order_by_average_up_to_a_hundredfold(survival):
+    plan = season([stage("arrival", survival=survival, survival_level="plant")], targets=[asks(1, service_level=0.995)])
+    with pytest.raises(OutOfReach) as refused:
+        forecast.size_order(plan, "A", **FEW)
+    best = refused.value.best
+    assert best.quantity == best.by_average == min(math.ceil(1 / survival - 1e-9), 100)
+
+
+@pytest.mark.parametrize(("weeks", "first"), [(40, "2027-W18 or later"), (17, "move it later")])
+def test_out_of_reach_names_the_first_week_in_reach_if_the_season_lasts_so_long(weeks, first):
+    plan = season([stage(typical=6, survival=1)], price_list=[offer(first_week="2027-W12")], weeks=weeks)
+    with pytest.raises(OutOfReach, match=first):
+        forecast.size_order(plan, "A", target=50, week="2027-W16", **FEW)
+
+
+def test_what_is_out_of_reach_in_bad_seasons_alone_names_the_share_that_lives_on_average():
+    plan = season([stage("arrival", survival=0.7, survival_sd=0.4)], targets=[asks(100, service_level=0.99)])
+    with pytest.raises(OutOfReach) as refused:
+        forecast.size_order(plan, "A", draws=64, seed=1)
+    best = refused.value.best
+    lives = plants_by_state(forecast.simulate(plan, [("A", best.week, 1000)], draws=64, seed=1), "A").sel(
+        state="saleable"
+    )
+    percentage = float(lives.sel(week=str(best.week)).mean()) / 10
+    assert percentage > 55
+    assert f"only {percentage:.0f} % of plants" in str(refused.value)
+
+
+def test_of_orders_that_cost_the_same_the_smaller_is_taken():
+    """30 at 2 cost as much as 60 at 1."""
+    offers = [offer(unit_price=2), offer(unit_price=1, from_quantity=60)]
+    plan = season([LIVE], price_list=offers, targets=[asks(30)])
+    order = forecast.size_order(plan, "A", **FEW)
+    assert (order.quantity, order.cost) == (30, 60)
+    assert forecast.size_order(plan, "A", target=31, **FEW).quantity == 60
+
+
+def test_of_deliveries_that_cost_the_same_the_latest_is_taken_and_of_labs_the_first():
+    plan = season([LIVE], price_list=[offer(lab="Lab"), offer(lab="Other lab")], targets=[asks(30)])
+    order = forecast.size_order(plan, "A", **FEW)
+    assert (order.lab, str(order.week)) == ("Lab", "2027-W20")
+
+
+def late_offers():
+    """Six weeks to grow, wanted in week 20; only what comes up to week 14 is ready."""
+    offers = [offer(lab=lab, first_week="2027-W12", last_week="2027-W17") for lab in ("Other lab", "A lab")]
+    return season([stage(typical=6, survival=1)], price_list=offers)
+
+
+def test_weeks_in_which_nothing_suffices_stand_last_without_a_quantity():
+    order = forecast.size_order(late_offers(), "A", target=50, week="2027-W20", draws=8, seed=1)
+    table = order.options()
+    enough, none = table[table["quantity"].notna()], table[table["quantity"].isna()]
+    assert sorted(enough["week"].unique()) == ["2027-W12", "2027-W13", "2027-W14"]
+    assert sorted(none["week"].unique()) == ["2027-W15", "2027-W16", "2027-W17"]
+    assert len(table) == 12
+    assert none.index.min() > enough.index.max()
+    assert none[["chance", "cost"]].isna().all(axis=None)
+    assert (enough["quantity"] == 50).all()
+    assert enough["cost"].is_monotonic_increasing
+
+
+def test_options_that_cost_or_earn_the_same_stand_by_lab_and_week():
+    plan = late_offers().replace(targets=[{"variety": "A", "week": "2027-W20", "target": 50}])
+    plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=5.0)])
+    for options in ({}, {"aim": "margin"}):
+        table = forecast.size_order(plan, "A", draws=8, seed=1, **options).options()[:6]
+        assert table["lab"].tolist() == ["A lab"] * 3 + ["Other lab"] * 3
+        assert table["week"].tolist() == ["2027-W12", "2027-W13", "2027-W14"] * 2

@@ -1,0 +1,126 @@
+"""Shipments priced together, by hand: price breaks, deposits, whole boxes that are shared, and cents."""
+
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from small_seasons import offer, season, stage
+
+from forecast.errors import Refused
+from forecast.growth.fate import Batch
+from forecast.ordering.price_list import PriceList
+from forecast.ordering.shipments import Box, Shipment, bill, shipment_of
+from forecast.season.rows import Delivery, PriceLine
+from forecast.weeks import Week
+
+WEEK = Week(2027, 3)
+BOX = {"freight_per_box": 10, "plants_per_box": 50}
+
+
+def shipped(quantity, *breaks, week=WEEK, **cells):
+    (prices,) = PriceList.of(PriceLine(**offer(**cells | one)) for one in breaks or ({},))
+    return Shipment(prices, week, quantity)
+
+
+def test_a_shipment_has_the_price_and_the_boxes_of_the_break_it_reaches():
+    breaks = BOX, {"from_quantity": 60, "unit_price": 0.9, "plants_per_box": 40, "freight_per_box": 7}
+    few, many = shipped(50, *breaks), shipped(60, *breaks)
+    assert (few.price, few.box) == (50, Box("Lab", WEEK, 10, 50))
+    assert (many.price, many.box) == (54, Box("Lab", WEEK, 7, 40))
+    assert shipped(50).box is None
+    order = many.delivery
+    assert (order.variety, order.week, order.quantity, order.lab) == ("A", WEEK, 60, "Lab")
+
+
+def test_plantlets_of_one_lab_and_week_share_boxes_of_one_size_and_freight():
+    """30 and 45 of fifty are a box and a half, so two; another lab, week, size or freight has boxes of its own."""
+    first = shipped(30, **BOX)
+    assert bill([first]).freight == 10
+    assert bill([first, shipped(45, variety="B", **BOX)]).freight == 20
+    assert bill([first, shipped(70, variety="B", **BOX)]).freight == 20  # full to the plant
+    for other, freight in (({"lab": "Other lab"}, 20), ({"freight_per_box": 12}, 22), ({"plants_per_box": 60}, 20)):
+        assert bill([first, shipped(20, **BOX | other)]).freight == freight
+    assert bill([first, shipped(20, week=WEEK + 1, **BOX)]).freight == 20
+    assert bill([first, shipped(20)]).boxes == {Box("Lab", WEEK, 10, 50): 1}
+    assert bill([]).total == 0
+
+
+def test_each_shipment_pays_its_deposit_its_balance_and_its_part_of_the_freight():
+    """A quarter of 30 and of 90 is paid when ordering; 120 plantlets fill three boxes, of which one pays a quarter."""
+    found = bill([shipped(30, deposit=0.25, **BOX), shipped(90, deposit=0.25, **BOX)])
+    assert [charge[1:] for charge in found.charges] == [(30, 7.5, 22.5, 7.5), (90, 22.5, 67.5, 22.5)]
+    assert (found.price, found.freight, found.total) == (120, 30, 150)
+    assert [charge[1:] for charge in bill([shipped(7, unit_price=2)]).charges] == [(14, 0, 14, 0)]
+
+
+def test_in_cents_deposit_and_balance_make_up_the_price_and_freight_the_whole_boxes():
+    """Three shipments of 10 share a box at 10: 3.33, 3.34 and 3.33; of 4.11 a third is 1.37, which leaves 2.74."""
+    found = bill([shipped(10, deposit=1 / 3, unit_price=0.4111, **BOX | {"variety": name}) for name in "ABC"])
+    cents = list(found.in_cents())
+    assert [charge.freight for charge in cents] == [3.33, 3.34, 3.33]
+    assert [charge[1:4] for charge in cents] == [(4.11, 1.37, 2.74)] * 3
+    assert all(charge.shipment is one.shipment for charge, one in zip(cents, found.charges, strict=True))
+
+
+@settings(max_examples=100, deadline=None, derandomize=True)
+@given(
+    plants=st.lists(st.integers(1, 500), min_size=1, max_size=8),
+    size=st.integers(1, 300),
+    freight=st.decimals(0, 90, places=2).map(float),
+)
+def test_shares_of_freight_in_cents_add_up_to_whole_boxes(plants, size, freight):
+    found = bill(shipped(number, plants_per_box=size, freight_per_box=freight) for number in plants)
+    whole = math.ceil(sum(plants) / size) * freight
+    assert found.freight == pytest.approx(whole)
+    assert sum(charge.freight for charge in found.charges) == pytest.approx(whole)
+    assert sum(charge.freight for charge in found.in_cents()) == pytest.approx(whole, abs=1e-6)
+
+
+OFFERS = [
+    offer(lab="Near", unit_price=2, multiple=5, lead_weeks=2, first_week="2027-W01", last_week="2027-W09"),
+    offer(lab="Far", unit_price=1, freight_per_box=60, plants_per_box=100, first_week="2027-W05"),
+]
+
+
+def ordered(quantity, week="2027-W06", lab=None, variety="A"):
+    return Delivery(variety=variety, week=week, quantity=quantity, lab=lab)
+
+
+@pytest.mark.parametrize(
+    ("order", "lab"),
+    [
+        (ordered(50), "Near"),
+        (ordered(65), "Far"),
+        (ordered(51), "Far"),
+        (ordered(50, lab="Far"), "Far"),
+        (ordered(50, "2027-W04"), "Near"),
+    ],
+)
+def test_an_order_is_the_cheapest_shipment_with_freight_that_its_lab_accepts(order, lab):
+    """50 cost 100 near and 110 far, 65 cost 130 and 125; 51 are no multiple of five."""
+    plan = season([stage()], varieties="AB", price_list=OFFERS)
+    found = shipment_of(plan, order)
+    assert (found.lab, found.week, found.quantity) == (lab, order.week, order.quantity)
+    batch = Batch(order.variety, 1, order.week, order.quantity, order.lab)
+    assert shipment_of(plan, batch) == found
+
+
+@pytest.mark.parametrize(
+    ("order", "column", "value", "remedy"),
+    [
+        (ordered(51, "2027-W04"), "quantity", 51, "The next number that is accepted is 55."),
+        (ordered(50, "2027-W02"), "week", "2027-W02", "can come in 2027-W03 to 2027-W09 or 2027-W05 to "),
+        (ordered(50, "2027-W06", "Nobody"), "lab", "Nobody", "Labs that offer it: Far, Near."),
+        (ordered(50, variety="B"), "lab", None, "No lab offers it: add a row with its price"),
+    ],
+)
+def test_an_order_that_no_offer_covers_is_refused_with_what_would_be_accepted(order, column, value, remedy):
+    known = order.variety == "A" and order.lab is None  # else the season would not hold it
+    plan = season([stage()], varieties="AB", price_list=OFFERS, orders=[order] if known else [])
+    with pytest.raises(Refused) as refused:
+        shipment_of(plan, order)
+    (fault,) = refused.value.faults
+    assert (fault.table, fault.column, fault.value) == ("orders", column, value)
+    assert fault.row == (1 if known else None)
+    assert remedy in fault.remedy
