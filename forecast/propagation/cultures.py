@@ -56,7 +56,7 @@ class Shortage:
 
 @dataclass(frozen=True, eq=False)
 class _Job:
-    """Work on the bench: from which week [from the start] over how many weeks, and for how many vessels stand."""
+    """Work on the bench: its first week after the start, its weeks, and those for which its vessels need a place."""
 
     at: int
     weeks: int
@@ -209,8 +209,8 @@ class Cultures(Result):
         DataFrame
             week and what is done; explants or shoots, and vessels, done in it (expected); p5, median and p95 of medium
             [L], hood hours [h] and shelf places [vessels]. The work of initiation, of a subculture and of rooting is
-            spread evenly over the weeks until the first subculture or those of a subculture; vessels stand from the
-            first week on until the work is done, and rooting ones until shoots have rooted.
+            spread evenly over the weeks until the first subculture or those of a subculture; vessels need a place from
+            the first week on until the work is done, and rooting ones until shoots have rooted.
         """
         jobs = list(self._jobs())
         minutes = getattr(self.row, "minutes_per_vessel", 0.0)

@@ -75,20 +75,20 @@ def multiply(
     number = row.most_cycles if subcultures is None else whole("subcultures", subcultures, 1, 10**6)
     shares = [1.0] * (number - 1) if kept is None else _shares(kept)
     most, earliest = row.most_explants or 10**9, earliest_start(season, row)
-    wanted = min(row.explants, most) if explants is None else whole("explants", explants, 1, 10**9)
-    begun = earliest if start is None else Week.parse(start)
+    count = min(row.explants, most) if explants is None else whole("explants", explants, 1, 10**9)
+    first = earliest if start is None else Week.parse(start)
     faults = list(_kept_faults(shares, number))
     if number > row.most_cycles:
         faults.append(words.too_many_subcultures(subcultures=number, most=row.most_cycles))
-    if begun < earliest:
-        faults.append(words.too_early(start=begun, earliest=earliest))
-    if wanted > most:
-        faults.append(words.too_many_explants(explants=wanted, most=most))
+    if first < earliest:
+        faults.append(words.too_early(start=first, earliest=earliest))
+    if count > most:
+        faults.append(words.too_many_explants(explants=count, most=most))
     possible = [0.0 if share < 0 else 1.0 if not share <= 1 else share for share in shares]
     possible = (possible + [1.0] * number)[: min(number, row.most_cycles) - 1]
     best = Cultures(
-        season, row, season_streams(draws, season.seed if seed is None else seed), max(begun, earliest),
-        min(wanted, most), [*possible, 0.0], None if potted is None else whole("potted", potted, 1, 10**9),
+        season, row, season_streams(draws, season.seed if seed is None else seed), max(first, earliest),
+        min(count, most), [*possible, 0.0], None if potted is None else whole("potted", potted, 1, 10**9),
     )  # fmt: skip
     if faults:
         raise OutOfReach(" ".join(faults), best)

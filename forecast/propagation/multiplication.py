@@ -175,7 +175,7 @@ class Generations:
     Parameters
     ----------
     planted, vessels, clean, shoots
-        Explants planted in a subculture, vessels they stand in, those that stay clean, and shoots that come of them.
+        Explants planted in a subculture, their vessels, those that stay clean, and shoots that come of them.
     rooting, rooting_vessels, plantlets
         Shoots planted for rooting after a subculture, their vessels, and the plantlets that enter the nursery.
     unplanted
@@ -224,7 +224,7 @@ def draw_generations(rates: Rates, explants: int, kept: Sequence[float]) -> Gene
     -----
     Given the rates of a draw, every total has its exact distribution. Vessels of v explants of which each is lost
     with chance c leave v Binomial(n, 1 - c) explants, with variance v times that of single losses. K clean
-    explants give a negative binomial number of size K k. If places or hours at the hood do not suffice, every line
+    explants give a negative binomial number of size K k. If places or hours at the hood run short, every line
     is cut in proportion; multiplying goes before rooting.
 
     References
@@ -289,7 +289,7 @@ def _standing(way: Multiplication, rounds: Sequence[Numbers], cycle: int) -> Any
 
 
 def _cut(way: Multiplication, held: Numbers, standing: Any) -> tuple[Numbers, Numbers]:
-    """Cut every line in proportion to what there is room and time for; give also what is left over."""
+    """Return what is planted of every line, cut in proportion to room and time, and the rest."""
     whole = held.sum(axis=0)
     free: list[Any] = [limit for limit in (way.vessels_in_hours,) if limit is not None]
     if way.shelf_places is not None:
@@ -315,7 +315,7 @@ def _rooting(way: Multiplication, shoots: Numbers, busy: Numbers, standing: Any)
 def _clean(
     rates: Rates, what: str, cycle: int, line: int, plants: Numbers, vessels: Numbers, full: int, share: Array
 ) -> tuple[Numbers, Numbers]:
-    """Lose whole vessels, all full but the last; give the clean vessels and what stands in them."""
+    """Return the clean vessels of those planted, all full but the last, and the plants in them."""
     if (share == 1).all():
         return vessels, plants
     clean = _chance(rates, f"{what} contamination", cycle, line).binomial(vessels, share)

@@ -24,7 +24,7 @@ GROUPS = 16  # of draws, left out in turn for the Monte Carlo error
 _LASTING = ("belief", "variety")  # levels that are the same in the trial and in the main order
 _WIDEST, _STEP = 6.0, 0.125  # of the lattice of scores where one survival is uncertain
 _POINTS = 128  # at which scores are drawn where several are
-_MOST_TRIED = 60  # quantities of an offer
+_MOST_TRIED = 60  # quantities of a price-list line
 _TRIALS = 256  # draws of a trial
 
 
@@ -50,7 +50,7 @@ class Preposterior:
         self._chances: dict[int, Array] = {}
 
     def _best_weeks(self) -> list[tuple[PriceList, Week]]:
-        """Return for each offer the week of delivery that is best without a trial."""
+        """Return for each price-list line the week of delivery that is best without a trial."""
         best: dict[PriceList, tuple[float, Week]] = {}
         for prices, week in self.case.ways():
             margin = self.margins.greatest(prices, week)[1]

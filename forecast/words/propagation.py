@@ -1,4 +1,4 @@
-"""What is said of cultures, of plans from explants or stock plants, and of supply routes."""
+"""Sentences about cultures, plans from explants or stock plants, and supply routes."""
 
 from __future__ import annotations
 

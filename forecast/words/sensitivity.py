@@ -1,4 +1,4 @@
-"""What is said of uncertain inputs, of two scenarios, and of the value of a trial."""
+"""Sentences about uncertain inputs, two scenarios, and the value of a trial."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What is said of cultures, plans and supply routes."""
+"""Sentences about cultures, plans and supply routes."""
 
 import pytest
 
