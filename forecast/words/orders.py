@@ -5,20 +5,6 @@ from __future__ import annotations
 from forecast.weeks import Week
 from forecast.words.numbers import dated, money, percent, rounded, seasons
 
-COMMAND_LINE = {
-    "variety": "variety",
-    "lab": "lab",
-    "week": "delivery",
-    "quantity": "order qty",
-    "target": "needed",
-    "by": "ready by",
-    "chance": "on-time chance",
-    "by_average": "order by average",
-    "chance_by_average": "its on-time chance",
-    "cost": "cost",
-}
-"""Columns of the orders that the command line prints, and their headings."""
-
 
 def shipment(*, quantity: int, lab: str, week: Week) -> str:
     """Return what is ordered, without its variety."""
@@ -77,11 +63,6 @@ def all_lose(*, variety: str, best: str, margin: float, currency: str) -> str:
 def no_lab(*, variety: str) -> str:
     """Return why a variety cannot be ordered."""
     return f"No lab offers {variety}. See what propagating it in vitro or dividing stock plants would give."
-
-
-def no_top_up(*, variety: str, by: Week, reason: str) -> str:
-    """Return why a target can no longer be topped up; `reason` is a sentence."""
-    return f"No top-up possible for {variety} (target {by}): {reason[:1].lower()}{reason[1:]}"
 
 
 def too_late(*, ordered: Week, first: Week, last: Week) -> str:
