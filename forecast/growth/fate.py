@@ -11,6 +11,7 @@ from typing import Any, Protocol, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.season.rows import Delivery
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
 from forecast.weeks import Week
@@ -39,6 +40,11 @@ class Batch:
     week: Week
     quantity: int
     lab: str | None = None
+
+    @property
+    def delivery(self) -> Delivery:
+        """The batch as a row of the season's orders."""
+        return Delivery(variety=self.variety, week=self.week, quantity=self.quantity, lab=self.lab)
 
 
 class Fate(Protocol):

@@ -18,7 +18,6 @@ from forecast.growth.simulation import outcome_of, season_streams
 from forecast.ordering.price_list import PriceList
 from forecast.season.rows import Delivery
 from forecast.streams import Array
-from forecast.weeks import Week
 from forecast.words import resources
 from forecast.words.results import Result
 
@@ -161,7 +160,7 @@ def remedies(outcome: Outcome, place: str, most: float) -> Remedies:
 def _tried(trial: _Trial, now: float, most: float) -> Iterator[tuple[Any, ...]]:
     """Yield the best change of each kind of one delivery: its rank and kind, and its row of `Remedies.table`."""
     batch = trial.batch
-    _, _, before = trial.changed([(batch.week, batch.quantity)])
+    _, _, before = trial.changed([batch.delivery])
     for kind, changes in enumerate((trial.splits(), trial.moves(), trial.cuts())):
         best: tuple[tuple[bool, float], str, float, float] | None = None
         for change in changes:
@@ -201,40 +200,39 @@ class _Trial:
         draws = min(outcome.draws, _TRIED)
         self.streams = season_streams(draws, outcome.seed)
         self.rest = _Place(outcome, place, draws)
-        self.others = [
-            Delivery(variety=one.variety, week=one.week, quantity=one.quantity, lab=one.lab)
-            for one in outcome.batches if one.variety == batch.variety and one is not batch
-        ]  # fmt: skip
-        self.was = _area(self._outcome([(batch.week, batch.quantity)]), place)
+        own = [one for one in outcome.batches if one.variety == batch.variety]
+        self.others = [one.delivery for one in own if one is not batch]
+        self.was = _area(self._outcome([batch.delivery]), place)
         lines = self.season.price_lines(batch.variety)
         self.lists = PriceList.of(row for row in lines if batch.lab in (None, row.lab))
 
-    def changed(self, change: Sequence[tuple[Week, int]]) -> tuple[str, float, float]:
+    def changed(self, change: Sequence[Delivery]) -> tuple[str, float, float]:
         """Return the deliveries in words, the chance of an overrun, and the least chance of a target."""
         outcome = self._outcome(change)
         expected, variance = _area(outcome, self.place)
         target = outcome.targets(self.batch.variety)["chance"]
-        deliveries = ", ".join(f"{week} {quantity:,}" for week, quantity in sorted(change)) or "none"
+        rows = sorted(change, key=lambda row: row.week)
+        deliveries = ", ".join(f"{row.week} {row.quantity:,}" for row in rows) or "none"
         over = self.rest.with_change(expected - self.was[0], variance - self.was[1])
         return deliveries, over, float(target.min()) if len(target) else 1.0
 
-    def splits(self) -> Iterator[list[tuple[Week, int]]]:
+    def splits(self) -> Iterator[list[Delivery]]:
         for apart in _WEEKS:
             here, there = (self._orderable(self.batch.quantity / 2, weeks) for weeks in (0, apart))
             if here and there and max(here, there) < self.batch.quantity:
-                yield [(self.batch.week, here), (self.batch.week + apart, there)]
+                yield [self._moved(0, here), self._moved(apart, there)]
 
-    def moves(self) -> Iterator[list[tuple[Week, int]]]:
+    def moves(self) -> Iterator[list[Delivery]]:
         for apart in _WEEKS:
             if quantity := self._orderable(self.batch.quantity, apart):
-                yield [(self.batch.week + apart, quantity)]
+                yield [self._moved(apart, quantity)]
 
-    def cuts(self) -> Iterator[list[tuple[Week, int]]]:
+    def cuts(self) -> Iterator[list[Delivery]]:
         for part in _PARTS:
             left = (1 - part) * self.batch.quantity
             quantity = self._orderable(left, 0) if part < 1 else 0
             if quantity is not None and quantity < self.batch.quantity:
-                yield [(self.batch.week, quantity)] if quantity else []
+                yield [self._moved(0, quantity)] if quantity else []
 
     def _orderable(self, quantity: float, apart: int) -> int | None:
         """Return the quantity that can be ordered for a week; None if none can be had then."""
@@ -249,12 +247,11 @@ class _Trial:
         ]  # fmt: skip
         return min(found, default=None)
 
-    def _outcome(self, change: Sequence[tuple[Week, int]]) -> Outcome:
-        deliveries = [
-            Delivery(variety=self.batch.variety, week=week, quantity=quantity, lab=self.batch.lab)
-            for week, quantity in change
-        ]  # fmt: skip
-        return outcome_of(self.season, [*self.others, *deliveries], self.streams)
+    def _moved(self, apart: int, quantity: int) -> Delivery:
+        return self.batch.delivery.replace(week=self.batch.week + apart, quantity=quantity)
+
+    def _outcome(self, change: Sequence[Delivery]) -> Outcome:
+        return outcome_of(self.season, [*self.others, *change], self.streams)
 
 
 def _area(outcome: Outcome, place: str) -> tuple[Array, Array]:

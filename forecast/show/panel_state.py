@@ -125,11 +125,7 @@ class WhatIf:
         given: tuple[Delivery, ...] = season.orders
         if orders is not None:
             batches = simulate(season, orders, draws=draws, seed=seed).batches
-            given = tuple(
-                Delivery(variety=row.variety, week=row.week, quantity=row.quantity, lab=row.lab)
-                for row in batches
-                if row.quantity
-            )
+            given = tuple(batch.delivery for batch in batches if batch.quantity)
         self.variety = _chosen(season, variety, None if orders is None else {row.variety for row in given})
         self._sizing = orders is None
         own = tuple(row for row in given if row.variety == self.variety)
