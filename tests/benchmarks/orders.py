@@ -6,8 +6,8 @@ Run by hand from the project's folder: ``python tests/benchmarks/orders.py``; wi
    package's search proves to be best, and nothing above its bound.
 2. Large seasons whose budget and bench are scarce: both against the clock, as ``table.py orders`` prints it. The
    solver's clock starts when its program stands; the search's clock counts everything.
-3. Random seasons, all valued on fresh draws: what the plan earns more than ordering from the mean, and than ordering a
-   fifth more than is wanted. Budget and bench have room for anything, so that the simple orders are orderable.
+3. Random seasons, all valued on fresh draws: what the plan earns more than ordering by average, and than ordering a
+   fifth more than the targets. Budget and bench have room for anything, so that the simple orders are orderable.
 """
 
 from __future__ import annotations
@@ -133,7 +133,11 @@ def against_simple_orders() -> None:
             f"  {name:20s} margin {mean.mean():9.1f} +- {standard_error(mean):6.1f}, "
             f"worst tenth {worst.mean():9.1f} +- {standard_error(worst):6.1f}, in {len(cases)} seasons"
         )
-    for plan, rival in (("plan", "from the mean"), ("plan", "a fifth more"), ("guarded plan", "better in bad years")):
+    for plan, rival in (
+        ("plan", "by average"),
+        ("plan", "a fifth more"),
+        ("guarded plan", "better in the worst tenth"),
+    ):
         pairs = [(one, two) for one, two in zip(found[plan], found[rival], strict=True) if one.orders is not None]
         for what in ("margin", "worst"):
             ours, theirs = (np.array([getattr(pair[side], what) for pair in pairs]) for side in (0, 1))

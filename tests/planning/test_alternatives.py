@@ -1,4 +1,4 @@
-"""What could take the place of an order, of a season told by hand: no plant is lost, all take four weeks."""
+"""What could take the place of an order, in a season by hand: no plant is lost, all take four weeks."""
 
 from typing import Any
 
@@ -127,7 +127,7 @@ def test_an_order_that_loses_is_given_up() -> None:
     assert (better.chosen, better.value) == ((), 0)
 
 
-def test_where_all_must_be_met_other_orders_that_would_suffice_could_take_the_place() -> None:
+def test_where_every_target_must_be_met_only_orders_that_meet_it_can_take_the_place() -> None:
     """The later of two weeks costs less bench; of the other lab 1,110 would do."""
     house = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 0.1}]
     made = plan(LAB | {"last_week": "2027-W11"}, OTHER | {"first_week": "2027-W13"}, places=house)

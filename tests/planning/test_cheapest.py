@@ -34,7 +34,7 @@ def test_every_target_that_no_order_meets_is_listed_with_the_reason():
     assert forecast.plan_orders(rest, **FEW).cost == pytest.approx(5)
 
 
-def test_what_the_limits_lack_is_said_with_all_of_them():
+def test_all_limits_that_are_too_tight_are_named():
     """Of A and B a hundred each stand on 2 m² from the week of their delivery to that of their target."""
     plan = season(
         [stage(typical=4, survival=1)],

@@ -103,7 +103,7 @@ def test_every_plant_more_sells_for_less_and_for_less_again_beside_a_second_deli
 @settings(some, max_examples=25)
 @given(seed=seeds, guarded=st.booleans())
 def test_no_order_beyond_those_tried_earns_more(seed, guarded):
-    """Under even weights, or such as bad years have, up to three times the largest quantity that is tried."""
+    """Under even weights, or those of the worst tenth, up to three times the largest quantity that is tried."""
     plan, ways = made(seed, 1, guarded=guarded)
     rng = np.random.default_rng(seed)
     weights = even()
@@ -120,7 +120,7 @@ def test_no_order_beyond_those_tried_earns_more(seed, guarded):
 
 @settings(some, max_examples=200)
 @given(rows=price_lists(), most=st.integers(1, 400))
-def test_the_quantities_tried_are_lawful_and_the_gaps_are_the_lawful_ones_between(rows, most):
+def test_the_quantities_tried_are_orderable_and_the_gaps_are_the_orderable_ones_between(rows, most):
     (prices,) = PriceList.of(PriceLine(**row) for row in rows)
     tried = orderable_up_to(prices, most)
     every = [n for n in range(1, 1200) if accepted(prices.breaks, n)]
@@ -169,7 +169,7 @@ def test_a_plant_that_is_sold_early_saves_its_bench():
 
 
 def sure(price_list, targets=((6, 10),), deliveries=2, own=(), **cells):
-    """Plants take two weeks and none is lost; wanted are so many in a week, sold at 3."""
+    """Plants take two weeks and none is lost; each target is sold at 3."""
     plan = season(
         [stage(**{"typical": 2, "survival": 1} | cells)],
         price_list=price_list,
@@ -212,7 +212,7 @@ def test_a_shipment_has_its_price_its_boxes_and_its_order():
     assert (order.variety, order.week, order.quantity, order.lab) == ("A", week, 60, "Lab")
 
 
-def test_gaps_are_the_lawful_plants_between_two_quantities_up_to_the_next_price():
+def test_gaps_are_the_orderable_plants_between_two_quantities_up_to_the_next_price():
     """Tens up to 100, then hundreds: after 30 lie 40 and 50, after 60 none up to 70, after 70 lie 80 and 90."""
     prices = listed({"multiple": 10}, {"from_quantity": 100, "unit_price": 0.8, "multiple": 100})
     way = way_of(prices, [10, 30, 60, 70, 200, 500])
@@ -256,8 +256,8 @@ def test_two_deliveries_come_from_two_labs_or_in_two_weeks():
     assert list(sure(offers, deliveries=1).pairs()) == []
 
 
-def test_two_deliveries_sell_what_is_asked_for_and_the_rest_marked_down():
-    """Half of 24 and 10 are ready in weeks 3 and 5: 10 wanted in week 4, 5 in week 7, at 3; what is left at 1."""
+def test_two_deliveries_meet_the_demand_and_the_rest_marked_down():
+    """Half of 24 and 10 are ready in weeks 3 and 5: 10 sell in week 4 and 5 in week 7 at 3, the rest at 1."""
     ways = sure([offer(last_week="2027-W03")], ((4, 10), (7, 5)), own={"markdown_price": 1}, survival=0.5)
     first, second = ({ways.slots[slot][at]: number} for slot, at, number in ((0, 0, 24), (1, 2, 10)))
     assert ways.margin(first) == pytest.approx([10 * 3 + 2 * 3 - 24] * 4)
@@ -298,7 +298,7 @@ def test_refining_tries_more_near_a_delivery_and_says_whether_there_was_any(monk
     assert ways.refine({}) is False
 
 
-def test_a_plantlet_stands_from_delivery_until_the_last_wanted_week():
+def test_a_plantlet_stands_from_delivery_until_the_last_target_week():
     """Delivered in week 2, two weeks at 50 to the m²; saleable plants stand as closely until they leave in week 6."""
     ways = sure([offer(first_week="2027-W02", last_week="2027-W02")], plants_per_m2=50)
     (way,) = ways.slots[0]

@@ -45,7 +45,7 @@ def program(plan, deliveries, floor=None):
 
 
 def random_duals(rng, master, problems):
-    """Duals from 0 on: of budget, benches under random cuts, bad years under random tails, and parts of boxes."""
+    """Duals from 0 on: of budget, benches under random cuts, the worst tenth under random tails, and parts of boxes."""
     for _ in range(3):
         draws = np.sort(rng.permutation(DRAWS)[: round(FULLEST * DRAWS)])
         row = int(rng.integers(master.benches.size))
@@ -140,14 +140,14 @@ def test_of_quantities_thinned_out_the_bound_holds_for_all_and_the_best_are_foun
 def test_freight_area_and_bad_years_of_bundles_are_those_of_a_recount(seed):
     rng, plan = np.random.default_rng(seed), competing(seed, 2)
     master, problems = program(plan, 2)
-    columns, told = [], []
+    columns, orders = [], []
     for problem, name in zip(problems, "AB", strict=True):
         way = problem.ways.slots[0][rng.integers(len(problem.ways.slots[0]))]
         quantity = int(rng.choice(way.quantities))
         columns.append(problem.column({way: quantity}))
-        told.append((name, way.prices.lab, way.week, quantity))
-    assert master.freight(columns) == pytest.approx(freight(plan, told))
-    margin = sum(one.margin for one in columns) - freight(plan, told)
+        orders.append((name, way.prices.lab, way.week, quantity))
+    assert master.freight(columns) == pytest.approx(freight(plan, orders))
+    margin = sum(one.margin for one in columns) - freight(plan, orders)
     assert master.margin(columns) == pytest.approx(margin)
     assert master.margin(columns).mean() <= master.margin(columns, np.ones(2)).mean() + 1e-9
     area = sum(n * way.area.astype(float) for one in columns for way, n in one.plants.items())

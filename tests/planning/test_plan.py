@@ -1,7 +1,7 @@
 """What a plan holds, cell by cell, where it is known by hand: no plant is lost, all take four and three weeks.
 
 A plantlet stands in the tunnel for four weeks and then in the house until it is sold, ten to the square metre; each
-stage costs 0.25. All that is wanted is worth ordering, and each lab delivers in a single week.
+stage costs 0.25. All targets are worth ordering for, and each lab delivers in a single week.
 """
 
 from dataclasses import replace
@@ -162,7 +162,7 @@ def test_other_plans_lose_what_they_earn_less_the_cheapest_first(whole):
     assert (whole.alternatives()["loss"] > 0).all()
 
 
-def test_a_variety_that_no_lab_offers_or_that_comes_too_late_is_said_to_be_left_out():
+def test_a_variety_is_left_out_if_no_lab_offers_it_or_it_comes_too_late_or_its_minimum_is_too_large():
     cultures = [CULTURE | {"variety": name, "enters": "rooting"} for name in "DB"]
     offers = [offered("A"), offered("B") | {"first_week": "2027-W19", "last_week": "2027-W20"}]
     offers += [offered("C", minimum=2_000)]
@@ -188,7 +188,7 @@ def test_a_plan_is_shown_without_the_tables_it_was_found_with(whole):
 
 
 @pytest.mark.parametrize(
-    ("asked", "said"),
+    ("options", "message"),
     [
         ({"seed": 1}, "seed, 1: the plan was found with these draws. Give another seed."),
         ({"seed": 2, "searches": 1}, "searches, 1: one search has no standard deviation. Give 0, or 2 and more."),
@@ -196,13 +196,13 @@ def test_a_plan_is_shown_without_the_tables_it_was_found_with(whole):
         ({"seed": 2, "searches": 101}, "searches, '101': not usable. Give a whole number from 0 to 100."),
     ],
 )
-def test_an_out_of_sample_check_that_proves_nothing_is_refused(whole, asked, said):
-    with pytest.raises(Refused) as told:
-        whole.out_of_sample(draws=8, **asked)
-    assert str(told.value) == said
+def test_an_out_of_sample_check_that_proves_nothing_is_refused(whole, options, message):
+    with pytest.raises(Refused) as refused:
+        whole.out_of_sample(draws=8, **options)
+    assert str(refused.value) == message
 
 
-def test_a_plan_is_searched_anew_five_times_unless_asked_otherwise_and_for_the_least_cost_never(whole):
+def test_a_plan_is_searched_anew_five_times_by_default_and_for_the_least_cost_never(whole):
     found_again = whole.out_of_sample(draws=8, seed=7)
     assert len(found_again.gaps) == 5
     assert found_again.better == pytest.approx(0, abs=0.01)

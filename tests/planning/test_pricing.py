@@ -22,7 +22,7 @@ Plants = Mapping[Way, int]
 
 
 def scarce(plan: Season, rng: np.random.Generator) -> tuple[Ways, MasterProblem, Duals]:
-    """Duals of all that can be scarce: budget, benches in some draws, bad years, and boxes of two kinds."""
+    """Duals of budget, benches in some draws, the worst tenth, and boxes of two kinds."""
     ways = Ways(plan, season_streams(DRAWS, 1), "A", 2)
     master = MasterProblem(plan, DRAWS, None, items=1)
     full = [int(way.area.mean(axis=1).argmax()) for way in ways.slots[0]]
@@ -76,7 +76,7 @@ def key(plants: Plants) -> tuple[tuple[str, str, int, int], ...]:
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_all_that_is_worth_nearly_as_much_as_the_best_is_asked_for_and_nothing_else(seed: int) -> None:
+def test_all_that_is_worth_nearly_as_much_as_the_best_is_found_and_nothing_else(seed: int) -> None:
     rng = np.random.default_rng([9, seed])
     plan = competing(seed, 1, 2)
     usual = Ways(plan, season_streams(DRAWS, 1), "A", 1)
@@ -105,7 +105,7 @@ def test_all_that_is_worth_nearly_as_much_as_the_best_is_asked_for_and_nothing_e
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_else_the_best_of_each_way_is_asked_for_and_of_no_more_than_three_pairs(seed: int) -> None:
+def test_else_the_best_of_each_way_is_found_and_of_no_more_than_three_pairs(seed: int) -> None:
     plan = competing(seed, 1, 2)
     ways, master, duals = scarce(plan, np.random.default_rng([10, seed]))
     found = PricingProblem(0, ways).solve(duals, master)
@@ -130,7 +130,7 @@ def test_else_the_best_of_each_way_is_asked_for_and_of_no_more_than_three_pairs(
 
 
 def hand(monkeypatch: pytest.MonkeyPatch, deliveries: int, **cells: object) -> tuple[Priced, Ways]:
-    """Fifty are wanted at 9 and cost 1; all survive, and three quantities are tried of each offer and week."""
+    """Fifty sell at 9 and cost 1; all survive, and three quantities are tried of each price list and week."""
     monkeypatch.setattr(module, "MOST_STEPS", 3)
     plan = season(
         [stage("arrival", survival=1)],
@@ -211,14 +211,14 @@ def test_of_pairs_both_can_be_between_the_quantities_that_are_tried(monkeypatch:
     assert [str(way.week) for way in found.doubt] == ["2027-W01", "2027-W02"]
 
 
-def asked(plan: Season, deliveries: int, **options: Any) -> tuple[Priced, Ways]:
+def solved(plan: Season, deliveries: int, **options: Any) -> tuple[Priced, Ways]:
     ways = Ways(plan, season_streams(DRAWS, 1), "A", deliveries)
     master = MasterProblem(plan, DRAWS, None, items=1)
     return PricingProblem(0, ways, 10**6).solve(master.zero_duals, master, **options), ways
 
 
 @pytest.mark.parametrize("seed", range(1, 8))
-def test_of_pairs_thinned_out_no_lawful_pair_is_worth_more_than_is_said(seed, monkeypatch):
+def test_of_pairs_thinned_out_no_orderable_pair_is_worth_more_than_the_bound(seed, monkeypatch):
     """Of twenty and more orderable quantities of each offer and week three are tried; no boxes, so that all adds up."""
     plan = competing(seed, 1, 2)
     step = max(max(row.multiple for row in plan.price_list) // 5, 1)
@@ -227,7 +227,7 @@ def test_of_pairs_thinned_out_no_lawful_pair_is_worth_more_than_is_said(seed, mo
     )
     plan = plan.replace(price_list=rows)
     monkeypatch.setattr(module, "MOST_STEPS", 3)
-    found, ways = asked(plan, 2)
+    found, ways = solved(plan, 2)
     pairs = list(ways.pairs())
     best, thinned = 0.0, False
     for i, j in pairs[:: max(len(pairs) // 6, 1)]:
@@ -246,10 +246,10 @@ def test_of_pairs_thinned_out_no_lawful_pair_is_worth_more_than_is_said(seed, mo
 
 
 @pytest.mark.parametrize("seed", range(8))
-def test_the_first_that_is_asked_for_is_the_best_of_all_that_are_tried(seed):
+def test_the_first_candidate_is_the_best_of_all_that_are_tried(seed):
     plan = competing(seed, 1, 2)
     rows = tuple(row.replace(plants_per_box=None, freight_per_box=0) for row in plan.price_list)
-    found, ways = asked(plan.replace(price_list=rows), 2)
+    found, ways = solved(plan.replace(price_list=rows), 2)
     singles = [{way: int(n)} for way in ways.slots[0] for n in way.quantities]
     doubles = [
         {ways.slots[0][i]: int(a), ways.slots[1][j]: int(b)}
@@ -268,7 +268,7 @@ def test_the_first_that_is_asked_for_is_the_best_of_all_that_are_tried(seed):
 
 
 @pytest.mark.parametrize(("budget", "most"), [(40, 25), (39.99, 24), (45, 30), (46, 30), (46.01, 30), (52, 32)])
-def test_nothing_is_asked_for_that_costs_more_than_the_budget_with_all_boxes_begun(budget, most, monkeypatch):
+def test_nothing_is_found_that_costs_more_than_the_budget_with_all_boxes_begun(budget, most, monkeypatch):
     """A plantlet costs 1, a box of ten 5: n of them cost n + 5 ceil(n / 10), so 25 cost 40, and 31 cost 51."""
     monkeypatch.setattr(module, "MOST_STEPS", 1000)  # all are tried
     plan = season(
@@ -278,12 +278,12 @@ def test_nothing_is_asked_for_that_costs_more_than_the_budget_with_all_boxes_beg
         budget=budget,
     )
     plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=9.0)])
-    found, _ = asked(plan, 1, within=10**6)
+    found, _ = solved(plan, 1, within=10**6)
     assert max(sum(candidate.plants.values()) for candidate in found.candidates) == most
     assert {sum(candidate.plants.values()) for candidate in found.candidates} == set(range(1, most + 1))
 
 
-def test_nothing_is_asked_for_that_needs_more_bench_than_there_is():
+def test_nothing_is_found_that_needs_more_bench_than_there_is():
     """At 100 to the square metre for four weeks; the bench of 0.3 square metres holds thirty."""
     plan = season(
         [stage(typical=4, survival=1)],

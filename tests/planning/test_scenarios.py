@@ -133,10 +133,10 @@ def test_the_seed_is_that_of_the_first_scenario_if_not_given():
 
 def test_a_learned_season_is_planned_by_workers_too():
     learned = forecast.learn(DEMO, forecast.read_records(ROOT / "demo_data"))
-    asked = {"draws": 16, "seed": 1, "deliveries": 1, "gap": 0.02}
+    options = {"draws": 16, "seed": 1, "deliveries": 1, "gap": 0.02}
     with ProcessPoolExecutor(1) as pool:
-        sent = forecast.plan_scenarios({"learned": learned}, **asked, executor=pool)["learned"]
-    assert sent.orders == forecast.plan_orders(learned, **asked).orders
+        sent = forecast.plan_scenarios({"learned": learned}, **options, executor=pool)["learned"]
+    assert sent.orders == forecast.plan_orders(learned, **options).orders
     assert sent.season.table().equals(learned.table())
 
 

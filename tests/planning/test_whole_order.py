@@ -28,7 +28,7 @@ some = settings(max_examples=40, deadline=None, derandomize=True)
 
 
 def limited(plan, plans, rng, *, floored=True):
-    """Set limits that forbid the best plan: some of budget, benches and bad years."""
+    """Set limits that forbid the best plan: some of budget, benches and the worst tenth."""
     kinds, best, floor = rng.integers(0, 16), plans.best(), -math.inf
     if kinds & 1 and plans.spent[best] > 0:
         plan = plan.replace(budget=float(plans.spent[best] * rng.uniform(0.4, 0.98)))
@@ -63,25 +63,25 @@ def test_no_combination_of_orders_earns_more_within_the_limits(seed):
     plans = every_margin(plan, DRAWS, 1, each, 7 * likely(plan))
     plan, floor = limited(plan, plans, rng)
     best = plans.best(**limits_of(plan), floor=floor)
-    asked = {"draws": DRAWS, "seed": 1, "deliveries": each, "gap": 1e-9}
+    options = {"draws": DRAWS, "seed": 1, "deliveries": each, "gap": 1e-9}
     if floor > -math.inf:
-        asked["worst_tenth"] = floor
+        options["worst_tenth"] = floor
     if best is None:
         with pytest.raises(OutOfReach):
-            plan_orders(plan, **asked)
+            plan_orders(plan, **options)
         return
-    found = plan_orders(plan, **asked)
+    found = plan_orders(plan, **options)
     assert found.margin == pytest.approx(plans.value[best], rel=1e-6, abs=1e-6)
     assert found.bound >= plans.value[best] - 1e-9 * abs(plans.value[best])
     faults, margin = broken(
-        plan, found.orders, draws=DRAWS, seed=1, deliveries_each=each, floor=asked.get("worst_tenth")
+        plan, found.orders, draws=DRAWS, seed=1, deliveries_each=each, floor=options.get("worst_tenth")
     )
     assert not faults
     assert margin.mean() == pytest.approx(found.margin, rel=1e-9, abs=1e-6)
 
 
 @pytest.mark.parametrize("seed", range(60))
-def test_no_combination_of_orders_that_suffice_costs_less_within_the_limits(seed):
+def test_no_combination_of_orders_that_meet_the_targets_costs_less_within_the_limits(seed):
     rows = 1 + seed % 2
     plan = competing(1000 + seed, 2, 3 - rows, rows=rows, earliest=10, lives=(None, 9))
     plans = every_cost(plan, DRAWS, 1, 7 * likely(plan))
@@ -96,27 +96,27 @@ def test_no_combination_of_orders_that_suffice_costs_less_within_the_limits(seed
     assert found.margin == pytest.approx(plans.value[best], rel=1e-6)
     assert found.cost == pytest.approx(plans.spent[best], rel=1e-6)
     assert found.bound >= plans.value[best] - 1e-9 * abs(plans.value[best])
-    told = sorted((row.variety, row.lab, row.week, row.quantity) for row in found.orders)
-    same = [at for at in np.flatnonzero(np.isclose(plans.value, found.margin)) if sorted(plans.orders(at)) == told]
+    orders = sorted((row.variety, row.lab, row.week, row.quantity) for row in found.orders)
+    same = [at for at in np.flatnonzero(np.isclose(plans.value, found.margin)) if sorted(plans.orders(at)) == orders]
     limits = limits_of(plan)
     assert any((plans.full(np.array([at]))[0] <= limits["bench"] * (1 + 2e-6)).all() for at in same)
     assert found.cost <= limits["budget"] * (1 + 1e-6)
 
 
-# --- one wanted number without limits
+# --- one target without limits
 
 
 @st.composite
 def single(draw):
-    """Draw a season in which one number is wanted, with one or two price lists and room for all."""
+    """Draw a season of one target, with one or two price lists and room for all."""
     lists = [draw(price_lists())] + ([draw(price_lists(lab="Other lab"))] if draw(st.booleans()) else [])
     number, by = draw(st.integers(2, 40)), week(draw(st.integers(12, 29)))
-    asked = {"p5": number / 2, "median": number, "p95": 2 * number} if draw(st.booleans()) else {"target": number}
+    options = {"p5": number / 2, "median": number, "p95": 2 * number} if draw(st.booleans()) else {"target": number}
     house = {"place": "house", "area": 1e7, "usable": 1, "cost_per_m2_week": draw(st.sampled_from([0, 2]))}
     return season(
         draw(stages(3)),
         price_list=[row for rows in lists for row in rows],
-        targets=[{"variety": "A", "week": by} | asked],
+        targets=[{"variety": "A", "week": by} | options],
         weeks=30,
         places=[house],
         saleable_weeks=draw(st.sampled_from([None, None, 8])),
@@ -125,7 +125,7 @@ def single(draw):
 
 @some
 @given(plan=single())
-def test_alone_a_wanted_number_is_met_by_the_order_that_is_sized_for_it(plan):
+def test_alone_a_target_is_met_by_the_order_that_is_sized_for_it(plan):
     sized = forecast.size_orders(plan, draws=64, seed=1)
     if sized.unmet:
         with pytest.raises(OutOfReach) as refused:
@@ -198,13 +198,13 @@ def house(area):
 
 
 def sells(route=ROUTE, prices=SOLD, **cells):
-    """A season of A and B, wanted in a range, of one lab with a price of 1."""
+    """A season of A and B with an uncertain demand, of one lab with a price of 1."""
     usual = {"varieties": "AB", "weeks": 14}
     usual["targets"] = [
-        {"variety": name, "week": "2027-W10", "p5": 60, "median": 100, "p95": 160} for name in cells.get("asked", "AB")
+        {"variety": name, "week": "2027-W10", "p5": 60, "median": 100, "p95": 160} for name in cells.get("sold", "AB")
     ]
     usual["price_list"] = [offer("A", last_week="2027-W04"), offer("B", unit_price=1.5, last_week="2027-W04")]
-    plan = season(route, **usual | {name: cell for name, cell in cells.items() if name != "asked"})
+    plan = season(route, **usual | {name: cell for name, cell in cells.items() if name != "sold"})
     return plan.replace(varieties=tuple(row.replace(**prices.get(row.variety, {})) for row in plan.varieties))
 
 
@@ -218,12 +218,12 @@ def changed(found, row):
     others = [order for order in found.orders if order is not one]
     if row.instead == "nothing":
         return others
-    number, *told = row.instead.replace(",", "").split(" ")
+    number, *others = row.instead.replace(",", "").split(" ")
     cells = {"variety": one.variety, "lab": one.lab, "week": one.week} | {"quantity": int(number)}
-    if "from" in told:
-        cells["lab"] = " ".join(told[1 : told.index("for")] if "for" in told else told[1:])
-    if "for" in told:
-        cells["week"] = told[-1]
+    if "from" in others:
+        cells["lab"] = " ".join(others[1 : others.index("for")] if "for" in others else others[1:])
+    if "for" in others:
+        cells["week"] = others[-1]
     return [*others, Delivery(**cells)]
 
 
@@ -242,7 +242,7 @@ def test_the_loss_of_another_plan_is_what_it_would_earn_less(seed):
 
 
 @pytest.mark.parametrize(("limit", "at"), [("budget", 260.0), ("house", 1.2)])
-def test_one_more_of_a_limit_earns_what_is_said(limit, at):
+def test_one_more_of_a_limit_earns_its_shadow_price(limit, at):
     """What plans earn is nearly concave in a limit of which there is little: so one more is worth between two steps."""
     step = at / 10
 
@@ -291,7 +291,7 @@ def test_a_variety_is_left_out_because_the_place_earns_more_with_others():
     offers = [offer("A", last_week="2027-W02"), offer("B", unit_price=1.5, minimum=40, last_week="2027-W02")]
     prices = {"A": {"sale_price": 5}, "B": {"sale_price": 2.3}}
     why = left_out(sells(places=house(0.5), prices=prices, price_list=offers))
-    alone = plan_orders(sells(places=house(0.5), prices=prices, price_list=offers, asked="B"), draws=64, seed=1).margin
+    alone = plan_orders(sells(places=house(0.5), prices=prices, price_list=offers, sold="B"), draws=64, seed=1).margin
     assert alone > 5
     assert why.margin == pytest.approx(alone, rel=0.1)
     assert why.limits == ("house",)
@@ -321,8 +321,8 @@ def test_nothing_is_ordered_if_everything_loses():
 
 def sure(**cells):
     """A season in which exactly 150 of A and 150 of B are needed."""
-    asked = [{"variety": name, "week": "2027-W10", "target": 150} for name in "AB"]
-    return sells().replace(targets=asked, **cells)
+    targets = [{"variety": name, "week": "2027-W10", "target": 150} for name in "AB"]
+    return sells().replace(targets=targets, **cells)
 
 
 def lacking(plan, **options):
@@ -332,22 +332,22 @@ def lacking(plan, **options):
     return {name: float(amount.replace(",", "")) for amount, name in amounts}
 
 
-def test_with_as_much_more_budget_as_is_said_there_is_a_plan_and_with_a_little_less_there_is_none():
+def test_with_as_much_more_budget_as_it_takes_there_is_a_plan_and_with_a_little_less_there_is_none():
     need = plan_orders(sure(), draws=64, seed=1, aim="cost", gap=1e-9).cost
     assert lacking(sure(budget=need - 120.5)) == {"budget": 121}
     assert plan_orders(sure(budget=need - 120.5 + 121), draws=64, seed=1, aim="cost").cost <= need + 0.5
     assert "budget" in lacking(sure(budget=need - 120.5 + 0.98 * 120.5))
 
 
-def test_with_as_much_more_bench_as_is_said_there_is_a_plan_and_with_a_little_less_there_is_none():
+def test_with_as_much_more_bench_as_it_takes_there_is_a_plan_and_with_a_little_less_there_is_none():
     found = lacking(sure(places=house(1)))
     assert list(found) == ["house"]
-    said = found["house"]
-    assert said > 1
-    assert plan_orders(sure(places=house(1 + said)), draws=64, seed=1, aim="cost").orders
+    more = found["house"]
+    assert more > 1
+    assert plan_orders(sure(places=house(1 + more)), draws=64, seed=1, aim="cost").orders
     exact = plan_orders(sure(), draws=64, seed=1, aim="cost").limits().set_index("limit").loc["house", "used"]
-    assert said <= exact - 1 + 0.1
-    assert "house" in lacking(sure(places=house(1 + 0.98 * (said - 0.1))))
+    assert more <= exact - 1 + 0.1
+    assert "house" in lacking(sure(places=house(1 + 0.98 * (more - 0.1))))
 
 
 def test_every_limit_that_stands_in_the_way_is_named():
@@ -360,7 +360,7 @@ def test_every_limit_that_stands_in_the_way_is_named():
     assert lacking(less)
 
 
-def test_a_floor_is_out_of_reach_above_what_is_said_and_in_reach_a_little_below():
+def test_a_minimum_is_out_of_reach_above_the_best_and_in_reach_a_little_below():
     with pytest.raises(OutOfReach) as refused:
         plan_orders(sells(), draws=100, seed=1, deliveries=1, worst_tenth=5000)
     best = float(re.search(r"earns about ([\d,]+) EUR", str(refused.value))[1].replace(",", ""))
@@ -386,7 +386,7 @@ def test_a_minimum_that_every_season_reaches_is_reached_and_one_above_is_not():
 
 
 @pytest.mark.parametrize(
-    ("options", "said"),
+    ("options", "message"),
     [
         ({"aim": "profit"}, "aim, 'profit': no such aim. Give one of margin, cost."),
         ({"deliveries": 0}, "deliveries, '0': not usable. Give a whole number from 1 to 2."),
@@ -413,10 +413,10 @@ def test_a_minimum_that_every_season_reaches_is_reached_and_one_above_is_not():
         ({"draws": 0}, "draws, '0': not usable. Give a whole number from 1 to 4,194,304."),
     ],
 )
-def test_an_argument_at_fault_is_refused(options, said):
+def test_an_argument_at_fault_is_refused(options, message):
     with pytest.raises(Refused) as refused:
         plan_orders(sells(), **{"draws": 16, "seed": 1} | options)
-    assert str(refused.value) == said
+    assert str(refused.value) == message
 
 
 def test_a_season_without_targets_or_without_a_price_is_refused():
@@ -515,8 +515,8 @@ def test_a_scarce_budget_is_spent_on_what_earns_most_for_it():
     assert found.cost == pytest.approx(370 + 6 * 4.5)
 
 
-def test_unless_said_otherwise_a_variety_may_have_two_deliveries():
-    """Ready after four weeks and past its best after one, wanted in weeks 16 and 18."""
+def test_by_default_a_variety_may_have_two_deliveries():
+    """Ready after four weeks and past the sale window after one, with targets in weeks 16 and 18."""
     plan = sold().replace(
         targets=[{"variety": "A", "week": week, "target": 100} for week in ("2027-W16", "2027-W18")],
         price_list=[offer("A", first_week="2027-W12", last_week="2027-W14")],
@@ -527,7 +527,7 @@ def test_unless_said_otherwise_a_variety_may_have_two_deliveries():
     assert two.margin == pytest.approx(2 * one.margin) == pytest.approx(2 * 100 * (9 - 2.5))
 
 
-def test_whole_numbers_will_do_where_a_number_is_asked_for():
+def test_whole_numbers_are_numbers():
     found = plan_orders(sold(), time_limit=20, gap=1, worst_tenth=1000, **FEW)
     assert found.margin == pytest.approx(1205)
     assert found.limits().set_index("limit").loc["worst tenth", "available"] == 1000

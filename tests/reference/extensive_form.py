@@ -21,8 +21,8 @@ from forecast.growth.simulation import season_streams
 from forecast.planning.columns import Way, Ways
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
+from forecast.streams import Array
 
-Array = NDArray[np.float64]
 Columns = NDArray[np.int64]
 
 FULLEST = 0.1  # share of the draws in which a place is fullest
@@ -75,7 +75,7 @@ class _Program:
     def add(
         self, count: int, *, cost: Any = 0.0, upper: Any = np.inf, lower: Any = 0.0, whole: bool = False
     ) -> Columns:
-        """Add columns; give their numbers."""
+        """Add columns; return their numbers."""
         new = ((self.cost, cost), (self.upper, upper), (self.lower, lower), (self.whole, float(whole)))
         for kept, cells in new:
             kept.append(np.broadcast_to(np.asarray(cells, dtype=np.float64), (count,)))
@@ -117,7 +117,7 @@ def extensive(
     Parameters
     ----------
     season
-        The season; every wanted variety has a sale price.
+        The season; every variety with a target has a sale price.
     draws, seed
         Draws, and their seed.
     seconds, gap
@@ -216,12 +216,12 @@ def _in_turn(program: _Program, chosen: Sequence[tuple[Way, int]]) -> None:
 
 
 def _sold(program: _Program, ways: Ways, flat: Sequence[Way], plants: Columns) -> None:
-    """Sell, in every draw: between two wanted weeks no more than was ready by the later and not past by the first."""
+    """Sell, in every draw: between two target weeks no more than was ready by the later and not past by the first."""
     rows, draws = ways.demand.shape
     same = sparse.eye_array(draws)
     sold = [
-        program.add(draws, cost=-worth / draws, upper=asked)
-        for worth, asked in zip(ways.worth, ways.demand, strict=True)
+        program.add(draws, cost=-worth / draws, upper=demand)
+        for worth, demand in zip(ways.worth, ways.demand, strict=True)
     ]
     for first in range(rows):
         past = np.array([way.past[first] for way in flat]).T

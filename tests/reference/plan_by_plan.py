@@ -1,4 +1,4 @@
-"""Whole orders counted plan by plan: sales cohort by cohort, boxes, benches and bad years, every combination tried."""
+"""Whole orders plan by plan: sales cohort by cohort, boxes, benches and the worst tenth, every combination tried."""
 
 from __future__ import annotations
 
@@ -71,22 +71,22 @@ def benches(season):
     return np.array([season.bench(place, week) for place in season.place_names for week in weeks])
 
 
-def sold(cohorts, life, asked):
-    """Sell what is asked for, the oldest plants first.
+def sold(cohorts, life, demand):
+    """Sell up to the demand, the oldest plants first.
 
-    Cohorts are plants by the week in which they become ready, shape (..., weeks, draws); ``asked`` is plants by week.
-    Gives what is sold by week, and what is on hand after the sale of every week.
+    Cohorts are plants by the week in which they become ready, shape (..., weeks, draws); ``demand`` is plants by week.
+    Return what is sold by week, and what is on hand after the sale of every week.
     """
     left, sales, standing = np.array(cohorts), {}, np.zeros(cohorts.shape)
     for week in range(cohorts.shape[-2]):
         oldest = 0 if life is None else max(week - life + 1, 0)
-        if week in asked:
-            lacking = np.broadcast_to(asked[week], left[..., 0, :].shape).copy()
+        if week in demand:
+            lacking = np.broadcast_to(demand[week], left[..., 0, :].shape).copy()
             for age in range(oldest, week + 1):
                 taken = np.minimum(left[..., age, :], lacking)
                 left[..., age, :] -= taken
                 lacking -= taken
-            sales[week] = asked[week] - lacking
+            sales[week] = demand[week] - lacking
         standing[..., week, :] = left[..., oldest : week + 1, :].sum(axis=-2)
     return sales, standing
 
@@ -123,14 +123,14 @@ class Grown:
 def margins(season, streams, variety, parts):
     """Return the margin without freight, and what deliveries of a variety cost, for arrays of quantities.
 
-    ``parts`` are plantlets, their price lists, and quantities, shape (n,). Gives the margin, shape (n, draws), and the
+    ``parts`` are plantlets, their price lists, and quantities, shape (n,). Return the margin, shape (n, draws), and the
     expected cost, shape (n,). The bench without sales is expected over the draws, what sales save of it is not.
     """
     own, target = season.variety(variety), season.targets_of(variety)
-    asked = {row.week - season.first_week: drawn_demand(streams, row) for row in target}
+    demand = {row.week - season.first_week: drawn_demand(streams, row) for row in target}
     cohorts = sum(np.array(quantities)[:, None, None] * grown.cohorts for grown, _, quantities in parts)
     _, unsold = sold(cohorts, own.saleable_weeks, {})
-    sales, standing = sold(cohorts, own.saleable_weeks, asked)
+    sales, standing = sold(cohorts, own.saleable_weeks, demand)
     saved = np.einsum("w,nwd->nd", parts[0][0].rent, unsold - standing)
     income = sum(own.price(week) * number for week, number in sales.items())
     left = cohorts.sum(axis=1) - sum(sales.values())
@@ -150,12 +150,12 @@ class Plans:
     def __init__(self, season, items):
         self.season = season
         self.items = items  # lists of (orders, margin, cost, area)
-        self.margin = [np.array([one[1] for one in bundles]) for bundles in items]
-        self.cost = [np.array([one[2] for one in bundles]) for bundles in items]
-        self.area = [np.array([one[3] for one in bundles]) for bundles in items]
-        boxes = sorted({box for bundles in items for one in bundles for box in self._boxes(one[0])}, key=str)
-        sizes = [np.array([[self._boxes(one[0]).get(b, 0) for b in boxes] for one in bundles]) for bundles in items]
-        every = np.meshgrid(*(np.arange(len(bundles)) for bundles in items), indexing="ij")
+        self.margin = [np.array([one[1] for one in columns]) for columns in items]
+        self.cost = [np.array([one[2] for one in columns]) for columns in items]
+        self.area = [np.array([one[3] for one in columns]) for columns in items]
+        boxes = sorted({box for columns in items for one in columns for box in self._boxes(one[0])}, key=str)
+        sizes = [np.array([[self._boxes(one[0]).get(b, 0) for b in boxes] for one in columns]) for columns in items]
+        every = np.meshgrid(*(np.arange(len(columns)) for columns in items), indexing="ij")
         self.combos = np.stack([part.ravel() for part in every], axis=1)
         self.freight = np.zeros(len(self.combos))
         for at, box in enumerate(boxes):
@@ -199,7 +199,7 @@ class Plans:
     def orders(self, number):
         """Return the orders of a plan."""
         chosen = zip(self.items, self.combos[number], strict=True)
-        return [order for bundles, at in chosen for order in bundles[at][0]]
+        return [order for columns, at in chosen for order in columns[at][0]]
 
 
 def every_margin(season, draws, seed, most, quantities):
@@ -219,7 +219,7 @@ def every_margin(season, draws, seed, most, quantities):
             for number in range(1, most + 1)
             for week, _ in ways
         }
-        bundles = [nothing]
+        columns = [nothing]
         chosen = [(way,) for way in ways]
         chosen += [pair for pair in itertools.product(ways, ways) if pair[0] < pair[1]] if most == 2 else []
         for several in chosen:
@@ -234,18 +234,18 @@ def every_margin(season, draws, seed, most, quantities):
                 area = sum(
                     n * grown[k, week].area for k, ((week, _), n) in enumerate(zip(several, size, strict=True), 1)
                 )
-                bundles.append((orders, margin[at], cost[at], area))
-        items.append(bundles)
+                columns.append((orders, margin[at], cost[at], area))
+        items.append(columns)
     return Plans(season, items)
 
 
 def every_cost(season, draws, seed, quantities):
-    """Return every plan of a season that gives each wanted number as surely as asked, by a delivery of its own."""
+    """Return every plan of a season that meets each target at its service level by a delivery of its own."""
     streams = season_streams(draws, seed)
     items = []
     for variety in season.targeted:
         for number, row in enumerate(season.targets_of(variety), start=1):
-            demand, bundles = drawn_demand(streams, row), []
+            demand, columns = drawn_demand(streams, row), []
             for lab, rows in lists(season, variety).items():
                 for week in deliveries(season, rows, row.week):
                     fate = draw_fate(season, streams, variety, number, week)
@@ -265,8 +265,8 @@ def every_cost(season, draws, seed, quantities):
                         ):
                             cost = n * (line(rows, n).unit_price + stages + rents)
                             order = (variety, lab, week, n)
-                            bundles.append(((order,), np.full(draws, -cost), cost, n * grown.area))
-            items.append(bundles)
+                            columns.append(((order,), np.full(draws, -cost), cost, n * grown.area))
+            items.append(columns)
     return Plans(season, items)
 
 
@@ -286,10 +286,10 @@ def broken(season, orders, *, draws, seed, deliveries_each=2, floor=None):
     faults, total, expected = [], np.zeros(draws), 0.0
     streams = season_streams(draws, seed)
     area = np.zeros((len(season.place_names) * season.weeks, draws))
-    told = [(row.variety, row.lab, row.week, row.quantity) for row in orders]
+    ordered = [(row.variety, row.lab, row.week, row.quantity) for row in orders]
     outcome = forecast.simulate(season, orders, draws=draws, seed=seed) if orders else None
-    for variety in dict.fromkeys(order[0] for order in told):
-        own = [order for order in told if order[0] == variety]
+    for variety in dict.fromkeys(order[0] for order in ordered):
+        own = [order for order in ordered if order[0] == variety]
         last = season.targets_of(variety)[-1].week
         if len(own) > deliveries_each:
             faults.append(f"{variety}: {len(own)} deliveries")
@@ -307,7 +307,7 @@ def broken(season, orders, *, draws, seed, deliveries_each=2, floor=None):
             parts.append((grown, rows, [batch.quantity]))
         margin, cost = margins(season, streams, variety, parts)
         total, expected = total + margin[0], expected + cost[0]
-    boxes = freight(season, told)
+    boxes = freight(season, ordered)
     total, expected = total - boxes, expected + boxes
     if season.budget is not None and expected > season.budget * (1 + 1e-6):
         faults.append(f"costs {expected} of {season.budget}")
@@ -315,5 +315,5 @@ def broken(season, orders, *, draws, seed, deliveries_each=2, floor=None):
     if (over > 2e-6 * np.maximum(benches(season), 1)).any():
         faults.append(f"stands on {over.max()} m² too much")
     if floor is not None and worst_tenth(total) < floor - 2e-6 * max(abs(floor), 1):
-        faults.append(f"makes {worst_tenth(total)} in bad years, not {floor}")
+        faults.append(f"makes {worst_tenth(total)} in the worst tenth, not {floor}")
     return faults, total

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from small_seasons import FIRST, MIXED, offer, stage
 
 from forecast.errors import OutOfReach
@@ -17,9 +16,8 @@ from forecast.planning.whole_order import plan_orders
 from forecast.resources.money_flow import cash_flow
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
+from forecast.streams import Array
 from forecast.weeks import Week
-
-Array = NDArray[np.float64]
 
 LEVELS = ("batch", "variety", MIXED, "season 0.5 batch 0.5")
 ROUTE = (  # stage, weeks, least and most survival, plants to the square metre
@@ -67,8 +65,8 @@ def large(varieties: int, weeks: int, *, area: float = 1e5, budget: float | None
             {"variety": name, "group": f"route {name}", "sale_price": rng.uniform(5, 10), "markdown_price": 0.5}
         )
         likely = int(rng.integers(150, 800))
-        asked = {"week": _week(int(rng.integers(29, 35))), "p5": 0.75 * likely, "median": likely, "p95": 1.3 * likely}
-        rows["targets"].append({"variety": name, **asked})
+        demand = {"week": _week(int(rng.integers(29, 35))), "p5": 0.75 * likely, "median": likely, "p95": 1.3 * likely}
+        rows["targets"].append({"variety": name, **demand})
         price = rng.uniform(1, 2)
         rows["price_list"] += [
             offer(
@@ -83,8 +81,8 @@ def large(varieties: int, weeks: int, *, area: float = 1e5, budget: float | None
 def varied(number: int, *, most: int = 6, limits: bool = False) -> Season:
     """Return a season of 3 (or fewer, if there are to be fewer at most) or more varieties; how sure it all is differs.
 
-    Survivals, times, spreads, prices, breaks, multiples, boxes, shelf lives and one or two wanted weeks of each
-    variety are drawn; when they are wanted, most plants of a delivery are ready and not past their best. The house and
+    Survivals, times, spreads, prices, breaks, multiples, boxes, sale windows and one or two target weeks of each
+    variety are drawn; in these weeks most plants of a delivery are ready and within their sale window. The house and
     the budget have room for anything, unless there are to be limits.
     """
     rng = np.random.default_rng(number)
@@ -123,8 +121,8 @@ def varied(number: int, *, most: int = 6, limits: bool = False) -> Season:
         weeks = round(first + 1.25 * takes) + rng.choice(5, size=int(rng.integers(1, 3)), replace=False)
         for week in sorted(weeks.tolist()):
             likely, width = float(rng.integers(60, 600)), float(rng.uniform(0.1, 0.5)) * unsure
-            asked = {"p5": likely / (1 + width), "median": likely, "p95": likely * (1 + width)}
-            rows["targets"].append({"variety": name, "week": _week(week), **asked})
+            demand = {"p5": likely / (1 + width), "median": likely, "p95": likely * (1 + width)}
+            rows["targets"].append({"variety": name, "week": _week(week), **demand})
         unit, few, multiple = float(rng.uniform(0.5, 2)), int(rng.choice([1, 24, 72])), int(rng.choice([1, 12, 24]))
         for start, fall in ((1, 1.0), (int(rng.integers(150, 700)), float(rng.uniform(0.8, 0.95)))):
             rows["price_list"].append(
@@ -146,7 +144,7 @@ class Valued:
     Parameters
     ----------
     orders
-        The orders; None if there are none that keep the floor on bad years.
+        The orders; None if there are none that keep the minimum of the worst tenth.
     margins
         Their margin in whole plants, shape (draws,) [currency].
     searched
@@ -175,7 +173,7 @@ def compare(season: Season, *, draws: int, fresh: int, seed: int, time_limit: fl
     """Value plans, found in so many seconds, and simple orders on fresh draws.
 
     The guarded plan must earn as much in the worst tenth of the draws it is found with as the simple orders that earn
-    more there; these are called better in bad years.
+    more there; these are called better in the worst tenth.
     """
 
     def valued(orders: tuple[Delivery, ...] | None, plan: Plan | None = None) -> Valued:
@@ -196,9 +194,9 @@ def compare(season: Season, *, draws: int, fresh: int, seed: int, time_limit: fl
     better = max(mean, fifth, key=lambda one: worst_tenth(one.searched))
     return {
         "plan": planned(),
-        "from the mean": mean,
+        "by average": mean,
         "a fifth more": fifth,
-        "better in bad years": better,
+        "better in the worst tenth": better,
         "guarded plan": planned(worst_tenth(better.searched)),
     }
 
