@@ -19,8 +19,7 @@ CALLS |= {
     if not method.startswith("_")
 }
 PLANNING = {
-    "plan_orders", "plan_scenarios", "explants_needed", "compare_routes", "trial_worth", "what_drives", "report",
-    "what_if",
+    "plan_orders", "plan_scenarios", "explants_needed", "compare_routes", "trial_worth", "what_drives", "what_if",
 }  # fmt: skip
 
 
@@ -64,6 +63,7 @@ def test_draws_and_seeds_are_given_by_name_alone():
 
 def test_a_call_takes_the_usual_number_of_draws_and_the_seed_of_the_season():
     draws = {call: parameter.default for call, parameter in _parameters("draws")}
+    assert draws.pop("report") is None  # those of the plan, if there is one
     assert draws == {call: PLANNING_DRAWS if call in PLANNING else DRAWS for call in draws}
     assert {call for call, parameter in _parameters("seed") if parameter.default is not None} == set()
 

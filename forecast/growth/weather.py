@@ -9,7 +9,7 @@ import numpy as np
 from forecast.season.rows import Stage
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
-from forecast.weather.degree_days import degree_days
+from forecast.weather.heat_units import degree_days
 from forecast.weather.measured import Days, draw_given
 from forecast.weeks import Week
 

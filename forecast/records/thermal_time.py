@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 from forecast.season.rows import Stage
 from forecast.season.season import Season
 from forecast.streams import Array
-from forecast.weather.degree_days import degree_days
+from forecast.weather.heat_units import degree_days
 from forecast.weather.measured import Days
 from forecast.weeks import Week
 

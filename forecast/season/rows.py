@@ -27,7 +27,7 @@ from forecast.season.cells import (
     wrong,
 )
 from forecast.weather.climate import PERSISTENCE
-from forecast.weather.degree_days import Method
+from forecast.weather.heat_units import Method
 
 STAGES = ("arrival", "acclimatisation", "growing on", "spacing out", "hardening", "grading")
 

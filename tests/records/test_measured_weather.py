@@ -19,7 +19,7 @@ from forecast.records.records import Records, read_records, write_records
 from forecast.records.stage_counts import time_records
 from forecast.records.thermal_time import ThermalTime
 from forecast.records.weather_rows import WeatherRecord
-from forecast.weather.degree_days import degree_days
+from forecast.weather.heat_units import degree_days
 
 TEXTS = {
     "batches.csv": "batch,variety,lab,delivered,ordered,received\nB1,A,Lab,2027-03-01,110,100\n",

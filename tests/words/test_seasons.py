@@ -21,7 +21,8 @@ def test_a_share_has_its_range_by_level(varies_by, said):
 
 
 def test_a_share_that_does_not_vary_says_so():
-    assert seasons.share(mean=0.95, p5=0.95, p95=0.95, varies_by="batch") == "95 % in every batch (no variation entered)"
+    said = seasons.share(mean=0.95, p5=0.95, p95=0.95, varies_by="batch")
+    assert said == "95 % in every batch (no variation entered)"
 
 
 def test_long_times_have_no_decimals_and_those_that_do_not_vary_no_range():

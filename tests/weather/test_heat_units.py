@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from refusals import refused
 from scipy.integrate import quad
 
-from forecast.weather.degree_days import ThermalTime, base_from_rates, degree_days
+from forecast.weather.heat_units import ThermalTime, base_from_rates, degree_days
 
 some = settings(max_examples=40, deadline=None, derandomize=True)
 METHODS = ["sine", "triangle", "mean", "limited mean"]
