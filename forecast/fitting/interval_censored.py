@@ -33,26 +33,15 @@ _ALIKE = math.log(1e-3)  # log spread below which batches do not differ
 
 @dataclass(frozen=True)
 class Law:
-    """A law of log time: location + scale W, with W standard.
+    """A law of log time: location + scale W, with W standard."""
 
-    Parameters
-    ----------
-    density
-        Returns the logarithm of the density of W, its slope and its bend.
-    between
-        Returns log P(a < W <= b) from a, b and b - a, and the logs of the densities at a and b less that, each
-        without a difference of large numbers.
-    cdf, quantile
-        Of W.
-    deviation
-        Standard deviation of W.
-    """
-
-    density: Callable[[Array], tuple[Array, Array, Array]]
+    density: Callable[[Array], tuple[Array, Array, Array]]  # logarithm of the density of W, its slope and its bend
     between: Callable[[Array, Array, Array], tuple[Array, Array, Array]]
+    """From a, b and b - a, log P(a < W <= b), and the logs of the densities at a and b less that, each without a
+    difference of large numbers."""
     cdf: Callable[[Array], Array]
     quantile: Callable[[Array], Array]
-    deviation: float
+    deviation: float  # standard deviation of W
 
 
 def _log_less(gap: Array) -> Array:  # log(1 - exp(-gap)), gap above 0
@@ -309,19 +298,11 @@ class Likelihood:
 
 @dataclass(frozen=True)
 class Fit:
-    """A maximum of a likelihood.
+    """A maximum of a likelihood."""
 
-    Parameters
-    ----------
-    parameters, log_likelihood
-        Where it lies, and its value.
-    information
-        Observed information: minus the second derivatives there.
-    """
-
-    parameters: Array
+    parameters: Array  # where it lies
     log_likelihood: float
-    information: Array
+    information: Array  # observed: minus the second derivatives there
 
 
 class _Climb:
@@ -335,18 +316,15 @@ class _Climb:
         self.least, self.most = np.array(_LEAST)[lines], np.array(_MOST)[lines]
 
     def whole(self, part: Array) -> Array:
-        """Return all parameters, within their limits."""
         full = self.place.copy()
         full[self.free] = part
         return np.asarray(np.clip(full, self.least, self.most))
 
     def loss(self, part: Array) -> tuple[float, Array]:
-        """Return minus the log-likelihood, and its slope."""
         value, slope, _ = self.likelihood.at(self.whole(part))
         return -value, -slope[self.free]
 
     def bend(self, part: Array) -> Array:
-        """Return the second derivatives of `loss`."""
         return np.asarray(-self.likelihood.at(self.whole(part))[2][np.ix_(self.free, self.free)])
 
     def newton(self, part: Array) -> tuple[Array, bool]:
@@ -367,11 +345,6 @@ class _Climb:
             part = lower
         return part, False
 
-    def fit(self, part: Array) -> Fit:
-        """Return the fit at a place."""
-        value, _, curved = self.likelihood.at(self.whole(part))
-        return Fit(self.whole(part), value, -curved)
-
 
 def maximise(likelihood: Likelihood, start: Sequence[float], *, scale_held: bool = False) -> Fit:
     """Return the greatest log-likelihood found from a start, with the log scale held where it starts if so asked."""
@@ -386,7 +359,8 @@ def maximise(likelihood: Likelihood, start: Sequence[float], *, scale_held: bool
         with suppress(ValueError, OverflowError, UnboundLocalError, np.linalg.LinAlgError):  # no way up is no error
             best = minimize(climb.loss, part, jac=True, hess=climb.bend, method="trust-exact", options=options)
             part, _ = climb.newton(np.asarray(best.x))
-    return climb.fit(part)
+    value, _, curved = likelihood.at(climb.whole(part))
+    return Fit(climb.whole(part), value, -curved)
 
 
 def starts(data: CensoredData, *, ready_only: bool) -> tuple[float, float, float]:

@@ -142,16 +142,6 @@ class LearnedTime(Result):
         return self.scale * LAWS[self.law].deviation
 
     @property
-    def cv(self) -> float:
-        """Coefficient of variation of the time between the plants of a batch; infinite if it has none."""
-        if self.law == "lognormal":
-            return math.sqrt(math.expm1(min(self.scale**2, 700)))
-        if self.law == "log-logistic":
-            angle = math.pi * self.scale
-            return math.sqrt(math.tan(angle) / angle - 1) if self.scale < 0.5 else math.inf
-        return math.sqrt(math.expm1(math.lgamma(1 + 2 * self.scale) - 2 * math.lgamma(1 + self.scale)))
-
-    @property
     def standard_errors(self) -> dict[str, float]:
         """Standard errors of ``median``, ``log_sd``, ``ever`` and ``batch_log_sd``, by the delta method."""
         slopes = self.median, self.log_sd, self.ever * (1 - self.ever), self.batch_log_sd
@@ -159,13 +149,7 @@ class LearnedTime(Result):
         return {name: float(slope * log) for name, slope, log in zip(_ESTIMATED, slopes, logs, strict=True)}
 
     def quantile(self, u: ArrayLike) -> Array:
-        """Return the time by which a share `u` of those of a usual batch that ever get ready are so [weeks].
-
-        Parameters
-        ----------
-        u
-            Shares [0 to 1], any shape.
-        """
+        """Return the time by which shares `u` [0 to 1] of those of a usual batch that ever get ready are so [weeks]."""
         return np.exp(self.location + self.scale * LAWS[self.law].quantile(np.asarray(u, dtype=np.float64)))
 
     def cdf(self, time: ArrayLike) -> Array:
@@ -219,16 +203,10 @@ class LearnedTime(Result):
         wide = math.exp(Z90 * math.sqrt(self.covariance[0][0]))
         quickest, slowest = self.quantile([0.05, 0.95]).tolist()
         return words.stage_time(
-            median=self.median,
-            p5=self.median / wide,
-            p95=self.median * wide,
-            quickest=quickest,
-            slowest=slowest,
-            ever=self.ever,
-            batches_cv=math.sqrt(math.expm1(self.batch_log_sd**2)),
-            ready=self.ready,
+            median=self.median, p5=self.median / wide, p95=self.median * wide, quickest=quickest, slowest=slowest,
+            batches_cv=math.sqrt(math.expm1(self.batch_log_sd**2)), ever=self.ever, ready=self.ready,
             plants=self.plants,
-        )
+        )  # fmt: skip
 
 
 def learn_time(
@@ -288,7 +266,7 @@ def learn_time(
     """
     learned, doubts = fit_time(rows, law=law, never=never)
     if learned.groups > 1 and learned.batch_log_sd == 0:
-        doubts.append(words.batches_alike(learned.groups))
+        doubts.append(words.doubt("alike", groups=learned.groups))
     for doubt in doubts:
         warnings.warn(words.warning(doubt), stacklevel=2)
     return learned
@@ -405,15 +383,15 @@ def _doubts(learned: LearnedTime, read: Sequence[Counted], *, known: bool, never
     """Return what counts leave open; `known` if they show the spread between plants."""
     last = max(row.after for row in read)
     if learned.ready < _FEW:
-        yield words.few_ready(learned.ready)
+        yield words.doubt("few", ready=learned.ready)
     if not known:
-        yield words.spread_unknown()
+        yield words.doubt("spread")
     elif len({(row.after, row.until) for row in read if row.until < math.inf}) == 1:
-        yield words.one_interval(learned.law)
+        yield words.doubt("one interval", law=learned.law)
     if never and learned.ever == 1:
-        yield words.all_get_ready()
+        yield words.doubt("all ready")
     to_come = 1 - float(learned.cdf(last))
     if learned.ever < 1 and to_come > _MOST_TO_COME:
-        yield words.many_to_come(learned.law, to_come)
+        yield words.doubt("to come", law=learned.law, share=to_come)
     elif learned.median > _FAR * last:
-        yield words.far_median(learned.law)
+        yield words.doubt("far", law=learned.law)

@@ -118,15 +118,9 @@ class Priors:
 
 
 _LIMITS = {
-    "survival": (0.001, 0.999),
-    "nursery_sd": (0.05, 5),
-    "group_sd": (0.01, 3),
-    "variety_sd": (0.01, 3),
-    "log_sd_of_sds": (0.01, 2),
-    "concentration": (0.5, 1e5),
-    "concentration_log_sd": (0.01, 2),
-    "lab_sd": (0.01, 2),
-}
+    "survival": (0.001, 0.999), "nursery_sd": (0.05, 5), "group_sd": (0.01, 3), "variety_sd": (0.01, 3),
+    "log_sd_of_sds": (0.01, 2), "concentration": (0.5, 1e5), "concentration_log_sd": (0.01, 2), "lab_sd": (0.01, 2),
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -160,20 +154,11 @@ class Estimate:
     prior_mean: float
     prior_sd: float
 
-    @property
-    def change(self) -> float:
-        """Difference that all records made to the mean of the next batch [share]."""
-        return self.mean - self.prior_mean
-
     def __str__(self) -> str:
         return words.estimate(
-            name=self.name,
-            mean=self.mean,
-            sd=self.sd,
-            records=self.batches,
-            weight=self.weight,
+            name=self.name, mean=self.mean, sd=self.sd, records=self.batches, weight=self.weight,
             prior_mean=self.prior_mean,
-        )
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -337,12 +322,9 @@ class Pooled(Result):
     def __str__(self) -> str:
         nursery, known = self.nursery(), {record.variety for record in self.records}
         return words.pooled(
-            records=nursery.batches,
-            varieties=len(self.groups),
-            mean=nursery.mean,
-            sd=nursery.sd,
+            records=nursery.batches, varieties=len(self.groups), mean=nursery.mean, sd=nursery.sd,
             without=len(set(self.groups) - known),
-        )
+        )  # fmt: skip
 
     @cached_property
     def _counts(self) -> Counts:

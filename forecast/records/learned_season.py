@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, fields, replace
-from functools import cached_property
+from dataclasses import asdict, dataclass, field, fields, replace
 from itertools import combinations
 from typing import Any, Literal
 
@@ -65,32 +64,14 @@ class LearnedRate:
 
 @dataclass(frozen=True, eq=False)
 class Learning:
-    """What was learned, and from what.
+    """What was learned, and from what."""
 
-    Parameters
-    ----------
-    prior
-        The season before any record.
-    records
-        The records.
-    finished
-        Survival of their batches by stage.
-    pooled
-        What was learned from these by stage.
-    rates
-        What was learned of each variety and stage, in the order of the season.
-    """
-
-    prior: Season
+    prior: Season  # before any record
     records: Records
-    finished: Mapping[str, Sequence[Record]]
-    pooled: Mapping[str, Pooled]
-    rates: Sequence[LearnedRate]
-
-    @cached_property
-    def by_lab(self) -> dict[str, Pooled]:
-        """What was learned of a stage with a shift for each lab, kept once it was needed."""
-        return {}
+    finished: Mapping[str, Sequence[Record]]  # survival of their batches, by stage
+    pooled: Mapping[str, Pooled]  # what was learned of these, by stage
+    rates: Sequence[LearnedRate]  # of each variety and stage, in the order of the season
+    by_lab: dict[str, Pooled] = field(default_factory=dict)  # with a shift for each lab, kept once it was needed
 
 
 class LearnedSeason(Result, Season):
@@ -135,7 +116,7 @@ class LearnedSeason(Result, Season):
         """
         if name:
             return Season.table(self, name)
-        columns = [field.name for field in fields(LearnedRate)]
+        columns = [one.name for one in fields(LearnedRate)]
         return pd.DataFrame([asdict(rate) for rate in self._learning.rates], columns=columns)
 
     def sentence(self, variety: str, stage: str) -> str:
@@ -147,11 +128,6 @@ class LearnedSeason(Result, Season):
 
     def shares(self, stage: str) -> pd.DataFrame:
         """Return the survivals of a stage: estimated, counted and learned.
-
-        Parameters
-        ----------
-        stage
-            Name of the stage.
 
         Returns
         -------
@@ -196,11 +172,6 @@ class LearnedSeason(Result, Season):
     def prior_sensitivity(self, stage: str) -> pd.DataFrame:
         """Return the survivals of a stage, learned again under weaker and stronger priors.
 
-        Parameters
-        ----------
-        stage
-            Name of the stage.
-
         Returns
         -------
         DataFrame
@@ -228,11 +199,6 @@ class LearnedSeason(Result, Season):
 
     def labs(self, stage: str) -> pd.DataFrame:
         """Compare the labs of the batches finished in a stage, adjusted for their varieties.
-
-        Parameters
-        ----------
-        stage
-            Name of the stage.
 
         Returns
         -------

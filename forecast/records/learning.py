@@ -159,14 +159,9 @@ def _survival(variety: str, stage: str, estimate: Share, pooled: Pooled | None, 
         return LearnedRate(variety, stage, "survival", estimate.mean, 0, 0, *kept, "estimate", sentence)
     found = pooled.variety(variety)
     sentence = words.survival(
-        variety=variety,
-        stage=stage,
-        mean=found.mean,
-        sd=found.sd,
-        own=found.batches,
-        of_group=of_group,
+        variety=variety, stage=stage, mean=found.mean, sd=found.sd, own=found.batches, of_group=of_group,
         before=estimate.mean,
-    )
+    )  # fmt: skip
     mean, sd, weight = (_rounded(number) for number in (found.mean, found.sd, found.weight))
     based_on: BasedOn = "records" if found.batches else "group"
     counts = found.batches, found.plants
@@ -184,16 +179,9 @@ def _time(variety: str, stage: Stage, found: StageTime, *, own: bool) -> Learned
     else:
         p5, p95 = (found.typical * math.exp(z * found.log_sd) for z in (-Z90, Z90))
         sentence = words.time(
-            variety=variety,
-            stage=stage.stage,
-            base=base,
-            typical=found.typical,
-            p5=p5,
-            p95=p95,
-            records=found.batches,
-            own=own,
-            before=stage.typical,
-        )
+            variety=variety, stage=stage.stage, base=base, typical=found.typical, p5=p5, p95=p95, records=found.batches,
+            own=own, before=stage.typical,
+        )  # fmt: skip
     learned = found.batches, found.plants, found.typical, found.batches_cv, found.weight
     return LearnedRate(variety, stage.stage, "time", stage.typical, *learned, based_on, sentence)
 

@@ -121,32 +121,16 @@ def time_records(season: Season, records: Records) -> dict[tuple[str, str], pd.D
 
 @dataclass(frozen=True)
 class StageTime:
-    """How long a stage takes: the estimate in the season and the time learned from records, weighted by precision.
+    """How long a stage takes: the estimate in the season and the time learned from records, weighted by precision."""
 
-    Parameters
-    ----------
-    typical
-        Time half of the plants need [weeks or °C days].
-    batches_cv, plants_cv
-        How batches, and the plants of a batch, differ, as shares of the typical time.
-    weight
-        Of the records against the estimate [0 to 1]; 0 if the estimate is kept.
-    log_sd
-        Standard deviation of the log of the typical time.
-    batches, plants
-        In the records [number].
-    kept_because
-        Why the estimate is kept; empty if it is not.
-    """
-
-    typical: float
-    batches_cv: float
+    typical: float  # time half of the plants need [weeks or °C days]
+    batches_cv: float  # how batches, and the plants of a batch, differ, as shares of the typical time
     plants_cv: float
-    weight: float
-    log_sd: float
-    batches: int
+    weight: float  # of the records against the estimate [0 to 1]; 0 if the estimate is kept
+    log_sd: float  # standard deviation of the log of the typical time
+    batches: int  # in the records
     plants: int
-    kept_because: str = ""
+    kept_because: str = ""  # why the estimate is kept; empty if it is not
 
 
 def posterior_time(stage: Stage, rows: pd.DataFrame | None) -> StageTime:

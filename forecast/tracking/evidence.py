@@ -28,23 +28,13 @@ _UNINFORMATIVE = 1e-3  # of the variance
 
 @dataclass(frozen=True)
 class StageEvidence:
-    """Counts of one batch in one stage.
-
-    Parameters
-    ----------
-    stage
-        Its name.
-    losses, left, remaining
-        Plants lost, plants that left alive, plants still there.
-    intervals
-        When they left, or that they had not; see `StageHistory.times`.
-    """
+    """Counts of one batch in one stage."""
 
     stage: str
     losses: int
-    left: int
+    left: int  # alive
     remaining: int
-    intervals: tuple[Interval, ...]
+    intervals: tuple[Interval, ...]  # when plants left, or that they had not; see `StageHistory.times`
 
 
 @dataclass(frozen=True)

@@ -32,13 +32,7 @@ _LEAST_LOG_SD = 0.05  # between plants
 
 
 class Hindcast:
-    """Forecasts of past batches, each from what was known on its day.
-
-    Parameters
-    ----------
-    season, records
-        The season before it was learned from any record, and all records.
-    """
+    """Forecasts of past batches, each from what was known on its day; the season is that before any record."""
 
     def __init__(self, season: Season, records: Records) -> None:
         self.season, self.records = season, records

@@ -170,18 +170,13 @@ class Reforecast(Result):
         rows = self.targets()[[*names]].to_dict("records")
         lines = [words.expected(**{str(name): cell for name, cell in row.items()}) for row in rows]
         lines += [words.overdue(variety=row.variety, week=row.week, quantity=row.quantity) for row in self.overdue]
-        return "\n".join([words.on_date(self.on_date), *lines])
+        return "\n".join([f"On {self.on_date}:", *lines])
 
 
 def reforecast(
-    season: Season,
-    records: Records,
-    *,
-    on_date: date | str,
-    counted_every: float = 0.0,
-    draws: int = DRAWS,
+    season: Season, records: Records, *, on_date: date | str, counted_every: float = 0.0, draws: int = DRAWS,
     seed: int | None = None,
-) -> Reforecast:
+) -> Reforecast:  # fmt: skip
     """Forecast a running season from what is alive today.
 
     Parameters

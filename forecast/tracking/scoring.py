@@ -145,7 +145,7 @@ class Scorecard(Result):
         scores = _scores(self.forecasts, OURS)
         number = scores["batches"]
         if not number:
-            return words.nothing_scored()
+            return words.NOTHING_SCORED
         answer = words.scored(
             forecasts=scores["forecasts"], records=number, crps=scores["crps"], share=scores["crps_share"]
         )
@@ -173,13 +173,9 @@ class Scorecard(Result):
 
 
 def scorecard(
-    season: Season,
-    records: Records,
-    *,
-    horizons: Sequence[int] = (0, 8, 16),
-    draws: int = DRAWS,
+    season: Season, records: Records, *, horizons: Sequence[int] = (0, 8, 16), draws: int = DRAWS,
     seed: int | None = None,
-) -> Scorecard:
+) -> Scorecard:  # fmt: skip
     """Forecast past batches again from what was known then, and compare with their outcomes.
 
     Parameters

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from datetime import date
 
 from forecast.weeks import Week
 from forecast.words.numbers import counted, dated, percent, rounded, seasons
@@ -124,54 +123,37 @@ def stage_time(
     )
 
 
-def few_ready(ready: int) -> Doubt:
-    """Return that few plants got ready."""
-    return f"only {counted(ready, 'plant')} got ready", "The learned times and their standard errors are rough."
-
-
-def spread_unknown() -> Doubt:
-    """Return that counts do not show how plants of a batch differ."""
-    return (
+_DOUBTS: dict[str, Doubt] = {
+    "few": ("only {plants} got ready", "The learned times and their standard errors are rough."),
+    "spread": (
         "the counts do not show how the plants of a batch differ, since all could have got ready at once",
         "The spread is the widest that they do not contradict. Count more often to learn it.",
-    )
-
-
-def one_interval(law: str) -> Doubt:
-    """Return that all plants got ready between two counts."""
-    return (
+    ),
+    "one interval": (
         "all plants that got ready did so between the same two counts",
-        f"How plants differ relies on those still growing and on the {law} law. Use never=True if some never do.",
-    )
-
-
-def all_get_ready() -> Doubt:
-    """Return that the share that gets ready was fitted as 1."""
-    return (
+        "How plants differ relies on those still growing and on the {law} law. Use never=True if some never do.",
+    ),
+    "all ready": (
         "the share that ever gets ready is at its edge: the counts fit best if all plants get ready in the end",
         "It has no standard error, and it is not shown that all do.",
-    )
-
-
-def many_to_come(law: str, share: float) -> Doubt:
-    """Return which share of those that will get ready was still growing at the last count."""
-    return (
-        f"the share that ever gets ready relies more on the {law} law than on counts",
-        f"{percent(share)} % of those that will get ready were still growing at the last count. Go on counting.",
-    )
-
-
-def far_median(law: str) -> Doubt:
-    """Return that the median lies beyond what was counted."""
-    return f"the median lies far beyond the last count and relies on the {law} law", "Go on counting."
-
-
-def batches_alike(number: int) -> Doubt:
-    """Return that no difference between batches was seen."""
-    return (
-        f"the {number:,} batches differ no more than by chance",
+    ),
+    "to come": (
+        "the share that ever gets ready relies more on the {law} law than on counts",
+        "{share} % of those that will get ready were still growing at the last count. Go on counting.",
+    ),
+    "far": ("the median lies far beyond the last count and relies on the {law} law", "Go on counting."),
+    "alike": (
+        "the {batches} differ no more than by chance",
         "The variation between batches is fitted as none and has no standard error.",
-    )
+    ),
+}
+
+
+def doubt(kind: str, *, ready: int = 0, law: str = "", share: float = 0.0, groups: int = 0) -> Doubt:
+    """Return what counts leave open of the time of a stage, and what follows."""
+    named = {"plants": counted(ready, "plant"), "law": law, "share": percent(share), "batches": batches(groups)}
+    clause, then = (part.format(**named) for part in _DOUBTS[kind])
+    return clause, then
 
 
 def warning(doubt: Doubt) -> str:
@@ -192,9 +174,7 @@ def scored(*, forecasts: int, records: int, crps: float, share: float) -> str:
     )
 
 
-def nothing_scored() -> str:
-    """Return that there is no forecast to compare."""
-    return "No batch is finished yet, so no forecast can be compared with its outcome."
+NOTHING_SCORED = "No batch is finished yet, so no forecast can be compared with its outcome."
 
 
 def too_few(records: int) -> str:
@@ -225,11 +205,6 @@ def compared(*, skill: float, known: bool) -> str:
 
 
 # A running season
-
-
-def on_date(day: date) -> str:
-    """Return the heading of a forecast made on a day."""
-    return f"On {day}:"
 
 
 def expected(

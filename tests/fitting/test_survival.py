@@ -414,7 +414,7 @@ def test_a_variety_without_a_record_has_the_predictive_of_its_group():
 def test_without_any_record_the_prior_is_what_is_learned():
     pooled = Pooled([], GROUPS)
     for learned in pooled.estimates():
-        assert learned.change == pytest.approx(0, abs=1e-4)
+        assert learned.mean == pytest.approx(learned.prior_mean, abs=1e-4)
         assert learned.sd == pytest.approx(learned.prior_sd, abs=1e-4)
 
 
@@ -614,7 +614,6 @@ def test_estimates_are_of_varieties_by_name_then_groups_then_the_nursery(pooled)
     assert {type(number) for row in numbers for number in row} == {float}
     assert len({row[5:] for row in numbers}) == 1
     assert table[:3] == [pooled.variety(name) for name in ("Alba", "Bruma", "Nova")]
-    assert [one.change for one in table] == [one.mean - one.prior_mean for one in table]
 
 
 def test_a_group_or_nursery_without_a_record_has_no_weight():

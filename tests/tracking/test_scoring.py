@@ -291,7 +291,7 @@ def test_without_a_finished_batch_there_is_nothing_to_tell():
     plan = season([stage("grading", **beta_spread(8, 2))])
     batch, _ = graded(50, 33)
     none = scorecard(plan, Records(batches=[batch]), draws=10, seed=1)
-    assert str(none) == words.nothing_scored()
+    assert str(none) == words.NOTHING_SCORED
     assert not len(none.table())
     assert not len(none.table("horizon"))
 

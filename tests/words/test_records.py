@@ -108,14 +108,15 @@ def test_a_stage_time_names_batches_that_differ_and_plants_that_never_get_ready(
 @pytest.mark.parametrize(
     ("doubt", "text"),
     [
-        (words.few_ready(1), "Only 1 plant got ready. The learned times and their standard errors are rough."),
-        (words.many_to_come("weibull", 0.25),
+        (words.doubt("few", ready=1), "Only 1 plant got ready. The learned times and their standard errors are rough."),
+        (words.doubt("to come", law="weibull", share=0.25),
          "The share that ever gets ready relies more on the weibull law than on counts. 25 % of those that will get "
          "ready were still growing at the last count. Go on counting."),
-        (words.far_median("weibull"),
+        (words.doubt("far", law="weibull"),
          "The median lies far beyond the last count and relies on the weibull law. Go on counting."),
-        (words.batches_alike(3), "The 3 batches differ no more than by chance. The variation between batches is fitted "
-                                 "as none and has no standard error."),
+        (words.doubt("alike", groups=3),
+         "The 3 batches differ no more than by chance. The variation between batches is fitted as none and has no "
+         "standard error."),
     ],
 )  # fmt: skip
 def test_a_warning_says_what_is_in_doubt_and_what_follows(doubt, text):
@@ -140,9 +141,8 @@ def test_coverage_is_about_right_within_what_chance_leaves(share, verdict):
     assert words.coverage(share=1.0, least=0.8, most=0.99, records=900).endswith(" 100 % of the time: too wide.")
 
 
-def test_few_or_no_batches_are_named():
+def test_few_batches_are_named():
     assert words.too_few(1) == "1 batch cannot show how reliable the ranges are."
-    assert words.nothing_scored() == "No batch is finished yet, so no forecast can be compared with its outcome."
 
 
 def test_our_error_is_compared_with_that_of_a_benchmark():
@@ -166,7 +166,6 @@ def test_a_running_season_says_what_will_come_and_what_is_overdue():
     assert words.overdue(variety="B", week="2027-W03", quantity=1400) == (
         "Not delivered: 1,400 B, due 18 Jan 2027 (2027-W03); no record of them."
     )
-    assert words.on_date("2027-03-01") == "On 2027-03-01:"
 
 
 @pytest.mark.parametrize(
