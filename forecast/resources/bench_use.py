@@ -133,7 +133,7 @@ class BenchSpace(Result):
 
 
 def bench_space(outcome: Outcome) -> BenchSpace:
-    """Return the area that plants take, week by week, and how likely it is that the benches do not suffice.
+    """Return the area that the plants of an outcome take, week by week, and how often it is over capacity.
 
     Notes
     -----

@@ -53,7 +53,7 @@ class Hours(Result):
 
 
 def hours_of_work(outcome: Outcome) -> Hours:
-    """Return how much work potting and moving is, week by week.
+    """Return how much work the plants of an outcome are, potting and moving, week by week.
 
     Notes
     -----

@@ -55,5 +55,6 @@ def rows(*, quick: bool) -> Iterator[Row]:
 def grown(number: int) -> float:
     """Multiply one variety over ten cycles; plants that come of it on average."""
     row = CULTURE.replace(variety=f"V{number}", most_cycles=CYCLES, shelf_places=None, hood_hours=None, lines=1)
-    found = draw_generations(Rates(Multiplication.from_row(row), season_streams(10_000, 1)), 30, [1.0] * (CYCLES - 1) + [0.0])
+    rates = Rates(Multiplication.from_row(row), season_streams(10_000, 1))
+    found = draw_generations(rates, 30, [1.0] * (CYCLES - 1) + [0.0])
     return float(found.plantlets.mean())

@@ -69,8 +69,8 @@ def test_a_target_out_of_reach_says_why_and_what_to_do():
         "No plan from explants yields 1,234 A by 22 Mar 2027 (2027-W12) at a service level of 90 %. 1 subculture: "
         "would have to start by 2026-W53; the first possible week is 2027-W01. 2 subcultures: plantlets are ready 1 "
         "week too late, even if started in 2027-W01. 3 subcultures: needs about 67 explants (available: 5). 4 "
-        "subcultures: no number of explants is enough. The first week in reach is 29 Mar 2027 (2027-W13). Lower the target, move it "
-        "later, accept a lower service level, or buy in."
+        "subcultures: no number of explants is enough. The first week in reach is 29 Mar 2027 (2027-W13). Lower the "
+        "target, move it later, accept a lower service level, or buy in."
     )
     assert words.no_plan(**asked, why=[], later=None) == (
         "No plan from explants yields 1,234 A by 22 Mar 2027 (2027-W12) at a service level of 90 %. Lower the target, "
