@@ -35,10 +35,7 @@ class Folder:
     def sheet(self, table: str, kind: type[Row]) -> Sheet:
         """Return the cells of a table's file, whose rows are to be of a kind.
 
-        Raises
-        ------
-        Refused
-            If the file is not there, though needed, or is not the text of a CSV file.
+        `Refused` if the file is not there, though needed, or is not the text of a CSV file.
         """
         name = f"{table}.csv"
         if table in OPTIONAL and not os.path.lexists(self.path / name):

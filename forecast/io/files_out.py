@@ -111,23 +111,7 @@ def _clear(folder: Path) -> None:
 
 
 def check_free(names: Collection[str], path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
-    """Refuse, before any work is done, a folder into which files of these names cannot be written.
-
-    Parameters
-    ----------
-    names, path, overwrite
-        As for `write_texts`.
-
-    Returns
-    -------
-    Path
-        The folder.
-
-    Raises
-    ------
-    Refused
-        As for `write_texts`, but for what shows only when it is written.
-    """
+    """Return the folder, or refuse, before any work is done, what `write_texts` would refuse before it writes."""
     folder = Path(path)
     if "\0" in str(path) or (os.path.lexists(folder) and not os.path.isdir(folder)):
         problem = "this is a file" if os.path.isfile(folder) else "no folder can have this name"

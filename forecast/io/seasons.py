@@ -13,7 +13,6 @@ from forecast.errors import Fault, Refused
 from forecast.io.csv_folder import Folder, table_texts
 from forecast.io.files_in import HEADER, read_text
 from forecast.io.files_out import write_texts
-from forecast.io.layout import read_row
 from forecast.io.tables import Source, opened, read_tables
 from forecast.season.cells import plain
 from forecast.season.consistency import contradictions
@@ -27,6 +26,7 @@ _REFERRED = {
     "price_list": ("lab", "variety"),
     "climate": ("month",),
 }  # columns whose names the checks of other tables need
+_SHEET = Path(HEADER).stem
 _MOST_NAMES = 100  # in season.toml
 _CHAINED = 100  # dots in a line of season.toml that is neither a comment nor gives one text
 _PLAIN = re.compile(r'\s*(#.*|[\w-]+\s*=\s*"(\\.|[^"\\])*"\s*)')
@@ -130,16 +130,10 @@ def _reason(error: Exception) -> str:
 
 
 def _header_row(book: Source) -> tuple[Header | None, list[Fault]]:
-    name = book.place(Path(HEADER).stem)
     try:
-        sheet = book.sheet(Path(HEADER).stem, Header)
+        lines = book.sheet(_SHEET, Header).lines
+        if len(lines) > 1:
+            raise Refused([Fault("more than one row", "Keep one.", book.place(_SHEET), lines[1].number)])
+        return read_tables(book, {_SHEET: Header}, {}, lambda _: ())[_SHEET][0], []
     except Refused as error:
         return None, list(error.faults)
-    faults = list(sheet.faults)
-    if len(sheet.lines) > 1:
-        faults.append(Fault("more than one row", "Keep one.", name, sheet.lines[1].number))
-    if not sheet.lines:
-        return None, faults
-    row, found = read_row(sheet.lines[0], Header)
-    faults += [fault.placed(name, sheet.lines[0].number) for fault in found if fault.column not in sheet.unusable]
-    return row if isinstance(row, Header) else None, faults

@@ -120,13 +120,7 @@ class Normal(Row):
 
 
 def climate_of(rows: Sequence[Normal], persistence: float) -> Climate:
-    """Return the climate of rows of months or weeks, in any order.
-
-    Raises
-    ------
-    Refused
-        If they do not make a year.
-    """
+    """Return the climate of rows of months or weeks, in any order; `Refused` if they do not make a year."""
     inorder = sorted(rows, key=lambda row: row.month or row.week or 0)
     t_min, t_max, year_sd = ([getattr(row, name) for row in inorder] for name in ("t_min", "t_max", "year_sd"))
     return Climate(t_min, t_max, year_sd, persistence)

@@ -112,13 +112,7 @@ class Season(Header):
 
     @cached_property
     def normals(self) -> Climate:
-        """The climate outside.
-
-        Raises
-        ------
-        Refused
-            If the season has no table climate.
-        """
+        """The climate outside; `Refused` if the season has no table climate."""
         if not self.climate:
             raise refuse("climate", None, "this season has no climate", "Add climate.csv with 12 months or 52 weeks.")
         return climate_of(self.climate, self.persistence)
@@ -133,13 +127,7 @@ class Season(Header):
         return self.first_week + (self.weeks - 1)
 
     def variety(self, name: str) -> Variety:
-        """Return a variety by its name.
-
-        Raises
-        ------
-        Refused
-            If the season has no such variety.
-        """
+        """Return a variety by its name; `Refused` if the season has no such variety."""
         if name not in self._by_name:
             raise refuse("variety", name, "this season has no such variety", suggestion(name, self._by_name))
         return self._by_name[name]
@@ -161,10 +149,7 @@ class Season(Header):
     def place(self, name: str) -> Place:
         """Return a place by its name: its first row, if it is open several times.
 
-        Raises
-        ------
-        Refused
-            If the season has no such place.
+        `Refused` if the season has no such place.
         """
         for row in self.places:
             if row.place == name:
@@ -185,23 +170,11 @@ class Season(Header):
         return self._price_lines.get(variety, ())
 
     def culture(self, variety: str) -> Culture:
-        """Return how a variety is propagated in vitro.
-
-        Raises
-        ------
-        Refused
-            If it has no row in cultures.
-        """
+        """Return how a variety is propagated in vitro; `Refused` if it has no row in cultures."""
         return self._only(self.cultures, "cultures", variety)
 
     def division(self, variety: str) -> Division:
-        """Return how stock plants of a variety are divided.
-
-        Raises
-        ------
-        Refused
-            If it has no row in divisions.
-        """
+        """Return how stock plants of a variety are divided; `Refused` if it has no row in divisions."""
         return self._only(self.divisions, "divisions", variety)
 
     def _only(self, rows: Sequence[_Row], table: str, variety: str) -> _Row:
@@ -269,10 +242,7 @@ class Season(Header):
     def only(self, varieties: Iterable[str]) -> Season:
         """Return the season of some varieties, in this order, and of all that concerns them but orders.
 
-        Raises
-        ------
-        Refused
-            If the season has no such variety, or none is named.
+        `Refused` if the season has no such variety, or none is named.
         """
         varieties = tuple(dict.fromkeys([varieties] if isinstance(varieties, str) else varieties))
         if not varieties:

@@ -372,7 +372,7 @@ def test_the_command_refuses_with_exit_code_2_on_stderr_alone(folder: Path, chan
     assert told.stdout == ""
     assert told.stderr.splitlines() == [
         "places.csv, row 3, column area, '-120': not above 0. Write a number above 0.",
-        "1 fault found; nothing was written.",
+        "1 problem found; nothing was written.",
     ]
     assert not (folder / "out").exists()
 
@@ -392,7 +392,7 @@ def test_the_command_finds_nothing_wrong_with_the_sound_season(
 ) -> None:
     assert main(["check", str(folder)]) == 0
     told = capsys.readouterr()
-    assert "No fault found." in told.out
+    assert "No problems found." in told.out
     assert told.err == ""
 
 

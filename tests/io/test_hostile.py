@@ -328,7 +328,7 @@ def test_a_terminal_without_the_letters_of_a_name_gets_their_numbers(
     written = io.BytesIO()
     monkeypatch.setattr(sys, "stdout", io.TextIOWrapper(written, encoding="ascii", write_through=True))
     assert main(["check", str(folder)]) == 0
-    assert b"Nursery \\u6728: 2026-W40" in written.getvalue()
+    assert b"Nursery \\u6728: 28 Sep 2026 (2026-W40)" in written.getvalue()
 
 
 def test_a_command_stopped_by_the_keyboard_ends_without_a_word(

@@ -255,3 +255,23 @@ def test_a_variety_named_twice_is_there_once_and_a_season_of_none_is_refused():
     assert DEMO.only([name, name]) == DEMO.only(row for row in [name]) == DEMO.only(name)
     with pytest.raises(Refused, match="none is named"):
         DEMO.only([])
+
+
+def test_a_season_shows_itself_in_one_screen_and_one_line():
+    assert str(DEMO).splitlines()[0] == f"Season: {DEMO.name}"
+    assert len(str(DEMO).splitlines()) == 10
+    assert repr(DEMO) == f"Season({DEMO.name}, 2026-W40 to 2028-W04, 10 varieties)"
+    assert "4,350 plants" in DEMO._repr_html_()
+    assert "Budget" not in str(DEMO.replace(budget=None))
+
+
+def test_each_target_comes_once_by_variety_and_week_with_its_number():
+    found = list(DEMO.each_target())
+    assert [row for _, row in found] == [row for name in DEMO.targeted for row in DEMO.targets_of(name)]
+    assert sorted(row.variety for _, row in found) == sorted(row.variety for row in DEMO.targets)
+    assert [(n, str(row.week)) for n, row in found if row.variety == "Heuchera 'Brunnock'"] == [
+        (1, "2027-W37"),
+        (2, "2027-W43"),
+    ]
+    one = DEMO.replace(targets=DEMO.targets[3:4])
+    assert one.targeted == (DEMO.targets[3].variety,)

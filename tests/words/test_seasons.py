@@ -1,7 +1,8 @@
-"""Sentences about rates and weather of a season."""
+"""Sentences about a season, its rates and its weather."""
 
 import pytest
 
+from forecast.weeks import Week
 from forecast.words import seasons
 
 
@@ -54,3 +55,38 @@ def test_thermal_time_has_its_base_temperature():
         "The base temperature comes out at -3.72 °C, below freezing: 2 rates at 15 to 27 °C are too few, or do not lie "
         "on a line. Time the stage at a cooler temperature, or enter a base temperature."
     )
+
+
+COUNTS = {"varieties": 10, "groups": 4, "targets": 11, "plants": 4350, "price_list": 32, "labs": 3, "orders": 10}
+NONE = dict.fromkeys(("orders", "climate", "cultures", "divisions"), 0)
+
+
+def said(counts, **cells):
+    weeks = {"first_week": Week(2026, 40), "last_week": Week(2028, 4)}
+    return seasons.summary(
+        name="Spring", currency="EUR", counts=counts, bench=369.0, service_level=0.9, **weeks, **cells
+    )
+
+
+def test_a_season_is_one_screen():
+    assert said(NONE | COUNTS | {"climate": 12, "cultures": 1}, budget=31000) == {
+        "Season": "Spring",
+        "Weeks": "28 Sep 2026 (2026-W40) to 24 Jan 2028 (2028-W04), 70 weeks",
+        "Currency": "EUR",
+        "Varieties": "10 in 4 groups",
+        "Targets": "11, for 4,350 plants",
+        "Service level": "90 % unless a target says otherwise",
+        "Price list": "32 lines from 3 labs",
+        "Growing areas": "369 m² of bench",
+        "Budget": "31,000 EUR",
+        "Also": "10 deliveries on order, 12 rows of climate, 1 culture",
+    }
+
+
+def test_what_a_season_does_not_hold_is_not_said():
+    ones = dict.fromkeys(("varieties", "groups", "targets", "plants", "price_list", "labs"), 1)
+    found = said(NONE | ones)
+    assert not found.keys() & {"Budget", "Also"}
+    assert found["Varieties"] == "1 in 1 group"
+    assert found["Targets"] == "1, for 1 plant"
+    assert found["Price list"] == "1 line from 1 lab"
