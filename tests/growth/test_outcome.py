@@ -56,11 +56,6 @@ def test_what_is_no_probability_is_refused(q):
         lossy().quantile("A", week="2027-W10", q=q)
 
 
-def test_a_week_outside_the_season_is_refused():
-    with pytest.raises(Refused, match=r"outside the season\. Give a week from 2027-W01 to 2027-W40"):
-        lossy().quantile("A", week="2028-W10", q=0.5)
-
-
 RANGE = ("p5", "median", "p95")
 ROUTE = [
     stage(typical=4, survival=0.64, plants_per_m2=100),
@@ -214,82 +209,55 @@ def test_chances_hold_from_the_first_to_the_last_monday_of_the_season():
     assert short.chance("A", week="2027-W40", at_least=1) == 0
 
 
+OUTSIDE = "outside the season. Give a week from 2027-W01 to 2027-W40."
+UNKNOWN = "this season has no such variety. Known names: A, B."
+NUMBER = "not usable. Give a whole number from 0 to 1,000,000,000,000."
+
+
 @pytest.mark.parametrize(
-    ("ask", "told"),
+    ("variety", "week", "at_least", "message"),
     [
-        (
-            lambda outcome: outcome.chance("A", week="2026-W53", at_least=1),
-            "week, '2026-W53': outside the season. Give a week from 2027-W01 to 2027-W40.",
-        ),
-        (
-            lambda outcome: forecast.bench_space(outcome).plants("2027-W41"),
-            "week, '2027-W41': outside the season. Give a week from 2027-W01 to 2027-W40.",
-        ),
-        (
-            lambda outcome: outcome.chance("C", week="2027-W10", at_least=1),
-            "variety, 'C': this season has no such variety. Known names: A, B.",
-        ),
-        (
-            lambda outcome: outcome.chance("A", week="2027-W10", at_least=-1),
-            "at_least, '-1': not usable. Give a whole number from 0 to 1,000,000,000,000.",
-        ),
-        (
-            lambda outcome: outcome.chance("A", week="2027-W10", at_least=10**12 + 1),
-            "at_least, '1000000000001': not usable. Give a whole number from 0 to 1,000,000,000,000.",
-        ),
-        (
-            lambda outcome: outcome.quantile("A", week="2027-W10", q=[0.5, 1.5]),
-            "q, '[0.5, 1.5]': not a probability. Give numbers from 0 to 1.",
-        ),
-        (
-            lambda outcome: outcome.quantile("A", week="2027-W10", q="half"),
-            "q, 'half': not a probability. Give numbers from 0 to 1.",
-        ),
+        ("A", "2026-W53", 1, f"week, '2026-W53': {OUTSIDE}"),
+        ("A", "2027-W41", 1, f"week, '2027-W41': {OUTSIDE}"),
+        ("C", "2027-W10", 1, f"variety, 'C': {UNKNOWN}"),
+        ("A", "2027-W10", -1, f"at_least, '-1': {NUMBER}"),
+        ("A", "2027-W10", 10**12 + 1, f"at_least, '1000000000001': {NUMBER}"),
     ],
 )
-def test_what_cannot_be_asked_is_refused_word_for_word(ask, told):
+def test_a_chance_of_what_cannot_be_is_refused(variety, week, at_least, message):
     with pytest.raises(Refused) as refusal:
-        ask(sure([("A", "2027-W05", 100)]))
-    assert str(refusal.value) == told
+        sure([("A", "2027-W05", 100)]).chance(variety, week=week, at_least=at_least)
+    assert str(refusal.value) == message
+
+
+EMPTY = "orders: there are no orders to simulate. Give rows of variety, week and quantity, or orders from size_orders("
+NO_ORDER = "not an order. Give variety, week of delivery and quantity."
 
 
 @pytest.mark.parametrize(
-    ("orders", "told"),
+    ("orders", "message"),
     [
-        (
-            [],
-            "orders: there are no orders to simulate. "
-            "Give rows of variety, week and quantity, or orders from size_orders(season, ...).",
-        ),
-        (
-            [("A", "2027-W05", 5), "A,2027-W05,5"],
-            "orders, row 2, column orders, 'A,2027-W05,5': not an order. Give variety, week of delivery and quantity.",
-        ),
-        (
-            [("A", "2027-W05")],
-            "orders, row 1, column orders, ('A', '2027-W05'): not an order. "
-            "Give variety, week of delivery and quantity.",
-        ),
-        (
-            [("A", "2027-W05", 5), ("Z", "2027-W05", 5)],
-            "orders, row 2, column variety, 'Z': this season has no such variety. Known names: A, B.",
-        ),
+        ([], f"{EMPTY}season, ...)."),
+        (pd.DataFrame(columns=["variety", "week", "quantity"]), f"{EMPTY}season, ...)."),
+        ([("A", "2027-W05", 5), "A,2027-W05,5"], f"orders, row 2, column orders, 'A,2027-W05,5': {NO_ORDER}"),
+        ([("A", "2027-W05")], f"orders, row 1, column orders, ('A', '2027-W05'): {NO_ORDER}"),
+        ([(*"ABCDE",)], f"orders, row 1, column orders, ('A', 'B', 'C', 'D', 'E'): {NO_ORDER}"),
+        ([("A", "2027-W05", 5), ("Z", "2027-W05", 5)], f"orders, row 2, column variety, 'Z': {UNKNOWN}"),
         (
             [("A", "2026-W53", 5), ("A", "2027-W01", 5), ("A", "2027-W40", 5), ("A", "2027-W41", 5)],
-            "orders, row 1, column week, '2026-W53': outside the season. Give a week from 2027-W01 to 2027-W40.\n"
-            "orders, row 4, column week, '2027-W41': outside the season. Give a week from 2027-W01 to 2027-W40.",
+            f"orders, row 1, column week, '2026-W53': {OUTSIDE}\norders, row 4, column week, '2027-W41': {OUTSIDE}",
         ),
     ],
 )
-def test_orders_that_cannot_be_used_are_refused_word_for_word(orders, told):
+def test_orders_that_cannot_be_used_are_refused_with_their_rows_all_at_once(orders, message):
     with pytest.raises(Refused) as refusal:
         sure(orders)
-    assert str(refusal.value) == told
+    assert str(refusal.value) == message
 
 
-def test_a_row_of_five_cells_is_no_order():
-    with pytest.raises(Refused, match="not an order"):
-        sure([("A", "2027-W05", 5, "Lab", "by boat")])
+def test_a_negative_quantity_is_refused():
+    with pytest.raises(Refused, match="row 2, column quantity"):
+        sure([("A", "2027-W05", 5), ("A", "2027-W05", -5)])
 
 
 def test_without_orders_those_of_the_season_are_forecast():
@@ -420,34 +388,9 @@ def test_one_order_that_was_sized_and_several_are_orders():
     )
 
 
-def test_what_is_no_order_is_refused_with_its_row_and_all_at_once():
-    bad = [
-        GIVEN[0],
-        ("A", "2027-W05"),
-        ("Z", "2027-W05", 5),
-        ("A", "2029-W05", 5),
-        "A,2027-W05,5",
-        ("A", "2027-W05", -5),
-    ]
-    with pytest.raises(Refused) as caught:
-        forecast.simulate(TWO, bad, draws=16, seed=1)
-    faults = caught.value.faults
-    assert {fault.row for fault in faults} == {2, 3, 4, 5, 6}
-    assert {fault.table for fault in faults} == {"orders"}
-    text = str(caught.value)
-    for said in ("not an order. Give variety, week of delivery and quantity", "outside the season", "no such variety"):
-        assert said in text
-
-
 def test_a_frame_without_its_columns_is_refused():
     with pytest.raises(Refused, match=re.escape("quantity")):
         forecast.simulate(TWO, pd.DataFrame(CELLS).drop(columns="quantity"), draws=16, seed=1)
-
-
-def test_nothing_ordered_is_refused():
-    for orders in ([], pd.DataFrame(columns=["variety", "week", "quantity"])):
-        with pytest.raises(Refused):
-            forecast.simulate(TWO, orders, draws=16, seed=1)
 
 
 def test_orders_of_one_lab_and_week_are_delivered_together_and_others_apart():

@@ -18,9 +18,8 @@ from small_seasons import MIXED, beta_spread, offer, season, stage
 
 import forecast
 from forecast.errors import Refused
-from forecast.growth.stage_occupancy import TimedFate
 from forecast.growth.stock import drawn_demand
-from forecast.ordering.unit_costs import growing_costs, rents, stage_costs
+from forecast.ordering.unit_costs import growing_costs, stage_costs
 from forecast.planning.columns import footprint
 from forecast.resources.money_flow import CashFlow, cash_flow, worst_seasons
 from forecast.season.varieties import Variety
@@ -1046,59 +1045,3 @@ def test_only_varieties_that_are_ordered_and_wanted_need_a_price():
     assert refused(plan, [("A", "2027-W02", 5), ("B", "2027-W02", 5)]) == [
         "varieties, row 1, column sale_price: has a target but no price. Fill in the price at which it is sold."
     ]
-
-
-# --- what a plantlet costs
-
-
-YARD_ROUTE = [
-    stage("weaning", typical=3, survival=0.5, cost=7),
-    stage("growing", typical=2, survival=0.8, cost=0.5, minutes=6, place="yard", plants_per_m2=50),
-]
-YARD = [*HOUSE, {"place": "yard", "area": 100, "usable": 1, "cost_per_m2_week": 1}]
-
-
-def fate_of(*stages):
-    """The fate of stages, each its weeks and its survivals by draw."""
-    survival = np.array([shares for _, *shares in stages])
-    return TimedFate(np.log(survival), np.array([[float(weeks)] * survival.shape[1] for weeks, *_ in stages]),
-                np.zeros(len(stages)))  # fmt: skip
-
-
-def test_a_plantlet_costs_what_it_pays_on_entering_each_stage_and_its_bench_by_the_week():
-    """Half enter growing, at 0.5 and a tenth of an hour of 12; they stand at 2 / 100 and then at 1 / 50 a week."""
-    plan = plan_of(varieties="A").replace(stages=YARD_ROUTE, places=YARD)
-    one, bench = growing_costs(plan, "A", fate_of((3, 0.4, 0.6), (2, 0.8, 0.8)), 7)
-    assert one == pytest.approx(7 + 0.5 * 1.7)
-    alive = [1, *((0.4 ** (i / 3) + 0.6 ** (i / 3)) / 2 for i in (1, 2)), 0.5, 0.5 * 0.8**0.5, 0.4, 0.4]
-    assert bench == pytest.approx(0.02 * np.array(alive))
-
-
-@pytest.mark.parametrize(("life", "last"), [(None, 7), (3, 5), (1, 3)])
-def test_a_plantlet_that_enters_later_pays_from_there_on_and_stands_until_it_is_past_its_best(life, last):
-    plan = plan_of({"A": {"saleable_weeks": life}}, varieties="A").replace(stages=YARD_ROUTE, places=YARD)
-    one, bench = growing_costs(plan, "A", fate_of((2, 0.8, 0.8)), 7, "growing")
-    assert one == pytest.approx(1.7)
-    assert bench == pytest.approx(0.02 * np.array([1, 0.8**0.5, *(0.8 if i < last else 0 for i in range(2, 7))]))
-
-
-def test_where_no_bench_is_paid_for_there_is_a_cost_of_nothing_in_every_week():
-    free = [row | {"cost_per_m2_week": 0} for row in YARD]
-    plan = plan_of(varieties="A").replace(stages=YARD_ROUTE, places=free)
-    one, bench = growing_costs(plan, "A", fate_of((3, 0.5, 0.5), (2, 0.8, 0.8)), 7)
-    assert (one, bench.tolist()) == (pytest.approx(7 + 0.5 * 1.7), [0.0] * 7)
-
-
-def test_the_bench_of_a_plant_costs_what_the_row_of_each_week_says():
-    rows = [YARD[1] | {"last_week": "2027-W02"}, YARD[1] | {"cost_per_m2_week": 3, "first_week": "2027-W03"}]
-    plan = plan_of(varieties="A").replace(stages=YARD_ROUTE, places=[*HOUSE, *rows])
-    assert rents(plan, plan.stages[1]) == pytest.approx(np.array([1, 1, 3, 3, 3, 3]) / 50)
-    assert rents(plan, plan.stages[0]) == pytest.approx(np.full(6, 0.02))
-
-
-def test_a_plantlet_pays_in_each_draw_for_the_stages_that_it_enters_before_the_season_ends():
-    """Growing is entered three weeks on: of what comes in week 3 in the sixth and last week, of week 4 after it."""
-    plan = plan_of(varieties="A").replace(stages=YARD_ROUTE, places=YARD)
-    fate = fate_of((3, 0.4, 0.6), (2, 0.8, 0.8))
-    assert stage_costs(plan, "A", fate, plan.first_week + 2) == pytest.approx([7 + 0.4 * 1.7, 7 + 0.6 * 1.7])
-    assert stage_costs(plan, "A", fate, plan.first_week + 3) == pytest.approx([7, 7])

@@ -124,3 +124,8 @@ def test_before_a_delivery_nothing_stands_anywhere():
     plan = season(ROUTE, places=PLACES)
     outcome = forecast.simulate(plan, [("A", "2027-W05", 200)], draws=8, seed=1)
     assert forecast.bench_space(outcome).plants("2027-W04").empty
+
+
+def test_a_week_outside_the_season_is_refused():
+    with pytest.raises(forecast.Refused, match=r"week, '2027-W41': outside the season"):
+        forecast.bench_space(sure([("A", "2027-W05", 1)])).plants("2027-W41")
