@@ -428,3 +428,26 @@ def test_options_that_cost_or_earn_the_same_stand_by_lab_and_week():
         table = forecast.size_order(plan, "A", draws=8, seed=1, **options).options()[:6]
         assert table["lab"].tolist() == ["A lab"] * 3 + ["Other lab"] * 3
         assert table["week"].tolist() == ["2027-W12", "2027-W13", "2027-W14"] * 2
+
+
+def test_results_show_themselves_in_one_line_by_what_tells_them_apart():
+    plan = season([LIVE], targets=[asks(10)])
+    orders = forecast.size_orders(plan, **FEW)
+    (order,) = orders
+    what = "variety=A, lab=Lab, week=2027-W20, quantity=10, target=10, by=2027-W20, chance=100 %"
+    assert repr(order) == f"Order({what}, draws=8, seed=1)"
+    assert repr(orders) == "Orders(orders=1, unmet=0, draws=8, seed=1)"
+    assert order.table().equals(orders.table())
+    weeks = forecast.delivery_weeks(plan, "A", quantity=9, **FEW)
+    assert repr(weeks) == "DeliveryWeeks(variety=A, target=10, by=2027-W20, quantity=9, weeks=20, draws=8, seed=1)"
+    none = forecast.size_orders(season([LIVE]), **FEW)
+    assert repr(none) == "Orders(orders=0, unmet=0)"
+    assert none.table().columns.equals(orders.table().columns)
+    for result in (order, orders, weeks, none):
+        assert not [word for word in ("NaN", "None", "()", " at 0x") if word in repr(result) + result._repr_html_()]
+
+
+def test_the_seed_of_the_season_and_4096_draws_are_usual():
+    plan = season([LIVE], targets=[asks(10)], seed=7)
+    found = forecast.size_order(plan, "A"), *forecast.size_orders(plan), forecast.delivery_weeks(plan, "A")
+    assert {(one.facts()["draws"], one.facts()["seed"]) for one in found} == {(4096, 7)}
