@@ -106,8 +106,8 @@ class CensoredData:
     Parameters
     ----------
     rows
-        Batch, after, until and count above 0 of each. Two plants of batch May, found ready at a look in week 4 but
-        not in week 3, one that became ready in week 5 exactly, and six still growing at the last look, in week 9::
+        Batch, after, until and count above 0 of each. Two plants of batch May, found ready at a count in week 4 but
+        not in week 3, one that became ready in week 5 exactly, and six still growing at the last count, in week 9::
 
             ("May", 3, 4, 2), ("May", 5, 5, 1), ("May", 9, inf, 6)
 

@@ -194,7 +194,7 @@ class Lattice:
         return self.log_prior + np.stack([self.up(node, shifts)[-1] for node in range(len(self.axes[0]))])
 
     def down(self, node: int, shifts: Array, log_weight: float) -> tuple[Array, Array, Array, Array]:
-        """Pass back down what all records say, at a node of log k.
+        """Pass the evidence of all records back down, at a node of log k.
 
         Parameters
         ----------
@@ -351,7 +351,7 @@ def _narrowed(
 
 
 def _peak(model: Lattice, density: Array) -> tuple[Array, Array]:
-    """Find the mode of the shifts of labs, and the covariance there, at the middle of the other unknowns."""
+    """Find the mode of the shifts of labs, and the covariance there, at the mean of the other unknowns."""
     weights = np.exp(density - logsumexp(density))
     axes = [np.array([_moments(weights, axis, model.axes[axis])[0]]) for axis in range(3)]
     small = Lattice(model.counts, model.normals, axes, float(model.full[1] - model.full[0]))

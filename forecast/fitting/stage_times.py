@@ -48,7 +48,7 @@ class Counted:
         Time of the count that found them ready [weeks]; infinite if they were still growing at the last count,
         and the same as `after` if they became ready exactly then.
     batch
-        Name of their batch; None if batches are not told apart.
+        Name of their batch; None if batches are not named.
 
     Raises
     ------
@@ -170,7 +170,7 @@ class LearnedTime(Result):
         Notes
         -----
         Lognormal with the same median. The variance of the log between batches is that of the batches plus
-        the squared standard error of the log median. The plants of a batch are spread so that nine in ten lie
+        the squared standard error of the log median. The plants of a batch are spread so that 90 % lie
         within as wide a range (as a ratio) as under the law learned. The share that never gets ready is not
         part of it.
         """
@@ -277,7 +277,7 @@ def fit_time(
 ) -> tuple[LearnedTime, list[words.Doubt]]:
     """Return what `learn_time` learns, and what counts leave open of its median and the spread between plants."""
     if law not in get_args(TimeLaw):
-        raise refuse("law", law, "no such law", f"Give one of: {', '.join(get_args(TimeLaw))}.")
+        raise refuse("law", law, "no such law", f"Write one of: {', '.join(get_args(TimeLaw))}.")
     read = _read(rows)
     names = {row.batch for row in read}
     data = CensoredData((row.batch or "", float(row.after), float(row.until), int(row.count)) for row in read)

@@ -60,7 +60,7 @@ class Record:
 
 @dataclass(frozen=True)
 class Priors:
-    """What is believed before there are records: proper, and weak unless made strong.
+    """Prior distributions, before any record: proper, and weak unless made strong.
 
     Parameters
     ----------
@@ -172,7 +172,7 @@ class Pooled(Result):
     groups
         The group of each variety.
     priors
-        What was believed before any record.
+        Prior distributions.
 
     Raises
     ------

@@ -491,7 +491,7 @@ def test_a_faulty_row_is_named_by_its_number():
 @pytest.mark.parametrize(
     ("rows", "how", "said"),
     [
-        ([(3, 4, 5)], {"law": "gamma"}, "law, 'gamma': no such law. Give one of: lognormal, log-logistic, weibull."),
+        ([(3, 4, 5)], {"law": "gamma"}, "law, 'gamma': no such law. Write one of: lognormal, log-logistic, weibull."),
         ([], {}, "rows, '0 with plants': no plant got ready. Enter your own estimate instead."),
         ([(3, 4, INF), (2, 6, INF), (0, 3, 4)], {},
          "rows, '2 with plants': no plant got ready. Enter your own estimate instead."),
