@@ -44,8 +44,8 @@ def survival_records(season: Season, records: Records) -> dict[str, list[Record]
     -----
     A batch is finished in a stage when no plant remains there, and none in a stage before it that could still come.
     Plants that left alive have survived. A stage after one that was not counted is left out, with all that follow: its
-    losses cannot be separated from those of the other. Arrival needs no count: received less dead on arrival, at most as
-    many as ordered, of those ordered.
+    losses cannot be separated from those of the other. Arrival needs no count: received less dead on arrival, at most
+    as many as ordered, of those ordered.
     """
     found: dict[str, list[Record]] = defaultdict(list)
     routes = {row.variety: [one.stage for one in season.route(row.variety)] for row in season.varieties}

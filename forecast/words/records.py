@@ -93,7 +93,7 @@ def learned(*, records: int, own: int, group: int, estimated: int) -> str:
     """Return how many rates of a season were learned from its own records or those of the group, and how many not."""
     return (
         f"Learned from {batches(records)}: {own:,} of {counted(own + group + estimated, 'rate')} from a variety's own "
-        f"records, {group:,} from its group's records only; {estimated:,} still your estimate only."
+        f"records, {group:,} from its group's only, {estimated:,} kept as estimated."
     )
 
 

@@ -74,8 +74,8 @@ def test_a_learned_time_has_the_unit_of_its_stage():
 
 def test_a_learned_season_counts_its_rates_by_what_they_are_based_on():
     assert words.learned(records=26, own=88, group=12, estimated=0) == (
-        "Learned from 26 batches: 88 of 100 rates from a variety's own records, 12 from its group's records only; 0 "
-        "still your estimate only."
+        "Learned from 26 batches: 88 of 100 rates from a variety's own records, 12 from its group's only, 0 kept as "
+        "estimated."
     )
 
 
