@@ -9,13 +9,19 @@ from pathlib import Path
 import pytest
 
 import forecast
+from forecast import charts, show
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "forecast"
 ROOMS = re.findall(r"^(\w+)/? {2,}\S", (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"), re.MULTILINE)
 FILES = sorted(path for path in PACKAGE.rglob("*.py") if path.name != "__init__.py")
 TREES = {file: ast.parse(file.read_text(encoding="utf-8")) for file in FILES}
-MOST_FILES, MOST_SHARE, MOST_LINES = 12, 0.12, 60
+MOST_FILES, MOST_SHARE, MOST_LINES, MOST_WORDS = 12, 0.12, 60, 6
+CALCULATING = {
+    "rates", "weather", "fitting", "growth", "ordering", "records", "propagation", "resources", "tracking",
+    "sensitivity", "planning",
+}  # fmt: skip
+REFUSING = {"refuse", "wrong", "ordered", "Fault", "_fault", "Refused", "ForecastError"}
 
 
 def _room(file):
@@ -108,10 +114,46 @@ def test_no_room_reaches_into_another_ones_private_parts():
 
 
 def test_no_module_shares_its_name_with_a_public_function():
-    public = {name for name in forecast.__all__ if callable(getattr(forecast, name))}
+    public = {name for home in (forecast, charts, show) for name in home.__all__ if callable(getattr(home, name))}
     for file in FILES:
         own = {node.name for node in TREES[file].body if isinstance(node, ast.FunctionDef)}
         assert file.stem not in own | public
+
+
+def test_words_know_nothing_of_what_they_put_into_words():
+    words = [file for file in FILES if _room(file) == "words"]
+    assert {_room(one) for file in words for one in _imports(file)} <= {"errors", "weeks", "words"}
+
+
+def _text(node):
+    if isinstance(node, ast.JoinedStr):
+        return "".join(_text(part) if isinstance(part, ast.Constant) else "x" for part in node.values)
+    return node.value if isinstance(node, ast.Constant) and isinstance(node.value, str) else ""
+
+
+def _refuses(node):
+    """Return whether a node is a docstring, or makes or names what a refusal says."""
+    if isinstance(node, ast.Call):
+        return getattr(node.func, "id", getattr(node.func, "attr", "")) in REFUSING
+    if isinstance(node, ast.Assign):
+        return bool(re.search("problem|remedy", ast.unparse(node.targets[0]).lower()))
+    return isinstance(node, ast.FunctionDef) and "remedy" in node.name
+
+
+def _sentences(node):
+    for child in ast.iter_child_nodes(node):
+        docstring = isinstance(child, ast.Expr) and isinstance(child.value, ast.Constant)
+        if not docstring and not _refuses(child):
+            text = _text(child).strip()
+            if text.endswith(".") and len(text.split()) > MOST_WORDS:
+                yield text
+            elif not isinstance(child, ast.JoinedStr):
+                yield from _sentences(child)
+
+
+@pytest.mark.parametrize("file", [file for file in FILES if _room(file) in CALCULATING], ids=_name)
+def test_what_calculates_leaves_sentences_to_words(file):
+    assert list(_sentences(TREES[file])) == []
 
 
 def test_the_tests_mirror_the_rooms():

@@ -596,7 +596,8 @@ def test_what_a_season_does_not_know_is_told_by_batch() -> None:
     assert str(caught.value).splitlines() == [
         "batches, variety, \"Hosta 'Orrinfal'\": batch B1: this season has no such variety. Did you mean "
         "\"Hosta 'Orrinfall'\"?",
-        "batches, lab, 'Aldr Lab': batch B2: this season has no price-list line of such a lab. Did you mean 'Alder Lab'?",
+        "batches, lab, 'Aldr Lab': batch B2: this season has no price-list line of such a lab. "
+        "Did you mean 'Alder Lab'?",
         "counts, stage, 'acclimatisation': batch B2: first counted after growing on, which follows it. The stages of "
         "Hosta 'Orrinfall' are: arrival, acclimatisation, growing on, spacing out, hardening, grading.",
         "counts, stage, 'standing down': batch B2: Hosta 'Orrinfall' has no such stage. Known names: arrival, "

@@ -155,15 +155,15 @@ def test_how_much_better_another_plan_can_be(gap, aim, text):
     assert words.optimality_gap(gap=gap, aim=aim) == f"In the simulated seasons of the search, {text}"
 
 
-def test_limits_and_what_the_plan_rests_on():
+def test_limits_and_what_the_plan_is_based_on():
     assert words.unit_value(0.014, "EUR") == "0.01 EUR"
     assert words.unit_value(0, "EUR") == "nothing: not binding"
     assert words.limit_columns("margin")[-1] == "one more unit earns"
     assert words.limit_columns("cost")[-1] == "one more unit saves"
-    said = words.rests_on(budget=None, climate=False, **EUR)
+    said = words.based_on(budget=None, climate=False, **EUR)
     assert "growing areas and no budget are your own figures." in said[1]
     assert said[-1] == "No climate is entered: plants take the same time whatever the weather."
-    assert words.rests_on(budget=1, climate=True, **EUR)[-1].startswith("Weather is simulated from climate normals")
+    assert words.based_on(budget=1, climate=True, **EUR)[-1].startswith("Weather is simulated from climate normals")
     assert words.assumption(
         stage="potting", assumed=["80 %", "time: 4 weeks"], on=["your estimate"], sources=["S"]
     ) == ("potting. 80 %. time: 4 weeks. Based on: your estimate. Source: S.")
