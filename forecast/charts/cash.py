@@ -56,7 +56,7 @@ def order_chart(plan: Plan, *, what: Literal["quantity", "price"] = "quantity") 
     rows["until"] = rows.groupby("delivery")[what].cumsum().round(2)
     rows["since"] = (rows["until"] - rows[what]).round(2)
     sums = rows.groupby("delivery", as_index=False).agg(sum=(what, "sum"), varieties=("variety", ", ".join))
-    sums = sums.assign(said=[f"{total:,.0f} {unit}" for total in sums["sum"]])
+    sums = sums.assign(label=[f"{total:,.0f} {unit}" for total in sums["sum"]])
     y = alt.Y("delivery:N", title="delivery [week, lab]", sort=list(sums["delivery"]), axis=alt.Axis(labelLimit=240))
     most = float(sums["sum"].max())
     name = "plantlets ordered [number]" if what == "quantity" else f"price without freight [{currency}]"
@@ -68,9 +68,9 @@ def order_chart(plan: Plan, *, what: Literal["quantity", "price"] = "quantity") 
         x=x, x2="until:Q", y=y, tooltip=tips
     )
     totals = alt.Chart(sums).mark_text(align="left", dx=6, color=BLACK)
-    totals = totals.encode(x="sum:Q", y=y, text="said:N", tooltip=[alt.Tooltip("varieties")])
+    totals = totals.encode(x="sum:Q", y=y, text="label:N", tooltip=[alt.Tooltip("varieties")])
     title = heading(words.ORDERS_TITLE.format(season=plan.season.name), words.ORDERS)
-    text = words.orders(" ".join(str(plan).splitlines()), list(zip(sums["delivery"], sums["said"], strict=True)))
+    text = words.orders(" ".join(str(plan).splitlines()), list(zip(sums["delivery"], sums["label"], strict=True)))
     return alt.layer(bars, totals).properties(
         width=WIDTH, height=max(_ROW * len(sums), 60), title=title, description=text
     )
@@ -98,11 +98,11 @@ def cash_chart(flow: CashFlow) -> Chart:
     )
     line = base.mark_line(color=BLUE).encode(y="median:Q")
     zero = alt.Chart(pd.DataFrame({"cash": [0]})).mark_rule(color=BLACK).encode(y="cash:Q")
-    said = words.lowest_cash(amount=point.median, week=str(point.week), currency=currency)
-    low = pd.DataFrame([{"week": str(point.week), "lowest": round(point.median, 2), "said": said}])
+    labels = words.lowest_cash(amount=point.median, week=str(point.week), currency=currency)
+    low = pd.DataFrame([{"week": str(point.week), "lowest": round(point.median, 2), "label": labels}])
     mark = alt.Chart(dated(low)).encode(x=week_axis(), y="lowest:Q")
     triangle = mark.mark_point(shape="triangle-up", size=120, filled=True, color=ORANGE, opacity=1)
-    beside = mark.mark_text(align="right", dx=-10, dy=6, color=BLACK).encode(text="said:N")
+    beside = mark.mark_text(align="right", dx=-10, dy=6, color=BLACK).encode(text="label:N")
     title = heading(words.CASH_TITLE, words.CASH)
     return alt.layer(zero, band, line, triangle, beside).properties(
         width=WIDTH, height=HEIGHT, title=title, description=" ".join(str(flow).splitlines())
@@ -129,7 +129,7 @@ def margin_chart(flows: Mapping[str, CashFlow]) -> Chart:
 
     Notes
     -----
-    The dots stand at the quantiles 1/40, 3/40, ... 39/40 of the margin, rounded to a step of 1, 2 or 5 times a power
+    The dots are at the quantiles 1/40, 3/40, ... 39/40 of the margin, rounded to a step of 1, 2 or 5 times a power
     of ten. So dots left of an amount, out of twenty, are about the chance to earn less than it.
 
     References
@@ -149,8 +149,8 @@ def margin_chart(flows: Mapping[str, CashFlow]) -> Chart:
     )
     rows["heap"] = rows.groupby(["plan", "margin"]).cumcount() + 0.5
     means = [round(float(flow.margin.mean()), 2) for flow in flows.values()]
-    said = [f"about {signed(mean)}" for mean in means]
-    means_at = pd.DataFrame({"plan": list(flows), "kind": "mean", "margin": means, "heap": 0.0, "said": said})
+    labels = [f"about {signed(mean)}" for mean in means]
+    means_at = pd.DataFrame({"plan": list(flows), "kind": "mean", "margin": means, "heap": 0.0, "label": labels})
     highest = math.ceil(float(rows["heap"].max()))
     scale = alt.Scale(domain=[0, highest], nice=False)
     x = alt.X("margin:Q", title=f"margin of the season [{currencies[0]}]", scale=alt.Scale(zero=False, padding=_DOT))
@@ -161,13 +161,13 @@ def margin_chart(flows: Mapping[str, CashFlow]) -> Chart:
     )
     mean = base.transform_filter("datum.kind == 'mean'")
     triangle = mean.mark_point(shape="triangle-up", filled=True, size=110, color=ORANGE, opacity=1, yOffset=7)
-    amounts = mean.mark_text(color=BLACK, dy=24).encode(text="said:N")
+    amounts = mean.mark_text(color=BLACK, dy=24).encode(text="label:N")
     layers = alt.layer(dots, triangle, amounts, data=pd.concat([rows, means_at], ignore_index=True))
     layers = layers.properties(width=WIDTH, height=highest * _DOT)
     header = alt.Header(labelAlign="left", labelOrient="top", labelAnchor="start", labelFontWeight="bold")
     plans = alt.Row("plan:N", sort=list(flows), title=None, header=header)
     title = heading(words.MARGIN_TITLE, words.MARGIN)
-    return layers.facet(row=plans).properties(title=title, description=_margins_said(flows))
+    return layers.facet(row=plans).properties(title=title, description=_margins_text(flows))
 
 
 def service_level_chart(prices: pd.DataFrame) -> Chart:
@@ -205,11 +205,11 @@ def service_level_chart(prices: pd.DataFrame) -> Chart:
     tips += [alt.Tooltip("cost", title=f"cost [{currency}]", format=",.0f")]
     line = alt.Chart(rows).mark_line(color=BLUE, point=alt.OverlayMarkDef(size=50, color=BLUE))
     ends = rows.iloc[[0, -1]].drop_duplicates()[["service_level", "cost"]]
-    ends = ends.assign(said=[f"about {rounded(cost)}" for cost in ends["cost"]])
+    ends = ends.assign(label=[f"about {rounded(cost)}" for cost in ends["cost"]])
     costs = alt.Chart(ends).mark_text(dy=-14, color=BLACK)
     title = heading(words.LEVEL_TITLE, words.LEVEL)
-    return alt.layer(line.encode(x=x, y=y, tooltip=tips), costs.encode(x=x, y=y, text="said:N")).properties(
-        width=WIDTH, height=HEIGHT, title=title, description=_prices_said(prices, rows, currency)
+    return alt.layer(line.encode(x=x, y=y, tooltip=tips), costs.encode(x=x, y=y, text="label:N")).properties(
+        width=WIDTH, height=HEIGHT, title=title, description=_prices_text(prices, rows, currency)
     )
 
 
@@ -219,17 +219,17 @@ def _step(least: float) -> float:
     return next(times * power for times in (1, 2, 5, 10) if times * power >= least * (1 - 1e-9))
 
 
-def _margins_said(flows: Mapping[str, CashFlow]) -> str:
+def _margins_text(flows: Mapping[str, CashFlow]) -> str:
     """Return what each plan earns."""
-    said = []
+    labels = []
     for name, flow in flows.items():
         p5, _, p95 = np.quantile(flow.margin, RANGE)
         known = {"mean": float(flow.margin.mean()), "worst": flow.worst_tenth(0.1), "loss": flow.chance_of_loss}
-        said.append(words.margin(name=name, p5=p5, p95=p95, currency=flow.currency, **known))
-    return words.MARGINS.format(plans=". ".join(said))
+        labels.append(words.margin(name=name, p5=p5, p95=p95, currency=flow.currency, **known))
+    return words.MARGINS.format(plans=". ".join(labels))
 
 
-def _prices_said(prices: pd.DataFrame, rows: pd.DataFrame, currency: str) -> str:
+def _prices_text(prices: pd.DataFrame, rows: pd.DataFrame, currency: str) -> str:
     """Return what the least and the greatest service level cost."""
     ends = rows.iloc[[0, -1]].drop_duplicates()
     least, beyond = int(prices["unmet"].min()), prices[prices["unmet"] > prices["unmet"].min()]["service_level"]

@@ -34,7 +34,7 @@ def tornado_chart(drivers: Drivers, *, top: int = 10) -> Chart:
     -------
     LayerChart
         A bar from the expected answer to that at the 10th percentile of an input, in orange, and at the 90th, in blue;
-        the values of the input stand at their ends.
+        the values of the input are written at their ends.
 
     Raises
     ------
@@ -52,7 +52,7 @@ def tornado_chart(drivers: Drivers, *, top: int = 10) -> Chart:
                 "end": end,
                 "answer": round(scale * row[f"at_{end}"], digits),
                 "base": round(base, digits),
-                "said": input_value(row[end], row["unit"]).split(" above ")[0],
+                "label": input_value(row[end], row["unit"]).split(" above ")[0],
             }
             for row in table.to_dict("records")
             for end in ("p10", "p90")
@@ -65,14 +65,14 @@ def tornado_chart(drivers: Drivers, *, top: int = 10) -> Chart:
     }[drivers.answer]
     y = alt.Y("input:N", title="input", sort=list(table["input"]), axis=alt.Axis(labelLimit=260))
     x = alt.X("answer:Q", title=title, scale=_scale([*rows["answer"], base]), axis=alt.Axis(tickCount=6))
-    tips = [alt.Tooltip("input"), alt.Tooltip("end"), alt.Tooltip("said", title="value"), alt.Tooltip("answer")]
+    tips = [alt.Tooltip("input"), alt.Tooltip("end"), alt.Tooltip("label", title="value"), alt.Tooltip("answer")]
     colour = alt.Color("end:N", scale=alt.Scale(domain=["p10", "p90"], range=[ORANGE, BLUE]), legend=None)
     bars = alt.Chart(rows).mark_bar(opacity=0.75, height=0.6 * _ROW)
     bars = bars.encode(x=x, x2="base:Q", y=y, color=colour, tooltip=tips)
     middle = alt.Chart(pd.DataFrame({"base": [round(base, digits)]})).mark_rule(color=BLACK).encode(x="base:Q")
     values = [_values(some, left=bool(left)) for left, some in rows.groupby(rows["answer"] < rows["base"])]
     text = " ".join([*str(drivers).splitlines(), *(_swing(row, drivers) for row in table.to_dict("records"))])
-    return alt.layer(bars, middle, *(one.encode(x="answer:Q", y=y, text="said:N") for one in values)).properties(
+    return alt.layer(bars, middle, *(one.encode(x="answer:Q", y=y, text="label:N") for one in values)).properties(
         width=_NARROW,
         height=max(_ROW * len(table), 60),
         title=heading(
@@ -91,7 +91,7 @@ def comparison_chart(comparison: Comparison, *, what: Literal["saleable", "margi
     comparison
         The two scenarios.
     what
-        The number ``saleable`` for each variety and week wanted, or the ``margin`` by variety and in all.
+        The number ``saleable`` for each variety and target week, or the ``margin`` by variety and in all.
 
     Returns
     -------
@@ -117,7 +117,7 @@ def comparison_chart(comparison: Comparison, *, what: Literal["saleable", "margi
     if table.empty:
         raise refuse("comparison", None, "neither has a target", "Fill the table of targets.")
     drawn = table[["row", "difference", "p5", "p95"]].round(1)
-    drawn = drawn.assign(said=[words.more(amount, unit) for amount in drawn["difference"]])
+    drawn = drawn.assign(label=[words.more(amount, unit) for amount in drawn["difference"]])
     y = alt.Y("row:N", title=name, sort=list(drawn["row"]), axis=alt.Axis(labelLimit=260))
     scale = _scale([*drawn["p5"], *drawn["p95"], 0.0])
     title = f"difference in {rows}"
@@ -127,13 +127,13 @@ def comparison_chart(comparison: Comparison, *, what: Literal["saleable", "margi
     base = alt.Chart(drawn).encode(y=y, tooltip=tips)
     lines = base.mark_rule(color=BLUE, strokeWidth=3, opacity=0.5).encode(x=alt.X("p5:Q", title=title), x2="p95:Q")
     points = base.mark_point(color=BLUE, filled=True, size=70, opacity=1).encode(x=x)
-    means = base.mark_text(align="left", dx=8, color=BLACK).encode(x=alt.X("p95:Q", title=title), text="said:N")
-    said = list(drawn[["row", "said", "p5", "p95"]].itertuples(index=False, name=None))
+    means = base.mark_text(align="left", dx=8, color=BLACK).encode(x=alt.X("p95:Q", title=title), text="label:N")
+    labels = list(drawn[["row", "label", "p5", "p95"]].itertuples(index=False, name=None))
     return alt.layer(zero, lines, points, means).properties(
         width=_NARROW,
         height=max(_ROW * len(drawn), 60),
         title=heading(words.COMPARISON_TITLE, words.COMPARISON),
-        description=words.differences(" ".join(str(comparison).splitlines()), rows, said),
+        description=words.differences(" ".join(str(comparison).splitlines()), rows, labels),
     )
 
 

@@ -41,13 +41,13 @@ def ready_dates(weeks: DeliveryWeeks) -> Chart:
     table = weeks.table().drop_duplicates("week").sort_values("week")
     end = str(weeks.last_week)
     columns = {name: [_monday(week or end) for week in table[name]] for name in ("ready_first", "ready", "ready_last")}
-    said = {f"{name}_said": table[name].replace("", words.AFTER_SEASON) for name in columns}
-    rows = pd.DataFrame({"week": table["week"], **columns, **said})
+    labels = {f"{name}_label": table[name].replace("", words.AFTER_SEASON) for name in columns}
+    rows = pd.DataFrame({"week": table["week"], **columns, **labels})
     rows = rows.assign(half=table["ready"] != "", late=table["ready_last"] == "")
     y = alt.Y("week:O", title="week of delivery [ISO week]")
     tips = [alt.Tooltip("week", title="delivered")]
     tips += [
-        alt.Tooltip(f"{name}_said:N", title=title)
+        alt.Tooltip(f"{name}_label:N", title=title)
         for name, title in (
             ("ready_first", "5 of 100 ready"),
             ("ready", "half ready"),
@@ -222,7 +222,7 @@ def work_calendar(work: Hours) -> Chart:
         A row for each stage, a cell for each week: the darker, the more expected hours; the number is written in it.
     """
     rows = dated(work.by_stage[work.by_stage["hours"] >= 0.5])
-    rows = rows.assign(said=rows["hours"].map(lambda hours: f"{hours:.0f}"))
+    rows = rows.assign(label=rows["hours"].map(lambda hours: f"{hours:.0f}"))
     stages = list(dict.fromkeys(work.by_stage["stage"]))
     y = alt.Y("stage:N", title="plants enter [stage]", sort=stages)
     tips = [alt.Tooltip("week"), alt.Tooltip("stage"), alt.Tooltip("hours", title="expected hours", format=".1f")]
@@ -231,7 +231,7 @@ def work_calendar(work: Hours) -> Chart:
     shade = alt.Color("hours:Q", title="hours [h]", scale=alt.Scale(scheme="blues"))
     most = float(rows["hours"].max()) if len(rows) else 1.0
     dark = alt.condition(f"datum.hours > {0.55 * most:.3g}", alt.value("white"), alt.value(BLACK))
-    numbers = base.mark_text(fontSize=9).encode(text="said:N", color=dark)
+    numbers = base.mark_text(fontSize=9).encode(text="label:N", color=dark)
     title = heading(words.WORK_TITLE, words.WORK)
     return alt.layer(base.mark_rect().encode(color=shade), numbers).properties(
         width=WIDTH + 160, height=max(_ROW * len(stages), 60), title=title, description=str(work)

@@ -43,17 +43,17 @@ class Panel:
 
     @property
     def at(self) -> tuple[int, ...]:
-        """Where the sliders stand, one number for each: 0 for the leftmost position."""
+        """Positions of the sliders, one number for each: 0 for the leftmost."""
         return tuple(self._live.at)
 
     @property
     def kept(self) -> tuple[tuple[int, ...], ...]:
-        """Where they stood in the scenarios that were kept."""
+        """Positions in the scenarios that were kept."""
         return tuple(map(tuple, self._live.kept))
 
     @property
     def answer(self) -> Answer:
-        """What comes of where the sliders stand."""
+        """What comes of the positions of the sliders."""
         return self.asked.answer(self.at)
 
     @property
@@ -72,6 +72,9 @@ class Panel:
 
     def __str__(self) -> str:
         return self.answer.sentence
+
+    def __repr__(self) -> str:
+        return f"Panel(variety={self.asked.variety}, at={list(self.at)}, kept={len(self.kept)})"
 
     def _repr_mimebundle_(self, **_: Any) -> tuple[dict[str, Any], dict[str, Any]]:
         """Return the live panel, and for viewers without a kernel the chart and the words."""
@@ -132,7 +135,7 @@ def what_if(
 
 
 def _live(asked: WhatIf, spec: Mapping[str, Any]) -> Any:
-    """Make the widget: where the sliders stand comes from the browser, what is shown goes there."""
+    """Make the widget: positions come from the browser, what is shown goes there."""
     try:
         import anywidget  # noqa: PLC0415  # only this panel needs it
         from traitlets import Dict, List, observe  # noqa: PLC0415  # comes with it

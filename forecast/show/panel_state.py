@@ -133,7 +133,7 @@ class WhatIf:
         if self._sizing:
             own = tuple(self._unsized(season))
         else:
-            cash_flow(outcome_of(season, own, self._streams))  # refuses what no offer covers, or has no price
+            cash_flow(outcome_of(season, own, self._streams))  # refuses what no price-list line covers, or has no price
         self._stage = sliders.doubtful(season, self.variety)
         self._asked = Asked(season, own)
         self.sliders = tuple(self._sliders())
@@ -176,7 +176,7 @@ class WhatIf:
         Returns
         -------
         DataFrame
-            Rows: what differs, plantlets ordered, how surely the wanted number is met, cost, what it earns, how full
+            Rows: what differs, plantlets ordered, chance that the target is met, cost, margin, how full
             each place gets, and the difference to the base plan.
         """
         base = self.answer()
@@ -325,7 +325,7 @@ class WhatIf:
         return Case(season, self._streams, season.targets_of(self.variety)[at], at + 1)
 
     def _unsized(self, season: Season) -> Iterator[Delivery]:
-        """Return an order of no plants yet for each wanted number, for its cheapest week."""
+        """Return an order of no plants yet for each target, for its cheapest week."""
         for at in range(len(season.targets_of(self.variety))):
             case = self._case(season, at)
             found = case.best() or case.nearest()

@@ -83,7 +83,7 @@ class Summary:
         return pd.DataFrame(rows, columns=words.delivery_columns(self.plan.season.currency))
 
     def targets(self) -> pd.DataFrame:
-        """Return a row of texts for each target: how surely it is met, and when most plants are ready."""
+        """Return a row of texts for each target: its on-time chance, and when most plants are ready."""
         rows = []
         for row in self._targets.to_dict("records"):
             here = f"{row['median']:,} ({row['p5']:,} to {row['p95']:,})"

@@ -58,12 +58,12 @@ def write_plan_workbook(
     path
         The file; its name ends in ``.xlsx``.
     overwrite
-        Whether a file that is there may be replaced.
+        Whether an existing file may be replaced.
 
     Raises
     ------
     Refused
-        If the name ends otherwise, the file is there already and `overwrite` is not asked for, the plan orders nothing,
+        If the name ends otherwise, the file exists and `overwrite` is false, the plan orders nothing,
         or the season holds a text that a workbook cannot keep; every such text is listed.
 
     Notes
@@ -71,11 +71,11 @@ def write_plan_workbook(
     Sheets:
 
     - season and its tables, as `write_season` writes them. A season that was learned is read back as a plain one.
-    - assumptions: what each survival and time, the climate, cultures and divisions are taken to be, whether that was
-      stated or learned, and from which source; draws, seed and version.
+    - assumptions: what each survival and time, the climate, cultures and divisions are taken to be, whether that is
+      your estimate or learned, and the source; draws, seed and version.
     - result orders and, of a plan, result deliveries, labs and limits: as in `order_sheet`.
-    - result wanted, saleable (if nothing were sold), benches [m²], money [currency], work [h] and moves (plants that
-      enter a stage): by week; nine seasons in ten lie between low and high.
+    - result targets, saleable (if nothing were sold), benches [m²], money [currency], work [h] and moves (plants that
+      enter a stage): by week; 90 % of the seasons lie between p5 and p95.
     - result notes: how to read them, what they do not say, and why there is no money, if so.
 
     No name from a file is run as a formula. Results are not read back, so changing them changes nothing.

@@ -113,7 +113,7 @@ def write_order_sheet(plan: Plan, path: str | os.PathLike[str], *, overwrite: bo
     Notes
     -----
     Names come from files that others may have written. One that a spreadsheet would run as a formula is a text in the
-    workbook; in a CSV file it stands behind an apostrophe, as in all CSV files of this package.
+    workbook; a CSV file puts an apostrophe before it, as in all CSV files of this package.
     """
     file = Path(path)
     ending = file.suffix.lower()
@@ -177,7 +177,8 @@ def escaped(text: str) -> str:
 
     Notes
     -----
-    A sign may stand as its number there, a carriage return as _x000D_; so a text that looks like that is escaped, too.
+    A sign may be written as its number there, a carriage return as _x000D_; so a text that looks like that is
+    escaped, too.
 
     References
     ----------
@@ -216,5 +217,5 @@ def _fill(sheet: Worksheet, table: pd.DataFrame, formats: Mapping[str, str]) -> 
 
 
 def _cells(table: pd.DataFrame) -> list[list[Any]]:
-    """Return the rows of a table as plain values; None where nothing stands."""
+    """Return the rows of a table as plain values; None where a cell is empty."""
     return [[None if pd.isna(cell) else cell for cell in row] for row in table.itertuples(index=False, name=None)]

@@ -94,8 +94,8 @@ def test_bars_add_up_to_what_a_lab_sends_in_a_week(plan, drawn, what):
     assert parts.groupby("delivery")["until"].max().to_dict() == pytest.approx(found)
     unit = "plantlets" if what == "quantity" else "EUR"
     for row in rows(drawn[what], "sum"):
-        assert row["said"] == f"{row['sum']:,.0f} {unit}"
-        assert f"{row['delivery']}: {row['said']}" in drawn[what]["description"]
+        assert row["label"] == f"{row['sum']:,.0f} {unit}"
+        assert f"{row['delivery']}: {row['label']}" in drawn[what]["description"]
 
 
 def test_deliveries_stand_in_the_order_in_which_they_come(drawn):
@@ -110,7 +110,7 @@ def test_cash_is_that_of_every_week_and_its_low_point_stands_where_it_falls(plan
     (mark,) = rows(drawn["cash"], "lowest")
     assert mark["monday"] == low.week.monday.isoformat()
     assert mark["lowest"] == pytest.approx(low.median, abs=0.01)
-    assert mark["said"] == f"lowest: about {forecast.words.numbers.money(low.median, 'EUR')} in {low.week}"
+    assert mark["label"] == f"lowest: about {forecast.words.numbers.money(low.median, 'EUR')} in {low.week}"
     assert Week.parse(mark["week"]) == low.week
 
 
@@ -140,14 +140,14 @@ def test_means_are_marked_and_plans_keep_their_order(flows, drawn):
     means = {row["plan"]: row for row in rows(drawn["margin"], "kind") if row["kind"] == "mean"}
     for name, flow in flows.items():
         assert means[name]["margin"] == pytest.approx(flow.margin.mean(), abs=0.01)
-        assert means[name]["said"] == f"about {forecast.words.numbers.signed(flow.margin.mean())}"
+        assert means[name]["label"] == f"about {forecast.words.numbers.signed(flow.margin.mean())}"
     assert drawn["margin"]["facet"]["row"]["sort"] == list(flows)
 
 
 def test_confidence_is_drawn_against_its_cost_and_the_ends_are_named(prices, drawn):
     found = rows(drawn["service_level"], "plantlets")
     assert [row["cost"] for row in found] == prices["cost"].tolist()
-    ends = rows(drawn["service_level"], "said")
+    ends = rows(drawn["service_level"], "label")
     assert [row["service_level"] for row in ends] == [0.5, 0.9]
     assert "in 50 of 100 simulated seasons for about" in drawn["service_level"]["description"]
 

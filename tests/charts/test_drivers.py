@@ -76,7 +76,7 @@ def test_bars_go_from_the_base_to_the_answers_of_the_table(drivers, drawn, name,
     for (given, end), row in found.items():
         assert row["answer"] == pytest.approx(scale * table.loc[given, f"at_{end}"], abs=0.051)
         assert row["base"] == pytest.approx(scale * drivers[name].base, abs=0.051)
-        assert input_value(table.loc[given, end], table.loc[given, "unit"]).startswith(row["said"])
+        assert input_value(table.loc[given, end], table.loc[given, "unit"]).startswith(row["label"])
     assert drawn[name]["layer"][0]["encoding"]["y"]["sort"] == list(table.index)
 
 
@@ -99,8 +99,8 @@ def test_differences_are_those_of_the_table_and_said_beside_it(comparison, drawn
         assert [row[column] for row in found] == pytest.approx(table[column].tolist(), abs=0.051)
     unit = "plants" if what == "saleable" else "EUR"
     for row in found:
-        assert row["said"].endswith(unit)
-        assert f"{row['row']}: {row['said']} (" in spec["description"]
+        assert row["label"].endswith(unit)
+        assert f"{row['row']}: {row['label']} (" in spec["description"]
     assert spec["layer"][1]["encoding"]["y"]["sort"] == [row["row"] for row in found]
 
 

@@ -138,7 +138,7 @@ def test_the_work_of_each_week_and_stage_is_written_in_its_cell(drawn, outcome):
     assert [(cell["week"], cell["stage"]) for cell in cells] == list(
         zip(expected["week"], expected["stage"], strict=True)
     )
-    assert all(cell["said"] == f"{cell['hours']:.0f}" for cell in cells)
+    assert all(cell["label"] == f"{cell['hours']:.0f}" for cell in cells)
     assert drawn["work_calendar"]["description"] == str(work)
 
 
