@@ -56,13 +56,19 @@ UNSURE = {
 }
 
 
-def nursery(culture: dict[str, Any] | None = None, division: dict[str, Any] | None = None, **header: Any) -> Season:
-    """Make a season in which plantlets grow for about 5 weeks and 9 in 10 become saleable."""
-    growing = stage("growing", typical=5, survival=0.9, plants_cv=0.1, batches_cv=0.1, cost=0.5)
+SURE = {"typical": 5, "survival": 1, "cost": 0.5, "plants_cv": 0, "batches_cv": 0}
+
+
+def nursery(
+    culture: dict[str, Any] | None = None, division: dict[str, Any] | None = None, *,
+    growing: dict[str, Any] | None = None, line: dict[str, Any] | None = None, **header: Any,
+) -> Season:  # fmt: skip
+    """Make a season in which plantlets grow for about 5 weeks and 9 in 10 become saleable, unless `growing` differs."""
+    usual = {"typical": 5, "survival": 0.9, "plants_cv": 0.1, "batches_cv": 0.1, "cost": 0.5}
     rows = {
         "cultures": [CULTURE | culture] if culture is not None else [],
         "divisions": [DIVISION | division] if division is not None else [],
-        "price_list": [offer("A", unit_price=2)],
+        "price_list": [offer("A", **({"unit_price": 2} | (line or {})))],
         "hourly_wage": 20,
     }
-    return season([growing], **(rows | header))
+    return season([stage("growing", **(usual | (growing or {})))], **(rows | header))

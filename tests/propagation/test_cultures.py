@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from small_cultures import DIVISION, UNSURE, nursery
+from small_cultures import SURE as CERTAIN
 from small_seasons import offer, season, stage
 
 import forecast
@@ -156,7 +157,7 @@ def test_numbers_of_the_wrong_kind_are_refused(asked, told):
 
 
 def test_a_variety_without_a_culture_is_refused_with_those_that_have_one():
-    with pytest.raises(forecast.Refused, match=r"not in cultures.*there is one for: none"):
+    with pytest.raises(forecast.Refused, match=r"not in cultures.*cultures has rows for: none"):
         forecast.multiply(nursery(None), "A", draws=8, seed=1)
 
 
@@ -180,9 +181,7 @@ RANGE = ("p5", "median", "p95")
 
 def sure(culture=None, *, survival=1.0, saleable_weeks=None, weeks=40, **asked):
     """Multiply without any chance: plantlets grow for five weeks exactly."""
-    growing = stage("growing", typical=5, survival=survival)
-    parts = nursery({}).cultures[0].replace(**(culture or {}))
-    plan = season([growing], cultures=[parts], price_list=[offer("A")], saleable_weeks=saleable_weeks, weeks=weeks)
+    plan = nursery(culture or {}, growing=CERTAIN | {"survival": survival}, saleable_weeks=saleable_weeks, weeks=weeks)
     return forecast.multiply(plan, "A", **({"explants": 4, "subcultures": 3, "draws": 8, "seed": 1} | asked))
 
 

@@ -7,8 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 from culture_by_culture import many
-from small_cultures import CULTURE, DIVISION, UNSURE, nursery
-from small_seasons import offer, season, stage
+from small_cultures import SURE, UNSURE, nursery
 
 import forecast
 from forecast.growth.simulation import season_streams
@@ -223,12 +222,7 @@ WANTED: dict[str, Any] = {"target": 60, "week": "2027-W30", "service_level": 0.9
 
 def sure(culture: dict[str, Any] | None = None, division: dict[str, Any] | None = None) -> Season:
     """Five weeks of growing at 0.5 a plantlet; every plant survives, all take the same time."""
-    growing = stage("growing", typical=5, survival=1, cost=0.5)
-    rows: dict[str, Any] = {
-        "cultures": [CULTURE | culture] if culture is not None else [],
-        "divisions": [DIVISION | division] if division is not None else [],
-    }
-    return season([growing], price_list=[offer()], **rows)
+    return nursery(culture, division, growing=SURE)
 
 
 def needed(culture: dict[str, Any], **asked: Any) -> MultiplicationPlan:

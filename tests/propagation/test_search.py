@@ -9,8 +9,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from small_cultures import CULTURE, DIVISION
-from small_seasons import season, stage
+from small_cultures import SURE, nursery
 
 import forecast
 from forecast.growth.simulation import season_streams
@@ -23,12 +22,9 @@ FEW = {"draws": 8, "seed": 1}
 
 
 def sure(culture=None, division=None, typical=5.0, rent=0.0, **header):
-    rows = {
-        "cultures": [CULTURE | VESSELS | culture] if culture is not None else [],
-        "divisions": [DIVISION | division] if division is not None else [],
-        "places": [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": rent}],
-    }
-    return season([stage("growing", typical=typical, survival=1, cost=0.5)], hourly_wage=20, **(rows | header))
+    places = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": rent}]
+    culture = None if culture is None else VESSELS | culture
+    return nursery(culture, division, growing=SURE | {"typical": typical}, places=places, **header)
 
 
 def search_of(plan, number=60, week="2027-W30", row=None):

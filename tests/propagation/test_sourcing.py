@@ -6,8 +6,8 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 from scipy import stats
-from small_cultures import CULTURE, DIVISION, UNSURE, nursery
-from small_seasons import offer, season, stage
+from small_cultures import SURE, UNSURE, nursery
+from small_seasons import stage
 
 import forecast
 from forecast.growth.simulation import season_streams
@@ -156,13 +156,9 @@ ASKED = {"target": 60, "week": "2027-W20", "service_level": 0.9} | FEW
 
 def sure(culture=None, division=None, survival=1.0, cost=0.5, **cells):
     """Five weeks of growing; what is bought comes in week 15."""
-    rows = {
-        "cultures": [CULTURE | {"cost_start": 30} | culture] if culture is not None else [],
-        "divisions": [DIVISION | division] if division is not None else [],
-    }
-    usual = {"unit_price": 2, "first_week": "2027-W15", "last_week": "2027-W15"}
-    growing = stage("growing", typical=5, survival=survival, cost=cost)
-    return season([growing], price_list=[offer(**(usual | cells))], hourly_wage=20, **rows)
+    culture = None if culture is None else {"cost_start": 30} | culture
+    line = {"first_week": "2027-W15", "last_week": "2027-W15"} | cells
+    return nursery(culture, division, growing=SURE | {"survival": survival, "cost": cost}, line=line)
 
 
 def routes(*rows, **cells):

@@ -226,7 +226,7 @@ def test_a_trial_costs_its_plants_their_freight_and_their_growing():
     ("options", "says"),
     [
         ({"variety": "C"}, "no such variety"),
-        ({"target": None}, "not in the season's table of what is wanted"),
+        ({"target": None}, "has no row in the season's targets"),
         ({"week": "2029-W01"}, "outside the season"),
         ({"plants": 7.5}, r"plants, '7\.5': not usable\. Give a whole number from 0 to 2,000\."),
         ({"plants": -1}, r"plants, '-1': not usable\. Give a whole number from 0 to 2,000\."),
