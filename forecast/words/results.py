@@ -33,6 +33,13 @@ SHARES = frozenset(
         "first",
         "total",
         "over_capacity",
+        "crps_share",
+        "coverage_50",
+        "coverage_80",
+        "coverage_90",
+        "skill_last_year",
+        "skill_overall",
+        "weight",
         "shelf",
     }
 )
