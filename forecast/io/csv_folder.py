@@ -12,19 +12,13 @@ from typing import Any
 
 from forecast.errors import Fault, Refused
 from forecast.io.files_in import MOST_BYTES, OPTIONAL, nearest_file, read_text, refused
-from forecast.io.layout import MOST_ROWS, Sheet, is_remark, lay_out, may_be_empty
+from forecast.io.layout import MOST_ROWS, Sheet, is_comment, lay_out, may_be_empty
 from forecast.season.cells import Row, plain, shielded, unshielded
 
 
 @dataclass(frozen=True)
 class Folder:
-    """A folder in which each table is a CSV file.
-
-    Parameters
-    ----------
-    path
-        The folder.
-    """
+    """A folder in which each table is a CSV file."""
 
     path: Path
 
@@ -42,7 +36,7 @@ class Folder:
             near = nearest_file(self.path, name, 0.9)
             return Sheet((), (Fault("there is no such file", near, name),) if near else ())
         text = read_text(self.path, name)
-        first = next((line for line in text.splitlines() if line.strip() and not is_remark(line.lstrip('"'))), "")
+        first = next((line for line in text.splitlines() if line.strip() and not is_comment(line.lstrip('"'))), "")
         if "\t" in first and "," not in first:
             raise refused(name, "separated by tabs", "Save it as CSV, separated by commas.")
         mark = ";" if first.count(";") > first.count(",") else ","
@@ -81,12 +75,12 @@ def table_texts(tables: object, kinds: Mapping[str, type[Row]], path: str | os.P
 
 
 def table_text(rows: tuple[Row, ...], kind: type[Row]) -> str:
-    """Write rows as the text of a CSV file: the needed columns, and the others that are used."""
+    """Write rows as the text of a CSV file: the required columns and the others that are used."""
     return csv_text(*table_cells(rows, kind))
 
 
 def table_cells(rows: tuple[Row, ...], kind: type[Row]) -> tuple[list[str], list[list[Any]]]:
-    """Return the needed columns, and the others that are used, and what stands in them row by row."""
+    """Return the required columns and the others that are used, and their cells row by row."""
     used = [
         name
         for name, cell in kind.model_fields.items()

@@ -18,13 +18,7 @@ _WORKBOOKS = {".xlsx", ".xlsm", ".xls", ".ods", ".numbers"}
 
 
 def read_text(folder: Path, name: str) -> str:
-    """Read a file in UTF-8, with or without a byte order mark.
-
-    Raises
-    ------
-    Refused
-        If there is no such file, or it holds something else.
-    """
+    """Read a file in UTF-8, with or without a byte order mark; `Refused` if it is missing or something else."""
     if os.path.isdir(folder / name):
         raise refused(name, "this is a folder, not a file", f"Rename it, and put the file {name} here.")
     try:
@@ -48,21 +42,10 @@ def read_text(folder: Path, name: str) -> str:
 
 
 def contents(file: Path, most: int, smaller: str) -> bytes:
-    """Return what a file holds, or a file that it is a link to.
+    """Return what a file, or the file that it links to, holds.
 
-    Parameters
-    ----------
-    file, most
-        The file, and how many bytes it may hold.
-    smaller
-        What to do if it holds more.
-
-    Raises
-    ------
-    Refused
-        If it is too large, neither a file nor a folder, such as a pipe that would be waited for, or may not be read.
-    FileNotFoundError, NotADirectoryError
-        If there is no such file.
+    `Refused` if it holds more than `most` bytes, with `smaller` as the fix, may not be read, or is neither a file nor a
+    folder, such as a pipe that would be waited for. FileNotFoundError or NotADirectoryError if it is missing.
     """
     try:
         status = file.stat()

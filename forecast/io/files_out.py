@@ -30,16 +30,15 @@ def write_texts(texts: Mapping[str, str | bytes], path: str | os.PathLike[str], 
     texts
         Text of each file, or what it holds in bytes, by its name; ``a/b.csv`` is a file in a folder of the folder.
     path
-        The folder; it is made if it is not there.
+        The folder; it is created if missing.
     overwrite
-        Whether files that are there may be replaced.
+        Whether existing files may be replaced.
 
     Raises
     ------
     Refused
-        If `path` is a file, a folder has the name of one of the files, a name leads out of the folder, or one of
-        them is there already and `overwrite` is not asked for. If the disk is full or may not be written, too. Then
-        everything is as it was.
+        If `path` is a file, a folder has the name of one of the files, a name leads out of the folder, one of them
+        exists and `overwrite` is false, or the disk is full or not writable. Then everything is as it was.
 
     Notes
     -----

@@ -81,14 +81,14 @@ def lay_out(
     broken
         Why the rows end before the file does, if so.
     empty
-        What may be empty: nothing, what stands below the ``header``, or all of it, as in a file that may be ``absent``.
+        What may be empty: nothing, all below the ``header``, or all of it, as in a file that may be ``absent``.
     odd
-        What is wrong with a cell, by row and place in it from 0, or with a row, at place -1. Row 0 speaks of columns.
+        What is wrong with a cell, by row and place in it from 0, or with a row, at place -1. Row 0 is for columns.
     """
     odd = odd or {}
     if len(rows) > MOST_ROWS + 1:
         rows, broken = rows[: MOST_ROWS + 1], Fault(f"more than {MOST_ROWS:,} rows", "Keep those of a few years.", name)
-    filled = [(number, cells) for number, cells in rows if any(map(str.strip, cells)) and not is_remark(cells[0])]
+    filled = [(number, cells) for number, cells in rows if any(map(str.strip, cells)) and not is_comment(cells[0])]
     faults = [broken] if broken else []
     if not filled:
         if not broken and empty != "absent":
@@ -135,7 +135,7 @@ def read_row(line: Line, kind: type[Row]) -> tuple[Row | None, list[Fault]]:
     return (None, faults) if faults else (row, faults)
 
 
-def is_remark(cell: str) -> bool:
+def is_comment(cell: str) -> bool:
     """Say whether a cell begins a comment line."""
     text = cell.strip()
     return text.startswith("#") and not SPREADSHEET_ERROR.match(text)

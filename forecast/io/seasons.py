@@ -75,9 +75,9 @@ def write_season(season: Season, path: str | os.PathLike[str], *, overwrite: boo
     season
         What to write.
     path
-        The folder; it is made if it is not there.
+        The folder; it is created if missing.
     overwrite
-        Whether files that are there may be replaced.
+        Whether existing files may be replaced.
 
     Raises
     ------

@@ -26,20 +26,7 @@ class Source(Protocol):
 
 
 def opened(path: str | os.PathLike[str], holds: str) -> Source:
-    """Return the tables of a folder of CSV files, or of an .xlsx workbook.
-
-    Parameters
-    ----------
-    path
-        The folder or workbook.
-    holds
-        What the folder is to hold, as the refusal says it.
-
-    Raises
-    ------
-    Refused
-        If it is neither.
-    """
+    """Return the tables of a folder of CSV files that `holds` some, or of a workbook; `Refused` if it is neither."""
     if not os.path.exists(path):
         remedy = f"Give the folder that holds {holds}, or an .xlsx workbook."
         raise refuse("folder", str(path), "there is no such folder or workbook", remedy)
@@ -59,23 +46,18 @@ def read_tables(
 ) -> dict[str, tuple[Any, ...]]:
     """Return the rows of each table.
 
+    `Refused` if there is any fault; every one of every file or sheet is listed.
+
     Parameters
     ----------
-    source
-        Where the tables are.
-    kinds
-        The class of the rows of each table.
+    source, kinds
+        Where the tables are, and the class of the rows of each.
     referred
         Columns of a table that `check` compares with other tables: their names are collected from faulty rows too.
     check
-        Lists what contradicts what between the rows.
+        Lists the contradictions between the rows.
     faults
         Faults found before.
-
-    Raises
-    ------
-    Refused
-        If there is any fault; every one of every file or sheet is listed.
     """
     found = list(faults)
     rows: dict[str, list[tuple[int, Any]]] = {table: [] for table in kinds}

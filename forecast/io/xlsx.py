@@ -30,7 +30,7 @@ _MOST_READ, _MOST_TAGS = 20_000_000, 2_000_000  # bytes and tags of a part that 
 _MOST_OPENED = 500  # parts, a sheet at least once and a table three times
 _LAST_ROW, _LAST_COLUMN = 1_048_576, 16_384  # of a sheet: ECMA-376 sets no limit, spreadsheets have these
 _MOST_CELLS = 5_000_000  # of a sheet, empty ones among them
-_MOST_MARKS = 10_000  # cells that are told to be merged
+_MOST_MARKS = 10_000  # cells marked as merged
 _MUCH_LIKE = 0.9  # names of sheets
 _ZIP, _OLD = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
 _TAG = re.compile(rb"<(?:\w+:)?(row|col|mergeCell|f)\b([^>]*)>")
@@ -77,22 +77,15 @@ class _Unsound(Exception):
 class Workbook:
     """A workbook in which some sheets are tables.
 
+    Macros, links to other workbooks, pictures and whatever else is not a value are not opened. `Refused` if it is not a
+    workbook, is locked with a password, holds more than 200 MB, or more than 20 MB in a part that is read.
+
     Parameters
     ----------
     file
         An ``.xlsx`` file.
     holds
         What a folder would hold in its place.
-
-    Raises
-    ------
-    Refused
-        If it is not a workbook, is locked with a password, holds more than 200 MB, or more than 20 MB in a part that
-        is read.
-
-    Notes
-    -----
-    Of macros, links to other workbooks, pictures and whatever else is not a value nothing is opened.
     """
 
     def __init__(self, file: Path, holds: str) -> None:
@@ -107,25 +100,10 @@ class Workbook:
         return list(self._reader.wb.sheetnames)
 
     def sheet(self, table: str, kind: type[Row]) -> Sheet:
-        """Return what stands in a sheet.
+        """Return the cells of a sheet as a CSV file would hold them, whose rows are to be of a kind.
 
-        Parameters
-        ----------
-        table
-            Its name.
-        kind
-            What its rows are to be.
-
-        Returns
-        -------
-        Sheet
-            Numbers and dates as a CSV file would hold them. Faults are spreadsheet errors, formulas without a value,
-            cells merged with others, and hidden rows, columns and sheets.
-
-        Raises
-        ------
-        Refused
-            If there is no such sheet, though needed or with a name much like it, or it cannot be read.
+        Faults are spreadsheet errors, formulas without a value, cells merged with others, and hidden rows and columns.
+        `Refused` if it is hidden, cannot be read, or is missing though needed or with a name much like it.
         """
         if may_be_empty(table) == "absent" and table not in self.sheets and not nearest(table, self.sheets, _MUCH_LIKE):
             return Sheet((), ())
@@ -213,20 +191,20 @@ class Workbook:
     def _marks(self, table: str) -> _Marks:
         rows: set[int] = set()
         columns: set[int] = set()
-        merged, formulas, number, told = [], False, 0, 0
+        merged, formulas, number, hidden_columns = [], False, 0, 0
         for kind, written in _TAG.findall(self._reader.archive.read(self._path(table))):
-            said = {name.decode(): value.decode() for name, value in _ATTRIBUTE.findall(written)}
-            hidden = said.get("hidden") in ("1", "true")
+            attributes = {name.decode(): value.decode() for name, value in _ATTRIBUTE.findall(written)}
+            hidden = attributes.get("hidden") in ("1", "true")
             if kind == b"f":
                 formulas = True
             elif kind == b"mergeCell":
-                merged.append(said["ref"])
+                merged.append(attributes["ref"])
             elif kind == b"row":
-                number = int(said.get("r", number + 1))
+                number = int(attributes.get("r", number + 1))
                 rows |= {number} if hidden else set()
-            elif kind == b"col" and hidden and told < _LAST_COLUMN:
-                told += 1
-                columns.update(range(max(1, int(said["min"])), min(int(said["max"]), MOST_COLUMNS) + 1))
+            elif kind == b"col" and hidden and hidden_columns < _LAST_COLUMN:
+                hidden_columns += 1
+                columns.update(range(max(1, int(attributes["min"])), min(int(attributes["max"]), MOST_COLUMNS) + 1))
         return _Marks(frozenset(rows), frozenset(columns), tuple(merged), formulas)
 
     def _mark_uncalculated(self, table: str, texts: list[list[str]], odd: dict[int, dict[int, Fault]]) -> None:

@@ -15,6 +15,16 @@ from forecast.season.rows import Header, PriceLine, Stage
 from forecast.weather.climate import PERSISTENCE
 from forecast.weeks import Week
 
+KEYS = {
+    "varieties": ("variety",),
+    "places": ("place", "first_week"),
+    "stages": ("applies_to", "stage"),
+    "price_list": ("lab", "variety", "form", "from_quantity", "first_week"),
+    "targets": ("variety", "week"),
+    "climate": ("month", "week"),
+    "cultures": ("variety",),
+    "divisions": ("variety",),
+}  # columns that name a row of a table
 _SUGGESTED = 20  # unknown names for which the nearest known one is sought
 
 
@@ -81,17 +91,7 @@ def contradictions(header: Header | None, tables: Tables) -> list[Fault]:
 
 
 def _repeated(tables: Tables) -> Iterator[Fault]:
-    keys = {
-        "varieties": ("variety",),
-        "places": ("place", "first_week"),
-        "stages": ("applies_to", "stage"),
-        "price_list": ("lab", "variety", "form", "from_quantity", "first_week"),
-        "targets": ("variety", "week"),
-        "climate": ("month", "week"),
-        "cultures": ("variety",),
-        "divisions": ("variety",),
-    }
-    for table, columns in keys.items():
+    for table, columns in KEYS.items():
         first: dict[tuple[Any, ...], int] = {}
         for number, row in tables.rows[table]:
             key = tuple(getattr(row, column) for column in columns)
@@ -225,8 +225,8 @@ def _entries(tables: Tables) -> Iterator[Fault]:
 def _unsupplied(tables: Tables) -> Iterator[Fault]:
     if "price_list" in tables.unread:
         return
-    varieties, offered = tables.names("varieties", "variety"), tables.names("price_list", "variety")
-    possible = offered | _multiplied(tables)
+    varieties, sold = tables.names("varieties", "variety"), tables.names("price_list", "variety")
+    possible = sold | _multiplied(tables)
     for number, row in tables.rows["targets"]:
         if row.variety in varieties and row.variety not in possible:
             remedy = "Add a row for it to price_list, cultures or divisions, or remove the target."

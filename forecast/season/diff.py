@@ -8,20 +8,11 @@ from typing import Any
 import pandas as pd
 
 from forecast.season.cells import Row, plain
+from forecast.season.consistency import KEYS
 from forecast.season.rows import Header
 from forecast.season.season import TABLES, Season
 
-_KEYS = {
-    "varieties": ("variety",),
-    "stages": ("applies_to", "stage"),
-    "places": ("place", "first_week"),
-    "price_list": ("lab", "variety", "form", "from_quantity", "first_week"),
-    "targets": ("variety", "week"),
-    "orders": ("variety", "week", "lab"),
-    "climate": ("month", "week"),
-    "cultures": ("variety",),
-    "divisions": ("variety",),
-}  # what names a row of each table
+_KEYS = KEYS | {"orders": ("variety", "week", "lab")}
 _SEASON = "season"
 THERE, ABSENT = "there", "not there"
 COLUMNS = ["table", "row", "column", "from", "to"]

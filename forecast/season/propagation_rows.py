@@ -281,17 +281,8 @@ class Division(Row):
 def size_of(rates: ByCycle, spread: float, column: str) -> float:
     """Return the size k of the negative binomial number of shoots, variance m + m^2 / k.
 
-    Parameters
-    ----------
-    rates, spread
-        Mean by subculture, and coefficient of variation of one explant's number in the first.
-    column
-        Column of the coefficient of variation.
-
-    Returns
-    -------
-    float
-        Infinite for a Poisson number, and 0 where explants do not differ.
+    It is infinite for a Poisson number, and 0 where explants do not differ. `rates` are means by subculture, `spread`
+    the coefficient of variation of one explant's number in the first, and `column` names its cell.
     """
     if spread == 0:
         return 0.0

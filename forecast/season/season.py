@@ -240,10 +240,7 @@ class Season(Header):
         return pd.DataFrame(cells, columns=columns, dtype=object)
 
     def only(self, varieties: Iterable[str]) -> Season:
-        """Return the season of some varieties, in this order, and of all that concerns them but orders.
-
-        `Refused` if the season has no such variety, or none is named.
-        """
+        """Return the season of some varieties, in this order, and of all that concerns them but orders."""
         varieties = tuple(dict.fromkeys([varieties] if isinstance(varieties, str) else varieties))
         if not varieties:
             raise refuse("varieties", None, "none is named", f"Name some of {', '.join(self._by_name)}.")

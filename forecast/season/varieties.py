@@ -56,15 +56,7 @@ class Variety(Row):
     def price(self, weeks: float) -> float:
         """Return the price a plant [currency] so many weeks after the first week of the season.
 
-        Parameters
-        ----------
-        weeks
-            Time since the first week of the season [weeks].
-
-        Raises
-        ------
-        Refused
-            If it has no sale price.
+        `Refused` if it has no sale price.
 
         Notes
         -----
@@ -87,15 +79,7 @@ class Variety(Row):
     def marked_down(self, weeks: float) -> float:
         """Return the markdown price [currency] of plants of a target so many weeks after the first week of the season.
 
-        Parameters
-        ----------
-        weeks
-            Time from the first week of the season to the target week [weeks].
-
-        Raises
-        ------
-        Refused
-            If it has no sale price, or is sold for less in that week.
+        `Refused` if it has no sale price, or is sold for less in that week.
         """
         price, down = self.price(weeks), self.markdown_price or 0.0
         if down > price:

@@ -28,16 +28,7 @@ def summary(
 ) -> dict[str, str]:
     """Return what a season holds in one screen: texts by their labels.
 
-    Parameters
-    ----------
-    name, currency, first_week, last_week
-        Its name, currency, and first and last week.
-    counts
-        Numbers of rows by table, and of groups of varieties, labs, and plants in all targets.
-    bench
-        Bench area of all places [m²].
-    service_level, budget
-        Service level [0 to 1], and budget [currency] if there is one.
+    `counts` are the rows of each table, groups of varieties, labs, and plants in all targets; `bench` is in m².
     """
     parts = [counted(counts[table], noun, _PLURALS.get(table, "")) for table, noun in _PARTS.items() if counts[table]]
     found = {
