@@ -97,7 +97,7 @@ def test_start_writes_a_season_that_works_and_replaces_nothing(tmp_path, capsys)
     assert main(["order", str(folder), "--draws", "128"]) == 0
     before = {file: file.read_bytes() for file in folder.rglob("*.*")}
     assert main(["start", str(folder)]) == 2
-    assert "is there already" in capsys.readouterr().err
+    assert "already exists" in capsys.readouterr().err
     assert {file: file.read_bytes() for file in folder.rglob("*.*")} == before
 
 
