@@ -124,7 +124,7 @@ def test_any_names_come_back(
 @FUZZED
 @given(table=st.sampled_from(["batches", "counts", "weather"]), swaps=swaps)
 def test_any_text_in_any_cell_of_records(tmp_path: Path, table: str, swaps: list[tuple[float, float, str]]) -> None:
-    days = [["date", "p5", "p95"], ["2027-03-01", -1.5, 6], ["2027-03-03", 0, 8]]
+    days = [["date", "t_min", "t_max"], ["2027-03-01", -1.5, 6], ["2027-03-03", 0, 8]]
     for name, rows in (("batches", BATCHES), ("counts", COUNTS), ("weather", days)):
         written = io.StringIO()
         cells = [
