@@ -22,7 +22,7 @@ def plan():
     ]
     places = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 2}]
     offers = [offer(first_week=WEEKS[0], last_week=WEEKS[-1])]
-    target = [{"variety": "A", "week": BY, "targets": WANTED}]
+    target = [{"variety": "A", "week": BY, "target": WANTED}]
     return season(rows, price_list=offers, targets=target, climate=CLIMATE, places=places)
 
 

@@ -122,29 +122,10 @@ def best_quantity(
 ) -> Quantity:
     """Find the order of least expected cost, where what is asked for and what comes of it are uncertain.
 
-    Parameters
-    ----------
-    asked
-        What is asked for: a number, or a frozen distribution of `scipy.stats`, independent of what comes.
-    comes
-        What comes of an order of so many: again a number or a distribution, such as
-        ``lambda n: scipy.stats.binom(n, 0.8)``. All of it, if not given.
-    price
-        Price of each ordered [currency], whether it comes through or not.
-    short
-        What each that is short costs [currency], such as its sale price.
-    left
-        What each that is left over costs [currency]; below 0 if it still earns something.
-    any_short
-        What it costs if any is short at all [currency].
-    whole
-        Whether orders are whole numbers. If not, the cost must be smooth in the quantity.
-
-    Returns
-    -------
-    Quantity
-        The smallest of least cost. Its cost is that of all that is asked for less the greatest expected margin,
-        if ``short`` is the sale price and ``left`` is minus the markdown price.
+    `asked` and what comes of an order of so many are numbers or frozen distributions of `scipy.stats`, independent of
+    each other; all that is ordered comes, if `comes` is not given. An order costs `price` for each [currency], `short`
+    and `left` for each that is short and left over, and `any_short` if any is short at all. Of quantities of least cost
+    the smallest is found; if they need not be `whole`, the cost must be smooth.
 
     Notes
     -----
@@ -157,12 +138,6 @@ def best_quantity(
     Snyder, L. V. and Shen, Z.-J. M. (2019). Fundamentals of Supply Chain Theory, 2nd ed., ch. 4 and 9.
     Yano, C. A. and Lee, H. L. (1995). Lot sizing with random yields: a review. Oper. Res. 43, 311-334.
     doi:10.1287/opre.43.2.311
-
-    Examples
-    --------
-    >>> from scipy.stats import binom
-    >>> best_quantity(100, lambda n: binom(n, 0.8), price=1, short=5, left=0.5).quantity
-    127
     """
     asked = _distribution(asked)
     found: dict[float, Quantity] = {}
