@@ -127,8 +127,8 @@ def _triangle_above(t_min: Array, t_max: Array, threshold: Array) -> Array:
 
 
 def _checked(t_min: ArrayLike, t_max: ArrayLike, base: ArrayLike, upper: ArrayLike | None) -> tuple[Array, ...]:
-    given = {"t_min": t_min, "t_max": t_max, "base": base} | ({} if upper is None else {"upper": upper})
-    found = {name: _numbers(name, value) for name, value in given.items()}
+    values = {"t_min": t_min, "t_max": t_max, "base": base} | ({} if upper is None else {"upper": upper})
+    found = {name: _numbers(name, value) for name, value in values.items()}
     try:
         arrays = np.broadcast_arrays(*found.values())
     except ValueError:
@@ -145,12 +145,12 @@ def _checked(t_min: ArrayLike, t_max: ArrayLike, base: ArrayLike, upper: ArrayLi
     return t_min, t_max, base, upper
 
 
-def _numbers(name: str, given: ArrayLike) -> Array:
+def _numbers(name: str, values: ArrayLike) -> Array:
     """Return finite numbers as an array of floats, or refuse them by the name of their field."""
     try:
-        found = np.asarray(given, dtype=np.float64)
+        found = np.asarray(values, dtype=np.float64)
     except (TypeError, ValueError):
-        raise refuse(name, str(given), "not numbers", "Give numbers.") from None
+        raise refuse(name, str(values), "not numbers", "Give numbers.") from None
     if (wrong := ~np.isfinite(found)).any():
         more = f" and {wrong.sum() - 1:,} more" if wrong.sum() > 1 else ""
         raise refuse(name, f"{found[wrong][0]}{more}", "not a finite number", "Leave out days without a number.")
