@@ -43,7 +43,6 @@ RESULTS = {
     "explants_needed": lambda demo: forecast.explants_needed(demo.season, CULTURE, **DRAWS),
     "multiply": lambda demo: demo.cultures,
     "compare_routes": lambda demo: forecast.compare_routes(demo.season, CULTURE, **DRAWS),
-    "read_records": lambda demo: demo.records,
     "learn": lambda demo: forecast.learn(demo.season, demo.records),
     "bench_space": lambda demo: demo.space,
     "remedies": lambda demo: demo.space.remedies("covered house"),
@@ -79,3 +78,10 @@ def test_a_result_is_told_in_one_line_in_a_few_and_as_a_table(result):
     for shown in (line, answer, text):
         assert FOR_MACHINES.findall(shown) == []
     assert result._repr_html_() == html
+
+
+def test_inputs_are_told_in_one_line_and_in_a_few(demo):
+    for given in (demo.season, demo.records):
+        assert "\n" not in repr(given)
+        assert len(str(given).splitlines()) <= MOST_LINES
+        assert FOR_MACHINES.findall(repr(given) + str(given)) == []

@@ -217,7 +217,7 @@ class Orders(Result):
         return _table(self.orders)
 
     def __str__(self) -> str:
-        return "\n".join(str(line) for line in (*self.orders, *self.unmet))
+        return words.all_orders([str(one) for one in (*self.orders, *self.unmet)])
 
 
 def _table(orders: Sequence[Order]) -> pd.DataFrame:

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from forecast.weeks import Week
 from forecast.words.numbers import dated, money, percent, rounded, seasons
+
+_MOST_LINES = 15
 
 
 def shipment(*, quantity: int, lab: str, week: Week) -> str:
@@ -118,3 +122,12 @@ def split(
         f"{split_quantity:,} split over {weeks.replace(', ', ' and ')} yield about {rounded(split_worst_tenth)}, for "
         f"about {money(abs(dearer), currency)} {'more' if dearer > 0 else 'less'}."
     )
+
+
+def all_orders(orders: Sequence[str]) -> str:
+    """Return all that orders say in 15 lines: in full if they are few, else the first line of each."""
+    lines = [line for order in orders for line in order.splitlines()]
+    if len(lines) > _MOST_LINES:
+        lines = [order.splitlines()[0] for order in orders]
+    more = len(lines) - _MOST_LINES + 1
+    return "\n".join(lines if more <= 1 else [*lines[: _MOST_LINES - 1], f"And {more:,} more: table() lists all."])

@@ -106,3 +106,11 @@ def test_a_split_is_compared_in_the_worst_tenth(dearer, more):
         "In the worst 10 % of simulated seasons, 1,000 delivered in 2027-W02 yield about 610; 1,010 split over "
         f"2027-W02 and 2027-W03 yield about 700, for about {more}."
     )
+
+
+def test_a_few_orders_are_told_in_full_and_many_by_their_first_lines():
+    assert words.all_orders(["a\nb", "c"]) == "a\nb\nc"
+    assert words.all_orders([f"{k}\nmore" for k in range(15)]) == "\n".join(map(str, range(15)))
+    many = words.all_orders([str(k) for k in range(1214)]).splitlines()
+    assert len(many) == 15
+    assert many[-2:] == ["13", "And 1,200 more: table() lists all."]
