@@ -218,12 +218,12 @@ def changed(found, row):
     others = [order for order in found.orders if order is not one]
     if row.instead == "nothing":
         return others
-    number, *others = row.instead.replace(",", "").split(" ")
+    number, *terms = row.instead.replace(",", "").split(" ")
     cells = {"variety": one.variety, "lab": one.lab, "week": one.week} | {"quantity": int(number)}
-    if "from" in others:
-        cells["lab"] = " ".join(others[1 : others.index("for")] if "for" in others else others[1:])
-    if "for" in others:
-        cells["week"] = others[-1]
+    if "from" in terms:
+        cells["lab"] = " ".join(terms[1 : terms.index("for")] if "for" in terms else terms[1:])
+    if "for" in terms:
+        cells["week"] = terms[-1]
     return [*others, Delivery(**cells)]
 
 
