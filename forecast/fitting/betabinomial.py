@@ -12,14 +12,7 @@ _LEAST = 1e-12  # a mixture's part below this is left out of a chance
 
 
 def log_pmf(survived: ArrayLike, of: ArrayLike, a: ArrayLike, b: ArrayLike) -> Array:
-    """Return the log chance of so many survivors of a batch whose share is beta distributed.
-
-    Parameters
-    ----------
-    survived, of
-        Plants alive, and plants there were [number].
-    a, b
-        Parameters of the beta distribution, above 0.
+    """Return the log chance of so many survivors `of` a batch whose share is beta distributed, Beta(a, b).
 
     Notes
     -----
@@ -38,12 +31,7 @@ def log_pmf(survived: ArrayLike, of: ArrayLike, a: ArrayLike, b: ArrayLike) -> A
 def mixed_pmf(of: int, a: Array, b: Array, weights: Array) -> Array:
     """Return the chances of 0, 1, ..., `of` survivors under a mixture of beta-binomial distributions.
 
-    Parameters
-    ----------
-    of
-        Plants in the batch [number].
-    a, b, weights
-        Parameters of the beta distributions and their weights, all of one shape; the weights add to 1.
+    `a`, `b` and `weights`, which add to 1, have one shape.
     """
     kept = weights > _LEAST * weights.max()
     a, b, weights = a[kept], b[kept], weights[kept]

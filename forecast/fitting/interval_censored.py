@@ -83,14 +83,9 @@ def _least_between(a: Array, b: Array, width: Array) -> tuple[Array, Array, Arra
 
 LAWS: Mapping[str, Law] = {
     "lognormal": Law(
-        lambda w: (_log_normal(w), -w, np.full_like(w, -1.0)),
-        _normal_between, ndtr, ndtri, 1.0,
+        lambda w: (_log_normal(w), -w, np.full_like(w, -1.0)), _normal_between, ndtr, ndtri, 1.0,
     ),
-    "log-logistic": Law(
-        _logistic_density,
-        _logistic_between,
-        expit, logit, math.pi / math.sqrt(3),
-    ),
+    "log-logistic": Law(_logistic_density, _logistic_between, expit, logit, math.pi / math.sqrt(3)),
     "weibull": Law(
         _least_density, _least_between, lambda w: -np.expm1(-np.exp(w)), lambda u: np.log(-np.log1p(-u)),
         math.pi / math.sqrt(6),
@@ -101,20 +96,14 @@ LAWS: Mapping[str, Law] = {
 class CensoredData:
     """Interval-censored times: each row a count of plants that became ready after one time and until another.
 
-    Equal rows are added up and rows sorted, so that the order in which they were listed cannot matter.
+    Rows are batch, after, until and a count above 0. Two plants of batch May, found ready at a count in week 4 but not
+    in week 3, one that became ready in week 5 exactly, and six still growing at the last count, in week 9::
 
-    Parameters
-    ----------
-    rows
-        Batch, after, until and count above 0 of each. Two plants of batch May, found ready at a count in week 4 but
-        not in week 3, one that became ready in week 5 exactly, and six still growing at the last count, in week 9::
+        ("May", 3, 4, 2), ("May", 5, 5, 1), ("May", 9, inf, 6)
 
-            ("May", 3, 4, 2), ("May", 5, 5, 1), ("May", 9, inf, 6)
-
-    Notes
-    -----
-    ``lower``, ``upper`` and ``midpoint`` are logs of these times, ``width`` that of until / after, ``open`` says where
-    plants were still growing (right-censored), and ``owner`` is the number of the batch of each row.
+    Equal rows are added up and rows sorted, so that the order in which they were listed cannot matter. ``lower``,
+    ``upper`` and ``midpoint`` are logs of these times, ``width`` that of until / after, ``open`` says where plants were
+    still growing (right-censored), and ``owner`` is the number of the batch of each row.
     """
 
     def __init__(self, rows: Iterable[tuple[str, float, float, int]]) -> None:
@@ -172,9 +161,8 @@ def _terms(data: CensoredData, law: Law, location: Array, log_scale: float, log_
         point += [(slope + w * bend) / scale, w * slope + w**2 * bend]
         found = [np.where(narrow, one, other) for one, other in zip(point, found, strict=True)]
     value, by, by_scale, twice, across, twice_scale = found
-    if log_odds is None:
-        return _Terms(value, [by, by_scale], [[twice, across], [across, twice_scale]])
-    return _with_never(data.open, _Terms(value, [by, by_scale], [[twice, across], [across, twice_scale]]), log_odds)
+    terms = _Terms(value, [by, by_scale], [[twice, across], [across, twice_scale]])
+    return terms if log_odds is None else _with_never(data.open, terms, log_odds)
 
 
 def _with_never(growing: NDArray[np.bool_], terms: _Terms, log_odds: float) -> _Terms:
@@ -193,20 +181,10 @@ def _with_never(growing: NDArray[np.bool_], terms: _Terms, log_odds: float) -> _
 
 
 class Likelihood:
-    """Log-likelihood of interval-censored times.
+    """Log-likelihood of interval-censored times under a law of log time in a batch.
 
-    Its parameters are location, log scale, logit of the share that finishes, and log spread of batches.
-
-    Parameters
-    ----------
-    data
-        The counts.
-    law
-        Law of log time in a batch.
-    never
-        Whether some plants never finish.
-    between
-        Whether the location differs from batch to batch, normally.
+    Its parameters are location, log scale, logit of the share that finishes if some `never` do, and log spread of
+    batches if their location differs `between` them, normally.
 
     Notes
     -----
@@ -376,12 +354,7 @@ def starts(data: CensoredData, *, ready_only: bool) -> tuple[float, float, float
 
 
 def fit_best(data: CensoredData, law: Law, *, never: bool, many: bool) -> tuple[Fit, bool, bool]:
-    """Fit with and without plants that never finish and a spread of batches; return the better fit.
-
-    Returns
-    -------
-    The fit, whether some plants never finish in it, and whether its batches differ.
-    """
+    """Return the best fit, whether some plants never finish in it, and whether its batches differ."""
     chosen: tuple[Fit, bool, bool] | None = None
     ready = float(data.count[~data.open].sum() / data.count.sum())
     for over, across in [(False, False), (True, False), (False, True), (True, True)]:

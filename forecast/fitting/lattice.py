@@ -102,12 +102,9 @@ def logits(step: float) -> Array:
 
 
 def kernel(x: Array, spread: float) -> Array:
-    """Return the chances to come from a logit (row) to another (column) by a normal step.
+    """Return the chances to come from a logit (row) to another (column) by a normal step; each row adds to 1.
 
-    Notes
-    -----
-    Normal densities, each row made to add to 1. Steps below 0.6 of the lattice's go to the next neighbours alone,
-    with the right variance.
+    Steps below 0.6 of the lattice's go to the next neighbours alone, with the right variance.
     """
     step = x[1] - x[0]
     if spread < _NEAR * step:
@@ -194,19 +191,11 @@ class Lattice:
         return self.log_prior + np.stack([self.up(node, shifts)[-1] for node in range(len(self.axes[0]))])
 
     def down(self, node: int, shifts: Array, log_weight: float) -> tuple[Array, Array, Array, Array]:
-        """Pass the evidence of all records back down, at a node of log k.
+        """Pass the evidence of all records back down, at a node of log k, `log_weight` added to the log of its prior.
 
-        Parameters
-        ----------
-        log_weight
-            Added to the log of prior times evidence.
-
-        Returns
-        -------
-        weights : prior times evidence by the two spreads, which weigh all that follows
-        units : posterior of the logit of each variety, of a new one in each group, and of a new one in a new group
-        means : likewise of the mean of each group, and of the nursery
-        own : for each variety, 1 - posterior variance / variance without its own records
+        Return prior times evidence by the two spreads, which weighs all that follows; the posterior of the logit of
+        each variety, of a new one in each group, and of a new one in a new group; likewise of the mean of each group,
+        and of the nursery; and for each variety 1 - posterior variance / variance without its own records.
         """
         messages = self.up(node, shifts)
         log_weights = self.log_prior[node] + messages[-1] + log_weight

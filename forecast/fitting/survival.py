@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
-import pandas as pd
 from scipy.special import expit, logit, ndtr
 
 from forecast.errors import Fault, Refused, refuse, whole
@@ -17,8 +16,6 @@ from forecast.fitting.lattice import Counts, Normals, Posterior, integrate
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.streams import Array
-from forecast.words import records as words
-from forecast.words.results import Result
 
 _MOST = 10**9  # plants of a batch
 _BIGGEST = 20_000  # plants of a next batch
@@ -26,24 +23,10 @@ _BIGGEST = 20_000  # plants of a next batch
 
 @dataclass(frozen=True)
 class Record:
-    """What came of one batch, or of a part of it that was counted by itself.
+    """What came of one batch, or of a part of it that was counted by itself: plants that `survived`, `of` at least 1.
 
-    Parameters
-    ----------
-    variety
-        Name of the variety.
-    survived, of
-        Plants alive at the end, and plants there were at the beginning [number]; of at least 1.
-    batch
-        Name of the batch. Records of a variety and lab that name the same batch are added; a record without a name is
-        a batch of its own.
-    lab
-        Name of the lab it came from; of all records or of none.
-
-    Raises
-    ------
-    Refused
-        If more survived than there were, or a number is not whole.
+    Records of a variety and lab that name the same batch are added; a record without a name is a batch of its own. All
+    records name a lab, or none.
     """
 
     variety: str
@@ -127,20 +110,10 @@ _LIMITS = {
 class Estimate:
     """What is known of the survival of one variety, of a new one in a group, or of one in a new group.
 
-    Parameters
-    ----------
-    name
-        Of the variety or group; empty for the nursery.
-    batches, plants
-        Records of its own [number].
-    mean, sd
-        Mean and standard deviation of the survival of its next batch [0 to 1].
-    centre, centre_sd
-        Mean and standard deviation of its mean over batches; of a group or the nursery, of its median variety's.
-    weight
-        Weight of its own records against those of the others [0 to 1]; of a group or the nursery 1 if it has any.
-    prior_mean, prior_sd
-        Mean and standard deviation of its next batch before all records.
+    `batches` and `plants` are records of its own [number]. `mean` and `sd` are those of the survival of its next batch
+    [0 to 1], `prior_mean` and `prior_sd` the same before all records; `centre` and `centre_sd` those of its mean over
+    batches, or of a group or the nursery, of its median variety's. `weight` is that of its own records against those of
+    the others [0 to 1]; of a group or the nursery 1 if it has any.
     """
 
     name: str
@@ -154,31 +127,12 @@ class Estimate:
     prior_mean: float
     prior_sd: float
 
-    def __str__(self) -> str:
-        return words.estimate(
-            name=self.name, mean=self.mean, sd=self.sd, records=self.batches, weight=self.weight,
-            prior_mean=self.prior_mean,
-        )  # fmt: skip
 
-
-@dataclass(frozen=True, eq=False, repr=False)
-class Pooled(Result):
+@dataclass(frozen=True, eq=False)
+class Pooled:
     """Survival by variety, group and nursery, learned from all records together.
 
-    Parameters
-    ----------
-    records
-        What was learned from.
-    groups
-        The group of each variety.
-    priors
-        Prior distributions.
-
-    Raises
-    ------
-    Refused
-        If there is no variety, a variety of a record has no group, or some records name a lab and some do not; every
-        fault is listed.
+    `groups` names the group of each variety; every one that a record names has one.
 
     Notes
     -----
@@ -207,9 +161,8 @@ class Pooled(Result):
     Examples
     --------
     >>> pooled = Pooled([Record("Alba", 45, 50), Record("Alba", 38, 50)], {"Alba": "ferns", "Nova": "ferns"})
-    >>> print(pooled.variety("Nova"))
-    Nova – expected survival of the next batch: 78 % ± 18 points (1 SD). Based on no batch of its own; before any
-    record, 67 %.
+    >>> round(pooled.variety("Nova").mean, 2)
+    0.78
     """
 
     records: Sequence[Record]
@@ -269,16 +222,9 @@ class Pooled(Result):
         return Share(learned.mean, learned.sd, level)
 
     def predictive(self, variety: str, of: int, *, lab: str = "") -> Array:
-        """Return the chances that 0, 1, ..., `of` plants of the next batch survive.
+        """Return the chances that 0, 1, ..., `of` plants of the next batch survive; `of` is at most 20,000.
 
-        Parameters
-        ----------
-        variety
-            Name of the variety.
-        of
-            Plants in the batch, at most 20,000.
-        lab
-            Name of the lab; without, one that is not known yet.
+        Without a lab, that of one that is not known yet.
         """
         of = whole("of", of, 1, _BIGGEST)
         weights = self._posterior.units[self._lab(lab), self._unit(variety)]
@@ -286,7 +232,7 @@ class Pooled(Result):
         return mixed_pmf(of, k * expit(x), k * expit(-x), weights / weights.sum())
 
     def compare_labs(self, one: str, two: str) -> tuple[float, float, float]:
-        """Return by how much one lab's shift exceeds the other's [logit], mean and sd, and the chance that it does.
+        """Return the mean and sd of how far one lab's shift exceeds the other's [logit], and the chance that it does.
 
         The chance takes the difference as normal.
         """
@@ -301,30 +247,6 @@ class Pooled(Result):
         mean = float(sign @ self._posterior.shifts)
         sd = math.sqrt(float(sign @ self._posterior.covariance @ sign))
         return mean, sd, float(ndtr(mean / sd))
-
-    def with_priors(self, priors: Priors) -> Pooled:
-        """Return what the same records teach under other priors."""
-        return Pooled(self.records, self.groups, priors)
-
-    def estimates(self) -> list[Estimate]:
-        """Return what is known of all varieties, then of the groups, then of the nursery."""
-        groups = [self.group(name) for name in sorted(set(self.groups.values()))]
-        return [*(self.variety(name) for name in self.varieties), *groups, self.nursery()]
-
-    def table(self) -> pd.DataFrame:
-        """Return the `estimates` as a table: a row for each, with its fields as columns."""
-        return pd.DataFrame([asdict(one) for one in self.estimates()])
-
-    def facts(self) -> dict[str, object]:
-        """Return how many batches and varieties there are."""
-        return {"batches": len(self._counts.of), "varieties": len(self.groups)}
-
-    def __str__(self) -> str:
-        nursery, known = self.nursery(), {record.variety for record in self.records}
-        return words.pooled(
-            records=nursery.batches, varieties=len(self.groups), mean=nursery.mean, sd=nursery.sd,
-            without=len(set(self.groups) - known),
-        )  # fmt: skip
 
     @cached_property
     def _counts(self) -> Counts:

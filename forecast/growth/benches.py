@@ -73,19 +73,9 @@ def occupied(
 ) -> list[list[Array]]:
     """Return the share of each batch of a variety that is on the benches, expected given the draw.
 
-    Parameters
-    ----------
-    batches
-        Its batches, with the weeks of the whole season.
-    at
-        Numbers of the weeks that are asked for: one of them, or all.
-    saleable_weeks, sales
-        As for `on_hand`; what is sold in a week leaves the bench on its Monday.
-
-    Returns
-    -------
-    list for each batch
-        arrays of shape (weeks, draws) [0 to 1] for each stage, and for saleable plants not sold yet.
+    For each batch: arrays of shape (weeks, draws) [0 to 1] for each stage, and for saleable plants not sold yet.
+    Batches know the weeks of the whole season, `at` numbers those that are asked for: one, or all. What is sold in a
+    week, as for `on_hand`, leaves the bench on its Monday.
     """
     standing, through = [], []
     for batch in batches:

@@ -71,18 +71,9 @@ def _bytes(season: Season, batches: Sequence[Batch], draws: int) -> int:
 class BlockDraws:
     """Draws of which only what is known over all of them is kept; see `Draws`.
 
-    Parameters
-    ----------
-    season, batches, streams
-        The season, its deliveries, and the streams they are drawn from.
-    draw
-        Draws what some batches meet; a function of a module, which workers can import.
-    block
-        Varieties that are worked on together. Not given, as many as fit into 128 MiB, but at most a 64th of all.
-    executor
-        Who works on the blocks, at once; else they are worked through here when they are asked for.
-    progress
-        Called with the varieties that are done, and all of them.
+    `draw` is a function of a module, which workers can import. `block` varieties are worked on together: not given, as
+    many as fit into 128 MiB, but at most a 64th of all. An executor works on the blocks at once; else they are worked
+    through here when they are asked for.
 
     Notes
     -----

@@ -22,17 +22,7 @@ _LOG_STEP = 2.0**-32
 
 
 class KeptDraws:
-    """Draws of which all is kept; see `Draws`.
-
-    Parameters
-    ----------
-    season, batches
-        The season, and its deliveries.
-    fates
-        What each batch meets in every draw.
-    streams
-        The streams they were drawn from.
-    """
+    """Draws of which all is kept, such as what each batch meets in every draw; see `Draws`."""
 
     def __init__(self, season: Season, batches: Sequence[Batch], fates: Iterable[Fate], streams: Streams) -> None:
         self.season, self.batches, self.streams = season, tuple(batches), streams
@@ -113,13 +103,10 @@ def chances(drawn: Draws, variety: str, week: Week, at_least: ArrayLike) -> Arra
 
 
 def met(drawn: Draws, variety: str) -> tuple[list[tuple[Any, ...]], Array]:
-    """Return what comes of all targets of a variety.
+    """Return the rows of `Outcome.targets` of a variety, and the log of the chance that all are met, shape (draws,).
 
-    Returns
-    -------
-    rows of `Outcome.targets`, and the logarithm of the chance that all of them are met, shape (draws,)
-        Of several rows, which hang together, all are taken from the same sampled history. Held to multiples of
-        2^-32, so that sums over varieties do not depend on their order.
+    Of several rows, which hang together, all are taken from the same sampled history. The log is held to multiples of
+    2^-32, so that sums over varieties do not depend on their order.
     """
     season = drawn.season
     season.variety(variety)

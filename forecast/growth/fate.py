@@ -21,19 +21,7 @@ Counts = NDArray[np.int32]
 
 @dataclass(frozen=True)
 class Batch:
-    """Plants of one variety delivered together.
-
-    Parameters
-    ----------
-    variety, lab
-        What, and from which lab if that is known.
-    number
-        1 for the first delivery of the variety, 2 for the second, and so on.
-    week
-        Week of delivery; the plants come on its Monday.
-    quantity
-        Plants ordered.
-    """
+    """Plants ordered of one variety that come together on a Monday, in its first delivery or a later one."""
 
     variety: str
     number: int
@@ -77,19 +65,9 @@ class Fate(Protocol):
         """Return the share of plants, losses apart, that have left the first `stages` stages, shape (weeks, draws)."""
 
     def course(self, elapsed: Array) -> tuple[Array, Array]:
-        """Return the share of plants alive in each stage, and that of plants through all of them.
+        """Return the share of plants alive in each stage, shape (stages, weeks, draws), and that of plants through all.
 
-        Parameters
-        ----------
-        elapsed
-            Time since delivery [weeks], ascending, shape (weeks,).
-
-        Returns
-        -------
-        standing
-            array of shape (stages, weeks, draws)
-        ready
-            array of shape (weeks, draws)
+        Times ascend; the second array has the shape (weeks, draws).
         """
 
     def boundaries(self, elapsed: Array) -> list[Array]:
@@ -103,12 +81,7 @@ class Fate(Protocol):
     def saleable(self, elapsed: Array, saleable_weeks: int | None) -> Array:
         """Return the share of plants that are ready and not past their sale window, shape (weeks, draws).
 
-        Parameters
-        ----------
-        elapsed
-            Time since delivery [weeks], shape (weeks,).
-        saleable_weeks
-            Time for which a plant keeps its grade [weeks]; None if for the whole season.
+        A plant keeps its grade for `saleable_weeks`; for the whole season if that is None.
         """
         if saleable_weeks is None:
             return self.ready(elapsed)
@@ -120,14 +93,9 @@ class Fate(Protocol):
 class RouteFate(Fate):
     """What a batch meets that goes through all stages of its route.
 
-    Parameters
-    ----------
-    log_survival
-        Logarithm of the share surviving each stage, of those that enter it, shape (stages, draws).
-    weeks
-        What a plant of median vigour needs in each stage [weeks, or °C days], shape (stages, draws).
-    log_sd
-        Standard deviation of the logarithm of a plant's time in each stage, shape (stages,).
+    `log_survival` is the log of the share surviving each stage, of those that enter it, and `weeks` what a plant of
+    median vigour needs in it [weeks, or °C days], both of shape (stages, draws); `log_sd` is the standard deviation of
+    the log of a plant's time in each stage, shape (stages,).
     """
 
     log_survival: Array

@@ -126,22 +126,12 @@ def draw_fate(
     shifts: Mapping[str, Array] | None = None,
     harmed: bool = True,
 ) -> RouteFate:
-    """Draw what the batch `number` of a variety meets.
+    """Draw what the batch `number` of a variety meets: 1 for its first delivery, or a name for one that is no delivery.
 
-    Parameters
-    ----------
-    variety, number
-        Which batch: 1 for the first delivery of the variety, or a name for one that is no delivery.
-    week
-        Week in which it comes; before the season, as if in its first week. It matters only if the weather does.
-    enters
-        Stage at which it enters the route; the first if not given.
-    weeks
-        Weeks since then that are to be looked at, if the weather matters; those of the season if not given.
-    shifts
-        What is added to the scores of some quantities, such as ``acclimatisation time``, each of shape (draws,).
-    harmed
-        Whether heat and cold of its first weeks still lie ahead.
+    The week in which it comes, before the season as if in its first week, matters only if the weather does; so do the
+    `weeks` since then that can be looked at, those of the season if not given. `enters` is the stage at which it enters
+    the route, the first if not given; `shifts` are added to the scores of quantities such as ``acclimatisation time``,
+    each of shape (draws,); `harmed` says whether heat and cold of its first weeks still lie ahead.
     """
     shifts = shifts or {}
     survival, needs, spread, clocks = [], [], [], []

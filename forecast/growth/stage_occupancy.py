@@ -31,14 +31,7 @@ NODES = ((0.5 - 0.15**0.5, 5 / 18), (0.5, 8 / 18), (0.5 + 0.15**0.5, 5 / 18))  #
 
 @dataclass(frozen=True, eq=False)
 class TimedFate(RouteFate):
-    """What one batch meets in every draw if all its stages run on weeks.
-
-    Parameters
-    ----------
-    log_survival, log_sd
-        As for `RouteFate`.
-    weeks
-        Time a plant of median vigour needs in each stage [weeks], shape (stages, draws).
+    """What one batch meets in every draw if all its stages run on weeks; its fields are those of `RouteFate`.
 
     Notes
     -----
@@ -59,16 +52,9 @@ class TimedFate(RouteFate):
         return np.concatenate([np.zeros((1, self.weeks.shape[1])), np.cumsum(self.weeks, axis=0)])
 
     def until(self, stages: int, vigour: float | Array, draw: Cells | None = None) -> Array:
-        """Return the time [weeks] at which plants have left the first `stages` stages.
+        """Return the time [weeks] at which plants have left the first `stages` stages, in all draws or some.
 
-        Parameters
-        ----------
-        stages
-            Number of stages.
-        vigour
-            Score of the plants, one for all or one for each of `draw`.
-        draw
-            Which draws; all if not given.
+        The vigour is a score for all plants, or one for each of `draw`.
         """
         timed = [k for k in self.timed if k < stages]
         every: Cells | slice = slice(None) if draw is None else draw

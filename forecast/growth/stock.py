@@ -50,22 +50,11 @@ def earlier(ready: NDArray[Any], weeks: int | None) -> NDArray[Any]:
 
 
 def on_hand(ready: NDArray[Any], saleable_weeks: int | None, sales: Sequence[tuple[int, Array]]) -> tuple[Array, Array]:
-    """Return what is on hand in each week, before and after that week's sale.
+    """Return the plants on hand in each week, before and after that week's sale, two arrays of shape (weeks, draws).
 
-    Parameters
-    ----------
-    ready
-        Plants that have become saleable by each week [plants], shape (weeks, draws).
-    saleable_weeks
-        Weeks for which a plant keeps its grade; None if for the whole season.
-    sales
-        Number of the week, and plants asked for in it, shape (draws,). The oldest plants are sold first;
-        what cannot be had is not sold later.
-
-    Returns
-    -------
-    before, after
-        arrays of shape (weeks, draws) [plants]
+    Of the plants that have become saleable by each week, shape (weeks, draws), each keeps its grade for
+    `saleable_weeks` (None: for the whole season). `sales` are numbers of weeks with the plants asked for, shape
+    (draws,). The oldest plants are sold first; what cannot be had is not sold later.
     """
     sold = dict(sales)
     past = earlier(ready, saleable_weeks)

@@ -17,20 +17,9 @@ _TOGETHER = 256  # draws that are worked on together, so that they stay in fast 
 
 
 def at_least(number: ArrayLike, of: ArrayLike, share: Array) -> Array:
-    """Return P(Binomial(of, share) >= number), exactly.
+    """Return P(Binomial(of, share) >= number), exactly, shape (draws,).
 
-    Parameters
-    ----------
-    number
-        Whole number, or one for each share.
-    of
-        Number of plants, from 0, or one for each share.
-    share
-        Probability that a plant comes through [0 to 1], shape (draws,).
-
-    Returns
-    -------
-    array of shape (draws,)
+    Shares have the shape (draws,); `number` and `of` are whole numbers, or one for each share.
 
     Notes
     -----
@@ -58,20 +47,10 @@ def at_least(number: ArrayLike, of: ArrayLike, share: Array) -> Array:
 
 
 def sum_at_least(number: ArrayLike, of: Sequence[int], shares: Sequence[Array]) -> Array:
-    """Return the chance that batches with a share each come to at least `number` plants together.
+    """Return the chance that batches with a share each come to at least `number` plants together, shape (draws,).
 
-    Parameters
-    ----------
-    number
-        Whole number, or one for each draw.
-    of
-        Number of plants in each batch.
-    shares
-        Probability that a plant of each batch comes through, arrays of shape (draws,).
-
-    Returns
-    -------
-    array of shape (draws,), right to about 1e-13
+    The batches have `of` plants each, and their plants come through with `shares` of shape (draws,); `number` is one,
+    or one for each draw. Right to about 1e-13.
 
     Notes
     -----

@@ -34,17 +34,10 @@ _PLACES = (np.clip(ndtri(np.linspace(0, 1, _SHARES + 1)), -_REACH, _REACH) + _RE
 
 @dataclass(frozen=True, eq=False)
 class WarmFate(RouteFate):
-    """What one batch meets in every draw if warmth drives some of its stages.
+    """What one batch meets in every draw if warmth drives some of its stages; see `RouteFate`.
 
-    Parameters
-    ----------
-    log_survival, weeks, log_sd
-        As for `RouteFate`.
-    clocks
-        For each stage, None if it runs on weeks, else its degree-days since the first of the weeks drawn
-        [°C days], shape (weeks drawn + 1, draws).
-    start
-        How many of the weeks drawn have gone by when the plants come.
+    `clocks` holds for each stage None if it runs on weeks, else its degree-days since the first of the weeks drawn [°C
+    days], shape (weeks drawn + 1, draws); of these weeks `start` have gone by when the plants come.
 
     Notes
     -----
@@ -223,12 +216,7 @@ class _Step:
         return part
 
     def gone(self, at: Cells | Array) -> Array:
-        """Return the share of plants, losses apart, that have left by some Mondays, in their order.
-
-        Returns
-        -------
-        array of shape (weeks, draws)
-        """
+        """Return the share of plants, losses apart, that have left by Mondays, which ascend, shape (weeks, draws)."""
         clock = at[:, None] + np.zeros(self.need.shape[1]) if self.clock is None else self.clock[at.astype(np.intp)]
         begun, over = clock >= self.end[0], clock >= self.end[-1]
         share: Array = over.astype(np.float64)
@@ -245,18 +233,10 @@ class _Step:
         return share
 
     def fill(self, standing: Array, at: Cells, inside: Array, left: Array, hazard: Array, reached: Array) -> None:
-        """Find the share of plants alive in the stage.
+        """Write the share of plants alive in the stage into `standing`, shape (Mondays asked for, draws).
 
-        Parameters
-        ----------
-        standing
-            Where to write it, shape (Mondays asked for, draws).
-        at
-            Which Mondays.
-        inside, left
-            Shares that have entered and left by then, losses apart.
-        hazard, reached
-            Logarithm of the survival of the stage, and share that lives to enter it, shape (draws,).
+        `inside` and `left` are the shares that have entered and left by the Mondays `at`, losses apart; `hazard` is the
+        log of the survival of the stage, and `reached` the share that lives to enter it, shape (draws,).
         """
         here = inside - left
         some = np.flatnonzero((here > _FEW).any(axis=1))

@@ -43,15 +43,7 @@ def _prescribed(streams: Streams) -> tuple[Array, Array] | None:
 
 
 class Weather:
-    """The weather of a season's draws: one history of weeks a draw, shared by all its batches.
-
-    Parameters
-    ----------
-    season
-        The season; it has a climate.
-    streams
-        The streams it is drawn from, conditioned on the days set by `measure`.
-    """
+    """The weather of a season's draws, given measured days: one history of weeks a draw, shared by all its batches."""
 
     def __init__(self, season: Season, streams: Streams) -> None:
         self.season, self.streams = season, streams
@@ -66,12 +58,7 @@ class Weather:
         return streams.once(key, lambda: cls(season, streams))
 
     def outside(self, weeks: int) -> tuple[Array, Array]:
-        """Return the mean daily minimum and maximum outside [°C], from the season's first week on.
-
-        Returns
-        -------
-        two arrays of shape (weeks or more, draws)
-        """
+        """Return the mean daily minimum and maximum outside [°C] from the first week, shape (weeks or more, draws)."""
         prescribed = _prescribed(self.streams)
         if prescribed is not None:
             return prescribed
@@ -94,18 +81,9 @@ class Weather:
         return self._airs[place]
 
     def clock(self, stage: Stage, weeks: int) -> Array:
-        """Return the degree-days of a stage, counted from the season's first Monday.
+        """Return the degree-days that the first 0, 1, 2, ... weeks of the season give a stage [°C days].
 
-        Parameters
-        ----------
-        stage
-            A stage that runs on degree-days.
-        weeks
-            Weeks that are needed.
-
-        Returns
-        -------
-        array of shape (weeks + 1 or more, draws) [°C days]: what the first 0, 1, 2, ... weeks give.
+        The shape is (weeks + 1 or more, draws).
         """
         key = (stage.place, stage.base_temperature or 0.0, stage.upper_threshold)
         if key not in self._clocks or len(self._clocks[key]) <= weeks:
@@ -118,21 +96,10 @@ class Weather:
         return self._clocks[key]
 
     def harm(self, stage: Stage, week: Week, *, on_the_way: bool) -> Array:
-        """Return how much heat and cold lower the survival of plants that come in a week.
+        """Return how much heat and cold lower the survival of plants that come in a week [logits], shape (draws,).
 
-        Parameters
-        ----------
-        stage
-            A stage that they are in when they come.
-        week
-            The week.
-        on_the_way
-            Whether they meet the air outside in that week, as on arrival, not that of their place in the
-            first two weeks.
-
-        Returns
-        -------
-        array of shape (draws,) [logits], from 0
+        In `stage` plants are when they come. If still `on_the_way` there they meet the air outside in that week, else
+        that of their place in the first two weeks.
 
         Notes
         -----
@@ -150,10 +117,7 @@ class Weather:
 
 
 def lowered(log_survival: Array, harm: Array) -> Array:
-    """Lower a survival by a harm [log-odds], from 0.
-
-    With s the share and d the harm: s exp(-d) / (1 - s + s exp(-d)).
-    """
+    """Lower a survival s by a harm d [log-odds], from 0: s exp(-d) / (1 - s + s exp(-d))."""
     left = log_survival - harm
     with np.errstate(divide="ignore"):  # the logarithm of no loss at all
         lost = np.log(-np.expm1(log_survival))

@@ -23,13 +23,7 @@ _WRITTEN = re.compile(r"\d{4}-\d{2}-\d{2}")
 
 
 def read_day(cell: Any) -> date:
-    """Return the day of a cell: a date, or text such as 2027-04-13.
-
-    Raises
-    ------
-    Refused
-        If it is no date, not of the years 1900 to 2199, or a time of day.
-    """
+    """Return the day of a cell: a date, or text such as 2027-04-13, of the years 1900 to 2199."""
     remedy = "Write year, month and day, such as 2027-04-13."
     day = None
     if isinstance(cell, datetime):
@@ -158,18 +152,10 @@ class Interval(NamedTuple):
 
 @dataclass(frozen=True)
 class StageHistory:
-    """What was recorded of a batch in one stage.
+    """What was recorded of a batch in one stage: the days on which how many plants entered, and its counts, by day.
 
-    Parameters
-    ----------
-    stage
-        Its name; empty where plants were transferred, or delivered, and not counted since.
-    entries
-        Days on which plants entered, and how many, by day.
-    counts
-        The counts there, by day.
-    delivered
-        Whether they entered by delivery, and so were there before any count.
+    The name of the stage is empty where plants were transferred, or delivered, and not counted since. Those `delivered`
+    there were there before any count.
     """
 
     stage: str
@@ -294,25 +280,11 @@ def _lose(inside: Sequence[list[Any]], losses: int) -> None:
 
 
 def stage_histories(batch: BatchRecord, counts: Iterable[CountRecord]) -> tuple[StageHistory, ...]:
-    """Return the history of a batch in each of its stages.
+    """Return the history of a batch in each of its stages, in the order in which they were first counted.
 
-    Parameters
-    ----------
-    batch
-        The batch.
-    counts
-        Its counts, in any order, one for each stage and day.
-
-    Returns
-    -------
-    tuple[StageHistory, ...]
-        One for each stage in the order in which they were first counted, and one without a name for plants
-        that were transferred, or delivered, and not counted since.
-
-    Notes
-    -----
-    Of stages first counted on one day the one with more plants comes first, then the one from which more
-    were transferred; another order is taken where it alone explains all counts.
+    Counts come in any order, one for each stage and day. Plants that were transferred, or delivered, and not counted
+    since have a history without a name. Of stages first counted on one day the one with more plants comes first, then
+    the one from which more were transferred; another order is taken where it alone explains all counts.
     """
     by_stage: dict[str, list[CountRecord]] = defaultdict(list)
     for row in sorted(counts, key=lambda row: row.date):

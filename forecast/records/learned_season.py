@@ -28,19 +28,6 @@ from forecast.words.results import Result
 BasedOn = Literal["records", "group", "estimate"]
 
 _MOST = 20_000  # plants of a next batch
-_RATES = (
-    "variety",
-    "stage",
-    "what",
-    "estimate",
-    "batches",
-    "plants",
-    "learned",
-    "sd",
-    "weight",
-    "based_on",
-    "sentence",
-)
 _SHARES = ("variety", "group", "estimate", "counted", "batches", "learned", "p5", "p95", "based_on")
 _LABS = ("lab", "other", "batches", "other_batches", "better_by", "p5", "p95", "chance", "sentence")
 
@@ -189,7 +176,7 @@ class LearnedSeason(Result, Season):
         for name, factor in (("weak", 2.0), ("usual", 1.0), ("strong", 0.5)):
             old = pooled.priors
             wide = {part: factor * getattr(old, part) for part in ("nursery_sd", "group_sd", "variety_sd")}
-            tried = pooled if factor == 1 else pooled.with_priors(replace(old, **wide))
+            tried = pooled if factor == 1 else replace(pooled, priors=replace(old, **wide))
             means[name] = {variety: tried.variety(variety).mean for variety in tried.varieties}
         table = self.shares(stage)
         table = table.loc[table["based_on"] != "estimate", ["variety", "estimate", "batches"]]

@@ -114,14 +114,9 @@ def learn(season: Season, records: Records, *, executor: Executor | None = None)
 
 
 def pooled_by_stage(season: Season, finished: Mapping[str, Sequence[Record]]) -> dict[str, Pooled]:
-    """Return the model of each stage that batches have finished.
+    """Return the model of each stage that batches have finished; `finished` holds their survivals by stage.
 
-    Parameters
-    ----------
-    season
-        The season; the mean of its estimates for a stage is the median of the prior.
-    finished
-        Survival of finished batches, by stage.
+    The median of its prior is the mean of the estimates of the season for the stage.
     """
     estimates: dict[str, dict[str, float]] = defaultdict(dict)
     for variety in (row.variety for row in season.varieties):

@@ -26,19 +26,7 @@ _NARROWEST = 0.01  # of the estimated time: an interval in which no warmth came 
 
 
 def survival_records(season: Season, records: Records) -> dict[str, list[Record]]:
-    """Return how many plants survived each stage, a record for each batch that is finished in it.
-
-    Parameters
-    ----------
-    season
-        The season that names stages and their order.
-    records
-        Records that suit it (see `Records.against`).
-
-    Returns
-    -------
-    dict[str, list[Record]]
-        By name of the stage, each with the name of its batch.
+    """Return how many plants survived each stage, by its name: a record for each batch that is finished in it.
 
     Notes
     -----
@@ -75,16 +63,8 @@ def _in_sequence(route: Sequence[str], counted: Sequence[str]) -> int:
 def time_records(season: Season, records: Records) -> dict[tuple[str, str], pd.DataFrame]:
     """Return between which counts plants left a stage, in weeks or degree-days as the stage runs, for `learn_time`.
 
-    Parameters
-    ----------
-    season, records
-        As for `survival_records`.
-
-    Returns
-    -------
-    dict[tuple[str, str], DataFrame]
-        By group or variety whose route it is, and name of the stage: variety, number, after, until [weeks or °C
-        days] and batch.
+    By group or variety whose route it is, and name of the stage: variety, number, after, until [weeks or °C days] and
+    batch.
 
     Notes
     -----
@@ -134,14 +114,7 @@ class StageTime:
 
 
 def posterior_time(stage: Stage, rows: pd.DataFrame | None) -> StageTime:
-    """Return the estimated time of a stage, weighted against the time that records teach.
-
-    Parameters
-    ----------
-    stage
-        The stage as estimated; it takes time.
-    rows
-        Its `time_records`; None if there are none.
+    """Return the estimated time of a stage, weighted against the time that its `time_records` teach, if there are any.
 
     Notes
     -----

@@ -17,15 +17,7 @@ from forecast.weeks import Week
 
 
 class ThermalTime:
-    """Time that a stage counts, in weeks or degree-days, with climate normals where the weather was not measured.
-
-    Parameters
-    ----------
-    season
-        The season; it has a climate if any of its stages runs on degree-days.
-    measured
-        The weather outside on some days.
-    """
+    """Time that a stage counts, in weeks or degree-days, with climate normals where the weather was not measured."""
 
     def __init__(self, season: Season, measured: Days) -> None:
         self.season, self.measured = season, measured
@@ -34,19 +26,9 @@ class ThermalTime:
     def since(self, stage: Stage, entered: ArrayLike, weeks: ArrayLike) -> Array:
         """Return the time of a stage so many weeks after plants entered it [weeks or °C days].
 
-        Parameters
-        ----------
-        stage
-            The stage.
-        entered
-            Days on which plants entered it, as ordinals (`datetime.date.toordinal`), any shape.
-        weeks
-            Time since then [weeks], of the same shape; infinite stays infinite.
-
-        Notes
-        -----
-        A measured day has the degree-days of its own minimum and maximum, any other a seventh of those of its week in
-        the climate normals.
+        Days of entry are ordinals (`datetime.date.toordinal`), of the shape of `weeks`; infinite weeks stay infinite. A
+        measured day has the degree-days of its own minimum and maximum, any other a seventh of those of its week in the
+        climate normals.
         """
         entered, weeks = np.asarray(entered, dtype=np.float64), np.asarray(weeks, dtype=np.float64)
         if stage.runs_on == "weeks" or not weeks.size:

@@ -199,7 +199,10 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     if outcome.begun:
         remedy = "Give what simulate makes of the orders; only that can be accounted for."
         raise refuse("outcome", None, "the plants of a running season are partly paid for already", remedy)
-    lines = chain(bought(outcome), *(chain(growing(outcome, name), _sold(outcome, name)) for name in outcome.varieties))
+    lines = bought(outcome)
+    for name in outcome.varieties:
+        income = sold(season, name, outcome.ready(name), outcome.on_hand(name))
+        lines = chain(lines, growing(outcome, name), income)
     changes = np.zeros((season.weeks, outcome.draws))
     sums: dict[tuple[int, str, str, str, str, int], float] = defaultdict(float)
     for line in lines:
@@ -245,10 +248,6 @@ def growing(outcome: Outcome, variety: str) -> Iterator[Line]:
         rows = [season.places.index(season.place_in(stage.place, week)) + 1 for week in outcome.weeks[:until]]
         amounts = -cost[:until, None] * np.asarray(standing)[:until]
         yield Line("bench", variety, "", "places", np.array(rows, dtype=np.intp), slice(0, until), amounts)
-
-
-def _sold(outcome: Outcome, variety: str) -> Iterator[Line]:
-    yield from sold(outcome.season, variety, outcome.ready(variety), outcome.on_hand(variety))
 
 
 def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, Array]) -> Iterator[Line]:

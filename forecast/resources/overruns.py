@@ -31,22 +31,10 @@ _KEPT = 0.02  # of the chance of a target may be lost
 
 
 def overrun(expected: Array, deviation: Array, bench: Array) -> Array:
-    """Return the chance that plants do not find room.
+    """Return the chance [0 to 1] that plants do not find room, shape (weeks, draws).
 
-    Parameters
-    ----------
-    expected, deviation
-        Area they take and its standard deviation given the draw [m²], shape (weeks, draws).
-    bench
-        What there is [m²], shape (weeks, 1).
-
-    Returns
-    -------
-    array of shape (weeks, draws) [0 to 1]
-
-    Notes
-    -----
-    Normal, given the draw. A closed place is overrun by a single plant.
+    Their area is normal given the draw: `expected` with a standard `deviation` [m²], shape (weeks, draws). The `bench`
+    has the shape (weeks, 1); a closed place is overrun by a single plant.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         over = expected - bench

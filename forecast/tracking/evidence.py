@@ -49,18 +49,8 @@ class BatchEvidence:
 def posterior_shifts(season: Season, streams: Streams, batches: Sequence[BatchEvidence]) -> list[dict[str, Array]]:
     """Return what turns the scores of each batch, drawn before any count, into scores drawn given the counts.
 
-    Parameters
-    ----------
-    season, streams
-        The season, and its streams.
-    batches
-        All its batches, counted ones and those still to come.
-
-    Returns
-    -------
-    list for each batch
-        from the name of a quantity, such as ``acclimatisation survival``, to the shifts that are added to its scores,
-        shape (draws,).
+    For each of all batches of the season, counted or still to come: from the name of a quantity, such as
+    ``acclimatisation survival``, to the shifts that are added to its scores, shape (draws,).
 
     Notes
     -----

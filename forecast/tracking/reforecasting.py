@@ -157,13 +157,8 @@ class Reforecast(Result):
 
     def facts(self) -> dict[str, object]:
         """Return season, day, draws and seed."""
-        streams = self.outcome.streams
-        return {
-            "season": self.outcome.season.name,
-            "on_date": self.on_date,
-            "draws": streams.draws,
-            "seed": streams.seed,
-        }
+        name, draws, seed = self.outcome.season.name, self.outcome.draws, self.outcome.seed
+        return {"season": name, "on_date": self.on_date, "draws": draws, "seed": seed}
 
     def __str__(self) -> str:
         names = ("variety", "week", "p5", "median", "p95", "target", "chance")

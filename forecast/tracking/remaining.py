@@ -20,21 +20,11 @@ _NOBODY = 1e-9  # a smaller share of a cohort is in no stage
 class CohortFate(Fate):
     """What plants meet that entered a stage together and were still in it at their last count.
 
-    Parameters
-    ----------
-    inner
-        What plants that entered with them meet from that stage on.
-    first
-        Number of the stage in the route.
-    entered
-        Weeks from their entry to the Monday from which time is counted; negative if that came first.
-    counted
-        Weeks from their entry to the last count.
-    overdue
-        What they meet, by the stages of the whole route, if they are overdue: if hardly any should still be there, all
-        leave at the last count.
-    parts
-        Stages of `inner` for one of the route: 2 if plants wait once they are ready (see `with_waits`).
+    `inner` is what they meet from that stage on, the `first` of theirs in the route; for each stage of the route it has
+    `parts`: 2 if plants wait once they are ready (see `with_waits`). Of the weeks from their entry, `entered` lead to
+    the Monday from which time is counted (negative if that came first), and `counted` to the last count. If hardly any
+    should still be there, they are `overdue`: all leave at the last count, and meet that by the stages of the whole
+    route.
 
     Notes
     -----
@@ -154,14 +144,9 @@ class CohortFate(Fate):
 def cohort_fate(
     inner: RouteFate, first: int, entered: float, counted: float, overdue: Fate, waits: Array | None = None
 ) -> CohortFate:
-    """Return what plants meet that entered a stage together; see `CohortFate`.
+    """Return what plants meet that entered a stage together; see `CohortFate`, where `inner` has no stages for waiting.
 
-    Parameters
-    ----------
-    inner, first, entered, counted, overdue
-        As for `CohortFate`, where `inner` has no stages for waiting.
-    waits
-        Weeks for which plants wait after each stage of the route, shape (stages, draws); they do not if not given.
+    `waits` are the weeks for which plants wait after each stage of the route, shape (stages, draws), if they do.
     """
     if waits is None:
         return CohortFate(inner, first, entered, counted, overdue)
@@ -171,12 +156,7 @@ def cohort_fate(
 def with_waits(fate: RouteFate, weeks: Array) -> RouteFate:
     """Return a fate with two stages for each: until plants are ready, and until they are transferred, without loss.
 
-    Parameters
-    ----------
-    fate
-        What plants meet if they are transferred once they are ready.
-    weeks
-        Weeks for which they wait after each stage, shape (stages, draws); after one without time they do not.
+    They wait for some weeks after each stage that takes time, shape (stages, draws).
     """
     timed = np.asarray(fate.weeks.any(axis=1))
     some = np.where(timed[:, None], weeks, 0.0)

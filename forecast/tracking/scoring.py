@@ -267,17 +267,7 @@ def scorecard(
 
 
 def scored(numbers: Whole, observed: int, rng: np.random.Generator) -> tuple[float, ...]:
-    """Return the 5th percentile, median and 95th of draws, their CRPS and their PIT.
-
-    Parameters
-    ----------
-    numbers
-        Draws of a forecast [plants], at least 2.
-    observed
-        The outcome [plants].
-    rng
-        For the random part of the PIT.
-    """
+    """Return the 5th percentile, median and 95th of draws [plants], at least 2, their CRPS and their PIT."""
     ordered = np.sort(numbers).astype(np.float64)
     score = scoringrules.crps_ensemble(float(observed), ordered, estimator="pwm", sorted_ensemble=True, backend="numpy")
     below, at_most = (np.searchsorted(ordered, observed, side) for side in ("left", "right"))

@@ -32,21 +32,6 @@ def _survival(mean: float, sd: float) -> str:
     return f"survival of the next batch: {percent(mean)} % ± {percent(sd)} points (1 SD)"
 
 
-def estimate(*, name: str, mean: float, sd: float, records: int, weight: float, prior_mean: float) -> str:
-    """Return what is known of the survival of a variety, a group, or without a name the nursery."""
-    based = f"Based on {batches(records)} (weight {percent(weight)} %)" if records else "Based on no batch of its own"
-    return f"{name or 'Nursery'} – expected {_survival(mean, sd)}. {based}; before any record, {percent(prior_mean)} %."
-
-
-def pooled(*, records: int, varieties: int, mean: float, sd: float, without: int) -> str:
-    """Return what all records say of the next batch of a new group; so many varieties are without a record."""
-    relying = counted(without, "variety relies", "varieties rely")
-    others = f" {relying} on the records of others only." if without else ""
-    return (
-        f"{batches(records)} of {counted(varieties, 'variety', 'varieties')}. Expected {_survival(mean, sd)}.{others}"
-    )
-
-
 def survival(*, variety: str, stage: str, mean: float, sd: float, own: int, of_group: int, before: float) -> str:
     """Return what was learned of a survival from so many batches of the variety and its group."""
     based = f"{batches(own)} of its own" if own else f"{batches(of_group)} of its group, none of its own"

@@ -17,7 +17,7 @@ import math
 import sys
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -282,7 +282,7 @@ def finer(pooled: Pooled) -> tuple[Array, Array]:
     kept = lattice._NODES, lattice._FINE, lattice._FINEST, lattice._ENOUGH
     lattice._NODES, lattice._FINE, lattice._FINEST, lattice._ENOUGH = 23, kept[1] / 2, kept[2] / 2, 15
     try:
-        return learned(pooled.with_priors(pooled.priors))
+        return learned(replace(pooled))
     finally:
         lattice._NODES, lattice._FINE, lattice._FINEST, lattice._ENOUGH = kept
 

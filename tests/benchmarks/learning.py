@@ -14,6 +14,7 @@ from __future__ import annotations
 import logging
 import statistics
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -46,7 +47,7 @@ def beside(
 ) -> Iterator[Row]:
     """Measure one stage's records: our error and time, and the sampler's time."""
     pooled, density = Pooled(records, groups), Density(records, groups, Priors())
-    took = seconds(lambda: learned(pooled.with_priors(pooled.priors)), 5)
+    took = seconds(lambda: learned(replace(pooled)), 5)
     runs = [sample(density, walkers=walkers, steps=steps, first=steps // 5, seed=seed) for seed in seeds]
     off = float((np.abs(learned(pooled)[0] - finer(pooled)[0]) / runs[0].sd).max())
     yield Row(f"{name}: our error, of a posterior deviation", off, 1, against="asked", theirs=ERROR)

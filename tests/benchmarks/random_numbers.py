@@ -9,6 +9,7 @@ import numpy as np
 from measuring import Row, seconds
 
 import forecast
+from forecast.growth.benches import elapsed
 from forecast.growth.fate import Batch
 from forecast.growth.simulation import draw_fate, season_streams
 
@@ -63,5 +64,5 @@ def _row(name: str, took: Any, draws: int, repeats: int) -> Row:
 
 def steps_of(outcome: forecast.Outcome, batch: Batch) -> Any:
     """Shares newly ready by week, as the engine samples them."""
-    ready = outcome._fates[batch].ready(outcome._elapsed(batch))
+    ready = outcome.fate(batch).ready(elapsed(outcome.season, batch))
     return np.diff(ready, axis=0, prepend=0, append=1).clip(min=0).T

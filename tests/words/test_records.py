@@ -22,30 +22,6 @@ def test_records_are_summed_up_with_their_days(cells, text):
     assert words.held(deliveries=deliveries, counts=counts, days=days, **span) == text
 
 
-@pytest.mark.parametrize(
-    ("cells", "text"),
-    [
-        ({}, "Alba – expected survival of the next batch: 82 % ± 9 points (1 SD). Based on 2 batches (weight 64 %); "
-             "before any record, 70 %."),
-        ({"name": "", "records": 1}, "Nursery – expected survival of the next batch: 82 % ± 9 points (1 SD). Based on "
-                                     "1 batch (weight 64 %); before any record, 70 %."),
-        ({"records": 0}, "Alba – expected survival of the next batch: 82 % ± 9 points (1 SD). Based on no batch of its "
-                         "own; before any record, 70 %."),
-    ],
-)  # fmt: skip
-def test_an_estimate_names_its_records_and_its_prior(cells, text):
-    usual = {"name": "Alba", "mean": 0.82, "sd": 0.09, "records": 2, "weight": 0.64, "prior_mean": 0.7}
-    assert words.estimate(**(usual | cells)) == text
-
-
-def test_a_nursery_names_the_varieties_without_a_record():
-    usual = {"records": 3, "varieties": 3, "mean": 0.78, "sd": 0.18}
-    begin = "3 batches of 3 varieties. Expected survival of the next batch: 78 % ± 18 points (1 SD)."
-    assert words.pooled(**usual, without=0) == begin
-    assert words.pooled(**usual, without=1) == f"{begin} 1 variety relies on the records of others only."
-    assert words.pooled(**usual, without=2) == f"{begin} 2 varieties rely on the records of others only."
-
-
 def test_a_learned_survival_names_what_it_is_based_on_and_your_estimate():
     usual = {"variety": "Calla 'Daviorne'", "stage": "arrival", "mean": 0.81, "sd": 0.12, "before": 0.8}
     begin = "Calla 'Daviorne', arrival – expected survival of the next batch: 81 % ± 12 points (1 SD). Based on"
