@@ -39,7 +39,7 @@ def ready_dates(weeks: DeliveryWeeks) -> Chart:
         ends with it, and there is no tick if it is not even half.
     """
     table = weeks.table().drop_duplicates("week").sort_values("week")
-    end = str(weeks.last_week)
+    end = str(weeks.cases[0].season.last_week)
     columns = {name: [_monday(week or end) for week in table[name]] for name in ("ready_first", "ready", "ready_last")}
     labels = {f"{name}_label": table[name].replace("", words.AFTER_SEASON) for name in columns}
     rows = pd.DataFrame({"week": table["week"], **columns, **labels})
@@ -60,12 +60,12 @@ def ready_dates(weeks: DeliveryWeeks) -> Chart:
         x=alt.X("ready_first:T", title="ready [Monday]", axis=axis, scale=alt.Scale(zero=False)), x2="ready_last:T"
     )
     ticks = base.transform_filter("datum.half").mark_tick(color=BLUE, thickness=3, size=15).encode(x="ready:T")
-    target = pd.DataFrame({"by": [_monday(str(weeks.by))]})
+    target = pd.DataFrame({"by": [_monday(str(weeks.order.by))]})
     rule = alt.Chart(target).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3]).encode(x="by:T")
     first, last = table.iloc[0], table.iloc[-1]
     ends = {"first": (first["week"], first["ready"]), "last": (last["week"], last["ready"])}
-    text = words.ready_dates(variety=weeks.variety, by=str(weeks.by), **ends)
-    title = heading(words.READY_DATES_TITLE.format(variety=weeks.variety), words.READY_DATES)
+    text = words.ready_dates(variety=weeks.order.variety, by=str(weeks.order.by), **ends)
+    title = heading(words.READY_DATES_TITLE.format(variety=weeks.order.variety), words.READY_DATES)
     return alt.layer(bars, ticks, rule).properties(
         width=WIDTH, height=max(_ROW * len(rows), 60), title=title, description=text
     )
@@ -96,8 +96,8 @@ def survival_by_week(weeks: DeliveryWeeks) -> Chart:
     ticks = base.mark_tick(color=BLUE, thickness=3, size=18, orient="horizontal").encode(y="survival:Q")
     points = base.mark_point(shape="triangle-up", filled=True, size=90, color=ORANGE, opacity=1).encode(y="chance:Q")
     title = heading(
-        words.SURVIVAL_TITLE.format(variety=weeks.variety),
-        words.SURVIVAL.format(quantity=weeks.quantity, target=weeks.target, by=str(weeks.by)),
+        words.SURVIVAL_TITLE.format(variety=weeks.order.variety),
+        words.SURVIVAL.format(quantity=weeks.quantity, target=weeks.order.target, by=str(weeks.order.by)),
     )
     return alt.layer(bars, ticks, points).properties(
         width=WIDTH, height=HEIGHT, title=title, description=" ".join(str(weeks).splitlines())

@@ -54,36 +54,11 @@ class DeliveryWeeks(Result):
     cases: tuple[Case, ...]
     ways: tuple[tuple[PriceList, Week], ...]
 
-    @property
-    def variety(self) -> str:
-        """Which variety."""
-        return self.order.variety
-
-    @property
-    def target(self) -> int:
-        """Plants that are to be saleable."""
-        return self.order.target
-
-    @property
-    def by(self) -> Week:
-        """By the Monday of which week."""
-        return self.order.by
-
-    @property
-    def service_level(self) -> float:
-        """Share of draws in which they are to be [0 to 1]."""
-        return self.order.service_level
-
-    @property
-    def currency(self) -> str:
-        """ISO 4217 code."""
-        return self.order.currency
-
     def facts(self) -> dict[str, object]:
         """Return the variety, its target, the quantity compared, draws and seed."""
-        facts = {name: getattr(self, name) for name in ("variety", "target", "by", "quantity")}
-        streams = self.cases[0].streams
-        return facts | {"weeks": len(self._rows), "draws": streams.draws, "seed": streams.seed}
+        facts = {name: getattr(self.order, name) for name in ("variety", "target", "by")}
+        streams, weeks = self.cases[0].streams, len(self._rows)
+        return facts | {"quantity": self.quantity, "weeks": weeks, "draws": streams.draws, "seed": streams.seed}
 
     def table(self, by: Literal["cost", "chance", "survival", "ready"] = "cost") -> pd.DataFrame:
         """Return the delivery weeks, the best first.
@@ -112,11 +87,6 @@ class DeliveryWeeks(Result):
         ranked = self._rows.assign(ready=self._rows["ready"].replace("", "z"))
         order = ranked.sort_values([by, "cost", "week", "lab"], ascending=[_BY[by], True, True, True]).index
         return self._rows.loc[order].reset_index(drop=True)
-
-    @property
-    def last_week(self) -> Week:
-        """Last week of the season."""
-        return self.cases[0].season.last_week
 
     @cached_property
     def _rows(self) -> pd.DataFrame:
@@ -180,40 +150,23 @@ class DeliveryWeeks(Result):
         return "\n".join(self._sentences())
 
     def _sentences(self) -> Iterator[str]:
-        rows, currency = self._rows, self.currency
+        rows, variety, currency = self._rows, self.order.variety, self.order.currency
+        quantity, target, by = self.quantity, self.order.target, self.order.by
         if rows["cost"].notna().any():
-            week, lab, *_, quantity, cost = self.table().iloc[0]
-            yield words.cheapest_week(
-                variety=self.variety, week=week, lab=lab, quantity=quantity, cost=cost, currency=currency
-            )
+            week, lab, *_, least, cost = self.table().iloc[0]
+            yield words.cheapest_week(variety=variety, week=week, lab=lab, quantity=least, cost=cost, currency=currency)
         else:
-            yield words.no_week(variety=self.variety, target=self.target, by=self.by)
+            yield words.no_week(variety=variety, target=target, by=by)
         best, worst = rows.iloc[int(rows["chance"].argmax())], rows.iloc[int(rows["chance"].argmin())]
         if best["chance"] == 0:
             soonest = min((week for week in rows["ready"] if week), default="")
-            yield words.every_week_too_late(quantity=self.quantity, target=self.target, by=self.by, soonest=soonest)
+            yield words.every_week_too_late(quantity=quantity, target=target, by=by, soonest=soonest)
             return
-        yield words.best_and_worst_week(
-            quantity=self.quantity,
-            target=self.target,
-            by=self.by,
-            best=best["week"],
-            chance=best["chance"],
-            worst=worst["week"],
-            least=worst["chance"],
-        )
+        ends = {"best": best["week"], "chance": best["chance"], "worst": worst["week"], "least": worst["chance"]}
+        yield words.best_and_worst_week(quantity=quantity, target=target, by=by, **ends)
         if len(self._splits) > 1:
-            one, two = self._splits.iloc[0], self._splits.iloc[1]
-            yield words.split(
-                quantity=one["quantity"],
-                week=one["weeks"],
-                worst_tenth=one["worst_tenth"],
-                split_quantity=two["quantity"],
-                weeks=two["weeks"],
-                split_worst_tenth=two["worst_tenth"],
-                dearer=two["cost"] - one["cost"],
-                currency=currency,
-            )
+            one, two = self._splits[["quantity", "weeks", "worst_tenth"]].head(2).itertuples(index=False, name=None)
+            yield words.split(one, two, dearer=float(self._splits["cost"].diff()[1]), currency=currency)
 
 
 def _worst_tenth(plants: Array) -> float:

@@ -22,18 +22,8 @@ _FREE = 1e-9  # a plant that costs less counts as costing this [currency]
 def sold(demand: ArrayLike, of: int, share: Array) -> Array:
     """Return the expected number sold of an order whose plants survive one by one, exactly.
 
-    Parameters
-    ----------
-    demand
-        Demand [plants], from 0: whole, or one for each share.
-    of
-        Plants ordered.
-    share
-        Probability that a plant is saleable [0 to 1], shape (draws,).
-
-    Returns
-    -------
-    array of shape (draws,) [plants]
+    `demand` is one whole number of plants from 0, or one for each draw; `of` plants are ordered, each saleable with
+    the chance `share`, shape (draws,).
 
     Notes
     -----
@@ -49,16 +39,6 @@ def sold(demand: ArrayLike, of: int, share: Array) -> Array:
 
 class Margins:
     """What the orders of a case earn: plants up to the demand at the sale price, up to the target again marked down.
-
-    Parameters
-    ----------
-    case
-        One target, and all that is needed to try orders for it.
-
-    Raises
-    ------
-    Refused
-        If the variety has no sale price, or a markdown price above it.
 
     Notes
     -----
@@ -128,13 +108,7 @@ class Margins:
         return Shipment(prices, week, best), greatest
 
     def best(self, delivery: Week | None = None, lab: str | None = None) -> tuple[Shipment, float]:
-        """Return the shipment of greatest expected margin of all offers and weeks, and that margin [currency].
-
-        Raises
-        ------
-        Refused
-            If no offer is from that lab, or can be delivered in that week.
-        """
+        """Return the shipment of greatest expected margin of all offers and weeks, and that margin [currency]."""
         bounds = [(self._bound(*way), *way) for way in self.case.ways(delivery, lab)]
         bounds.sort(key=lambda way: (-way[0], -way[2].monday.toordinal()))
         best, greatest = self.greatest(*bounds[0][1:])

@@ -169,16 +169,10 @@ class Order(Result):
         return frame.round({"chance": 4, "cost": 2, "margin": 2})
 
     def __str__(self) -> str:
+        known = {name: getattr(self, name) for name in ("target", "by", "chance", "cost", "currency")}
         lines = [
             words.order(quantity=self.quantity, variety=self.variety, lab=self.lab, week=self.week),
-            words.yields(
-                target=self.target,
-                by=self.by,
-                chance=self.chance,
-                cost=self.cost,
-                currency=self.currency,
-                topping_up=self.case.topping_up,
-            ),
+            words.yields(**known, topping_up=self.case.topping_up),
         ]
         if self.margin is not None:
             lines.append(words.greatest_margin(margin=self.margin, currency=self.currency))
@@ -335,28 +329,17 @@ def order_of(case: Case, delivery: Week | None = None, lab: str | None = None) -
     if best is not None:
         return _made(case, best)
     nearest = _made(case, case.nearest(delivery, lab))
-    raise OutOfReach(
-        words.out_of_reach(
-            variety=nearest.variety,
-            target=nearest.target,
-            by=nearest.by,
-            service_level=nearest.service_level,
-            week=nearest.week,
-            share=float(case.share(nearest.week).mean()),
-            first=case.first_week_in_reach(),
-        ),
-        nearest,
-    )
+    known = {name: getattr(nearest, name) for name in ("variety", "target", "by", "service_level", "week")}
+    share = float(case.share(nearest.week).mean())
+    raise OutOfReach(words.out_of_reach(**known, share=share, first=case.first_week_in_reach()), nearest)
 
 
 def _most_profitable(case: Case, delivery: Week | None = None, lab: str | None = None) -> Order:
     shipment, margin = Margins(case).best(delivery, lab)
     order = _made(case, shipment, margin)
     if margin <= 0:
-        best = words.shipment(quantity=order.quantity, lab=order.lab, week=order.week)
-        raise OutOfReach(
-            words.all_lose(variety=order.variety, best=best, margin=margin, currency=order.currency), order
-        )
+        known = {name: getattr(order, name) for name in ("variety", "quantity", "lab", "week", "currency")}
+        raise OutOfReach(words.all_lose(**known, margin=margin), order)
     return order
 
 

@@ -14,15 +14,8 @@ from forecast.weeks import Week
 
 @dataclass(frozen=True)
 class PriceList:
-    """One offer of a lab with all its price breaks, in the order of their quantities.
+    """One offer of a lab: price-list lines that differ by the quantity from which their price holds, in its order.
 
-    Parameters
-    ----------
-    breaks
-        Price-list lines that differ by the quantity from which their price holds.
-
-    Notes
-    -----
     The price of the last break reached holds for all plants of the order.
     """
 

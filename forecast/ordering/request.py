@@ -21,19 +21,7 @@ def requested(
 ) -> tuple[Target, int]:
     """Return the target, and which delivery of the variety is to meet it.
 
-    Parameters
-    ----------
-    season, variety
-        The season, and which of its varieties.
-    target, week, service_level
-        What overrides the season's table; None where that holds.
-    beyond
-        Whether the week may lie after the season.
-
-    Raises
-    ------
-    Refused
-        If the variety or week is unknown, or the target is not clear.
+    `target`, `week` and `service_level` override the season's table; `beyond`: the week may lie after the season.
     """
     season.variety(variety)
     rows = season.targets_of(variety)

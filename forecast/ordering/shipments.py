@@ -30,11 +30,6 @@ class Box(NamedTuple):
 class Shipment:
     """So many plantlets of one offer, delivered in one week.
 
-    Parameters
-    ----------
-    prices, week, quantity
-        The offer with its price breaks, the week of delivery, and the number of plantlets.
-
     Examples
     --------
     >>> import forecast
@@ -93,15 +88,7 @@ class Charge(NamedTuple):
 
 @dataclass(frozen=True)
 class Bill:
-    """What shipments cost together.
-
-    Parameters
-    ----------
-    charges
-        What is paid for each of them, in their order.
-    together
-        Plantlets that share boxes [number].
-    """
+    """What shipments cost together: what is paid for each, in their order, and how many plantlets share boxes."""
 
     charges: tuple[Charge, ...]
     together: Mapping[Box, int]
@@ -142,17 +129,6 @@ class Bill:
 def bill(shipments: Iterable[Shipment]) -> Bill:
     """Price shipments together: each at the price break that it reaches, in boxes shared by lab and week.
 
-    Parameters
-    ----------
-    shipments
-        All that is ordered together.
-
-    Returns
-    -------
-    Bill
-
-    Notes
-    -----
     Plantlets of one lab in one week share boxes of one size and freight, and whole boxes are paid for. A shipment bears
     the freight of its boxes by its part of their plantlets.
     """
@@ -172,19 +148,9 @@ def bill(shipments: Iterable[Shipment]) -> Bill:
 
 
 def shipment_of(season: Season, order: Delivery | Batch) -> Shipment:
-    """Return the cheapest shipment, freight included, that an order of a season can be.
+    """Return the cheapest shipment, freight included, that an order of a season can be, placed in its first week.
 
-    Parameters
-    ----------
-    season
-        The season, in whose first week it is ordered.
-    order
-        Variety, week, quantity, and lab: any lab, if it names none.
-
-    Raises
-    ------
-    Refused
-        If no offer covers the order; it says what would be accepted.
+    If the order names no lab, it is any lab's. An order that no offer covers is refused with what would be accepted.
     """
     ordered, number = season.first_week, order.quantity
     lists = [one for one in PriceList.of(season.price_lines(order.variety)) if order.lab in (None, one.lab)]

@@ -31,20 +31,9 @@ _MOST_MORE = 10  # likewise, for each plant that is lacking, if some are there
 class Case:
     """One target, and all that is needed to try orders for it.
 
-    Parameters
-    ----------
-    season, streams, request
-        The season, its streams, and the target.
-    number
-        Number of the batch in its variety.
-    ordered
-        Week in which it is ordered; the first of the season if not given.
-    shifts
-        What is added to the scores of its batch, as for `draw_fate`.
-    moved
-        What becomes of its fate in the nursery; nothing else if not given.
-    there
-        Plants that are there in the target's week without an order, shape (draws,).
+    `number` is that of the batch in its variety; `ordered` the week of the order, the season's first if not given;
+    `shifts` are added to the scores of its batch, as for `draw_fate`; `moved` is what becomes of its fate in the
+    nursery; `there` are plants that are there in the target's week without an order, shape (draws,).
     """
 
     def __init__(
@@ -124,13 +113,7 @@ class Case:
         return self._smallest(prices, self.share(week), start) if math.isfinite(start) else None
 
     def best(self, delivery: Week | None = None, lab: str | None = None) -> Shipment | None:
-        """Return the shipment that suffices at the least cost, of all offers and weeks; None if nothing does.
-
-        Raises
-        ------
-        Refused
-            If no offer is from that lab, or can be delivered in that week.
-        """
+        """Return the shipment that suffices at the least cost, of all offers and weeks; None if nothing does."""
         best, least = None, math.inf
         ways = self._bounds(self.ways(delivery, lab))
         for bound, prices, week in sorted(ways, key=lambda way: (way[0], -way[2].monday.toordinal())):

@@ -19,24 +19,9 @@ def growing_costs(
 ) -> tuple[float, Array]:
     """Return the expected cost of a plantlet by stages and work, and of its bench by the week since it came.
 
-    Parameters
-    ----------
-    season, variety
-        The season, and the variety.
-    fate
-        What the plantlets meet, from the stage they enter on.
-    weeks
-        Weeks for which the bench is costed.
-    enters
-        Stage of the route they enter; the first if not given.
-
-    Returns
-    -------
-    float
-        Cost of stages and work for a plantlet that comes [currency].
-    array of shape (weeks,)
-        Cost of its bench in each week since [currency], at the cost that the first row of its place states; saleable
-        plants stand until they are past their best.
+    `fate` is that of plantlets from the stage on that they enter, the first if not given. The costs are those of stages
+    and work for a plantlet that comes [currency], and of its bench in each week, shape (weeks,) [currency], at the cost
+    that the first row of its place states; saleable plants stand until they are past their best.
     """
     route = season.route(variety)
     if enters is not None:
@@ -63,20 +48,9 @@ def rents(season: Season, stage: Stage) -> Array:
 
 
 def stage_costs(season: Season, variety: str, fate: Fate, week: Week) -> Array:
-    """Return the cost of stages and work of a plantlet delivered in a week, until the season's end.
+    """Return the cost [currency] of stages and work of a plantlet delivered in a week, until the season's end.
 
-    Parameters
-    ----------
-    season, variety
-        The season, and the variety.
-    fate
-        What the plantlets meet.
-    week
-        Week of delivery.
-
-    Returns
-    -------
-    array of shape (draws,) [currency], expected given the draw
+    It is that expected given the draw, shape (draws,).
     """
     elapsed = np.array([season.last_week - week + 1.0 - BEFORE])
     left = np.array(fate.boundaries(elapsed))[:-1, 0]

@@ -31,18 +31,10 @@ _LOOKED = 156  # weeks for which plants are followed in the nursery
 
 @dataclass(frozen=True)
 class Shortage:
-    """Which limit of the laboratory is met most often.
+    """Which limit of the laboratory is met most often: at which subculture, with which chance [0 to 1].
 
-    Parameters
-    ----------
-    cycle
-        The subculture at which it is met.
-    chance
-        Chance that it is met there [0 to 1].
-    shelf
-        Whether shelf places, rather than hood hours, run short in at least half of these cases.
-    unplanted
-        Shoots that find no room, on average.
+    It is the shelf if places, rather than hood hours, run short in at least half of these cases; `unplanted` shoots
+    find no room on average.
     """
 
     cycle: int
@@ -71,16 +63,10 @@ class Cultures(Result):
 
     Parameters
     ----------
-    season
-        The season.
-    row
-        How the variety is multiplied: a row of its cultures or divisions.
-    streams
-        What it is drawn from.
-    start
-        Week in which explants are initiated.
-    explants
-        How many.
+    season, row, streams
+        The season, how the variety is multiplied (a row of its cultures or divisions), and what it is drawn from.
+    start, explants
+        Week in which explants are initiated, and how many.
     kept
         Share of the shoots of each subculture that is planted again [0 to 1], the last 0; the rest is rooted.
     potted
@@ -289,16 +275,7 @@ class Cultures(Result):
     def chances(self, *, week: Week | str, at_least: ArrayLike) -> Array:
         """Return the chance of at least so many saleable plants in every draw, as `chance` gives their mean.
 
-        Parameters
-        ----------
-        week
-            On the Monday of which week.
-        at_least
-            How many plants, one number for all draws or shape (draws,).
-
-        Returns
-        -------
-        array of shape (draws,)
+        `at_least` is one number for all draws or one for each, shape (draws,), as the chances are.
         """
         monday = Week.parse(week)
         if len(self.rounds) == 1:

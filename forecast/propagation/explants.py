@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import pandas as pd
 
@@ -57,7 +57,7 @@ class MultiplicationPlan(Result):
     chance_by_average: float
     latest_start: Week
     currency: str
-    search: Search = field(repr=False)
+    search: Search
 
     @property
     def explants(self) -> int:
@@ -102,7 +102,7 @@ class MultiplicationPlan(Result):
         return pd.DataFrame(rows, columns=["what", "week", "amount"])
 
     def __str__(self) -> str:
-        made, unit, late = self.cultures, self.search.unit, self.chance < self.service_level
+        made, unit = self.cultures, self.search.unit
         if isinstance(made.row, Division):
             plan = words.division_plan(
                 variety=self.variety, plants=self.explants, bought=max(self.explants - made.row.stock, 0),
@@ -113,17 +113,16 @@ class MultiplicationPlan(Result):
                 variety=self.variety, explants=self.explants, start=self.start, subcultures=self.subcultures,
                 batches=len(made.rounds) > 1, last=self.last_subculture, ready=made.enters(self.subcultures),
             )  # fmt: skip
-        result = words.plan_yield(
-            chance=self.chance, target=self.target, by=self.by, cost=self.cost, currency=self.currency
-        )
+        known = {name: getattr(self, name) for name in ("chance", "target", "by", "cost", "currency")}
+        latest = self.latest_start if self.chance >= self.service_level else None
         lines = [
-            f"{plan} {words.pot(self.potted)}",
-            f"{result} {'' if late else words.latest_start(self.latest_start)}",
+            f"{plan} {words.pot(self.potted)}".rstrip(),
+            words.plan_yield(**known, latest=latest),
             words.by_average(number=self.by_average, unit=unit, chance=self.chance_by_average),
             words.lost(made.extinction_probability),
             str(made.shortage() or ""),
         ]
-        return "\n".join(line.rstrip() for line in lines if line)
+        return "\n".join(line for line in lines if line)
 
 
 def explants_needed(

@@ -31,27 +31,12 @@ MOST_PLANTS = 1e12
 class Multiplication:
     """A way to multiply a variety, whether in culture or by dividing stock plants.
 
-    Parameters
-    ----------
-    variety
-        Which variety.
-    start_weeks, cycle_weeks, rooting_weeks
-        From the start to the first subculture, a subculture, and rooting [weeks].
-    explants_per_vessel, rooting_per_vessel
-        Explants, and shoots for rooting, in a full vessel.
-    rates, cv, level, size
-        Mean shoots of an explant by subculture; their coefficient of variation, and its level; size k of their
-        negative binomial number, variance m + m^2 / k: infinite for a Poisson number, 0 where explants do not differ.
-    clean
-        Gives the share of vessels that stay clean in a subculture, of so many; the one after the last is rooting.
-    start_clean, start_death
-        Share of explants clean at the start, and share of these that die.
-    rooted, deflasking
-        Share of clean shoots that root, and share of these that is usable.
-    lines
-        Clone lines the explants are of.
-    shelf_places, vessels_in_hours
-        Most vessels on the shelf, and at the hood in a subculture; None if there is no limit.
+    Weeks are those from the start to the first subculture, of a subculture, and of rooting. `rates` are the mean shoots
+    of an explant by subculture, with their coefficient of variation and its level; `size` is that, k, of their negative
+    binomial number, variance m + m^2 / k: infinite for a Poisson number, 0 where explants do not differ. `clean` gives
+    the share of vessels that stay clean in a subculture, of so many; the one after the last is rooting. Of the explants
+    a share is clean at the start, and of these a share dies; of clean shoots a share roots, and of these a share is
+    usable. The limits are the most vessels on the shelf, and at the hood in a subculture; None if there is none.
     """
 
     variety: str
@@ -101,13 +86,7 @@ class Multiplication:
 class Rates:
     """The rates of a way to multiply, in every draw.
 
-    Parameters
-    ----------
-    way
-        The way to multiply.
-    streams
-        What they are drawn from. Rates at the level ``cycle`` are plain random numbers: with many cycles
-        there is nothing to gain from even ones.
+    Those at the level ``cycle`` are plain random numbers: with many cycles there is nothing to gain from even ones.
     """
 
     def __init__(self, way: Multiplication, streams: Streams) -> None:
@@ -172,16 +151,10 @@ class Rates:
 class Generations:
     """Plants by subculture; all arrays of whole numbers, shape (subcultures, draws).
 
-    Parameters
-    ----------
-    planted, vessels, clean, shoots
-        Explants planted in a subculture, their vessels, those that stay clean, and shoots that come of them.
-    rooting, rooting_vessels, plantlets
-        Shoots planted for rooting after a subculture, their vessels, and the plantlets that enter the nursery.
-    unplanted
-        Explants of a subculture, and shoots for rooting after it, for which there was no room or time.
-    shelf_limited
-        Whether places on the shelf, rather than hours at the hood, ran short when a subculture was planted.
+    They are explants planted in a subculture, their vessels, those that stay clean, and the shoots that come of them;
+    shoots planted for rooting after it, their vessels, and the plantlets that enter the nursery; explants and shoots
+    for rooting for which there was no room or time; and whether places on the shelf, rather than hours at the hood, ran
+    short when it was planted.
     """
 
     planted: Numbers
@@ -200,25 +173,9 @@ class Generations:
 
 
 def draw_generations(rates: Rates, explants: int, kept: Sequence[float]) -> Generations:
-    """Multiply explants over subcultures, in every draw.
+    """Multiply explants over subcultures, in every draw; more than a million million plants are refused.
 
-    Parameters
-    ----------
-    rates
-        The rates.
-    explants
-        Explants initiated.
-    kept
-        Share of the shoots of each subculture that is planted again [0 to 1], the last 0; the rest is rooted.
-
-    Returns
-    -------
-    Generations
-
-    Raises
-    ------
-    Refused
-        If there may be more than a million million plants.
+    `kept` is the share of the shoots of each subculture that is planted again [0 to 1], the last 0; the rest is rooted.
 
     Notes
     -----

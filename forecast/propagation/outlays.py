@@ -9,20 +9,7 @@ from forecast.weeks import Week
 
 
 def expected_outlays(cultures: Cultures, until: Week) -> list[tuple[str, Week, float]]:
-    """Return what multiplying and growing on costs, and when.
-
-    Parameters
-    ----------
-    cultures
-        The cultures.
-    until
-        Week up to which plants are grown.
-
-    Returns
-    -------
-    list of tuples
-        What, in which week, and the expected amount [currency].
-    """
+    """Return what multiplying and growing on until a week costs: what, when, and the expected amount [currency]."""
     season, row, found = cultures.season, cultures.row, cultures.generations
     rows: list[tuple[str, Week, float]] = []
     if isinstance(row, Division):

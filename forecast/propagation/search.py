@@ -49,17 +49,7 @@ class Tried:
 
 
 class Search:
-    """Search for the cheapest plan that meets a target at its service level.
-
-    Parameters
-    ----------
-    season, streams
-        The season, and what is drawn from.
-    row
-        How the variety is multiplied.
-    request
-        The target.
-    """
+    """Search for the cheapest plan that meets a target at its service level, from one row of cultures or divisions."""
 
     def __init__(self, season: Season, streams: Streams, row: Culture | Division, request: Target) -> None:
         self.season, self.streams, self.row, self.request = season, streams, row, request
@@ -67,9 +57,14 @@ class Search:
         self.service_level = request.service_level or season.service_level
         self.needed = drawn_demand(streams, request)
         self.earliest = earliest_start(season, row)
-        self.most = _most(row)
         self._way = Multiplication.from_row(row)
-        self.unit = "stock plant" if isinstance(row, Division) else "explant"
+        if isinstance(row, Division):
+            self.unit, self.most_cycles, usual = "stock plant", row.most_rounds, row.stock
+            self.most = row.stock if row.price is None else MOST_EXPLANTS
+        else:
+            self.unit, self.most_cycles, usual = "explant", row.most_cycles, row.explants
+            self.most = min(row.explants, row.most_explants or row.explants)
+        self._usual = min(max(usual, _SAFE), self.most)  # to start with; enough that all is rarely lost
         self._ready: dict[int, Array] = {}
         self._made: dict[tuple[int, int, int], Cultures] = {}
 
@@ -117,11 +112,6 @@ class Search:
         later = [week for week in weeks if week > self.by]
         return min(later, default=None)
 
-    @property
-    def most_cycles(self) -> int:
-        """Most subcultures, or rounds of division, that are tried."""
-        return self.row.most_rounds if isinstance(self.row, Division) else self.row.most_cycles
-
     def alternatives(self) -> pd.DataFrame:
         """Return every plan that was tried.
 
@@ -134,8 +124,7 @@ class Search:
         best = self.best()
         rows = []
         for one in self.tried:
-            made = one.cultures
-            verdict = one.why_not or ("chosen" if best is one else "")
+            made, verdict = one.cultures, one.why_not or ("chosen" if best is one else "")
             if not verdict and best is not None:
                 verdict = words.dearer(one.cost - best.cost, self.season.currency)
             row = {"subcultures": one.cycles, "batches": one.batches, "start": str(made.start) if made else ""}
@@ -254,9 +243,8 @@ class Search:
                 return
             while high - low > max(high // 200, 1):  # plantlets are not counted more exactly than that
                 middle = (low + high) // 2
-                low, high = (
-                    (low, middle) if self.chance(made.replace(potted=middle)) >= self.service_level else (middle, high)
-                )
+                enough = self.chance(made.replace(potted=middle)) >= self.service_level
+                low, high = (low, middle) if enough else (middle, high)
             made = made.replace(potted=high)
             if (chance := self.chance(made)) >= self.service_level:
                 yield Tried(made.subcultures, batches, made, chance, self.cost(made))
@@ -282,9 +270,8 @@ class Search:
             plants = np.zeros((len(waits), self.streams.draws))
             for cycle in made.rounds:
                 before = self._way.cycle_weeks * (cycles - cycle)
-                plants += (
-                    made.generations.plantlets[cycle - 1] * self._shares(made, cycle)[before : before + len(waits)]
-                )
+                shares = self._shares(made, cycle)[before : before + len(waits)]
+                plants += made.generations.plantlets[cycle - 1] * shares
             with np.errstate(divide="ignore", invalid="ignore"):
                 factor = np.where(plants > 0, self.needed / plants, np.inf)
             found = usual * np.quantile(factor, self.service_level, axis=1, method="inverted_cdf")
@@ -308,9 +295,8 @@ class Search:
         fixed = sum(amount for what, _, amount in spent if what == "initiation")
         variable = sum(amount for _, _, amount in spent) - fixed
         cycle, plants = made.subcultures, float(made.plantlets.mean())
-        stages, bench = growing_costs(
-            self.season, made.variety, made.fates[cycle], _LONGEST_WAIT + 1, self.row.enters
-        )  # fmt: skip
+        fate, enters = made.fates[cycle], self.row.enters
+        stages, bench = growing_costs(self.season, made.variety, fate, _LONGEST_WAIT + 1, enters)
         total = np.concatenate([[0.0], np.cumsum(bench)])
         return fixed, lambda wait: variable + plants * (float(total[wait]) + (stages if wait > 0 else 0.0))
 
@@ -318,8 +304,7 @@ class Search:
         """Return the share of a cycle's plantlets saleable by the weeks since they came, shape (weeks, draws)."""
         last = made.subcultures - cycle  # fates are counted from the last
         if last not in self._ready:
-            weeks = _LONGEST_WAIT + 1 + last * self._way.cycle_weeks
-            self._ready[last] = self._by_wait(made, cycle, weeks)
+            self._ready[last] = self._by_wait(made, cycle, _LONGEST_WAIT + 1 + last * self._way.cycle_weeks)
         return self._ready[last] * made.true(cycle)
 
     def _by_wait(self, made: Cultures, cycle: int, weeks: int) -> Array:
@@ -331,17 +316,10 @@ class Search:
         longest = min(weeks - 1, self.by - self.season.first_week)
         shares = np.zeros((weeks, self.streams.draws))
         for wait in range(1, longest + 1):
-            fate = draw_fate(
-                self.season, self.streams, made.variety, name, self.by + -wait, enters=enters, weeks=wait + 1
-            )
+            batch = made.variety, name, self.by + -wait
+            fate = draw_fate(self.season, self.streams, *batch, enters=enters, weeks=wait + 1)
             shares[wait] = fate.saleable(every[wait : wait + 1], life)[0]
         return shares
-
-    @property
-    def _usual(self) -> int:
-        """Start of the search: the explants of the row, or the stock; enough that all is rarely lost."""
-        usual = self.row.stock if isinstance(self.row, Division) else self.row.explants
-        return int(min(max(usual, _SAFE), self.most))
 
     def _begin(self, cycles: int, wait: int) -> Week:
         """Return the start with which the last plantlets come so long before the week of the target."""
@@ -355,9 +333,3 @@ class Search:
                 growth = self.row.multiplication.at(cycle) * (1 - self.row.contamination.at(cycle))
                 kept[cycle - 1] = min(1 / growth, 1.0)
         return kept
-
-
-def _most(row: Culture | Division) -> int:
-    if isinstance(row, Division):
-        return MOST_EXPLANTS if row.price is not None else row.stock
-    return min(row.explants, row.most_explants or row.explants)

@@ -41,7 +41,7 @@ class Comparison(Result):
 
     outcome: Outcome
     other: Outcome
-    _parts: dict[tuple[bool, str], Expected] = field(default_factory=dict)
+    _parts: dict[tuple[Outcome, str], Expected] = field(default_factory=dict)
 
     def facts(self) -> dict[str, object]:
         """Return the two seasons, draws and seed."""
@@ -63,16 +63,14 @@ class Comparison(Result):
 
     @cached_property
     def _table(self) -> pd.DataFrame:
-        sides = self.outcome, self.other
-        rows = []
+        sides, nothing, rows = (self.outcome, self.other), np.zeros(self.outcome.draws), []
         for name in self._varieties([row.variety for side in sides for row in side.season.targets]):
-            hands = [self._hand(side is self.other, name) for side in sides]
+            hands = [self._hand(side, name) for side in sides]
             weeks = sorted({row.week for side in sides for row in side.season.targets if row.variety == name})
             for week in weeks:
-                numbers = [hand[week - side.season.first_week] if _within(side.season, week) else np.zeros(side.draws)
-                           for hand, side in zip(hands, sides, strict=True)]  # fmt: skip
-                met = [self._target(side is self.other, name, week) for side in sides]
-                (target, chance), (other_target, other_chance) = met
+                at = [week - side.season.first_week for side in sides]
+                numbers = [hand[i] if 0 <= i < len(hand) else nothing for i, hand in zip(at, hands, strict=True)]
+                (target, chance), (other_target, other_chance) = (self._target(side, name, week) for side in sides)
                 means = [float(number.mean()) for number in numbers]
                 change = numbers[1] - numbers[0]
                 difference = (float(change.mean()), *np.quantile(change, _ENDS).tolist())
@@ -105,7 +103,7 @@ class Comparison(Result):
         if currencies[0] != currencies[1]:
             remedy = f"The first is in {currencies[0]}; state the other in it, too."
             raise refuse("currency", currencies[1], "not the currency of the first", remedy)
-        margins = [self._margins(is_other) for is_other in (False, True)]
+        margins = [self._margins(side) for side in (self.outcome, self.other)]
         names = self._varieties(self.outcome.varieties + self.other.varieties)
         nothing = np.zeros(self.outcome.draws)
         rows = []
@@ -183,34 +181,31 @@ class Comparison(Result):
         asked = set(some)
         return [name for name in dict.fromkeys(every) if name in asked]
 
-    def _part(self, is_other: bool, variety: str) -> Expected:
-        if (is_other, variety) not in self._parts:
-            self._parts[is_other, variety] = Expected(self.other if is_other else self.outcome, variety)
-        return self._parts[is_other, variety]
+    def _part(self, side: Outcome, variety: str) -> Expected:
+        if (side, variety) not in self._parts:
+            self._parts[side, variety] = Expected(side, variety)
+        return self._parts[side, variety]
 
-    def _hand(self, is_other: bool, variety: str) -> Array:
-        side = self.other if is_other else self.outcome
+    def _hand(self, side: Outcome, variety: str) -> Array:
         if variety in side.varieties:
-            return self._part(is_other, variety).on_hand()
+            return self._part(side, variety).on_hand()
         return np.zeros((side.season.weeks, side.draws))
 
-    def _target(self, is_other: bool, variety: str, week: Week) -> tuple[int | None, float | None]:
+    def _target(self, side: Outcome, variety: str, week: Week) -> tuple[int | None, float | None]:
         """Return the target of a week, and the chance that it is met; nothing if there is none."""
-        side = self.other if is_other else self.outcome
         rows = side.season.targets_of(variety)
         at = next((at for at, row in enumerate(rows) if row.week == week), None)
         if at is None:
             return None, None
-        met = self._part(is_other, variety).met()[at] if variety in side.varieties else np.zeros(1)
+        met = self._part(side, variety).met()[at] if variety in side.varieties else np.zeros(1)
         return rows[at].median_demand, float(met.mean())
 
-    def _margins(self, is_other: bool) -> dict[str, Array]:
+    def _margins(self, side: Outcome) -> dict[str, Array]:
         """Return what each variety earns in every draw [currency]."""
-        side = self.other if is_other else self.outcome
         spent = dict.fromkeys(side.varieties, 0.0)
         for line in bought(side):
             spent[line.variety] += float(line.amounts.sum())
-        parts = {name: self._part(is_other, name) for name in side.varieties}
+        parts = {name: self._part(side, name) for name in side.varieties}
         return {name: part.income() - part.growing() + spent[name] for name, part in parts.items()}
 
 
@@ -264,7 +259,3 @@ def compare(
     first = simulate(season, orders, draws=draws, seed=seed)
     others = orders if other_orders is None else other_orders
     return Comparison(first, simulate(other, others, draws=draws, seed=first.seed))
-
-
-def _within(season: Season, week: Week) -> bool:
-    return season.first_week <= week <= season.last_week

@@ -69,16 +69,9 @@ class BreakEven(Result):
 
 @dataclass(frozen=True)
 class Interactions:
-    """Whether inputs matter together more than one by one.
+    """Share of the variance that inputs explain one by one, with twice its standard error, and whether the rest counts.
 
-    Parameters
-    ----------
-    alone, error
-        Share of the variance that the inputs explain one by one, and twice its standard error.
-    interact
-        Whether the rest counts; None if it takes more draws to tell.
-    most
-        The input that takes part in most of the rest.
+    `interact` is None if it takes more draws to tell; `most` is the input that takes part in most of the rest.
     """
 
     alone: float
@@ -148,7 +141,9 @@ class Drivers(Result):
         Returns
         -------
         DataFrame
-            As `forecast.sensitivity.sobol.sobol_table`; the last row, ``all else``, is all other inputs.
+            A row for each input, the last, ``all else``, being all others: input; first, the share of the variance of
+            the answer [0 to 1] that is gone once this input is known; total, the share that is left when all but this
+            one are known; and their standard errors, first_error and total_error.
 
         Notes
         -----
@@ -216,8 +211,7 @@ class Drivers(Result):
         below = margins[found[0]] < 0
         chance = float(ndtr(score if below else -score))
         value = one.at(score)
-        shown = words.input_value(value, one.unit)
-        text = words.break_even(name=input, value=shown, above=below, chance=chance)
+        text = words.break_even(name=input, value=words.input_value(value, one.unit), above=below, chance=chance)
         return BreakEven(input, one.unit, value, chance, text)
 
     def _price(self, name: str) -> BreakEven:
@@ -232,17 +226,13 @@ class Drivers(Result):
         if one is not None:
             score = (part - 1) * Z90 / self.response.ranges[name]
             chance = float(ndtr(score if below else -score))
-        shown = f"{part * stated:.2f} {unit}"
-        text = words.break_even(name=name, value=shown, above=below, chance=chance)
+        text = words.break_even(name=name, value=f"{part * stated:.2f} {unit}", above=below, chance=chance)
         return BreakEven(name, unit, part * stated, chance, text)
 
     def __str__(self) -> str:
-        first, *rest = self._tornado.drop(columns="swing").to_dict("records")
-        cells = {name: first[name] for name in ("unit", "p10", "p90", "at_p10", "at_p90")}
-        text = words.drivers(
-            answer=self.answer, base=self.base, currency=self.currency, first=first["input"], **cells
-        )  # fmt: skip
-        return f"{text}\n{words.next_inputs([row['input'] for row in rest[:2]])}".rstrip()
+        top = self._tornado.head(3)
+        cells = {name: top[name].iloc[0] for name in ("unit", "p10", "p90", "at_p10", "at_p90")}
+        return words.drivers(top["input"].tolist(), answer=self.answer, base=self.base, currency=self.currency, **cells)
 
 
 def what_drives(
@@ -306,27 +296,22 @@ def what_drives(
     ranges = dict(also or {})
     for name, part in ranges.items():
         if name not in PRICES or answer != "margin":
-            raise refuse(
-                "also", name, "not a price that this answer depends on", f"For a margin: {' or '.join(PRICES)}."
-            )
+            remedy = f"For a margin: {' or '.join(PRICES)}."
+            raise refuse("also", name, "not a price that this answer depends on", remedy)
         if isinstance(part, bool) or not isinstance(part, int | float) or not 0 < part <= _MOST_RANGE:
             raise refuse("also", part, f"not a range of the {name}", f"Give a part of it up to {_MOST_RANGE}: 0.1.")
     outcome = simulate(season, orders, draws=draws, seed=seed)
     if variety is not None:
         season.variety(variety)
-    target = [
-        name
-        for name in outcome.varieties
-        if variety in (None, name) and (answer == "margin" or season.targets_of(name))
-    ]
-    if not target:
+    names = [name for name in outcome.varieties if variety in (None, name)]
+    counted = [name for name in names if answer == "margin" or season.targets_of(name)]
+    if not counted:
         remedy = "Order something of it, and give it a row in targets."
         raise refuse("variety", variety, "no variety ordered has a target", remedy)
-    response = Response(outcome, target, answer, ranges)
+    response = Response(outcome, counted, answer, ranges)
     if not response.inputs:
-        raise refuse(
-            "season", season.name, "nothing is uncertain in it", "Enter standard deviations of survivals and times."
-        )
+        remedy = "Enter standard deviations of survivals and times."
+        raise refuse("season", season.name, "nothing is uncertain in it", remedy)
     return Drivers(answer, response.base, season.currency, response)
 
 

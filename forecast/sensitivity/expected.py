@@ -17,14 +17,7 @@ _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
 
 
 class Expected:
-    """Plants and money of one variety in every draw, expected over the chance of single plants.
-
-    Parameters
-    ----------
-    outcome
-        The outcome of the orders.
-    variety
-        One of its varieties.
+    """Plants and money of one variety of an outcome in every draw, expected over the chance of single plants.
 
     Notes
     -----

@@ -35,23 +35,11 @@ PRICES = ("sale price", "lab price")
 class Input:
     """One uncertain input: the normal scores of all it holds for, such as the batches of a group.
 
-    Parameters
-    ----------
-    name, unit
-        Its name, such as ``acclimatisation survival of hosta``, and the unit of its value.
-    varieties
-        Varieties whose plants or sales depend on it.
-    quantity, owners
-        Name of the quantity, and whose scores it has, in the order of their rows.
-    drawn
-        Their scores, shape (owners, draws); of weather the departures from climate normals [°C].
-    covariance, weights
-        Covariance of the scores, shape (owners, owners), and the weights, adding to 1, of those scores whose mean
-        says whether the input as a whole is low or high.
-    value
-        Its value at a normal score of one owner.
-    redrawn
-        Scores of it under other streams, independent of those of all other inputs, shape (owners, draws).
+    Its name is such as ``acclimatisation survival of hosta``; plants or sales of `varieties` depend on it. The scores
+    of its owners are `drawn`, shape (owners, draws), of weather the departures from climate normals [°C], with a
+    `covariance`, shape (owners, owners), and `weights`, adding to 1, of those scores whose mean says whether the input
+    as a whole is low or high. It has a `value` at a normal score of one owner, and can be `redrawn` under other
+    streams, independent of all other inputs, shape (owners, draws).
     """
 
     name: str
@@ -91,12 +79,7 @@ def inputs_of(
 ) -> dict[str, Input]:
     """Return the uncertain inputs of batches by their names.
 
-    Parameters
-    ----------
-    season, batches, streams
-        The season, batches of its varieties, and the streams they are drawn from.
-    ranges
-        Prices that are uncertain, and the part of the price within which 90 % of their draws lie.
+    `ranges` are prices that are uncertain, and the part of the price within which 90 % of their draws lie.
     """
     some = [batch for batch in batches if batch.quantity]
     varieties = tuple(dict.fromkeys(batch.variety for batch in some))
@@ -110,15 +93,7 @@ def inputs_of(
 def outcome_with(
     season: Season, batches: Sequence[Batch], streams: Streams, inputs: Mapping[str, Input], sample: Scores
 ) -> Outcome:
-    """Simulate batches with some inputs set.
-
-    Parameters
-    ----------
-    season, batches, streams, inputs
-        As for `inputs_of`, and what it gave.
-    sample
-        Scores of the inputs that are set.
-    """
+    """Simulate batches with some of their `inputs_of` set to the scores of a sample."""
     changed = [(inputs[name], scores) for name, scores in sample.items()]
     given = {(one.owners[0], one.quantity): scores[0] for one, scores in changed if one.quantity == "demand"}
     under = GivenStreams(streams, given, same_weather=WEATHER not in sample)

@@ -31,10 +31,7 @@ _TRIALS = 256  # draws of a trial
 class Preposterior:
     """Expected margins of orders, and chances of outcomes, by the part of survival that is unknown and lasts.
 
-    Parameters
-    ----------
-    season, case, number
-        The season, the target with all that is needed to try orders for it, and the number of its delivery.
+    The case is a target of the season with all that is needed to try orders for it, `number` that of its delivery.
     """
 
     def __init__(self, season: Season, case: Case, number: int) -> None:

@@ -25,18 +25,9 @@ ELSE = "all else"
 
 
 class Response:
-    """An answer as a function of the inputs of a season's orders.
+    """An answer (margin [currency], chance [0 to 1], saleable [plants]) as a function of the inputs of an outcome.
 
-    Parameters
-    ----------
-    outcome
-        What comes of the orders.
-    varieties
-        Those of its varieties that count.
-    answer
-        margin [currency], chance [0 to 1] or saleable [plants].
-    ranges
-        Prices that are uncertain, and the part of the price within which 90 % of their draws lie.
+    Only `varieties` count; `ranges` are uncertain prices, and the part of each within which 90 % of its draws lie.
     """
 
     def __init__(self, outcome: Outcome, varieties: Sequence[str], answer: Answer, ranges: Mapping[str, float]) -> None:

@@ -21,22 +21,10 @@ def ranked(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def sobol_table(names: Sequence[str], one: Array, other: Array, mixed: Sequence[Array]) -> pd.DataFrame:
-    """Return the first-order and total Sobol indices of inputs, or of groups of inputs, from answers.
+    """Return the first-order and total Sobol indices of inputs, or of groups of inputs, and their standard errors.
 
-    Parameters
-    ----------
-    names
-        Names of the inputs.
-    one, other
-        Answers for two independent draws of all inputs, each of shape (draws,); their number is a power of two.
-    mixed
-        For each input the answers for the first draws, but this input as in the others.
-
-    Returns
-    -------
-    DataFrame
-        A row for each input: input; first, the share of the variance of the answer [0 to 1] that is gone once this
-        input is known; total, the share that is left when all but this one are known; and their standard errors.
+    `one` and `other` are answers for two independent draws of all inputs, each of shape (draws,), their number a power
+    of two; `mixed` holds for each input the answers for the first draws, but this input as in the others.
 
     Notes
     -----

@@ -10,11 +10,6 @@ from forecast.words.numbers import dated, money, percent, rounded, seasons
 _MOST_LINES = 15
 
 
-def shipment(*, quantity: int, lab: str, week: Week) -> str:
-    """Return what is ordered, without its variety."""
-    return f"{quantity:,} from {lab} for {week}"
-
-
 def order(*, quantity: int, variety: str, lab: str, week: Week) -> str:
     """Return what is ordered."""
     return f"Order {quantity:,} of {variety} from {lab} for {week}."
@@ -56,11 +51,11 @@ def out_of_reach(
     )
 
 
-def all_lose(*, variety: str, best: str, margin: float, currency: str) -> str:
-    """Return why nothing is ordered for the greatest margin; `best` is the best shipment in words."""
+def all_lose(*, variety: str, quantity: int, lab: str, week: Week, margin: float, currency: str) -> str:
+    """Return why nothing is ordered for the greatest margin, with the best order."""
     return (
-        f"No order of {variety} has an expected margin above 0. The best, {best}, has one of "
-        f"{money(margin, currency)}. Order none, or find a lower price from a lab or a higher sale price."
+        f"No order of {variety} has an expected margin above 0. The best, {quantity:,} from {lab} for {week}, has one "
+        f"of {money(margin, currency)}. Order none, or find a lower price from a lab or a higher sale price."
     )
 
 
@@ -112,15 +107,16 @@ def every_week_too_late(*, quantity: int, target: int, by: Week, soonest: str) -
     return f"{reached}, whatever the delivery week.\n{ready}"
 
 
-def split(
-    *, quantity: int, week: str, worst_tenth: float, split_quantity: int, weeks: str, split_worst_tenth: float,
-    dearer: float, currency: str,
-) -> str:  # fmt: skip
-    """Return what a split over two weeks yields in the worst tenth of seasons, and how much dearer it is [currency]."""
+def split(one: tuple[int, str, float], two: tuple[int, str, float], *, dearer: float, currency: str) -> str:
+    """Return how much dearer a split over two weeks is than one delivery [currency].
+
+    Both are given by their quantity, their weeks, and what they yield in the worst tenth of seasons.
+    """
+    (quantity, week, worst), (split_quantity, weeks, split_worst) = one, two
     return (
-        f"In the worst 10 % of simulated seasons, {quantity:,} delivered in {week} yield about {rounded(worst_tenth)}; "
-        f"{split_quantity:,} split over {weeks.replace(', ', ' and ')} yield about {rounded(split_worst_tenth)}, for "
-        f"about {money(abs(dearer), currency)} {'more' if dearer > 0 else 'less'}."
+        f"In the worst 10 % of simulated seasons, {quantity:,} delivered in {week} yield about {rounded(worst)}; "
+        f"{split_quantity:,} split over {weeks.replace(', ', ' and ')} yield about {rounded(split_worst)}, for about "
+        f"{money(abs(dearer), currency)} {'more' if dearer > 0 else 'less'}."
     )
 
 

@@ -93,17 +93,13 @@ def pot(most: int | None) -> str:
     return f"Pot no more than {most:,}." if most is not None else ""
 
 
-def plan_yield(*, chance: float, target: int, by: Week, cost: float, currency: str) -> str:
-    """Return what a plan yields, how often, and what it costs."""
+def plan_yield(*, chance: float, target: int, by: Week, cost: float, currency: str, latest: Week | None) -> str:
+    """Return what a plan yields, how often, what it costs, and the last week in which as many are enough, if any."""
+    last = f" Latest start with as many: {latest}." if latest else ""
     return (
         f"In {seasons(chance)} this yields at least {counted(target, 'saleable plant')} by {dated(by)}. Total cost "
-        f"including growing: about {money(cost, currency)}."
+        f"including growing: about {money(cost, currency)}.{last}"
     )
-
-
-def latest_start(week: Week) -> str:
-    """Return the last week in which the same explants are enough."""
-    return f"Latest start with as many: {week}."
 
 
 def by_average(*, number: int, unit: str, chance: float) -> str:

@@ -31,24 +31,21 @@ def answer_value(amount: float, answer: str, currency: str) -> str:
 
 
 def drivers(
-    *, answer: str, base: float, currency: str, first: str, unit: str, p10: float, p90: float, at_p10: float,
+    inputs: Sequence[str], *, answer: str, base: float, currency: str, unit: str, p10: float, p90: float, at_p10: float,
     at_p90: float,
 ) -> str:  # fmt: skip
-    """Return which input an answer is most sensitive to."""
+    """Return which input an answer is most sensitive to, and in a line of their own those that come next, if any."""
+    first, *rest = inputs
 
     def end(value: float, amount: float) -> str:
         verb = "stays at" if amount == base else "rises to" if amount > base else "falls to"
         return f"at {input_value(value, unit)} it {verb} {answer_value(amount, answer, currency)}"
 
+    following = f"\nNext: {' and '.join(rest)}." if rest else ""
     return (
         f"The {_ANSWERS[answer]} ({answer_value(base, answer, currency)}) is most sensitive to {first}: "
-        f"{end(p10, at_p10)}, {end(p90, at_p90)}."
+        f"{end(p10, at_p10)}, {end(p90, at_p90)}.{following}"
     )
-
-
-def next_inputs(names: Sequence[str]) -> str:
-    """Return the inputs that come after the first; empty if there is none."""
-    return f"Next: {' and '.join(names)}." if names else ""
 
 
 def interactions(*, alone: float, error: float, interact: bool | None, most: str) -> str:

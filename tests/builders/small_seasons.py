@@ -9,6 +9,9 @@ from forecast.season.season import Season
 
 FIRST = "2027-W01"
 MIXED = "season 0.3 variety 0.2 batch 0.5"
+_LOWS = (-2, 0, 3, 6, 10, 13, 15, 15, 11, 7, 3, 0)
+CLIMATE = [{"month": month, "t_min": low, "t_max": low + 8, "year_sd": 1.5} for month, low in enumerate(_LOWS, start=1)]
+"""An invented year."""
 
 
 def stage(name: str = "acclimatisation", **cells: Any) -> dict[str, Any]:
@@ -34,6 +37,15 @@ def offer(variety: str = "A", **cells: Any) -> dict[str, Any]:
     """Return the cells of an offer at 1 a plantlet, any number, any week of the season's first half."""
     usual = {"lab": "Lab", "variety": variety, "unit_price": 1, "first_week": FIRST, "last_week": "2027-W26"}
     return usual | cells
+
+
+LIVE = stage("arrival", survival=1)
+"""A stage in which no plant is lost and none takes any time."""
+
+
+def asks(number: int, week: str = "2027-W20", variety: str = "A", **cells: Any) -> dict[str, Any]:
+    """Return the cells of a target."""
+    return {"variety": variety, "week": week, "target": number} | cells
 
 
 def season(

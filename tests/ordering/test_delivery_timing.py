@@ -7,7 +7,7 @@ from labelled import plants_by_state
 from plant_by_plant import draw
 from scipy import stats
 from scipy.special import betainc, expit, logit
-from small_seasons import MIXED, beta_spread, offer, season, stage
+from small_seasons import CLIMATE, MIXED, asks, beta_spread, offer, season, stage
 
 import forecast
 from forecast import Refused, delivery_weeks
@@ -27,19 +27,11 @@ ROUTE = [
     stage("growing on", typical=7, batches_cv=0.15, plants_cv=0.2, survival=0.95, cost=0.1),
 ]
 WARM = [*ROUTE[:2], ROUTE[2] | {"runs_on": "degree-days", "base_temperature": 4, "typical": 300}]
-CLIMATE = [
-    {"month": i + 1, "t_min": low, "t_max": low + 8, "year_sd": 1.5}
-    for i, low in enumerate((-2, 0, 3, 6, 10, 13, 15, 15, 11, 7, 3, 0))
-]  # an invented year
-WANTED = [{"variety": "A", "week": "2027-W26", "target": 100, "service_level": 0.8}]
+MILD = [ROUTE[0] | {"cold_below": None, "cold_loss": None}, *ROUTE[1:]]
+ASKED = {"price_list": OFFERS, "targets": [asks(100, "2027-W26", service_level=0.8)], "places": [HOUSE]}
 PLANS = {
-    "the same whatever the weather": season(
-        [ROUTE[0] | {"cold_below": None, "cold_loss": None}, *ROUTE[1:]],
-        price_list=OFFERS,
-        targets=WANTED,
-        places=[HOUSE],
-    ),
-    "by the weather": season(WARM, price_list=OFFERS, targets=WANTED, places=[HOUSE], climate=CLIMATE),
+    "the same whatever the weather": season(MILD, **ASKED),
+    "by the weather": season(WARM, climate=CLIMATE, **ASKED),
 }
 
 
@@ -54,9 +46,8 @@ def test_the_table_has_a_row_for_each_lab_and_week_that_can_be_had(compared):
     table = weeks.table()
     assert table.columns.tolist() == COLUMNS
     found = sorted(zip(table["lab"], table["week"], strict=True))
-    assert found == [("Lab", f"2027-W{w:02d}") for w in range(2, 9)] + [
-        ("Other lab", f"2027-W{w:02d}") for w in range(5, 11)
-    ]
+    spans = {"Lab": range(2, 9), "Other lab": range(5, 11)}
+    assert found == [(lab, f"2027-W{week:02d}") for lab, weeks in spans.items() for week in weeks]
     alone = delivery_weeks(weeks.order.case.season, "A", draws=64, seed=3, lab="Other lab").table()
     assert set(alone["lab"]) == {"Other lab"}
 
@@ -97,10 +88,8 @@ def test_survival_and_chance_of_a_week_are_those_of_a_forecast_of_it(compared):
         outcome = forecast.simulate(plan, [("A", row["week"], weeks.quantity, row["lab"])], draws=DRAWS, seed=3)
         assert row["chance"] == round(outcome.chance("A", week="2027-W26", at_least=100), 4)
         alive = plants_by_state(outcome, "A").sel(state="lost").values[-1]
-        low, middle, high = np.quantile(1 - alive / weeks.quantity, [0.05, 0.5, 0.95])
-        assert [row["survival_p5"], row["survival"], row["survival_p95"]] == pytest.approx(
-            [low, middle, high], abs=2e-4
-        )
+        right = np.quantile(1 - alive / weeks.quantity, [0.05, 0.5, 0.95])
+        assert [row["survival_p5"], row["survival"], row["survival_p95"]] == pytest.approx(right, abs=2e-4)
 
 
 def test_ready_weeks_are_those_of_the_plants_that_live_in_a_forecast(compared):
@@ -126,11 +115,8 @@ def test_order_and_cost_of_a_week_are_those_of_the_order_for_it(compared):
         assert (row["order_quantity"], row["cost"]) == (order.quantity, round(order.cost, 2))
     best = forecast.size_order(plan, "A", draws=DRAWS, seed=3)
     assert (weeks.order.week, weeks.order.lab, weeks.quantity) == (best.week, best.lab, best.quantity)
-    assert weeks.table().iloc[0][["week", "lab", "order_quantity"]].tolist() == [
-        str(best.week),
-        best.lab,
-        best.quantity,
-    ]
+    first = weeks.table().iloc[0]
+    assert (first["week"], first["lab"], first["order_quantity"]) == (str(best.week), best.lab, best.quantity)
 
 
 def test_ready_weeks_agree_with_plants_drawn_one_by_one():
@@ -151,13 +137,13 @@ def test_ready_weeks_agree_with_plants_drawn_one_by_one():
         assert (time <= week).mean() - (time <= week - 1).mean() > error or q != 0.5  # a week makes a difference
 
 
-A, B, PLANTS, ASKED = 8.0, 2.0, 600, 460
+A, B, PLANTS, TARGET = 8.0, 2.0, 600, 460
 
 
 def split(level="batch", draws=2048, seed=1, price_list=None, **options):
     """Splits of an order whose survival is Beta(8, 2), with no time and no weather."""
     plan = season([stage("arrival", survival_level=level, **beta_spread(A, B))], price_list=price_list or [SHORT])
-    options = {"quantity": PLANTS, "target": ASKED, "service_level": 0.5} | options
+    options = {"quantity": PLANTS, "target": TARGET, "service_level": 0.5} | options
     return delivery_weeks(plan, "A", week="2027-W10", draws=draws, seed=seed, **options)
 
 
@@ -194,7 +180,7 @@ def test_the_chance_of_a_split_is_that_of_a_sum_of_beta_binomials(eight):
         one, total = stats.betabinom(n, A, B).pmf(np.arange(n + 1)), np.ones(1)
         for _ in range(parts):
             total = np.convolve(total, one)
-        right.append(total[ASKED:].sum())
+        right.append(total[TARGET:].sum())
     assert near([weeks.splits()["chance"] for weeks in eight], right, 5e-5)
 
 
@@ -209,9 +195,7 @@ def test_the_bad_years_of_one_delivery_are_the_lower_tail_of_a_beta(eight):
 def test_the_bad_years_of_a_split_are_those_of_a_million_imagined_years(eight):
     rng, right = np.random.default_rng(1), []
     for parts in (1, 2, 3):
-        total = PLANTS * rng.beta(A, B, size=(1_000_000, parts)).mean(
-            axis=1
-        )  # its error is a sixth of that of the seeds
+        total = PLANTS * rng.beta(A, B, size=(1_000_000, parts)).mean(axis=1)  # with a sixth of the error of the seeds
         right.append((np.sort(total)[:100_000].mean(), np.median(total)))
     for i, name in enumerate(("worst_tenth", "median")):
         assert near([weeks.splits()[name] for weeks in eight], [row[i] for row in right], 0.05 + 0.1)

@@ -10,7 +10,7 @@ from labelled import plants_by_state, saleable_by_week
 from newsvendor import best_quantity
 from random_seasons import WEEKS, orderable, price_lists, stages, week
 from scipy import stats
-from small_seasons import beta_spread, offer, season, stage
+from small_seasons import LIVE, asks, beta_spread, offer, season, stage
 
 import forecast
 from forecast.errors import OutOfReach, Refused
@@ -25,12 +25,9 @@ FREE = [{"place": "house", "area": 100, "usable": 1}]
 RENTED = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 2}]
 
 
-def priced(sale_price=5.0, markdown_price=None, saleable_weeks=None, **cells):
-    return [
-        {"variety": "A", "group": "crop", "sale_price": sale_price, "markdown_price": markdown_price}
-        | {"saleable_weeks": saleable_weeks}
-        | cells
-    ]
+def priced(sale_price=5.0, markdown_price=None, **cells):
+    own = {"variety": "A", "group": "crop", "sale_price": sale_price, "markdown_price": markdown_price}
+    return [own | cells]
 
 
 @st.composite
@@ -130,19 +127,16 @@ def test_it_is_the_order_of_least_cost_of_a_newsvendor_with_random_yield(surviva
 @pytest.mark.parametrize("markdown", [1.5, 5])
 def test_the_margin_is_what_simulated_seasons_earn(markdown):
     target = [{"variety": "A", "week": "2027-W20", "p5": 60, "median": 90, "p95": 150}]
-    plan = season(
-        [stage(typical=8, batches_cv=0.2, plants_cv=0.1, cost=0.3, **beta_spread(8, 2))],
-        targets=target,
-        price_list=[offer(freight_per_box=9, plants_per_box=40)],
-    ).replace(varieties=priced(6, markdown))
+    route = [stage(typical=8, batches_cv=0.2, plants_cv=0.1, cost=0.3, **beta_spread(8, 2))]
+    plan = season(route, targets=target, price_list=[offer(freight_per_box=9, plants_per_box=40)])
+    plan = plan.replace(varieties=priced(6, markdown))
     order = forecast.size_order(plan, "A", draws=4096, seed=1, aim="margin")
     outcome = forecast.simulate(plan, [order], draws=16384, seed=99)
     there = saleable_by_week(outcome).sel(variety="A", week="2027-W20").values
     asked = plan.targets[0].demand.quantile(np.random.default_rng(5).random(there.size))
     gone = np.minimum(there, asked)
-    earned = (
-        6 * gone + markdown * np.minimum(there - gone, 90) - order.quantity * 1.3 - 9 * math.ceil(order.quantity / 40)
-    )
+    cost = order.quantity * 1.3 + 9 * math.ceil(order.quantity / 40)
+    earned = 6 * gone + markdown * np.minimum(there - gone, 90) - cost
     assert order.margin == pytest.approx(earned.mean(), abs=4 * earned.std() * math.sqrt(1 / 16384 + 1 / 4096))
 
 
@@ -171,7 +165,7 @@ def test_an_order_that_is_as_sure_as_asked_stays_what_it_is():
     assert plain.margin is None
 
 
-WANTED = [{"variety": "A", "week": "2027-W20", "target": 10}]
+WANTED = [asks(10)]
 
 
 def test_a_variety_without_a_price_has_no_margin():
@@ -194,9 +188,8 @@ def test_a_markdown_price_above_the_price_in_the_week_wanted_is_refused():
 @pytest.mark.parametrize("markdown", [1.2, 2, 3])
 def test_of_what_is_left_over_as_many_are_sold_marked_down_as_are_wanted(multiple, markdown):
     """Of n at 1, Binomial(n, 0.8) are saleable; 10 are sold at 3, 10 more marked down, the rest is thrown away."""
-    plan = season([stage()], targets=WANTED, price_list=[offer(multiple=multiple)]).replace(
-        varieties=priced(3, markdown)
-    )
+    plan = season([stage()], targets=WANTED, price_list=[offer(multiple=multiple)])
+    plan = plan.replace(varieties=priced(3, markdown))
     order = forecast.size_order(plan, "A", draws=4, seed=1, aim="margin")
     earned = {}
     for n in range(multiple, 100, multiple):
@@ -246,13 +239,10 @@ def greatest(margins, prices, week):
     return shipment.quantity, margin
 
 
-def margins_of(price_list, prices, route=None, **cells):
+def margins_of(price_list, prices, route=None):
     """What orders of a season earn, in which each plant lives and ten are wanted, and the first offer."""
-    plan = season(route or [stage(survival=1)], targets=WANTED, price_list=price_list, **cells).replace(
-        varieties=prices
-    )
-    streams = season_streams(4, 1)
-    case = Case(plan, streams, plan.targets[0], 0)
+    plan = season(route or [stage(survival=1)], targets=WANTED, price_list=price_list).replace(varieties=prices)
+    case = Case(plan, season_streams(4, 1), plan.targets[0], 0)
     return Margins(case), case.price_lists[0], plan.targets[0].week
 
 
@@ -338,9 +328,8 @@ def test_an_order_may_end_with_the_last_full_box(cells, price, best):
 
 @pytest.mark.parametrize(("start", "cheaper", "best"), [(8, 2, (10, 40)), (12, 2.75, (10, 30)), (12, 2.4, (12, 31.2))])
 def test_more_than_can_be_sold_is_bought_where_a_lower_price_pays_for_it(start, cheaper, best):
-    margins, prices, week = margins_of(
-        [offer(unit_price=3), offer(unit_price=cheaper, from_quantity=start)], priced(6.0)
-    )
+    offers = [offer(unit_price=3), offer(unit_price=cheaper, from_quantity=start)]
+    margins, prices, week = margins_of(offers, priced(6.0))
     assert greatest(margins, prices, week) == pytest.approx(best)
 
 
@@ -356,11 +345,7 @@ def test_what_is_sold_is_the_smaller_of_demand_and_the_plants_that_live():
 
 def test_an_order_that_earns_nothing_is_the_best_of_those_that_do_not():
     """A plantlet at 2 that sells for 2 earns nothing, one that sells for more does."""
-    plan = season(
-        [stage("arrival", survival=1)],
-        price_list=[offer(unit_price=2, minimum=1000)],
-        targets=[WANTED[0] | {"target": 1000}],
-    )
+    plan = season([LIVE], price_list=[offer(unit_price=2, minimum=1000)], targets=[asks(1000)])
     even, better = (plan.replace(varieties=[plan.variety("A").replace(sale_price=price)]) for price in (2.0, 2.01))
     assert forecast.size_order(better, "A", aim="margin", draws=8, seed=1).margin == pytest.approx(10)
     with pytest.raises(OutOfReach) as refused:

@@ -1,14 +1,10 @@
 """Orders where warmth drives a stage, so that every week of delivery meets something else."""
 
 import pytest
-from small_seasons import offer, season, stage
+from small_seasons import CLIMATE, asks, offer, season, stage
 
 import forecast
 
-CLIMATE = [
-    {"month": i + 1, "t_min": low, "t_max": low + 8, "year_sd": 1.5}
-    for i, low in enumerate((-2, 0, 3, 6, 10, 13, 15, 15, 11, 7, 3, 0))
-]  # an invented year
 WEEKS = [f"2027-W{week:02}" for week in (4, 8, 12, 16)]
 BY, WANTED = "2027-W28", 60
 
@@ -22,8 +18,7 @@ def plan():
     ]
     places = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 2}]
     offers = [offer(first_week=WEEKS[0], last_week=WEEKS[-1])]
-    target = [{"variety": "A", "week": BY, "target": WANTED}]
-    return season(rows, price_list=offers, targets=target, climate=CLIMATE, places=places)
+    return season(rows, price_list=offers, targets=[asks(WANTED, BY)], climate=CLIMATE, places=places)
 
 
 def test_every_week_of_delivery_has_the_chance_of_a_forecast_of_its_own_order(plan):

@@ -1,7 +1,7 @@
 """What cannot be decided is refused: which argument or cell is at fault, and its value."""
 
 import pytest
-from small_seasons import offer, season, stage
+from small_seasons import asks, offer, season, stage
 
 import forecast
 from forecast.errors import Refused
@@ -11,7 +11,7 @@ PLAN = season(
     [stage(typical=4, survival=0.8, survival_sd=0.1)],
     varieties=("A", "B"),
     price_list=[offer(first_week="2027-W05", last_week="2027-W09", lead_weeks=2, multiple=5)],
-    targets=[{"variety": "A", "week": "2027-W20", "target": 40}, {"variety": "A", "week": "2027-W24", "target": 30}],
+    targets=[asks(40), asks(30, "2027-W24")],
 )
 
 

@@ -1,18 +1,11 @@
 """The target of a call, by the season's table and by what overrides it."""
 
 import pytest
-from small_seasons import season, stage
+from small_seasons import LIVE, asks, season
 
 from forecast import Refused, Week
 from forecast.ordering.request import requested
 from forecast.season.targets import Target
-
-LIVE = stage("arrival", survival=1)
-
-
-def asks(number, week="2027-W20", variety="A", **cells):
-    return {"variety": variety, "week": week, "target": number} | cells
-
 
 RANGE = {"variety": "A", "week": "2027-W20", "p5": 10, "median": 20, "p95": 40, "service_level": 0.8}
 TWO = season([LIVE], varieties="AB", targets=[RANGE, asks(30, "2027-W24", note="for the fair")])

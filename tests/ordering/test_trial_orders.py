@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from small_seasons import offer, season, stage
+from small_seasons import LIVE, asks, offer, season, stage
 
 import forecast
 from forecast import Refused, Week
@@ -13,11 +13,6 @@ from forecast.season.targets import Target
 from forecast.words.orders import too_late
 
 FEW = {"draws": 8, "seed": 1}
-LIVE = stage("arrival", survival=1)  # no plant is lost and none takes any time
-
-
-def asks(number, week="2027-W20", variety="A", **cells):
-    return {"variety": variety, "week": week, "target": number} | cells
 
 
 def case(plan, row=None, **options):

@@ -55,24 +55,14 @@ def test_dividing_is_a_way_with_nothing_lost_but_what_must_live_to_be_divided_ag
     row = Division(**(DIVISION | {"divisions": "3 4", "divisions_cv": 0.2, "plants_cv": 0.8, "survival": 0.9}))
     way = Multiplication.from_row(row)
     assert (way.variety, way.start_weeks, way.cycle_weeks, way.rooting_weeks) == ("A", -20, 20, 0)
-    assert (way.explants_per_vessel, way.rooting_per_vessel, way.lines, way.shelf_places, way.vessels_in_hours) == (
-        1,
-        1,
-        1,
-        None,
-        None,
-    )
+    assert (way.explants_per_vessel, way.rooting_per_vessel, way.lines) == (1, 1, 1)
+    assert (way.shelf_places, way.vessels_in_hours) == (None, None)
     assert [way.rates.at(cycle) for cycle in (1, 2)] == [3, 4]
     assert (way.cv, way.level) == (0.2, row.divisions_level)
     assert way.size == pytest.approx(1 / (0.8**2 - 1 / 3))
     assert [way.clean(cycle, 3).mean for cycle in (1, 2, 3, 4)] == [1, 0.9, 0.9, 1]
-    assert (way.start_clean.mean, way.start_clean.sd, way.start_death, way.rooted.mean, way.deflasking) == (
-        1,
-        0,
-        0,
-        1,
-        1,
-    )
+    assert (way.start_clean.mean, way.start_clean.sd, way.start_death) == (1, 0, 0)
+    assert (way.rooted.mean, way.deflasking) == (1, 1)
     assert [way.weeks(rounds) for rounds in (1, 2, 3)] == [0, 20, 40]
 
 
@@ -92,10 +82,7 @@ def test_a_rate_is_shared_by_cycles_lines_and_varieties_as_its_level_says(level)
         "contamination": 0.2, "contamination_sd": 0.05, "start_contamination": 0.2,
         "start_contamination_sd": 0.05, "rooting": 0.8, "rooting_sd": 0.05, "rooting_level": level, "lines": 2,
     }  # fmt: skip
-    one, other = (
-        rates(culture(**cells)),
-        Rates(Multiplication.from_row(culture(variety="B", **cells)), season_streams(DRAWS, 1)),
-    )
+    one, other = (rates(culture(variety=name, **cells)) for name in "AB")
     cycles, lines, varieties = SAME[level]
 
     def alike(first, second, expected):
@@ -186,11 +173,7 @@ def test_places_and_hours_cut_by_hand():
     assert found["rooting"] == found["plantlets"] == [10, 0, 50]
     assert found["rooting_vessels"] == [2, 0, 10]
     assert found["unplanted"] == [5, 23, 2 + 10]
-    assert found["shelf_limited"] == [
-        False,
-        False,
-        True,
-    ]  # in the third cycle as many places are free as there are hours
+    assert found["shelf_limited"] == [False, False, True]  # in the third as many places are free as there are hours
 
 
 @pytest.mark.parametrize(
@@ -210,10 +193,8 @@ def test_the_shelf_is_short_first_where_it_holds_no_more_than_the_hours(cells, s
 
 def test_every_line_is_cut_in_proportion_and_may_need_a_vessel_that_is_not_full():
     """Two lines of 20 in vessels of four: of nine places one is left to the ends of lines, 32 explants stand."""
-    row = culture(
-        lines=2, explants_per_vessel=4, shelf_places=9, explants=9, multiplication="4 3", rooting_per_vessel=99
-    )
-    found = grown(row, 10, (1, 0))
+    room = {"explants_per_vessel": 4, "shelf_places": 9, "explants": 9, "rooting_per_vessel": 99}
+    found = grown(culture(lines=2, multiplication="4 3", **room), 10, (1, 0))
     assert found["planted"] == [10, 32]
     assert found["vessels"] == [4, 8]
     assert found["unplanted"] == [0, 8]

@@ -14,25 +14,19 @@ PLACES = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 2}]
 
 
 def spent(culture=None, division=None, until="2027-W30", route=None, **asked):
-    rows = {
-        "cultures": [CULTURE | culture] if culture is not None else [],
-        "divisions": [DIVISION | division] if division is not None else [],
-    }
+    rows = {"divisions": [DIVISION | division]} if division else {"cultures": [CULTURE | culture]}
     growing = stage("growing", typical=5, survival=1, cost=0.5)
     plan = season(route or [growing], hourly_wage=20, places=PLACES, **rows)
-    if division is not None:
-        rounds = asked["subcultures"]
-        made = Cultures(
-            plan, plan.division("A"), season_streams(4, 1), plan.first_week, asked["explants"], ROUNDS[rounds]
-        )
+    if division:
+        kept = ROUNDS[asked["subcultures"]]
+        made = Cultures(plan, plan.division("A"), season_streams(4, 1), plan.first_week, asked["explants"], kept)
     else:
         made = forecast.multiply(plan, "A", draws=4, seed=1, **asked)
-    return [
-        (what, str(week), pytest.approx(cost))
-        for what, week, cost in expected_outlays(made, forecast.Week.parse(until))
-    ]
+    outlays = expected_outlays(made, forecast.Week.parse(until))
+    return [(what, str(week), pytest.approx(cost)) for what, week, cost in outlays]
 
 
+STOCK = {"price": 4, "cost": 0.2, "minutes": 3, "most_rounds": 3, "place": "house", "plants_per_m2": 20}
 VESSELS = {"cost_start": 90, "cost_per_explant": 3, "cost_per_vessel": 1.5, "minutes_per_vessel": 3}
 
 
@@ -76,8 +70,7 @@ def test_plants_that_come_after_the_week_wanted_are_not_grown_on():
 
 def test_stock_is_bought_beyond_what_there_is_divided_and_kept_on_the_bench():
     """Four more at 4; a division costs 0.2 and 1 of work; stock stands 8 weeks at twenty to the square metre."""
-    cells = {"price": 4, "cost": 0.2, "minutes": 3, "most_rounds": 3, "place": "house", "plants_per_m2": 20}
-    cells["round_weeks"] = 8
+    cells = STOCK | {"round_weeks": 8}
     assert spent(division=cells, explants=14, subcultures=3, until="2027-W40") == [
         ("stock plants", "2027-W01", 4 * 4),
         ("division 1", "2027-W01", 42 * 1.2),
@@ -90,9 +83,6 @@ def test_stock_is_bought_beyond_what_there_is_divided_and_kept_on_the_bench():
     assert spent(division=cells, explants=10, subcultures=1)[0] == ("division 1", "2027-W01", 30 * 1.2)
 
 
-STOCK = {"price": 4, "cost": 0.2, "minutes": 3, "most_rounds": 3, "place": "house", "plants_per_m2": 20}
-
-
 def test_a_single_plant_of_stock_beyond_those_there_is_bought_and_one_without_a_price_costs_nothing():
     assert spent(division=STOCK, explants=11, subcultures=1)[0] == ("stock plants", "2027-W01", 4)
     free = {name: cell for name, cell in STOCK.items() if name != "price"}
@@ -101,10 +91,8 @@ def test_a_single_plant_of_stock_beyond_those_there_is_bought_and_one_without_a_
 
 
 def test_stock_is_on_the_bench_between_divisions_alone_and_only_where_a_place_is_stated():
-    bench = [
-        what for what, *_ in spent(division=STOCK | {"round_weeks": 4}, explants=10, subcultures=3) if "bench" in what
-    ]
-    assert bench == ["bench of stock 1", "bench of stock 2"]
+    rows = spent(division=STOCK | {"round_weeks": 4}, explants=10, subcultures=3)
+    assert [what for what, *_ in rows if "bench" in what] == ["bench of stock 1", "bench of stock 2"]
     nowhere = {name: cell for name, cell in STOCK.items() if name not in ("place", "plants_per_m2")}
     rows = spent(division=nowhere | {"round_weeks": 4}, explants=10, subcultures=3)
     assert [what for what, *_ in rows] == ["division 1", "division 2", "division 3", "growing on"]
@@ -112,10 +100,8 @@ def test_stock_is_on_the_bench_between_divisions_alone_and_only_where_a_place_is
 
 def test_the_bench_of_a_round_of_an_odd_number_of_weeks_is_told_in_the_week_before_its_middle():
     rows = spent(division=STOCK | {"round_weeks": 7}, explants=10, subcultures=3)
-    assert [(what, week) for what, week, _ in rows if "bench" in what] == [
-        ("bench of stock 1", "2027-W04"),
-        ("bench of stock 2", "2027-W11"),
-    ]
+    weeks = {what: week for what, week, _ in rows if "bench" in what}
+    assert weeks == {"bench of stock 1": "2027-W04", "bench of stock 2": "2027-W11"}
 
 
 def test_plants_that_come_a_week_before_they_are_wanted_grow_for_one_week():

@@ -72,18 +72,10 @@ def test_what_comes_too_late_says_by_when_it_would_have_to_begin_or_how_late_it_
         forecast.explants_needed(sure({}), "A", target=60, week="2027-W10", **FEW)
     week = forecast.Week.parse
     first = week("2027-W01")
-    assert str(caught.value) == words.no_plan(
-        variety="A",
-        target=60,
-        by=week("2027-W10"),
-        service_level=0.9,
-        why=[
-            (1, words.start_too_early(needed=week("2026-W51"), earliest=first)),
-            (2, words.too_late(weeks=1, earliest=first)),
-            (3, words.too_late(weeks=4, earliest=first)),
-        ],
-        later=week("2027-W13"),
-    )
+    why = [(1, words.start_too_early(needed=week("2026-W51"), earliest=first))]
+    why += [(cycles, words.too_late(weeks=late, earliest=first)) for cycles, late in ((2, 1), (3, 4))]
+    asked = {"variety": "A", "target": 60, "by": week("2027-W10"), "service_level": 0.9, "later": week("2027-W13")}
+    assert str(caught.value) == words.no_plan(**asked, why=why)
     best = caught.value.best
     assert (str(best.by), best.subcultures, best.explants, str(best.start)) == ("2027-W13", 1, 20, "2027-W01")
 
@@ -145,9 +137,8 @@ def test_shoots_are_rooted_in_batches_where_the_shelf_is_short():
 
 @pytest.mark.parametrize("explants", [21, 24])
 def test_with_more_than_the_shelf_has_room_for_to_root_fewer_are_begun_with(explants):
-    plan = forecast.explants_needed(
-        sure({"shelf_places": 24, "explants": explants}), "A", target=130, week="2027-W40", **FEW
-    )
+    season = sure({"shelf_places": 24, "explants": explants})
+    plan = forecast.explants_needed(season, "A", target=130, week="2027-W40", **FEW)
     assert (plan.explants, plan.cultures.rounds, plan.chance) == (19, (1, 2, 3), 1)
     assert (plan.potted, plan.cost) == (130, pytest.approx(begun(19, (19, 4, 19, 4, 19, 6), 130)))
 

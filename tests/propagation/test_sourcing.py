@@ -67,9 +67,8 @@ def test_money_is_out_from_the_week_it_is_spent(compared_all):
     order = compared_all["buy in"].plan
     bought, grown = order.purchase, order.cost - order.purchase
     until = order.by - order.week
-    assert compared_all["buy in"].weeks_out == pytest.approx(
-        (bought * until + grown * (until - until // 2)) / order.cost
-    )
+    weeks_out = (bought * until + grown * (until - until // 2)) / order.cost
+    assert compared_all["buy in"].weeks_out == pytest.approx(weeks_out)
 
 
 def test_stock_beyond_what_is_at_hand_is_bought(compared_all):
@@ -110,9 +109,7 @@ def test_break_even_lies_where_the_costs_cross():
 
 
 def test_a_variety_of_which_nothing_is_told_is_refused():
-    season = nursery(None).replace(
-        varieties=({"variety": "A", "group": "crop"}, {"variety": "B", "group": "crop"}),
-    )
+    season = nursery(None).replace(varieties=({"variety": "A", "group": "crop"}, {"variety": "B", "group": "crop"}))
     with pytest.raises(forecast.Refused, match="the season has no supply route for it"):
         forecast.compare_routes(season, "B", target=5, week="2027-W30", draws=8, seed=1)
 
@@ -178,20 +175,13 @@ def test_routes_that_meet_the_target_have_costs_and_weeks_by_hand():
 
 def test_the_table_has_a_row_for_each_route_and_empty_cells_for_what_is_not_known():
     table = routes({"start_weeks": 30}).table()
-    assert table.columns.tolist() == [
-        *("route", "start", "earliest", "chance", "cost", "cost_per_plant", "cost_per_saleable", "weeks_out"),
-        "why_not",
-    ]
+    names = ["route", "start", "earliest", "chance", "cost", "cost_per_plant", "cost_per_saleable", "weeks_out"]
+    assert table.columns.tolist() == [*names, "why_not"]
     bought, made = table.to_dict("records")
     weeks_out = round((120 * 5 + 30 * 3) / 150, 1)
-    assert bought == {
-        **{"route": "buy in", "start": "2027-W15", "earliest": "2027-W20", "chance": 1, "cost": 150},
-        **{"cost_per_plant": 2.5, "cost_per_saleable": 2.5, "weeks_out": weeks_out, "why_not": ""},
-    }
-    assert {name: made[name] for name in ("route", "start", "chance", "why_not")} == {
-        **{"route": "propagate in vitro", "start": "", "chance": 0},
-        "why_not": words.NOTHING,
-    }
+    assert list(bought.values()) == ["buy in", "2027-W15", "2027-W20", 1, 150, 2.5, 2.5, weeks_out, ""]
+    known = [made[name] for name in ("route", "start", "chance", "why_not")]
+    assert known == ["propagate in vitro", "", 0, words.NOTHING]
     assert made["earliest"] == "2027-W41"  # 30 weeks to begin, three a cycle, two of rooting, five of growing
     assert all(math.isnan(made[name]) for name in ("cost", "cost_per_plant", "cost_per_saleable", "weeks_out"))
 
@@ -276,14 +266,9 @@ def test_the_curve_is_told_to_the_cent():
 
 def crossings(**costs):
     """Return where costs of routes cross that are those of 10, 100, 1,000 and 10,000 plants."""
-    rows = [
-        (number, name, cost)
-        for name, some in costs.items()
-        for number, cost in zip((10, 100, 1_000, 10_000), some, strict=True)
-        if cost is not None
-    ]
+    table = pd.DataFrame(costs, index=pd.Index([10, 100, 1_000, 10_000], name="target"), dtype=float)
     found = replace(routes())
-    vars(found)["_curve"] = pd.DataFrame(rows, columns=["target", "route", "cost"])
+    vars(found)["_curve"] = table.melt(var_name="route", value_name="cost", ignore_index=False).dropna().reset_index()
     table = found.break_even()
     assert table.columns.tolist() == ["cheaper", "than", "target"]
     return table.to_numpy().tolist()

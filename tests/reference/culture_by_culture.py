@@ -23,23 +23,9 @@ Process = Generator[simpy.Event, Any, None]
 class Grown:
     """What one draw gave, or with one axis more in front, what many gave.
 
-    Attributes
-    ----------
-    explants, vessels, clean_vessels : arrays of ints, by cycle
-        what was planted, and the vessels that stayed clean
-    shoots : array of ints, by cycle
-        shoots of all lines at the end of the cycle
-    unplanted : array of ints, by cycle
-        explants for which there was no room
-    rooting_shoots, rooting_vessels : arrays of ints, by round
-        what was planted to root; round 1 is planted when cycle 1 ends
-    unrooted : array of ints, by round
-        shoots to be rooted for which there was no room
-    plantlets : array of ints, by round
-    weeks : array of floats, by round
-        weeks from the start to the day on which the plantlets are ready
-    most_vessels : int, or array of ints
-        most vessels of cycles and rounds together that stood on the shelf at a time; the start is not counted
+    By cycle: what was planted, the vessels that stayed clean, shoots of all lines at its end, and explants without
+    room. By round, the first planted when cycle 1 ends: what was planted to root, shoots without room, plantlets, and
+    weeks from the start until they are ready. And the most vessels on the shelf at a time, the start not counted.
     """
 
     explants: NDArray[np.int64]
@@ -115,24 +101,10 @@ def cut_to_room(waiting: Sequence[int], room: float) -> list[int]:
 class Plan:
     """What is grown in one draw, and its rates.
 
-    Parameters
-    ----------
-    kept, contamination, means
-        by cycle, the last value for all later ones; in the last cycle nothing is kept. ``means`` holds one
-        mean for each line. Rooting vessels meet the contamination of the cycle planted with them; those of
-        the last round meet that of the cycle that would have followed.
-    vessel, rooting_vessel
-        explants and shoots that a vessel holds
-    start_survival
-        chance that an explant comes through the start
-    size
-        of the negative binomial; infinite for Poisson
-    whole_shoots
-        every explant gives the mean, rounded up or down by chance
-    rooted
-        chance that a shoot in a clean rooting vessel becomes a plantlet
-    vessels_in_hours
-        vessels that can be handled in a cycle
+    ``kept``, ``contamination`` and ``means`` are by cycle, the last value for all later ones; in the last cycle nothing
+    is kept. ``means`` holds one mean for each line. Rooting vessels meet the contamination of the cycle planted with
+    them; those of the last round meet that of the cycle that would have followed. ``size`` is that of the negative
+    binomial, infinite for Poisson; with ``whole_shoots`` every explant gives the mean, rounded up or down by chance.
     """
 
     explants: int
@@ -248,18 +220,7 @@ def grow(*, rng: np.random.Generator, **cells: Any) -> Grown:
 
 
 def many(replicates: int, seed: int, **arguments: Any | Callable[[np.random.Generator], Any]) -> Grown:
-    """Grow many draws, each with random numbers of its own.
-
-    Parameters
-    ----------
-    arguments
-        those of ``grow``; what is a callable gives each replicate its value from the replicate's generator
-
-    Returns
-    -------
-    Grown
-        with arrays of shape (replicates, cycles), and (replicates,) for the most vessels
-    """
+    """Grow many draws, each with random numbers of its own; a callable gives a draw its value from its generator."""
     grown = []
     for rng in np.random.default_rng(seed).spawn(replicates):
         given = {name: value(rng) if callable(value) else value for name, value in arguments.items()}

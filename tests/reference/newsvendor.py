@@ -21,13 +21,7 @@ _NONE = 1e-9  # an order of a smaller part of what is asked for counts as none
 
 @dataclass(frozen=True)
 class Certain:
-    """A number that is known, to stand where a distribution may.
-
-    Parameters
-    ----------
-    value
-        The number [any unit].
-    """
+    """A number that is known, to stand where a distribution may."""
 
     value: float
 
@@ -57,18 +51,7 @@ class Certain:
 def short_and_left(asked: Any, came: Any) -> tuple[float, float]:
     """Return how many are expected to be short, and how many left over, of two independent quantities.
 
-    Parameters
-    ----------
-    asked, came
-        What is asked for and what comes [plants, or any unit]: numbers, or frozen distributions of `scipy.stats`.
-
-    Returns
-    -------
-    short, left
-        [the same unit]
-
-    Notes
-    -----
+    They are what is asked for and what comes [plants, or any unit]: numbers, or frozen distributions of `scipy.stats`.
     E[max(D - Y, 0)] is the integral of P(Y <= t) P(D > t) over t. Where one of them is whole it is taken over the
     unit between whole numbers, of the sum of all such units; where both are, the sum alone is exact.
     """
@@ -92,17 +75,7 @@ def short_and_left(asked: Any, came: Any) -> tuple[float, float]:
 
 @dataclass(frozen=True)
 class Quantity:
-    """The order that costs least, and what is to be expected of it.
-
-    Parameters
-    ----------
-    quantity
-        How many to order [plants, or any unit].
-    cost
-        Expected cost [currency]: the order, what is short and what is left over.
-    short, left
-        Expected number short, and left over [the same unit].
-    """
+    """The order that costs least, its expected cost [currency], and the numbers expected to be short and left over."""
 
     quantity: float
     cost: float

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
-from small_seasons import MIXED, beta_spread, offer, season, stage
+from small_seasons import MIXED, asks, beta_spread, offer, season, stage
 
 import forecast
 from forecast import Refused, compare
@@ -26,15 +26,14 @@ def plan(route=None, target=10_000, **cells):
         [stage("arrival", **beta_spread(A, B))] if route is None else route,
         varieties=("A", "B"),
         price_list=[offer(name, unit_price=COST) for name in "AB"],
-        targets=[{"variety": name, "week": WEEK, "target": target} for name in "AB"],
+        targets=[asks(target, variety=name) for name in "AB"],
     )
     return rows.replace(varieties=tuple(row.replace(sale_price=PRICE) for row in rows.varieties), **cells)
 
 
 def with_price(given, variety, price):
-    return given.replace(
-        varieties=tuple(row.replace(sale_price=price) if row.variety == variety else row for row in given.varieties)
-    )
+    others = [row for row in given.varieties if row.variety != variety]
+    return given.replace(varieties=[given.variety(variety).replace(sale_price=price), *others])
 
 
 def test_equal_seasons_do_not_differ_by_a_bit():
@@ -78,9 +77,8 @@ def test_margins_are_those_of_two_cash_flows_within_the_error_of_their_plants():
     for name in "AB":
         assert found.loc[name, "other_margin"] == pytest.approx(by_variety[name], abs=3 * error)
     parts = found.drop(index="all").sum()
-    assert found.loc["all", ["margin", "other_margin", "difference"]].tolist() == pytest.approx(
-        parts[["margin", "other_margin", "difference"]].tolist()
-    )
+    names = ["margin", "other_margin", "difference"]
+    assert found.loc["all", names].tolist() == pytest.approx(parts[names].tolist())
 
 
 def test_pairing_makes_the_interval_narrower():
@@ -88,10 +86,8 @@ def test_pairing_makes_the_interval_narrower():
     one = plan(ROUTE)
     two = one.with_stage("crop", "arrival", survival=0.75)
     paired = compare(one, two, orders=ORDERS, draws=1024, seed=1).money().iloc[0]
-    flows = [
-        forecast.cash_flow(forecast.simulate(side, ORDERS, draws=1024, seed=seed)).margin
-        for side, seed in ((one, 1), (two, 2))
-    ]
+    outcomes = [forecast.simulate(side, ORDERS, draws=1024, seed=seed) for side, seed in ((one, 1), (two, 2))]
+    flows = [forecast.cash_flow(outcome).margin for outcome in outcomes]
     low, high = np.quantile(flows[1] - flows[0], [0.05, 0.95])
     assert 0 < paired["p95"] - paired["p5"] < (high - low) / 5
 
@@ -173,12 +169,7 @@ ONE = [("A", "2027-W01", 100)]
 
 def certain(survival=0.5, price=2.0, target=200, week="2027-W20", **cells):
     """A hundred plantlets at 1 each, of which a known share lives and is sold."""
-    rows = season(
-        [stage("arrival", survival=survival)],
-        price_list=[offer(unit_price=1.0)],
-        targets=[{"variety": "A", "week": week, "target": target}],
-        **cells,
-    )
+    rows = season([stage("arrival", survival=survival)], targets=[asks(target, week)], **cells)
     return rows.replace(varieties=[rows.variety("A").replace(sale_price=price)])
 
 
@@ -274,13 +265,6 @@ def test_a_target_of_one_scenario_alone_has_no_chance_in_the_other():
     row = compared(one, other).table().iloc[1]
     assert row["difference"] == pytest.approx(60, abs=0.1)  # in the first all are sold
     assert pd.isna(row["chance"])
-    text = words.plants(
-        variety="A",
-        week="2027-W22",
-        difference=row["difference"],
-        p5=row["p5"],
-        p95=row["p95"],
-        chance=None,
-        other_chance=row["other_chance"],
-    )
+    change = {name: row[name] for name in ("difference", "p5", "p95", "other_chance")}
+    text = words.plants(variety="A", week="2027-W22", chance=None, **change)
     assert str(compared(one, other)).splitlines()[1] == text

@@ -8,7 +8,7 @@ from functions_of_inputs import tornado
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from small_seasons import MIXED, beta_spread, offer, season, stage
+from small_seasons import CLIMATE, MIXED, asks, beta_spread, offer, season, stage
 
 import forecast
 from forecast import Refused, what_drives
@@ -27,21 +27,16 @@ A, B = 20.0, 5.0
 WEEK = "2027-W20"
 ORDER = [("A", "2027-W05", PLANTS)]
 BETA = stats.beta(A, B)
-CLIMATE = [
-    {"month": i + 1, "t_min": low, "t_max": low + 8, "year_sd": 1.5}
-    for i, low in enumerate((-2, 0, 3, 6, 10, 13, 15, 15, 11, 7, 3, 0))
-]  # an invented year
 
 
 def only(target=10_000, level="batch", **cells):
     """One stage without time, one order; what is not sold is thrown away."""
-    rows = [{"variety": "A", "group": "crop", "sale_price": PRICE}]
-    plan = season(
-        [stage("arrival", survival_level=level, **beta_spread(A, B))],
-        price_list=[offer(unit_price=COST)],
-        targets=[{"variety": "A", "week": WEEK, "target": target}],
-    )
-    return plan.replace(varieties=tuple(forecast.season.varieties.Variety(**row) for row in rows), **cells)
+    return plan_of([stage("arrival", survival_level=level, **beta_spread(A, B))], target=target).replace(**cells)
+
+
+def plan_of(route, price=PRICE, cost=COST, target=10_000):
+    made = season(route, price_list=[offer(unit_price=cost)], targets=[asks(target)])
+    return made.replace(varieties=[made.variety("A").replace(sale_price=price)])
 
 
 def row_of(drivers, name):
@@ -141,10 +136,8 @@ def test_demand_is_set_to_its_quantiles():
 
 def test_indices_of_two_survivals_are_those_of_a_product():
     """Saleable = plants x S1 x S2, c = sd / mean: as for any product; within four of the errors told."""
-    plan = season(
-        [stage("arrival", **beta_spread(A, B)), stage("grading", **beta_spread(30.0, 3.0))],
-        targets=[{"variety": "A", "week": WEEK, "target": 300}],
-    )
+    route = [stage("arrival", **beta_spread(A, B)), stage("grading", **beta_spread(30.0, 3.0))]
+    plan = season(route, targets=[asks(300)])
     square = np.array([(law.std() / law.mean()) ** 2 for law in (BETA, stats.beta(30, 3))])
     every = np.prod(1 + square)
     drivers = what_drives(plan, orders=ORDER, answer="saleable", draws=4096, seed=1)
@@ -155,15 +148,18 @@ def test_indices_of_two_survivals_are_those_of_a_product():
     assert drivers.interactions().interact is False
 
 
+TWO = {"varieties": ("A", "B"), "targets": [asks(300, variety=name) for name in "AB"]}
+THREE = [("A", "2027-W05", 400), ("B", "2027-W06", 300), ("B", "2027-W07", 100)]
+
+
+def mixed(graded):
+    arrival = stage("arrival", survival_level=MIXED, **beta_spread(A, B))
+    return season([arrival, stage("grading", **beta_spread(graded, 3.0))], **TWO)
+
+
 def test_indices_leave_nothing_out():
     """All else is a row of its own; a sum of parts that do not act together has indices that add to 1."""
-    plan = season(
-        [stage("arrival", survival_level=MIXED, **beta_spread(A, B)), stage("grading", **beta_spread(90.0, 3.0))],
-        varieties=("A", "B"),
-        targets=[{"variety": name, "week": WEEK, "target": 300} for name in "AB"],
-    )
-    orders = [("A", "2027-W05", 400), ("B", "2027-W06", 300), ("B", "2027-W07", 100)]
-    table = what_drives(plan, orders=orders, answer="saleable", draws=2048, seed=2).indices(top=1)
+    table = what_drives(mixed(90.0), orders=THREE, answer="saleable", draws=2048, seed=2).indices(top=1)
     assert table["input"].tolist() == ["arrival survival of crop", "all else"]
     error = np.sqrt((table[["first_error", "total_error"]] ** 2).sum())
     assert abs(table["first"].sum() - 1) < 3 * error["first_error"] + 0.01
@@ -178,14 +174,9 @@ def test_draws_that_are_no_power_of_two_are_cut_for_indices():
 
 def test_what_holds_for_several_batches_is_low_as_a_whole():
     """Against draws in which the mean score happens to be near: their mean answer, within its own error."""
-    plan = season(
-        [stage("arrival", survival_level=MIXED, **beta_spread(A, B)), stage("grading", **beta_spread(30.0, 3.0))],
-        varieties=("A", "B"),
-        targets=[{"variety": name, "week": WEEK, "target": 300} for name in "AB"],
-    )
-    orders = [("A", "2027-W05", 400), ("B", "2027-W06", 300), ("B", "2027-W07", 100)]
-    drivers = what_drives(plan, orders=orders, answer="saleable", draws=16384, seed=1)
-    outcome = forecast.simulate(plan, orders, draws=16384, seed=1)
+    plan = mixed(30.0)
+    drivers = what_drives(plan, orders=THREE, answer="saleable", draws=16384, seed=1)
+    outcome = forecast.simulate(plan, THREE, draws=16384, seed=1)
     one = inputs_of(plan, outcome.batches, season_streams(16384, 1), {})["arrival survival of crop"]
     weights = np.array([400, 300, 100]) / 800
     shared = np.array([[1.0, 0.3, 0.3], [0.3, 1.0, 0.5], [0.3, 0.5, 1.0]])
@@ -204,20 +195,9 @@ def test_what_holds_for_several_batches_is_low_as_a_whole():
 
 def test_weather_is_warm_or_cold_as_a_whole():
     """Against draws whose mean temperature from delivery to sale happens to be near the quantile."""
-    route = [
-        stage(
-            "growing on",
-            runs_on="degree-days",
-            base_temperature=4,
-            typical=600,
-            plants_cv=0.1,
-            batches_cv=0,
-            survival=1,
-        )
-    ]
-    cells = {"climate": CLIMATE, "targets": [{"variety": "A", "week": WEEK, "target": 300}]}
-    plan = season(route, **cells)
-    draws = 8192
+    warm = {"runs_on": "degree-days", "base_temperature": 4, "typical": 600}
+    growing = stage("growing on", plants_cv=0.1, batches_cv=0, survival=1, **warm)
+    plan, draws = season([growing], climate=CLIMATE, targets=[asks(300)]), 8192
     drivers = what_drives(plan, orders=ORDER, answer="saleable", draws=draws, seed=1)
     assert drivers.table()["input"].tolist() == ["weather of the season"]
     outcome = forecast.simulate(plan, ORDER, draws=draws, seed=1)
@@ -248,8 +228,7 @@ def test_the_base_is_the_mean_margin_of_the_cash_flow():
         ],
         places=[{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 0.5}],
     )
-    rows = (one.replace(sale_price=6, markdown_price=1.5) for one in plan.varieties)
-    plan = plan.replace(varieties=tuple(rows))
+    plan = plan.replace(varieties=[one.replace(sale_price=6, markdown_price=1.5) for one in plan.varieties])
     orders = [("A", "2027-W05", 300), ("A", "2027-W09", 150), ("B", "2027-W08", 150)]
     drivers = what_drives(plan, orders=orders, draws=4096, seed=1)
     margin = forecast.cash_flow(forecast.simulate(plan, orders, draws=4096, seed=1)).margin
@@ -266,31 +245,22 @@ def test_the_base_is_the_mean_margin_of_the_cash_flow():
 )
 def test_a_higher_survival_never_means_fewer_plants_and_swings_fall_along_the_table(survivals, level):
     names = ("arrival", "growing on", "grading")
-    plan = season(
-        [
-            stage(name, survival=mean, survival_sd=0.3 * mean * (1 - mean), survival_level=level)
-            for name, mean in zip(names, survivals, strict=False)
-        ],
-        targets=[{"variety": "A", "week": WEEK, "target": 300}],
-    )
-    table = what_drives(plan, orders=ORDER, answer="saleable", draws=64, seed=1).table()
+    route = [
+        stage(name, survival=mean, survival_sd=0.3 * mean * (1 - mean), survival_level=level)
+        for name, mean in zip(names, survivals, strict=False)
+    ]
+    table = what_drives(season(route, targets=[asks(300)]), orders=ORDER, answer="saleable", draws=64, seed=1).table()
     assert (table["at_p90"] > table["at_p10"]).all()
     assert (table["swing"].diff().dropna() <= 0).all()
     assert (table["swing"] == table["at_p90"] - table["at_p10"]).all()
 
 
 def test_only_what_is_uncertain_and_of_the_variety_asked_for_is_an_input():
-    plan = season(
-        [stage("arrival", survival_level="plant", survival_sd=0.1), stage("grading", **beta_spread(A, B))],
-        varieties=("A", "B"),
-        targets=[{"variety": name, "week": WEEK, "target": 300} for name in "AB"],
-    ).with_stage("B", "grading", survival=0.9, survival_sd=0.05)
+    route = [stage("arrival", survival_level="plant", survival_sd=0.1), stage("grading", **beta_spread(A, B))]
+    plan = season(route, **TWO).with_stage("B", "grading", survival=0.9, survival_sd=0.05)
     both = [("A", "2027-W05", 400), ("B", "2027-W06", 300)]
     cells = {"orders": both, "answer": "saleable", "draws": 64, "seed": 1}
-    assert set(what_drives(plan, **cells).table()["input"]) == {
-        "grading survival of crop",
-        "grading survival of B",
-    }
+    assert set(what_drives(plan, **cells).table()["input"]) == {"grading survival of crop", "grading survival of B"}
     alone = what_drives(plan, "B", **cells)
     assert alone.table()["input"].tolist() == ["grading survival of B"]
     outcome = forecast.simulate(plan, both, draws=64, seed=1)
@@ -302,13 +272,6 @@ def test_only_what_is_uncertain_and_of_the_variety_asked_for_is_an_input():
 
 
 FEW = {"draws": 16, "seed": 1}
-
-
-def plan_of(route, price=2.0, cost=1.2, target=10_000):
-    made = season(
-        route, price_list=[offer(unit_price=cost)], targets=[{"variety": "A", "week": WEEK, "target": target}]
-    )
-    return made.replace(varieties=[made.variety("A").replace(sale_price=price)])
 
 
 def losses(count):
@@ -351,9 +314,9 @@ def test_drivers_and_break_evens_are_shown_in_one_line():
 
 def test_the_text_names_the_first_three_inputs_of_the_table():
     drivers = what_drives(plan_of(losses(4)), orders=ORDER, answer="saleable", **FEW)
-    first, *rest = drivers.table().drop(columns="swing").to_dict("records")
-    text = words.drivers(answer="saleable", base=drivers.base, currency="EUR", first=first.pop("input"), **first)
-    assert str(drivers) == f"{text}\n{words.next_inputs([row['input'] for row in rest[:2]])}"
+    table = drivers.table().drop(columns="swing")
+    names, cells = table.pop("input").tolist()[:3], table.iloc[0].to_dict()
+    assert str(drivers) == words.drivers(names, answer="saleable", base=drivers.base, currency="EUR", **cells)
 
 
 # --- where orders stop to pay
@@ -393,11 +356,7 @@ def test_of_several_changes_of_sign_the_nearest_to_the_middle_counts(margins, pa
 
 @pytest.mark.parametrize(
     ("name", "cells", "profitable"),
-    [
-        ("lab price", {"cost": 0}, True),
-        ("sale price", {"price": 0.0}, False),
-        ("lab price", {"price": 0.0}, False),
-    ],
+    [("lab price", {"cost": 0}, True), ("sale price", {"price": 0.0}, False), ("lab price", {"price": 0.0}, False)],
 )
 def test_a_price_that_decides_nothing_has_no_break_even(name, cells, profitable):
     found = what_drives(plan_of(losses(1), **cells), orders=ORDER, **FEW).break_even(name)
@@ -433,30 +392,19 @@ def test_half_of_a_price_is_still_a_range():
     assert row["p90"] == pytest.approx(1 + 0.5 * stats.norm.ppf(0.9) / stats.norm.ppf(0.95))
 
 
+ORDER_IT = "Order something of it, and give it a row in targets."
+ENTER = "Enter standard deviations of survivals and times."
+NO_PRICE = "not a price that this answer depends on. For a margin: sale price or lab price."
+
+
 @pytest.mark.parametrize(
     ("made", "asked", "said"),
     [
         (ONE, {"answer": "profit"}, "answer, 'profit': not an answer. Write margin, chance or saleable."),
-        (
-            ONE.replace(targets=()),
-            {"answer": "chance"},
-            "variety: no variety ordered has a target. Order something of it, and give it a row in targets.",
-        ),
-        (
-            plan_of([stage("arrival", survival=0.8)]),
-            {},
-            "season, 'test': nothing is uncertain in it. Enter standard deviations of survivals and times.",
-        ),
-        (
-            ONE,
-            {"answer": "chance", "also": {"sale price": 0.1}},
-            "also, 'sale price': not a price that this answer depends on. For a margin: sale price or lab price.",
-        ),
-        (
-            ONE,
-            {"also": {"freight": 0.1}},
-            "also, 'freight': not a price that this answer depends on. For a margin: sale price or lab price.",
-        ),
+        (ONE.replace(targets=()), {"answer": "chance"}, f"variety: no variety ordered has a target. {ORDER_IT}"),
+        (plan_of([stage("arrival", survival=0.8)]), {}, f"season, 'test': nothing is uncertain in it. {ENTER}"),
+        (ONE, {"answer": "chance", "also": {"sale price": 0.1}}, f"also, 'sale price': {NO_PRICE}"),
+        (ONE, {"also": {"freight": 0.1}}, f"also, 'freight': {NO_PRICE}"),
     ],
 )
 def test_what_cannot_be_answered_is_refused_in_words(made, asked, said):
@@ -475,9 +423,8 @@ def test_what_is_no_number_of_inputs_is_refused_in_words(top):
 def test_what_has_no_break_even_is_refused_in_words():
     with pytest.raises(Refused) as refusal:
         what_drives(ONE, orders=ORDER, answer="chance", **FEW).break_even("sale price")
-    assert str(refusal.value) == (
-        "answer, 'chance': only a margin breaks even. Call what_drives with answer=\"margin\"."
-    )
+    remedy = 'Call what_drives with answer="margin".'
+    assert str(refusal.value) == f"answer, 'chance': only a margin breaks even. {remedy}"
     with pytest.raises(Refused) as refusal:
         what_drives(ONE, orders=ORDER, **FEW).break_even("lab prise")
     assert str(refusal.value).startswith("input, 'lab prise': not an uncertain input of these orders. ")
@@ -512,11 +459,7 @@ def test_the_errors_of_indices_are_those_of_a_ratio_of_two_means_by_hand():
 
 
 def test_an_order_of_a_variety_without_a_price_of_its_own_has_no_sale_to_break_even():
-    two = season(
-        [stage("arrival", **beta_spread(8.0, 2.0))],
-        varieties=("A", "B"),
-        targets=[{"variety": "A", "week": WEEK, "target": 50}],
-    )
+    two = season([stage("arrival", **beta_spread(8.0, 2.0))], varieties=("A", "B"), targets=[asks(50)])
     two = two.replace(varieties=[two.variety("A").replace(sale_price=2.0), two.variety("B")])
     drivers = what_drives(two, "B", orders=[("A", "2027-W05", 40), ("B", "2027-W05", 30)], **FEW)
     assert drivers.base == pytest.approx(-30)
@@ -535,7 +478,7 @@ def two_varieties(**cells):
         [stage("arrival", **beta_spread(20.0, 5.0))],
         varieties=("A", "B"),
         price_list=[offer(name, unit_price=cost) for name, cost in COSTS.items()],
-        targets=[{"variety": name, "week": "2027-W20", "target": 10_000} for name in "AB"],
+        targets=[asks(10_000, variety=name) for name in "AB"],
     )
     own = [plan.variety(name).replace(sale_price=price) for name, price in PRICES.items()]
     return what_drives(plan.replace(varieties=own), orders=BOTH, draws=1024, seed=1, **cells)
@@ -563,12 +506,7 @@ def test_the_chance_of_a_price_below_the_break_even_is_that_of_its_range():
 @pytest.mark.parametrize(("price", "profitable"), [(400.0, True), (0.5, False)])
 def test_where_no_survival_breaks_even_the_ends_that_were_tried_are_named(price, profitable):
     """Ends at five standard deviations of the score: of a Beta(20, 5) from 0.32 to 0.99."""
-    plan = season(
-        [stage("arrival", **beta_spread(20.0, 5.0))],
-        price_list=[offer(unit_price=1.0)],
-        targets=[{"variety": "A", "week": "2027-W20", "target": 10_000}],
-    )
-    plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=price)])
+    plan = plan_of([stage("arrival", **beta_spread(20.0, 5.0))], price, cost=1.0)
     found = what_drives(plan, orders=[("A", "2027-W05", 400)], draws=256, seed=1).break_even("arrival survival of crop")
     ends = [f"{100 * BETA.ppf(stats.norm.cdf(score)):.0f} %" for score in (-5, 5)]
     assert str(found) == words.no_break_even(name="arrival survival of crop", ends=ends, profitable=profitable)
@@ -580,17 +518,13 @@ def test_where_no_survival_breaks_even_the_ends_that_were_tried_are_named(price,
 
 def interactions_of(ends, draws):
     """Two survivals, each Beta(ends, ends): mean one half, variance 1 / (4 (2 ends + 1))."""
-    plan = season(
-        [stage("arrival", **beta_spread(ends, ends)), stage("grading", **beta_spread(ends, ends))],
-        targets=[{"variety": "A", "week": "2027-W20", "target": 300}],
-    )
-    cells = {"orders": [("A", "2027-W05", 400)], "answer": "saleable", "seed": 1}
-    return what_drives(plan, draws=draws, **cells).interactions()
+    route = [stage(name, **beta_spread(ends, ends)) for name in ("arrival", "grading")]
+    plan = season(route, targets=[asks(300)])
+    return what_drives(plan, orders=ORDER, answer="saleable", draws=draws, seed=1).interactions()
 
 
 @pytest.mark.parametrize(
-    ("ends", "together", "interact"),
-    [(4 / 3, 0.12, True), (0.5, 0.2, True), (12.0, 1 / 51, False)],
+    ("ends", "together", "interact"), [(4 / 3, 0.12, True), (0.5, 0.2, True), (12.0, 1 / 51, False)]
 )
 def test_a_product_acts_together_by_a_share_in_closed_form(ends, together, interact):
     """With c the variance over the squared mean, the product's own is 2 c + c^2, and c^2 of it together."""

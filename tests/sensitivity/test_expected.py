@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from small_seasons import MIXED, beta_spread, offer, season, stage
+from small_seasons import MIXED, beta_spread, season, stage
 
 import forecast
 from forecast.ordering.margins import sold
@@ -13,12 +13,8 @@ SPREADS = {"batches_cv": 0.2, "plants_cv": 0.2}
 
 
 def outcome(target, orders, *, life=None, draws=256, spread=None):
-    plan = season(
-        [stage(typical=5, survival_level=MIXED, **beta_spread(8, 2) | SPREADS | (spread or {}))],
-        price_list=[offer()],
-        targets=target,
-        saleable_weeks=life,
-    )
+    route = [stage(typical=5, survival_level=MIXED, **beta_spread(8, 2) | SPREADS | (spread or {}))]
+    plan = season(route, targets=target, saleable_weeks=life)
     plan = plan.replace(varieties=tuple(row.replace(sale_price=5, markdown_price=1) for row in plan.varieties))
     return forecast.simulate(plan, orders, draws=draws, seed=1)
 

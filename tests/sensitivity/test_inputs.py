@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from scipy import stats
-from small_seasons import MIXED, beta_spread, season, stage
+from small_seasons import CLIMATE, MIXED, asks, beta_spread, season, stage
 
 import forecast
 from forecast.growth.fate import Batch
@@ -26,8 +26,7 @@ def plan() -> Season:
         varieties=("A", "B", "C"),
         targets=[
             {"variety": "A", "week": "2027-W12", "p5": 50, "median": 80, "p95": 120},
-            {"variety": "A", "week": "2027-W15", "target": 60},
-            {"variety": "B", "week": "2027-W13", "target": 60},
+            *(asks(60, "2027-W15"), asks(60, "2027-W13", "B")),
         ],
     )
     return made.with_stage("C", "grading", survival=0.9, survival_sd=0.05)
@@ -91,9 +90,7 @@ def test_scores_are_drawn_as_correlated_as_the_level_says(inputs: dict[str, Inpu
         assert np.cov(drawn) == pytest.approx(found.covariance, abs=0.07)
 
 
-def test_what_is_drawn_anew_is_independent_of_all_else_and_the_same_for_the_same_name(
-    inputs: dict[str, Input],
-) -> None:
+def test_what_is_drawn_anew_is_independent_of_all_else_and_the_same_for_the_same_name(inputs: dict[str, Input]) -> None:
     """The survival in grading of C and of the crop share the season's score as drawn, but not as drawn anew."""
     streams = season_streams(DRAWS, 1)
     one, other = (inputs[f"grading survival of {whose}"] for whose in ("crop", "C"))
@@ -136,15 +133,10 @@ def test_an_input_that_is_set_is_set_for_those_it_holds_for_alone(inputs: dict[s
 
 def thermal(*sales: str) -> Season:
     """A of which warmth sets the time, in a year that is invented; B of which it does not."""
-    year = zip(range(1, 13), (-2, 0, 3, 6, 10, 13, 15, 15, 11, 7, 3, 0), strict=True)
-    made = season(
-        [stage("growing on", runs_on="degree-days", base_temperature=4, typical=600, survival=1)],
-        varieties=("A", "B"),
-        climate=[{"month": month, "t_min": low, "t_max": low + 8, "year_sd": 1.5} for month, low in year],
-        targets=[{"variety": "A", "week": week, "target": 300} for week in sales],
-    )
-    weeks = {"runs_on": "weeks", "base_temperature": None, "typical": 4}
-    return made.with_stage("B", "growing on", **weeks)
+    route = [stage("growing on", runs_on="degree-days", base_temperature=4, typical=600, survival=1)]
+    target = [asks(300, week) for week in sales]
+    made = season(route, varieties=("A", "B"), climate=CLIMATE, targets=target)
+    return made.with_stage("B", "growing on", runs_on="weeks", base_temperature=None, typical=4)
 
 
 @pytest.mark.parametrize(

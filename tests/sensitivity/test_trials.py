@@ -192,16 +192,11 @@ def test_without_a_doubt_that_lasts_a_trial_is_worth_nothing(level):
 
 
 def test_without_a_trial_the_order_is_that_of_greatest_margin():
-    plan = doubtful(
-        8, 2, sale_price=6, level="belief 0.4 season 0.2 batch 0.4", price_list=[offer(unit_price=2, multiple=25)]
-    )
+    offers = [offer(unit_price=2, multiple=25)]
+    plan = doubtful(8, 2, sale_price=6, level="belief 0.4 season 0.2 batch 0.4", price_list=offers)
     trial = tried(plan, 20, draws=4096)
     order = forecast.size_order(plan, "A", draws=16384, seed=1, aim="margin")
-    assert (trial.choice.quantity, trial.choice.lab, trial.choice.week) == (
-        order.quantity,
-        order.lab,
-        order.week,
-    )
+    assert (trial.choice.quantity, trial.choice.lab, trial.choice.week) == (order.quantity, order.lab, order.week)
     assert trial.margin == pytest.approx(order.margin, abs=0.5)
 
 
@@ -258,11 +253,8 @@ DEAR = offer(lab="Dear Lab", unit_price=6, multiple=6)
 def lots_or_half_dozens() -> Season:
     """Lots of 100 at 305, each of which brings 500 times a survival that is Beta(8, 2); half dozens at 36."""
     lots = offer(unit_price=3.05, minimum=100, multiple=100)
-    made = season(
-        [stage("arrival", **beta_spread(8, 2), survival_level="belief")],
-        price_list=[lots, DEAR],
-        targets=[{"variety": "A", "week": "2027-W20", "target": 100}],
-    )
+    route = [stage("arrival", **beta_spread(8, 2), survival_level="belief")]
+    made = season(route, price_list=[lots, DEAR], targets=WANTED)
     return made.replace(varieties=[{"variety": "A", "group": "crop", "sale_price": 5}])
 
 
@@ -293,10 +285,8 @@ def test_a_trial_has_the_values_of_the_closed_form(trial: TrialValue) -> None:
     assert str(trial).startswith(words.without_trial(
         variety="A", order=words.order(100, "A", "Lab", lot.week), margin=trial.margin, currency="EUR"
     ))  # fmt: skip
-    assert (
-        repr(trial)
-        == f"TrialValue(variety=A, plants=40, evsi={words.answer_value(trial.evsi, 'margin', 'EUR')}, draws=16, seed=1)"
-    )
+    evsi = words.answer_value(trial.evsi, "margin", "EUR")
+    assert repr(trial) == f"TrialValue(variety=A, plants=40, evsi={evsi}, draws=16, seed=1)"
 
 
 def test_the_curve_is_of_the_sizes_asked_for_and_of_its_own(trial: TrialValue) -> None:
@@ -325,22 +315,16 @@ def test_the_table_has_lab_week_and_quantity_of_each_outcome(trial: TrialValue) 
     assert table["margin"].tolist()[:23] == [0] * 23
 
 
-CHOICES = [
-    None,
-    *(
-        Shipment(PriceList.of(lots_or_half_dozens().price_list)[0], forecast.Week.parse("2027-W20"), n)
-        for n in (100, 1200, 1300)
-    ),
-]
+LOT = PriceList.of(lots_or_half_dozens().price_list)[0]
+CHOICES = [None, *(Shipment(LOT, forecast.Week(2027, 20), number) for number in (100, 1200, 1300))]
 
 
 def found(best: list[int], chances: list[float] | None = None, now: int = 1) -> TrialValue:
     """These are the best choices by the number that survives, all equally likely if not given."""
     likely = np.full(len(best), 1 / len(best)) if chances is None else np.array(chances)
     tables: Any = SimpleNamespace(choices=CHOICES, outcomes=lambda _: (likely, likely, np.array(best), likely))
-    return TrialValue(
-        *("A", len(best) - 1, ("arrival",), 9.0, 8.0, 1.0, 7.0, 80, "Lab", CHOICES[now], 50.0, "EUR", tables)
-    )
+    values = 9.0, 8.0, 1.0, 7.0, 80, "Lab", CHOICES[now], 50.0, "EUR", tables
+    return TrialValue("A", len(best) - 1, ("arrival",), *values)
 
 
 def decided(best: list[int], chances: list[float] | None = None, now: int = 1) -> list[tuple[int, int, int]]:

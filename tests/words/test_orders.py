@@ -13,7 +13,6 @@ def test_an_order_is_one_line():
     assert words.order(quantity=1270, variety=HOSTA, lab="Birch Lab", week=EARLY) == (
         "Order 1,270 of Hosta 'Orrinfall' from Birch Lab for 2027-W08."
     )
-    assert words.shipment(quantity=1270, lab="Birch Lab", week=EARLY) == "1,270 from Birch Lab for 2027-W08"
 
 
 @pytest.mark.parametrize(
@@ -62,9 +61,10 @@ def test_out_of_reach_says_why_and_what_would_help(share, first, gets, later):
 
 
 def test_what_cannot_be_ordered_has_a_reason():
-    assert words.all_lose(variety="A", best="50 from Lab for 2027-W20", margin=-20, currency="EUR") == (
-        "No order of A has an expected margin above 0. The best, 50 from Lab for 2027-W20, has one of -20 EUR. Order "
-        "none, or find a lower price from a lab or a higher sale price."
+    best = {"quantity": 1270, "lab": "Lab", "week": Week(2027, 20)}
+    assert words.all_lose(variety="A", **best, margin=-20, currency="EUR") == (
+        "No order of A has an expected margin above 0. The best, 1,270 from Lab for 2027-W20, has one of -20 EUR. "
+        "Order none, or find a lower price from a lab or a higher sale price."
     )
     assert words.no_lab(variety="A") == (
         "No lab offers A. See what propagating it in vitro or dividing stock plants would give."
@@ -98,10 +98,8 @@ def test_delivery_weeks_are_compared():
 
 @pytest.mark.parametrize(("dearer", "more"), [(30, "30 EUR more"), (-2.4, "2 EUR less")])
 def test_a_split_is_compared_in_the_worst_tenth(dearer, more):
-    found = words.split(
-        quantity=1000, week="2027-W02", worst_tenth=611, split_quantity=1010, weeks="2027-W02, 2027-W03",
-        split_worst_tenth=702, dearer=dearer, currency="EUR",
-    )  # fmt: skip
+    one, two = (1000, "2027-W02", 611), (1010, "2027-W02, 2027-W03", 702)
+    found = words.split(one, two, dearer=dearer, currency="EUR")
     assert found == (
         "In the worst 10 % of simulated seasons, 1,000 delivered in 2027-W02 yield about 610; 1,010 split over "
         f"2027-W02 and 2027-W03 yield about 700, for about {more}."

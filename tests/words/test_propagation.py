@@ -28,12 +28,7 @@ def test_a_plan_from_explants_is_an_instruction():
 @pytest.mark.parametrize(
     ("plants", "bought", "rounds", "text"),
     [
-        (
-            5000,
-            4990,
-            2,
-            "Divide 5,000 stock plants of A (4,990 of them bought) in 2027-W25, in 2 rounds; pot the last",
-        ),
+        (5000, 4990, 2, "Divide 5,000 stock plants of A (4,990 of them bought) in 2027-W25, in 2 rounds; pot the last"),
         (1, 0, 1, "Divide 1 stock plant of A in 2027-W25, in 1 round; pot the last"),
     ],
 )
@@ -45,12 +40,13 @@ def test_a_plan_from_stock_is_an_instruction(plants, bought, rounds, text):
 
 def test_a_plan_says_what_it_yields_and_costs_and_what_the_average_would_do():
     asked = {"by": W("2027-W41"), "currency": "EUR"}
-    assert words.plan_yield(chance=0.953, target=450, cost=3851.3, **asked) == (
+    assert words.plan_yield(chance=0.953, target=450, cost=3851.3, latest=W("2026-W40"), **asked) == (
         "In about 95 of 100 simulated seasons this yields at least 450 saleable plants by 11 Oct 2027 (2027-W41). "
-        "Total cost including growing: about 3,850 EUR."
+        "Total cost including growing: about 3,850 EUR. Latest start with as many: 2026-W40."
     )
-    assert "at least 1 saleable plant by" in words.plan_yield(chance=1, target=1, cost=0, **asked)
-    assert words.latest_start(W("2026-W40")) == "Latest start with as many: 2026-W40."
+    one = words.plan_yield(chance=1, target=1, cost=0, latest=None, **asked)
+    assert "at least 1 saleable plant by" in one
+    assert one.endswith("about 0 EUR.")
     assert words.by_average(number=1, unit="stock plant", chance=0.66) == (
         "Planning by average (1 stock plant) would be enough in 66 of 100 simulated seasons."
     )

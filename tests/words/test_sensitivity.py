@@ -41,19 +41,20 @@ def test_an_answer_has_its_unit(answer, amount, text):
 
 
 def test_the_input_an_answer_is_most_sensitive_to_is_named_with_both_ends():
-    survival = {"first": "acclimatisation survival of hosta", "unit": "share", "p10": 0.754, "p90": 0.932}
-    assert words.drivers(answer="chance", base=0.912, currency="EUR", at_p10=0.79, at_p90=0.98, **survival) == (
+    names = ["acclimatisation survival of hosta", "x", "y"]
+    survival = {"unit": "share", "p10": 0.754, "p90": 0.932, "at_p10": 0.79, "at_p90": 0.98}
+    chance = {"answer": "chance", "base": 0.912, "currency": "EUR"}
+    text = (
         "The on-time chance (about 91 of 100 simulated seasons) is most sensitive to acclimatisation survival of "
         "hosta: at 75 % it falls to 79 of 100 simulated seasons, at 93 % it rises to 98 of 100 simulated seasons."
     )
-    time = {"first": "growing on time of calla", "unit": "weeks", "p10": 4.0, "p90": 6.0, "at_p10": 320, "at_p90": 300}
-    assert words.drivers(answer="saleable", base=300, currency="EUR", **time) == (
+    for most, following in enumerate(("", "\nNext: x.", "\nNext: x and y."), start=1):
+        assert words.drivers(names[:most], **chance, **survival) == f"{text}{following}"
+    time = {"unit": "weeks", "p10": 4.0, "p90": 6.0, "at_p10": 320, "at_p90": 300}
+    assert words.drivers(["growing on time of calla"], answer="saleable", base=300, currency="EUR", **time) == (
         "The number of saleable plants (300 plants) is most sensitive to growing on time of calla: at 4.0 weeks it "
         "rises to 320 plants, at 6.0 weeks it stays at 300 plants."
     )
-    assert words.next_inputs([]) == ""
-    assert words.next_inputs(["x"]) == "Next: x."
-    assert words.next_inputs(["x", "y"]) == "Next: x and y."
 
 
 def test_interactions_are_those_that_the_errors_allow_to_tell():
@@ -61,10 +62,8 @@ def test_interactions_are_those_that_the_errors_allow_to_tell():
     found = {"alone": 0.488, "error": 0.26, "most": "x"}
     assert words.interactions(**found, interact=True) == f"The inputs interact: {share}. Most of the rest involves x."
     assert words.interactions(**found, interact=False) == f"The inputs hardly interact: {share}."
-    assert (
-        words.interactions(**found, interact=None)
-        == f"It takes more draws to tell whether the inputs interact: {share}."
-    )
+    few = words.interactions(**found, interact=None)
+    assert few == f"It takes more draws to tell whether the inputs interact: {share}."
 
 
 def test_a_break_even_value_says_on_which_side_orders_are_profitable():
