@@ -12,6 +12,10 @@ MIXED = "season 0.3 variety 0.2 batch 0.5"
 _LOWS = (-2, 0, 3, 6, 10, 13, 15, 15, 11, 7, 3, 0)
 CLIMATE = [{"month": month, "t_min": low, "t_max": low + 8, "year_sd": 1.5} for month, low in enumerate(_LOWS, start=1)]
 """An invented year."""
+TWO_PLACES = [{"place": name, "area": 100, "usable": 1} for name in ("yard", "house")]
+_MILD = (4, 5, 7, 10, 13, 16, 18, 18, 15, 11, 7, 5)
+MILD = [{"month": month, "t_min": low, "t_max": low + 9, "year_sd": 1.5} for month, low in enumerate(_MILD, start=1)]
+"""Another, milder one."""
 
 
 def stage(name: str = "acclimatisation", **cells: Any) -> dict[str, Any]:

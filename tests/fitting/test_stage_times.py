@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from refusals import refused
 from scipy import stats
 from scipy.special import expit, logit
 
@@ -418,8 +419,6 @@ def test_every_fault_of_every_row_is_listed():
         *[(row, column) for row in (3, 4, 5) for column in three],
     ]  # fmt: skip
     assert "row 1, column until, 2: ready until 2, before the count at 3 that found them growing" in str(refusal.value)
-    with pytest.raises(Refused, match="law, 'gamma': no such law"):
-        learn_time([(3, 4, 5)], law="gamma")
 
 
 def time_of(law="lognormal", location=USUAL, scale=0.2, ever=0.8, batches=0.5, **others):
@@ -464,9 +463,7 @@ UNKNOWN = "Count more often; use never=True if some plants never get ready; or e
     ],
 )
 def test_what_is_no_row_of_counts_is_refused_with_a_remedy(row, said):
-    with pytest.raises(Refused) as refusal:
-        Counted(*row)
-    assert str(refusal.value) == said
+    assert refused(lambda: Counted(*row)) == said
 
 
 @pytest.mark.parametrize(
@@ -673,12 +670,7 @@ SAME = [Counted(3, 9, 10), Counted(2, 9, 10), Counted(9, 20, INF)]
         (time_of(ever=1), WEEKLY, {}, []),
         (time_of(ever=0.9), WEEKLY, {"never": True}, []),
         # With location 0 and scale 1, Phi(0.84) = 0.79955 are ready by exp(0.84), Phi(0.85) = 0.80234 by exp(0.85).
-        (
-            time_of(location=0, scale=1),
-            [Counted(9, 1, 2), Counted(9, math.exp(0.84), 9)],
-            {},
-            MANY,
-        ),
+        (time_of(location=0, scale=1), [Counted(9, 1, 2), Counted(9, math.exp(0.84), 9)], {}, MANY),
         (time_of(location=0, scale=1), [Counted(9, 1, 2), Counted(9, math.exp(0.85), 9)], {}, []),
         (time_of(location=0, scale=1, ever=1), [Counted(9, 1, 2), Counted(9, 0.5, 9)], {}, []),
         (time_of("weibull", math.log(30), 0.1, ever=1), WEEKLY, {}, []),

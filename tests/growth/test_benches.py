@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from small_seasons import season, stage
+from small_seasons import TWO_PLACES, season, stage
 
 from forecast.growth.benches import Grown, areas, held, occupied
 from forecast.growth.simulation import COORDINATES, draw_fate, owners, season_streams
@@ -41,7 +41,7 @@ def test_the_areas_of_two_batches_add_and_so_do_the_variances_of_their_plants():
             stage("growing on", typical=4, plants_per_m2=25),
             stage("hardening", typical=4, plants_per_m2=10, place="yard"),
         ],
-        places=[{"place": name, "area": 100, "usable": 1} for name in ("house", "yard")],
+        places=TWO_PLACES,
     )
     shares = [
         [np.array(part)[:, None] for part in ([0, 0.5, 0.2], [0, 0.25, 0.4], [0, 0.1, 0.2], [0.0, 0, 0.1])],

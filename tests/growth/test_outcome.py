@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 from labelled import area_by_place, plants_by_state, saleable_by_week
+from refusals import refused
 from scipy.stats import betabinom, binom
-from small_seasons import beta_spread, offer, season, stage
+from small_seasons import TWO_PLACES, beta_spread, offer, season, stage
 
 import forecast
 from forecast import Refused
 from forecast.growth.draws import met
-from forecast.growth.fate import Batch
 from forecast.growth.summaries import as_targets, by_week, ranges
 from forecast.resources.overruns import area_of
 from forecast.season.rows import Delivery
@@ -61,7 +61,6 @@ ROUTE = [
     stage(typical=4, survival=0.64, plants_per_m2=100),
     stage("growing on", typical=6, survival=1, plants_per_m2=50, place="yard"),
 ]
-PLACES = [{"place": name, "area": 100, "usable": 1} for name in ("yard", "house")]
 SURE = [stage(typical=4, survival=1, plants_per_m2=100)]
 
 
@@ -75,14 +74,9 @@ def sure(orders, *target, varieties=("A", "B"), saleable_weeks=None, draws=8):
     return forecast.simulate(plan, orders, draws=draws, seed=1)
 
 
-def test_a_batch_of_which_no_lab_is_told_has_none():
-    batch = Batch("A", 1, forecast.Week.parse("2027-W05"), 10)
-    assert batch.lab is None
-
-
 def test_where_plants_are_in_every_week_by_hand():
     """Two hundred come in W05; 0.64 live through four weeks, half of the way their root; then six weeks more."""
-    plan = season(ROUTE, places=PLACES, saleable_weeks=3)
+    plan = season(ROUTE, places=TWO_PLACES, saleable_weeks=3)
     states = plants_by_state(forecast.simulate(plan, [("A", "2027-W05", 200)], draws=4, seed=1), "A")
     assert states.dims == ("state", "week", "draw")
     assert states["state"].values.tolist() == ["acclimatisation", "growing on", "saleable", "past its best", "lost"]
@@ -225,9 +219,7 @@ NUMBER = "not usable. Give a whole number from 0 to 1,000,000,000,000."
     ],
 )
 def test_a_chance_of_what_cannot_be_is_refused(variety, week, at_least, message):
-    with pytest.raises(Refused) as refusal:
-        sure([("A", "2027-W05", 100)]).chance(variety, week=week, at_least=at_least)
-    assert str(refusal.value) == message
+    assert refused(lambda: sure([("A", "2027-W05", 100)]).chance(variety, week=week, at_least=at_least)) == message
 
 
 EMPTY = "orders: there are no orders to simulate. Give rows of variety, week and quantity, or orders from size_orders("
@@ -250,9 +242,7 @@ NO_ORDER = "not an order. Give variety, week of delivery and quantity."
     ],
 )
 def test_orders_that_cannot_be_used_are_refused_with_their_rows_all_at_once(orders, message):
-    with pytest.raises(Refused) as refusal:
-        sure(orders)
-    assert str(refusal.value) == message
+    assert refused(lambda: sure(orders)) == message
 
 
 def test_a_negative_quantity_is_refused():

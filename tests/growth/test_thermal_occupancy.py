@@ -23,6 +23,7 @@ from forecast.growth.thermal_occupancy import WarmFate
 
 some = settings(max_examples=40, deadline=None, derandomize=True)
 DRAWS, PLANTS, WEEKS, START = 16, 4001, 60, 5
+EVERY = np.arange(WEEKS + 1.0)  # Monday since delivery
 STILL = slice(21, 34)  # weeks drawn in which the cold house is too cold
 CLOSE = 0.02, 0.001  # of the plants, in any draw and week, and in any week on average over the draws
 SMEARED = 0.1, 0.025
@@ -60,18 +61,17 @@ def followed(batch):
     """Follow plants forward; give the shares past each stage and alive in each, shape (stages, weeks, draws)."""
     vigour = norm.ppf((np.arange(PLANTS) + 0.5) / PLANTS)
     stages, draws = batch.weeks.shape
-    weeks = np.arange(batch.last + 1.0)
-    past, standing = np.zeros((2, stages, len(weeks), draws))
+    past, standing = np.zeros((2, stages, len(EVERY), draws))
     for d in range(draws):
         enters, reached = np.zeros(PLANTS), 1.0
         for k in range(stages):
-            shows = weeks if batch.clocks[k] is None else batch.clocks[k][batch.start :, d]
-            begins, needs = np.interp(enters, weeks, shows), batch.weeks[k, d] * np.exp(batch.log_sd[k] * vigour)
+            shows = EVERY if batch.clocks[k] is None else batch.clocks[k][batch.start :, d]
+            begins, needs = np.interp(enters, EVERY, shows), batch.weeks[k, d] * np.exp(batch.log_sd[k] * vigour)
             leaves = when(shows, begins + needs) if batch.weeks[k].any() else enters
             leaves = np.where(np.isinf(enters), np.inf, leaves)
-            past[k, :, d] = (leaves <= weeks[:, None]).mean(axis=1)
+            past[k, :, d] = (leaves <= EVERY[:, None]).mean(axis=1)
             if batch.weeks[k].any():
-                inside = (enters <= weeks[:, None]) & (leaves > weeks[:, None])
+                inside = (enters <= EVERY[:, None]) & (leaves > EVERY[:, None])
                 done = ((shows[:, None] - begins) / needs).clip(0, 1)
                 alive = np.where(inside, np.exp(batch.log_survival[k, d] * done), 0)
                 standing[k, :, d] = reached * alive.mean(axis=1)
@@ -106,31 +106,28 @@ def agree(found, expected, close):
 
 def test_the_shares_past_each_stage_are_those_of_plants_followed_forward(compared):
     batch, past, _, close = compared
-    weeks = np.arange(batch.last + 1.0)
-    boundaries = batch.boundaries(weeks)
+    boundaries = batch.boundaries(EVERY)
     for k, expected in enumerate(past):
-        assert agree(batch.past(k + 1, weeks), expected, close)
-        assert np.array_equal(boundaries[k + 1], batch.past(k + 1, weeks))
-    assert (batch.past(0, weeks) == 1).all()
+        assert agree(batch.past(k + 1, EVERY), expected, close)
+        assert np.array_equal(boundaries[k + 1], batch.past(k + 1, EVERY))
+    assert (batch.past(0, EVERY) == 1).all()
     assert past[-1].max() > 0.9  # what is compared does happen
 
 
 def test_those_alive_in_each_stage_are_those_of_plants_followed_forward(compared):
     batch, past, expected, close = compared
-    weeks = np.arange(batch.last + 1.0)
-    standing, ready = batch.course(weeks)
+    standing, ready = batch.course(EVERY)
     for here, right in zip(standing, expected, strict=True):
         assert agree(here, right, close)
     assert agree(ready, batch.survival * past[-1], close)
-    assert np.array_equal(batch.ready(weeks), ready)
+    assert np.array_equal(batch.ready(EVERY), ready)
 
 
 def test_a_requirement_wrong_by_two_per_cent_would_be_seen(compared):
     batch, past, _, close = compared
-    weeks = np.arange(batch.last + 1.0)
     if close is CLOSE:
         wrong = replace(batch, weeks=1.02 * batch.weeks)
-        assert not agree(wrong.past(len(past), weeks), past[-1], close)
+        assert not agree(wrong.past(len(past), EVERY), past[-1], close)
 
 
 def test_a_middling_plant_is_through_when_half_are(compared):
@@ -145,28 +142,27 @@ def test_a_single_pace_on_a_single_clock_has_a_closed_form():
     shown = batch.clocks[0][START:] - batch.clocks[0][START]
     for stages in (1, 2, 3):
         right = norm.cdf(np.log(np.maximum(shown, 1e-9) / batch.weeks[:stages].sum(axis=0)) / 0.15)
-        assert np.abs(batch.past(stages, np.arange(WEEKS + 1.0)) - right).max() < 6e-4  # (0.25^2 / 8) 0.15 0.4
+        assert np.abs(batch.past(stages, EVERY) - right).max() < 6e-4  # (0.25^2 / 8) 0.15 0.4
 
 
 def test_a_batch_is_ready_in_two_flushes_before_and_after_a_winter_that_stands_still():
     batch = fate([0.2, 0.2], ["cold", "cold"], [200, 390])
-    ready = batch.past(2, np.arange(WEEKS + 1.0))
+    ready = batch.past(2, EVERY)
     before, after = STILL.start - START, STILL.stop - START
     two = (ready[before] > 0.2) & (ready[before] < 0.8)
     assert two.sum() >= DRAWS // 3
     assert (ready[before] == ready[after]).all()
     assert (ready[before - 4, two] < ready[before, two] - 0.05).all()
     assert (ready[after + 12, two] > ready[after, two] + 0.1).all()
-    standing, _ = batch.course(np.arange(WEEKS + 1.0))
+    standing, _ = batch.course(EVERY)
     assert (standing[:, before] == standing[:, after]).all()
 
 
 def test_between_two_mondays_shares_lie_on_a_line_and_before_delivery_they_are_none():
     batch = fate([0.1, 0.2], ["weeks", "mild"], [4, 500])
-    weeks = np.arange(WEEKS + 1.0)
     for stages in (1, 2):
-        past = batch.past(stages, weeks)
-        assert batch.past(stages, weeks[:-1] + 0.25) == pytest.approx(0.75 * past[:-1] + 0.25 * past[1:], abs=1e-12)
+        past = batch.past(stages, EVERY)
+        assert batch.past(stages, EVERY[:-1] + 0.25) == pytest.approx(0.75 * past[:-1] + 0.25 * past[1:], abs=1e-12)
         assert (batch.past(stages, np.array([-3.0, -0.5])) == 0).all()
     assert (batch.past(0, np.array([-1.0, 0.0])) == [[0], [1]]).all()
     standing, ready = batch.course(np.array([-2.0, -1.0, 0.0, 5.0]))
@@ -179,17 +175,16 @@ def test_between_two_mondays_shares_lie_on_a_line_and_before_delivery_they_are_n
 def test_no_answer_depends_on_what_else_is_asked(kinds):
     needs = [400, 500, 0.5] if kinds[-1] == "weeks" else [300, 300, 20]  # a last stage so short that ends show
     batch = fate([0.3] * 3, kinds, needs)
-    weeks = np.arange(WEEKS + 1.0)
-    whole, (standing, _) = batch.past(3, weeks), batch.course(weeks)
+    whole, (standing, _) = batch.past(3, EVERY), batch.course(EVERY)
     for week in (10, 23, 41, 45, 60):
         one = replace(batch)  # asked for the first time
         assert np.array_equal(one.past(3, np.array([float(week)]))[0], whole[week])
         assert np.array_equal(one.past(3, np.array([week, -1.0, 2.0])), [whole[week], 0 * whole[0], whole[2]])
-        assert np.array_equal(replace(batch).course(weeks[: week + 1])[0], standing[:, : week + 1])
-        assert np.array_equal(replace(batch).boundaries(weeks[: week + 1])[2][week], batch.past(2, weeks)[week])
+        assert np.array_equal(replace(batch).course(EVERY[: week + 1])[0], standing[:, : week + 1])
+        assert np.array_equal(replace(batch).boundaries(EVERY[: week + 1])[2][week], batch.past(2, EVERY)[week])
     some_draws = batch.take(slice(3, 9))
-    assert np.abs(some_draws.past(3, weeks) - whole[:, 3:9]).max() < 1e-9
-    assert np.abs(some_draws.course(weeks)[0] - standing[:, :, 3:9]).max() < 1e-9
+    assert np.abs(some_draws.past(3, EVERY) - whole[:, 3:9]).max() < 1e-9
+    assert np.abs(some_draws.course(EVERY)[0] - standing[:, :, 3:9]).max() < 1e-9
 
 
 @pytest.mark.parametrize(
@@ -217,8 +212,7 @@ def fates(draw):
 @some
 @given(batch=fates())
 def test_shares_lie_between_0_and_1_and_never_fall(batch):
-    weeks = np.arange(WEEKS + 1.0)
-    past = np.array(batch.boundaries(weeks))
+    past = np.array(batch.boundaries(EVERY))
     assert past.min() >= 0
     assert past.max() <= 1
     assert np.diff(past, axis=1).min(initial=0) >= -1e-12
@@ -229,18 +223,17 @@ def test_shares_lie_between_0_and_1_and_never_fall(batch):
 @given(batch=fates())
 def test_without_loss_those_in_the_stages_and_through_them_add_to_all(batch):
     kept = replace(batch, log_survival=np.zeros(batch.weeks.shape))
-    weeks = np.arange(WEEKS + 1.0)
-    standing, ready = kept.course(weeks)
+    standing, ready = kept.course(EVERY)
     assert standing.min() >= 0
     assert np.abs(standing.sum(axis=0) + ready - 1).max() < 1e-6
-    past = np.array(kept.boundaries(weeks))
+    past = np.array(kept.boundaries(EVERY))
     assert np.abs(standing - (past[:-1] - past[1:])).max() < 1e-6
 
 
 @some
 @given(batch=fates())
 def test_with_losses_no_more_are_alive_than_without_and_no_fewer_than_survive(batch):
-    standing, ready = batch.course(np.arange(WEEKS + 1.0))
+    standing, ready = batch.course(EVERY)
     alive = standing.sum(axis=0) + ready
     assert standing.min() >= 0
     assert alive.max() <= 1 + 1e-9
@@ -253,8 +246,7 @@ def test_plants_of_a_warmer_place_are_never_later(batch, more, seed):
     added = np.random.default_rng(seed).uniform(0, more, (WEEKS + START, 3))
     warmer = np.concatenate([np.zeros((1, 3)), 7 * added.cumsum(axis=0)])
     clocks = tuple(None if shows is None else shows + warmer for shows in batch.clocks)
-    weeks = np.arange(WEEKS + 1.0)
-    for before, after in zip(batch.boundaries(weeks), replace(batch, clocks=clocks).boundaries(weeks), strict=True):
+    for before, after in zip(batch.boundaries(EVERY), replace(batch, clocks=clocks).boundaries(EVERY), strict=True):
         assert (after >= before - 1e-9).all()
 
 
@@ -263,8 +255,7 @@ def test_plants_of_a_warmer_place_are_never_later(batch, more, seed):
 def test_plants_that_need_more_are_never_earlier(batch, factor, at):
     needs = batch.weeks.copy()
     needs[at % len(needs)] *= factor
-    weeks = np.arange(WEEKS + 1.0)
-    for before, after in zip(batch.boundaries(weeks), replace(batch, weeks=needs).boundaries(weeks), strict=True):
+    for before, after in zip(batch.boundaries(EVERY), replace(batch, weeks=needs).boundaries(EVERY), strict=True):
         assert (after <= before + 1e-9).all()
 
 

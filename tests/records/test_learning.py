@@ -231,14 +231,6 @@ def test_the_order_of_records_never_matters(demo, records, learned):
     assert again.stages == learned.stages
 
 
-def test_counts_in_two_files_put_together_teach_the_same(tmp_path, demo, learned):
-    header, *rows = (DEMO / "counts.csv").read_text(encoding="utf-8").splitlines(keepends=True)
-    for name in ("batches.csv", "weather.csv"):
-        (tmp_path / name).write_bytes((DEMO / name).read_bytes())
-    (tmp_path / "counts.csv").write_text("".join([header, *rows[300:], *rows[:300]]), encoding="utf-8")
-    assert forecast.learn(demo, read_records(tmp_path)).table().equals(learned.table())
-
-
 def test_without_any_record_everything_stays_as_stated(demo):
     nothing = forecast.learn(demo, Records())
     assert nothing.stages == demo.stages

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from openpyxl import Workbook
+from refusals import refused
 from scipy import stats
 from simulated_records import Truth, simulated
 from small_seasons import season, stage
@@ -42,9 +43,7 @@ def damaged(place: Path, old: str, new: str, name: str = "weather.csv") -> list[
     text = (place / name).read_text(encoding="utf-8")
     assert old in text
     (place / name).write_text(text.replace(old, new, 1), encoding="utf-8", newline="")
-    with pytest.raises(Refused) as told:
-        read_records(place)
-    return str(told.value).splitlines()
+    return refused(read_records, place).splitlines()
 
 
 def book(place: Path, name: str = "weather", rows: tuple[WeatherRecord, ...] = ROWS) -> Path:
@@ -110,9 +109,7 @@ def test_a_workbook_holds_the_same_and_may_do_without(place: Path) -> None:
     (place / "weather.csv").unlink()
     assert read_records(book(place, "")) == read_records(place)
     assert read_records(book(place, "prices")) == read_records(place)
-    with pytest.raises(Refused) as told:
-        read_records(book(place, "Weather"))
-    assert str(told.value) == (
+    assert refused(lambda: read_records(book(place, "Weather"))) == (
         "records.xlsx: no sheet weather. Add it, or rename the right sheet. Did you mean 'Weather'?"
     )
 
@@ -127,55 +124,30 @@ def test_a_file_of_semicolons_and_decimal_commas_says_the_same(place: Path) -> N
 # --- refused
 
 
+NO_AIR = "not an air temperature in °C. Give a temperature in °C; from °F it is (°F - 32) / 1.8."
+
+
 @pytest.mark.parametrize(
     ("old", "new", "line"),
     [
-        (
-            "2027-03-04",
-            "4.3.2027",
-            "weather.csv, row 5, column date, '4.3.2027': not a date. Write year, month and day, such as 2027-04-13.",
-        ),
-        (
-            "2027-03-04",
-            "2027-03-05",
-            "weather.csv, row 5, column date, '2027-03-05': the day is in row 4 already. Keep one row a day.",
-        ),
-        (
-            "-2,7,",
-            "8,7,",
-            "weather.csv, row 4, column t_max, 7.0: the maximum is below the minimum of 8.0. Give the minimum first, "
-            "then the maximum.",
-        ),
-        (
-            "0,6,",
-            "41,68,",
-            "weather.csv, row 5, column t_max, '68': not an air temperature in °C. Give a temperature in °C; "
-            "from °F it is (°F - 32) / 1.8.",
-        ),
-        (
-            "0,6,",
-            "-91,6,",
-            "weather.csv, row 5, column t_min, '-91': not an air temperature in °C. Give a temperature in °C; "
-            "from °F it is (°F - 32) / 1.8.",
-        ),
-        ("0,6,", "0,,", "weather.csv, row 5, column t_max: this cell is empty but required. Fill it in."),
-        (
-            "0,6,",
-            "0,warm,",
-            "weather.csv, row 5, column t_max, 'warm': not a number. Write digits with a decimal point, without unit "
-            "or spaces, such as 12.5.",
-        ),
-        ("date,t_min", "date,t_mi", "weather.csv, row 1, column t_mi: no such column. Did you mean 't_min'?"),
-        (
-            "date,t_min,t_max,note\n2027-03-02,1.5,9.25,\n",
-            "date;t_min;t_max;note\n2027-03-02;1.500;9,25;\n",
-            "weather.csv, row 2, column t_min, '1.500': could be read in two ways. Write 1500 or 1.5, whichever is "
-            "meant.",
-        ),
+        ("2027-03-04", "4.3.2027",
+         "row 5, column date, '4.3.2027': not a date. Write year, month and day, such as 2027-04-13."),
+        ("2027-03-04", "2027-03-05",
+         "row 5, column date, '2027-03-05': the day is in row 4 already. Keep one row a day."),
+        ("-2,7,", "8,7,", "row 4, column t_max, 7.0: the maximum is below the minimum of 8.0. Give the minimum first, "
+                          "then the maximum."),
+        ("0,6,", "41,68,", f"row 5, column t_max, '68': {NO_AIR}"),
+        ("0,6,", "-91,6,", f"row 5, column t_min, '-91': {NO_AIR}"),
+        ("0,6,", "0,,", "row 5, column t_max: this cell is empty but required. Fill it in."),
+        ("0,6,", "0,warm,", "row 5, column t_max, 'warm': not a number. Write digits with a decimal point, without "
+                            "unit or spaces, such as 12.5."),
+        ("date,t_min", "date,t_mi", "row 1, column t_mi: no such column. Did you mean 't_min'?"),
+        ("date,t_min,t_max,note\n2027-03-02,1.5,9.25,\n", "date;t_min;t_max;note\n2027-03-02;1.500;9,25;\n",
+         "row 2, column t_min, '1.500': could be read in two ways. Write 1500 or 1.5, whichever is meant."),
     ],
-)
+)  # fmt: skip
 def test_a_fault_is_told_with_place_value_and_remedy(place: Path, old: str, new: str, line: str) -> None:
-    assert damaged(place, old, new)[0] == line
+    assert damaged(place, old, new)[0] == f"weather.csv, {line}"
 
 
 def test_faults_of_weather_do_not_hide_those_of_plants(place: Path) -> None:
@@ -188,9 +160,7 @@ def test_faults_of_weather_do_not_hide_those_of_plants(place: Path) -> None:
 
 def test_a_file_that_is_nearly_called_so_is_not_passed_over(place: Path) -> None:
     (place / "weather.csv").rename(place / "wether.csv")
-    with pytest.raises(Refused) as told:
-        read_records(place)
-    assert str(told.value) == "weather.csv: there is no such file. Did you mean wether.csv? Rename it."
+    assert refused(read_records, place) == "weather.csv: there is no such file. Did you mean wether.csv? Rename it."
 
 
 def test_rows_made_in_python_are_refused_in_the_same_words() -> None:
@@ -207,9 +177,7 @@ def test_a_winter_in_degrees_fahrenheit_is_seen_by_the_climate() -> None:
     """At 31 to 44 degrees every one of them could be a temperature in Celsius, but of no such place."""
     plan = season([stage("pots", typical=4)], climate=WINTER)
     rows = [WeatherRecord(date=date(2027, 1, 4) + timedelta(k), t_min=31 + k, t_max=38 + k) for k in range(7)]
-    with pytest.raises(Refused) as told:
-        Records(weather=rows).against(plan)
-    assert str(told.value) == (
+    assert refused(lambda: Records(weather=rows).against(plan)) == (
         "weather, date, '2027-01-04': more than 25 °C above the climate normals of 2027-W01, as are 6 more days. "
         "Write °C, (F - 32) / 1.8 from Fahrenheit, or check the climate."
     )

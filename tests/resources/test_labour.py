@@ -6,7 +6,7 @@ import pytest
 from labelled import plants_by_state
 from plant_by_plant import draw
 from scipy import stats
-from small_seasons import MIXED, beta_spread, season, stage
+from small_seasons import MILD, MIXED, beta_spread, season, stage
 
 import forecast
 from forecast.records.records import Records
@@ -26,17 +26,13 @@ UNSURE = [
     | {"survival": 0.9, "survival_sd": 0.05},
     stage("grading", survival=0.95, survival_level="plant", minutes=0.3),
 ]
-CLIMATE = [
-    {"month": i + 1, "t_min": low, "t_max": low + 9, "year_sd": 1.5}
-    for i, low in enumerate((4, 5, 7, 10, 13, 16, 18, 18, 15, 11, 7, 5))
-]  # an invented year
 WARM = [
     UNSURE[0],
     UNSURE[1],
     UNSURE[2] | {"runs_on": "degree-days", "base_temperature": 5, "typical": 300},
     UNSURE[3],
 ]
-CLOCKS = {"weeks": season(UNSURE, weeks=52), "degree-days": season(WARM, weeks=52, climate=CLIMATE)}
+CLOCKS = {"weeks": season(UNSURE, weeks=52), "degree-days": season(WARM, weeks=52, climate=MILD)}
 
 
 def work(plan, orders, draws=64, seed=1):

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from labelled import area_by_place, plants_by_state
-from small_seasons import season, stage
+from small_seasons import TWO_PLACES, season, stage
 
 import forecast
 from forecast.resources.overruns import area_of
@@ -16,7 +16,6 @@ ROUTE = [
     stage(typical=4, survival=0.64, plants_per_m2=100),
     stage("growing on", typical=6, survival=1, plants_per_m2=50, place="yard"),
 ]
-PLACES = [{"place": name, "area": 100, "usable": 1} for name in ("yard", "house")]
 SURE = [stage(typical=4, survival=1, plants_per_m2=100)]
 
 
@@ -27,7 +26,7 @@ def sure(orders, targets=(), **cells):
 
 def test_the_area_of_a_batch_is_that_of_a_multinomial_number_of_plants():
     """Variance N (sum p a^2 - (sum p a)^2) of N plants, a share p of which stands on a square metres each."""
-    plan = season(ROUTE, places=PLACES)
+    plan = season(ROUTE, places=TWO_PLACES)
     outcome = forecast.simulate(plan, [("A", "2027-W05", 200)], draws=4, seed=1)
     area = area_by_place(outcome)
     assert list(area.data_vars) == ["expected", "deviation"]
@@ -69,7 +68,7 @@ def test_what_stands_where_is_told_by_place_and_variety_in_the_order_of_the_rout
         stage("growing on", typical=6, survival=1, plants_per_m2=70),
         stage("grading", survival=0.9, plants_per_m2=50, place="yard"),
     ]
-    plan = season(rows, varieties=("B", "A"), places=PLACES)
+    plan = season(rows, varieties=("B", "A"), places=TWO_PLACES)
     orders = [("A", "2027-W05", 300), ("A", "2027-W11", 75), ("B", "2027-W01", 14), ("B", "2027-W07", 10)]
     table = forecast.bench_space(forecast.simulate(plan, orders, draws=4, seed=1)).plants("2027-W11")
     right = pd.DataFrame(
@@ -110,7 +109,7 @@ def test_places_hold_the_range_of_what_is_expected():
 )
 def test_what_stands_where_in_a_week_by_hand(week, place, stands, plants, area):
     """Two hundred, of which 0.64 survive four weeks; then six weeks, and they are saleable where they stand."""
-    plan = season(ROUTE, places=PLACES)
+    plan = season(ROUTE, places=TWO_PLACES)
     table = forecast.bench_space(forecast.simulate(plan, [("A", "2027-W05", 200)], draws=8, seed=1)).plants(week)
     assert table.to_dict("records") == [
         {
@@ -121,7 +120,7 @@ def test_what_stands_where_in_a_week_by_hand(week, place, stands, plants, area):
 
 
 def test_before_a_delivery_nothing_stands_anywhere():
-    plan = season(ROUTE, places=PLACES)
+    plan = season(ROUTE, places=TWO_PLACES)
     outcome = forecast.simulate(plan, [("A", "2027-W05", 200)], draws=8, seed=1)
     assert forecast.bench_space(outcome).plants("2027-W04").empty
 

@@ -1,6 +1,5 @@
 """Where a running season stands, what will come, and topping up: laws, brute force, and imagined nurseries."""
 
-import csv
 from datetime import date, timedelta
 
 import numpy as np
@@ -14,7 +13,7 @@ import forecast
 from forecast import Refused
 from forecast.growth.tails import at_least
 from forecast.records.batches import BatchRecord, CountRecord
-from forecast.records.records import Records, read_records, write_records
+from forecast.records.records import Records
 from forecast.resources.labour import hours_of_work
 from forecast.tracking.reforecasting import narrowing, reforecast
 from forecast.words import records as words
@@ -186,36 +185,17 @@ def test_what_is_later_than_the_day_is_not_looked_at():
     assert early.cohorts.equals(late.cohorts)
 
 
-def test_the_order_of_the_rows_and_the_files_changes_nothing(tmp_path):
+def test_the_order_of_the_rows_changes_nothing():
     made = plan()
     first = reforecast(made, RECORDS, on_date=DAY, draws=128, seed=1)
     again = reforecast(made, Records(batches=BATCHES[::-1], counts=COUNTS[::-1]), on_date=DAY, draws=128, seed=1)
-    write_records(RECORDS, tmp_path)
-    for name in ("batches", "counts"):
-        path = tmp_path / f"{name}.csv"
-        header, *rows = path.read_text(encoding="utf-8").splitlines()
-        half = len(rows) // 2
-        path.write_text("\n".join([header, *rows[half:], *rows[:half]]) + "\n", encoding="utf-8")
-    read = reforecast(made, read_records(tmp_path), on_date=DAY, draws=128, seed=1)
     turned = made.replace(orders=made.orders[::-1], varieties=made.varieties[::-1])
     swapped = reforecast(turned, RECORDS, on_date=DAY, draws=128, seed=1)
-    for other in (again, read, swapped):
+    for other in (again, swapped):
         for name in ("A", "B"):
             assert first.outcome.table(name).equals(other.outcome.table(name))
             chances = (one.outcome.chances(name, week="2027-W25", at_least=110) for one in (first, other))
             assert np.array_equal(*chances)
-
-
-def test_counts_of_a_batch_split_in_two_files_and_put_together_change_nothing(tmp_path):
-    write_records(RECORDS, tmp_path)
-    with (tmp_path / "counts.csv").open(encoding="utf-8", newline="") as file:
-        rows = list(csv.reader(file))
-    parts = [[row for i, row in enumerate(rows[1:]) if i % 2 == k] for k in (0, 1)]
-    with (tmp_path / "counts.csv").open("w", encoding="utf-8", newline="") as file:
-        csv.writer(file).writerows([rows[0], *parts[1], *parts[0]])
-    one = reforecast(plan(), RECORDS, on_date=DAY, draws=128, seed=1)
-    other = reforecast(plan(), read_records(tmp_path), on_date=DAY, draws=128, seed=1)
-    assert one.outcome.table().equals(other.outcome.table())
 
 
 def test_counts_tell_of_batches_that_share_the_season_and_of_those_to_come():

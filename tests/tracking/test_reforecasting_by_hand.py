@@ -4,10 +4,10 @@ from datetime import date, timedelta
 
 import numpy as np
 import pytest
+from refusals import refused
 from small_seasons import offer, season, stage
 
 import forecast
-from forecast import Refused
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records
 from forecast.records.weather_rows import WeatherRecord
@@ -168,16 +168,17 @@ def test_a_day_is_one_from_the_first_monday_to_the_last_sunday(day, fine):
     if fine:
         assert str(reforecast(plan(), Records(), on_date=day, **FEW).on_date) == day
         return
-    with pytest.raises(Refused) as told:
-        reforecast(plan(), Records(), on_date=day, **FEW)
-    assert str(told.value) == (f"on_date, '{day}': outside the season. Choose a day from 2027-01-04 to 2027-10-10.")
+    assert refused(reforecast, plan(), Records(), on_date=day, **FEW) == (
+        f"on_date, '{day}': outside the season. Choose a day from 2027-01-04 to 2027-10-10."
+    )
 
 
 def test_counts_may_be_a_quarter_of_a_year_apart_and_no_more():
     reforecast(plan(), Records(), on_date="2027-01-04", counted_every=13, **FEW)
-    with pytest.raises(Refused) as told:
-        reforecast(plan(), Records(), on_date="2027-01-04", counted_every=13.5, **FEW)
-    assert str(told.value) == "counted_every, '13.5': not a time between counts. Write weeks from 0 to 13."
+    assert (
+        refused(reforecast, plan(), Records(), on_date="2027-01-04", counted_every=13.5, **FEW)
+        == "counted_every, '13.5': not a time between counts. Write weeks from 0 to 13."
+    )
 
 
 def test_all_of_a_batch_wait_after_each_stage_any_time_up_to_the_next_count():

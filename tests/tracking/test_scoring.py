@@ -9,6 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from refusals import refused
 from scipy.special import expit, logit
 from scipy.stats import betabinom, binom, chisquare, kstest
 from simulated_records import Truth, simulated
@@ -25,7 +26,9 @@ from forecast.words import records as words
 DEMO = Path(__file__).parents[2] / "demo_data"
 STAGES = [("acclimatisation", 5.0, 0.85), ("growing on", 9.0, 0.93), ("grading", 0.0, 0.94)]
 VARIETIES = [f"{group} {number}" for group in ("fern", "sage") for number in range(4)]
+GRADED = season([stage("grading", **beta_spread(8, 2))])
 RANGES = ["batch", "horizon", "forecaster", "p5", "median", "p95"]
+CELLS_OF_A_ROW = ["batch", "variety", "horizon", "day", "forecaster", "received", "p5", "median", "p95", "crps", "pit"]
 
 
 @pytest.fixture(scope="module")
@@ -148,8 +151,7 @@ def together(*pairs):
 
 def test_without_records_the_forecast_is_the_beta_binomial_of_what_is_stated():
     """CRPS of BetaBin(50, 8, 2) at 33 is 4.7578589441: see tests/worked_examples/test_scores.py."""
-    plan = season([stage("grading", **beta_spread(8, 2))])
-    found = scorecard(plan, together(graded(50, 33)), draws=100_000, seed=1, horizons=[0]).forecasts
+    found = scorecard(GRADED, together(graded(50, 33)), draws=100_000, seed=1, horizons=[0]).forecasts
     assert found["forecaster"].tolist() == [OURS]
     exact = betabinom(50, 8, 2)
     error = exact.std() / math.sqrt(100_000)
@@ -183,10 +185,9 @@ def test_a_stage_half_done_is_forecast_by_its_counts():
 
 
 def test_rivals_use_the_rates_of_finished_batches_of_the_year_before_and_of_all():
-    plan = season([stage("grading", **beta_spread(8, 2))])
     pairs = [graded(100, 60, name="old", day="2025-03-01"), graded(100, 80, name="last", day="2026-03-01")]
     pairs.append(graded(50, 33, name="now", day="2027-03-01"))
-    found = scorecard(plan, together(*pairs), draws=100, seed=1, horizons=[0]).forecasts
+    found = scorecard(GRADED, together(*pairs), draws=100, seed=1, horizons=[0]).forecasts
     now = found[found["batch"] == "now"].set_index("forecaster")
     for name, rate in ((LAST_YEAR, 0.8), (OVERALL, 0.7)):
         assert now.loc[name, ["p5", "median", "p95"]].tolist() == binom.ppf([0.05, 0.5, 0.95], 50, rate).tolist()
@@ -263,19 +264,11 @@ def test_plants_counted_as_saleable_are_certain_and_the_more_is_counted_the_sure
     assert (ours["p95"] <= ours["received"]).all()
 
 
-def made_up(n=10, ours=2.0, rivals=4.0, pit=None):
-    pit = np.linspace(0.05, 0.95, n) if pit is None else pit
-    rows = [
-        (f"B{i}", "A", 0, date(2027, 3, 1), name, 100, 40.0, 50.0, 60.0, crps + i % 2, pit[i], 50)
-        for i in range(n)
-        for name, crps in ((OURS, ours), (LAST_YEAR, rivals), (OVERALL, ours))
-    ]
-    columns = ["batch", "variety", "horizon", "day", "forecaster", "received", "p5", "median", "p95"]
-    return Scorecard(pd.DataFrame(rows, columns=[*columns, "crps", "pit", "observed"]))
-
-
 def test_the_table_is_what_it_says_by_hand():
-    table = made_up().table().set_index("forecaster")
+    means = {OURS: 2.0, LAST_YEAR: 4.0, OVERALL: 2.0}
+    pits = enumerate(np.linspace(0.05, 0.95, 10))
+    made = card(*((f"B{i}", 0, who, mean + i % 2, {"pit": pit}) for i, pit in pits for who, mean in means.items()))
+    table = made.table().set_index("forecaster")
     assert table.loc[OURS].to_dict() == pytest.approx(
         {
             **{"forecasts": 10, "batches": 10, "crps": 2.5, "crps_share": 0.025, "coverage_50": 0.6},
@@ -283,40 +276,30 @@ def test_the_table_is_what_it_says_by_hand():
         }
     )
     assert table.loc[LAST_YEAR, "skill_overall"] == pytest.approx(1 - 4.5 / 2.5)
-    assert made_up().crps_gain(LAST_YEAR) == (2.0, 0.0)
-    assert list(made_up().table("variety")["variety"]) == ["A"] * 3
+    assert made.crps_gain(LAST_YEAR) == (2.0, 0.0)
+    assert list(made.table("variety")["variety"]) == ["A"] * 3
 
 
 def test_without_a_finished_batch_there_is_nothing_to_tell():
-    plan = season([stage("grading", **beta_spread(8, 2))])
     batch, _ = graded(50, 33)
-    none = scorecard(plan, Records(batches=[batch]), draws=10, seed=1)
+    none = scorecard(GRADED, Records(batches=[batch]), draws=10, seed=1)
     assert str(none) == words.NOTHING_SCORED
     assert not len(none.table())
     assert not len(none.table("horizon"))
 
 
-def test_what_cannot_be_used_is_refused_all_at_once(demo, scores):
-    plan, records = demo
-    with pytest.raises(Refused) as told:
-        scorecard(plan, records, draws=1, seed=1, horizons=[-1, 8, 2.5])
-    assert str(told.value) == (
-        "draws, '1': not usable. Give a whole number from 2 to 4,194,304.\n"
-        "horizons, '-1': not usable. Give a whole number from 0 to 520.\n"
-        "horizons, '2.5': not usable. Give a whole number from 0 to 520."
+def test_a_way_to_group_and_a_benchmark_that_are_none_are_refused(scores):
+    assert refused(scores.table, "lab") == (
+        "by, 'lab': not a way to group forecasts. Write variety or horizon, or leave it out."
     )
-    with pytest.raises(Refused, match=r"by, 'lab': not a way to group forecasts\. Write variety or horizon"):
-        scores.table("lab")
-    with pytest.raises(
-        Refused, match=r"benchmark, 'luck': not a benchmark forecast\. Write \"last year's rate\" or 'overall rate'\."
-    ):
-        scores.crps_gain("luck")
+    assert refused(scores.crps_gain, "luck") == (
+        "benchmark, 'luck': not a benchmark forecast. Write \"last year's rate\" or 'overall rate'."
+    )
 
 
 # By hand
 
 
-CELLS_OF_A_ROW = ["batch", "variety", "horizon", "day", "forecaster", "received", "p5", "median", "p95", "crps", "pit"]
 DAY = date(2027, 3, 1)
 
 
@@ -462,9 +445,7 @@ def test_the_score_and_pit_of_five_draws_as_by_hand(came, below, alike):
 
 
 def scores_of(*pairs, **asked):
-    plan = season([stage("grading", **beta_spread(8, 2))])
-    records = Records(batches=[pair[0] for pair in pairs], counts=[pair[1] for pair in pairs])
-    return scorecard(plan, records, **{"draws": 50, "seed": 1, "horizons": [0]} | asked).forecasts
+    return scorecard(GRADED, together(*pairs), **{"draws": 50, "seed": 1, "horizons": [0]} | asked).forecasts
 
 
 def test_a_row_for_each_batch_week_and_forecaster_with_what_came():
@@ -508,12 +489,8 @@ def test_the_pit_of_a_rival_lies_between_its_chances_of_fewer_and_of_no_more_tha
 
 
 def test_a_season_that_was_learned_is_refused_word_for_word():
-    plan = season([stage("grading", **beta_spread(8, 2))])
-    batch, count = graded(50, 33)
-    records = Records(batches=[batch], counts=[count])
-    with pytest.raises(Refused) as caught:
-        scorecard(learn(plan, records), records, draws=10, seed=1)
-    assert str(caught.value) == (
+    records = together(graded(50, 33))
+    assert refused(scorecard, learn(GRADED, records), records, draws=10, seed=1) == (
         "season, 'test': learned from records, so it knows the outcomes. "
         "Use the season with your estimates: the .prior of this one."
     )
@@ -531,21 +508,20 @@ def test_the_weeks_of_forecasts_are_those_of_delivery_and_two_and_four_months_la
     assert made["horizon"].tolist() == [0, 8, 16]
 
 
-def test_what_cannot_be_used_is_refused_word_for_word_and_all_at_once():
-    plan = season([stage("grading", **beta_spread(8, 2))])
+@pytest.mark.parametrize(("draws", "horizons"), [(1, (-1, 2.5)), (2**22 + 1, (521, -1))])
+def test_what_cannot_be_used_is_refused_word_for_word_and_all_at_once(draws, horizons):
+    records = together(graded(50, 33))
+    assert refused(scorecard, GRADED, records, draws=draws, seed=1, horizons=[0, *horizons]).splitlines() == [
+        f"draws, '{draws}': not usable. Give a whole number from 2 to 4,194,304.",
+        *(f"horizons, '{weeks}': not usable. Give a whole number from 0 to 520." for weeks in horizons),
+    ]
+
+
+def test_weeks_to_520_and_two_draws_will_do_and_records_must_suit_the_season():
     batch, count = graded(50, 33)
-    records = Records(batches=[batch], counts=[count])
-    with pytest.raises(Refused) as caught:
-        scorecard(plan, records, draws=2**22 + 1, seed=1, horizons=[0, 521, -1])
-    assert str(caught.value) == (
-        "draws, '4194305': not usable. Give a whole number from 2 to 4,194,304.\n"
-        "horizons, '521': not usable. Give a whole number from 0 to 520.\n"
-        "horizons, '-1': not usable. Give a whole number from 0 to 520."
-    )
-    assert len(scorecard(plan, records, draws=2, seed=1, horizons=[0, 520]).forecasts) == 1
-    other = Records(batches=[batch.replace(variety="Z")], counts=[count])
+    assert len(scorecard(GRADED, together((batch, count)), draws=2, seed=1, horizons=[0, 520]).forecasts) == 1
     with pytest.raises(Refused, match="Z"):
-        scorecard(plan, other, draws=2, seed=1)
+        scorecard(GRADED, together((batch.replace(variety="Z"), count)), draws=2, seed=1)
 
 
 def test_without_a_forecast_there_is_nothing_to_tell():

@@ -44,29 +44,23 @@ THEN = (
     "delay A (2027-W09 600). It is then over capacity at some point in {} of 100 simulated seasons, and the target is "
 )
 THEN += "met in 89 of 100 simulated seasons, before in 90 of 100 simulated seasons."
-OVER = "house: over capacity at some point in 60 of 100 simulated seasons. "
+NONE = (
+    "No single delivery change relieves the bench without missing its target. Reduce several orders, add bench space, "
+    "or accept fewer A. The nearest change:"
+)
+AT = "house: over capacity at some point in {} of 100 simulated seasons"
+OVER = f"{AT.format(60)}. "
 
 
 @pytest.mark.parametrize(
     ("overrun", "after", "helps", "text"),
     [
         (0, 0, False, "house: within capacity in every simulated season."),
-        (
-            0.1,
-            0.05,
-            True,
-            "house: over capacity at some point in 10 of 100 simulated seasons, no more than you accept.",
-        ),
+        (0.1, 0.05, True, f"{AT.format(10)}, no more than you accept."),
         (0.6, None, False, f"{OVER}No delivery can be changed."),
         (0.6, 0.1, True, f"{OVER}Try first: {THEN.format(10)}"),
         (0.6, 0.2, True, f"{OVER}No single delivery change is enough. The most effective: {THEN.format(20)}"),
-        (
-            0.6,
-            0.6,
-            False,
-            f"{OVER}No single delivery change relieves the bench without missing its target. Reduce several orders, "
-            f"add bench space, or accept fewer A. The nearest change: {THEN.format(60)}",
-        ),
+        (0.6, 0.6, False, f"{OVER}{NONE} {THEN.format(60)}"),
     ],
 )
 def test_what_to_try_about_a_place_over_capacity(overrun, after, helps, text):
