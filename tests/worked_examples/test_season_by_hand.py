@@ -62,8 +62,8 @@ def test_no_change_of_one_delivery_makes_room_and_keeps_its_target(outcome):
     """Two square metres hold two hundred plants; B without half of its plants leaves room."""
     table = forecast.bench_space(outcome).remedies("house").table()
     first = table.iloc[0]
-    assert (first["variety"], first["remedy"], first["overrun"], first["target"]) == ("B", "cut", 0, 0)
-    assert not ((table["overrun"] < 1) & (table["target"] > 0)).any()
+    assert (first["variety"], first["remedy"], first["overrun"], first["chance"]) == ("B", "cut", 0, 0)
+    assert not ((table["overrun"] < 1) & (table["chance"] > 0)).any()
 
 
 def test_the_plan_fills_the_bench_and_values_more_of_it(plan):
