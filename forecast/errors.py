@@ -17,30 +17,14 @@ _MOST_LINES = 20  # lines for one table
 
 @dataclass(frozen=True)
 class Fault:
-    """One problem: what is wrong, where, and how to fix it.
+    """One problem: what is wrong, where, and how to fix it."""
 
-    Parameters
-    ----------
-    problem
-        What is wrong, as a sentence without its full stop.
-    remedy
-        How to fix it.
-    table
-        File, sheet or value that holds it; empty if there is none.
-    row
-        Row as a spreadsheet numbers it (the header is row 1), if there is one.
-    column
-        Column or field, if there is one.
-    value
-        What is there, as it was written.
-    """
-
-    problem: str
+    problem: str  # as a sentence without its full stop
     remedy: str
-    table: str = ""
-    row: int | None = None
-    column: str = ""
-    value: Any = None
+    table: str = ""  # file, sheet or value that holds it
+    row: int | None = None  # as a spreadsheet numbers it: the header is row 1
+    column: str = ""  # or field
+    value: Any = None  # what is there, as it was written
 
     def __str__(self) -> str:
         return _line(self, [] if self.row is None else [self.row])

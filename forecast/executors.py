@@ -19,25 +19,10 @@ _TOGETHER = 2048  # draws
 def handed_out(
     work: Callable[..., _Result], items: Sequence[tuple[Any, ...]], executor: Executor | None
 ) -> Iterator[tuple[int, _Result]]:
-    """Yield the result of a function for each item, as they are done.
+    """Yield the number, from 0, and the result of a function of a module for each item of arguments, as they are done.
 
-    Parameters
-    ----------
-    work
-        A function of a module, which workers can import.
-    items
-        Its arguments, an item each; those that take longest first.
-    executor
-        Any executor of ``concurrent.futures``, or of a library with the same interface. None: no other process.
-
-    Yields
-    ------
-    number of the item, from 0, and its result
-
-    Raises
-    ------
-    Refused
-        If `executor` is no executor, or was shut down.
+    Without an executor of ``concurrent.futures`` (or of a library with the same interface) all of it is done here.
+    `Refused` if it is no executor, or was shut down.
 
     Notes
     -----

@@ -29,21 +29,8 @@ class Streams:
     order; the quantities of one owner that are in `coordinates` are the coordinates of these points,
     so they fill their space evenly together. Any other quantity has points of its own, one
     coordinate wide. A stream depends on the seed, the owner and the quantity alone: what else a
-    season holds never changes it. The first N of 2N draws are the N draws.
-
-    Parameters
-    ----------
-    seed
-        Whole number from 0.
-    draws
-        Number of draws, 1 to 4,194,304; powers of two are the most even.
-    coordinates
-        Names of the quantities that share the points of their owner.
-
-    Raises
-    ------
-    Refused
-        If the seed or the number of draws is not such a number.
+    season holds never changes it. The first N of 2N draws are the N draws; there can be 1 to 4,194,304,
+    and powers of two are the most even.
 
     Notes
     -----
@@ -73,19 +60,7 @@ class Streams:
         self._once: dict[Hashable, Any] = {}
 
     def normal(self, owner: tuple[str, ...], quantity: str) -> Array:
-        """Return the scores of one quantity of one owner.
-
-        Parameters
-        ----------
-        owner
-            Whose quantity it is, most general word first.
-        quantity
-            Name of the quantity.
-
-        Returns
-        -------
-        array of shape (draws,), read-only, standard normal.
-        """
+        """Return the standard normal scores of one quantity of an owner, shape (draws,), read-only."""
         if quantity in self._coordinates:
             name, at = owner, self._coordinates[quantity]
         else:
@@ -128,16 +103,9 @@ class Streams:
 
 
 class GivenStreams(Streams):
-    """Streams of which some scores are given, and all others are those of other streams.
+    """Streams of which some scores are given, by owner and quantity, shape (draws,) each; the others are of `streams`.
 
-    Parameters
-    ----------
-    streams
-        The other streams.
-    given
-        Scores by owner and quantity, shape (draws,) each.
-    same_weather
-        Whether what was made `once` of the other streams, such as their weather, is shared.
+    With `same_weather`, what was made `once` of the other streams, such as their weather, is shared.
     """
 
     def __init__(

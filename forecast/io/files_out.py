@@ -23,22 +23,11 @@ _REMEDIES = {errno.ENOSPC: _FULL, errno.EDQUOT: _FULL} | dict.fromkeys(
 
 
 def write_texts(texts: Mapping[str, str | bytes], path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
-    """Write files into a folder, all or none.
+    """Write files, text or bytes by name, into a folder, all or none; ``a/b.csv`` is a file in a folder of the folder.
 
-    Parameters
-    ----------
-    texts
-        Text of each file, or what it holds in bytes, by its name; ``a/b.csv`` is a file in a folder of the folder.
-    path
-        The folder; it is created if missing.
-    overwrite
-        Whether existing files may be replaced.
-
-    Raises
-    ------
-    Refused
-        If `path` is a file, a folder has the name of one of the files, a name leads out of the folder, one of them
-        exists and `overwrite` is false, or the disk is full or not writable. Then everything is as it was.
+    The folder is created if missing. `Refused` if `path` is a file, a folder has the name of one of the files, a name
+    leads out of the folder, one of them exists and `overwrite` is false, or the disk is full or not writable. Then
+    everything is as it was.
 
     Notes
     -----

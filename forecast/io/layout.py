@@ -36,24 +36,12 @@ class Line:
 
 @dataclass(frozen=True)
 class Sheet:
-    """The cells of a CSV file, or of a sheet of a workbook.
+    """The cells of a CSV file, or of a sheet of a workbook."""
 
-    Parameters
-    ----------
-    lines
-        Its rows without the header, blank rows and comment lines.
-    faults
-        What is wrong with the file and its header; what is wrong with a row is in its line.
-    unusable
-        Needed columns that the header lacks, and columns that it has twice.
-    complete
-        Whether the file could be read to its end.
-    """
-
-    lines: tuple[Line, ...]
-    faults: tuple[Fault, ...]
-    unusable: frozenset[str] = frozenset()
-    complete: bool = True
+    lines: tuple[Line, ...]  # without the header, blank rows and comment lines
+    faults: tuple[Fault, ...]  # of the file and its header; those of a row are in its line
+    unusable: frozenset[str] = frozenset()  # needed columns that the header lacks, and columns that it has twice
+    complete: bool = True  # whether the file could be read to its end
 
 
 def lay_out(
@@ -66,24 +54,11 @@ def lay_out(
     empty: Empty = "",
     odd: Mapping[int, Mapping[int, Fault]] | None = None,
 ) -> Sheet:
-    """Put numbered rows of cells under the columns of their header.
+    """Put numbered rows of cells, the header among them, under the columns of their header.
 
-    Parameters
-    ----------
-    name
-        File or sheet, as it is named in faults.
-    rows
-        Its rows, the header among them: number, and cells as text.
-    kind
-        What the rows are to be.
-    mark
-        What separates cells in a file of text; empty for a workbook.
-    broken
-        Why the rows end before the file does, if so.
-    empty
-        What may be empty: nothing, all below the ``header``, or all of it, as in a file that may be ``absent``.
-    odd
-        What is wrong with a cell, by row and place in it from 0, or with a row, at place -1. Row 0 is for columns.
+    `mark` separates the cells in a file of text (empty for a workbook); `broken` is why the rows end before the file
+    does. Nothing may be `empty`, or all below the ``header``, or all of it, as in a file that may be ``absent``. `odd`
+    is what is wrong with a cell, by row and place in it from 0, or with a row, at place -1; row 0 is for columns.
     """
     odd = odd or {}
     if len(rows) > MOST_ROWS + 1:

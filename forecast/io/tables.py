@@ -44,20 +44,10 @@ def read_tables(
     check: Callable[[Tables], Iterable[Fault]],
     faults: Sequence[Fault] = (),
 ) -> dict[str, tuple[Any, ...]]:
-    """Return the rows of each table.
+    """Return the rows of each table, of the given kinds; `Refused` if there is any fault, with every one of every file.
 
-    `Refused` if there is any fault; every one of every file or sheet is listed.
-
-    Parameters
-    ----------
-    source, kinds
-        Where the tables are, and the class of the rows of each.
-    referred
-        Columns of a table that `check` compares with other tables: their names are collected from faulty rows too.
-    check
-        Lists the contradictions between the rows.
-    faults
-        Faults found before.
+    `check` lists the contradictions between the rows. Names in the columns that it compares with other tables, those
+    `referred` to, are collected from faulty rows too. `faults` were found before.
     """
     found = list(faults)
     rows: dict[str, list[tuple[int, Any]]] = {table: [] for table in kinds}

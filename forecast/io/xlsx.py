@@ -75,17 +75,10 @@ class _Unsound(Exception):
 
 
 class Workbook:
-    """A workbook in which some sheets are tables.
+    """A workbook, an ``.xlsx`` file, in which some sheets are tables; a folder would hold `holds` in its place.
 
     Macros, links to other workbooks, pictures and whatever else is not a value are not opened. `Refused` if it is not a
     workbook, is locked with a password, holds more than 200 MB, or more than 20 MB in a part that is read.
-
-    Parameters
-    ----------
-    file
-        An ``.xlsx`` file.
-    holds
-        What a folder would hold in its place.
     """
 
     def __init__(self, file: Path, holds: str) -> None:

@@ -17,17 +17,7 @@ from forecast.words import seasons as words
 
 @dataclass(frozen=True)
 class Amount:
-    """An uncertain positive amount, such as a price or a demand, by three percentiles.
-
-    Parameters
-    ----------
-    p5, median, p95
-        Its 5th, 50th and 95th percentile [any unit]: 0 < p5 <= median <= p95.
-
-    Raises
-    ------
-    Refused
-        If the three are not in this order.
+    """An uncertain positive amount, such as a price or a demand, by three percentiles: 0 < p5 <= median <= p95.
 
     Notes
     -----
@@ -81,12 +71,7 @@ class Amount:
 
 @dataclass(frozen=True)
 class Count:
-    """An uncertain whole number, such as the plants that customers ask for.
-
-    Parameters
-    ----------
-    amount
-        The amount of which it is the nearest whole number.
+    """An uncertain whole number, such as the plants that customers ask for: the one nearest to an amount.
 
     Examples
     --------

@@ -17,17 +17,7 @@ _STEEPEST = 100.0  # of the logarithm of a rate
 
 @dataclass(frozen=True)
 class ByCycle:
-    """A number for each subculture (cycle); the last holds for all later ones.
-
-    Parameters
-    ----------
-    values
-        Numbers for cycles 1, 2, 3, ..., at least one.
-
-    Raises
-    ------
-    Refused
-        If there is none, or one is not a finite number from 0.
+    """A number, finite and from 0, for each subculture (cycle) from the first; the last holds for all later ones.
 
     Examples
     --------
@@ -44,13 +34,7 @@ class ByCycle:
 
     @classmethod
     def parse(cls, cell: str | float | Sequence[float] | ByCycle) -> ByCycle:
-        """Read numbers separated by spaces, a number, or a sequence of numbers.
-
-        Raises
-        ------
-        Refused
-            If it is none of these.
-        """
+        """Read numbers separated by spaces, a number, or a sequence of numbers; `Refused` if it is none of these."""
         if isinstance(cell, ByCycle):
             return cell
         if isinstance(cell, bool):

@@ -274,9 +274,8 @@ class Duration:
             if not 0 <= value < math.inf:
                 raise refuse(field, value, "a duration has no such number", "Give a finite number from 0.")
         if self.median == 0 and (self.batches_cv or self.plants_cv):
-            raise refuse(
-                "median", 0, "a stage that takes no time cannot vary", "Set both coefficients of variation to 0."
-            )
+            remedy = "Set both coefficients of variation to 0."
+            raise refuse("median", 0, "a stage that takes no time cannot vary", remedy)
 
     @classmethod
     def from_range(cls, p5: float, p95: float, *, plants_cv: float, level: Level | str) -> Duration:

@@ -36,16 +36,8 @@ class Level:
     `plant`    plant              each plant has its own value, so that only the mean counts
     ========== ================== ========================================================================
 
-    Parameters
-    ----------
-    shares
-        Pairs of word and share of the variance [0 to 1] of the normal score; the shares add to 1, and
-        ``plant`` has no other beside it.
-
-    Raises
-    ------
-    Refused
-        If a word is unknown or repeated, or the shares do not add to 1.
+    `shares` are pairs of word and share of the variance [0 to 1] of the normal score. They add to 1, and ``plant``
+    has no other beside it.
 
     Notes
     -----
@@ -82,13 +74,7 @@ class Level:
 
     @classmethod
     def parse(cls, text: str | Level) -> Level:
-        """Read one word, or words each with its share of the variance; a `Level` passes through.
-
-        Raises
-        ------
-        Refused
-            If the text is neither.
-        """
+        """Read one word, or words each with its share of the variance; a `Level` passes through."""
         if isinstance(text, Level):
             return text
         plain = " ".join(str(text).split())

@@ -178,13 +178,7 @@ LevelCell = Annotated[Level, parsed(Level.parse)]
 
 
 class Row(BaseModel):
-    """One row of a table, checked when it is made and never changed after.
-
-    Raises
-    ------
-    Refused
-        If any cell cannot be used; every fault of the row is listed.
-    """
+    """One row of a table, checked when it is made and never changed after; `Refused` lists all its faults."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
 

@@ -31,15 +31,12 @@ _SUGGESTED = 20  # unknown names for which the nearest known one is sought
 def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
     """Return the share surviving each stage of a route, of those that enter it.
 
+    `Refused`, naming the stage, if losses leave no plants, or for a standard deviation that no share can have.
+
     Notes
     -----
     Losses quoted in points of the original number are divided by what is left of it: 20, 11 and
     9 points leave 60 of 100, so the second stage keeps 1 - 0.11 / 0.80 of those that enter it.
-
-    Raises
-    ------
-    Refused
-        If such losses leave no plants, or a standard deviation that no share can have; the fault names the stage.
     """
     shares, left = [], 1.0
     for row in route:
@@ -74,15 +71,7 @@ class Tables:
 
 
 def contradictions(header: Header | None, tables: Tables) -> list[Fault]:
-    """List the contradictions between the rows of a season's tables.
-
-    Parameters
-    ----------
-    header
-        What holds for the whole season, if it could be read.
-    tables
-        The rows, numbered as faults are to name them.
-    """
+    """List the contradictions between the rows of a season's tables, numbered as faults are to name them."""
     faults = [*_repeated(tables), *_unknown(tables), *_routes(tables), *_entries(tables), *_unsupplied(tables)]
     faults += [*_weather_stages(tables), *_whole_year(header, tables)]
     if header is not None:

@@ -19,19 +19,10 @@ COLUMNS = ["table", "row", "column", "from", "to"]
 
 
 def differences(season: Season, other: Season) -> pd.DataFrame:
-    """Return every cell in which one season differs from another.
+    """Return every cell in which one season differs from another: table, row (its name), column, from and to.
 
-    Parameters
-    ----------
-    season, other
-        The two seasons.
-
-    Returns
-    -------
-    DataFrame
-        table (``season`` for what holds for all of it), row (its name), column, from and to. A row that one of the
-        seasons lacks has one line without a column. A variety's own stages are compared with those of its group. Notes
-        and sources do not count.
+    The table is ``season`` for what holds for all of it. A row that one of the seasons lacks has one line without a
+    column. A variety's own stages are compared with those of its group. Notes and sources do not count.
     """
     found: list[tuple[Any, ...]] = [(_SEASON, "", *cell) for cell in _cells(season, other, Header.model_fields)]
     for table in TABLES:

@@ -154,10 +154,10 @@ class Culture(Row):
     @model_validator(mode="after")
     def _sound(self) -> Self:
         size_of(self.multiplication, self.explants_cv, "explants_cv")
-        contaminations = {"start_contamination_sd": [self.start_contamination]}
-        contaminations["contamination_sd"] = list(self.contamination.values)
-        for column, means in contaminations.items():
-            _possible(column, getattr(self, column), means, self.contamination_level)
+        _possible(
+            "start_contamination_sd", self.start_contamination_sd, [self.start_contamination], self.contamination_level
+        )
+        _possible("contamination_sd", self.contamination_sd, self.contamination.values, self.contamination_level)
         _possible("rooting_sd", self.rooting_sd, [self.rooting], self.rooting_level)
         _possible("multiplication_cv", self.multiplication_cv, [], self.multiplication_level)
         for most, noun in ((self.explants, "explants"), (self.shelf_places, "shelf places")):
@@ -268,9 +268,8 @@ class Division(Row):
         _possible("divisions_cv", self.divisions_cv, [], self.divisions_level)
         if (self.place is None) != (self.plants_per_m2 is None):
             column = "place" if self.place is None else "plants_per_m2"
-            raise wrong(
-                "only half of the space for stock plants is stated", "Fill both place and plants_per_m2.", column
-            )
+            remedy = "Fill both place and plants_per_m2."
+            raise wrong("only half of the space for stock plants is stated", remedy, column)
         return self
 
     def lives(self) -> Share:

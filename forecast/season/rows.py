@@ -124,20 +124,13 @@ class Stage(Row):
     @model_validator(mode="after")
     def _sound(self) -> Self:
         if self.typical > 0 and self.time_level is None:
-            raise wrong(
-                "required when typical is above 0",
-                "Say what stage times vary by (batch is the usual choice).",
-                "time_level",
-            )
+            remedy = "Say what stage times vary by (batch is the usual choice)."
+            raise wrong("required when typical is above 0", remedy, "time_level")
         if self.typical == 0 and (self.batches_cv or self.plants_cv):
             raise wrong("times cannot vary in a stage that takes none", "Clear batches_cv and plants_cv.", "typical", 0)
         if self.time_level is not None and self.time_level.plant and self.batches_cv:
-            raise wrong(
-                "batches_cv is above 0, but only plants vary by this level",
-                "Set batches_cv to 0, or time_level to batch.",
-                "time_level",
-                "plant",
-            )
+            remedy = "Set batches_cv to 0, or time_level to batch."
+            raise wrong("batches_cv is above 0, but only plants vary by this level", remedy, "time_level", "plant")
         self._warm()
         for column in ("time_level", "survival_level"):
             level = getattr(self, column)
@@ -147,15 +140,10 @@ class Stage(Row):
         forms = [[getattr(self, cell) for cell in form] for form in SURVIVALS]
         begun = [form for form in forms if any(cell is not None for cell in form)]
         if len(begun) != 1 or None in begun[0]:
-            problem = {0: "survival is empty", 1: "only half of the survival is stated"}.get(
-                len(begun), "survival is stated in more than one way"
-            )
-            raise wrong(
-                problem,
-                "Fill survival and survival_sd, or survival_p5 and survival_p95, or survived and of.",
-                "survival",
-                self.survival,
-            )
+            problem = "only half of the survival is stated" if begun else "survival is empty"
+            problem = "survival is stated in more than one way" if len(begun) > 1 else problem
+            remedy = "Fill survival and survival_sd, or survival_p5 and survival_p95, or survived and of."
+            raise wrong(problem, remedy, "survival", self.survival)
         for column in ("survival", "survived"):
             if getattr(self, column) == 0:
                 raise wrong("no plant survives, so no target can be met", "Write a number above 0.", column, 0)
@@ -247,9 +235,8 @@ class PriceLine(Row):
     def _sound(self) -> Self:
         in_order(self, "first_week", "last_week")
         if self.freight_per_box and self.plants_per_box is None:
-            raise wrong(
-                "required when freight_per_box is above 0", "Write how many plants a box holds.", "plants_per_box"
-            )
+            remedy = "Write how many plants a box holds."
+            raise wrong("required when freight_per_box is above 0", remedy, "plants_per_box")
         return self
 
 

@@ -15,10 +15,7 @@ _NOTEBOOKS = (_PACKAGE / "notebooks", _PACKAGE.parent / "notebooks")  # as insta
 def copies(settings: Mapping[str, str]) -> dict[str, str]:
     """Return the notebooks as texts by file name, without outputs.
 
-    Parameters
-    ----------
-    settings
-        Texts by the name that they are given in code, such as ``FOLDER``: lines that give one another text are changed.
+    Lines that give a name of the `settings`, such as ``FOLDER``, another text are changed.
     """
     folder = next(folder for folder in _NOTEBOOKS if folder.is_dir())
     return {file.name: _copy(file.read_text(encoding="utf-8"), settings) for file in sorted(folder.glob("*.ipynb"))}

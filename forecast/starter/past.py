@@ -43,13 +43,7 @@ _BATCHES = (
 
 
 def records_until(today: Week) -> Records:
-    """Make the records that lie beside the season to begin with: finished batches and running ones.
-
-    Parameters
-    ----------
-    today
-        The week on whose Monday the last counts were made.
-    """
+    """Make the records beside the season to begin with: finished and running batches, last counted in a week."""
     batches: list[BatchRecord] = []
     counts: list[CountRecord] = []
     for number, (weeks, variety, lab, received, losses) in enumerate(_BATCHES, start=1):

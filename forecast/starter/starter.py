@@ -97,22 +97,11 @@ _DIVISION = Division(
 
 
 def start(path: str | os.PathLike[str], *, first_week: Week | None = None, overwrite: bool = False) -> None:
-    """Write a small season to start with, its records, and the notebooks.
+    """Write a small season to start with, its records, and the notebooks into a folder, which is created if missing.
 
-    Parameters
-    ----------
-    path
-        Folder to write into; it is created if missing. It gets the season and the records, its folder ``running`` the
-        running season, and its folder ``notebooks`` the notebooks, set to use these.
-    first_week
-        Week in which orders are placed. Default: this week.
-    overwrite
-        Whether existing files may be replaced.
-
-    Raises
-    ------
-    Refused
-        If one of the files exists and `overwrite` is false; then nothing is written.
+    The folder gets the season, ordered in `first_week` (this week if not given), and the records; its folder
+    ``running`` the running season, and its folder ``notebooks`` the notebooks, set to use these. `Refused` if one of
+    the files exists and `overwrite` is false; then nothing is written.
     """
     today = first_week or Week.of(date.today())
     records = records_until(today)

@@ -34,14 +34,9 @@ _LEAST_DAYS = 5  # days of a week that make its mean
 
 
 def variance_of_mean(weeks: float, persistence: float) -> float:
-    """Return the variance of the mean of some weeks in a row, if a single week has a variance of 1.
+    """Return the variance of the mean of some weeks in a row, at least 1, if a single week has a variance of 1.
 
-    Parameters
-    ----------
-    weeks
-        How many weeks, at least 1, whole or not.
-    persistence
-        Correlation of a week with the week before, 0 to below 1.
+    `persistence` is the correlation of a week with the week before, 0 to below 1.
 
     Notes
     -----
@@ -238,22 +233,10 @@ class Climate:
         return float(self._weekly_sds([Week.parse(week)])[0])
 
     def draw(self, first_week: Week | str, weeks: int, streams: Streams) -> tuple[Array, Array]:
-        """Return simulated weather.
+        """Return simulated weather: mean daily minimum and maximum [°C], arrays of shape (weeks, draws).
 
-        Parameters
-        ----------
-        first_week
-            First week drawn.
-        weeks
-            How many weeks, 1 to 1,040.
-        streams
-            Seed and number of draws. A week has the same weather whatever week is drawn first, and N
-            draws are the first N of 2N.
-
-        Returns
-        -------
-        t_min, t_max
-            Mean daily minimum and maximum [°C], arrays of shape (weeks, draws).
+        It can have 1 to 1,040 weeks. A week has the same weather whatever week is drawn first, and N draws are the
+        first N of 2N.
         """
         first, count = Week.parse(first_week), whole("weeks", weeks, 1, MOST_WEEKS)
         drawn = [first + k for k in range(count)]

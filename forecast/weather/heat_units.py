@@ -29,41 +29,23 @@ def degree_days(
     method: Method = "sine",
     cutoff: Literal["horizontal"] = "horizontal",
 ) -> Array:
-    """Return the degree-days of a day between a base temperature and an upper threshold.
+    """Return the degree-days of a day between a base temperature and an upper threshold [°C days per day].
 
-    Parameters
-    ----------
-    t_min, t_max
-        Minimum and maximum of the day [°C], any shapes that go together; or the mean minimum and
-        maximum of the days of a week.
-    base
-        Base temperature, at and below which nothing develops [°C].
-    upper
-        Upper threshold, above which development is no faster [°C]; None if there is none.
-    method
-        How the temperature of the day is modelled:
+    The arrays [°C], of any shapes that go together, are minimum and maximum of the day, or their means over the days
+    of a week; `base`, at and below which nothing develops; and `upper`, above which development is no faster, None if
+    there is none. `cutoff` is the rate above it: ``horizontal``, that at the threshold. `Refused` if a number is
+    missing or infinite, a maximum is below its minimum, or a threshold not above its base. The `method` is the model of
+    the temperature of the day:
 
-        ================ =====================================================================
-        ``sine``         a sine from minimum to maximum and back
-        ``triangle``     straight lines from minimum to maximum and back
-        ``mean``         the mean of both, held between base and upper threshold
-        ``limited mean`` the mean of both, each held between base and upper threshold before
-        ================ =====================================================================
+    ================ =====================================================================
+    ``sine``         a sine from minimum to maximum and back
+    ``triangle``     straight lines from minimum to maximum and back
+    ``mean``         the mean of both, held between base and upper threshold
+    ``limited mean`` the mean of both, each held between base and upper threshold before
+    ================ =====================================================================
 
-        Use the method by which base temperature and degree-days of the crop were found: those published
-        for ornamentals mostly rest on ``mean``.
-    cutoff
-        Rate of development above the upper threshold: ``horizontal``, that at the threshold.
-
-    Returns
-    -------
-    array of the common shape, 0 to upper - base [°C days per day].
-
-    Raises
-    ------
-    Refused
-        If a number is missing or infinite, a maximum lies below its minimum, an upper threshold is not
-        above its base temperature, or the method is not known.
+    Use the method by which base temperature and degree-days of the crop were found: those published
+    for ornamentals mostly rest on ``mean``.
 
     Notes
     -----
@@ -159,15 +141,7 @@ def _numbers(name: str, values: ArrayLike) -> Array:
 
 @dataclass(frozen=True)
 class ThermalTime:
-    """How much a stage takes in thermal time.
-
-    Parameters
-    ----------
-    base
-        Base temperature [°C].
-    degree_days
-        Degree-days above it [°C days].
-    """
+    """How much a stage takes in thermal time: base temperature [°C], and degree-days above it [°C days]."""
 
     base: float
     degree_days: float

@@ -20,12 +20,7 @@ Days = Mapping[date, tuple[float, float]]
 
 @lru_cache(maxsize=64)
 def daily_persistence(persistence: float) -> float:
-    """Return the correlation from day to day with which the means of neighbouring weeks correlate as stated.
-
-    Parameters
-    ----------
-    persistence
-        Correlation of a week with the week before, 0 to below 1.
+    """Return the correlation from day to day with which the means of neighbouring weeks correlate by `persistence`.
 
     Notes
     -----
@@ -45,20 +40,10 @@ def daily_persistence(persistence: float) -> float:
 
 
 def observation(weekdays: Sequence[int], persistence: float) -> tuple[float, float]:
-    """Return how the mean of some days of a week depends on the mean of the whole week.
+    """Return how the mean of some days of a week (0 for Monday to 6) depends on the mean of the whole week.
 
-    Parameters
-    ----------
-    weekdays
-        Which days, 0 for Monday to 6; at least one, each once.
-    persistence
-        Correlation of a week with the week before.
-
-    Returns
-    -------
-    scale, error
-        With x the departure of the week over its standard deviation, the mean departure of the days over the same is
-        scale (x + e), with e normal of variance `error`: 0 if all seven days were measured.
+    With x the departure of the week over its standard deviation, the mean departure of the days over the same is
+    scale (x + e), with e normal of variance `error`: 0 if all seven days were measured. Returns scale and error.
 
     Notes
     -----
@@ -80,21 +65,7 @@ def observation(weekdays: Sequence[int], persistence: float) -> tuple[float, flo
 def draw_given(
     climate: Climate, measured: Days, first_week: Week | str, weeks: int, streams: Streams
 ) -> tuple[Array, Array]:
-    """Return simulated weather in which the measured days are as they were.
-
-    Parameters
-    ----------
-    climate
-        Normals and variation.
-    measured
-        The days; other days of their weeks, and other weeks, may be missing.
-    first_week, weeks, streams
-        As for `Climate.draw`.
-
-    Returns
-    -------
-    t_min, t_max
-        Mean daily minimum and maximum [°C], arrays of shape (weeks, draws).
+    """Return weather simulated as by `Climate.draw`, in which the measured days, which may be any, are as they were.
 
     Notes
     -----

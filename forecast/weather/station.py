@@ -23,27 +23,11 @@ _MOST_MISSING, _MOST_RUNNING = 5, 3  # days a month may lack, and may lack in a 
 def read_days(
     dates: Sequence[object], t_min: Sequence[object], t_max: Sequence[object], unit: str
 ) -> tuple[Days, Array, Array]:
-    """Return the days on which both minimum and maximum were measured.
+    """Return the ordinals of the days on which both minimum and maximum were measured, in order, with both [°C].
 
-    Parameters
-    ----------
-    dates
-        Days in any order, as dates or written as 2027-04-13.
-    t_min, t_max
-        Minimum and maximum of each day [`unit`]; None, empty or NaN where it was not measured.
-    unit
-        ``C`` or ``F``.
-
-    Returns
-    -------
-    days, t_min, t_max
-        Ordinals of the days, in order, and their minima and maxima [°C].
-
-    Raises
-    ------
-    Refused
-        With every fault: what is not a date, a repeated day, what is not an air temperature, a maximum
-        below its minimum. The header is row 1.
+    Dates may be written as 2027-04-13, in any order; temperatures are in `unit`, ``C`` or ``F``, and None, empty or NaN
+    where nothing was measured. `Refused` with every fault: what is not a date, a repeated day, what is not an air
+    temperature, a maximum below its minimum. The header is row 1.
     """
     if not len(dates) == len(t_min) == len(t_max):
         counts = f"{len(dates)} dates, {len(t_min)} minima, {len(t_max)} maxima"
@@ -75,16 +59,7 @@ def read_days(
 def months_measured(days: Days, t_min: Array, t_max: Array) -> list[Array]:
     """Return the mean minimum and maximum of every month that was measured well enough, by month of the year.
 
-    Parameters
-    ----------
-    days
-        Ordinals of the days, in order.
-    t_min, t_max
-        Their minima and maxima [°C].
-
-    Returns
-    -------
-    twelve arrays of shape (years, 2) [°C].
+    The days are in order, as from `read_days`; the twelve arrays have shape (years, 2) [°C].
     """
     dates = [date.fromordinal(int(day)) for day in days]
     months = np.array([12 * day.year + day.month - 1 for day in dates], dtype=np.int64)
