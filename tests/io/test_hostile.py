@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from refusals import refused, refused_lines
 
 from forecast import Refused, Season, read_season, write_season
 from forecast.__main__ import main
@@ -26,12 +27,6 @@ Refusal = Callable[[], list[str]]
 NOT_FINITE = "not a number that can be used. Write a finite number."
 WORDS = 'Write lines such as first_week = "2026-W40".'
 CHAIN = f"season.toml: not a list of names and values. {WORDS}"
-
-
-def lines(call: Callable[[], object]) -> list[str]:
-    with pytest.raises(Refused) as caught:
-        call()
-    return str(caught.value).splitlines()
 
 
 # Numbers
@@ -73,7 +68,7 @@ HUGE = {
 )
 def test_no_value_in_python_is_taken_without_bound(folder: Path, column: str, number: float) -> None:
     header = {name: value for name, value in read_season(folder).given().items() if name in Header.model_fields}
-    (line,) = lines(lambda: Header(**{**header, column: number}))
+    (line,) = refused_lines(lambda: Header(**{**header, column: number}))
     assert line.startswith(f"Header, {column}")
     assert len(line) < 400
 
@@ -118,7 +113,7 @@ DEGREES = [10**400, -(10**400), 10**5000, float("inf"), 1j, b"x", []]
 
 @pytest.mark.parametrize("value", DEGREES, ids=range(len(DEGREES)))
 def test_a_station_record_takes_no_such_temperature(value: object) -> None:
-    (told,) = lines(lambda: read_days(["2027-01-01"], [value], [5.0], "C"))
+    (told,) = refused_lines(lambda: read_days(["2027-01-01"], [value], [5.0], "C"))
     assert "not an air temperature in °C" in told
 
 
@@ -127,7 +122,7 @@ DAYS = [np.datetime64(2**62, "D"), np.datetime64("NaT"), pd.NaT, 10**400, b"2027
 
 @pytest.mark.parametrize("day", DAYS, ids=range(len(DAYS)))
 def test_a_station_record_takes_no_such_day(day: object) -> None:
-    (told,) = lines(lambda: read_days([day], [1.0], [5.0], "C"))
+    (told,) = refused_lines(lambda: read_days([day], [1.0], [5.0], "C"))
     assert told.endswith("not a date. Write it as 2027-04-13.")
 
 
@@ -211,16 +206,14 @@ def test_what_would_be_waited_for_or_never_ends_is_not_read(folder: Path, name: 
     else:
         os.mkfifo(folder.parent / "pipe")
         (folder / name).symlink_to(folder.parent / "pipe")
-    with pytest.raises(Refused) as caught:
-        read_season(folder)
-    assert str(caught.value) == f"{name}: not a regular file. Put a file of this name here."
+    assert refused(read_season, folder) == f"{name}: not a regular file. Put a file of this name here."
 
 
 @pytest.mark.parametrize("name", ["season.toml", "targets.csv", "orders.csv"])
 def test_a_link_that_leads_nowhere_is_told(folder: Path, name: str) -> None:
     (folder / name).unlink()
     (folder / name).symlink_to(folder / "gone")
-    (told,) = lines(lambda: read_season(folder))
+    (told,) = refused_lines(lambda: read_season(folder))
     assert told.startswith(f"{name}: there is no such file. Add {name}")
 
 
@@ -228,14 +221,14 @@ def test_a_link_that_leads_nowhere_is_told(folder: Path, name: str) -> None:
 def test_a_pipe_named_like_a_workbook_is_not_waited_for(tmp_path: Path, read: Callable[[Path], object]) -> None:
     os.mkfifo(tmp_path / "ours.xlsx")
     said = "ours.xlsx: not a regular file. Put a file of this name here."
-    assert lines(lambda: read(tmp_path / "ours.xlsx")) == [said]
+    assert refused_lines(lambda: read(tmp_path / "ours.xlsx")) == [said]
 
 
 def test_a_link_that_leads_to_itself_is_told(folder: Path) -> None:
     (folder / "targets.csv").unlink()
     (folder / "targets.csv").symlink_to(folder / "targets.csv")
     remedy = "Close it in other programs, or ask for permission to read it."
-    assert lines(lambda: read_season(folder)) == [
+    assert refused_lines(lambda: read_season(folder)) == [
         f"targets.csv: cannot be opened: Too many levels of symbolic links. {remedy}"
     ]
 
@@ -266,7 +259,7 @@ def test_a_file_that_vanishes_while_it_is_read_is_told(
         return read(path)
 
     monkeypatch.setattr(Path, "read_bytes", vanished)
-    (told,) = lines(lambda: read_season(folder))
+    (told,) = refused_lines(lambda: read_season(folder))
     assert told.startswith(f"{gone}: there is no such file. Add {gone}")
 
 

@@ -4,23 +4,17 @@ import random
 import resource
 import zipfile
 import zlib
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from books import book, by_hand, patched
+from refusals import refused_lines
 
 from forecast import Refused
 from forecast.records.records import read_records
 
 AGAIN = "Open it in a spreadsheet program and save it as .xlsx."
 SMALLER = "Check what was saved in it; keep only the tables."
-
-
-def lines(call: Callable[[], object]) -> list[str]:
-    with pytest.raises(Refused) as caught:
-        call()
-    return str(caught.value).splitlines()
 
 
 def zipped(path: Path, **more: bytes) -> Path:
@@ -52,7 +46,7 @@ def test_a_part_that_unpacks_to_a_gigabyte_is_refused_unread(tmp_path: Path, par
     path = inflated(by_hand(tmp_path / "records.xlsx"), part, 1100)
     assert path.stat().st_size < 2_000_000
     with Peak() as peak:
-        assert lines(lambda: read_records(path)) == [f"records.xlsx: larger than 200 MB. {SMALLER}"]
+        assert refused_lines(lambda: read_records(path)) == [f"records.xlsx: larger than 200 MB. {SMALLER}"]
     assert peak.grown < 50 * 2**20
 
 
@@ -60,7 +54,7 @@ def test_a_part_that_unpacks_to_a_gigabyte_is_refused_unread(tmp_path: Path, par
 def test_a_part_that_unpacks_to_more_than_a_table_is_refused(tmp_path: Path, part: str) -> None:
     path = inflated(by_hand(tmp_path / "records.xlsx"), part, 21)
     said = f"records.xlsx: {part} in it is larger than a table. {SMALLER}"
-    assert lines(lambda: read_records(path)) == [said]
+    assert refused_lines(lambda: read_records(path)) == [said]
 
 
 class Peak:
@@ -78,7 +72,7 @@ def test_a_part_that_says_it_is_small_and_is_not_is_refused(tmp_path: Path) -> N
     """The size stands in the file and may be a lie: no more than that is unpacked."""
     path = inflated(by_hand(tmp_path / "records.xlsx"), "xl/worksheets/sheet1.xml", 500, told=1000)
     with Peak() as peak:
-        assert lines(lambda: read_records(path)) == [f"records.xlsx: damaged, or not a workbook. {AGAIN}"]
+        assert refused_lines(lambda: read_records(path)) == [f"records.xlsx: damaged, or not a workbook. {AGAIN}"]
     assert peak.grown < 50 * 2**20
 
 
@@ -93,7 +87,7 @@ def test_parts_that_overlap_are_counted_each(tmp_path: Path) -> None:
                 setattr(again, field, getattr(info, field))
             archive.filelist.append(again)
         archive._didModify = True
-    assert lines(lambda: read_records(path)) == [f"records.xlsx: larger than 200 MB. {SMALLER}"]
+    assert refused_lines(lambda: read_records(path)) == [f"records.xlsx: larger than 200 MB. {SMALLER}"]
 
 
 ENTITIES = '<!DOCTYPE a [<!ENTITY a "ha"><!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;">]>'
@@ -114,7 +108,7 @@ def test_entities_are_refused_wherever_they_stand_and_however_they_are_written(
     with zipfile.ZipFile(path, "w") as archive:
         for name, old in parts.items():
             archive.writestr(name, text.encode(encoding) if name == part else old.encode())
-    assert lines(lambda: read_records(path)) == [
+    assert refused_lines(lambda: read_records(path)) == [
         f"records.xlsx: not a workbook as spreadsheet programs save it. {AGAIN}"
     ]
 
@@ -150,7 +144,7 @@ def test_macros_links_and_names_that_lead_elsewhere_are_let_be(tmp_path: Path) -
 )
 def test_a_sheet_that_would_stand_elsewhere_is_no_sheet(tmp_path: Path, target: str) -> None:
     path = patched(by_hand(tmp_path / "records.xlsx"), "xl/_rels/workbook.xml.rels", "worksheets/sheet1.xml", target)
-    told = lines(lambda: read_records(path))
+    told = refused_lines(lambda: read_records(path))
     assert told[0] == "records.xlsx: no sheet batches. Add it, or rename the right sheet. Known names: counts."
 
 
@@ -160,7 +154,7 @@ DDE = "cmd|'/C calc'!A0"
 def test_a_formula_that_would_run_a_program_is_text_in_a_refusal(tmp_path: Path) -> None:
     path = book(tmp_path, lambda made: made["batches"].cell(2, 5, f"={DDE}"))
     said = f'records.xlsx, sheet batches, row 2, column ordered, "={DDE}": a formula that was never calculated. '
-    assert lines(lambda: read_records(path)) == [
+    assert refused_lines(lambda: read_records(path)) == [
         f"{said}Open it in a spreadsheet program and save it again, or write the value."
     ]
 
@@ -188,7 +182,7 @@ LAID_OUT = [
 def test_a_sheet_that_reaches_far_is_refused_at_once(tmp_path: Path, xml: str, said: str) -> None:
     path = patched(by_hand(tmp_path / "records.xlsx"), "xl/worksheets/sheet1.xml", "</sheetData>", f"{xml}</sheetData>")
     with Peak() as peak:
-        assert lines(lambda: read_records(path))[0] == f"records.xlsx, sheet batches: {said}"
+        assert refused_lines(lambda: read_records(path))[0] == f"records.xlsx, sheet batches: {said}"
     assert peak.grown < 300 * 2**20
 
 
@@ -231,7 +225,7 @@ AROUND = [
 def test_what_lies_around_a_sheet_takes_no_time(tmp_path: Path, at: str, xml: str, said: str) -> None:
     path = patched(by_hand(tmp_path / "records.xlsx"), "xl/worksheets/sheet1.xml", at, xml)
     if said:
-        assert lines(lambda: read_records(path))[0] == said
+        assert refused_lines(lambda: read_records(path))[0] == said
     else:
         assert read_records(path) == read_records(by_hand(tmp_path / "plain.xlsx"))
 
@@ -242,7 +236,7 @@ def test_long_formulas_that_many_cells_share_are_not_multiplied_out(tmp_path: Pa
         by_hand(tmp_path / "records.xlsx"), "xl/worksheets/sheet1.xml", "</sheetData>",
         first + '<row><c><f t="shared" si="0"/></c></row>' * 5000 + "</sheetData>",
     )  # fmt: skip
-    told = lines(lambda: read_records(path))
+    told = refused_lines(lambda: read_records(path))
     assert "row 4, column batch" in told[0]
     assert "a formula that was never calculated" in told[0]
 

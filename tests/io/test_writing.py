@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pytest
 from disks import SPACE, fill, full_after, held, mounted
+from refusals import refused
 
-from forecast import Refused, read_season, write_season
+from forecast import read_season, write_season
 from forecast.io import csv_folder, files_in, layout
 from forecast.io.files_out import check_free, write_texts
 from forecast.records.records import read_records, write_records
@@ -34,12 +35,6 @@ WRITERS: list[Writer] = [
 ]
 
 
-def refusal(call: Callable[[], object]) -> str:
-    with pytest.raises(Refused) as caught:
-        call()
-    return str(caught.value)
-
-
 # What would not be read again
 
 
@@ -56,10 +51,10 @@ def test_as_many_rows_are_written_as_are_read_and_no_more(tmp_path: Path, monkey
     write_season(season, tmp_path / "season")
     assert read_season(tmp_path / "season") == season
     limited(monkeypatch, longest - 1, 10_000_000)
-    said = refusal(lambda: write_season(season, tmp_path / "more"))
+    said = refused(lambda: write_season(season, tmp_path / "more"))
     assert f"{longest:,} rows is over the {longest - 1:,}-row limit for reading the file back. Split it" in said
     limited(monkeypatch, counts - 1, 10_000_000)
-    assert f"counts.csv: not saved: {counts:,} rows is over the" in refusal(
+    assert f"counts.csv: not saved: {counts:,} rows is over the" in refused(
         lambda: write_records(records, tmp_path / "more")
     )
     assert not (tmp_path / "more").exists()
@@ -73,7 +68,7 @@ def test_as_large_a_file_is_written_as_is_read_and_no_larger(tmp_path: Path, mon
     write_season(season, tmp_path / "again")
     assert read_season(tmp_path / "again") == season
     limited(monkeypatch, 50_000, largest - 1)
-    assert f"{largest / 1e6:.2f} MB is over the" in refusal(lambda: write_season(season, tmp_path / "more"))
+    assert f"{largest / 1e6:.2f} MB is over the" in refused(lambda: write_season(season, tmp_path / "more"))
     assert not (tmp_path / "more").exists()
 
 
@@ -88,9 +83,9 @@ def test_a_full_disk_is_told_and_everything_is_as_it_was(tmp_path: Path, write: 
         fill(disk, left)
         before = held(disk)
         said = f"folder, '{disk}': cannot be written: {SPACE}; everything is as it was. {ROOM}"
-        assert refusal(lambda: write(disk)) == said
+        assert refused(lambda: write(disk)) == said
         assert held(disk) == before
-        assert refusal(lambda: write(disk / "new" / "season")).endswith(said.split(": ", 1)[1])
+        assert refused(lambda: write(disk / "new" / "season")).endswith(said.split(": ", 1)[1])
         assert held(disk) == before
 
 
@@ -102,7 +97,7 @@ def test_a_disk_that_is_full_after_some_files_leaves_no_trace(
     full_after(monkeypatch, files)
     for path in (folder, folder.parent / "new" / "deep"):
         said = f"folder, '{path}': cannot be written: {SPACE}; everything is as it was. {ROOM}"
-        assert refusal(lambda path=path: write_season(season.replace(weeks=80), path, overwrite=True)) == said
+        assert refused(lambda path=path: write_season(season.replace(weeks=80), path, overwrite=True)) == said
         assert held(folder.parent) == before
 
 
@@ -121,7 +116,7 @@ def test_a_file_that_cannot_be_moved_into_place_puts_back_those_that_were(
         move(source, target)
 
     monkeypatch.setattr(os, "replace", held_open)
-    said = refusal(lambda: write_season(season.replace(weeks=80), folder, overwrite=True))
+    said = refused(lambda: write_season(season.replace(weeks=80), folder, overwrite=True))
     assert said == f"folder, '{folder}': cannot be written: Permission denied; everything is as it was. {RIGHT}"
     assert held(folder) == before
     assert len(moved) == files + 1
@@ -148,8 +143,8 @@ def test_a_writing_stopped_by_the_keyboard_puts_everything_back(folder: Path, mo
 def test_a_disk_to_be_read_alone_is_told(tmp_path: Path, write: Writer) -> None:
     with mounted(tmp_path / "disk", "size=1m", "ro") as disk:
         said = "cannot be written: Read-only file system; everything is as it was"
-        assert refusal(lambda: write(disk)) == f"folder, '{disk}': {said}. {RIGHT}"
-        assert refusal(lambda: write(disk / "new")) == f"folder, '{disk / 'new'}': {said}. {RIGHT}"
+        assert refused(lambda: write(disk)) == f"folder, '{disk}': {said}. {RIGHT}"
+        assert refused(lambda: write(disk / "new")) == f"folder, '{disk / 'new'}': {said}. {RIGHT}"
 
 
 def test_a_folder_that_may_not_be_written_is_told(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -161,7 +156,7 @@ def test_a_folder_that_may_not_be_written_is_told(folder: Path, monkeypatch: pyt
         make(path, *mode)
 
     monkeypatch.setattr(os, "mkdir", closed)
-    said = refusal(lambda: write_season(season, folder, overwrite=True))
+    said = refused(lambda: write_season(season, folder, overwrite=True))
     assert said == f"folder, '{folder}': cannot be written: Permission denied; everything is as it was. {RIGHT}"
     assert held(folder) == before
 
@@ -174,8 +169,8 @@ def test_a_folder_that_may_not_be_written_is_told(folder: Path, monkeypatch: pyt
     ],
 )
 def test_a_name_that_no_folder_can_have_is_told(folder: Path, name: str, said: str) -> None:
-    assert refusal(lambda: write_season(read_season(folder), folder / name)).endswith(f": {said}")
-    assert refusal(lambda: read_season(folder / name)).endswith(
+    assert refused(lambda: write_season(read_season(folder), folder / name)).endswith(f": {said}")
+    assert refused(lambda: read_season(folder / name)).endswith(
         "there is no such folder or workbook. Give the folder that holds season.toml, or an .xlsx workbook."
     )
 
@@ -188,7 +183,7 @@ def test_a_name_that_leads_out_of_the_folder_is_refused(tmp_path: Path, name: st
     home = tmp_path / "home"
     home.mkdir()
     said = f"{Path(name).parent}: leads out of the folder. Use a name within it."
-    assert refusal(lambda: write_texts({name: "x"}, home, overwrite=True)) == said
+    assert refused(lambda: write_texts({name: "x"}, home, overwrite=True)) == said
     assert held(tmp_path) == {"home": None}
 
 
@@ -209,7 +204,7 @@ def test_a_link_in_the_place_of_a_file_is_replaced_and_what_it_leads_to_left_alo
     shutil.move(folder / "targets.csv", other)
     (folder / "targets.csv").symlink_to(other)
     season, before = read_season(folder), other.read_bytes()
-    assert "already exists" in refusal(lambda: write_season(season, folder))
+    assert "already exists" in refused(lambda: write_season(season, folder))
     write_season(season.replace(weeks=80), folder, overwrite=True)
     assert other.read_bytes() == before
     assert not (folder / "targets.csv").is_symlink()
@@ -223,7 +218,7 @@ def test_a_link_that_leads_nowhere_is_there_already_and_nothing_is_made_where_it
     (out / "targets.csv").symlink_to(nowhere)
     remedy = "Choose another folder, or allow it to be replaced (overwrite=True, --overwrite)."
     said = f"{out / 'targets.csv'}: already exists; nothing was written. {remedy}"
-    assert refusal(lambda: write_season(season, out)) == said
+    assert refused(lambda: write_season(season, out)) == said
     write_season(season, out, overwrite=True)
     assert not nowhere.exists()
     assert read_season(out) == season
@@ -240,7 +235,7 @@ def test_a_link_is_put_back_as_a_link(folder: Path, monkeypatch: pytest.MonkeyPa
         move(source, target)
 
     monkeypatch.setattr(os, "replace", fails)
-    refusal(lambda: write_season(season, folder, overwrite=True))
+    refused(lambda: write_season(season, folder, overwrite=True))
     assert (folder / "targets.csv").readlink() == Path("../other.csv")
 
 
@@ -251,7 +246,7 @@ def test_through_a_link_in_the_place_of_a_folder_nothing_is_written(tmp_path: Pa
     (home / "notebooks").symlink_to(elsewhere)
     remedy = "Rename or move it, or choose another folder."
     said = f"{home / 'notebooks'}: a link to another folder; nothing is written through links. {remedy}"
-    assert refusal(lambda: start(home, overwrite=True)) == said
+    assert refused(lambda: start(home, overwrite=True)) == said
     assert list(elsewhere.iterdir()) == []
     assert list(home.iterdir()) == [home / "notebooks"]
 
@@ -270,7 +265,7 @@ def test_what_is_no_folder_is_not_written_into(folder: Path, path: str) -> None:
     os.mkfifo(folder / "pipe")
     problem = "this is a file" if path == "targets.csv" else "no folder can have this name"
     said = f"folder, '{folder / path}': {problem}. Choose a folder."
-    assert refusal(lambda: check_free(["targets.csv"], folder / path, overwrite=True)) == said
+    assert refused(lambda: check_free(["targets.csv"], folder / path, overwrite=True)) == said
 
 
 def test_a_pipe_in_the_place_of_a_file_is_left_alone(folder: Path) -> None:
@@ -278,7 +273,7 @@ def test_a_pipe_in_the_place_of_a_file_is_left_alone(folder: Path) -> None:
     (folder / "targets.csv").unlink()
     os.mkfifo(folder / "targets.csv")
     said = f"{folder / 'targets.csv'}: neither a file nor a folder. Rename or move it."
-    assert refusal(lambda: write_season(season, folder, overwrite=True)) == said
+    assert refused(lambda: write_season(season, folder, overwrite=True)) == said
 
 
 # Cut short

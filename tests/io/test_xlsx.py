@@ -11,18 +11,12 @@ import pytest
 from books import BATCHES, COUNTS, book, by_hand, parts, patched
 from openpyxl import Workbook, load_workbook
 from openpyxl.worksheet.datavalidation import DataValidation
+from refusals import refused_lines
 
-from forecast import Refused
 from forecast.io.xlsx import Workbook as Read
 from forecast.records.records import read_records
 
 DEMO = Path(__file__).parents[2] / "demo_data"
-
-
-def refusal(path: Path) -> list[str]:
-    with pytest.raises(Refused) as caught:
-        read_records(path)
-    return str(caught.value).splitlines()
 
 
 def test_a_workbook_and_csv_files_of_the_same_cells_give_equal_records(tmp_path: Path) -> None:
@@ -210,7 +204,7 @@ ODD = [
 def test_an_odd_cell_is_told_with_sheet_row_and_column(
     tmp_path: Path, change: Callable[[Workbook], None], lines: list[str]
 ) -> None:
-    assert refusal(book(tmp_path, change)) == lines
+    assert refused_lines(read_records, book(tmp_path, change)) == lines
 
 
 def test_formulas_that_were_calculated_are_read_by_their_values(tmp_path: Path) -> None:
@@ -231,7 +225,7 @@ def test_a_hidden_row_without_its_number_is_found(tmp_path: Path) -> None:
     text = {info.filename: data.decode() for info, data in parts(path)}[part]
     third = "<row>" + text.split("<row>")[3]
     patched(path, part, third, third.replace("<row>", '<row hidden="1">'))
-    assert refusal(path) == [f"{IN_COUNTS}, row 3: a hidden row. Unhide it, or delete it."]
+    assert refused_lines(read_records, path) == [f"{IN_COUNTS}, row 3: a hidden row. Unhide it, or delete it."]
 
 
 def test_a_workbook_that_unpacks_to_too_much_is_refused_unread(tmp_path: Path) -> None:
@@ -241,13 +235,13 @@ def test_a_workbook_that_unpacks_to_too_much_is_refused_unread(tmp_path: Path) -
             bomb.write(bytes(1_000_000))
     assert path.stat().st_size < 1_000_000
     told = "records.xlsx: larger than 200 MB. Check what was saved in it; keep only the tables."
-    assert refusal(path) == [told]
+    assert refused_lines(read_records, path) == [told]
 
 
 def test_a_workbook_with_entities_of_its_own_is_refused(tmp_path: Path) -> None:
     laughs = '<!DOCTYPE worksheet [<!ENTITY ha "ha ha">]><worksheet'
     path = patched(book(tmp_path), "xl/worksheets/sheet2.xml", "<worksheet", laughs)
-    assert refusal(path) == [
+    assert refused_lines(read_records, path) == [
         "records.xlsx: not a workbook as spreadsheet programs save it. Open it in a spreadsheet program and save it "
         "as .xlsx."
     ]
@@ -272,17 +266,17 @@ FILES = [
 @pytest.mark.parametrize(("data", "line"), FILES)
 def test_what_is_no_workbook_is_refused(tmp_path: Path, data: bytes, line: str) -> None:
     (tmp_path / "records.xlsx").write_bytes(data)
-    assert refusal(tmp_path / "records.xlsx") == [line]
+    assert refused_lines(read_records, tmp_path / "records.xlsx") == [line]
 
 
 def test_an_archive_of_something_else_is_refused(tmp_path: Path) -> None:
     with zipfile.ZipFile(tmp_path / "records.xlsx", "w") as archive:
         archive.writestr("letter.txt", "no table")
-    assert refusal(tmp_path / "records.xlsx") == [NO_BOOK]
+    assert refused_lines(read_records, tmp_path / "records.xlsx") == [NO_BOOK]
 
 
 def test_a_file_that_is_not_there_is_named(tmp_path: Path) -> None:
-    assert refusal(tmp_path / "none.xlsx")[0].endswith(
+    assert refused_lines(read_records, tmp_path / "none.xlsx")[0].endswith(
         "none.xlsx': there is no such folder or workbook. "
         "Give the folder that holds batches.csv and counts.csv, or an .xlsx workbook."
     )
@@ -293,13 +287,13 @@ def test_a_workbook_cut_short_is_refused(tmp_path: Path, share: float) -> None:
     path = book(tmp_path)
     data = path.read_bytes()
     path.write_bytes(data[: int(share * len(data))])
-    assert refusal(path) == [NO_BOOK]
+    assert refused_lines(read_records, path) == [NO_BOOK]
 
 
 @pytest.mark.parametrize("part", ["xl/workbook.xml", "xl/worksheets/sheet1.xml", "xl/styles.xml"])
 def test_a_damaged_part_is_refused(tmp_path: Path, part: str) -> None:
     path = patched(book(tmp_path), part, "</", "<//")
-    lines = refusal(path)
+    lines = refused_lines(read_records, path)
     assert len(lines) == 1
     assert lines[0].startswith("records.xlsx: ")
     assert lines[0].endswith("Open it in a spreadsheet program and save it as .xlsx.")

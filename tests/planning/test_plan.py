@@ -7,11 +7,12 @@ stage costs 0.25. All targets are worth ordering for, and each lab delivers in a
 from dataclasses import replace
 
 import pytest
+from refusals import refused
 from small_cultures import CULTURE
 from small_seasons import offer, season, stage
 
 import forecast
-from forecast import Refused, Week
+from forecast import Week
 from forecast.planning.plan import LeftOut
 
 FEW = {"draws": 16, "seed": 1}
@@ -197,9 +198,7 @@ def test_a_plan_is_shown_without_the_tables_it_was_found_with(whole):
     ],
 )
 def test_an_out_of_sample_check_that_proves_nothing_is_refused(whole, options, message):
-    with pytest.raises(Refused) as refused:
-        whole.out_of_sample(draws=8, **options)
-    assert str(refused.value) == message
+    assert refused(whole.out_of_sample, draws=8, **options) == message
 
 
 def test_a_plan_is_searched_anew_five_times_by_default_and_for_the_least_cost_never(whole):

@@ -10,12 +10,13 @@ from hypothesis import strategies as st
 from plan_by_plan import benches, broken, every_cost, every_margin
 from random_orders import competing
 from random_seasons import price_lists, stages, week
+from refusals import refused
 from small_cultures import CULTURE
 from small_seasons import offer, season, stage
 from whole_orders import large
 
 import forecast
-from forecast.errors import OutOfReach, Refused
+from forecast.errors import OutOfReach
 from forecast.growth.simulation import season_streams
 from forecast.planning.cheapest import least_cost
 from forecast.planning.column_generation import best_margin
@@ -385,28 +386,20 @@ def test_a_minimum_that_every_season_reaches_is_reached_and_one_above_is_not():
         plan_orders(sold(), worst_tenth=2000, **FEW)
 
 
+NOT_ABOVE_0 = "not a number above 0. Give a number above 0."
+NO_MINIMUM = "no minimum for this aim."
+
+
 @pytest.mark.parametrize(
     ("options", "message"),
     [
         ({"aim": "profit"}, "aim, 'profit': no such aim. Give one of margin, cost."),
-        ({"deliveries": 0}, "deliveries, '0': not usable. Give a whole number from 1 to 2."),
-        ({"deliveries": 3}, "deliveries, '3': not usable. Give a whole number from 1 to 2."),
-        ({"gap": 0}, "gap, 0: not a number above 0. Give a number above 0."),
-        ({"gap": math.nan}, "gap, nan: not a number above 0. Give a number above 0."),
-        ({"gap": True}, "gap, True: not a number above 0. Give a number above 0."),
-        ({"time_limit": -1}, "time_limit, -1: not a number above 0. Give a number above 0."),
-        ({"time_limit": 0}, "time_limit, 0: not a number above 0. Give a number above 0."),
-        ({"time_limit": True}, "time_limit, True: not a number above 0. Give a number above 0."),
-        ({"time_limit": "60"}, "time_limit, '60': not a number above 0. Give a number above 0."),
-        (
-            {"aim": "cost", "worst_tenth": 0},
-            "worst_tenth, 0: no minimum for this aim. Leave it out, or aim for the margin.",
-        ),
+        *(({"deliveries": n}, f"deliveries, '{n}': not usable. Give a whole number from 1 to 2.") for n in (0, 3)),
+        *(({"gap": one}, f"gap, {one}: {NOT_ABOVE_0}") for one in (0, math.nan, True)),
+        *(({"time_limit": one}, f"time_limit, {one!r}: {NOT_ABOVE_0}") for one in (-1, 0, True, "60")),
+        ({"aim": "cost", "worst_tenth": 0}, f"worst_tenth, 0: {NO_MINIMUM} Leave it out, or aim for the margin."),
         *(
-            (
-                {"worst_tenth": one},
-                f"worst_tenth, {one!r}: no minimum for this aim. Give a number, with the aim margin.",
-            )
+            ({"worst_tenth": one}, f"worst_tenth, {one!r}: {NO_MINIMUM} Give a number, with the aim margin.")
             for one in (math.inf, math.nan, True, "0")
         ),
         ({"seed": -1}, "seed, '-1': not usable. Give a whole number from 0 to 9,223,372,036,854,775,807."),
@@ -414,18 +407,13 @@ def test_a_minimum_that_every_season_reaches_is_reached_and_one_above_is_not():
     ],
 )
 def test_an_argument_at_fault_is_refused(options, message):
-    with pytest.raises(Refused) as refused:
-        plan_orders(sells(), **{"draws": 16, "seed": 1} | options)
-    assert str(refused.value) == message
+    assert refused(plan_orders, sells(), **{"draws": 16, "seed": 1} | options) == message
 
 
 def test_a_season_without_targets_or_without_a_price_is_refused():
-    with pytest.raises(Refused) as refused:
-        plan_orders(sells().replace(targets=()), draws=16, seed=1)
-    assert str(refused.value) == "targets: there are none. Add rows to targets: variety, week and target."
-    with pytest.raises(Refused) as refused:
-        plan_orders(sells(prices={}), draws=16, seed=1)
-    assert str(refused.value) == (
+    told = "targets: there are none. Add rows to targets: variety, week and target."
+    assert refused(plan_orders, sells().replace(targets=()), draws=16, seed=1) == told
+    assert refused(plan_orders, sells(prices={}), draws=16, seed=1) == (
         "varieties, rows 1 to 2, column sale_price: a target needs it. Fill in the price at which it is sold."
     )
     assert plan_orders(sells(prices={}), draws=16, seed=1, aim="cost").orders

@@ -8,8 +8,9 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from refusals import faults_of, refused, refused_lines
 
-from forecast import Refused, Season, Week, read_season, write_season
+from forecast import Season, Week, read_season, write_season
 from forecast.rates.by_cycle import ByCycle
 from forecast.season.cells import Row
 from forecast.season.propagation_rows import Culture, Division, size_of
@@ -68,9 +69,7 @@ USUAL: dict[type[Row], dict[str, Any]] = {Culture: CULTURE, Division: DIVISION}
 
 
 def refusal(kind: type[Row], **cells: Any) -> list[str]:
-    with pytest.raises(Refused) as caught:
-        kind(**USUAL[kind] | cells)
-    return str(caught.value).splitlines()
+    return refused_lines(kind, **USUAL[kind] | cells)
 
 
 def alike(
@@ -199,11 +198,9 @@ def test_space_for_stock_is_not_half_stated(cells: dict[str, Any], column: str) 
 
 @pytest.mark.parametrize("kind", [Culture, Division])
 def test_all_cells_that_are_needed_are_named_at_once(kind: type[Row]) -> None:
-    with pytest.raises(Refused) as caught:
-        kind()
     needed = [name for name, cell in kind.model_fields.items() if cell.is_required()]
     assert needed == list(USUAL[kind])
-    assert str(caught.value).splitlines() == [f"{kind.__name__}, {name}: {EMPTY}" for name in needed]
+    assert refused_lines(kind) == [f"{kind.__name__}, {name}: {EMPTY}" for name in needed]
 
 
 def test_a_culture_lists_all_its_faults_at_once() -> None:
@@ -221,9 +218,7 @@ def test_a_culture_lists_all_its_faults_at_once() -> None:
     ("kind", "column"), [(Culture, "multiplication"), (Culture, "off_types"), (Division, "divisions")]
 )
 def test_what_is_no_number_is_never_taken_for_a_rate(kind: type[Row], column: str, number: object) -> None:
-    with pytest.raises(Refused) as caught:
-        kind(**USUAL[kind] | {column: number})
-    assert [fault.column for fault in caught.value.faults] == [column]
+    assert [fault.column for fault in faults_of(kind, **USUAL[kind] | {column: number})] == [column]
 
 
 @pytest.mark.parametrize(
@@ -239,9 +234,7 @@ def test_what_is_no_number_is_never_taken_for_a_rate(kind: type[Row], column: st
     ],
 )
 def test_a_share_of_vessels_lost_cannot_spread_beyond_all_or_nothing(cells: dict[str, Any], column: str) -> None:
-    with pytest.raises(Refused) as caught:
-        Culture(**CULTURE | cells)
-    (fault,) = caught.value.faults
+    (fault,) = faults_of(Culture, **CULTURE | cells)
     assert "has this standard deviation" in fault.problem
     assert (fault.column, fault.value) == (column, cells[column])
 
@@ -628,18 +621,15 @@ ROWS = "Hosta 'Ambrel', Calla 'Corvane'"
 def test_what_a_season_does_not_say_of_multiplying_is_told(
     season: Season, call: Callable[[Season], object], message: str
 ) -> None:
-    with pytest.raises(Refused) as caught:
-        call(season)
-    assert str(caught.value) == message
+    assert refused(call, season) == message
 
 
 def test_a_variety_with_stages_of_its_own_is_entered_at_one_of_these(season: Season) -> None:
     stages = tuple(
         row.replace(applies_to="Hosta 'Ambrel'", stage=f"own {row.stage}") for row in season.route("Hosta 'Ambrel'")
     )
-    with pytest.raises(Refused) as caught:
-        season.replace(stages=season.stages + stages)
-    assert [(fault.table, fault.row, fault.column, fault.value) for fault in caught.value.faults] == [
+    faults = faults_of(season.replace, stages=season.stages + stages)
+    assert [(fault.table, fault.row, fault.column, fault.value) for fault in faults] == [
         ("cultures", 1, "enters", "acclimatisation"),
         ("divisions", 1, "enters", "growing on"),
     ]

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from refusals import refused
 
 from forecast import Refused, Season, Week, read_season
 from forecast.season.consistency import entering
@@ -79,9 +80,7 @@ def test_a_spread_in_points_grows_as_fewer_are_left() -> None:
 
 @pytest.mark.parametrize("survivals", [(0.4, 0.4), (0.5, 0.5), (0.7, 0.7, 0.6)])
 def test_points_that_leave_nothing_are_refused_with_the_stage(survivals: tuple[float, ...]) -> None:
-    with pytest.raises(Refused) as caught:
-        entering(route(survivals, "original"))
-    assert str(caught.value).startswith(f"stage {len(survivals) - 1}: 0.")
+    assert refused(entering, route(survivals, "original")).startswith(f"stage {len(survivals) - 1}: 0.")
 
 
 def test_a_variety_goes_through_the_stages_of_its_group_or_its_own(season: Season) -> None:
@@ -144,9 +143,7 @@ def test_with_stage_twice_is_as_once(season: Season) -> None:
 def test_what_a_season_has_not_is_told_with_what_it_has(
     season: Season, call: Callable[[Season], object], message: str
 ) -> None:
-    with pytest.raises(Refused) as caught:
-        call(season)
-    assert str(caught.value) == message
+    assert refused(call, season) == message
 
 
 def test_a_changed_stage_is_checked_like_any_other(season: Season) -> None:
@@ -158,9 +155,7 @@ def test_a_changed_stage_is_checked_like_any_other(season: Season) -> None:
 
 def test_a_season_made_of_dicts_names_the_table_and_row_at_fault(season: Season) -> None:
     places = [{"place": "house", "area": -1, "usable": 1}, {"place": "shade", "usable": 1}]
-    with pytest.raises(Refused) as caught:
-        season.replace(places=places)
-    assert str(caught.value).splitlines() == [
+    assert refused(season.replace, places=places).splitlines() == [
         "places, row 1, column area, -1: not above 0. Write a number above 0.",
         "places, row 2, column area: this cell is empty but required. Fill it in.",
     ]
@@ -210,9 +205,7 @@ def test_a_plant_never_brings_more_marked_down_than_in_a_week_in_which_it_is_wan
         return season.replace(varieties=(own.replace(**cells), *season.varieties[1:]), targets=weeks)
 
     assert priced().varieties[0].marked_down(26) == 8
-    with pytest.raises(Refused) as caught:
-        priced(markdown_price=8.01)
-    assert str(caught.value) == (
+    assert refused(priced, markdown_price=8.01) == (
         "varieties, row 1, column markdown_price, 8.01: above its sale price in the target week. Write at most 8.00."
     )
     unpriced = own.replace(sale_price=None, markdown_price=20)

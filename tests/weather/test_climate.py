@@ -327,9 +327,7 @@ def test_a_stated_persistence_is_kept_and_a_record_without_departures_takes_the_
 
 def test_all_faults_of_a_record_are_told_at_once():
     days = ["2026-01-01", "2026-01-02", "2026-01-01", "soon", "2026-01-04"]
-    with pytest.raises(Refused) as refusal:
-        Climate.from_daily(days, [1, 9, 1, 1, "x"], [5, 3, 5, 5, 5], unit="C")
-    assert str(refusal.value).splitlines() == [
+    assert refused(Climate.from_daily, days, [1, 9, 1, 1, "x"], [5, 3, 5, 5, 5], unit="C").splitlines() == [
         "record, row 3, column t_max, 3: the maximum is below the minimum of 9. "
         "Give the minimum first, then the maximum.",
         "record, row 4, column date, '2026-01-01': the day is in row 2 already. Keep one row a day.",
