@@ -87,21 +87,17 @@ class Workbook:
         self._data = self._packed(file)
         self._reader = self._opened()
 
-    @property
-    def sheets(self) -> list[str]:
-        """Names of its sheets."""
-        return list(self._reader.wb.sheetnames)
-
     def sheet(self, table: str, kind: type[Row]) -> Sheet:
         """Return the cells of a sheet as a CSV file would hold them, whose rows are to be of a kind.
 
         Faults are spreadsheet errors, formulas without a value, cells merged with others, and hidden rows and columns.
         `Refused` if it is hidden, cannot be read, or is missing though needed or with a name much like it.
         """
-        if may_be_empty(table) == "absent" and table not in self.sheets and not nearest(table, self.sheets, _MUCH_LIKE):
+        sheets = self._reader.wb.sheetnames
+        if may_be_empty(table) == "absent" and table not in sheets and not nearest(table, sheets, _MUCH_LIKE):
             return Sheet((), ())
-        if table not in self.sheets:
-            remedy = f"Add it, or rename the right sheet. {suggestion(table, self.sheets)}"
+        if table not in sheets:
+            remedy = f"Add it, or rename the right sheet. {suggestion(table, sheets)}"
             raise refused(self.name, f"no sheet {table}", remedy)
         name = self.place(table)
         if self._reader.wb[table].sheet_state != "visible":

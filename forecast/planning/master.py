@@ -221,7 +221,7 @@ class MasterProblem(Limits):
         The sum of the shares of their limits is least. A place gets the same more in every week.
         """
         season, names = self.season, [*self.season.place_names, "budget"]
-        sizes = [max(float(self.benches[self._rows(place)].max()), 1.0) for place in range(len(names) - 1)]
+        sizes = [max(float(one.max()), 1.0) for one in self.benches.reshape(-1, season.weeks)]  # by place
         sizes.append(self.budget if math.isfinite(self.budget) else 1.0)
         while True:
             program = self._program()
@@ -239,9 +239,6 @@ class MasterProblem(Limits):
             chosen = [one for one, part in zip(self.columns, parts, strict=False) if part > 0.5]
             if not self.add_cuts(chosen, more=np.repeat(more[:-1], season.weeks)):
                 return {name: float(one) for name, one in zip(names, more, strict=True) if one > 1e-6}
-
-    def _rows(self, place: int) -> slice:
-        return slice(place * self.season.weeks, (place + 1) * self.season.weeks)
 
     def add_cuts(
         self,

@@ -53,17 +53,8 @@ class ByCycle:
     def from_totals(cls, totals: Mapping[int, float], *, start: float = 1.0) -> ByCycle:
         """Return the rates, falling or rising by the same share each cycle, that fit counts after some cycles.
 
-        Parameters
-        ----------
-        totals
-            Plants after so many cycles, such as ``{6: 584, 8: 3451}``; at least one, all above 0.
-        start
-            Plants at the beginning.
-
-        Raises
-        ------
-        Refused
-            If a total is not above 0, a cycle not a whole number from 1, or the fit gives no rates.
+        `totals` are plants after so many cycles, such as ``{6: 584, 8: 3451}``; `start` the plants at the beginning.
+        `Refused` if a total is not above 0, a cycle not a whole number from 1, or the fit gives no rates.
 
         Notes
         -----

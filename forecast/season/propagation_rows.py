@@ -175,13 +175,13 @@ class Culture(Row):
 
     def start_clean(self) -> Share:
         """Return the share of explants that are clean at the start."""
-        return _clean(self.start_contamination, self.start_contamination_sd, self.contamination_level)
+        return Share(1 - self.start_contamination, self.start_contamination_sd, self.contamination_level)
 
     def clean(self, cycle: int) -> Share:
         """Return the share of vessels that stay clean in a subculture; the one after the last is rooting."""
         mean = self.contamination.at(cycle)
         part = mean / self.contamination.at(1) if self.contamination_sd else 0.0
-        return _clean(mean, self.contamination_sd * part, self.contamination_level)
+        return Share(1 - mean, self.contamination_sd * part, self.contamination_level)
 
     def rooted(self) -> Share:
         """Return the share of clean shoots that root."""
@@ -190,21 +190,18 @@ class Culture(Row):
     @property
     def vessels_in_hours(self) -> int | None:
         """Vessels that the hours at the hood allow in a subculture; None if there is no limit."""
-        if self.hood_hours is None:
-            return None
-        return math.floor(60 * self.hood_hours * self.cycle_weeks / self.minutes_per_vessel + 1e-9)
+        return self._in_hours(self.cycle_weeks)
 
-    @property
-    def start_in_hours(self) -> int | None:
-        """Explants that the hours at the hood allow before the first subculture; None if there is no limit."""
+    def _in_hours(self, weeks: int) -> int | None:
         if self.hood_hours is None or not self.minutes_per_vessel:
             return None
-        return math.floor(60 * self.hood_hours * max(self.start_weeks, 1) / self.minutes_per_vessel + 1e-9)
+        return math.floor(60 * self.hood_hours * weeks / self.minutes_per_vessel + 1e-9)
 
     @property
     def most_explants(self) -> int | None:
         """Most explants that shelf places and hours allow at initiation; None if there is no limit."""
-        return min((most for most in (self.shelf_places, self.start_in_hours) if most is not None), default=None)
+        limits = self.shelf_places, self._in_hours(max(self.start_weeks, 1))  # by the first subculture
+        return min((most for most in limits if most is not None), default=None)
 
 
 class Division(Row):
@@ -292,10 +289,6 @@ def size_of(rates: ByCycle, spread: float, column: str) -> float:
         problem = f"chance alone gives {noun} with a mean of {rates.at(1):g} a cv of {least:g}"
         raise wrong(problem, f"Write 0, or at least {least:g}.", column, spread)
     return 1 / more if more > 1e-6 else math.inf
-
-
-def _clean(contamination: float, spread: float, level: Level) -> Share:
-    return Share(1 - contamination, spread, level)
 
 
 def _possible(column: str, spread: float, means: Sequence[float], level: Level) -> None:

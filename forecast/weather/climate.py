@@ -74,11 +74,7 @@ class Climate:
     delay
         Weeks by which the seasons come later than in the table; `shifted` sets it.
 
-    Raises
-    ------
-    Refused
-        If the table does not have 12 or 52 rows, a number is missing or not an air temperature, a maximum
-        is below its minimum, or a standard deviation is negative; the header is row 1.
+    `Refused`, with all faults, if these are no such numbers, or a maximum is below its minimum; the header is row 1.
 
     Notes
     -----
@@ -164,28 +160,12 @@ class Climate:
         unit: Literal["C", "F"],
         persistence: float | None = None,
     ) -> Climate:
-        """Return the climate of the daily record of a weather station.
+        """Return the climate, of 12 months, of the daily record of a weather station.
 
-        Parameters
-        ----------
-        dates
-            Days, in any order; those that are missing are gaps.
-        t_min, t_max
-            Minimum and maximum of each day; None, empty or NaN where it was not measured.
-        unit
-            ``C`` or ``F``: the unit of `t_min` and `t_max`.
-        persistence
-            Correlation from week to week, if it is known better than from the record.
-
-        Returns
-        -------
-        Climate of 12 months.
-
-        Raises
-        ------
-        Refused
-            If a day is not a date or is repeated, a number is not an air temperature, a maximum is below its
-            minimum, or a month of the year was measured in fewer than three years; with all such faults.
+        Days may come in any order, and may be missing; minima and maxima are in `unit`, ``C`` or ``F``, and None,
+        empty or NaN where they were not measured. `persistence` is the correlation from week to week, if it is known
+        better than from the record. `Refused`, with all such faults, if a day is not a date or is repeated, a number is
+        not an air temperature, a maximum is below its minimum, or a month was measured in fewer than three years.
 
         Notes
         -----

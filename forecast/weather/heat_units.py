@@ -27,15 +27,13 @@ def degree_days(
     base: ArrayLike,
     upper: ArrayLike | None,
     method: Method = "sine",
-    cutoff: Literal["horizontal"] = "horizontal",
 ) -> Array:
     """Return the degree-days of a day between a base temperature and an upper threshold [°C days per day].
 
     The arrays [°C], of any shapes that go together, are minimum and maximum of the day, or their means over the days
     of a week; `base`, at and below which nothing develops; and `upper`, above which development is no faster, None if
-    there is none. `cutoff` is the rate above it: ``horizontal``, that at the threshold. `Refused` if a number is
-    missing or infinite, a maximum is below its minimum, or a threshold not above its base. The `method` is the model of
-    the temperature of the day:
+    there is none. `Refused` if a number is missing or infinite, a maximum is below its minimum, or a threshold not
+    above its base. The `method` is the model of the temperature of the day:
 
     ================ =====================================================================
     ``sine``         a sine from minimum to maximum and back
@@ -78,8 +76,6 @@ def degree_days(
     """
     if method not in get_args(Method):
         raise refuse("method", method, "no such method", f"Give one of: {', '.join(get_args(Method))}.")
-    if cutoff != "horizontal":
-        raise refuse("cutoff", cutoff, "no such cutoff", "Give horizontal.")
     t_min, t_max, base, upper = _checked(t_min, t_max, base, upper)
     mean = (t_min + t_max) / 2
     if method == "mean":
@@ -153,28 +149,11 @@ class ThermalTime:
 def base_from_rates(temperatures: ArrayLike, rates: ArrayLike) -> ThermalTime:
     """Return the base temperature and the degree-days of a stage from its rates at several temperatures.
 
-    Parameters
-    ----------
-    temperatures
-        Mean temperatures at which the stage was timed [°C], at least two that differ. Leave out those
-        so cold that nothing developed or so warm that the rate no longer rose: no line holds there.
-    rates
-        Rate of development at each [stages per day]: one over the days that the stage took.
-
-    Returns
-    -------
-    ThermalTime
-
-    Raises
-    ------
-    Refused
-        If there are not two temperatures, a rate is negative, or the rate does not rise with temperature.
-
-    Warns
-    -----
-    UserWarning
-        If the base temperature comes out below 0 °C: few plants of a nursery grow there, and two temperatures
-        far above the base say little about it.
+    At least two mean temperatures [°C] at which the stage was timed must differ; leave out those so cold that nothing
+    developed or so warm that the rate no longer rose: no line holds there. A rate [stages per day] is one over the days
+    that the stage took. `Refused` if one is negative, or rates do not rise with temperature. Warns if the base
+    temperature comes out below 0 °C: few plants of a nursery grow there, and two temperatures far above the base say
+    little about it.
 
     Notes
     -----

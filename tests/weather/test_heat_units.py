@@ -223,10 +223,6 @@ def test_drawn_thresholds_go_with_drawn_weather():
             "method, 'square': no such method. Give one of: sine, triangle, mean, limited mean.",
         ),
         (
-            lambda: degree_days(5, 9, base=5, upper=None, cutoff="vertical"),
-            "cutoff, 'vertical': no such cutoff. Give horizontal.",
-        ),
-        (
             lambda: degree_days(5, math.inf, base=5, upper=30),
             "t_max, 'inf': not a finite number. Leave out days without a number.",
         ),
