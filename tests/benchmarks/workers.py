@@ -91,7 +91,7 @@ class Weighing(Executor):
         reply = pickle.dumps(work(*given))
         began.append(time.process_time())
         summary = pickle.loads(reply)
-        for name in ("area", "variance", "log_met"):
+        for name in ("expected", "variance", "log_met"):
             total = self.sums.setdefault(name, np.zeros_like(getattr(summary, name)))
             np.add(total, getattr(summary, name), out=total)
         began.append(time.process_time())
