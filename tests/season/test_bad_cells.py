@@ -9,18 +9,35 @@ def case(name: str, file: str, old: str, new: str, *lines: str) -> object:
     return pytest.param(file, old, new, list(lines), id=name)
 
 
+OUTSIDE = "outside the season. Write a week from 2026-W40 to 2028-W04, or change first_week or weeks in season.toml."
+NOT_A_LEVEL = (
+    "not a level. Write one of belief, season, variety, batch, cycle (of a culture), plant, or shares of all but the "
+    "last that add to 1, such as 'season 0.3 variety 0.2 batch 0.5'."
+)
+NO_LAB = "no lab sells this variety. Add a row for it to price_list, cultures or divisions, or remove the target."
+UNKNOWN = "no variety of this name in varieties. Correct the spelling, or add it to varieties."
+FILL_SURVIVAL = "Fill survival and survival_sd, or survival_p5 and survival_p95, or survived and of."
+FILL_TARGET = "Fill target, or all of p5, median and p95."
+NO_PLANT = "no plant survives, so no target can be met. Write a number above 0."
+STRAY = "Look for a stray double quote; within a quoted text, write it twice."
+ERROR = "a spreadsheet error. Correct the formula and save the file again."
+NOT_USABLE = "not a number that can be used. Write a finite number, or leave the cell empty if it is optional."
+NAMELESS = "a cell in a column without a name. Name the column, such as note, or clear it."
+COMMAS = "Write decimals with a point, put a text with a comma in double quotes, or remove a comma."
+COLUMNS = "variety, week, target, p5, median, p95, service_level, note"
+EXAMPLE = "Write a week as year and week number, such as 2027-W14."
+
 CASES = [
-    case("a header in other words", "targets.csv", "variety,week,target,p5,median,p95,service_level,note",
-         "Sorte;Woche;Anzahl",
+    case("a header in other words", "targets.csv",
+         "variety,week,target,p5,median,p95,service_level,note", "Sorte;Woche;Anzahl",
          "targets.csv, row 1, 'Sorte,Woche,Anzahl': not a header. The first row that is not a comment must name the "
-         "columns: variety, week, target, p5, median, p95, service_level, note."),
+         f"columns: {COLUMNS}."),
     case("no header", "targets.csv", "variety,week,target,p5,median,p95,service_level,note\n", "",
          'targets.csv, row 1, "Hosta \'Ambrel\',2027-W41,400,,,,,": not a header. The first row that is not a '
-         "comment must name the columns: variety, week, target, p5, median, p95, service_level, note."),
+         f"comment must name the columns: {COLUMNS}."),
     case("a column without its name", "price_list.csv", "unit_price", "",
          "price_list.csv, row 1, column unit_price: the column is missing. Add it to the header.",
-         "price_list.csv, row 2, '1.45': a cell in a column without a name. Name the column, such as note, or clear "
-         "it."),
+         f"price_list.csv, row 2, '1.45': {NAMELESS}"),
     case("a column by another name", "places.csv", "place,area", "place,size",
          "places.csv, row 1, column size: no such column. Known names: area, warmer_by, held_above, shaded_by, "
          "first_week, last_week, note.",
@@ -32,14 +49,12 @@ CASES = [
     case("a negative area", "places.csv", "80", "-80",
          "places.csv, row 2, column area, '-80': not above 0. Write a number above 0."),
     case("week 60", "targets.csv", "Calla 'Corvane',2027-W40", "Calla 'Corvane',2027-W60",
-         "targets.csv, row 4, column week, '2027-W60': there is no such week; 2027 has weeks 01 to 52. Write a week "
-         "as year and week number, such as 2027-W14."),
+         f"targets.csv, row 4, column week, '2027-W60': there is no such week; 2027 has weeks 01 to 52. {EXAMPLE}"),
     case("week 54 of a year of 53", "season.toml", "2026-W40", "2026-W54",
-         "season.toml, first_week, '2026-W54': there is no such week; 2026 has weeks 01 to 53. Write a week as year "
-         "and week number, such as 2027-W14."),
+         f"season.toml, first_week, '2026-W54': there is no such week; 2026 has weeks 01 to 53. {EXAMPLE}"),
     case("a week as 14/2027", "price_list.csv", "2027-W10,2027-W18", "14/2027,2027-W18",
-         "price_list.csv, row 5, column first_week, '14/2027': not a week. Write it as year and week number, such "
-         "as 2027-W14."),
+         "price_list.csv, row 5, column first_week, '14/2027': not a week. Write it as year and week number, such as "
+         "2027-W14."),
     case("a week without its zero", "price_list.csv", "2027-W10,2027-W18", "2027-W9,2027-W18",
          "price_list.csv, row 5, column first_week, '2027-W9': not a week. Write 2027-W09."),
     case("a day for a week", "orders.csv", "2027-W11", "2027-03-15",
@@ -51,110 +66,87 @@ CASES = [
     case("85,5 %", "stages.csv", ",0.85,", ',"85,5 %",',
          "stages.csv, row 2, column survival, '85,5 %': a percentage. Write the share itself: 0.85 for 85 %."),
     case("a unit in a number", "places.csv", ",120,", ",120 m²,",
-         "places.csv, row 3, column area, '120 m²': not a number. Write digits with a decimal point, without unit "
-         "or spaces, such as 12.5."),
-    case("not a number", "places.csv", ",120,", ",NaN,",
-         "places.csv, row 3, column area, 'NaN': not a number that can be used. Write a finite number, or leave the "
-         "cell empty if it is optional."),
-    case("infinity", "varieties.csv", "9.80", "inf",
-         "varieties.csv, row 4, column sale_price, 'inf': not a number that can be used. Write a finite number, or "
-         "leave the cell empty if it is optional."),
+         "places.csv, row 3, column area, '120 m²': not a number. Write digits with a decimal point, without unit or "
+         "spaces, such as 12.5."),
+    case("not a number", "places.csv", ",120,", ",NaN,", f"places.csv, row 3, column area, 'NaN': {NOT_USABLE}"),
+    case("infinity", "varieties.csv", "9.80", "inf", f"varieties.csv, row 4, column sale_price, 'inf': {NOT_USABLE}"),
     case("more than a number can be", "varieties.csv", "9.80", "1e999",
          "varieties.csv, row 4, column sale_price, '1e999': not a number that can be used. Write a finite number."),
     case("a spreadsheet error in a number", "varieties.csv", "9.80", "#REF!",
-         "varieties.csv, row 4, column sale_price, '#REF!': a spreadsheet error. Correct the formula and save the "
-         "file again."),
+         f"varieties.csv, row 4, column sale_price, '#REF!': {ERROR}"),
     case("a spreadsheet error in the first column", "orders.csv", "Calla 'Corvane'", "#N/A",
-         "orders.csv, row 3, column variety, '#N/A': a spreadsheet error. Correct the formula and save the file "
-         "again."),
+         f"orders.csv, row 3, column variety, '#N/A': {ERROR}"),
     case("a name like a remark", "orders.csv", "North Lab", "#1 Lab",
          "orders.csv, row 2, column lab, '#1 Lab': starts with #, as comment lines do. Choose a name that starts "
          "otherwise."),
     case("a decimal comma in quotes", "places.csv", ",0.6,", ',"0,6",',
          "places.csv, row 2, column usable, '0,6': a decimal comma in a file separated by commas. Write 0.6."),
     case("a decimal comma without quotes", "places.csv", ",0.6,", ",0,6,",
-         "places.csv, row 2, 'house,80,0,6,3.20': 5 cells under 4 columns. Write decimals with a point, put a text "
-         "with a comma in double quotes, or remove a comma."),
+         f"places.csv, row 2, 'house,80,0,6,3.20': 5 cells under 4 columns. {COMMAS}"),
     case("a decimal comma before an empty cell", "varieties.csv", "1 l,9.50,26,", "1 l,9,50,26,",
-         'varieties.csv, row 2, "Hosta \'Ambrel\',hosta,1 l,9,50,26,": 7 cells under 6 columns. Write decimals with '
-         "a point, put a text with a comma in double quotes, or remove a comma."),
+         f'varieties.csv, row 2, "Hosta \'Ambrel\',hosta,1 l,9,50,26,": 7 cells under 6 columns. {COMMAS}'),
     case("1,200", "orders.csv", "504", '"1,200"',
          "orders.csv, row 2, column quantity, '1,200': could be read in two ways. Write 1200 or 1.2, whichever is "
          "meant."),
     case("1 200", "orders.csv", "504", "1 200",
-         "orders.csv, row 2, column quantity, '1 200': a number with marks or spaces between its thousands. Write "
-         "it without them, such as 1200."),
+         "orders.csv, row 2, column quantity, '1 200': a number with marks or spaces between its thousands. Write it "
+         "without them, such as 1200."),
     case("too many cells", "orders.csv", "504,North Lab", "504,North Lab,urgent",
-         'orders.csv, row 2, "Hosta \'Ambrel\',2027-W10,504,North Lab,urgent": 5 cells under 4 columns. Write '
-         "decimals with a point, put a text with a comma in double quotes, or remove a comma."),
-    case("a column without a name", "orders.csv", "quantity,lab\nHosta 'Ambrel',2027-W10,504,North Lab",
+         f'orders.csv, row 2, "Hosta \'Ambrel\',2027-W10,504,North Lab,urgent": 5 cells under 4 columns. {COMMAS}'),
+    case("a column without a name", "orders.csv",
+         "quantity,lab\nHosta 'Ambrel',2027-W10,504,North Lab",
          "quantity,lab,\nHosta 'Ambrel',2027-W10,504,North Lab,urgent",
-         "orders.csv, row 2, 'urgent': a cell in a column without a name. Name the column, such as note, or clear "
-         "it."),
+         f"orders.csv, row 2, 'urgent': {NAMELESS}"),
     case("a quote that never ends", "orders.csv", "504,North", '504,"North',
-         "orders.csv, row 2: not valid CSV: unexpected end of data. Look for a stray double quote; within a quoted "
-         "text, write it twice."),
+         f"orders.csv, row 2: not valid CSV: unexpected end of data. {STRAY}"),
     case("a quote that ends too early", "orders.csv", "504,North Lab", '504,"North" Lab',
-         'orders.csv, row 2: not valid CSV: \',\' expected after \'"\'. Look for a stray double quote; within a '
-         "quoted text, write it twice."),
+         f'orders.csv, row 2: not valid CSV: \',\' expected after \'"\'. {STRAY}'),
     case("a line break in a name", "orders.csv", "504,North Lab", '504,"North\nLab"',
          "orders.csv, row 2, column lab, 'North\\nLab': contains a line break. Write it on one line; look for a "
          "stray double quote."),
     case("an unknown variety in offers", "price_list.csv", "Hosta 'Belwin'", "Hosta 'Bellwin'",
-         'price_list.csv, row 4, column variety, "Hosta \'Bellwin\'": no variety of this name in varieties. Correct '
-         'the spelling, or add it to varieties. Did you mean "Hosta \'Belwin\'"?',
-         'targets.csv, row 3, column variety, "Hosta \'Belwin\'": no lab sells this variety. Add a row for it to '
-         "price_list, cultures or divisions, or remove the target."),
+         f'price_list.csv, row 4, column variety, "Hosta \'Bellwin\'": {UNKNOWN} Did you mean "Hosta \'Belwin\'"?',
+         f'targets.csv, row 3, column variety, "Hosta \'Belwin\'": {NO_LAB}'),
     case("an unknown variety in wanted", "targets.csv", "Hosta 'Belwin'", "Hosta 'Bellwin'",
-         'targets.csv, row 3, column variety, "Hosta \'Bellwin\'": no variety of this name in varieties. Correct '
-         'the spelling, or add it to varieties. Did you mean "Hosta \'Belwin\'"?'),
+         f'targets.csv, row 3, column variety, "Hosta \'Bellwin\'": {UNKNOWN} Did you mean "Hosta \'Belwin\'"?'),
     case("an unknown variety in orders", "orders.csv", "Calla 'Corvane'", "Iris",
-         "orders.csv, row 3, column variety, 'Iris': no variety of this name in varieties. Correct the spelling, or "
-         "add it to varieties. Known names: Calla 'Corvane', Hosta 'Ambrel', Hosta 'Belwin'."),
+         f"orders.csv, row 3, column variety, 'Iris': {UNKNOWN} Known names: Calla 'Corvane', Hosta 'Ambrel', Hosta "
+         "'Belwin'."),
     case("an unknown place", "stages.csv", "acclimatisation,house", "acclimatisation,hoouse",
          "stages.csv, row 2, column place, 'hoouse': no place of this name in places. Correct the spelling, or add "
          "it to places. Did you mean 'house'?"),
     case("an unknown group", "stages.csv", "calla,grading", "callas,grading",
-         "stages.csv, row 7, column applies_to, 'callas': no group or variety of this name in varieties. Correct "
-         "the spelling, or add it to varieties. Did you mean 'calla'?"),
+         "stages.csv, row 7, column applies_to, 'callas': no group or variety of this name in varieties. Correct the "
+         "spelling, or add it to varieties. Did you mean 'calla'?"),
     case("a group without stages", "varieties.csv", "Calla 'Corvane',calla", "Calla 'Corvane',iris",
          "stages.csv, rows 5 to 7, column applies_to, 'calla': no group or variety of this name in varieties. "
          "Correct the spelling, or add it to varieties. Known names: Calla 'Corvane', Hosta 'Ambrel', Hosta "
          "'Belwin', hosta, iris.",
-         "varieties.csv, row 4, column group, 'iris': no stages for this group or variety. Add rows for 'iris' or "
-         '"Calla \'Corvane\'" to stages.'),
+         'varieties.csv, row 4, column group, \'iris\': no stages for this group or variety. Add rows for \'iris\' '
+         'or "Calla \'Corvane\'" to stages.'),
     case("wanted, not offered", "price_list.csv",
          "North Lab,Hosta 'Belwin',plug,1,1.55,72,72,16,2027-W08,2027-W16,0.25,26.00,288\n", "",
-         'targets.csv, row 3, column variety, "Hosta \'Belwin\'": no lab sells this variety. Add a row for it to '
-         "price_list, cultures or divisions, or remove the target."),
+         f'targets.csv, row 3, column variety, "Hosta \'Belwin\'": {NO_LAB}'),
     case("a lab that does not offer it", "orders.csv", "200,South Lab", "200,North Lab",
-         "orders.csv, row 3, column lab, 'North Lab': this lab does not sell Calla 'Corvane'. Correct the lab, "
-         "clear it, or add it to price_list."),
+         "orders.csv, row 3, column lab, 'North Lab': this lab does not sell Calla 'Corvane'. Correct the lab, clear "
+         "it, or add it to price_list."),
     case("wanted before delivery", "targets.csv", "Hosta 'Ambrel',2027-W41", "Hosta 'Ambrel',2027-W05",
          "targets.csv, row 2, column week, '2027-W05': before any delivery is possible. The first possible delivery "
          "is in 2027-W08: move the target later, or find an earlier delivery."),
     case("wanted after the season", "targets.csv", "Hosta 'Ambrel',2027-W41", "Hosta 'Ambrel',2029-W05",
-         "targets.csv, row 2, column week, '2029-W05': outside the season. Write a week from 2026-W40 to 2028-W04, "
-         "or change first_week or weeks in season.toml."),
+         f"targets.csv, row 2, column week, '2029-W05': {OUTSIDE}"),
     case("wanted before the season", "targets.csv", "Hosta 'Ambrel',2027-W41", "Hosta 'Ambrel',2025-W05",
-         "targets.csv, row 2, column week, '2025-W05': outside the season. Write a week from 2026-W40 to 2028-W04, "
-         "or change first_week or weeks in season.toml."),
+         f"targets.csv, row 2, column week, '2025-W05': {OUTSIDE}"),
     case("ordered outside the season", "orders.csv", "2027-W10", "2029-W10",
-         "orders.csv, row 2, column week, '2029-W10': outside the season. Write a week from 2026-W40 to 2028-W04, "
-         "or change first_week or weeks in season.toml."),
-    case("no survival", "stages.csv", ",0.85,0.07", ",0,0",
-         "stages.csv, row 2, column survival, 0: no plant survives, so no target can be met. Write a number above 0."),
-    case("none survived", "stages.csv", ",95,100", ",0,100",
-         "stages.csv, row 4, column survived, 0: no plant survives, so no target can be met. Write a number above 0."),
+         f"orders.csv, row 2, column week, '2029-W10': {OUTSIDE}"),
+    case("no survival", "stages.csv", ",0.85,0.07", ",0,0", f"stages.csv, row 2, column survival, 0: {NO_PLANT}"),
+    case("none survived", "stages.csv", ",95,100", ",0,100", f"stages.csv, row 4, column survived, 0: {NO_PLANT}"),
     case("a survival stated twice", "stages.csv", ",,0.9,0.98,,,", ",,0.9,0.98,95,100,",
-         "stages.csv, row 3, column survival: survival is stated in more than one way. Fill survival and "
-         "survival_sd, or survival_p5 and survival_p95, or survived and of."),
+         f"stages.csv, row 3, column survival: survival is stated in more than one way. {FILL_SURVIVAL}"),
     case("a survival not stated", "stages.csv", ",,0.9,0.98,,,", ",,,,,,",
-         "stages.csv, row 3, column survival: survival is empty. Fill survival and survival_sd, or survival_p5 and "
-         "survival_p95, or survived and of."),
+         f"stages.csv, row 3, column survival: survival is empty. {FILL_SURVIVAL}"),
     case("a survival half stated", "stages.csv", ",,0.9,0.98,,,", ",,0.9,,,,",
-         "stages.csv, row 3, column survival: only half of the survival is stated. Fill survival and survival_sd, "
-         "or survival_p5 and survival_p95, or survived and of."),
+         f"stages.csv, row 3, column survival: only half of the survival is stated. {FILL_SURVIVAL}"),
     case("more survived than there were", "stages.csv", ",95,100", ",105,100",
          "stages.csv, row 4, column survived, '105 of 100': not a count. Give whole numbers, survived at most of."),
     case("an impossible spread", "stages.csv", ",0.85,0.07", ",0.85,0.4",
@@ -165,22 +157,17 @@ CASES = [
     case("no level", "stages.csv", ",belief,", ",,",
          "stages.csv, row 4, column survival_level: this cell is empty but required. Fill it in."),
     case("an unknown level", "stages.csv", ",belief,", ",tray,",
-         "stages.csv, row 4, column survival_level, 'tray': not a level. Write one of belief, season, variety, "
-         "batch, cycle (of a culture), plant, or shares of all but the last that add to 1, such as 'season 0.3 "
-         "variety 0.2 batch 0.5'."),
-    case("levels that add to more than 1", "stages.csv", "season 0.3 variety 0.2 batch 0.5",
-         "season 0.3 variety 0.2 batch 0.6",
-         "stages.csv, row 2, column survival_level, 'season 0.3 variety 0.2 batch 0.6': not a level. Write one of "
-         "belief, season, variety, batch, cycle (of a culture), plant, or shares of all but the last that add to 1, "
-         "such as 'season 0.3 variety 0.2 batch 0.5'."),
+         f"stages.csv, row 4, column survival_level, 'tray': {NOT_A_LEVEL}"),
+    case("levels that add to more than 1", "stages.csv",
+         "season 0.3 variety 0.2 batch 0.5", "season 0.3 variety 0.2 batch 0.6",
+         f"stages.csv, row 2, column survival_level, 'season 0.3 variety 0.2 batch 0.6': {NOT_A_LEVEL}"),
     case("no level for the time", "stages.csv", "0.1,batch,0.85", "0.1,,0.85",
          "stages.csv, row 2, column time_level: required when typical is above 0. Say what stage times vary by "
          "(batch is the usual choice)."),
     case("points that lose everything", "stages.csv", ",0.89,0.03", ",0.15,0.03",
-         "stages.csv, row 6, column share_of, 'original': calla: 0.8 of the original plants enter this stage, but "
-         "it loses 0.85 of the original. Lower the losses, or use share_of 'entering' if each is a share of the "
-         "plants that "
-         "enter."),
+         "stages.csv, row 6, column share_of, 'original': calla: 0.8 of the original plants enter this stage, but it "
+         "loses 0.85 of the original. Lower the losses, or use share_of 'entering' if each is a share of the plants "
+         "that enter."),
     case("points with an impossible spread", "stages.csv", ",0.89,0.03", ",0.3,0.35",
          "stages.csv, row 6, column share_of, 'original': calla: as a share of the plants that enter: no share with "
          "a mean of 0.125 varies so much. Lower survival_sd."),
@@ -207,20 +194,17 @@ CASES = [
     case("low above likely", "targets.csv", "120,150,200", "220,150,200",
          "targets.csv, row 4, column median, 150.0: below p5, 220.0. Swap or correct the two."),
     case("a range without its middle", "targets.csv", "120,150,200", "120,,200",
-         "targets.csv, row 4, column target: the target is empty or incomplete. Fill target, or all of p5, median "
-         "and p95."),
+         f"targets.csv, row 4, column target: the target is empty or incomplete. {FILL_TARGET}"),
     case("a number and a range", "targets.csv", "400,,,", "400,300,400,500",
-         "targets.csv, row 2, column target, 400: the target is stated in two ways. Fill target, or all of p5, "
-         "median and p95."),
+         f"targets.csv, row 2, column target, 400: the target is stated in two ways. {FILL_TARGET}"),
     case("neither number nor range", "targets.csv", "400,,,", ",,,",
-         "targets.csv, row 2, column target: the target is empty or incomplete. Fill target, or all of p5, median "
-         "and p95."),
+         f"targets.csv, row 2, column target: the target is empty or incomplete. {FILL_TARGET}"),
     case("service_level 1", "targets.csv", ",0.8,", ",1,",
          "targets.csv, row 3, column service_level, '1': not below 1. Write a number below 1."),
     case("service_level 95", "season.toml", "0.9", "95",
          "season.toml, service_level, 95: a share lies between 0 and 1. For 95 % write 0.95."),
     case("not TOML", "season.toml", "weeks = 70", "weeks 70",
-         "season.toml: not valid TOML: Expected '=' after a key in a key/value pair (at line 4, column 7). Write "
+         'season.toml: not valid TOML: Expected \'=\' after a key in a key/value pair (at line 4, column 7). Write '
          'lines such as first_week = "2026-W40".'),
     case("a missing key", "season.toml", "weeks = 70\n", "",
          "season.toml, weeks: this cell is empty but required. Fill it in."),

@@ -53,6 +53,10 @@ def case(name: str, old: str, new: str, *lines: str) -> object:
 
 GROWING = "hosta,growing on,shade,degree-days,620,5,30,"
 ARRIVAL = "batch,5,0.08,28,0.15,"
+LATER = "0.95,0.02,,,batch,,,,,"
+HEAT = "this cell is empty. Fill both heat_above and heat_loss, or neither."
+COLD = "this cell is empty. Fill both cold_below and cold_loss, or neither."
+TOO_LATE = "heat and cold limits work only in the arrival stage and the first stage that takes time. Clear them here."
 CASES = [
     case("degree-days without a base", GROWING, "hosta,growing on,shade,degree-days,620,,30,",
          "stages.csv, row 4, column base_temperature: required when runs_on is degree-days. Write it in °C."),
@@ -70,22 +74,16 @@ CASES = [
          "'degree-days'."),
     case("a base in Fahrenheit", ",900,8.5,", ",900,88,",
          "stages.csv, row 6, column base_temperature, '88': above 60. Write at most 60."),
-    case("heat without its loss", ARRIVAL, "batch,5,0.08,28,,",
-         "stages.csv, row 2, column heat_loss: this cell is empty. Fill both heat_above and heat_loss, or neither."),
-    case("a loss without its heat", ARRIVAL, "batch,5,0.08,,0.15,",
-         "stages.csv, row 2, column heat_above: this cell is empty. Fill both heat_above and heat_loss, or neither."),
-    case("cold without its loss", ARRIVAL, "batch,5,,28,0.15,",
-         "stages.csv, row 2, column cold_loss: this cell is empty. Fill both cold_below and cold_loss, or neither."),
-    case("a loss without its cold", ARRIVAL, "batch,,0.08,28,0.15,",
-         "stages.csv, row 2, column cold_below: this cell is empty. Fill both cold_below and cold_loss, or neither."),
+    case("heat without its loss", ARRIVAL, "batch,5,0.08,28,,", f"stages.csv, row 2, column heat_loss: {HEAT}"),
+    case("a loss without its heat", ARRIVAL, "batch,5,0.08,,0.15,", f"stages.csv, row 2, column heat_above: {HEAT}"),
+    case("cold without its loss", ARRIVAL, "batch,5,,28,0.15,", f"stages.csv, row 2, column cold_loss: {COLD}"),
+    case("a loss without its cold", ARRIVAL, "batch,,0.08,28,0.15,", f"stages.csv, row 2, column cold_below: {COLD}"),
     case("a negative loss", ARRIVAL, "batch,5,-0.08,28,0.15,",
          "stages.csv, row 2, column cold_loss, '-0.08': below 0. Write at least 0."),
-    case("heat in a later stage", "0.95,0.02,,,batch,,,,,", "0.95,0.02,,,batch,,,30,0.1,",
-         "stages.csv, row 4, column heat_above, 30.0: heat and cold limits work only in the arrival stage and the "
-         "first stage that takes time. Clear them here."),
-    case("cold in a later stage", "0.95,0.02,,,batch,,,,,", "0.95,0.02,,,batch,4,0.1,,,",
-         "stages.csv, row 4, column cold_below, 4.0: heat and cold limits work only in the arrival stage and the "
-         "first stage that takes time. Clear them here."),
+    case("heat in a later stage", LATER, "0.95,0.02,,,batch,,,30,0.1,",
+         f"stages.csv, row 4, column heat_above, 30.0: {TOO_LATE}"),
+    case("cold in a later stage", LATER, "0.95,0.02,,,batch,4,0.1,,,",
+         f"stages.csv, row 4, column cold_below, 4.0: {TOO_LATE}"),
     case("a missing month", "4,3,11.5,1.5,from memory\n", "",
          "climate.csv, month: not a whole year: month 4 missing. Write 12 rows, one for each month."),
     case("a month twice", "12,-1,", "1,-1,",

@@ -360,57 +360,52 @@ def test_a_text_has_the_root_mean_square_of_the_standard_deviations():
     assert str(Climate([5] * 52, [9] * 52, 0)).endswith("every year is the same.")
 
 
+NOT_A_YEAR = "not a year. Give 12 months from January, or ISO weeks 1 to 52."
+NOT_AIR = "not an air temperature in °C. Give a temperature in °C; from °F it is (°F - 32) / 1.8."
+NOT_AN_SD = "not a standard deviation. Give a number from 0 [°C]."
+NOT_PERSISTENCE = "not such a correlation. Give a number from 0 to 0.95; 0.3 is usual."
+BELOW = "the maximum is below the minimum of 6.0. Give the minimum first, then the maximum."
+LEAP = "the maxima would fall below the minima within a month. The daily range leaps from month to month; "
+LEAP += "give weekly normals."
+
+
+def in_rows(rows, cell, problem):
+    return f"climate, {rows}, column {cell}: {problem}"
+
+
+def whole(low, high):
+    return f"not usable. Give a whole number from {low} to {high}."
+
+
 @pytest.mark.parametrize(
     ("call", "said"),
     [
-        (lambda: Climate("cold", [9] * 12, 1),
-         "t_min, '0 rows': not a year. Give 12 months from January, or ISO weeks 1 to 52."),
+        (lambda: Climate("cold", [9] * 12, 1), f"t_min, '0 rows': {NOT_A_YEAR}"),
+        (lambda: Climate([5] * 11, [9] * 12, 1), f"t_min, '11 rows': {NOT_A_YEAR}"),
         (lambda: Climate([5] * 12, 9, 1), "t_max, '0 rows': not as many as minima. Give 12 numbers."),
-        (lambda: Climate([5] * 52, [9] * 52, [1] * 12), "year_sd, '12 rows': not as many as minima. Give 52 numbers."),
-        (lambda: Climate([5] * 12, [9] * 12, [1] * 11 + [math.nan]),
-         "climate, row 13, column year_sd, nan: not a standard deviation. Give a number from 0 [°C]."),
-        (lambda: Climate([5, *[-90.5] * 11], [9] * 12, 1),
-         "climate, rows 3 to 13, column t_min, -90.5: not an air temperature in °C. "
-         "Give a temperature in °C; from °F it is (°F - 32) / 1.8."),
-        (lambda: Climate([5, 6, *[5] * 10], [9, 5, *[9] * 10], 1),
-         "climate, row 3, column t_max, 5.0: the maximum is below the minimum of 6.0. "
-         "Give the minimum first, then the maximum."),
-        (lambda: Climate([5] * 12, [9] * 12, 1, 0.951),
-         "persistence, 0.951: not such a correlation. Give a number from 0 to 0.95; 0.3 is usual."),
-        (lambda: Climate([5] * 12, [9] * 12, 1, delay=1041),
-         "delay, '1041': not usable. Give a whole number from -1040 to 1,040."),
-        (lambda: Climate([0] * 12, [0.1, 15] * 6, 1),
-         "t_max: the maxima would fall below the minima within a month. "
-         "The daily range leaps from month to month; give weekly normals."),
-        (lambda: Climate([5] * 11, [9] * 12, 1),
-         "t_min, '11 rows': not a year. Give 12 months from January, or ISO weeks 1 to 52."),
         (lambda: Climate([5] * 12, [9] * 52, 1), "t_max, '52 rows': not as many as minima. Give 12 numbers."),
-        (lambda: Climate([5] * 11 + [None], [9] * 12, 1),
-         "climate, row 13, column t_min, nan: not an air temperature in °C. "
-         "Give a temperature in °C; from °F it is (°F - 32) / 1.8."),
-        (lambda: Climate([5] * 12, [75] * 12, 1),
-         "climate, rows 2 to 13, column t_max, 75.0: not an air temperature in °C. "
-         "Give a temperature in °C; from °F it is (°F - 32) / 1.8."),
-        (lambda: Climate([5] * 12, [9] * 12, -1),
-         "climate, rows 2 to 13, column year_sd, -1.0: not a standard deviation. Give a number from 0 [°C]."),
-        (lambda: Climate([5] * 12, [9] * 12, [math.inf] * 12),
-         "climate, rows 2 to 13, column year_sd, inf: not a standard deviation. Give a number from 0 [°C]."),
-        (lambda: Climate([5] * 12, [9] * 12, 1, -0.1),
-         "persistence, -0.1: not such a correlation. Give a number from 0 to 0.95; 0.3 is usual."),
-        (lambda: Climate([5] * 12, [9] * 12, 1, None),
-         "persistence, nan: not such a correlation. Give a number from 0 to 0.95; 0.3 is usual."),
-        (lambda: Climate([5] * 12, [9] * 12, 1, delay=0.5),
-         "delay, '0.5': not usable. Give a whole number from -1040 to 1,040."),
-        (lambda: EVEN.shifted(0.5), "weeks, '0.5': not usable. Give a whole number from -520 to 520."),
+        (lambda: Climate([5] * 52, [9] * 52, [1] * 12), "year_sd, '12 rows': not as many as minima. Give 52 numbers."),
+        (lambda: Climate([5] * 12, [9] * 12, [1] * 11 + [math.nan]), in_rows("row 13", "year_sd, nan", NOT_AN_SD)),
+        (lambda: Climate([5] * 12, [9] * 12, -1), in_rows("rows 2 to 13", "year_sd, -1.0", NOT_AN_SD)),
+        (lambda: Climate([5] * 12, [9] * 12, [math.inf] * 12), in_rows("rows 2 to 13", "year_sd, inf", NOT_AN_SD)),
+        (lambda: Climate([5, *[-90.5] * 11], [9] * 12, 1), in_rows("rows 3 to 13", "t_min, -90.5", NOT_AIR)),
+        (lambda: Climate([5] * 11 + [None], [9] * 12, 1), in_rows("row 13", "t_min, nan", NOT_AIR)),
+        (lambda: Climate([5] * 12, [75] * 12, 1), in_rows("rows 2 to 13", "t_max, 75.0", NOT_AIR)),
+        (lambda: Climate([5, 6, *[5] * 10], [9, 5, *[9] * 10], 1), in_rows("row 3", "t_max, 5.0", BELOW)),
+        (lambda: Climate([5] * 12, [9] * 12, 1, 0.951), f"persistence, 0.951: {NOT_PERSISTENCE}"),
+        (lambda: Climate([5] * 12, [9] * 12, 1, -0.1), f"persistence, -0.1: {NOT_PERSISTENCE}"),
+        (lambda: Climate([5] * 12, [9] * 12, 1, None), f"persistence, nan: {NOT_PERSISTENCE}"),
+        (lambda: Climate([5] * 12, [9] * 12, 1, delay=1041), f"delay, '1041': {whole(-1040, '1,040')}"),
+        (lambda: Climate([5] * 12, [9] * 12, 1, delay=0.5), f"delay, '0.5': {whole(-1040, '1,040')}"),
+        (lambda: Climate([0] * 12, [0.1, 15] * 6, 1), f"t_max: {LEAP}"),
+        (lambda: EVEN.shifted(0.5), f"weeks, '0.5': {whole(-520, 520)}"),
+        (lambda: EVEN.shifted(521), f"weeks, '521': {whole(-520, 520)}"),
+        (lambda: EVEN.shifted(-521), f"weeks, '-521': {whole(-520, 520)}"),
+        (lambda: EVEN.draw("2027-W01", 1041, Streams(1, 1)), f"weeks, '1041': {whole(1, '1,040')}"),
+        (lambda: EVEN.draw("2027-W01", 0, Streams(1, 1)), f"weeks, '0': {whole(1, '1,040')}"),
         (lambda: Climate.from_daily([], [], [], unit="K"), "unit, 'K': not a unit of temperature. Give C or F."),
-        (lambda: EVEN.shifted(521), "weeks, '521': not usable. Give a whole number from -520 to 520."),
-        (lambda: EVEN.shifted(-521), "weeks, '-521': not usable. Give a whole number from -520 to 520."),
-        (lambda: EVEN.draw("2027-W01", 1041, Streams(1, 1)),
-         "weeks, '1041': not usable. Give a whole number from 1 to 1,040."),
-        (lambda: EVEN.draw("2027-W01", 0, Streams(1, 1)),
-         "weeks, '0': not usable. Give a whole number from 1 to 1,040."),
     ],
-)  # fmt: skip
+)
 def test_what_is_no_climate_or_cannot_be_drawn_is_refused_word_for_word(call, said):
     assert refused(call) == said
 
