@@ -9,8 +9,9 @@ import pytest
 from hypothesis import settings
 from small_folder import MULTIPLIED, TEXTS
 
-from forecast import Refused, read_season
+from forecast import Refused, plan_orders, read_season
 from forecast.__main__ import main
+from forecast.planning.plan import Plan
 from forecast.season.season import Season
 
 settings.register_profile("any machine", deadline=None)
@@ -66,6 +67,12 @@ def cluster():
 def demo() -> Season:
     """The season of the demo nursery."""
     return read_season(Path(__file__).parents[1] / "demo_data")
+
+
+@pytest.fixture(scope="session")
+def demo_plan(demo: Season) -> Plan:
+    """What to order for it."""
+    return plan_orders(demo, draws=128, seed=1)
 
 
 @pytest.fixture

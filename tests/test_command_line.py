@@ -15,25 +15,23 @@ ROOT = Path(__file__).parents[1]
 DEMO = str(ROOT / "demo_data")
 
 
-def test_order_prints_a_row_for_everything_wanted_and_whether_it_fits(capsys):
+def test_order_prints_a_row_for_everything_wanted_and_whether_it_fits(capsys, demo):
     assert main(["order", DEMO, "--draws", "256"]) == 0
     printed = capsys.readouterr()
-    season = forecast.read_season(DEMO)
-    for row in season.targets:
+    for row in demo.targets:
         assert f"{row.variety} " in printed.out
     assert "covered house: fullest in" in printed.out
     assert printed.err == ""
 
 
-def test_order_writes_tables_that_can_be_used_again(tmp_path):
+def test_order_writes_tables_that_can_be_used_again(tmp_path, demo):
     out = tmp_path / "deep" / "out"
     assert main(["order", DEMO, "--draws", "128", "--out", str(out)]) == 0
     assert sorted(file.name for file in out.iterdir()) == ["order_table.csv", "orders.csv"]
-    season = forecast.read_season(DEMO)
     with (out / "orders.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
-    again = forecast.simulate(season, [Delivery(**row) for row in rows], draws=128, seed=season.seed)
-    assert len(again.batches) == len(season.targets)
+    again = forecast.simulate(demo, [Delivery(**row) for row in rows], draws=128)
+    assert len(again.batches) == len(demo.targets)
     assert [file.name for file in out.parent.iterdir()] == ["out"]
 
 
@@ -47,21 +45,26 @@ def test_order_replaces_nothing_unasked(tmp_path, capsys):
     assert (tmp_path / "orders.csv").read_text(encoding="utf-8") != "mine"
 
 
-def test_what_is_out_of_reach_is_said_and_the_rest_is_sized(tmp_path, capsys):
-    season = forecast.read_season(DEMO)
-    hurried = [row.replace(week="2027-W20") if "Zollinka" in row.variety else row for row in season.targets]
-    forecast.write_season(season.replace(targets=tuple(hurried)), tmp_path / "season")
-    assert main(["order", str(tmp_path / "season"), "--draws", "128"]) == 1
+@pytest.fixture
+def hurried(tmp_path, demo):
+    """The folder of a season in which one target is too early."""
+    rows = [row.replace(week="2027-W20") if "Zollinka" in row.variety else row for row in demo.targets]
+    forecast.write_season(demo.replace(targets=tuple(rows)), tmp_path / "season")
+    return str(tmp_path / "season")
+
+
+def test_what_is_out_of_reach_is_said_and_the_rest_is_sized(hurried, capsys):
+    assert main(["order", hurried, "--draws", "128"]) == 1
     printed = capsys.readouterr()
     assert "Gerbera 'Zollinka'" in printed.err
     assert "Heuchera 'Corvassel'" in printed.out
 
 
-def test_report_writes_the_page_that_the_call_writes_and_replaces_nothing_unasked(tmp_path, capsys):
+def test_report_writes_the_page_that_the_call_writes_and_replaces_nothing_unasked(tmp_path, capsys, demo):
     page = tmp_path / "deep" / "order.html"
     assert main(["report", DEMO, "--draws", "64", "--seed", "3", "--out", str(page)]) == 0
     assert str(page) in capsys.readouterr().out
-    forecast.report(forecast.read_season(DEMO), tmp_path / "same.html", draws=64, seed=3)
+    forecast.report(demo, tmp_path / "same.html", draws=64, seed=3)
     assert page.read_bytes() == (tmp_path / "same.html").read_bytes()
     page.write_text("mine", encoding="utf-8")
     assert main(["report", DEMO, "--draws", "64", "--out", str(page)]) == 2
@@ -70,12 +73,9 @@ def test_report_writes_the_page_that_the_call_writes_and_replaces_nothing_unaske
     assert "aim cost" in page.read_text(encoding="utf-8")
 
 
-def test_report_says_why_no_plan_is_possible_and_writes_nothing(tmp_path, capsys):
-    season = forecast.read_season(DEMO)
-    hurried = [row.replace(week="2027-W20") if "Zollinka" in row.variety else row for row in season.targets]
-    forecast.write_season(season.replace(targets=tuple(hurried)), tmp_path / "season")
+def test_report_says_why_no_plan_is_possible_and_writes_nothing(hurried, tmp_path, capsys):
     page = tmp_path / "order.html"
-    assert main(["report", str(tmp_path / "season"), "--aim", "cost", "--draws", "64", "--out", str(page)]) == 1
+    assert main(["report", hurried, "--aim", "cost", "--draws", "64", "--out", str(page)]) == 1
     said = capsys.readouterr().err
     assert "Gerbera 'Zollinka'" in said
     assert "No page was written." in said

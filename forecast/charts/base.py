@@ -20,8 +20,6 @@ from forecast.words import charts as words
 BLUE, ORANGE, GREEN, BLACK = "#0072B2", "#D55E00", "#009E73", "#222222"
 WIDTH, HEIGHT = 560, 260
 
-_NUMBERS = [alt.Tooltip("week"), alt.Tooltip("p5"), alt.Tooltip("median"), alt.Tooltip("p95")]
-
 Chart = alt.LayerChart | alt.FacetChart  # what altair.layer gives
 
 _MIME = "application/vnd.vegalite.v5+json"
@@ -69,17 +67,13 @@ def saleable(outcome: Outcome, variety: str) -> Chart:
     table = dated(table[table["week"] >= str(first)])
     target = outcome.targets(variety)[["week", "target", "chance"]]
     text = words.saleable(variety, [(row["target"], row["week"], row["chance"]) for row in target.to_dict("records")])
-    layers = _fan(table, "saleable plants on hand [number]", _NUMBERS)
+    layers = fan(alt.Chart(table).encode(x=week_axis(), tooltip=_NUMBERS), "saleable plants on hand [number]")
     if len(target):
         point = alt.Chart(dated(target)).encode(x=week_axis(), y="target:Q")
-        tips = [alt.Tooltip("week"), alt.Tooltip("target"), alt.Tooltip("chance", format=".0%")]
-        layers.append(
-            point.mark_point(shape="diamond", size=140, filled=True, color=ORANGE, opacity=1).encode(tooltip=tips)
-        )
+        diamonds = point.mark_point(shape="diamond", size=140, filled=True, color=ORANGE, opacity=1)
+        layers.append(diamonds.encode(tooltip=["week", "target", alt.Tooltip("chance", format=".0%")]))
         layers.append(point.mark_text(align="right", dx=-10, dy=-8, color=BLACK).encode(text="target:Q"))
-    return alt.layer(*layers).properties(
-        width=WIDTH, height=HEIGHT, title=heading(variety, words.SALEABLE), description=text
-    )
+    return layered(*layers, title=variety, reads=words.SALEABLE, text=text)
 
 
 def order_curve(order: Order) -> Chart:
@@ -100,42 +94,24 @@ def order_curve(order: Order) -> Chart:
     names = words.ORDERED.format(quantity=order.quantity), words.BY_AVERAGE.format(quantity=order.by_average)
     chances = round(order.chance, 4), round(order.chance_by_average, 4)
     marks = pd.DataFrame({"quantity": (order.quantity, order.by_average), "chance": chances, "which": names})
-    axis = alt.Axis(format="%")
     x = alt.X("quantity:Q", title="plantlets ordered [number]", scale=alt.Scale(zero=False, nice=False))
-    y = alt.Y("chance:Q", title="on-time chance [%]", axis=axis, scale=alt.Scale(domain=[0, 1]))
-    tips = [
-        alt.Tooltip("quantity"),
-        alt.Tooltip("chance", format=".1%"),
-        alt.Tooltip("cost", title=f"cost [{order.currency}]"),
-    ]
-    line = (
-        alt.Chart(curve)
-        .mark_line(color=BLUE, point=alt.OverlayMarkDef(size=14, color=BLUE))
-        .encode(x=x, y=y, tooltip=tips)
-    )
-    rule = (
-        alt.Chart(pd.DataFrame({"chance": [order.service_level]})).mark_rule(strokeDash=[5, 4], color=BLACK).encode(y=y)
-    )
-    shapes = alt.Scale(domain=list(marks["which"]), range=["circle", "triangle-down"])
-    colours = alt.Scale(domain=list(marks["which"]), range=[BLUE, ORANGE])
-    points = (
-        alt.Chart(marks)
-        .mark_point(size=150, filled=True, opacity=1)
-        .encode(
-            x=x,
-            y=y,
-            shape=alt.Shape(
-                "which:N", scale=shapes, legend=alt.Legend(title=None, orient="bottom-right", symbolSize=120)
-            ),
-            color=alt.Color("which:N", scale=colours),
-            tooltip=[alt.Tooltip("which"), alt.Tooltip("chance", format=".1%")],
-        )
-    )
-    title = heading(
-        words.TARGET_TITLE.format(variety=order.variety, target=order.target, by=str(order.by)),
-        words.ORDER_CURVE.format(week=str(order.week), lab=order.lab),
-    )
-    return alt.layer(line, rule, points).properties(width=WIDTH, height=HEIGHT, title=title, description=str(order))
+    axis, scale = alt.Axis(format="%"), alt.Scale(domain=[0, 1])
+    y = alt.Y("chance:Q", title="on-time chance [%]", axis=axis, scale=scale)
+    chance = alt.Tooltip("chance", format=".1%")
+    tips = ["quantity", chance, alt.Tooltip("cost", title=f"cost [{order.currency}]")]
+    line = alt.Chart(curve).mark_line(color=BLUE, point=alt.OverlayMarkDef(size=14, color=BLUE))
+    line = line.encode(x=x, y=y, tooltip=tips)
+    level = pd.DataFrame({"chance": [order.service_level]})
+    rule = alt.Chart(level).mark_rule(strokeDash=[5, 4], color=BLACK).encode(y=y)
+    legend = alt.Legend(title=None, orient="bottom-right", symbolSize=120)
+    shapes = alt.Scale(domain=list(names), range=["circle", "triangle-down"])
+    shape = alt.Shape("which:N", scale=shapes, legend=legend)
+    colour = alt.Color("which:N", scale=alt.Scale(domain=list(names), range=[BLUE, ORANGE]))
+    points = alt.Chart(marks).mark_point(size=150, filled=True, opacity=1)
+    points = points.encode(x=x, y=y, shape=shape, color=colour, tooltip=["which", chance])
+    title = words.TARGET_TITLE.format(variety=order.variety, target=order.target, by=str(order.by))
+    reads = words.ORDER_CURVE.format(week=str(order.week), lab=order.lab)
+    return layered(line, rule, points, title=title, reads=reads, text=str(order))
 
 
 def bench(space: BenchSpace, place: str) -> Chart:
@@ -157,24 +133,9 @@ def bench(space: BenchSpace, place: str) -> Chart:
     used = weekly.index[(weekly["p95"] > 0)]
     if len(used):
         weekly = weekly.loc[used[0] : used[-1]]
-    weekly = dated(weekly)
-    text = space.sentence(place)
-    base = alt.Chart(weekly).encode(x=week_axis())
-    tips = [
-        alt.Tooltip("week"),
-        alt.Tooltip("p5", format=".0f"),
-        alt.Tooltip("median", format=".0f"),
-        alt.Tooltip("p95", format=".0f"),
-        alt.Tooltip("available", title="available", format=".0f"),
-        alt.Tooltip("overrun", title="chance over capacity", format=".0%"),
-    ]
-    limit = base.mark_line(color=ORANGE, strokeWidth=2.5, strokeDash=[7, 3], interpolate="step-after").encode(
-        y="available:Q", tooltip=tips
-    )
-    title = heading(place, words.BENCH)
-    return alt.layer(*_fan(weekly, "bench area [m²]", tips), limit).properties(
-        width=WIDTH, height=HEIGHT, title=title, description=text
-    )
+    base = alt.Chart(dated(weekly)).encode(x=week_axis(), tooltip=area_tips())
+    layers = [*fan(base, "bench area [m²]"), capacity(base)]
+    return layered(*layers, title=place, reads=words.BENCH, text=space.sentence(place))
 
 
 def ready(cultures: Cultures) -> Chart:
@@ -190,9 +151,9 @@ def ready(cultures: Cultures) -> Chart:
     LayerChart
         The 90 % range as a band, and the median as a line.
     """
-    layers = _fan(dated(cultures.by_week()), "saleable plants [number]", _NUMBERS)
-    title = heading(cultures.variety, words.READY)
-    return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=str(cultures))
+    base = alt.Chart(dated(cultures.by_week())).encode(x=week_axis(), tooltip=_NUMBERS)
+    layers = fan(base, "saleable plants [number]")
+    return layered(*layers, title=cultures.variety, reads=words.READY, text=str(cultures))
 
 
 def cycles(cultures: Cultures) -> Chart:
@@ -211,32 +172,22 @@ def cycles(cultures: Cultures) -> Chart:
     """
     table = cultures.by_step()
     table = table.assign(**{f"{word}_drawn": table[word].clip(lower=1) for word in ("p5", "median", "p95")})
-    order = list(table["step"])
-    x = alt.X(
-        "step:O",
-        title="explants at initiation and in each subculture, then plantlets [step]",
-        sort=order,
-        axis=alt.Axis(labelAngle=0),
-    )
+    title = "explants at initiation and in each subculture, then plantlets [step]"
+    x = alt.X("step:O", title=title, sort=list(table["step"]), axis=alt.Axis(labelAngle=0))
     scale = alt.Scale(type="log", nice=True)
-    tips = [alt.Tooltip("step"), alt.Tooltip("p5"), alt.Tooltip("median"), alt.Tooltip("p95"), alt.Tooltip("most")]
+    tips = ["step", "p5", "median", "p95", "most"]
     base = alt.Chart(table).encode(x=x)
     band = base.mark_area(opacity=0.25, color=BLUE).encode(
         y=alt.Y("p5_drawn:Q", title="plants [number, logarithmic]", scale=scale), y2="p95_drawn:Q", tooltip=tips
     )
     line = base.mark_line(color=BLUE, point=True).encode(y="median_drawn:Q", tooltip=tips)
-    numbers = base.mark_text(dy=14, dx=6, align="left", color=BLACK).encode(
-        y="median_drawn:Q", text=alt.Text("median:Q", format=",")
-    )
-    layers = [band, line, numbers]
+    numbers = base.mark_text(dy=14, dx=6, align="left", color=BLACK)
+    layers = [band, line, numbers.encode(y="median_drawn:Q", text=alt.Text("median:Q", format=","))]
     if table["most"].notna().any():
         cap = alt.Chart(table[table["most"].notna()]).encode(x=x, y="most:Q", tooltip=tips)
         layers.append(cap.mark_tick(color=ORANGE, thickness=3, size=46))
-    title = heading(
-        words.cycles_title(variety=cultures.variety, explants=cultures.explants, start=str(cultures.start)),
-        words.CYCLES,
-    )
-    return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=str(cultures))
+    title = words.cycles_title(variety=cultures.variety, explants=cultures.explants, start=str(cultures.start))
+    return layered(*layers, title=title, reads=words.CYCLES, text=str(cultures))
 
 
 def clean(cultures: Cultures) -> Chart:
@@ -264,8 +215,7 @@ def clean(cultures: Cultures) -> Chart:
         layers.append(last.mark_text(align="left", dx=8, color=colour))
     left = float(table["clean_so_far"].iloc[-1])
     text = words.clean(variety=cultures.variety, cycles=cultures.subcultures, left=left)
-    title = heading(cultures.variety, words.CLEAN)
-    return alt.layer(*layers).properties(width=WIDTH - 60, height=HEIGHT, title=title, description=text)
+    return layered(*layers, title=cultures.variety, reads=words.CLEAN, text=text, width=WIDTH - 60)
 
 
 def routes(compared: Routes) -> Chart:
@@ -285,33 +235,50 @@ def routes(compared: Routes) -> Chart:
     names = [route.route for route in compared]
     colours = alt.Scale(domain=names, range=[BLUE, ORANGE, GREEN][: len(names)])
     x = alt.X("target:Q", title="target [plants, logarithmic]", scale=alt.Scale(type="log", nice=False))
-    y = alt.Y(
-        "cost_per_plant:Q", title=f"cost per plant needed [{compared.season.currency}]", scale=alt.Scale(zero=False)
-    )
+    title = f"cost per plant needed [{compared.season.currency}]"
+    y = alt.Y("cost_per_plant:Q", title=title, scale=alt.Scale(zero=False))
     colour = alt.Color("route:N", scale=colours, legend=None)
     tips = ["route", "target", alt.Tooltip("cost_per_plant", title="cost per plant"), "cost"]
     lines = alt.Chart(curve).mark_line(point=True).encode(x=x, y=y, color=colour, tooltip=tips)
     last = curve.sort_values("target").groupby("route").tail(1)
     names_beside = alt.Chart(last).mark_text(align="left", dx=8).encode(x=x, y=y, color=colour, text="route:N")
-    rule = (
-        alt.Chart(pd.DataFrame({"target": [compared.request.median_demand]}))
-        .mark_rule(strokeDash=[5, 4], color=BLACK)
-        .encode(x=x)
-    )
-    title = heading(
-        f"{compared.request.variety} by {compared.request.week}",
-        words.ROUTES.format(target=compared.request.median_demand),
-    )
-    return alt.layer(rule, lines, names_beside).properties(
-        width=WIDTH - 60, height=HEIGHT, title=title, description=str(compared)
-    )
+    target = pd.DataFrame({"target": [compared.request.median_demand]})
+    rule = alt.Chart(target).mark_rule(strokeDash=[5, 4], color=BLACK).encode(x=x)
+    title = f"{compared.request.variety} by {compared.request.week}"
+    reads = words.ROUTES.format(target=compared.request.median_demand)
+    return layered(rule, lines, names_beside, title=title, reads=reads, text=str(compared), width=WIDTH - 60)
 
 
-def _fan(table: pd.DataFrame, title: str, tips: list[alt.Tooltip]) -> list[alt.Chart]:
-    """Return the 90 % range as a band by week, and the median as a line."""
-    base = alt.Chart(table).encode(x=week_axis())
-    band = base.mark_area(opacity=0.25, color=BLUE).encode(y=alt.Y("p5:Q", title=title), y2="p95:Q", tooltip=tips)
-    return [band, base.mark_line(color=BLUE).encode(y="median:Q", tooltip=tips)]
+_NUMBERS = ["week", "p5", "median", "p95"]
+
+
+def layered(
+    *layers: alt.Chart, title: str, reads: str, text: str, width: int = WIDTH, height: int = HEIGHT
+) -> alt.LayerChart:
+    """Return layers as a chart with its title, how it is to be read below that, and a text that says the same."""
+    return alt.layer(*layers).properties(width=width, height=height, title=heading(title, reads), description=text)
+
+
+def fan(base: alt.Chart, title: str) -> list[alt.Chart]:
+    """Return the 90 % range as a band, and the median as a line."""
+    band = base.mark_area(opacity=0.25, color=BLUE).encode(y=alt.Y("p5:Q", title=title), y2="p95:Q")
+    return [band, base.mark_line(color=BLUE).encode(y="median:Q")]
+
+
+def capacity(base: alt.Chart) -> alt.Chart:
+    """Return the area available as a stepped line."""
+    line = base.mark_line(color=ORANGE, strokeWidth=2.5, strokeDash=[7, 3], interpolate="step-after")
+    return line.encode(y="available:Q")
+
+
+def area_tips() -> list[alt.Tooltip]:
+    """Return what is shown of the bench area in a week when it is pointed at."""
+    return [
+        alt.Tooltip("week"),
+        *(alt.Tooltip(name, format=".0f") for name in ("p5", "median", "p95")),
+        alt.Tooltip("available", title="available", format=".0f"),
+        alt.Tooltip("overrun", title="chance over capacity", format=".0%"),
+    ]
 
 
 def week_axis() -> alt.X:

@@ -10,7 +10,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from forecast.charts.base import BLACK, BLUE, HEIGHT, ORANGE, WIDTH, Chart, dated, heading, week_axis
+from forecast.charts.base import BLACK, BLUE, ORANGE, WIDTH, Chart, dated, fan, heading, layered, week_axis
 from forecast.errors import refuse
 from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.planning.plan import Plan
@@ -64,16 +64,13 @@ def order_chart(plan: Plan, *, what: Literal["quantity", "price"] = "quantity") 
     tips = [alt.Tooltip("delivery"), alt.Tooltip("variety"), alt.Tooltip("form"), alt.Tooltip("quantity", format=",")]
     tips += [alt.Tooltip(one, title=f"{one} [{currency}]", format=",.2f") for one in ("price", "deposit", "balance")]
     bars = alt.Chart(rows[["delivery", "variety", "form", "quantity", "price", "deposit", "balance", "since", "until"]])
-    bars = bars.mark_bar(color=BLUE, opacity=0.75, stroke="white", strokeWidth=2).encode(
-        x=x, x2="until:Q", y=y, tooltip=tips
-    )
+    bars = bars.mark_bar(color=BLUE, opacity=0.75, stroke="white", strokeWidth=2)
+    bars = bars.encode(x=x, x2="until:Q", y=y, tooltip=tips)
     totals = alt.Chart(sums).mark_text(align="left", dx=6, color=BLACK)
     totals = totals.encode(x="sum:Q", y=y, text="label:N", tooltip=[alt.Tooltip("varieties")])
-    title = heading(words.ORDERS_TITLE.format(season=plan.season.name), words.ORDERS)
+    title, height = words.ORDERS_TITLE.format(season=plan.season.name), max(_ROW * len(sums), 60)
     text = words.orders(" ".join(str(plan).splitlines()), list(zip(sums["delivery"], sums["label"], strict=True)))
-    return alt.layer(bars, totals).properties(
-        width=WIDTH, height=max(_ROW * len(sums), 60), title=title, description=text
-    )
+    return layered(bars, totals, title=title, reads=words.ORDERS, text=text, height=height)
 
 
 def cash_chart(flow: CashFlow) -> Chart:
@@ -93,20 +90,14 @@ def cash_chart(flow: CashFlow) -> Chart:
     currency, point = flow.currency, flow.low_point
     tips = [alt.Tooltip("week"), *(alt.Tooltip(name, format=",.0f") for name in RANGE_NAMES)]
     base = alt.Chart(dated(flow.table())).encode(x=week_axis(), tooltip=tips)
-    band = base.mark_area(opacity=0.25, color=BLUE).encode(
-        y=alt.Y("p5:Q", title=f"cash since the season began [{currency}]"), y2="p95:Q"
-    )
-    line = base.mark_line(color=BLUE).encode(y="median:Q")
     zero = alt.Chart(pd.DataFrame({"cash": [0]})).mark_rule(color=BLACK).encode(y="cash:Q")
     labels = words.lowest_cash(amount=point.median, week=str(point.week), currency=currency)
     low = pd.DataFrame([{"week": str(point.week), "lowest": round(point.median, 2), "label": labels}])
     mark = alt.Chart(dated(low)).encode(x=week_axis(), y="lowest:Q")
     triangle = mark.mark_point(shape="triangle-up", size=120, filled=True, color=ORANGE, opacity=1)
     beside = mark.mark_text(align="right", dx=-10, dy=6, color=BLACK).encode(text="label:N")
-    title = heading(words.CASH_TITLE, words.CASH)
-    return alt.layer(zero, band, line, triangle, beside).properties(
-        width=WIDTH, height=HEIGHT, title=title, description=" ".join(str(flow).splitlines())
-    )
+    layers = [zero, *fan(base, f"cash since the season began [{currency}]"), triangle, beside]
+    return layered(*layers, title=words.CASH_TITLE, reads=words.CASH, text=" ".join(str(flow).splitlines()))
 
 
 def margin_chart(flows: Mapping[str, CashFlow]) -> Chart:
@@ -194,12 +185,8 @@ def service_level_chart(prices: pd.DataFrame) -> Chart:
     rows = prices[prices["unmet"] == prices["unmet"].min()].sort_values("service_level")
     currency = str(rows["currency"].iloc[0])
     rows = rows[["service_level", "plantlets", "cost"]]
-    x = alt.X(
-        "service_level:Q",
-        title="service level of every target [%]",
-        axis=alt.Axis(format="%"),
-        scale=alt.Scale(zero=False, nice=False, padding=40),
-    )
+    scale = alt.Scale(zero=False, nice=False, padding=40)
+    x = alt.X("service_level:Q", title="service level of every target [%]", axis=alt.Axis(format="%"), scale=scale)
     y = alt.Y("cost:Q", title=f"cost until the target weeks [{currency}]", scale=alt.Scale(zero=False, padding=20))
     tips = [alt.Tooltip("service_level", format=".1%"), alt.Tooltip("plantlets", format=",")]
     tips += [alt.Tooltip("cost", title=f"cost [{currency}]", format=",.0f")]
@@ -207,10 +194,13 @@ def service_level_chart(prices: pd.DataFrame) -> Chart:
     ends = rows.iloc[[0, -1]].drop_duplicates()[["service_level", "cost"]]
     ends = ends.assign(label=[f"about {rounded(cost)}" for cost in ends["cost"]])
     costs = alt.Chart(ends).mark_text(dy=-14, color=BLACK)
-    title = heading(words.LEVEL_TITLE, words.LEVEL)
-    return alt.layer(line.encode(x=x, y=y, tooltip=tips), costs.encode(x=x, y=y, text="label:N")).properties(
-        width=WIDTH, height=HEIGHT, title=title, description=_prices_text(prices, rows, currency)
-    )
+    layers = line.encode(x=x, y=y, tooltip=tips), costs.encode(x=x, y=y, text="label:N")
+    beyond = prices[prices["unmet"] > prices["unmet"].min()]["service_level"]
+    text = words.service_level(
+        list(zip(ends["service_level"], ends["cost"], strict=True)), currency=currency,
+        unmet=int(prices["unmet"].min()), beyond=beyond.min() if len(beyond) else None,
+    )  # fmt: skip
+    return layered(*layers, title=words.LEVEL_TITLE, reads=words.LEVEL, text=text)
 
 
 def _step(least: float) -> float:
@@ -227,15 +217,3 @@ def _margins_text(flows: Mapping[str, CashFlow]) -> str:
         known = {"mean": float(flow.margin.mean()), "worst": flow.worst_tenth(0.1), "loss": flow.chance_of_loss}
         labels.append(words.margin(name=name, p5=p5, p95=p95, currency=flow.currency, **known))
     return words.MARGINS.format(plans=". ".join(labels))
-
-
-def _prices_text(prices: pd.DataFrame, rows: pd.DataFrame, currency: str) -> str:
-    """Return what the least and the greatest service level cost."""
-    ends = rows.iloc[[0, -1]].drop_duplicates()
-    least, beyond = int(prices["unmet"].min()), prices[prices["unmet"] > prices["unmet"].min()]["service_level"]
-    return words.service_level(
-        list(zip(ends["service_level"], ends["cost"], strict=True)),
-        unmet=least,
-        beyond=beyond.min() if len(beyond) else None,
-        currency=currency,
-    )

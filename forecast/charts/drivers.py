@@ -7,7 +7,7 @@ from typing import Any, Literal
 import altair as alt
 import pandas as pd
 
-from forecast.charts.base import BLACK, BLUE, ORANGE, WIDTH, Chart, heading
+from forecast.charts.base import BLACK, BLUE, ORANGE, WIDTH, Chart, layered
 from forecast.errors import refuse, whole
 from forecast.sensitivity.comparing import ALL, Comparison
 from forecast.sensitivity.drivers import Drivers
@@ -70,17 +70,14 @@ def tornado_chart(drivers: Drivers, *, top: int = 10) -> Chart:
     bars = alt.Chart(rows).mark_bar(opacity=0.75, height=0.6 * _ROW)
     bars = bars.encode(x=x, x2="base:Q", y=y, color=colour, tooltip=tips)
     middle = alt.Chart(pd.DataFrame({"base": [round(base, digits)]})).mark_rule(color=BLACK).encode(x="base:Q")
-    values = [_values(some, left=bool(left)) for left, some in rows.groupby(rows["answer"] < rows["base"])]
+    values = [
+        alt.Chart(some).mark_text(align="right" if left else "left", dx=-4 if left else 4, color=BLACK)
+        for left, some in rows.groupby(rows["answer"] < rows["base"])
+    ]
     text = " ".join([*str(drivers).splitlines(), *(_swing(row, drivers) for row in table.to_dict("records"))])
-    return alt.layer(bars, middle, *(one.encode(x="answer:Q", y=y, text="label:N") for one in values)).properties(
-        width=_NARROW,
-        height=max(_ROW * len(table), 60),
-        title=heading(
-            words.TORNADO_TITLE,
-            words.TORNADO,
-        ),
-        description=text,
-    )
+    layers = [bars, middle, *(one.encode(x="answer:Q", y=y, text="label:N") for one in values)]
+    size = {"width": _NARROW, "height": max(_ROW * len(table), 60)}
+    return layered(*layers, title=words.TORNADO_TITLE, reads=words.TORNADO, text=text, **size)
 
 
 def comparison_chart(comparison: Comparison, *, what: Literal["saleable", "margin"] = "saleable") -> Chart:
@@ -129,19 +126,10 @@ def comparison_chart(comparison: Comparison, *, what: Literal["saleable", "margi
     points = base.mark_point(color=BLUE, filled=True, size=70, opacity=1).encode(x=x)
     means = base.mark_text(align="left", dx=8, color=BLACK).encode(x=alt.X("p95:Q", title=title), text="label:N")
     labels = list(drawn[["row", "label", "p5", "p95"]].itertuples(index=False, name=None))
-    return alt.layer(zero, lines, points, means).properties(
-        width=_NARROW,
-        height=max(_ROW * len(drawn), 60),
-        title=heading(words.COMPARISON_TITLE, words.COMPARISON),
-        description=words.differences(" ".join(str(comparison).splitlines()), rows, labels),
-    )
-
-
-def _values(rows: pd.DataFrame, *, left: bool) -> alt.Chart:
-    """Write values beside the ends of bars that all go left, or all go right."""
-    side: Literal["left", "right"] = "right" if left else "left"
-    chart: alt.Chart = alt.Chart(rows).mark_text(align=side, dx=-4 if left else 4, color=BLACK)
-    return chart
+    text = words.differences(" ".join(str(comparison).splitlines()), rows, labels)
+    size = {"width": _NARROW, "height": max(_ROW * len(drawn), 60)}
+    layers = zero, lines, points, means
+    return layered(*layers, title=words.COMPARISON_TITLE, reads=words.COMPARISON, text=text, **size)
 
 
 def _scale(values: list[float]) -> alt.Scale:

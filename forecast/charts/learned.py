@@ -6,7 +6,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from forecast.charts.base import BLACK, BLUE, GREEN, HEIGHT, ORANGE, WIDTH, Chart, heading
+from forecast.charts.base import BLACK, BLUE, GREEN, ORANGE, Chart, layered
 from forecast.records.learned_season import LearnedSeason
 from forecast.words import charts as words
 
@@ -32,8 +32,7 @@ def shrinkage(learned: LearnedSeason, stage: str) -> Chart:
         the survival learned, with the 90 % credible interval of the mean of its batches as a bar. No bar: your
         estimate only.
     """
-    table = learned.shares(stage).sort_values(["group", "variety"], kind="stable")
-    table = table.round(4)
+    table = learned.shares(stage).sort_values(["group", "variety"], kind="stable").round(4)
     columns = dict(zip(("estimate", "counted", "learned"), words.KINDS, strict=True))
     points = table.melt(["variety", "batches", "based_on"], list(columns), var_name="kind", value_name="share")
     points = points.assign(kind=points["kind"].map(columns)).dropna(subset="share")
@@ -50,23 +49,19 @@ def shrinkage(learned: LearnedSeason, stage: str) -> Chart:
     ]
     ranges = table.dropna(subset="p5")[["variety", "p5", "p95"]]
     bars = alt.Chart(ranges).mark_bar(height=7, color=BLUE, opacity=0.3).encode(x=alt.X("p5:Q"), x2="p95:Q", y=y)
-    legend = alt.Legend(title=None, orient="bottom")
-    kinds = list(words.KINDS)
+    legend, kinds = alt.Legend(title=None, orient="bottom"), list(words.KINDS)
     colours = alt.Color("kind:N", scale=alt.Scale(domain=kinds, range=[ORANGE, GREEN, BLUE]), legend=legend)
     shapes = alt.Scale(domain=kinds, range=["diamond", "circle", "square"])
     marks = alt.Chart(points).mark_point(size=65, filled=True, opacity=0.9)
     marks = marks.encode(x=x, y=y, color=colours, shape=alt.Shape("kind:N", scale=shapes, legend=legend), tooltip=tips)
     moved = table.assign(by=(table["learned"] - table["estimate"]).abs()).sort_values("by", kind="stable").iloc[-1]
-    estimated = int((table["based_on"] == "estimate").sum())
-    alone = int((table["based_on"] == "group").sum())
+    estimated, alone = (int((table["based_on"] == one).sum()) for one in ("estimate", "group"))
     text = words.shrinkage(
         stage=stage, varieties=len(table), most=moved["variety"], estimate=moved["estimate"], learned=moved["learned"],
         group_only=alone, estimate_only=estimated,
     )  # fmt: skip
-    title = heading(words.RECORDS_TITLE.format(stage=stage.capitalize()), words.SHRINKAGE)
-    return alt.layer(bars, marks).properties(
-        width=WIDTH, height=max(_ROW * len(names), 60), title=title, description=text
-    )
+    title, height = words.RECORDS_TITLE.format(stage=stage.capitalize()), max(_ROW * len(names), 60)
+    return layered(bars, marks, title=title, reads=words.SHRINKAGE, text=text, height=height)
 
 
 def next_batch(learned: LearnedSeason, variety: str, stage: str, *, of: int = 100) -> Chart:
@@ -89,8 +84,7 @@ def next_batch(learned: LearnedSeason, variety: str, stage: str, *, of: int = 10
     """
     chances = learned.next_batch(variety, stage, of=of)
     total = np.cumsum(chances)
-    low, high = (int(np.searchsorted(total, q)) for q in (0.05, 0.95))
-    middle = int(np.searchsorted(total, 0.5))
+    low, middle, high = np.searchsorted(total, (0.05, 0.5, 0.95)).tolist()
     first, last = np.flatnonzero(chances > _SHOWN * chances.max())[[0, -1]]
     step = -(-(last - first + 1) // _BINS)
     starts = np.arange(first, last + 1, step)
@@ -109,8 +103,8 @@ def next_batch(learned: LearnedSeason, variety: str, stage: str, *, of: int = 10
     rules = alt.Chart(ends).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3]).encode(x=alt.X("at:Q"))
     sentence = learned.sentence(variety, stage)
     text = words.next_batch(variety=variety, stage=stage, of=of, p5=low, median=middle, p95=high, learned=sentence)
-    title = heading(words.NEXT_BATCH_TITLE.format(variety=variety, stage=stage), words.NEXT_BATCH)
-    return alt.layer(bars, rules).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
+    title = words.NEXT_BATCH_TITLE.format(variety=variety, stage=stage)
+    return layered(bars, rules, title=title, reads=words.NEXT_BATCH, text=text)
 
 
 def labs(learned: LearnedSeason, stage: str) -> Chart:
@@ -141,8 +135,6 @@ def labs(learned: LearnedSeason, stage: str) -> Chart:
     ticks = base.mark_tick(color=BLUE, thickness=3, size=16).encode(x="better_by:Q")
     said = base.mark_text(align="left", dx=8, fontSize=10, color=BLACK).encode(x="p95:Q", text="words:N")
     none = alt.Chart(pd.DataFrame({"none": [0]})).mark_rule(color=ORANGE, strokeDash=[6, 3]).encode(x="none:Q")
-    title = heading(words.LABS_TITLE.format(stage=stage.capitalize()), words.LABS)
+    title, height = words.LABS_TITLE.format(stage=stage.capitalize()), max(2 * _ROW * len(rows), 60)
     text = words.LABS_TEXT.format(stage=stage, sentences=" ".join(table["sentence"]))
-    return alt.layer(bars, ticks, none, said).properties(
-        width=WIDTH, height=max(2 * _ROW * len(rows), 60), title=title, description=text
-    )
+    return layered(bars, ticks, none, said, title=title, reads=words.LABS, text=text, height=height)

@@ -8,7 +8,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from forecast.charts.base import BLACK, BLUE, HEIGHT, ORANGE, WIDTH, Chart, heading
+from forecast.charts.base import BLACK, BLUE, ORANGE, Chart, layered
 from forecast.errors import refuse
 from forecast.rates.distributions import Z90
 from forecast.tracking.scoring import OURS, Scorecard
@@ -64,8 +64,7 @@ def calibration(scores: Scorecard) -> Chart:
     text = words.calibration(
         forecasts=len(ours), batches=ours["batch"].nunique(), shares=share.tolist(), low=low, high=high, outside=outside
     )
-    title = heading(words.CALIBRATION_TITLE, words.CALIBRATION)
-    return alt.layer(chance, bars, even).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
+    return layered(chance, bars, even, title=words.CALIBRATION_TITLE, reads=words.CALIBRATION, text=text)
 
 
 def _spread(counts: np.ndarray) -> float:

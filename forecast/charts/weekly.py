@@ -8,7 +8,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from forecast.charts.base import BLACK, BLUE, GREEN, HEIGHT, ORANGE, WIDTH, Chart, dated, heading
+from forecast.charts.base import BLACK, BLUE, GREEN, ORANGE, WIDTH, Chart, area_tips, dated, layered
 from forecast.errors import refuse
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE_NAMES
@@ -45,14 +45,10 @@ def ready_dates(weeks: DeliveryWeeks) -> Chart:
     rows = pd.DataFrame({"week": table["week"], **columns, **labels})
     rows = rows.assign(half=table["ready"] != "", late=table["ready_last"] == "")
     y = alt.Y("week:O", title="week of delivery [ISO week]")
-    tips = [alt.Tooltip("week", title="delivered")]
-    tips += [
-        alt.Tooltip(f"{name}_label:N", title=title)
-        for name, title in (
-            ("ready_first", "5 of 100 ready"),
-            ("ready", "half ready"),
-            ("ready_last", "95 of 100 ready"),
-        )
+    said = zip(columns, ("5 of 100 ready", "half ready", "95 of 100 ready"), strict=True)
+    tips = [
+        alt.Tooltip("week", title="delivered"),
+        *(alt.Tooltip(f"{name}_label:N", title=title) for name, title in said),
     ]
     axis = alt.Axis(format="%d %b %Y", labelAngle=-35, tickCount=9)
     base = alt.Chart(rows).encode(y=y, tooltip=tips)
@@ -65,10 +61,9 @@ def ready_dates(weeks: DeliveryWeeks) -> Chart:
     first, last = table.iloc[0], table.iloc[-1]
     ends = {"first": (first["week"], first["ready"]), "last": (last["week"], last["ready"])}
     text = words.ready_dates(variety=weeks.order.variety, by=str(weeks.order.by), **ends)
-    title = heading(words.READY_DATES_TITLE.format(variety=weeks.order.variety), words.READY_DATES)
-    return alt.layer(bars, ticks, rule).properties(
-        width=WIDTH, height=max(_ROW * len(rows), 60), title=title, description=text
-    )
+    title = words.READY_DATES_TITLE.format(variety=weeks.order.variety)
+    height = max(_ROW * len(rows), 60)
+    return layered(bars, ticks, rule, title=title, reads=words.READY_DATES, text=text, height=height)
 
 
 def survival_by_week(weeks: DeliveryWeeks) -> Chart:
@@ -95,13 +90,9 @@ def survival_by_week(weeks: DeliveryWeeks) -> Chart:
     bars = base.mark_bar(width=12, color=BLUE, opacity=0.35).encode(y=y, y2="survival_p95:Q")
     ticks = base.mark_tick(color=BLUE, thickness=3, size=18, orient="horizontal").encode(y="survival:Q")
     points = base.mark_point(shape="triangle-up", filled=True, size=90, color=ORANGE, opacity=1).encode(y="chance:Q")
-    title = heading(
-        words.SURVIVAL_TITLE.format(variety=weeks.order.variety),
-        words.SURVIVAL.format(quantity=weeks.quantity, target=weeks.order.target, by=str(weeks.order.by)),
-    )
-    return alt.layer(bars, ticks, points).properties(
-        width=WIDTH, height=HEIGHT, title=title, description=" ".join(str(weeks).splitlines())
-    )
+    title = words.SURVIVAL_TITLE.format(variety=weeks.order.variety)
+    reads = words.SURVIVAL.format(quantity=weeks.quantity, target=weeks.order.target, by=str(weeks.order.by))
+    return layered(bars, ticks, points, title=title, reads=reads, text=" ".join(str(weeks).splitlines()))
 
 
 def chances(plans: Mapping[str, Outcome], variety: str, week: Week | str) -> Chart:
@@ -133,26 +124,21 @@ def chances(plans: Mapping[str, Outcome], variety: str, week: Week | str) -> Cha
     rows = pd.concat(parts, ignore_index=True)
     colours = alt.Scale(domain=list(plans), range=[BLUE, ORANGE, GREEN][: len(plans)])
     dashes = alt.Scale(domain=list(plans), range=[[1, 0], [7, 3], [2, 2]][: len(plans)])
+    axis, scale = alt.Axis(format="%"), alt.Scale(domain=[0, 1])
     line = (
         alt.Chart(rows)
         .mark_line(strokeWidth=2.5)
         .encode(
             x=alt.X("plants:Q", title="saleable plants, at least [number]", scale=alt.Scale(zero=False)),
-            y=alt.Y(
-                "chance:Q",
-                title="simulated seasons [%]",
-                axis=alt.Axis(format="%"),
-                scale=alt.Scale(domain=[0, 1]),
-            ),
+            y=alt.Y("chance:Q", title="simulated seasons [%]", axis=axis, scale=scale),
             color=alt.Color("plan:N", scale=colours, sort=list(plans), legend=alt.Legend(title=None, orient="bottom")),
             strokeDash=alt.StrokeDash("plan:N", scale=dashes, sort=list(plans)),
             tooltip=["plan", "plants", alt.Tooltip("chance", format=".0%")],
         )
     )
     low = {name: int(outcome.quantile(variety, week=week, q=0.1)) for name, outcome in plans.items()}
-    title = heading(words.CHANCES_TITLE.format(variety=variety, week=week), words.CHANCES)
-    text = words.chances(variety=variety, week=str(week), p10=low)
-    return alt.layer(line).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
+    title = words.CHANCES_TITLE.format(variety=variety, week=week)
+    return layered(line, title=title, reads=words.CHANCES, text=words.chances(variety=variety, week=str(week), p10=low))
 
 
 def space_map(space: BenchSpace) -> Chart:
@@ -177,24 +163,13 @@ def space_map(space: BenchSpace) -> Chart:
     named = {place: f"{place}, {area:,.0f} m²" for place, area in most.items()}
     full = (weekly["median"] / weekly["available"].where(weekly["available"] > 0)).fillna(0).round(3)
     rows = dated(weekly.assign(full=full, where=weekly["place"].map(named)))
-    rows = rows.assign(
-        mark=np.where(rows["overrun"] >= _OFTEN, words.OVER, np.where(rows["available"] == 0, words.CLOSED, ""))
-    )
+    closed = np.where(rows["available"] == 0, words.CLOSED, "")
+    rows = rows.assign(mark=np.where(rows["overrun"] >= _OFTEN, words.OVER, closed))
     y = alt.Y("where:N", title="growing area [m²]", sort=list(named.values()), axis=alt.Axis(labelLimit=220))
-    tips = [
-        alt.Tooltip("where", title="growing area"),
-        alt.Tooltip("week"),
-        *(alt.Tooltip(name, format=".0f") for name in ("p5", "median", "p95")),
-        alt.Tooltip("available", title="available", format=".0f"),
-        alt.Tooltip("overrun", title="chance over capacity", format=".0%"),
-    ]
+    tips = [alt.Tooltip("where", title="growing area"), *area_tips()]
     base = alt.Chart(rows).encode(x=_cells(), y=y, tooltip=tips)
-    shade = alt.Color(
-        "full:Q",
-        title="full [%]",
-        scale=alt.Scale(scheme="blues", domain=[0, 1], clamp=True),
-        legend=alt.Legend(format="%"),
-    )
+    blues = alt.Scale(scheme="blues", domain=[0, 1], clamp=True)
+    shade = alt.Color("full:Q", title="full [%]", scale=blues, legend=alt.Legend(format="%"))
     marks = base.transform_filter("datum.mark != ''").mark_point(filled=False, size=45, opacity=1)
     shapes = alt.Scale(domain=[words.OVER, words.CLOSED], range=["cross", "circle"])
     colours = alt.Scale(domain=[words.OVER, words.CLOSED], range=[ORANGE, "#999999"])
@@ -202,10 +177,9 @@ def space_map(space: BenchSpace) -> Chart:
     points = marks.encode(
         shape=alt.Shape("mark:N", scale=shapes, legend=legend), stroke=alt.Stroke("mark:N", scale=colours)
     )
-    title = heading(words.MAP_TITLE, words.MAP)
-    return alt.layer(base.mark_rect(stroke="white", strokeWidth=0.5).encode(color=shade), points).properties(
-        width=WIDTH, height=max(2 * _ROW * len(named), 60), title=title, description=" ".join(str(space).splitlines())
-    )
+    cells = base.mark_rect(stroke="white", strokeWidth=0.5).encode(color=shade)
+    text, height = " ".join(str(space).splitlines()), max(2 * _ROW * len(named), 60)
+    return layered(cells, points, title=words.MAP_TITLE, reads=words.MAP, text=text, height=height)
 
 
 def work_calendar(work: Hours) -> Chart:
@@ -232,10 +206,9 @@ def work_calendar(work: Hours) -> Chart:
     most = float(rows["hours"].max()) if len(rows) else 1.0
     dark = alt.condition(f"datum.hours > {0.55 * most:.3g}", alt.value("white"), alt.value(BLACK))
     numbers = base.mark_text(fontSize=9).encode(text="label:N", color=dark)
-    title = heading(words.WORK_TITLE, words.WORK)
-    return alt.layer(base.mark_rect().encode(color=shade), numbers).properties(
-        width=WIDTH + 160, height=max(_ROW * len(stages), 60), title=title, description=str(work)
-    )
+    size = {"width": WIDTH + 160, "height": max(_ROW * len(stages), 60)}
+    cells = base.mark_rect().encode(color=shade)
+    return layered(cells, numbers, title=words.WORK_TITLE, reads=words.WORK, text=str(work), **size)
 
 
 def narrowing(table: pd.DataFrame, came: int | None = None) -> Chart:
@@ -269,8 +242,7 @@ def narrowing(table: pd.DataFrame, came: int | None = None) -> Chart:
         layers.append(dashed.encode(y="came:Q", tooltip=[alt.Tooltip("came", title="final number", format=",.0f")]))
     ends = rows.iloc[[0, -1]].drop_duplicates().to_dict("records")
     text = words.narrowing([{str(name): cell for name, cell in row.items()} for row in ends], came)
-    title = heading(words.NARROWING_TITLE, words.narrowing_note(came))
-    return alt.layer(*layers).properties(width=WIDTH, height=HEIGHT, title=title, description=text)
+    return layered(*layers, title=words.NARROWING_TITLE, reads=words.narrowing_note(came), text=text)
 
 
 def _cells() -> alt.X:

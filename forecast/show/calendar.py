@@ -190,12 +190,9 @@ def _grown(outcome: Outcome, batch: Batch) -> Iterator[_Task]:
 
 
 def _halves(outcome: Outcome, batch: Batch) -> NDArray[np.intp]:
-    """Return the week of the season, from 0, in which half of those that will have left the first 0, 1, ... all stages.
+    """Return the week, from 0, in which half of those that will have left the first 0, 1, ... all stages.
 
-    Returns
-    -------
-    array of shape (stages + 1, draws)
-        The number of weeks in the season where half have not by its end.
+    Of shape (stages + 1, draws); the number of weeks of the season where half have not by its end.
     """
     ends = np.arange(1, outcome.season.weeks + 1, dtype=np.float64) - (batch.week - outcome.season.first_week) - BEFORE
     left = np.array(outcome.fate(batch).boundaries(ends))

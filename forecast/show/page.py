@@ -16,17 +16,7 @@ _ON_ONE_PAGE = 15  # rows of a table that is not parted between pages
 
 @dataclass(frozen=True)
 class Table:
-    """A table whose first column names its rows, as a page lays it out.
-
-    Parameters
-    ----------
-    table
-        Its cells as they are read.
-    caption
-        What it says.
-    numbers, short
-        Columns that are set as numbers, and others that are kept on one line.
-    """
+    """A table of texts whose first column names its rows, with columns set as numbers, and others kept on one line."""
 
     table: pd.DataFrame
     caption: str

@@ -11,7 +11,7 @@ import altair as alt
 import pandas as pd
 import vl_convert
 
-from forecast.charts.base import BLACK, BLUE, ORANGE, WIDTH, heading, offline, week_axis
+from forecast.charts.base import BLACK, ORANGE, WIDTH, capacity, fan, heading, offline, week_axis
 from forecast.errors import ForecastError
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
@@ -183,17 +183,11 @@ def _chart(asked: WhatIf) -> dict[str, Any]:
         alt.Chart(alt.NamedData("target"))
         .mark_point(shape="diamond", size=140, filled=True, color=ORANGE, opacity=1)
         .encode(x=week_axis(), y="target:Q", tooltip=_tips("target")),
-    ).properties(
-        width=WIDTH,
-        height=_HEIGHT,
-        title=heading(asked.variety, words.PANEL_PLANTS),
-    )
+    ).properties(width=WIDTH, height=_HEIGHT, title=heading(asked.variety, words.PANEL_PLANTS))
     benches = [
         alt.layer(
             *_fan(f"bench {place}", "bench area [m²]"),
-            alt.Chart(alt.NamedData(f"bench {place}"))
-            .mark_line(color=ORANGE, strokeWidth=2.5, strokeDash=[7, 3], interpolate="step-after")
-            .encode(x=week_axis(), y="available:Q"),
+            capacity(alt.Chart(alt.NamedData(f"bench {place}")).encode(x=week_axis())),
         ).properties(width=WIDTH, height=_LOW, title=heading(place, words.PANEL_AREA))
         for place in places
     ]
@@ -204,10 +198,8 @@ def _chart(asked: WhatIf) -> dict[str, Any]:
 def _fan(data: str, title: str) -> Sequence[alt.Chart]:
     """Return the band from low to high, the middle, and the middle of the base plan."""
     base = alt.Chart(alt.NamedData(data)).encode(x=week_axis())
-    tips = _tips("p5", "median", "p95", "base")
-    band = base.mark_area(opacity=0.25, color=BLUE).encode(y=alt.Y("p5:Q", title=title), y2="p95:Q", tooltip=tips)
-    middle = base.mark_line(color=BLUE).encode(y="median:Q", tooltip=tips)
-    return band, middle, base.mark_line(color=BLACK, strokeDash=[2, 3], strokeWidth=1.5).encode(y="base:Q")
+    before = base.mark_line(color=BLACK, strokeDash=[2, 3], strokeWidth=1.5).encode(y="base:Q")
+    return *fan(base.encode(tooltip=_tips("p5", "median", "p95", "base")), title), before
 
 
 def _tips(*numbers: str) -> list[alt.Tooltip]:

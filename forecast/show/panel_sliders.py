@@ -29,25 +29,18 @@ class Asked(NamedTuple):
     orders: tuple[Delivery, ...]
 
 
+_Change = Callable[[Asked, Any], Asked]
+
+
 @dataclass(frozen=True)
 class Slider:
-    """One thing that can be moved.
-
-    Parameters
-    ----------
-    label
-        What it is, with its unit.
-    values, texts
-        Its positions from left to right, and what each says.
-    base
-        Number of the position that the base plan has, the first being 0.
-    """
+    """One thing that can be moved: its positions from left to right, what each says, and that of the base plan."""
 
     label: str
     values: tuple[Any, ...]
     texts: tuple[str, ...]
     base: int
-    _change: Callable[[Asked, Any], Asked] = field(repr=False)
+    _change: _Change = field(repr=False)
 
     def moved(self, asked: Asked, to: int) -> Asked:
         """Return what is asked with this slider at a position; at that of the base plan nothing changes."""
@@ -83,11 +76,11 @@ def survival(asked: Asked, stage: Stage) -> Slider:
     )
 
 
-def price(asked: Asked, variety: str) -> Slider | None:
-    """Make the slider of the sale price of a variety; None if it has none."""
+def price(asked: Asked, variety: str) -> Iterator[Slider]:
+    """Make the slider of the sale price of a variety, if it has one."""
     row = asked.season.variety(variety)
     if not row.sale_price:
-        return None
+        return
 
     def change(was: Asked, to: float) -> Asked:
         rows = tuple(one.replace(sale_price=to) if one.variety == variety else one for one in was.season.varieties)
@@ -95,7 +88,7 @@ def price(asked: Asked, variety: str) -> Slider | None:
 
     currency = asked.season.currency
     values = [round(value, 6) for value in _around(row.sale_price)]
-    return _slider(
+    yield _slider(
         f"Sale price [{currency} a plant]", values, row.sale_price, lambda to: f"{to:.2f} {currency}", change, asked
     )
 
@@ -103,8 +96,7 @@ def price(asked: Asked, variety: str) -> Slider | None:
 def to_size(asked: Asked, at: int, case: Case) -> Iterator[Slider]:
     """Make the sliders of an order that is to be sized: target, service level and week of delivery."""
     row = case.request
-    several = len(asked.orders) > 1
-    whose = f" by {row.week}" if several else ""
+    whose = f" by {row.week}" if len(asked.orders) > 1 else ""
     yield _slider(
         f"Target{whose} [plants]",
         [round(value) for value in _around(row.median_demand, least=1)],
@@ -128,8 +120,7 @@ def ordered(asked: Asked, at: int, last: Week) -> Iterator[Slider]:
     """Make the sliders of an order that is given: how many plantlets, delivered when, `last` at the latest."""
     order, season = asked.orders[at], asked.season
     prices = shipment_of(season, order).prices
-    several = len(asked.orders) > 1
-    whose = f", order {at + 1}" if several else ""
+    whose = f", order {at + 1}" if len(asked.orders) > 1 else ""
     orderable = [number for _, numbers in prices.ranges(prices.orderable(2 * order.quantity)) for number in numbers]
     yield _slider(
         f"Plantlets ordered from {prices.lab}{whose} [number]",
@@ -143,30 +134,19 @@ def ordered(asked: Asked, at: int, last: Week) -> Iterator[Slider]:
 
 
 def _delivery(asked: Asked, at: int, label: str, weeks: Iterable[Week]) -> Slider:
-    return _slider(
-        f"{label} [week]",
-        weeks,
-        asked.orders[at].week,
-        dated,
-        lambda was, to: _ordering(was, at, week=to),
-        asked,
-    )
+    week = asked.orders[at].week
+    return _slider(f"{label} [week]", weeks, week, dated, lambda was, to: _ordering(was, at, week=to), asked)
 
 
 def _slider(
-    label: str,
-    values: Iterable[Any],
-    base: Any,
-    text: Callable[[Any], str],
-    change: Callable[[Asked, Any], Asked],
-    asked: Asked,
+    label: str, values: Iterable[Any], base: Any, text: Callable[[Any], str], change: _Change, asked: Asked
 ) -> Slider:
     """Make a slider of those values that the season accepts, and of the base plan's."""
     orderable = sorted({base, *(value for value in set(values) if _accepted(change, asked, value))})
     return Slider(label, tuple(orderable), tuple(text(value) for value in orderable), orderable.index(base), change)
 
 
-def _accepted(change: Callable[[Asked, Any], Asked], asked: Asked, value: Any) -> bool:
+def _accepted(change: _Change, asked: Asked, value: Any) -> bool:
     try:
         change(asked, value)
     except Refused:

@@ -18,13 +18,13 @@ from forecast.ordering.margins import Margins
 from forecast.ordering.order import Order, order_of
 from forecast.ordering.shipments import shipment_of
 from forecast.ordering.trial_orders import Case
-from forecast.resources.bench_use import BenchSpace, space_taken
+from forecast.resources.bench_use import space_taken
 from forecast.resources.money_flow import cash_flow
 from forecast.season.rows import Delivery
 from forecast.season.season import Season
 from forecast.show import panel_sliders as sliders
 from forecast.show.panel_sliders import Asked, Slider
-from forecast.streams import PLANNING_DRAWS, Array
+from forecast.streams import Array
 from forecast.weeks import Week
 from forecast.words import partner as words
 from forecast.words.numbers import money, seasons
@@ -36,24 +36,10 @@ _ANSWERS, _OUTCOMES = 256, 16  # that are remembered
 class Answer:
     """What comes of one position of the sliders.
 
-    Parameters
-    ----------
-    season, orders
-        The season that is asked about, and all its orders: with them every other call gives the same numbers.
-    sentence
-        What to order or what comes of it, in words.
-    plants
-        Plantlets ordered of the variety [number].
-    chance
-        Share of draws in which the target is met [0 to 1]: of several, that which is met least often.
-    cost
-        Expected cost [currency]: of orders that were sized as `Order.cost`, of given ones as `cash_flow` counts it.
-    margin
-        Likewise the expected margin [currency]; None if the variety has no sale price.
-    saleable, target, benches
-        Saleable plants on hand by week, targets by week, and for each place the area by week, as charts take them.
-    fullest
-        For each place how full it gets, in words.
+    With its season and all its orders every other call gives the same numbers. `plants` are those ordered of the
+    variety; `chance` [0 to 1] is that of the target which is met least often; `cost` and `margin` [currency] are as
+    `Order` has them if orders are sized, else as `cash_flow`, with no margin without a sale price. The tables are by
+    week, as charts take them; `fullest` says of each place how full it gets.
     """
 
     season: Season
@@ -93,32 +79,10 @@ class _Unpriced(NamedTuple):
 
 
 class WhatIf:
-    """What can be asked of one variety's orders by sliders, on draws that stay the same.
-
-    Parameters
-    ----------
-    season, variety
-        The season, and which of its varieties; by default that with the largest target.
-    orders
-        Orders as for `simulate`, of this and of other varieties. Without them an order is sized for each target of the
-        variety, and of other varieties the season's own orders take bench area.
-    draws, seed
-        Number of simulated seasons, and their seed; by default that of the season.
-
-    Raises
-    ------
-    Refused
-        If the variety has no target, or is neither ordered nor for sale; if no price-list line covers an order.
-    """
+    """What can be asked of one variety's orders by sliders, on draws that stay the same; see `what_if`."""
 
     def __init__(
-        self,
-        season: Season,
-        variety: str | None = None,
-        *,
-        orders: Any = None,
-        draws: int = PLANNING_DRAWS,
-        seed: int | None = None,
+        self, season: Season, variety: str | None = None, *, orders: Any = None, draws: int, seed: int | None = None
     ) -> None:
         seed = season.seed if seed is None else seed
         self._streams = season_streams(draws, seed)
@@ -146,13 +110,7 @@ class WhatIf:
         self._answers = lru_cache(_ANSWERS)(self._answered)
 
     def answer(self, at: Sequence[int] | None = None) -> Answer:
-        """Return what comes of a position of the sliders, one number for each; of the base plan if not given.
-
-        Raises
-        ------
-        Refused
-            If there is no such position.
-        """
+        """Return what comes of a position of the sliders, one number for each; of the base plan if not given."""
         asked = self.base if at is None else tuple(at)
         if len(asked) != len(self.sliders) or any(
             not 0 <= to < len(slider.values) for to, slider in zip(asked, self.sliders, strict=True)
@@ -161,24 +119,8 @@ class WhatIf:
             raise refuse("at", str(list(asked)), "no such position", f"Give numbers from 0 to {most}.")
         return self._answers(asked)
 
-    def changes(self, at: Sequence[int]) -> str:
-        """Return in what a position differs from the base plan."""
-        moved = [
-            f"{slider.label.split(' [')[0]}: {slider.texts[to]}"
-            for slider, to in zip(self.sliders, at, strict=True)
-            if to != slider.base
-        ]
-        return "; ".join(moved) or "nothing"
-
     def side_by_side(self, at: Sequence[int] | None = None, kept: Iterable[Sequence[int]] = ()) -> pd.DataFrame:
-        """Return the base plan, what is asked now and the scenarios that were kept, in words, a column for each.
-
-        Returns
-        -------
-        DataFrame
-            Rows: what differs, plantlets ordered, chance that the target is met, cost, margin, how full
-            each place gets, and the difference to the base plan.
-        """
+        """Return the base plan, what is asked now and the scenarios that were kept, in words, a column for each."""
         base = self.answer()
         columns = {words.BASE_PLAN: self.base, words.NOW: self.base if at is None else tuple(at)}
         columns |= {f"{words.SCENARIO} {number}": tuple(one) for number, one in enumerate(kept, start=1)}
@@ -187,8 +129,13 @@ class WhatIf:
     def _column(self, at: tuple[int, ...], base: Answer, name: str) -> dict[str, str]:
         answer = self.answer(at)
         currency = answer.season.currency
+        moved = [
+            f"{slider.label.split(' [')[0]}: {slider.texts[to]}"
+            for slider, to in zip(self.sliders, at, strict=True)
+            if to != slider.base
+        ]
         cells = {
-            words.ROWS["differs"]: self.changes(at),
+            words.ROWS["differs"]: "; ".join(moved) or "nothing",
             words.ROWS["plantlets"]: f"{answer.plants:,}",
             words.ROWS["met"]: seasons(answer.chance),
             words.ROWS["cost"]: money(answer.cost, currency),
@@ -227,9 +174,7 @@ class WhatIf:
                 yield from sliders.to_size(asked, at, self._case(asked.season, at))
             else:
                 yield from sliders.ordered(asked, at, target[-1].week)
-        price = sliders.price(asked, self.variety)
-        if price:
-            yield price
+        yield from sliders.price(asked, self.variety)
 
     def _moved(self, at: Sequence[int]) -> Asked:
         asked = self._asked
@@ -247,19 +192,10 @@ class WhatIf:
         if margin is not None:
             total = None if self._sizing else cost
             sentences.append(words.sold_at(price=price or 0.0, cost=total, margin=margin, currency=season.currency))
-        return Answer(
-            season=season,
-            orders=(*found.orders, *self._beside),
-            sentence="\n".join(sentences),
-            plants=sum(row.quantity for row in found.orders),
-            chance=chance,
-            cost=cost,
-            margin=margin,
-            saleable=found.saleable,
-            target=dated(found.target[["week", "target", "chance"]]),
-            benches=found.benches,
-            fullest=found.fullest,
-        )
+        orders, plants = (*found.orders, *self._beside), sum(row.quantity for row in found.orders)
+        target = dated(found.target[["week", "target", "chance"]])
+        drawn = (found.saleable, target, found.benches, found.fullest)
+        return Answer(season, orders, "\n".join(sentences), plants, chance, cost, margin, *drawn)
 
     def _without_price(self, at: tuple[int, ...]) -> _Unpriced:
         asked = self._moved(at)
@@ -270,17 +206,20 @@ class WhatIf:
         areas = zip(own.drawn.area(), self._others(at[0] if self._stage else 0), strict=True)
         space = space_taken(own, *(one + beside for one, beside in areas))
         weekly = dated(space.table()[["week", "p5", "median", "p95", "available"]])
+        places = [(place, weekly[space.table()["place"] == place]) for place in asked.season.place_names]
+
+        def from_first(table: pd.DataFrame) -> pd.DataFrame:
+            return table[table["week"] >= self._first]  # before it no delivery can come
+
         return _Unpriced(
             orders=orders,
-            sentences=sentences or tuple(self._sentences(own, target)),
+            sentences=sentences or self._sentences(own, target),
             sized=sized,
             own=own,
             target=target,
-            saleable=self._from_first(dated(own.table(self.variety, sold=True))),
-            benches={
-                place: self._from_first(weekly[space.table()["place"] == place]) for place in asked.season.place_names
-            },
-            fullest={place: _fullest(space, place) for place in asked.season.place_names},
+            saleable=from_first(dated(own.table(self.variety, sold=True))),
+            benches={place: from_first(rows) for place, rows in places},
+            fullest={place: _fullest(rows, space.overruns[place]) for place, rows in places},
         )
 
     def _sized(self, asked: Asked) -> tuple[tuple[Order, ...], tuple[str, ...]]:
@@ -296,11 +235,13 @@ class WhatIf:
             orders.append(order)
         return tuple(orders), tuple(sentences)
 
-    def _sentences(self, own: Outcome, target: pd.DataFrame) -> Iterator[str]:
+    def _sentences(self, own: Outcome, target: pd.DataFrame) -> tuple[str, ...]:
         """Return what comes of given orders."""
-        yield words.ordered(self.variety, [(row.quantity, row.lab, row.week) for row in own.batches])
-        for row in target.to_dict("records"):
-            yield words.target_met(**{str(name): cell for name, cell in row.items() if name != "variety"})
+        met = target.drop(columns="variety").to_dict("records")
+        return (
+            words.ordered(self.variety, [(row.quantity, row.lab, row.week) for row in own.batches]),
+            *(words.target_met(**{str(name): cell for name, cell in row.items()}) for row in met),
+        )
 
     def _sums(self, season: Season, found: _Unpriced) -> tuple[float, float | None]:
         """Return what orders cost and earn at the prices of a season [currency]."""
@@ -316,10 +257,6 @@ class WhatIf:
             Margins(self._case(season, at)).margin(shipment_of(season, order.delivery))
             for at, order in enumerate(found.sized)
         )
-
-    def _from_first(self, table: pd.DataFrame) -> pd.DataFrame:
-        """Leave out the weeks before any delivery can come."""
-        return table[table["week"] >= self._first]
 
     def _case(self, season: Season, at: int) -> Case:
         return Case(season, self._streams, season.targets_of(self.variety)[at], at + 1)
@@ -369,9 +306,6 @@ def _beside(table: pd.DataFrame, base: pd.DataFrame) -> list[dict[str, Any]]:
     return [{str(name): cell for name, cell in row.items()} for row in rows]
 
 
-def _fullest(space: BenchSpace, place: str) -> str:
-    weekly = space.table()[space.table()["place"] == place].to_dict("records")
-    row = max(weekly, key=lambda row: row["median"])
-    return words.fullest(
-        area=row["median"], available=row["available"], week=row["week"], overrun=space.overruns[place]
-    )
+def _fullest(weekly: pd.DataFrame, overrun: float) -> str:
+    row = max(weekly.to_dict("records"), key=lambda row: row["median"])
+    return words.fullest(area=row["median"], available=row["available"], week=row["week"], overrun=overrun)

@@ -29,7 +29,7 @@ from forecast.show.partner_summary import Summary, aim_for
 from forecast.show.plan_workbook import assumptions
 from forecast.streams import PLANNING_DRAWS
 from forecast.words import partner as words
-from forecast.words.plans import not_ordered
+from forecast.words.plans import no_other, not_ordered
 
 _MOST_CHARTS = 12  # of varieties
 _MOST_OTHERS = 5
@@ -154,15 +154,11 @@ def _ordered(summary: Summary, step: _Step) -> dict[str, Any]:
     plan, currency = summary.plan, summary.plan.season.currency
     answers = summary.answers()
     step()
+    deliveries, caption = summary.deliveries(), words.DELIVERIES.format(currency=currency)
     values = {
         "note": words.CHANCES.format(draws=plan.draws),
         "answers": answers,
-        "deliveries": Table(
-            summary.deliveries(),
-            words.DELIVERIES.format(currency=currency),
-            words.delivery_columns(currency)[3:],
-            ("delivery", "lab"),
-        ),
+        "deliveries": Table(deliveries, caption, list(deliveries)[3:], ("delivery", "lab")),
         "targets": Table(summary.targets(), words.TARGETS, ("target",), ("needed by", "on hand", "ready", "late")),
         **_charts(summary, step),
         "proof": _proof(plan, earns=summary.earns),
@@ -205,12 +201,8 @@ def _charts(summary: Summary, step: _Step) -> dict[str, Any]:
         drawn(base.bench(space, place).properties(title=place, **_SMALL), space.sentence(place))
         for place in plan.season.place_names
     ]
-    return {
-        "comes": comes,
-        "money": money,
-        "varieties": {"notes": [*few, words.SALEABLE], "figures": varieties},
-        "benches": {"note": words.AREA, "figures": benches},
-    }
+    shown = {"notes": [*few, words.SALEABLE], "figures": varieties}
+    return {"comes": comes, "money": money, "varieties": shown, "benches": {"note": words.AREA, "figures": benches}}
 
 
 def _largest(plan: Plan) -> str:
@@ -242,7 +234,7 @@ def _flows(summary: Summary) -> dict[str, CashFlow]:
 
 
 def _proof(plan: Plan, *, earns: bool) -> list[str]:
-    gap = words.optimality_gap(gap=plan.gap, aim=plan.aim)
+    gap = words.SEARCHED.format(no_other=no_other(plan.aim, plan.gap))
     if not earns:
         return [gap]
     fresh = plan.out_of_sample(draws=plan.draws, seed=plan.seed + 1, searches=0)
@@ -270,12 +262,7 @@ def _alternatives(plan: Plan) -> Table | None:
         return None
     columns = words.alternative_columns(plan.aim)
     cells = [
-        (
-            row["variety"],
-            words.ORDER.format_map(row),
-            row["instead"],
-            f"{row['loss']:,.0f}",
-        )
+        (row["variety"], words.ORDER.format_map(row), row["instead"], f"{row['loss']:,.0f}")
         for row in others.to_dict("records")
     ]
     caption = words.ALTERNATIVES.format(number=len(cells), currency=plan.season.currency)
@@ -312,25 +299,17 @@ def _browser() -> str:
 
 def _printed(text: str, browser: str) -> bytes:
     """Return a page as it is printed on A4."""
+    command = [browser, "--headless", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
+    command += ["--host-resolver-rules=MAP * ~NOTFOUND", "--no-pdf-header-footer"]
+    if hasattr(os, "geteuid") and os.geteuid() == 0:
+        command.append("--no-sandbox")  # Chromium does not start for root with it
     try:
-        return _printed_in(text, browser)
+        with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
+            source, target = Path(folder, "page.html"), Path(folder, "page.pdf")
+            source.write_text(text.replace("<style>", "<style>@page { size: A4; }", 1), encoding="utf-8")
+            command += [f"--user-data-dir={Path(folder, 'profile')}", f"--print-to-pdf={target}", source.as_uri()]
+            subprocess.run(command, capture_output=True, check=False, timeout=_SECONDS)
+            return target.read_bytes()
     except (OSError, subprocess.TimeoutExpired) as error:
         remedy = "Open the page in any browser and print it from there."
         raise refuse("pdf", browser, "could not print the page", remedy) from error
-
-
-def _printed_in(text: str, browser: str) -> bytes:
-    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
-        source, target = Path(folder, "page.html"), Path(folder, "page.pdf")
-        source.write_text(text.replace("<style>", "<style>@page { size: A4; }", 1), encoding="utf-8")
-        command = [browser, "--headless", "--disable-gpu", "--no-first-run"]
-        command += [
-            f"--user-data-dir={Path(folder, 'profile')}",
-            "--disable-background-networking",
-            "--host-resolver-rules=MAP * ~NOTFOUND",
-        ]
-        if hasattr(os, "geteuid") and os.geteuid() == 0:
-            command.append("--no-sandbox")  # Chromium does not start for root with it
-        command += ["--no-pdf-header-footer", f"--print-to-pdf={target}", source.as_uri()]
-        subprocess.run(command, capture_output=True, check=False, timeout=_SECONDS)
-        return target.read_bytes()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import cached_property
 
 import numpy as np
@@ -25,6 +25,7 @@ from forecast.words.numbers import dated
 LOWER = 0.1  # how much lower survival is tried
 _MOST_PLANTS = 0.9  # share of plants that have to be ready for most to be
 _BOUGHT = ("deposit", "balance", "freight")
+_OF_TARGET = ["target", "variety", "week", "chance", "p5"]
 
 
 def unpriced(season: Season) -> list[str]:
@@ -39,13 +40,7 @@ def aim_for(season: Season) -> Aim:
 
 @dataclass(frozen=True, eq=False)
 class Summary:
-    """What a plan means to somebody who was not there when it was made.
-
-    Parameters
-    ----------
-    plan
-        The plan; it orders something.
-    """
+    """What a plan that orders something means to somebody who was not there when it was made."""
 
     plan: Plan
 
@@ -117,15 +112,11 @@ class Summary:
         season, point, entries = self.plan.season, self.flow.low_point, self.flow.entries()
         paid = -entries[entries["what"].isin(_BOUGHT)]["amount"].sum()
         deposits = -entries[entries["what"] == "deposit"]["amount"].sum()
-        spent = words.costs(
-            paid=paid, deposits=deposits, total=self.plan.cost, budget=season.budget, currency=season.currency
-        )
+        known = {"total": self.plan.cost, "budget": season.budget, "currency": season.currency}
+        spent = words.costs(paid=paid, deposits=deposits, **known)
         if not self.earns:
             return [spent, words.all_paid(week=point.week, unpriced=unpriced(season))]
-        low = words.lowest_cash(
-            median=point.median, p5=point.p5, p95=point.p95, week=point.week, currency=season.currency
-        )
-        return [spent, low]
+        return [spent, words.lowest_cash(**asdict(point), currency=season.currency)]
 
     def _how_sure(self) -> list[str]:
         outcome, chances = self.plan.simulate(), self._targets["chance"]
@@ -141,10 +132,14 @@ class Summary:
         return [" ".join([words.when_ready(targets=targets, ready=ready), *self._latest()])]
 
     def _risks(self) -> list[str]:
+        season, tightest = self.plan.season, self._targets.loc[self._targets["chance"].idxmin()]
         over = {place: chance for place, chance in self.space.overruns.items() if chance > 0}
-        return [self._lower_survival(), self._tightest(), words.benches(over), *self._money_risks()]
-
-    # What could go wrong
+        risks = [self._lower_survival(), words.tightest(**tightest[_OF_TARGET].to_dict()), words.benches(over)]
+        if self.earns:
+            risks.append(words.cash_needed(amount=-self.flow.low_point.p5, currency=season.currency))
+        if season.budget is not None and self.plan.cost > season.budget:
+            risks.append(words.over_budget(budget=season.budget, currency=season.currency))
+        return risks
 
     def _lower_survival(self) -> str:
         now, then = self.plan.simulate(), self.poorer
@@ -155,13 +150,9 @@ class Summary:
         if not self.earns:
             return text
         flow = cash_flow(then)
-        less = float((self.plan.cash_flow().margin - flow.margin).mean())
-        lower = words.less_than_now(amount=less, currency=self.plan.season.currency)
+        less = float((self.flow.margin - flow.margin).mean())
+        lower = words.less_than_now(amount=less, currency=flow.currency)
         return f"{text} {_margin('The season then', flow)} {lower}"
-
-    def _tightest(self) -> str:
-        row = min(self._targets.to_dict("records"), key=lambda one: one["chance"])
-        return words.tightest(**{name: row[name] for name in ("target", "variety", "week", "chance", "p5")})
 
     def _latest(self) -> list[str]:
         """Return which variety is latest beside the last week in which it is needed, if any is."""
@@ -169,18 +160,8 @@ class Summary:
         late = {name: week for name, (_, week) in self._ready.items() if name in last}
         if not late:
             return []
-        after = {name: math.inf if week is None else week - last[name] for name, week in late.items()}
-        name = max(after, key=after.__getitem__)
+        name = max(late, key=lambda name: math.inf if (week := late[name]) is None else week - last[name])
         return [words.latest(variety=name, ready=late[name], target=last[name])]
-
-    def _money_risks(self) -> list[str]:
-        season = self.plan.season
-        said = []
-        if self.earns:
-            said.append(words.cash_needed(amount=-self.flow.low_point.p5, currency=season.currency))
-        if season.budget is not None and self.plan.cost > season.budget:
-            said.append(words.over_budget(budget=season.budget, currency=season.currency))
-        return said
 
     # What the answers rest on
 

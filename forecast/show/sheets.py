@@ -120,9 +120,8 @@ def write_order_sheet(plan: Plan, path: str | os.PathLike[str], *, overwrite: bo
     if ending not in (".csv", ".xlsx"):
         raise refuse("path", str(path), "neither a CSV file nor a workbook", "Let it end in .csv or .xlsx.")
     sheets = order_sheet(plan)
-    content = (
-        workbook(sheets) if ending == ".xlsx" else csv_text(list(sheets["orders"].columns), _cells(sheets["orders"]))
-    )
+    orders = sheets["orders"]
+    content = workbook(sheets) if ending == ".xlsx" else csv_text(list(orders.columns), _cells(orders))
     write_texts({file.name: content}, file.parent, overwrite=overwrite)
 
 
@@ -153,15 +152,7 @@ def _summed(rows: pd.DataFrame, by: list[str], counted: str) -> pd.DataFrame:
 
 
 def workbook(sheets: Mapping[str, pd.DataFrame], formats: Mapping[str, Mapping[str, str]] | None = None) -> bytes:
-    """Make an .xlsx file of tables.
-
-    Parameters
-    ----------
-    sheets
-        Tables by the name of their sheet.
-    formats
-        Number formats of the columns of some sheets; those of the order sheet if not given.
-    """
+    """Make an .xlsx file of tables by sheet; columns have the number formats of the order sheet, or those given."""
     book = Workbook()
     book.properties.creator = "forecast"
     book.remove(book.worksheets[0])
@@ -173,16 +164,9 @@ def workbook(sheets: Mapping[str, pd.DataFrame], formats: Mapping[str, Mapping[s
 
 
 def escaped(text: str) -> str:
-    """Return a text as a workbook's file holds it.
+    """Return a text as a workbook's file holds it (ECMA-376, part 1, 22.9.2.19).
 
-    Notes
-    -----
-    A sign may be written as its number there, a carriage return as _x000D_; so a text that looks like that is
-    escaped, too.
-
-    References
-    ----------
-    ECMA-376 (2016). Office Open XML File Formats, part 1, 22.9.2.19.
+    A sign may be written as its number there, a carriage return as _x000D_; so a text that looks like it is escaped.
     """
     return _LIKE_A_SIGN.sub("_x005F_", text).replace("\r", "_x000D_")
 

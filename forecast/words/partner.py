@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from datetime import date
 
@@ -31,6 +30,7 @@ CHANCES = "Chances are shares of {draws:,} simulated seasons, with the survival 
 DELIVERIES = "Deliveries. Price in {currency}, without freight. A delivery arrives in the week of its Monday."
 OF_100 = "{:.0f} of 100"
 LEAST_CERTAIN = "The {shown} least certain of {of} varieties; the table above lists all."
+SEARCHED = "{no_other} This holds in the simulated seasons of the search."
 FRESH = "{first} These seasons were not used in the search."
 ALTERNATIVES = "The {number} changes of one order that cost least, in {currency} on average."
 ORDER = "{quantity:,} from {lab} for {week}"
@@ -234,18 +234,6 @@ def better_than(more: Mapping[str, float], currency: str) -> str:
 def tightest_chance(chance: float) -> str:
     """Return the chance of the target of a variety that is met least often."""
     return f"Tightest target: met in {seasons(chance)}."
-
-
-def optimality_gap(*, gap: float, aim: str) -> str:
-    """Return how much better another plan can be at most."""
-    percent = f"{math.ceil(1000 * max(gap, 0) - 1e-6) / 10:g} %"
-    better = "earn" if aim == "margin" else "cost"
-    if gap <= 1e-6:
-        return (
-            f"In the simulated seasons of the search, no other plan {better}s {'more' if aim == 'margin' else 'less'}."
-        )
-    by = f"earn over {percent} more" if aim == "margin" else f"be more than {percent} cheaper"
-    return f"In the simulated seasons of the search, no other plan can {by} (optimality gap)."
 
 
 def limit_columns(aim: str) -> list[str]:

@@ -28,17 +28,18 @@ def expected_margin(*, margin: float, worst_tenth: float, gap: float, currency: 
     """Return what a plan of greatest margin is expected to earn [currency], and how far from the best it can be."""
     return (
         f"Its expected margin is about {money(margin, currency)}; in the worst 10 % of seasons it averages about "
-        f"{money(worst_tenth, currency)}. {_no_other('earn', 'more', gap)}"
+        f"{money(worst_tenth, currency)}. {no_other('margin', gap)}"
     )
 
 
 def all_met(*, gap: float) -> str:
     """Return that a plan of least cost meets every target, and how far from the cheapest it can be."""
-    return f"Every target is met at its service level. {_no_other('be', 'cheaper', gap)}"
+    return f"Every target is met at its service level. {no_other('cost', gap)}"
 
 
-def _no_other(verb: str, better: str, gap: float) -> str:
+def no_other(aim: str, gap: float) -> str:
     """Return how much better another plan can be at most, rounded up to a tenth of a percent."""
+    verb, better = ("earn", "more") if aim == "margin" else ("be", "cheaper")
     if gap <= 1e-6:
         return f"No other plan can {verb} {better}."
     return f"No other plan can {verb} more than {math.ceil(1000 * gap - 1e-6) / 10:g} % {better} (optimality gap)."

@@ -1,60 +1,40 @@
 """What the charts of the whole order say, read from their descriptions."""
 
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
-from chart_specs import is_a_summary_in_few_colours, titles
+from chart_specs import is_a_summary_in_few_colours, rows, titles
 
 import forecast
 from forecast import Refused
 from forecast.charts.cash import cash_chart, margin_chart, order_chart, service_level_chart
 from forecast.ordering.baselines import service_level_prices, simple_orders
-from forecast.planning.whole_order import plan_orders
 from forecast.weeks import Week
 
-DEMO = Path(__file__).parents[2] / "demo_data"
 DRAWS = 128
 
 
 @pytest.fixture(scope="module")
-def season():
-    return forecast.read_season(DEMO)
+def flows(demo, demo_plan):
+    simple = simple_orders(demo, draws=DRAWS, seed=1)
+    mean = forecast.cash_flow(forecast.simulate(demo, simple, draws=DRAWS, seed=1))
+    return {"this plan": demo_plan.cash_flow(), "from the mean": mean}
 
 
 @pytest.fixture(scope="module")
-def plan(season):
-    return plan_orders(season, draws=DRAWS, seed=1)
+def prices(demo):
+    return service_level_prices(demo, levels=(0.5, 0.7, 0.9), draws=DRAWS, seed=1)
 
 
 @pytest.fixture(scope="module")
-def flows(season, plan):
-    simple = simple_orders(season, draws=DRAWS, seed=1)
-    mean = forecast.cash_flow(forecast.simulate(season, simple, draws=DRAWS, seed=1))
-    return {"this plan": plan.cash_flow(), "from the mean": mean}
-
-
-@pytest.fixture(scope="module")
-def prices(season):
-    return service_level_prices(season, levels=(0.5, 0.7, 0.9), draws=DRAWS, seed=1)
-
-
-@pytest.fixture(scope="module")
-def drawn(plan, flows, prices):
+def drawn(demo_plan, flows, prices):
     return {
-        "quantity": order_chart(plan).to_dict(),
-        "price": order_chart(plan, what="price").to_dict(),
-        "cash": cash_chart(plan.cash_flow()).to_dict(),
+        "quantity": order_chart(demo_plan).to_dict(),
+        "price": order_chart(demo_plan, what="price").to_dict(),
+        "cash": cash_chart(demo_plan.cash_flow()).to_dict(),
         "margin": margin_chart(flows).to_dict(),
         "service_level": service_level_chart(prices).to_dict(),
     }
-
-
-def rows(spec, column):
-    """The rows of the one dataset that has a column."""
-    (found,) = [data for data in spec["datasets"].values() if data and column in data[0]]
-    return found
 
 
 @pytest.mark.parametrize(
@@ -76,17 +56,17 @@ def test_charts_hold_summaries_in_few_colours_and_can_be_drawn(drawn, name):
     is_a_summary_in_few_colours(drawn[name], DRAWS)
 
 
-def test_a_text_says_the_same(plan, flows, drawn):
-    assert drawn["quantity"]["description"].startswith(" ".join(str(plan).splitlines()))
-    assert drawn["cash"]["description"] == " ".join(str(plan.cash_flow()).splitlines())
+def test_a_text_says_the_same(demo_plan, flows, drawn):
+    assert drawn["quantity"]["description"].startswith(" ".join(str(demo_plan).splitlines()))
+    assert drawn["cash"]["description"] == " ".join(str(demo_plan.cash_flow()).splitlines())
     for name, flow in flows.items():
         assert f"{name}: on average" in drawn["margin"]["description"]
         assert forecast.words.numbers.signed(flow.worst_tenth(0.1)) in drawn["margin"]["description"]
 
 
 @pytest.mark.parametrize("what", ["quantity", "price"])
-def test_bars_add_up_to_what_a_lab_sends_in_a_week(plan, drawn, what):
-    sums = plan.table().groupby(["week", "lab"])[what].sum()
+def test_bars_add_up_to_what_a_lab_sends_in_a_week(demo_plan, drawn, what):
+    sums = demo_plan.table().groupby(["week", "lab"])[what].sum()
     found = {row["delivery"]: row["sum"] for row in rows(drawn[what], "sum")}
     assert found == pytest.approx({f"{week}, {lab}": total for (week, lab), total in sums.items()})
     parts = pd.DataFrame(rows(drawn[what], "until"))
@@ -104,8 +84,8 @@ def test_deliveries_stand_in_the_order_in_which_they_come(drawn):
     assert len(order) == len(rows(drawn["quantity"], "sum"))
 
 
-def test_cash_is_that_of_every_week_and_its_low_point_stands_where_it_falls(plan, drawn):
-    weekly, low = plan.cash_flow().table(), plan.cash_flow().low_point
+def test_cash_is_that_of_every_week_and_its_low_point_stands_where_it_falls(demo_plan, drawn):
+    weekly, low = demo_plan.cash_flow().table(), demo_plan.cash_flow().low_point
     assert [row["median"] for row in rows(drawn["cash"], "median")] == weekly["median"].tolist()
     (mark,) = rows(drawn["cash"], "lowest")
     assert mark["monday"] == low.week.monday.isoformat()
@@ -163,9 +143,9 @@ def test_confidences_out_of_reach_are_not_drawn_but_said():
     assert spec["description"].endswith("2 targets cannot be met at all and are not counted.")
 
 
-def test_what_cannot_be_drawn_is_refused(plan, flows, prices):
+def test_what_cannot_be_drawn_is_refused(demo_plan, flows, prices):
     with pytest.raises(Refused, match=r"what, 'boxes': not what can be drawn\. Write quantity or price\."):
-        order_chart(plan, what="boxes")
+        order_chart(demo_plan, what="boxes")
     with pytest.raises(Refused, match=r"flows, 0: not so many plans\. Give one to 5\."):
         margin_chart({})
     with pytest.raises(Refused, match=r"flows, 6: not so many plans"):
@@ -174,8 +154,8 @@ def test_what_cannot_be_drawn_is_refused(plan, flows, prices):
         service_level_chart(prices.iloc[:0])
 
 
-def test_margins_in_two_currencies_are_not_compared(season, flows):
-    other = season.replace(currency="SEK")
+def test_margins_in_two_currencies_are_not_compared(demo, flows):
+    other = demo.replace(currency="SEK")
     flow = forecast.cash_flow(forecast.simulate(other, simple_orders(other, draws=16, seed=1), draws=16, seed=1))
     with pytest.raises(Refused, match=r"flows, 'EUR, SEK': not in one currency"):
         margin_chart({"ours": flows["this plan"], "theirs": flow})

@@ -1,9 +1,7 @@
 """What the charts of inputs and scenarios say, read from their descriptions."""
 
-from pathlib import Path
-
 import pytest
-from chart_specs import is_a_summary_in_few_colours, titles
+from chart_specs import is_a_summary_in_few_colours, rows, titles
 
 import forecast
 from forecast import Refused
@@ -11,29 +9,23 @@ from forecast.charts.base import BLUE, ORANGE
 from forecast.charts.drivers import comparison_chart, tornado_chart
 from forecast.words.sensitivity import answer_value, input_value
 
-DEMO = Path(__file__).parents[2] / "demo_data"
 DRAWS = 64
 
 
 @pytest.fixture(scope="module")
-def season():
-    return forecast.read_season(DEMO)
-
-
-@pytest.fixture(scope="module")
-def drivers(season):
+def drivers(demo):
     known = {"draws": DRAWS, "seed": 1}
     return {
-        "margin": forecast.what_drives(season, "Calla 'Daviorne'", also={"sale price": 0.1}, **known),
-        "chance": forecast.what_drives(season, "Calla 'Daviorne'", answer="chance", **known),
-        "saleable": forecast.what_drives(season, "Calla 'Daviorne'", answer="saleable", **known),
+        "margin": forecast.what_drives(demo, "Calla 'Daviorne'", also={"sale price": 0.1}, **known),
+        "chance": forecast.what_drives(demo, "Calla 'Daviorne'", answer="chance", **known),
+        "saleable": forecast.what_drives(demo, "Calla 'Daviorne'", answer="saleable", **known),
     }
 
 
 @pytest.fixture(scope="module")
-def comparison(season):
-    other = season.with_stage("hosta", "acclimatisation", survival=0.7)
-    return forecast.compare(season, other, draws=DRAWS, seed=1)
+def comparison(demo):
+    other = demo.with_stage("hosta", "acclimatisation", survival=0.7)
+    return forecast.compare(demo, other, draws=DRAWS, seed=1)
 
 
 @pytest.fixture(scope="module")
@@ -42,11 +34,6 @@ def drawn(drivers, comparison):
     for what in ("saleable", "margin"):
         found[f"other {what}"] = comparison_chart(comparison, what=what).to_dict()
     return found
-
-
-def rows(spec, column):
-    """The rows of all datasets that have a column."""
-    return [row for data in spec["datasets"].values() for row in data if column in row]
 
 
 @pytest.mark.parametrize(
@@ -115,11 +102,11 @@ def test_a_text_says_the_same(drivers, comparison, drawn):
     assert drawn["other margin"]["description"].startswith(" ".join(str(comparison).splitlines()))
 
 
-def test_what_cannot_be_drawn_is_refused(drivers, comparison, season):
+def test_what_cannot_be_drawn_is_refused(drivers, comparison, demo):
     with pytest.raises(Refused, match=r"top, '0': not usable\. Give a whole number from 1 to 40\."):
         tornado_chart(drivers["margin"], top=0)
     with pytest.raises(Refused, match=r"what, 'cost': not what can be drawn\. Write saleable or margin\."):
         comparison_chart(comparison, what="cost")
-    nothing = forecast.compare(season.replace(targets=()), season.replace(targets=()), draws=16, seed=1)
+    nothing = forecast.compare(demo.replace(targets=()), demo.replace(targets=()), draws=16, seed=1)
     with pytest.raises(Refused, match="neither has a target"):
         comparison_chart(nothing)

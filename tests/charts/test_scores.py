@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from chart_specs import rows, titles
 from scipy.special import ndtr
 from scipy.stats import binom
 
-from forecast import Refused, read_season, scorecard
+from forecast import Refused, scorecard
 from forecast.charts.scores import calibration
 from forecast.records.records import read_records
 from forecast.tracking.scoring import OURS, Scorecard
@@ -21,39 +22,31 @@ DEMO = Path(__file__).parents[2] / "demo_data"
 def made_up(pit, horizons=1):
     """Forecasts of batches at some horizons each, of which the PIT is given by batch and horizon."""
     pit = np.reshape(pit, (-1, horizons))
-    rows = [
+    found = [
         (f"B{i}", "A", 8 * k, date(2027, 3, 1), OURS, 100, 40.0, 50.0, 60.0, 2.0, float(one), 50)
         for i, batch in enumerate(pit)
         for k, one in enumerate(batch)
     ]
     columns = ["batch", "variety", "horizon", "day", "forecaster", "received", "p5", "median", "p95"]
-    return Scorecard(pd.DataFrame(rows, columns=[*columns, "crps", "pit", "observed"]))
+    return Scorecard(pd.DataFrame(found, columns=[*columns, "crps", "pit", "observed"]))
 
 
 def drawn(scores):
     spec = calibration(scores).to_dict()
-    rows = [row for rows in spec["datasets"].values() for row in rows]
-    bars = [row["share"] for row in rows if "share" in row]
-    (band,) = [(row["p5"], row["p95"]) for row in rows if "p5" in row]
-    return spec, bars, band
+    (band,) = [(row["p5"], row["p95"]) for row in rows(spec, "p5")]
+    return spec, [row["share"] for row in rows(spec, "share")], band
 
 
 @pytest.fixture(scope="module")
-def demo():
-    return scorecard(read_season(DEMO), read_records(DEMO), draws=200, seed=1)
+def scores(demo):
+    return scorecard(demo, read_records(DEMO), draws=200, seed=1)
 
 
-def test_axes_name_their_units_and_a_text_says_the_same(demo):
-    spec, bars, band = drawn(demo)
-    titles = {
-        channel["title"]
-        for layer in spec["layer"]
-        for channel in layer["encoding"].values()
-        if isinstance(channel, dict) and channel.get("title")
-    }
-    assert titles == {"forecast chance of fewer than the outcome [%]", "forecasts [% of all]"}
+def test_axes_name_their_units_and_a_text_says_the_same(scores):
+    spec, bars, band = drawn(scores)
+    assert titles(spec) == {"forecast chance of fewer than the outcome [%]", "forecasts [% of all]"}
     assert spec["title"]["text"] == "How good were our forecasts?"
-    ours = demo.forecasts.query("forecaster == @OURS")
+    ours = scores.forecasts.query("forecaster == @OURS")
     assert spec["description"].startswith(f"{len(ours)} forecasts of {ours['batch'].nunique()} batches.")
     assert ", ".join(f"{100 * share:.0f}" for share in bars) in spec["description"]
     assert f"Between {100 * band[0]:.0f} and {100 * band[1]:.0f} %" in spec["description"]
@@ -98,6 +91,6 @@ def test_too_sharp_a_forecaster_lies_outside_the_band_at_both_ends():
     assert not spec["description"].endswith("all 10 bars are.")
 
 
-def test_without_a_forecast_there_is_no_chart(demo):
+def test_without_a_forecast_there_is_no_chart(scores):
     with pytest.raises(Refused, match="no forecast was scored"):
-        calibration(Scorecard(demo.forecasts.iloc[:0]))
+        calibration(Scorecard(scores.forecasts.iloc[:0]))

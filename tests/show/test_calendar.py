@@ -15,7 +15,6 @@ from southern_climate import HIGH, LOW, SPREAD
 
 import forecast
 from forecast import Refused, Week
-from forecast.planning.whole_order import plan_orders
 from forecast.rates.distributions import Duration
 from forecast.records.records import read_records
 from forecast.show.calendar import write_calendar
@@ -27,14 +26,9 @@ DEMO = Path(__file__).parents[2] / "demo_data"
 
 
 @pytest.fixture(scope="module")
-def plan():
-    return plan_orders(forecast.read_season(DEMO), draws=128, seed=1)
-
-
-@pytest.fixture(scope="module")
-def file(plan, tmp_path_factory):
+def file(demo_plan, tmp_path_factory):
     path = tmp_path_factory.mktemp("calendar") / "plan.ics"
-    write_calendar(plan, path)
+    write_calendar(demo_plan, path)
     return path
 
 
@@ -62,28 +56,28 @@ def monday(week):
     return date.fromisocalendar(int(year), int(number), 1)
 
 
-def test_deliveries_stand_in_their_whole_week(plan, file):
+def test_deliveries_stand_in_their_whole_week(demo_plan, file):
     found = [(one.dtstart.value, one.dtend.value, one.summary.value) for one in events(file, "delivery")]
     due = [
         (monday(row.week), monday(row.week) + timedelta(7), f"Delivery from {row.lab}: {row.quantity:,} {row.variety}")
-        for row in plan.orders
+        for row in demo_plan.orders
     ]
     assert sorted(found) == sorted(due)
 
 
-def test_orders_are_placed_on_the_first_monday_and_hold_every_plantlet(plan, file):
+def test_orders_are_placed_on_the_first_monday_and_hold_every_plantlet(demo_plan, file):
     found = events(file, "order")
     assert {one.dtstart.value for one in found} == {date.fromisocalendar(2026, 40, 1)}
     assert {one.dtend.value for one in found} == {date(2026, 9, 29)}
     lines = [line for one in found for line in one.description.value.splitlines()]
-    assert sorted(lines) == sorted(f"{row.quantity:,} {row.variety} for {dated(row.week)}" for row in plan.orders)
+    assert sorted(lines) == sorted(f"{row.quantity:,} {row.variety} for {dated(row.week)}" for row in demo_plan.orders)
     for one in found:
         lab = one.summary.value.removeprefix("Order from ").split(":")[0]
-        assert f": {sum(row.quantity for row in plan.orders if row.lab == lab):,} plantlets" in one.summary.value
+        assert f": {sum(row.quantity for row in demo_plan.orders if row.lab == lab):,} plantlets" in one.summary.value
 
 
-def test_payments_are_those_of_the_order_sheet(plan, file):
-    sheets = order_sheet(plan)
+def test_payments_are_those_of_the_order_sheet(demo_plan, file):
+    sheets = order_sheet(demo_plan)
     due = {(row.deposit_due, f"Pay {row.lab}, deposits"): row.deposit for row in sheets["labs"].iloc[:-1].itertuples()}
     for row in sheets["deliveries"].itertuples():
         due[row.monday, f"Pay {row.lab}, balance and freight"] = row.due_on_delivery
@@ -94,10 +88,10 @@ def test_payments_are_those_of_the_order_sheet(plan, file):
     assert found == pytest.approx(due, abs=0.011)
 
 
-def test_what_is_wanted_stands_on_its_monday_with_its_chance(plan, file):
+def test_what_is_wanted_stands_on_its_monday_with_its_chance(demo_plan, file):
     found = {(one.dtstart.value, one.summary.value): one.description.value for one in events(file, "target")}
-    assert len(found) == len(plan.season.targets)
-    for row in plan.season.targets:
+    assert len(found) == len(demo_plan.season.targets)
+    for row in demo_plan.season.targets:
         said = found[monday(row.week), f"Target: {row.median_demand:,} {row.variety}"]
         assert said.endswith("of 100 simulated seasons.")
         assert ("90 % range 260 to 500" in said) == (row.p5 is not None)
@@ -209,11 +203,11 @@ def test_an_entry_keeps_its_identifier_when_its_day_changes(tmp_path):
     assert moved == {"A: half in growing on", "A: half are ready", "B: half in growing on", "B: half are ready"}
 
 
-def test_the_same_plan_gives_the_same_bytes_and_a_stated_day_stamps_them(plan, file, tmp_path):
-    write_calendar(plan.simulate(), tmp_path / "again.ics")
+def test_the_same_plan_gives_the_same_bytes_and_a_stated_day_stamps_them(demo_plan, file, tmp_path):
+    write_calendar(demo_plan.simulate(), tmp_path / "again.ics")
     assert (tmp_path / "again.ics").read_bytes() == file.read_bytes()
     assert {str(one.dtstamp.value) for one in events(file)} == {"2026-09-28 00:00:00+00:00"}
-    later = written(plan, tmp_path, on_date="2027-02-03").read_bytes()
+    later = written(demo_plan, tmp_path, on_date="2027-02-03").read_bytes()
     assert later.replace(b"DTSTAMP:20270203T000000Z", b"DTSTAMP:20260928T000000Z") == file.read_bytes()
 
 
@@ -223,11 +217,11 @@ def test_lines_end_as_the_standard_asks_and_none_is_too_long(file):
     assert max(map(len, data.split(b"\r\n"))) <= 75
 
 
-def test_the_calendar_says_how_it_was_made_and_every_caution(plan, file):
+def test_the_calendar_says_how_it_was_made_and_every_caution(demo_plan, file):
     (said,) = calendar_of(file).contents["description"]
     lines = said.value.splitlines()
     assert lines == [f"forecast {version('forecast')}, 128 simulated seasons, seed 1", *CAUTIONS]
-    assert calendar_of(file).contents["name"][0].value == plan.season.name
+    assert calendar_of(file).contents["name"][0].value == demo_plan.season.name
 
 
 def test_without_a_price_there_are_no_payments_and_it_is_said(tmp_path):
@@ -280,29 +274,8 @@ def test_any_name_comes_back_as_it_was(name, tmp_path_factory):
     assert one.summary.value == f"Delivery from {batch.lab}: 10 A"
 
 
-def test_another_ending_is_refused(plan, tmp_path):
-    with pytest.raises(Refused, match=r"not the name of a calendar\. Let it end in \.ics\."):
-        write_calendar(plan, tmp_path / "plan.ical")
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_nothing_is_replaced_unasked(plan, tmp_path):
-    (tmp_path / "plan.ics").write_text("mine", encoding="utf-8")
-    with pytest.raises(Refused, match=r"already exists; nothing was written"):
-        write_calendar(plan, tmp_path / "plan.ics")
-    assert (tmp_path / "plan.ics").read_text(encoding="utf-8") == "mine"
-    assert list(tmp_path.iterdir()) == [tmp_path / "plan.ics"]
-
-
 def test_a_running_season_is_refused(tmp_path):
     season = forecast.read_season(DEMO / "season_2026")
     now = forecast.reforecast(season, read_records(DEMO), on_date="2026-05-01", draws=16, seed=1)
     with pytest.raises(Refused, match="a running season, some of whose deliveries have arrived"):
         write_calendar(now.outcome, tmp_path / "plan.ics")
-
-
-def test_a_plan_without_orders_is_refused(tmp_path):
-    season = small.season([small.stage()], targets=[{"variety": "A", "week": "2027-W20", "target": 5}])
-    poor = season.replace(varieties=tuple(row.replace(sale_price=0.1) for row in season.varieties))
-    with pytest.raises(Refused, match="nothing is ordered"):
-        write_calendar(plan_orders(poor, draws=16, seed=1), tmp_path / "plan.ics")

@@ -11,6 +11,7 @@ import small_seasons as small
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl import load_workbook
+from refusals import refused
 
 import forecast
 from forecast import Refused
@@ -22,30 +23,14 @@ from forecast.show.sheets import order_sheet
 from forecast.words.partner import CAUTIONS, YOUR_ESTIMATE
 
 DEMO = Path(__file__).parents[2] / "demo_data"
-RESULTS = [
-    "orders",
-    "deliveries",
-    "labs",
-    "money",
-    "limits",
-    "targets",
-    "saleable",
-    "benches",
-    "work",
-    "moves",
-    "notes",
-]
+RESULTS = ["orders", "deliveries", "labs", "money", "limits", "targets", "saleable", "benches", "work", "moves"]
+RESULTS += ["notes"]
 
 
 @pytest.fixture(scope="module")
-def plan():
-    return plan_orders(forecast.read_season(DEMO), draws=128, seed=1)
-
-
-@pytest.fixture(scope="module")
-def book(plan, tmp_path_factory):
+def book(demo_plan, tmp_path_factory):
     file = tmp_path_factory.mktemp("plan") / "plan.xlsx"
-    write_plan_workbook(plan, file)
+    write_plan_workbook(demo_plan, file)
     return file
 
 
@@ -56,19 +41,13 @@ def changed(book, folder, change):
     return folder / "changed.xlsx"
 
 
-def refusal(path):
-    with pytest.raises(Refused) as caught:
-        forecast.read_season(path)
-    return str(caught.value).splitlines()
-
-
 def back(season, folder):
     write_plan_workbook(season, folder / "season.xlsx", overwrite=True)
     return forecast.read_season(folder / "season.xlsx")
 
 
-def test_the_season_comes_back_exactly(plan, book):
-    assert forecast.read_season(book) == plan.season
+def test_the_season_comes_back_exactly(demo_plan, book):
+    assert forecast.read_season(book) == demo_plan.season
 
 
 def test_both_demo_seasons_and_that_of_a_folder_are_the_same(tmp_path):
@@ -126,22 +105,11 @@ def test_every_text_comes_back_exactly(name, lab, title, note, tmp_path_factory)
     assert back(season, tmp_path_factory.mktemp("texts")) == season
 
 
-TEXTS = [
-    '=HYPERLINK("x")',
-    "+1",
-    "-2",
-    "@A1",
-    "'=1",
-    "007",
-    "1e5",
-    "TRUE",
-    "2027-03-01",
-    "_x000D_",
-    "_x005F_x0041_x0042_",
-]
+TEXTS = ['=HYPERLINK("x")', "+1", "-2", "@A1", "'=1", "007", "1e5", "TRUE", "2027-03-01"]
+TEXTS += ["_x000D_", "_x005F_x0041_x0042_", "a\r\nb\rc\nd"]
 
 
-@pytest.mark.parametrize("text", [*TEXTS, "a\r\nb\rc\nd"])
+@pytest.mark.parametrize("text", TEXTS)
 def test_texts_that_look_like_something_else_come_back(tmp_path, text):
     """Numbers, dates, formulas, and signs written by their number (ECMA-376, part 1, 22.9.2.19)."""
     target = [{"variety": "A", "week": "2027-W20", "target": 5, "note": text}]
@@ -178,29 +146,29 @@ def test_names_that_a_spreadsheet_would_run_are_texts_on_every_sheet(tmp_path):
             assert b"<script" not in data
 
 
-def test_results_are_not_read_back(plan, book, tmp_path):
+def test_results_are_not_read_back(demo_plan, book, tmp_path):
     def change(made):
         for name in RESULTS:
             made[f"result {name}"]["A2"] = "=1/0"
             made[f"result {name}"].sheet_state = "hidden"
         made["assumptions"].delete_rows(1, 50)
 
-    assert forecast.read_season(changed(book, tmp_path, change)) == plan.season
+    assert forecast.read_season(changed(book, tmp_path, change)) == demo_plan.season
 
 
-def test_the_orders_of_the_plan_are_not_taken_for_those_of_the_season(plan, book, tmp_path):
+def test_the_orders_of_the_plan_are_not_taken_for_those_of_the_season(demo_plan, book, tmp_path):
     found = forecast.read_season(changed(book, tmp_path, lambda made: made.remove(made["orders"])))
-    assert found == plan.season.replace(orders=())
+    assert found == demo_plan.season.replace(orders=())
 
 
-def test_what_is_changed_in_a_table_is_read(plan, book, tmp_path):
+def test_what_is_changed_in_a_table_is_read(demo_plan, book, tmp_path):
     def change(made):
         column = {cell.value: cell.column for cell in made["stages"][1]}["survival"]
         made["stages"].cell(3, column, 0.5)
 
     found = forecast.read_season(changed(book, tmp_path, change))
     assert found.stages[1].survival == 0.5
-    assert found.replace(stages=plan.season.stages) == plan.season
+    assert found.replace(stages=demo_plan.season.stages) == demo_plan.season
 
 
 def at(sheet, cell, value):
@@ -215,15 +183,9 @@ def at(sheet, cell, value):
     [
         (at("season", "A2", "EURO"), "sheet season, row 2, column currency, 'EURO': not a currency code."),
         (at("season", "A3", "USD"), "sheet season, row 3: more than one row. Keep one."),
-        (
-            at("season", "A1", "money"),
-            "sheet season, row 1, column currency: the column is missing. Add it to the header.",
-        ),
+        (at("season", "A1", "money"), "sheet season, row 1, column currency: the column is missing. Add it to"),
         (at("price_list", "E2", "dear"), "sheet price_list, row 2, column unit_price, 'dear': not a number."),
-        (
-            at("targets", "A2", "Hosta"),
-            "sheet targets, row 2, column variety, 'Hosta': ",
-        ),
+        (at("targets", "A2", "Hosta"), "sheet targets, row 2, column variety, 'Hosta': "),
         (lambda made: made.remove(made["stages"]), "sheet stages"),
         (lambda made: made.remove(made["season"]), "sheet season"),
         (lambda made: made["season"].delete_rows(2), "sheet season: "),
@@ -231,7 +193,7 @@ def at(sheet, cell, value):
     ],
 )
 def test_a_fault_is_told_with_its_sheet_and_cell(book, tmp_path, change, line):
-    told = refusal(changed(book, tmp_path, change))
+    told = refused(forecast.read_season, changed(book, tmp_path, change)).splitlines()
     assert any(line in one for one in told)
     assert all(one.startswith("changed.xlsx") for one in told)
 
@@ -242,25 +204,26 @@ def test_faults_of_all_sheets_are_told_at_once(book, tmp_path):
         made["places"]["B2"] = 0
         made["varieties"]["D3"] = "x"
 
-    told = refusal(changed(book, tmp_path, change))
+    told = refused(forecast.read_season, changed(book, tmp_path, change)).splitlines()
     assert [one.split(",")[1].strip() for one in told] == ["sheet season", "sheet varieties", "sheet places"]
 
 
 def test_no_workbook_is_refused_with_what_would_do(tmp_path):
     (tmp_path / "text.xlsx").write_text("name,week", encoding="utf-8")
     remedy = "Give the folder that holds season.toml, or an .xlsx workbook."
-    assert refusal(tmp_path / "none.xlsx")[0].endswith(f"there is no such folder or workbook. {remedy}")
-    assert refusal(tmp_path / "text.xlsx") == [f"text.xlsx: not a workbook. {remedy}"]
+    said = refused(forecast.read_season, tmp_path / "none.xlsx")
+    assert said.endswith(f"there is no such folder or workbook. {remedy}")
+    assert refused(forecast.read_season, tmp_path / "text.xlsx") == f"text.xlsx: not a workbook. {remedy}"
 
 
-def test_every_result_is_that_of_its_call(plan, book):
+def test_every_result_is_that_of_its_call(demo_plan, book):
     read = pd.read_excel(book, sheet_name=None, keep_default_na=False)
-    work = forecast.hours_of_work(plan.simulate())
+    work = forecast.hours_of_work(demo_plan.simulate())
     results = {
-        **{name: table for name, table in order_sheet(plan).items() if name != "notes"},
-        "targets": plan.simulate().targets(),
-        "saleable": plan.simulate().table(),
-        "benches": forecast.bench_space(plan.simulate()).table(),
+        **{name: table for name, table in order_sheet(demo_plan).items() if name != "notes"},
+        "targets": demo_plan.simulate().targets(),
+        "saleable": demo_plan.simulate().table(),
+        "benches": forecast.bench_space(demo_plan.simulate()).table(),
         "work": work.table(),
         "moves": work.by_stage,
     }
@@ -299,9 +262,9 @@ def test_headers_stay_in_sight_and_numbers_have_their_format(book):
     assert shown["price_list", "deposit"] == shown["stages", "survival"] == "General"
 
 
-def test_every_rate_is_an_assumption_with_its_source(plan, book):
+def test_every_rate_is_an_assumption_with_its_source(demo_plan, book):
     table = pd.read_excel(book, sheet_name="assumptions", keep_default_na=False).set_index(["about", "what"])
-    for row in plan.season.stages:
+    for row in demo_plan.season.stages:
         survival = table.loc[(row.applies_to, f"{row.stage}: survival")]
         assert survival.tolist() == [str(row.stated), str(row.survival_level), YOUR_ESTIMATE, row.source]
         assert ((row.applies_to, f"{row.stage}: time") in table.index) == (row.typical > 0)
@@ -309,11 +272,11 @@ def test_every_rate_is_an_assumption_with_its_source(plan, book):
             time = table.loc[(row.applies_to, f"{row.stage}: time")]
             assert time.tolist() == [str(row.duration), str(row.time_level), YOUR_ESTIMATE, row.source]
         assert ((row.applies_to, f"{row.stage}: heat") in table.index) == (row.heat_above is not None)
-    for row in plan.season.cultures:
+    for row in demo_plan.season.cultures:
         assert table.loc[(row.variety, "culture: rooting")].tolist()[0] == str(row.rooted())
-    for row in plan.season.divisions:
+    for row in demo_plan.season.divisions:
         assert table.loc[(row.variety, "division: survival")].tolist()[-1] == row.source
-    assert "World Meteorological Organization" in table.loc[(plan.season.location, "weather")]["source"]
+    assert "World Meteorological Organization" in table.loc[(demo_plan.season.location, "weather")]["source"]
     (made,) = table.xs("made with", level="what")["assumed"]
     assert made == f"forecast {version('forecast')}, 128 simulated seasons, seed 1, aim margin"
 
@@ -323,10 +286,9 @@ def test_what_was_learned_is_told_as_learned(tmp_path):
     write_plan_workbook(learned, tmp_path / "plan.xlsx")
     table = pd.read_excel(tmp_path / "plan.xlsx", sheet_name="assumptions").set_index(["about", "what"])
     said = {
-        "records": "learned from its own records",
-        "group": "learned from records of its group",
-        "estimate": YOUR_ESTIMATE,
+        name: f"learned from {one}" for name, one in (("records", "its own records"), ("group", "records of its group"))
     }
+    said["estimate"] = YOUR_ESTIMATE
     for line in learned.table().to_dict("records"):
         own = any(row.applies_to == line["variety"] for row in learned.stages)  # else a group of guesses keeps its rows
         about = line["variety"] if own else learned.variety(line["variety"]).group
@@ -388,10 +350,8 @@ def test_a_text_that_a_workbook_cannot_keep_is_refused(tmp_path, note, told):
     season = small.season([small.stage(note=f"{note}")], price_list=[small.offer(note=f"{note}")])
     with pytest.raises(Refused) as caught:
         write_plan_workbook(season, tmp_path / "season.xlsx")
-    assert [(fault.table, fault.row, fault.column) for fault in caught.value.faults] == [
-        ("stages", 1, "note"),
-        ("price_list", 1, "note"),
-    ]
+    where = [(fault.table, fault.row, fault.column) for fault in caught.value.faults]
+    assert where == [("stages", 1, "note"), ("price_list", 1, "note")]
     assert all(line.endswith(told) for line in str(caught.value).splitlines())
     assert list(tmp_path.iterdir()) == []
 
@@ -401,25 +361,3 @@ def test_the_longest_text_comes_back(tmp_path):
     target = [{"variety": "A", "week": "2027-W20", "target": 5}]
     season = small.season([small.stage()], price_list=offers, targets=target)
     assert back(season, tmp_path) == season
-
-
-def test_another_ending_is_refused(plan, tmp_path):
-    with pytest.raises(Refused, match=r"not the name of a workbook\. Let it end in \.xlsx\."):
-        write_plan_workbook(plan, tmp_path / "plan.csv")
-    assert list(tmp_path.iterdir()) == []
-
-
-def test_nothing_is_replaced_unasked(plan, tmp_path):
-    (tmp_path / "plan.xlsx").write_text("mine", encoding="utf-8")
-    with pytest.raises(Refused, match=r"already exists; nothing was written"):
-        write_plan_workbook(plan, tmp_path / "plan.xlsx")
-    assert (tmp_path / "plan.xlsx").read_text(encoding="utf-8") == "mine"
-    write_plan_workbook(plan, tmp_path / "plan.xlsx", overwrite=True)
-    assert list(tmp_path.iterdir()) == [tmp_path / "plan.xlsx"]
-
-
-def test_a_plan_without_orders_is_refused(tmp_path):
-    season = small.season([small.stage()], targets=[{"variety": "A", "week": "2027-W20", "target": 5}])
-    poor = season.replace(varieties=tuple(row.replace(sale_price=0.1) for row in season.varieties))
-    with pytest.raises(Refused, match="nothing is ordered"):
-        write_plan_workbook(plan_orders(poor, draws=16, seed=1), tmp_path / "plan.xlsx")

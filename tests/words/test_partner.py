@@ -142,19 +142,6 @@ def test_what_charts_of_the_page_say():
     assert words.better_than({}, "EUR") == words.EACH_SEASON
 
 
-@pytest.mark.parametrize(
-    ("gap", "aim", "text"),
-    [
-        (0, "margin", "no other plan earns more."),
-        (0, "cost", "no other plan costs less."),
-        (0.00101, "margin", "no other plan can earn over 0.2 % more (optimality gap)."),
-        (0.002, "cost", "no other plan can be more than 0.2 % cheaper (optimality gap)."),
-    ],
-)
-def test_how_much_better_another_plan_can_be(gap, aim, text):
-    assert words.optimality_gap(gap=gap, aim=aim) == f"In the simulated seasons of the search, {text}"
-
-
 def test_limits_and_what_the_plan_is_based_on():
     assert words.unit_value(0.014, "EUR") == "0.01 EUR"
     assert words.unit_value(0, "EUR") == "nothing: not binding"

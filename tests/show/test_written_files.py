@@ -1,4 +1,4 @@
-"""Whatever is written of a plan: a full or closed disk is told, the old file stays whole, nothing is left behind."""
+"""Whatever is written of a plan: refused where it must be, the old file stays whole, nothing is left behind."""
 
 import errno
 import os
@@ -15,6 +15,12 @@ from forecast.show.calendar import write_calendar
 from forecast.show.plan_workbook import write_plan_workbook
 from forecast.show.sheets import write_order_sheet
 
+SHEET = "neither a CSV file nor a workbook. Let it end in .csv or .xlsx."
+ENDINGS = [
+    *((write_order_sheet, name, SHEET) for name in ("order.xls", "order", "order.txt", ".csv")),
+    (write_plan_workbook, "plan.csv", "not the name of a workbook. Let it end in .xlsx."),
+    (write_calendar, "plan.ical", "not the name of a calendar. Let it end in .ics."),
+]
 WRITERS: dict[str, Callable[..., None]] = {
     "order.csv": write_order_sheet,
     "order.xlsx": write_order_sheet,
@@ -36,6 +42,35 @@ def refusal(call: Callable[[], object]) -> str:
     with pytest.raises(Refused) as caught:
         call()
     return str(caught.value)
+
+
+@pytest.mark.parametrize(("write", "name", "told"), ENDINGS)
+def test_another_ending_is_refused(
+    plan: Plan, tmp_path: Path, write: Callable[..., None], name: str, told: str
+) -> None:
+    assert refusal(lambda: write(plan, tmp_path / name)).endswith(told)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("name", [*WRITERS, "order.XLSX"])
+def test_nothing_is_replaced_unasked_and_nothing_else_is_left_behind(plan: Plan, tmp_path: Path, name: str) -> None:
+    file, write = tmp_path / "deep" / name, WRITERS.get(name, write_order_sheet)
+    write(plan, file)
+    made = file.read_bytes()[:4]
+    file.write_text("mine", encoding="utf-8")
+    assert "already exists; nothing was written" in refusal(lambda: write(plan, file))
+    assert file.read_text(encoding="utf-8") == "mine"
+    write(plan, file, overwrite=True)
+    assert file.read_bytes()[:4] == made
+    assert list(tmp_path.rglob("*")) == [tmp_path / "deep", file]
+
+
+@pytest.mark.parametrize("name", ["order.csv", "plan.xlsx", "plan.ics"])
+def test_a_plan_without_orders_is_refused(tmp_path: Path, name: str) -> None:
+    season = small.season([small.stage()], targets=[{"variety": "A", "week": "2027-W20", "target": 5}])
+    poor = season.replace(varieties=tuple(row.replace(sale_price=0.1) for row in season.varieties))
+    empty = plan_orders(poor, draws=16, seed=1)
+    assert "plan: nothing is ordered" in refusal(lambda: WRITERS[name](empty, tmp_path / name))
 
 
 ROOM = f"cannot be written: {SPACE}; everything is as it was. Free some space, or choose another folder."
