@@ -252,9 +252,7 @@ def routes(compared: Routes) -> Chart:
 _NUMBERS = ["week", "p5", "median", "p95"]
 
 
-def layered(
-    *layers: alt.Chart, title: str, reads: str, text: str, width: int = WIDTH, height: int = HEIGHT
-) -> alt.LayerChart:
+def layered(*layers: alt.Chart, title: str, reads: str, text: str, width: int = WIDTH, height: int = HEIGHT) -> Chart:
     """Return layers as a chart with its title, how it is to be read below that, and a text that says the same."""
     return alt.layer(*layers).properties(width=width, height=height, title=heading(title, reads), description=text)
 
@@ -268,7 +266,8 @@ def fan(base: alt.Chart, title: str) -> list[alt.Chart]:
 def capacity(base: alt.Chart) -> alt.Chart:
     """Return the area available as a stepped line."""
     line = base.mark_line(color=ORANGE, strokeWidth=2.5, strokeDash=[7, 3], interpolate="step-after")
-    return line.encode(y="available:Q")
+    limit: alt.Chart = line.encode(y="available:Q")
+    return limit
 
 
 def area_tips() -> list[alt.Tooltip]:

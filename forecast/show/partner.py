@@ -158,7 +158,7 @@ def _ordered(summary: Summary, step: _Step) -> dict[str, Any]:
     values = {
         "note": words.CHANCES.format(draws=plan.draws),
         "answers": answers,
-        "deliveries": Table(deliveries, caption, list(deliveries)[3:], ("delivery", "lab")),
+        "deliveries": Table(deliveries, caption, words.delivery_columns(currency)[3:], ("delivery", "lab")),
         "targets": Table(summary.targets(), words.TARGETS, ("target",), ("needed by", "on hand", "ready", "late")),
         **_charts(summary, step),
         "proof": _proof(plan, earns=summary.earns),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -112,11 +112,12 @@ class Summary:
         season, point, entries = self.plan.season, self.flow.low_point, self.flow.entries()
         paid = -entries[entries["what"].isin(_BOUGHT)]["amount"].sum()
         deposits = -entries[entries["what"] == "deposit"]["amount"].sum()
-        known = {"total": self.plan.cost, "budget": season.budget, "currency": season.currency}
-        spent = words.costs(paid=paid, deposits=deposits, **known)
+        spent = words.costs(
+            paid=paid, deposits=deposits, total=self.plan.cost, budget=season.budget, currency=season.currency
+        )
         if not self.earns:
             return [spent, words.all_paid(week=point.week, unpriced=unpriced(season))]
-        return [spent, words.lowest_cash(**asdict(point), currency=season.currency)]
+        return [spent, words.lowest_cash(**vars(point), currency=season.currency)]
 
     def _how_sure(self) -> list[str]:
         outcome, chances = self.plan.simulate(), self._targets["chance"]
@@ -132,9 +133,10 @@ class Summary:
         return [" ".join([words.when_ready(targets=targets, ready=ready), *self._latest()])]
 
     def _risks(self) -> list[str]:
-        season, tightest = self.plan.season, self._targets.loc[self._targets["chance"].idxmin()]
+        season, row = self.plan.season, min(self._targets.to_dict("records"), key=lambda one: one["chance"])
+        tightest = words.tightest(**{name: row[name] for name in _OF_TARGET})
         over = {place: chance for place, chance in self.space.overruns.items() if chance > 0}
-        risks = [self._lower_survival(), words.tightest(**tightest[_OF_TARGET].to_dict()), words.benches(over)]
+        risks = [self._lower_survival(), tightest, words.benches(over)]
         if self.earns:
             risks.append(words.cash_needed(amount=-self.flow.low_point.p5, currency=season.currency))
         if season.budget is not None and self.plan.cost > season.budget:

@@ -238,7 +238,7 @@ def test_a_variety_of_which_nothing_can_be_asked_is_refused(certain):
         what_if(SEASON, VARIETY, orders=[(TWICE, "2027-W10", 500, "Birch Lab")], **DRAWS)
     with pytest.raises(forecast.Refused, match="it has no target"):
         what_if(small([stage()], varieties=("A", "B"), targets=certain.targets), "B", **DRAWS)
-    with pytest.raises(forecast.Refused, match="no lab sells it"):
+    with pytest.raises(forecast.Refused, match="no lab sells this variety"):
         what_if(certain.replace(price_list=()), "A", **DRAWS)
     with pytest.raises(forecast.Refused, match="no variety has both a target and a supplier"):
         what_if(small([stage()]), **DRAWS)
