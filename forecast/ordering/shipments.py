@@ -170,7 +170,7 @@ def shipment_of(season: Season, order: Delivery | Batch) -> Shipment:
         remedy, column, value = f"Ordered in {ordered}, it can come in {windows}.", "week", str(order.week)
     else:
         labs = ", ".join(sorted({row.lab for row in season.price_lines(order.variety)}))
-        remedy = f"Labs that offer it: {labs}." if labs else "No lab offers it: add a row with its price to the price list."
+        remedy = f"Labs that offer it: {labs}." if labs else "No lab offers it: add it to the price list."
         column, value = "lab", order.lab
     rows = [
         (at, row.quantity)

@@ -362,7 +362,7 @@ def test_orders_that_no_offer_covers_and_varieties_without_a_price_are_refused_a
     )
     assert refused(flow_of, plan, [("C", "2027-W04", 10, "Nobody"), ("D", "2027-W04", 10)]) == (
         "orders, lab, 'Nobody': no offer covers 10 of C for 2027-W04 from Nobody. Labs that offer it: Elsewhere, Lab.\n"
-        "orders, lab: no offer covers 10 of D for 2027-W04. No lab offers it: add a row with its price to the price list.\n"
+        "orders, lab: no offer covers 10 of D for 2027-W04. No lab offers it: add it to the price list.\n"
         "varieties, row 3, column sale_price: has a target but no price. Fill in the price at which it is sold."
     )
 
