@@ -10,7 +10,7 @@ import pandas as pd
 from forecast.errors import Refused, refuse
 from forecast.growth.simulation import season_streams
 from forecast.ordering.order import size_orders
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case
 from forecast.season.rows import Delivery

@@ -16,7 +16,7 @@ from forecast.growth.simulation import season_streams
 from forecast.growth.summaries import RANGE
 from forecast.growth.tails import sum_at_least
 from forecast.ordering.order import Order, order_of
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.request import requested
 from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case

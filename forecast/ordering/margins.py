@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from forecast.growth.tails import at_least
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.trial_orders import Case
 from forecast.season.rows import PriceLine

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from forecast.errors import Fault, Refused
 from forecast.growth.fate import Batch
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.price_breaks import PriceList
 from forecast.season.consistency import first_delivery
 from forecast.season.rows import Delivery, PriceLine
 from forecast.season.season import Season

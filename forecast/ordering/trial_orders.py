@@ -14,7 +14,7 @@ from forecast.growth.fate import Fate, RouteFate
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
 from forecast.growth.tails import at_least
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.unit_costs import growing_costs
 from forecast.season.consistency import first_delivery

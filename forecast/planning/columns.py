@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from forecast.growth.fate import Fate
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Box, Shipment
 from forecast.ordering.unit_costs import rents, stage_costs
 from forecast.season.season import Season

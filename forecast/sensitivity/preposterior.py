@@ -12,7 +12,7 @@ from scipy.stats import norm, qmc
 
 from forecast.growth.simulation import owners, season_streams
 from forecast.ordering.margins import Margins
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.trial_orders import Case
 from forecast.rates.levels import Level

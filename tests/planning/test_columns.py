@@ -12,7 +12,7 @@ from random_seasons import price_lists
 from small_seasons import offer, season, stage
 
 from forecast.growth.simulation import draw_fate, season_streams
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.price_breaks import PriceList
 from forecast.planning import columns as module
 from forecast.planning.columns import Ways, filled, orderable_up_to
 from forecast.season.rows import PriceLine

@@ -11,7 +11,7 @@ from random_orders import competing
 from small_seasons import FIRST, offer, season, stage
 
 from forecast.growth.simulation import season_streams
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.price_breaks import PriceList
 from forecast.planning import columns as module
 from forecast.planning.alternatives import improved
 from forecast.planning.column_generation import best_margin

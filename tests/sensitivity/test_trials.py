@@ -14,7 +14,7 @@ from small_seasons import beta_spread, offer, season, stage
 
 import forecast
 from forecast.errors import Refused
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment
 from forecast.season.season import Season
 from forecast.sensitivity.trials import TrialValue

@@ -16,7 +16,7 @@ from scipy import stats
 from small_seasons import offer
 
 from forecast.ordering.margins import sold
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.price_breaks import PriceList
 from forecast.season.rows import PriceLine
 
 some = settings(max_examples=60, deadline=None, derandomize=True)

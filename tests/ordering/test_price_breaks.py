@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from random_seasons import orderable, price_lists, tier
 from small_seasons import offer
 
-from forecast.ordering.price_list import PriceList
+from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment, bill
 from forecast.season.rows import PriceLine
 from forecast.weeks import Week
