@@ -170,9 +170,11 @@ class Order(Result):
 
     def __str__(self) -> str:
         known = {name: getattr(self, name) for name in ("target", "by", "chance", "cost", "currency")}
+        amount = demand.amount if (demand := self.case.request.demand) else None
+        ends = (amount.p5, amount.p95) if amount else ()
         lines = [
             words.order(quantity=self.quantity, variety=self.variety, lab=self.lab, week=self.week),
-            words.yields(**known, topping_up=self.case.topping_up),
+            words.yields(**known, topping_up=self.case.topping_up, demand=ends),
         ]
         if self.margin is not None:
             lines.append(words.greatest_margin(margin=self.margin, currency=self.currency))

@@ -15,11 +15,16 @@ def order(*, quantity: int, variety: str, lab: str, week: Week) -> str:
     return f"Order {quantity:,} of {variety} from {lab} for {week}."
 
 
-def yields(*, target: int, by: Week, chance: float, cost: float, currency: str, topping_up: bool) -> str:
-    """Return how surely an order meets its target, and what it costs [currency]."""
+def yields(
+    *, target: int, by: Week, chance: float, cost: float, currency: str, topping_up: bool, demand: Sequence[float] = ()
+) -> str:
+    """Return how surely an order meets its target, or uncertain demand (p5 and p95), and what it costs [currency]."""
     subject = "This order and the plants already there yield" if topping_up else "This yields"
+    enough = f"at least {target:,} saleable plants"
+    if demand:
+        enough = f"enough saleable plants for the demand ({demand[0]:,.0f} to {demand[1]:,.0f}, median {target:,})"
     return (
-        f"{subject} at least {target:,} saleable plants by {dated(by)} in {seasons(chance)}. Total cost including "
+        f"{subject} {enough} by {dated(by)} in {seasons(chance)}. Total cost including "
         f"growing: about {money(cost, currency)}."
     )
 

@@ -198,7 +198,7 @@ PAYMENTS_ONLY = "Payments only; no sales are counted."
 EACH_SEASON = "What this order earns, season by season."
 NO_LIMITS = "Neither a budget nor a growing area is stated."
 LIMITS = "Limits. For a growing area: the mean over the 10 % of seasons in which it is fullest."
-RULES = {"this order": "this order", "by average": "order by average", "more": "20 % more than the targets"}
+RULES = ("this order", "ordering by average", "ordering 20 % more than the targets")
 
 
 def delivery_columns(currency: str) -> list[str]:
@@ -267,7 +267,8 @@ def based_on(*, budget: float | None, currency: str, climate: bool) -> list[str]
 
 def assumption(*, stage: str, assumed: Sequence[str], on: Sequence[str], sources: Sequence[str]) -> str:
     """Return what is assumed of a stage, whose estimate that is, and its source."""
-    return f"{stage}. {'. '.join(assumed)}. Based on: {', '.join(on)}. Source: {'; '.join(sources)}."
+    rates = ". ".join(one.rstrip(".") for one in assumed)
+    return f"{stage}. {rates}. Based on: {', '.join(on)}. Source: {'; '.join(sources)}."
 
 
 def made(*, version: str, on: date, draws: int, seed: int, aim: str) -> str:

@@ -31,6 +31,13 @@ def test_an_order_says_how_surely_it_meets_its_target_and_what_it_costs(chance, 
     )
 
 
+def test_an_order_for_uncertain_demand_names_its_range():
+    found = words.yields(target=260, by=BY, chance=0.8, cost=1, currency="EUR", topping_up=False, demand=(150.0, 400.0))
+    assert found.startswith(
+        "This yields enough saleable plants for the demand (150 to 400, median 260) by 11 Oct 2027 (2027-W41) in 80 of"
+    )
+
+
 def test_the_order_by_average_and_the_greatest_margin_are_named():
     assert words.order_by_average(quantity=1180, chance=0.543) == (
         "Ordering by average survival (1,180 before rounding to what the lab sells) would be enough in about 54 of 100 "
