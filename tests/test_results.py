@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import forecast
-from forecast.words.results import Result
+from forecast.words.results import SHARES, Result
 
 DEMO = Path(__file__).parents[1] / "demo_data"
 DRAWS = {"draws": 64, "seed": 1}
@@ -39,7 +39,7 @@ RESULTS = {
     "size_orders": lambda demo: forecast.size_orders(demo.season, **DRAWS),
     "delivery_weeks": lambda demo: forecast.delivery_weeks(demo.season, CULTURE, **DRAWS),
     "plan_orders": lambda demo: demo.plan,
-    "out_of_sample": lambda demo: demo.plan.out_of_sample(draws=64, seed=2, searches=0),
+    "out_of_sample": lambda demo: demo.plan.out_of_sample(draws=64, seed=2, searches=2),
     "explants_needed": lambda demo: forecast.explants_needed(demo.season, CULTURE, **DRAWS),
     "multiply": lambda demo: demo.cultures,
     "compare_routes": lambda demo: forecast.compare_routes(demo.season, CULTURE, **DRAWS),
@@ -74,6 +74,8 @@ def test_a_result_is_told_in_one_line_in_a_few_and_as_a_table(result):
     assert "\n" not in line
     assert 1 <= len(answer.splitlines()) <= MOST_LINES
     assert isinstance(table, pd.DataFrame)
+    shares = table[[name for name in table.columns if name in SHARES]].apply(pd.to_numeric)
+    assert not (shares.abs() > 1).any(axis=None)
     text = re.sub(r"<style.*?</style>|<[^>]*>", " ", html, flags=re.DOTALL)
     for shown in (line, answer, text):
         assert FOR_MACHINES.findall(shown) == []

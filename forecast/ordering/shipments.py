@@ -26,7 +26,7 @@ class Box(NamedTuple):
     plants: int
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Shipment:
     """So many plantlets of one offer, delivered in one week.
 
@@ -43,6 +43,9 @@ class Shipment:
     prices: PriceList
     week: Week
     quantity: int
+
+    def __repr__(self) -> str:
+        return f"Shipment({self.quantity:,} of {self.variety} from {self.lab} for {self.week})"
 
     @property
     def line(self) -> PriceLine:
@@ -86,12 +89,15 @@ class Charge(NamedTuple):
     freight: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Bill:
     """What shipments cost together: what is paid for each, in their order, and how many plantlets share boxes."""
 
     charges: tuple[Charge, ...]
     together: Mapping[Box, int]
+
+    def __repr__(self) -> str:
+        return f"Bill({len(self.charges)} shipments, total={self.total:,.2f})"
 
     @property
     def boxes(self) -> dict[Box, int]:
@@ -177,5 +183,7 @@ def shipment_of(season: Season, order: Delivery | Batch) -> Shipment:
         for at, row in enumerate(season.orders, start=1)
         if (row.variety, row.week, row.lab) == (order.variety, order.week, order.lab)
     ]
-    own = sum(quantity for _, quantity in rows) == number  # else the orders are not those of the season's table
+    own = (
+        bool(rows) and sum(quantity for _, quantity in rows) == number
+    )  # else the orders are not those of the season's table
     raise Refused([Fault(problem, remedy, "orders", rows[0][0] if own else None, column, value)])

@@ -33,7 +33,7 @@ class OutOfSample(Result):
         Mean margin of the worst tenth of them [currency].
     expected
         What the search expected on its own draws [currency].
-    better
+    better_by
         With a confidence of 95 %, no plan has an expected margin that is greater by more than this [currency];
         None without repeated searches.
     gaps
@@ -46,7 +46,7 @@ class OutOfSample(Result):
     error: float
     worst_tenth: float
     expected: float
-    better: float | None
+    better_by: float | None
     gaps: tuple[float, ...]
     draws: int
     seed: int
@@ -57,13 +57,13 @@ class OutOfSample(Result):
         return {"draws": self.draws, "seed": self.seed, "searches": len(self.gaps)}
 
     def table(self) -> pd.DataFrame:
-        """Return one row: margin, error, worst_tenth, expected and better [currency]."""
-        names = ("margin", "error", "worst_tenth", "expected", "better")
+        """Return one row: margin, error, worst_tenth, expected and better_by [currency]."""
+        names = ("margin", "error", "worst_tenth", "expected", "better_by")
         return pd.DataFrame([{name: getattr(self, name) for name in names}]).astype(float).round(2)
 
     def __str__(self) -> str:
         return words.out_of_sample(
-            margin=self.margin, error=self.error, worst_tenth=self.worst_tenth, better=self.better,
+            margin=self.margin, error=self.error, worst_tenth=self.worst_tenth, better=self.better_by,
             searches=len(self.gaps), currency=self.currency,
         )  # fmt: skip
 

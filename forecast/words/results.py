@@ -44,6 +44,7 @@ SHARES = frozenset(
     }
 )
 """Columns that hold shares [0 to 1] and are shown as percentages."""
+_RARE = 5e-4  # a smaller share is not given a number
 MOST_ROWS = 40
 _EMPTY = ("nan", "NaT", "<NA>", "None", "()", "[]", "{}")
 
@@ -115,7 +116,9 @@ def shown_as(column: str) -> Callable[[Any], str]:
 
 
 def _share(value: Any) -> str:
-    return f"{percent(value)} %" if _number(value) else cell(value)
+    if not _number(value):
+        return cell(value)
+    return "under 0.1 %" if 0 < value < _RARE else f"{percent(value)} %"
 
 
 def cell(value: Any) -> str:

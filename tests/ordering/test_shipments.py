@@ -112,7 +112,7 @@ def test_an_order_is_the_cheapest_shipment_with_freight_that_its_lab_accepts(ord
         (ordered(51, "2027-W04"), "quantity", 51, "The next number that is accepted is 55."),
         (ordered(50, "2027-W02"), "week", "2027-W02", "can come in 2027-W03 to 2027-W09 or 2027-W05 to "),
         (ordered(50, "2027-W06", "Nobody"), "lab", "Nobody", "Labs that offer it: Far, Near."),
-        (ordered(50, variety="B"), "lab", None, "No lab offers it: add a row with its price"),
+        (ordered(50, variety="B"), "lab", None, "No lab offers it: add it to the price list"),
     ],
 )
 def test_an_order_that_no_offer_covers_is_refused_with_what_would_be_accepted(order, column, value, remedy):

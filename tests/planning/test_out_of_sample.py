@@ -41,7 +41,7 @@ def test_what_the_best_plan_earns_more_is_bounded_by_students_t(number):
     found = plan.out_of_sample(draws=64, seed=FRESH, searches=3)
     mean = sum(found.gaps) / 3
     error = math.sqrt(sum((gap - mean) ** 2 for gap in found.gaps) / 2 / 3)
-    assert found.better == pytest.approx(max(mean, 0) + 0.9 * math.sqrt(2 / 0.19) * error, rel=1e-9)
+    assert found.better_by == pytest.approx(max(mean, 0) + 0.9 * math.sqrt(2 / 0.19) * error, rel=1e-9)
 
 
 def test_of_two_searches_the_quantile_is_that_of_cauchys_distribution():
@@ -50,13 +50,13 @@ def test_of_two_searches_the_quantile_is_that_of_cauchys_distribution():
     found = plan.out_of_sample(draws=64, seed=FRESH, searches=2)
     one, other = found.gaps
     bound = max((one + other) / 2, 0) + math.tan(0.45 * math.pi) * abs(one - other) / 2
-    assert found.better == pytest.approx(bound, rel=1e-9)
+    assert found.better_by == pytest.approx(bound, rel=1e-9)
 
 
 def test_without_searches_better_plans_are_not_bounded():
     _, _, plan = planned(0)
     found = plan.out_of_sample(draws=64, seed=FRESH, searches=0)
-    assert (found.better, found.gaps) == (None, ())
+    assert (found.better_by, found.gaps) == (None, ())
 
 
 def test_the_margin_is_that_of_the_cash_flow_on_the_fresh_draws_and_its_error_the_standard_error():
@@ -89,7 +89,7 @@ def test_the_table_has_one_row_and_nothing_where_nothing_was_searched():
     assert [row[name] for name in ("margin", "error", "worst_tenth", "expected")] == pytest.approx(
         [found.margin, found.error, found.worst_tenth, found.expected], abs=0.005
     )
-    assert math.isnan(row["better"])
+    assert math.isnan(row["better_by"])
     assert found.expected == plan.margin
 
 

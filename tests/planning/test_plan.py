@@ -204,6 +204,6 @@ def test_an_out_of_sample_check_that_proves_nothing_is_refused(whole, options, m
 def test_a_plan_is_searched_anew_five_times_by_default_and_for_the_least_cost_never(whole):
     found_again = whole.out_of_sample(draws=8, seed=7)
     assert len(found_again.gaps) == 5
-    assert found_again.better == pytest.approx(0, abs=0.01)
+    assert found_again.better_by == pytest.approx(0, abs=0.01)
     least = found(plan(), aim="cost").out_of_sample(draws=8, seed=7, searches=3)
-    assert (least.gaps, least.better) == ((), None)
+    assert (least.gaps, least.better_by) == ((), None)
