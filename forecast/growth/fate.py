@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, Protocol, Self
 
@@ -21,13 +21,17 @@ Counts = NDArray[np.int32]
 
 @dataclass(frozen=True)
 class Batch:
-    """Plants ordered of one variety that come together on a Monday, in its first delivery or a later one."""
+    """Plants ordered of one variety that come together on a Monday, in its first delivery or a later one.
+
+    `offers` are the labs' offers that they are ordered from, each with its plants; empty if orders do not name them.
+    """
 
     variety: str
     number: int
     week: Week
     quantity: int
     lab: str | None = None
+    offers: tuple[tuple[Any, int], ...] = field(default=(), compare=False)
 
     @property
     def delivery(self) -> Delivery:

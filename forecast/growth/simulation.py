@@ -87,7 +87,7 @@ def simulate(
     """
     if hasattr(orders, "delivery"):
         orders = [orders]
-    deliveries = season.orders if orders is None else _deliveries(season, orders)
+    deliveries = [(row, None) for row in season.orders] if orders is None else _deliveries(season, orders)
     if not deliveries:
         remedy = "Give rows of variety, week and quantity, or orders from size_orders(season, ...)."
         raise refuse("orders", None, "there are no orders to simulate", remedy)
@@ -100,7 +100,7 @@ def simulate(
 
 def outcome_of(season: Season, deliveries: Sequence[Delivery], streams: Streams) -> Outcome:
     """Forecast what comes of deliveries under streams, as `simulate` does."""
-    return Outcome(draw(season, _batches(deliveries), streams))
+    return Outcome(draw(season, _batches((row, None) for row in deliveries), streams))
 
 
 def draw(season: Season, batches: Sequence[Batch], streams: Streams) -> KeptDraws:
@@ -179,20 +179,23 @@ def _score(streams: Streams, level: Level | str, names: dict[str, tuple[str, ...
     return np.zeros(streams.draws) + Level.parse(level).score(lambda word: streams.normal(names[word], quantity))
 
 
-def _batches(deliveries: Sequence[Delivery]) -> list[Batch]:
-    """Put deliveries into batches, numbered by week and lab for each variety, whatever the order of the rows."""
-    together: dict[tuple[str, Any, str], int] = defaultdict(int)
-    for row in deliveries:
-        together[row.variety, row.week, row.lab or ""] += row.quantity
+def _batches(ordered: Iterable[tuple[Delivery, Any]]) -> list[Batch]:
+    """Put deliveries, each with its offer or None, into batches, numbered by week and lab for each variety."""
+    together: dict[tuple[str, Any, str], dict[Any, int]] = defaultdict(lambda: defaultdict(int))
+    for row, offer in ordered:
+        together[row.variety, row.week, row.lab or ""][offer] += row.quantity
     batches: list[Batch] = []
     numbers: dict[str, int] = defaultdict(int)
-    for (variety, week, lab), quantity in sorted(together.items()):
+    for variety, week, lab in sorted(together):
         numbers[variety] += 1
-        batches.append(Batch(variety, numbers[variety], week, quantity, lab or None))
+        offers = together[variety, week, lab]
+        known = () if None in offers else tuple(offers.items())
+        batches.append(Batch(variety, numbers[variety], week, sum(offers.values()), lab or None, known))
     return batches
 
 
-def _deliveries(season: Season, orders: Iterable[Any] | pd.DataFrame) -> tuple[Delivery, ...]:
+def _deliveries(season: Season, orders: Iterable[Any] | pd.DataFrame) -> list[tuple[Delivery, Any]]:
+    """Return the orders as deliveries, each with the offer that it names, or None."""
     if isinstance(orders, pd.DataFrame):
         known = [name for name in orders.columns if name in Delivery.model_fields]
         orders = [
@@ -206,7 +209,7 @@ def _deliveries(season: Season, orders: Iterable[Any] | pd.DataFrame) -> tuple[D
             if not season.first_week <= row.week <= season.last_week:
                 remedy = f"Give a week from {season.first_week} to {season.last_week}."
                 raise refuse("week", str(row.week), "outside the season", remedy)
-            rows.append(row)
+            rows.append((row, getattr(getattr(order, "shipment", order), "prices", None)))
         except Refused as error:
             faults += [
                 Fault(fault.problem, fault.remedy, "orders", number, fault.column, fault.value)
@@ -214,7 +217,7 @@ def _deliveries(season: Season, orders: Iterable[Any] | pd.DataFrame) -> tuple[D
             ]
     if faults:
         raise Refused(faults)
-    return tuple(rows)
+    return rows
 
 
 def _delivery(order: Any) -> Delivery:

@@ -11,9 +11,9 @@ import pandas as pd
 from scipy import stats
 
 from forecast.growth.simulation import season_streams, simulate
+from forecast.ordering.shipments import Shipment
 from forecast.planning.column_generation import Solution, best_margin
 from forecast.resources.money_flow import cash_flow
-from forecast.season.rows import Delivery
 from forecast.season.season import Season
 from forecast.words import plans as words
 from forecast.words.results import Result
@@ -70,7 +70,7 @@ class OutOfSample(Result):
 
 def evaluate(
     season: Season,
-    orders: Sequence[Delivery],
+    orders: Sequence[Shipment],
     found: Solution,
     *,
     draws: int,

@@ -101,7 +101,12 @@ class Plan(Result):
     @cached_property
     def orders(self) -> tuple[Delivery, ...]:
         """The orders, by week, lab and variety."""
-        return tuple(charge.shipment.delivery for charge in self.bill.charges)
+        return tuple(shipment.delivery for shipment in self.shipments)
+
+    @property
+    def shipments(self) -> tuple[Shipment, ...]:
+        """The same, each with the price-list line it is ordered from."""
+        return tuple(charge.shipment for charge in self.bill.charges)
 
     @cached_property
     def bill(self) -> Bill:
@@ -119,7 +124,7 @@ class Plan(Result):
 
     @cached_property
     def _outcome(self) -> Outcome:
-        return simulate(self.season, self.orders, draws=self.draws, seed=self.seed)
+        return simulate(self.season, self.shipments, draws=self.draws, seed=self.seed)
 
     @cached_property
     def _cash_flow(self) -> CashFlow:
@@ -246,7 +251,7 @@ class Plan(Result):
             raise refuse("searches", searches, "one search has no standard deviation", "Give 0, or 2 and more.")
         seed, searches = self.seed + 1 if seed is None else seed, searches if self.aim == "margin" else 0
         return evaluate(
-            self.season, self.orders, self._solution, draws=draws, seed=seed, searches=searches,
+            self.season, self.shipments, self._solution, draws=draws, seed=seed, searches=searches,
             deliveries=self._deliveries, time_limit=time_limit,
         )  # fmt: skip
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from forecast.errors import Fault, Refused, refuse
 from forecast.growth.benches import grown, on_benches
+from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.ordering.shipments import Shipment, bill, shipment_of
@@ -276,6 +277,13 @@ def _last(season: Season, variety: str) -> int:
     return max((row.week - season.first_week for row in season.targets_of(variety)), default=0)
 
 
+def _shipments_of(season: Season, batch: Batch) -> list[Shipment]:
+    """Return the shipments of a batch: of the offers it is ordered from, if the season has them, else the cheapest."""
+    if batch.offers and all(prices.breaks[0] in season.price_list for prices, _ in batch.offers):
+        return [Shipment(prices, batch.week, quantity) for prices, quantity in batch.offers if quantity]
+    return [shipment_of(season, batch)] if batch.quantity else []
+
+
 def _shipments(outcome: Outcome) -> list[Shipment]:
     """Return the orders of an outcome, priced by their labs."""
     season = outcome.season
@@ -283,7 +291,7 @@ def _shipments(outcome: Outcome) -> list[Shipment]:
     faults: list[Fault] = []
     for batch in outcome.batches:
         try:
-            found += [shipment_of(season, batch)] if batch.quantity else []
+            found += _shipments_of(season, batch)
         except Refused as error:
             faults += error.faults
     remedy = "Fill in the price at which it is sold."

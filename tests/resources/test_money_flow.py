@@ -20,9 +20,11 @@ from small_seasons import MILD, MIXED, beta_spread, offer, season, stage
 import forecast
 from forecast.errors import Refused
 from forecast.growth.stock import drawn_demand
+from forecast.ordering.price_breaks import PriceList
+from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.unit_costs import growing_costs, stage_costs
 from forecast.planning.columns import footprint
-from forecast.resources.money_flow import CashFlow, cash_flow, worst_seasons
+from forecast.resources.money_flow import CashFlow, bought, cash_flow, worst_seasons
 from forecast.season.varieties import Variety
 from forecast.weeks import Week
 
@@ -1019,3 +1021,20 @@ def test_only_varieties_that_are_ordered_and_wanted_need_a_price():
     assert lines_of(plan, [("A", "2027-W02", 5), ("B", "2027-W02", 5)]) == [
         "varieties, row 1, column sale_price: has a target but no price. Fill in the price at which it is sold."
     ]
+
+
+def test_what_was_ordered_is_what_is_paid_where_a_lab_sells_plantlets_and_plugs():
+    """Plantlets cost 100 and three boxes at 5; plugs cost 101 and share one box at 45 with those of another variety."""
+    plugs = {"form": "plugs", "unit_price": 1.01, "freight_per_box": 45, "plants_per_box": 4000}
+    plantlets = {"form": "plantlets", "unit_price": 1.0, "freight_per_box": 5, "plants_per_box": 40}
+    labs = [offer("A", **plantlets), offer("A", **plugs), offer("B", **plugs)]
+    asked = [{"variety": name, "week": "2027-W12", "target": 100} for name in "AB"]
+    plan = season([stage(typical=4, survival=1)], varieties="AB", price_list=labs, targets=asked)
+    plan = priced(plan, {name: {"sale_price": 9} for name in "AB"})
+    lists = [PriceList.of(plan.price_lines(name))[-1] for name in "AB"]
+    sent = [Shipment(prices, Week(2027, 5), 100) for prices in lists]
+    for orders, due in ((sent, 202 + 45), ([one.delivery for one in sent], 100 + 3 * 5 + 101 + 45)):
+        outcome = forecast.simulate(plan, orders, draws=4, seed=1)  # rows name no offer: each is the cheapest alone
+        assert -sum(float(line.amounts.sum()) for line in bought(outcome)) == pytest.approx(due)
+        assert forecast.cash_flow(outcome).margin == pytest.approx(np.full(4, 1800.0 - due))
+    assert bill(sent).total == pytest.approx(202 + 45)
