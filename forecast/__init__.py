@@ -1,4 +1,4 @@
-"""How many plantlets to order, of what, from which offer, for which week."""
+"""How many plantlets to order, of what, from which lab, for which week."""
 
 from typing import TYPE_CHECKING
 
