@@ -330,7 +330,7 @@ def sampler_table(steps: int) -> None:
     print(
         f"autocorrelation {run.times.min():.0f} to {run.times.max():.0f} steps; {run.samples.min():.0f} samples worth"
     )
-    error = float((np.abs(means - fine) / run.sd).max())
+    error = float((np.abs(means - fine) / run.spread).max())
     print(
         f"error of the lattice against a finer one: means {np.abs(means - fine).max():.1e}, {error:.1e} of a deviation;"
     )

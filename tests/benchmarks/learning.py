@@ -49,7 +49,7 @@ def beside(
     pooled, density = Pooled(records, groups), Density(records, groups, Priors())
     took = seconds(lambda: learned(replace(pooled)), 5)
     runs = [sample(density, walkers=walkers, steps=steps, first=steps // 5, seed=seed) for seed in seeds]
-    off = float((np.abs(learned(pooled)[0] - finer(pooled)[0]) / runs[0].sd).max())
+    off = float((np.abs(learned(pooled)[0] - finer(pooled)[0]) / runs[0].spread).max())
     yield Row(f"{name}: our error, of a posterior deviation", off, 1, against="asked", theirs=ERROR)
     each = statistics.median(run.seconds / float(run.samples.min()) for run in runs)
     forgets = statistics.median(float(run.times.max()) for run in runs)
