@@ -17,7 +17,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[1]
 VERSIONS = ("3.11", "3.12", "3.13", "3.14")
 NOT_NEEDED = {"jupyterlab", "ipykernel", "ipython", "notebook", "anywidget", "pytest"}
-SHIPPED = {".py", ".typed", ".js", ".css", ".ipynb"}
+SHIPPED = {".py", ".typed", ".js", ".css", ".html", ".ipynb"}
 KEPT = {"forecast", "notebooks", "demo_data", "tests", ".ci"}  # folders of the source
 JUNK = re.compile(r"__pycache__|\.pyc$|_cache/|\.hypothesis|\.ipynb_checkpoints|\.venv|(^|/)(build|dist)/")
 JOB = (
