@@ -1,6 +1,6 @@
 """Mixed-integer linear programs, solved by HiGHS.
 
-Not by `scipy.optimize.milp`: the HiGHS within SciPy 1.17 writes to the console whatever it is told.
+Not by `scipy.optimize.milp`: the HiGHS within SciPy 1.17 writes to the console, and no option stops it.
 """
 
 from __future__ import annotations

@@ -60,7 +60,7 @@ def figure(chart: Any, sentence: str) -> Figure:
 
 
 def rendered(**values: Any) -> str:
-    """Return the page from values by the names of the template; what stands in them is text, never markup."""
+    """Return the page from values by the names of the template; the values are text, never markup."""
     templates = Environment(
         loader=PackageLoader("forecast", "show/templates"), autoescape=True, trim_blocks=True, lstrip_blocks=True
     )
