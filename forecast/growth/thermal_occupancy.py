@@ -91,7 +91,8 @@ class WarmFate(RouteFate):
         for step, gone in self._left(self._mondays(elapsed)):
             left = self._at(gone, elapsed)
             if step.clock is None:  # known between Mondays, too
-                left = np.where((elapsed >= 0)[:, None], step.gone(np.maximum(elapsed, 0)), 0.0)
+                between = np.where((elapsed >= 0)[:, None], step.gone(np.maximum(elapsed, 0)), 0.0)
+                left = np.maximum(left, between)
             found[step.stage + 1 :] = [np.minimum(found[step.stage], left)] * (self.stages - step.stage)
         return found
 
