@@ -117,7 +117,7 @@ def test_a_station_record_takes_no_such_temperature(value: object) -> None:
     assert "not an air temperature in °C" in told
 
 
-DAYS = [np.datetime64(2**62, "D"), np.datetime64("NaT"), pd.NaT, 10**400, b"2027-01-01", "2027-02-30", "1_000"]
+DAYS = [np.datetime64(2**62, "D"), np.datetime64("NaT", "D"), pd.NaT, 10**400, b"2027-01-01", "2027-02-30", "1_000"]
 
 
 @pytest.mark.parametrize("day", DAYS, ids=range(len(DAYS)))
