@@ -15,7 +15,7 @@ from forecast.errors import OutOfReach, Refused
 from forecast.io.csv_folder import csv_text, table_text
 from forecast.io.files_out import check_free, write_texts
 from forecast.io.seasons import read_season
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import DRAWS, PLANNING_DRAWS
 from forecast.words import commands as words

@@ -1,15 +1,17 @@
-"""ISO 8601 weeks: they start on Monday, week 1 holds 4 January, a year has 52 or 53."""
+"""ISO 8601 weeks, and days; weeks start on Monday, week 1 holds 4 January, a year has 52 or 53."""
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from functools import total_ordering
+from typing import Any
 
 from forecast.errors import refuse
 
 _WRITTEN = re.compile(r"(\d{4})-W(\d{2})")
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
 _NEARLY = re.compile(r"(\d{4})[ -]?[Ww](?:eek)?[ -]?(\d{1,2})")
 _LAST_YEAR = 9998
 _LAST_DAY = date(_LAST_YEAR, 12, 31).toordinal()
@@ -120,3 +122,25 @@ def _remedy(written: object) -> str:
         year, week, _ = day.isocalendar()
         return f"That day lies in {year}-W{week:02d}; write the week."
     return "Write it as year and week number, such as 2027-W14."
+
+
+def read_day(cell: Any) -> date:
+    """Return the day of a cell: a date, or text such as 2027-04-13, of the years 1900 to 2199."""
+    remedy = "Write year, month and day, such as 2027-04-13."
+    day = None
+    if isinstance(cell, datetime):
+        if cell.time() != datetime.min.time():
+            raise refuse("date", str(cell), "a time of day, too", "Write the day alone, such as 2027-04-13.")
+        day = cell.date()
+    elif isinstance(cell, date):
+        day = cell
+    elif isinstance(cell, str) and _DAY.fullmatch(cell.strip()):
+        try:
+            day = date.fromisoformat(cell.strip())
+        except ValueError:
+            raise refuse("date", cell, "there is no such day", remedy) from None
+    if day is None:
+        raise refuse("date", str(cell), "not a date", remedy)
+    if not 1900 <= day.year < 2200:
+        raise refuse("date", str(cell), "not a plausible year", remedy)
+    return day

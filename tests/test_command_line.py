@@ -9,7 +9,7 @@ import pytest
 
 import forecast
 from forecast.__main__ import main
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 
 ROOT = Path(__file__).parents[1]
 DEMO = str(ROOT / "demo_data")

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from forecast.executors import in_parts
 from forecast.growth.fate import Batch, Draws, Fate
 from forecast.growth.stock import earlier, on_hand, sales_of
-from forecast.season.rows import Stage
 from forecast.season.season import Season
+from forecast.season.stages import Stage
 from forecast.streams import Array
 
 _EVERY = slice(None)

@@ -12,8 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from forecast.growth.benches import area, elapsed, held
 from forecast.growth.fate import Batch, Counts, Draws, Fate
 from forecast.growth.stock import earlier, on_hand, sales_of, sampled
-from forecast.growth.summaries import ranges
-from forecast.growth.tails import sum_at_least
+from forecast.growth.summaries import ranges, sum_at_least
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
 from forecast.weeks import Week

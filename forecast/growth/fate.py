@@ -11,7 +11,7 @@ from typing import Any, Protocol, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
 from forecast.weeks import Week

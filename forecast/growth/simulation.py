@@ -22,8 +22,9 @@ from forecast.growth.thermal_occupancy import WarmFate
 from forecast.growth.weather import Weather, lowered
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
-from forecast.season.rows import STAGES, Delivery, Stage
+from forecast.season.orders import Delivery
 from forecast.season.season import Season
+from forecast.season.stages import STAGES, Stage
 from forecast.streams import DRAWS, Array, Streams
 from forecast.weeks import Week
 

@@ -6,8 +6,8 @@ from datetime import date
 
 import numpy as np
 
-from forecast.season.rows import Stage
 from forecast.season.season import Season
+from forecast.season.stages import Stage
 from forecast.streams import Array, Streams
 from forecast.weather.heat_units import degree_days
 from forecast.weather.measured import Days, draw_given

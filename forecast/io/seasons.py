@@ -16,7 +16,7 @@ from forecast.io.files_out import write_texts
 from forecast.io.tables import Source, opened, read_tables
 from forecast.season.cells import plain
 from forecast.season.consistency import contradictions
-from forecast.season.rows import Header
+from forecast.season.header import Header
 from forecast.season.season import TABLES, Season
 
 _REFERRED = {

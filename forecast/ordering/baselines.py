@@ -13,7 +13,7 @@ from forecast.ordering.order import size_orders
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import DRAWS
 from forecast.weeks import Week

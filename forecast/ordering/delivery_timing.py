@@ -13,8 +13,7 @@ import pandas as pd
 
 from forecast.errors import OutOfReach, refuse, whole
 from forecast.growth.simulation import season_streams
-from forecast.growth.summaries import RANGE
-from forecast.growth.tails import sum_at_least
+from forecast.growth.summaries import RANGE, sum_at_least
 from forecast.ordering.order import Order, order_of
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.request import requested

@@ -8,11 +8,11 @@ from collections.abc import Callable, Iterator
 import numpy as np
 from numpy.typing import ArrayLike
 
-from forecast.growth.tails import at_least
+from forecast.growth.summaries import at_least
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.trial_orders import Case
-from forecast.season.rows import PriceLine
+from forecast.season.price_list import PriceLine
 from forecast.streams import Array
 from forecast.weeks import Week
 

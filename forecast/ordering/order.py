@@ -15,7 +15,7 @@ from forecast.ordering.margins import Margins
 from forecast.ordering.request import requested
 from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.trial_orders import Case
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import DRAWS
 from forecast.weeks import Week

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from forecast.season.consistency import first_delivery
-from forecast.season.rows import PriceLine
+from forecast.season.price_list import PriceLine
 from forecast.weeks import Week
 
 

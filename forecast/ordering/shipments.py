@@ -12,7 +12,8 @@ from forecast.errors import Fault, Refused
 from forecast.growth.fate import Batch
 from forecast.ordering.price_breaks import PriceList
 from forecast.season.consistency import first_delivery
-from forecast.season.rows import Delivery, PriceLine
+from forecast.season.orders import Delivery
+from forecast.season.price_list import PriceLine
 from forecast.season.season import Season
 from forecast.weeks import Week
 

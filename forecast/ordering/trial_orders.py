@@ -13,7 +13,7 @@ from forecast.errors import refuse
 from forecast.growth.fate import Fate, RouteFate
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
-from forecast.growth.tails import at_least
+from forecast.growth.summaries import at_least
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.unit_costs import growing_costs

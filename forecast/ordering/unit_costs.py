@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from forecast.growth.fate import Fate
-from forecast.season.rows import Stage
 from forecast.season.season import Season
+from forecast.season.stages import Stage
 from forecast.streams import Array
 from forecast.weeks import Week
 

@@ -20,7 +20,7 @@ from forecast.planning.column_generation import Solution
 from forecast.planning.out_of_sample import OutOfSample, evaluate
 from forecast.planning.pricing import PricingProblem
 from forecast.resources.money_flow import CashFlow, cash_flow
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import DRAWS
 from forecast.weeks import Week

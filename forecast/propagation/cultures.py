@@ -17,7 +17,7 @@ from forecast.growth.fate import RouteFate
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import earlier, sampled
 from forecast.growth.summaries import RANGE, RANGE_NAMES
-from forecast.growth.tails import at_least as chance_of_at_least
+from forecast.growth.summaries import at_least as chance_of_at_least
 from forecast.propagation.multiplication import Generations, Multiplication, Numbers, Rates, draw_generations
 from forecast.season.propagation_rows import Culture, Division
 from forecast.season.season import Season

@@ -14,7 +14,7 @@ import pandas as pd
 
 from forecast.errors import OutOfReach, Refused, refuse
 from forecast.growth.simulation import season_streams
-from forecast.growth.tails import at_least
+from forecast.growth.summaries import at_least
 from forecast.ordering.order import Order, order_of
 from forecast.ordering.request import requested
 from forecast.ordering.shipments import bill

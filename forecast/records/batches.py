@@ -3,45 +3,22 @@
 from __future__ import annotations
 
 import math
-import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from functools import cached_property
 from itertools import groupby, islice, permutations, product
 from typing import Annotated, Any, NamedTuple, Self
 
 from pydantic import model_validator
 
-from forecast.errors import Fault, refuse
+from forecast.errors import Fault
 from forecast.season.cells import Name, Note, Row, Text, Whole, parsed, wrong
+from forecast.weeks import read_day
 
 _MOST_TIED = 4  # stages first counted on one day, of which every order is tried
 _MOST_ORDERS = 24  # of the stages of a batch
-_WRITTEN = re.compile(r"\d{4}-\d{2}-\d{2}")
-
-
-def read_day(cell: Any) -> date:
-    """Return the day of a cell: a date, or text such as 2027-04-13, of the years 1900 to 2199."""
-    remedy = "Write year, month and day, such as 2027-04-13."
-    day = None
-    if isinstance(cell, datetime):
-        if cell.time() != datetime.min.time():
-            raise refuse("date", str(cell), "a time of day, too", "Write the day alone, such as 2027-04-13.")
-        day = cell.date()
-    elif isinstance(cell, date):
-        day = cell
-    elif isinstance(cell, str) and _WRITTEN.fullmatch(cell.strip()):
-        try:
-            day = date.fromisoformat(cell.strip())
-        except ValueError:
-            raise refuse("date", cell, "there is no such day", remedy) from None
-    if day is None:
-        raise refuse("date", str(cell), "not a date", remedy)
-    if not 1900 <= day.year < 2200:
-        raise refuse("date", str(cell), "not a plausible year", remedy)
-    return day
 
 
 DateCell = Annotated[date, parsed(read_day)]

@@ -19,8 +19,8 @@ from forecast.rates.distributions import Z90, Share
 from forecast.records.learned_season import BasedOn, LearnedRate, LearnedSeason, Learning
 from forecast.records.records import Records
 from forecast.records.stage_counts import StageTime, posterior_time, survival_records, time_records
-from forecast.season.rows import SURVIVALS, Stage
 from forecast.season.season import Season
+from forecast.season.stages import SURVIVALS, Stage
 from forecast.words import records as words
 
 _LIMITS = 0.001, 0.999  # of a median survival

@@ -16,12 +16,13 @@ from forecast.io.csv_folder import table_texts
 from forecast.io.files_in import OPTIONAL
 from forecast.io.files_out import write_texts
 from forecast.io.tables import opened, read_tables
-from forecast.records.batches import BatchRecord, CountRecord, StageHistory, read_day, stage_histories
+from forecast.records.batches import BatchRecord, CountRecord, StageHistory, stage_histories
 from forecast.records.weather_rows import WeatherRecord, too_warm, twice
 from forecast.season.cells import Row, nearest, suggestion
 from forecast.season.consistency import Tables
 from forecast.season.season import Season
 from forecast.weather.measured import Days
+from forecast.weeks import read_day
 from forecast.words import records as words
 
 _TABLES: dict[str, type[Row]] = {"batches": BatchRecord, "counts": CountRecord, "weather": WeatherRecord}

@@ -16,8 +16,8 @@ from forecast.fitting.stage_times import LearnedTime, fit_time
 from forecast.fitting.survival import Record
 from forecast.records.records import Records
 from forecast.records.thermal_time import ThermalTime
-from forecast.season.rows import STAGES, Stage
 from forecast.season.season import Season
+from forecast.season.stages import STAGES, Stage
 
 ARRIVAL = STAGES[0]
 PRIOR_LOG_SD = 0.25  # standard deviation of the log of an estimated typical time: common practice, no source

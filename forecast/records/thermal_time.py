@@ -8,8 +8,8 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import ArrayLike
 
-from forecast.season.rows import Stage
 from forecast.season.season import Season
+from forecast.season.stages import Stage
 from forecast.streams import Array
 from forecast.weather.heat_units import degree_days
 from forecast.weather.measured import Days

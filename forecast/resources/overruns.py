@@ -16,7 +16,7 @@ from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import outcome_of, season_streams
 from forecast.ordering.price_breaks import PriceList
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 from forecast.streams import Array
 from forecast.words import resources
 from forecast.words.results import Result

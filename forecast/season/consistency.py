@@ -10,8 +10,10 @@ from typing import Any
 from forecast.errors import Fault, Refused, refuse
 from forecast.rates.distributions import Share
 from forecast.season.cells import suggestion
+from forecast.season.header import Header
 from forecast.season.places import climate_of
-from forecast.season.rows import Header, PriceLine, Stage
+from forecast.season.price_list import PriceLine
+from forecast.season.stages import Stage
 from forecast.weather.climate import PERSISTENCE
 from forecast.weeks import Week
 

@@ -11,9 +11,12 @@ from forecast.errors import Refused, refuse
 from forecast.rates.distributions import Share
 from forecast.season.cells import Row, plain, suggestion
 from forecast.season.consistency import Tables, contradictions, entering
+from forecast.season.header import Header
+from forecast.season.orders import Delivery
 from forecast.season.places import Normal, Place, climate_of
+from forecast.season.price_list import PriceLine
 from forecast.season.propagation_rows import Culture, Division
-from forecast.season.rows import SURVIVALS, Delivery, Header, PriceLine, Stage
+from forecast.season.stages import SURVIVALS, Stage
 from forecast.season.targets import Target
 from forecast.season.varieties import Variety
 from forecast.weather.climate import Climate

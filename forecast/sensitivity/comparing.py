@@ -15,8 +15,8 @@ from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
 from forecast.growth.summaries import RANGE
 from forecast.resources.money_flow import bought
-from forecast.season.diff import ABSENT, COLUMNS, THERE, differences
 from forecast.season.season import Season
+from forecast.sensitivity.diff import ABSENT, COLUMNS, THERE, differences
 from forecast.sensitivity.expected import Expected
 from forecast.streams import DRAWS, Array
 from forecast.weeks import Week
@@ -122,7 +122,7 @@ class Comparison(Result):
         Returns
         -------
         DataFrame
-            As `forecast.season.diff.differences` returns it; orders are those that were compared.
+            As `forecast.sensitivity.diff.differences` returns it; orders are those that were compared.
         """
         return self._changes.copy()
 

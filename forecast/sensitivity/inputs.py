@@ -18,8 +18,8 @@ from forecast.growth.weather import FIRST_WEEKS, Weather, prescribe
 from forecast.rates.amounts import Count
 from forecast.rates.distributions import Z90, Duration, Share
 from forecast.rates.levels import Level
-from forecast.season.rows import Stage
 from forecast.season.season import Season
+from forecast.season.stages import Stage
 from forecast.season.targets import Target
 from forecast.streams import Array, GivenStreams, Streams
 from forecast.words.sensitivity import FROM_NORMAL, OF_PRICE

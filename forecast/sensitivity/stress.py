@@ -10,8 +10,8 @@ import numpy as np
 from forecast.errors import refuse
 from forecast.growth.outcome import Outcome
 from forecast.rates.distributions import Share
-from forecast.season.rows import SURVIVALS, Stage
 from forecast.season.season import Season
+from forecast.season.stages import SURVIVALS, Stage
 
 
 def poorer(season: Season, *, points: float = 0.1) -> Season:

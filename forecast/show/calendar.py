@@ -23,9 +23,8 @@ from forecast.growth.summaries import RANGE
 from forecast.io.files_out import write_texts
 from forecast.ordering.unit_costs import BEFORE
 from forecast.planning.plan import Plan
-from forecast.records.batches import read_day
 from forecast.resources.money_flow import cash_flow
-from forecast.weeks import Week
+from forecast.weeks import Week, read_day
 from forecast.words import partner as words
 from forecast.words.numbers import dated
 

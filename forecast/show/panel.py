@@ -13,7 +13,7 @@ import vl_convert
 
 from forecast.charts.base import BLACK, ORANGE, WIDTH, capacity, fan, heading, offline, week_axis
 from forecast.errors import ForecastError
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.show.panel_state import Answer, WhatIf
 from forecast.streams import PLANNING_DRAWS

@@ -10,8 +10,9 @@ from typing import Any, NamedTuple
 from forecast.errors import Refused
 from forecast.ordering.shipments import shipment_of
 from forecast.ordering.trial_orders import Case
-from forecast.season.rows import Delivery, Stage
+from forecast.season.orders import Delivery
 from forecast.season.season import Season
+from forecast.season.stages import Stage
 from forecast.season.targets import Target
 from forecast.weeks import Week
 from forecast.words.numbers import dated

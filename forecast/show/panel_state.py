@@ -20,7 +20,7 @@ from forecast.ordering.shipments import shipment_of
 from forecast.ordering.trial_orders import Case
 from forecast.resources.bench_use import space_taken
 from forecast.resources.money_flow import cash_flow
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.show import panel_sliders as sliders
 from forecast.show.panel_sliders import Asked, Slider

@@ -22,8 +22,9 @@ from forecast.resources.bench_use import bench_space
 from forecast.resources.labour import hours_of_work
 from forecast.resources.money_flow import cash_flow
 from forecast.season.cells import SPREADSHEET_ERROR
-from forecast.season.rows import Header, Stage
+from forecast.season.header import Header
 from forecast.season.season import TABLES, Season
+from forecast.season.stages import Stage
 from forecast.show.sheets import escaped, order_sheet, workbook
 from forecast.weeks import Week
 from forecast.words import partner as words

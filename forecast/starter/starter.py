@@ -14,10 +14,13 @@ from forecast.io.files_out import write_texts
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records
 from forecast.season.cells import Row
+from forecast.season.header import Header
+from forecast.season.orders import Delivery
 from forecast.season.places import Normal, Place
+from forecast.season.price_list import PriceLine
 from forecast.season.propagation_rows import Culture, Division
-from forecast.season.rows import Delivery, Header, PriceLine, Stage
 from forecast.season.season import TABLES, Season
+from forecast.season.stages import Stage
 from forecast.season.targets import Target
 from forecast.season.varieties import Variety
 from forecast.starter.notebooks import copies

@@ -15,8 +15,8 @@ from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.records.batches import Interval
 from forecast.records.thermal_time import ThermalTime
-from forecast.season.rows import Stage
 from forecast.season.season import Season
+from forecast.season.stages import Stage
 from forecast.streams import Array, Streams
 
 _GRIDS = np.linspace(-5, 5, 401), np.linspace(-34, 34, 2721)  # of scores, the second for extreme counts

@@ -19,8 +19,8 @@ from forecast.records.learning import pooled_by_stage
 from forecast.records.records import Records
 from forecast.records.stage_counts import ARRIVAL, PRIOR_LOG_SD, survival_records
 from forecast.records.thermal_time import ThermalTime
-from forecast.season.rows import Stage
 from forecast.season.season import Season
+from forecast.season.stages import Stage
 from forecast.streams import Array
 from forecast.weeks import Week
 

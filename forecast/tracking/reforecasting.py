@@ -20,15 +20,15 @@ from forecast.growth.simulation import draw_fate, season_streams
 from forecast.growth.weather import measure
 from forecast.ordering.order import Orders, order_of
 from forecast.ordering.trial_orders import Case
-from forecast.records.batches import BatchRecord, StageHistory, read_day
+from forecast.records.batches import BatchRecord, StageHistory
 from forecast.records.records import Records
 from forecast.season.consistency import first_delivery
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import DRAWS, Array, Streams
 from forecast.tracking.evidence import BatchEvidence, StageEvidence, posterior_shifts
 from forecast.tracking.remaining import SaleableFate, cohort_fate
-from forecast.weeks import Week
+from forecast.weeks import Week, read_day
 from forecast.words import records as words
 from forecast.words.results import Result
 

@@ -30,7 +30,7 @@ from forecast.planning.columns import Way
 from forecast.planning.plan import Plan
 from forecast.planning.pricing import PricingProblem
 from forecast.planning.whole_order import plan_orders
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 
 SECONDS = 60.0  # of the solver
 EXACT, NEAR = 1e-6, 0.01  # gaps

@@ -15,7 +15,7 @@ from forecast import Refused
 from forecast.growth.draws import met
 from forecast.growth.summaries import as_targets, by_week, ranges
 from forecast.resources.overruns import area_of
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 
 A, B, PLANTS, DRAWS = 8.0, 2.0, 60, 4096
 

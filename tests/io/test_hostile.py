@@ -17,7 +17,7 @@ from refusals import refused, refused_lines
 from forecast import Refused, Season, read_season, write_season
 from forecast.__main__ import main
 from forecast.records.records import read_records
-from forecast.season.rows import Header
+from forecast.season.header import Header
 from forecast.season.season import TABLES
 from forecast.show.plan_workbook import write_plan_workbook
 from forecast.weather.station import read_days

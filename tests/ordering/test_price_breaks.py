@@ -8,7 +8,7 @@ from small_seasons import offer
 
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment, bill
-from forecast.season.rows import PriceLine
+from forecast.season.price_list import PriceLine
 from forecast.weeks import Week
 
 some = settings(max_examples=200, deadline=None, derandomize=True)

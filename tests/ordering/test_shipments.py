@@ -11,7 +11,8 @@ from forecast.errors import Refused
 from forecast.growth.fate import Batch
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Box, Shipment, bill, shipment_of
-from forecast.season.rows import Delivery, PriceLine
+from forecast.season.orders import Delivery
+from forecast.season.price_list import PriceLine
 from forecast.weeks import Week
 
 WEEK = Week(2027, 3)

@@ -15,7 +15,7 @@ from forecast.growth.simulation import draw_fate, season_streams
 from forecast.ordering.price_breaks import PriceList
 from forecast.planning import columns as module
 from forecast.planning.columns import Ways, filled, orderable_up_to
-from forecast.season.rows import PriceLine
+from forecast.season.price_list import PriceLine
 
 DRAWS = 24
 some = settings(max_examples=40, deadline=None, derandomize=True)

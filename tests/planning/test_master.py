@@ -20,7 +20,7 @@ from forecast.planning.limits import FULLEST, Limits
 from forecast.planning.master import Cut, Duals, MasterProblem
 from forecast.planning.pricing import PricingProblem
 from forecast.resources.money_flow import worst_seasons
-from forecast.season.rows import PriceLine
+from forecast.season.price_list import PriceLine
 from forecast.weeks import Week
 
 DRAWS = 16

@@ -22,7 +22,7 @@ from forecast.planning.cheapest import least_cost
 from forecast.planning.column_generation import best_margin
 from forecast.planning.plan import LeftOut
 from forecast.planning.whole_order import plan_orders
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 
 DRAWS = 16
 some = settings(max_examples=40, deadline=None, derandomize=True)

@@ -12,7 +12,7 @@ from small_seasons import stage
 from forecast import Refused
 from forecast.rates.by_cycle import ByCycle
 from forecast.rates.levels import Level
-from forecast.season.rows import Stage
+from forecast.season.stages import Stage
 
 some = settings(max_examples=100, deadline=None, derandomize=True)
 numbers = st.floats(0, 1e300)

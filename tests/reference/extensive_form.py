@@ -19,7 +19,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 
 from forecast.growth.simulation import season_streams
 from forecast.planning.columns import Way, Ways
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import Array
 

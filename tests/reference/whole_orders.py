@@ -14,7 +14,7 @@ from forecast.ordering.baselines import simple_orders
 from forecast.planning.plan import Plan
 from forecast.planning.whole_order import plan_orders
 from forecast.resources.money_flow import cash_flow
-from forecast.season.rows import Delivery
+from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import Array
 from forecast.weeks import Week

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from forecast import Refused, Season, read_season, write_season
 from forecast.season.places import Normal, Place
-from forecast.season.rows import Stage
+from forecast.season.stages import Stage
 
 Change = Callable[[str, str, str], None]
 Refusal = Callable[[], list[str]]

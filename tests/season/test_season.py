@@ -12,7 +12,7 @@ from refusals import refused
 
 from forecast import Refused, Season, Week, read_season
 from forecast.season.consistency import entering
-from forecast.season.rows import Stage
+from forecast.season.stages import Stage
 
 DEMO = read_season(Path(__file__).parents[2] / "demo_data")
 

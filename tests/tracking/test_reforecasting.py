@@ -11,7 +11,7 @@ from small_seasons import beta_spread, offer, season, stage
 
 import forecast
 from forecast import Refused
-from forecast.growth.tails import at_least
+from forecast.growth.summaries import at_least
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records
 from forecast.resources.labour import hours_of_work

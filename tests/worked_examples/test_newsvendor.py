@@ -17,7 +17,7 @@ from small_seasons import offer
 
 from forecast.ordering.margins import sold
 from forecast.ordering.price_breaks import PriceList
-from forecast.season.rows import PriceLine
+from forecast.season.price_list import PriceLine
 
 some = settings(max_examples=60, deadline=None, derandomize=True)
 

@@ -10,7 +10,7 @@ from small_seasons import beta_spread, offer, season, stage
 
 import forecast
 from forecast.growth.simulation import draw_fate, season_streams
-from forecast.growth.tails import at_least
+from forecast.growth.summaries import at_least
 
 DRAWS = 4096
 WEEK = "2027-W10"

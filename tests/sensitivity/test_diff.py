@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 import forecast
-from forecast.season.diff import differences
 from forecast.season.season import TABLES
+from forecast.sensitivity.diff import differences
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 CHANGES = {

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
 
-from forecast.growth.tails import at_least, sum_at_least
+from forecast.growth.summaries import at_least, sum_at_least
 
 some = settings(max_examples=150, deadline=None, derandomize=True)
 some_share = st.floats(0, 1).filter(lambda share: share == 0 or share > 1e-300)  # SciPy overflows at smaller ones

@@ -9,7 +9,7 @@ import pandas as pd
 
 from forecast.season.cells import Row, plain
 from forecast.season.consistency import KEYS
-from forecast.season.rows import Header
+from forecast.season.header import Header
 from forecast.season.season import TABLES, Season
 
 _KEYS = KEYS | {"orders": ("variety", "week", "lab")}

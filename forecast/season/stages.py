@@ -1,4 +1,4 @@
-"""The rows of stages, price list and orders, and what holds for the whole season; checked when made, never changed."""
+"""The rows of stages: how long plants take in each, and how many survive it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ from forecast.season.cells import (
     AboveZero,
     Celsius,
     Counted,
-    Currency,
     FromZero,
     LevelCell,
     Name,
@@ -21,13 +20,10 @@ from forecast.season.cells import (
     Row,
     ShareCell,
     Text,
-    WeekCell,
     Whole,
     in_order,
     wrong,
 )
-from forecast.weather.climate import PERSISTENCE
-from forecast.weather.heat_units import Method
 
 STAGES = ("arrival", "acclimatisation", "growing on", "spacing out", "hardening", "grading")
 
@@ -191,112 +187,3 @@ class Stage(Row):
         """The time the stage takes."""
         unit = "weeks" if self.runs_on == "weeks" else f"degree-days above {self.base_temperature:g} °C"
         return Duration(self.typical, self.batches_cv, self.plants_cv, self.time_level or "plant", unit)
-
-
-class PriceLine(Row):
-    """One line of a lab's price list.
-
-    Parameters
-    ----------
-    lab, variety
-        Lab, and the variety it sells.
-    form
-        What is delivered: plantlet, plug or liner.
-    from_quantity, unit_price
-        Price per plant [currency] for orders from this quantity on [plants]; one row for each price break.
-    minimum, multiple
-        Smallest order, and the number of which every order is a multiple, such as a full tray [plants].
-    lead_weeks
-        Lead time from order to delivery [weeks].
-    first_week, last_week
-        First and last week of delivery.
-    deposit
-        Share of the price paid with the order [0 to 1].
-    freight_per_box, plants_per_box
-        Freight per box [currency], and plants per box [plants].
-    """
-
-    lab: Name
-    variety: Name
-    form: Text | None = None
-    from_quantity: Counted = 1
-    unit_price: FromZero
-    minimum: Counted = 1
-    multiple: Counted = 1
-    lead_weeks: Annotated[Whole, Field(le=520)] = 0
-    first_week: WeekCell
-    last_week: WeekCell
-    deposit: ShareCell = 0.0
-    freight_per_box: FromZero = 0.0
-    plants_per_box: Counted | None = None
-    note: Note = None
-
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
-        in_order(self, "first_week", "last_week")
-        if self.freight_per_box and self.plants_per_box is None:
-            remedy = "Write how many plants a box holds."
-            raise wrong("required when freight_per_box is above 0", remedy, "plants_per_box")
-        return self
-
-
-class Delivery(Row):
-    """One delivery on order: the plants of one batch.
-
-    Parameters
-    ----------
-    variety, week
-        Variety, and the week on whose Monday it is delivered.
-    quantity
-        Plants ordered.
-    lab
-        Lab it comes from. Deliveries of one variety from one lab in one week are one batch.
-    """
-
-    variety: Name
-    week: WeekCell
-    quantity: Whole
-    lab: Name | None = None
-    note: Note = None
-
-
-class Header(Row):
-    """What holds for the whole season.
-
-    Parameters
-    ----------
-    name
-        Name of the nursery or of the season.
-    currency
-        ISO 4217 code of the currency, such as EUR.
-    first_week, weeks
-        First week, in which orders are placed, and length of the season [weeks].
-    service_level
-        Chance [0 to 1] with which a target must be met, unless its row says otherwise.
-    budget
-        Spending limit incl. growing costs [currency]. order warns when it is exceeded; report and plan_orders never
-        exceed it. Empty: no limit.
-    hourly_wage
-        Cost of an hour of labour [currency].
-    location
-        Where the temperatures of climate.csv were measured.
-    persistence
-        Correlation between the weather of one week and the next [0 to 0.95] (see `Climate`).
-    daily_course
-        Course of the temperature over a day, for degree-days: ``sine``, ``triangle``, ``mean`` or ``limited mean``.
-    seed
-        Seed of the simulated seasons if a call states none.
-    """
-
-    name: Text
-    currency: Currency
-    first_week: WeekCell
-    weeks: Annotated[Counted, Field(le=520)]
-    service_level: Annotated[ShareCell, Field(gt=0, lt=1)]
-    budget: AboveZero | None = None
-    hourly_wage: FromZero = 0.0
-    location: Text | None = None
-    persistence: Annotated[FromZero, Field(le=0.95)] = PERSISTENCE
-    daily_course: Method = "sine"
-    seed: Whole = 1
-    note: Note = None

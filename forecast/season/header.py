@@ -1,0 +1,64 @@
+"""What holds for the whole season."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from forecast.season.cells import (
+    AboveZero,
+    Counted,
+    Currency,
+    FromZero,
+    Note,
+    Row,
+    ShareCell,
+    Text,
+    WeekCell,
+    Whole,
+)
+from forecast.weather.climate import PERSISTENCE
+from forecast.weather.heat_units import Method
+
+
+class Header(Row):
+    """What holds for the whole season.
+
+    Parameters
+    ----------
+    name
+        Name of the nursery or of the season.
+    currency
+        ISO 4217 code of the currency, such as EUR.
+    first_week, weeks
+        First week, in which orders are placed, and length of the season [weeks].
+    service_level
+        Chance [0 to 1] with which a target must be met, unless its row says otherwise.
+    budget
+        Spending limit incl. growing costs [currency]. order warns when it is exceeded; report and plan_orders never
+        exceed it. Empty: no limit.
+    hourly_wage
+        Cost of an hour of labour [currency].
+    location
+        Where the temperatures of climate.csv were measured.
+    persistence
+        Correlation between the weather of one week and the next [0 to 0.95] (see `Climate`).
+    daily_course
+        Course of the temperature over a day, for degree-days: ``sine``, ``triangle``, ``mean`` or ``limited mean``.
+    seed
+        Seed of the simulated seasons if a call states none.
+    """
+
+    name: Text
+    currency: Currency
+    first_week: WeekCell
+    weeks: Annotated[Counted, Field(le=520)]
+    service_level: Annotated[ShareCell, Field(gt=0, lt=1)]
+    budget: AboveZero | None = None
+    hourly_wage: FromZero = 0.0
+    location: Text | None = None
+    persistence: Annotated[FromZero, Field(le=0.95)] = PERSISTENCE
+    daily_course: Method = "sine"
+    seed: Whole = 1
+    note: Note = None

@@ -1,0 +1,56 @@
+"""The rows of the price list: what labs sell, in which numbers and weeks, and at what price."""
+
+from __future__ import annotations
+
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
+
+from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, WeekCell, Whole, in_order, wrong
+
+
+class PriceLine(Row):
+    """One line of a lab's price list.
+
+    Parameters
+    ----------
+    lab, variety
+        Lab, and the variety it sells.
+    form
+        What is delivered: plantlet, plug or liner.
+    from_quantity, unit_price
+        Price per plant [currency] for orders from this quantity on [plants]; one row for each price break.
+    minimum, multiple
+        Smallest order, and the number of which every order is a multiple, such as a full tray [plants].
+    lead_weeks
+        Lead time from order to delivery [weeks].
+    first_week, last_week
+        First and last week of delivery.
+    deposit
+        Share of the price paid with the order [0 to 1].
+    freight_per_box, plants_per_box
+        Freight per box [currency], and plants per box [plants].
+    """
+
+    lab: Name
+    variety: Name
+    form: Text | None = None
+    from_quantity: Counted = 1
+    unit_price: FromZero
+    minimum: Counted = 1
+    multiple: Counted = 1
+    lead_weeks: Annotated[Whole, Field(le=520)] = 0
+    first_week: WeekCell
+    last_week: WeekCell
+    deposit: ShareCell = 0.0
+    freight_per_box: FromZero = 0.0
+    plants_per_box: Counted | None = None
+    note: Note = None
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        in_order(self, "first_week", "last_week")
+        if self.freight_per_box and self.plants_per_box is None:
+            remedy = "Write how many plants a box holds."
+            raise wrong("required when freight_per_box is above 0", remedy, "plants_per_box")
+        return self
