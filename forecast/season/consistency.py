@@ -13,7 +13,7 @@ from forecast.season.cells import suggestion
 from forecast.season.header import Header
 from forecast.season.places import climate_of
 from forecast.season.price_list import PriceLine
-from forecast.season.stages import Stage
+from forecast.season.stages import Stage, untold_order
 from forecast.weather.climate import PERSISTENCE
 from forecast.weeks import Week
 
@@ -136,6 +136,8 @@ def _routes(tables: Tables) -> Iterator[Fault]:
     for number, row in tables.rows["stages"]:
         by_owner[row.applies_to].append((number, row))
     for owner, rows in by_owner.items():
+        yield from untold_order(rows)
+        rows.sort(key=lambda pair: pair[1].step or 0)
         meaning = rows[0][1].share_of
         other = [(number, row) for number, row in rows if row.share_of != meaning]
         if other:
@@ -156,7 +158,7 @@ def _weather_stages(tables: Tables) -> Iterator[Fault]:
     """List stages with heat or cold after the first that takes time, and the first that lacks a climate."""
     begun: set[str] = set()  # owners that already had a stage that takes time
     lacking = "climate" not in tables.unread and not tables.rows["climate"] and "climate.month" not in tables.spoken
-    for number, row in tables.rows["stages"]:
+    for number, row in sorted(tables.rows["stages"], key=lambda pair: pair[1].step or 0):
         if row.harmed and row.applies_to in begun:
             problem = "heat and cold limits work only in the arrival stage and the first stage that takes time"
             column = _limit(row)

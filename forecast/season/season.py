@@ -16,7 +16,7 @@ from forecast.season.orders import Delivery
 from forecast.season.places import Normal, Place, climate_of
 from forecast.season.price_list import PriceLine
 from forecast.season.propagation_rows import Culture, Division
-from forecast.season.stages import SURVIVALS, Stage
+from forecast.season.stages import SURVIVALS, Stage, routes
 from forecast.season.targets import Target
 from forecast.season.varieties import Variety
 from forecast.weather.climate import Climate
@@ -103,7 +103,7 @@ class Season(Header):
 
     @cached_property
     def _routes(self) -> dict[str, tuple[Stage, ...]]:
-        return _grouped(self.stages, lambda row: row.applies_to)
+        return routes(self.stages)
 
     @cached_property
     def _price_lines(self) -> dict[str, tuple[PriceLine, ...]]:

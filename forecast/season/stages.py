@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cached_property
 from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from forecast.errors import Refused
+from forecast.errors import Fault, Refused
 from forecast.rates.distributions import Duration, Share
 from forecast.season.cells import (
     AboveZero,
@@ -27,6 +29,16 @@ from forecast.season.cells import (
 
 STAGES = ("arrival", "acclimatisation", "growing on", "spacing out", "hardening", "grading")
 
+_LIVED = (
+    {"multiplication"},
+    {"arrival", "rooting", "deflasking"},
+    {"acclimatisation", "acclimatization", "acclimation", "weaning"},
+    {"potting", "growing on", "grow on", "bulking"},
+    {"spacing", "spacing out"},
+    {"hardening", "hardening off", "finishing"},
+    {"grading", "culling"},
+)  # names of stages in the order in which a plant lives through them; common practice, no source
+
 MOST_WEEKS = 520
 MOST_DEGREE_DAYS = 50_000
 
@@ -38,7 +50,7 @@ SURVIVALS = (
 
 
 class Stage(Row):
-    """One stage of a group or variety, in the order in which plants go through them.
+    """One stage of a group or variety; its rows are in the order in which plants go through them, or have steps.
 
     Parameters
     ----------
@@ -47,6 +59,8 @@ class Stage(Row):
     stage
         Name of the stage: arrival, acclimatisation, growing on, spacing out, hardening or grading. Other names are
         allowed; their simulated seasons are slightly less evenly spread.
+    step
+        Place of the stage in the route: 1, 2, 3, ... Empty: the rows are in the order of the route.
     place
         Growing area in which it takes place.
     runs_on
@@ -91,6 +105,7 @@ class Stage(Row):
 
     applies_to: Name
     stage: Text
+    step: Counted | None = None
     place: Name
     runs_on: Literal["weeks", "degree-days"]
     typical: Annotated[FromZero, Field(le=MOST_DEGREE_DAYS)]
@@ -187,3 +202,42 @@ class Stage(Row):
         """The time the stage takes."""
         unit = "weeks" if self.runs_on == "weeks" else f"degree-days above {self.base_temperature:g} °C"
         return Duration(self.typical, self.batches_cv, self.plants_cv, self.time_level or "plant", unit)
+
+
+def routes(stages: Iterable[Stage]) -> dict[str, tuple[Stage, ...]]:
+    """Return the stages of each group or variety in the order of its route: by step, or as they come."""
+    found: dict[str, list[Stage]] = defaultdict(list)
+    for row in stages:
+        found[row.applies_to].append(row)
+    return {owner: tuple(sorted(rows, key=lambda row: row.step or 0)) for owner, rows in found.items()}
+
+
+def untold_order(rows: Sequence[tuple[int, Stage]]) -> Iterator[Fault]:
+    """Return why numbered rows of one group or variety do not tell the order of its route, if they do not.
+
+    Either each has a step of its own, or none has one and no two of well-known names are out of their order.
+    """
+    first: dict[int, int] = {}
+    steps = any(row.step is not None for _, row in rows)
+    lived, known = -1, ""
+    for number, row in rows:
+        if steps and row.step is None:
+            yield Fault("other stages of this route have a step", "Fill step in all of them.", "stages", number, "step")
+        elif row.step is not None and row.step in first:
+            problem, remedy = f"the same step as row {first[row.step]}", "Number the stages in their order."
+            yield Fault(problem, remedy, "stages", number, "step", row.step)
+        elif row.step is not None:
+            first[row.step] = number
+        elif (at := _lived(row.stage)) is not None:
+            if at < lived:
+                problem = f"{known} comes before it, so the rows are not in the order of the route"
+                remedy = "Sort them in the order in which plants go through them, or number them in a column step."
+                yield Fault(problem, remedy, "stages", number, "stage", row.stage)
+                return
+            lived, known = at, row.stage
+
+
+def _lived(stage: str) -> int | None:
+    """Return when in the life of a plant a stage of a well-known name comes; None for other names."""
+    name = " ".join(stage.casefold().replace("-", " ").replace("_", " ").split())
+    return next((at for at, names in enumerate(_LIVED) if name in names), None)

@@ -23,7 +23,11 @@ def week(number: int) -> str:
 @st.composite
 def stages(draw: st.DrawFn, most: int = 4) -> list[dict[str, Any]]:
     """Draw the stages of a route, with and without time, spread and loss."""
-    names = draw(st.lists(st.sampled_from(NAMES), min_size=1, max_size=most, unique=True))
+    names = draw(
+        st.lists(st.sampled_from(NAMES), min_size=1, max_size=most, unique=True).map(
+            lambda some: sorted(some, key=NAMES.index)
+        )
+    )
     alike = draw(st.booleans())  # half of the routes have one pace for all stages
     pace = draw(st.sampled_from([0.0, 0.1, 0.3]))
     rows = []

@@ -251,7 +251,13 @@ def _feed_records_workbook(data: bytes, folder: Path) -> None:
 
 _DAYS = [
     *("2027-04-13", " 2027-04-14 ", "20270415", "2027-W14-1", "", "x", None, 5, 1e300, date(2027, 1, 1), datetime.max),
-    *(np.datetime64("NaT", "D"), np.datetime64("2027-05-01"), np.datetime64(2**62, "D"), pd.NaT, pd.Timestamp("2027-06-01")),
+    *(
+        np.datetime64("NaT", "D"),
+        np.datetime64("2027-05-01"),
+        np.datetime64(2**62, "D"),
+        pd.NaT,
+        pd.Timestamp("2027-06-01"),
+    ),
     *(b"2027-04-13", date.min, date.max, True, [], {}),
 ]
 _DEGREES = [None, "", " ", "5", "5,5", "nan", "1e999", 10**400, float("nan"), float("inf"), pd.NA, pd.NaT, b"5"]

@@ -1,11 +1,16 @@
 """Rows of stages: survival in three ways, and times that vary."""
 
+import csv
+from collections import Counter
+from pathlib import Path
 from typing import Any
 
 import pytest
 from refusals import faults_of, refused_lines
 
-from forecast.season.stages import Stage
+import forecast
+from forecast import show
+from forecast.season.stages import Stage, routes, untold_order
 
 STAGE = {
     "applies_to": "hosta",
@@ -99,3 +104,79 @@ def test_an_upper_threshold_lies_above_the_base_temperature() -> None:
 
 def test_a_stage_changed_and_changed_back_is_the_same() -> None:
     assert Stage(**STAGE) == Stage(**STAGE).replace(survival=0.5).replace(survival=0.9)
+
+
+def _sorted(folder: Path, *, step: bool) -> None:
+    """Sort stages.csv from A to Z, as a spreadsheet would, with a column step that keeps the order, or without."""
+    header, *rows = list(csv.reader((folder / "stages.csv").read_text(encoding="utf-8").splitlines()))
+    seen: Counter[str] = Counter()
+    for row in rows:
+        seen[row[0]] += 1
+        if step:
+            row.append(str(seen[row[0]]))
+    with (folder / "stages.csv").open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerows([[*header, "step"] if step else header, *sorted(rows)])
+
+
+def test_stages_sorted_from_a_to_z_are_refused_without_steps_issue_17(folder: Path, refusal: Any) -> None:
+    _sorted(folder, step=False)
+    remedy = "Sort them in the order in which plants go through them, or number them in a column step."
+    assert refusal() == [
+        "stages.csv, rows 4, 7, column stage, 'growing on': grading comes before it, so the rows are not in the order "
+        f"of the route. {remedy}"
+    ]
+
+
+def test_stages_with_steps_may_be_in_any_order_issue_17(folder: Path, tmp_path: Path) -> None:
+    season = forecast.read_season(folder)
+    _sorted(folder, step=True)
+    stepped = forecast.read_season(folder)
+    assert [row.stage for row in stepped.stages] != [row.stage for row in season.stages]
+    for variety in ("Hosta 'Ambrel'", "Calla 'Corvane'"):
+        assert [row.replace(step=None) for row in stepped.route(variety)] == list(season.route(variety))
+        assert stepped.survivals(variety) == season.survivals(variety)
+    assert [row.step for row in stepped.with_stage("Hosta 'Ambrel'", "grading", minutes=1).route("Hosta 'Ambrel'")] == [
+        1, 2, 3,
+    ]  # fmt: skip
+    one, two = (forecast.simulate(each, draws=64, seed=1).table() for each in (season, stepped))
+    assert one.equals(two)
+    forecast.write_season(stepped, tmp_path / "again")
+    assert forecast.read_season(tmp_path / "again") == stepped
+    assert "step" not in season.table("stages").columns
+    show.write_plan_workbook(forecast.simulate(stepped, draws=64, seed=1), tmp_path / "plan.xlsx")
+    assert forecast.read_season(tmp_path / "plan.xlsx") == stepped
+
+
+def test_steps_are_whole_and_each_stage_has_its_own_issue_17(folder: Path, refusal: Any) -> None:
+    _sorted(folder, step=True)
+    text = (folder / "stages.csv").read_text(encoding="utf-8")
+    lines = text.splitlines()  # calla: acclimatisation, grading, growing on; hosta: the same
+    lines[1] = lines[1][: -len(",1")] + ",1.5"
+    lines[5] = lines[5][: -len(",3")] + ",1"
+    lines[6] = lines[6][: -len(",2")] + ","
+    (folder / "stages.csv").write_text("\n".join(lines), encoding="utf-8")
+    assert refusal() == [
+        "stages.csv, row 2, column step, '1.5': not a whole number. Write 1 or 2.",
+        "stages.csv, row 6, column step, 1: the same step as row 5. Number the stages in their order.",
+        "stages.csv, row 7, column step: other stages of this route have a step. Fill step in all of them.",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("typed", "late"),
+    [
+        (["Acclimatisation", "multiplication"], "multiplication"),
+        (["weaning", "rooting"], "rooting"),
+        (["growing on", "arrival"], "arrival"),
+        (["hardening-off", "Grow on"], "Grow on"),
+        (["pots", "grading", "frames", "spacing_out"], "spacing_out"),
+        (["rooting", "arrival", "acclimatisation", "shade", "growing on", "grading"], None),
+        (["grading trays", "arrival"], None),
+    ],
+)
+def test_well_known_stages_come_in_the_order_of_a_plants_life_issue_17(typed: list[str], late: str | None) -> None:
+    rows = [Stage(**STAGE | {"stage": name}) for name in typed]
+    assert [fault.value for fault in untold_order(list(enumerate(rows, start=2)))] == ([late] if late else [])
+    steps = [row.replace(step=10 - at) for at, row in enumerate(rows)]
+    assert not list(untold_order(list(enumerate(steps, start=2))))
+    assert [row.stage for row in routes(steps)["hosta"]] == typed[::-1]
