@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 import operator
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from numbers import Real
 from typing import Any
 
 _LONGEST = 120  # characters shown of a value
@@ -138,24 +139,6 @@ def refuse(field: str, value: object, problem: str, remedy: str) -> Refused:
     return Refused([Fault(problem, remedy, column=field, value=value)])
 
 
-def ordered(problem: str, *, below: float = math.inf, strictly: bool = False, unit: str = "", **numbers: float) -> None:
-    """Refuse numbers, named by their fields, that do not rise from above 0 to below a bound.
-
-    Examples
-    --------
-    >>> ordered("not a range of times", p5=5.0, p95=4.0)
-    Traceback (most recent call last):
-    ...
-    forecast.errors.Refused: p5, '5.0 to 4.0': not a range of times. Give 0 < p5 <= p95.
-    """
-    values, between = list(numbers.values()), " < " if strictly else " <= "
-    rises = all(a < b if strictly else a <= b for a, b in pairwise(values))
-    if not (values[0] > 0 and rises and values[-1] < below):
-        end = "" if math.isinf(below) else f" < {below:g}"
-        shown = (" to " if len(values) == 2 else ", ").join(map(str, values))
-        raise refuse(next(iter(numbers)), shown, problem, f"Give 0 < {between.join(numbers)}{end}{unit}.")
-
-
 def whole(field: str, value: object, low: int, high: int) -> int:
     """Return a whole number between two bounds as an int, or refuse it by the name of its field."""
     number = None
@@ -166,3 +149,56 @@ def whole(field: str, value: object, low: int, high: int) -> int:
     if number is None or not low <= number <= high:
         raise refuse(field, str(value), "not usable", f"Give a whole number from {low} to {high:,}.")
     return number
+
+
+def real(
+    field: str, value: Any, *, gt: float = -math.inf, ge: float | None = None, lt: float = math.inf,
+    le: float | None = None, problem: str = "not usable", such_as: str = "",
+) -> float:  # fmt: skip
+    """Return a number above `gt` or from `ge`, below `lt` or up to `le`, or refuse it by the name of its field.
+
+    It is finite, unless `le` is infinite.
+
+    Examples
+    --------
+    >>> real("share", 1.2, gt=0, le=1, such_as="0.1")
+    Traceback (most recent call last):
+    ...
+    forecast.errors.Refused: share, 1.2: not usable. Give a number above 0 and up to 1, such as 0.1.
+    """
+    usable = isinstance(value, Real) and not isinstance(value, bool)
+    enough = usable and (gt < value if ge is None else ge <= value)
+    if enough and (value < lt if le is None else value <= le):
+        return value  # type: ignore[no-any-return]
+    ends = (("above", gt), ("from", ge), ("and below", lt), ("and up to" if ge is None else "to", le))
+    bounds = [f"{word} {end:,.12g}" for word, end in ends if end is not None and math.isfinite(end)]
+    remedy = " ".join(["Give a number", *bounds]).replace("number and", "number")
+    example = f", such as {such_as}" if such_as else ""
+    raise refuse(field, value, problem, f"{remedy}{example}.")
+
+
+def in_order(values: Mapping[str, Any], *fields: str, strictly: bool = False) -> None:
+    """Refuse values, by the names of their fields, that do not rise; equal ones pass unless `strictly`, so does None.
+
+    Examples
+    --------
+    >>> in_order({"p5": 300, "median": None, "p95": 200})
+    Traceback (most recent call last):
+    ...
+    forecast.errors.Refused: p95, 200: below p5, 300. Swap or correct the two.
+    """
+    filled = [(name, values[name]) for name in fields or values if values[name] is not None]
+    for (lower, low), (upper, high) in pairwise(filled):
+        if high < low or (strictly and high == low):
+            numbers = isinstance(high, Real)
+            word = "before" if not numbers else "not above" if strictly else "below"
+            raise refuse(upper, high if numbers else str(high), f"{word} {lower}, {low}", "Swap or correct the two.")
+
+
+def faults_of(check: Callable[..., object], *values: Any, **bounds: Any) -> tuple[Fault, ...]:
+    """Return the faults that a check such as `real` finds; none if it passes."""
+    try:
+        check(*values, **bounds)
+    except Refused as refusal:
+        return refusal.faults
+    return ()

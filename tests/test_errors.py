@@ -1,11 +1,13 @@
 """What an error says, and how much of it."""
 
+import math
 import pickle
 
 import pytest
 
+import forecast
 from forecast import ForecastError, OutOfReach, Refused
-from forecast.errors import Fault, refuse
+from forecast.errors import Fault, faults_of, in_order, real, refuse
 
 
 @pytest.mark.parametrize(
@@ -68,3 +70,44 @@ def test_errors_are_value_errors_and_survive_being_sent_to_another_process() -> 
     assert issubclass(Refused, ForecastError)
     assert issubclass(OutOfReach, ForecastError)
     assert issubclass(ForecastError, ValueError)
+
+
+@pytest.mark.parametrize(
+    ("bounds", "inside", "outside", "remedy"),
+    [
+        ({"gt": 0, "lt": 1}, (0.001, 0.999), (0, 1), "a number above 0 and below 1"),
+        ({"gt": 0, "le": 1}, (0.001, 1), (0, 1.001), "a number above 0 and up to 1"),
+        ({"ge": 0, "le": 1}, (0, 1), (-0.001, 1.001), "a number from 0 to 1"),
+        ({"ge": 0, "lt": 1}, (0, 0.999), (-0.001, 1), "a number from 0 and below 1"),
+        ({"ge": 0}, (0, 1e300), (-1, math.inf), "a number from 0"),
+        ({"gt": 0, "le": math.inf}, (1e-9, math.inf), (0, -math.inf), "a number above 0"),
+        ({"le": 1e5}, (-1e300, 1e5), (100_001, -math.inf), "a number up to 100,000"),
+        ({}, (-1e300, 0), (math.inf, -math.inf), "a number"),
+    ],
+)
+def test_a_number_within_its_bounds_is_given_back_and_any_other_value_refused(bounds, inside, outside, remedy):
+    """Issue 16: one range check. What is no number, and what no number can be compared with, lies within no bounds."""
+    assert all(real("x", value, **bounds) == value for value in inside)
+    for value in (*outside, math.nan, True, None, "0.5", 1j):
+        told = [str(fault) for fault in faults_of(real, "x", value, **bounds)]
+        shown = "" if value is None else f", {value!r}"
+        assert told == [f"x{shown}: not usable. Give {remedy}."]
+
+
+def test_values_rise_from_field_to_field_and_empty_ones_are_passed_over():
+    values = {"low": 1, "middle": None, "high": 1, "other": 0}
+    in_order(values, "low", "middle", "high")
+    for fields, strictly, said in (
+        (("low", "high"), True, "high, 1: not above low, 1. Swap or correct the two."),
+        ((), False, "other, 0: below high, 1. Swap or correct the two."),
+        (("low", "other"), True, "other, 0: not above low, 1. Swap or correct the two."),
+    ):
+        (fault,) = faults_of(in_order, values, *fields, strictly=strictly)
+        assert str(fault) == said
+
+
+def test_weeks_come_one_before_the_other():
+    weeks = {"first": forecast.Week(2027, 5), "last": forecast.Week(2027, 3)}
+    with pytest.raises(Refused, match=r"last, '2027-W03': before first, 2027-W05\. Swap or correct the two\."):
+        in_order(weeks)
+    in_order(weeks, "last", "first")

@@ -21,7 +21,7 @@ CALCULATING = {
     "rates", "weather", "fitting", "growth", "ordering", "records", "propagation", "resources", "tracking",
     "sensitivity", "planning",
 }  # fmt: skip
-REFUSING = {"refuse", "wrong", "ordered", "Fault", "_fault", "Refused", "ForecastError"}
+REFUSING = {"refuse", "wrong", "real", "Fault", "_fault", "Refused", "ForecastError"}
 
 
 def _room(file):

@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import expit
 
-from forecast.errors import Fault, Refused, refuse
+from forecast.errors import Fault, Refused, faults_of, in_order, real, refuse, whole
 from forecast.fitting.interval_censored import LAWS, CensoredData, Fit, Likelihood, fit_best, maximise
 from forecast.rates.distributions import Z90, Duration
 from forecast.rates.levels import Level
@@ -31,6 +31,8 @@ _NO_MEDIAN = 9.0  # variance of the log of the median
 _SPIKE = -8.0  # log scale, below which exact times count without bound
 _FLAT = 0.01  # of log-likelihood, lost over a change by which it would fall if the spread were known
 _CONTRADICTED = 1.920729  # fall of log-likelihood at which a 95 % interval ends
+_MOST = 10**9  # plants of a count
+_NO_TIME, _INFINITE = "not the time of a count", "infinity for plants still growing"
 _ESTIMATED = ("median", "log_sd", "ever", "batch_log_sd")
 
 
@@ -67,33 +69,17 @@ class Counted:
     batch: str | None = None
 
     def __post_init__(self) -> None:
-        faults = []
-        if not (_is_number(self.count) and 0 <= self.count < math.inf and self.count == int(self.count)):
-            faults.append(_fault("count", self.count, "not a number of plants", "Write a whole number from 0."))
-        after, until = _is_number(self.after), _is_number(self.until)
-        if not (after and 0 <= self.after < math.inf):
-            faults.append(
-                _fault("after", self.after, "not the time of a count", "Write weeks since the start, from 0.")
-            )
-            after = False
-        if not (until and self.until > 0):
-            remedy = "Write weeks above 0; infinity where still growing at the last count."
-            faults.append(_fault("until", self.until, "not the time of a count", remedy))
-        elif after and self.until < self.after:
-            problem = f"ready until {self.until:g}, before the count at {self.after:g} that found them growing"
-            faults.append(_fault("until", self.until, problem, "Write the earlier time first."))
+        faults = [
+            *faults_of(whole, "count", self.count, 0, _MOST),
+            *faults_of(real, "after", self.after, ge=0, problem=_NO_TIME),
+            *faults_of(real, "until", self.until, gt=0, le=math.inf, problem=_NO_TIME, such_as=_INFINITE),
+        ]
+        if not {"after", "until"} & {fault.column for fault in faults}:
+            faults += faults_of(in_order, vars(self), "after", "until")
         if not (self.batch is None or (isinstance(self.batch, str) and self.batch)):
-            faults.append(_fault("batch", self.batch, "not the name of a batch", "Write a name, or None."))
+            faults.append(Fault("not the name of a batch", "Write a name, or None.", column="batch", value=self.batch))
         if faults:
             raise Refused(faults)
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, (int, float, np.integer)) and not isinstance(value, bool) and not math.isnan(value)
-
-
-def _fault(column: str, value: object, problem: str, remedy: str) -> Fault:
-    return Fault(problem, remedy, column=column, value=value)
 
 
 @dataclass(frozen=True, repr=False)

@@ -10,7 +10,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from scipy.special import expit, logit, ndtr
 
-from forecast.errors import Fault, Refused, refuse, whole
+from forecast.errors import Fault, Refused, faults_of, real, refuse, whole
 from forecast.fitting.betabinomial import mixed_pmf
 from forecast.fitting.lattice import Counts, Normals, Posterior, integrate
 from forecast.rates.distributions import Share
@@ -81,9 +81,9 @@ class Priors:
 
     def __post_init__(self) -> None:
         faults = [
-            Fault("out of range", f"Write a number from {low:g} to {high:g}.", column=name, value=getattr(self, name))
+            fault
             for name, (low, high) in _LIMITS.items()
-            if not low <= getattr(self, name) <= high
+            for fault in faults_of(real, name, getattr(self, name), ge=low, le=high)
         ]
         if faults:
             raise Refused(faults)

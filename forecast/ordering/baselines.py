@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from forecast.errors import Refused, refuse
+from forecast.errors import Refused, faults_of, real, refuse
 from forecast.growth.simulation import season_streams
 from forecast.ordering.order import size_orders
 from forecast.ordering.price_breaks import PriceList
@@ -63,10 +63,8 @@ def simple_orders(
     >>> orders[0].quantity  # for a target of 800
     1000
     """
-    if overage is not None and (
-        isinstance(overage, bool) or not isinstance(overage, int | float) or not 0 <= overage <= 100
-    ):
-        raise refuse("overage", overage, "not a share of the target", "Give 0.2 to add 20 %, for example.")
+    if overage is not None:
+        real("overage", overage, ge=0, le=100, problem="not a share of the target", such_as="0.2 to add 20 %")
     streams = season_streams(draws, season.seed if seed is None else seed)
     orders = []
     for number, row in season.each_target():
@@ -122,8 +120,7 @@ def service_level_prices(
     faults = [
         fault
         for level in levels
-        if not isinstance(level, int | float) or not 0 < level < 1
-        for fault in refuse("levels", level, "not a service level", "Give numbers between 0 and 1, such as 0.9.").faults
+        for fault in faults_of(real, "levels", level, gt=0, lt=1, problem="not a service level", such_as="0.9")
     ]
     if faults:
         raise Refused(faults)

@@ -9,7 +9,7 @@ from copy import copy
 from dataclasses import dataclass, replace
 from typing import Any, get_args
 
-from forecast.errors import Fault, OutOfReach, Refused, refuse, whole
+from forecast.errors import Fault, OutOfReach, Refused, real, refuse, whole
 from forecast.executors import Progress, check, handed_out
 from forecast.growth.simulation import season_streams
 from forecast.planning.alternatives import improved
@@ -183,18 +183,13 @@ def _options(season: object, draws: int, seed: int | None, *others: Any) -> _Opt
         raise refuse("aim", aim, "no such aim", f"Give one of {', '.join(get_args(Aim))}.")
     whole("deliveries", options.deliveries, 1, 2)
     for name in ("time_limit", "gap"):
-        number = getattr(options, name)
-        if not _number(number) or not number > 0:
-            raise refuse(name, number, "not a number above 0", "Give a number above 0.")
-    if floor is not None and (aim == "cost" or not _number(floor) or not math.isfinite(floor)):
-        remedy = "Give a number, with the aim margin." if aim == "margin" else "Leave it out, or aim for the margin."
-        raise refuse("worst_tenth", floor, "no minimum for this aim", remedy)
+        real(name, getattr(options, name), gt=0, le=math.inf)
+    if floor is not None:
+        real("worst_tenth", floor)
+        if aim == "cost":
+            raise refuse("worst_tenth", floor, "no minimum for this aim", "Leave it out, or aim for the margin.")
     season_streams(draws, seed)  # refuses what is not usable
     return replace(options, time_limit=float(options.time_limit), gap=float(options.gap))
-
-
-def _number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _planned(season: Season, options: _Options, callback: Callback | None = None) -> Plan:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
-from forecast.errors import ordered
+from forecast.errors import in_order, real
 from forecast.rates.distributions import Z90
 from forecast.streams import Array
 from forecast.words import seasons as words
@@ -34,7 +34,9 @@ class Amount:
     p95: float
 
     def __post_init__(self) -> None:
-        ordered("p5, median and p95 are not in order above 0", p5=self.p5, median=self.median, p95=self.p95)
+        for field, value in vars(self).items():
+            real(field, value, gt=0)
+        in_order(vars(self))
 
     @property
     def _widths(self) -> tuple[float, float]:

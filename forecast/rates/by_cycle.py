@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forecast.errors import Refused, refuse
+from forecast.errors import Refused, real, refuse
 
 _NUMBER = re.compile(r"(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 _STEEPEST = 100.0  # of the logarithm of a rate
@@ -61,8 +61,7 @@ class ByCycle:
         The rate of cycle i is a f^(i - 1); log totals are fitted by least squares, exactly if there are two.
         One total gives the same rate in all cycles.
         """
-        if not 0 < start < math.inf:
-            raise refuse("start", start, "not a number of plants to begin with", "Give a number above 0.")
+        real("start", start, gt=0)
         if not totals or not all(1 <= n < 10**6 and n == int(n) and 0 < t < math.inf for n, t in totals.items()):
             remedy = "Give cycles from 1 with plants above 0, such as {6: 584, 8: 3451}."
             raise refuse("totals", str(dict(totals)), "not plants counted after cycles", remedy)

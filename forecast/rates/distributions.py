@@ -13,7 +13,7 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import root
 from scipy.special import betainc, betaincinv, betaln, log_ndtr, ndtr, ndtri
 
-from forecast.errors import ordered, refuse
+from forecast.errors import in_order, real, refuse
 from forecast.rates.levels import Level
 from forecast.streams import Array
 from forecast.words import seasons as words
@@ -66,8 +66,7 @@ class Share:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "level", Level.parse(self.level))
-        if not 0 < self.mean <= 1:
-            raise refuse("mean", self.mean, "a share lies above 0 and at most at 1", "For 85 % write 0.85.")
+        real("mean", self.mean, gt=0, le=1, such_as="0.85 for 85 %")
         widest = math.sqrt(self.mean * (1 - self.mean))
         if not (self.sd == 0 or 0 < self.sd < widest):
             problem = f"no share with a mean of {self.mean:g} varies so much"
@@ -124,7 +123,7 @@ class Share:
         Refused
             If the two values are not in order between 0 and 1, or no beta distribution fits them.
         """
-        ordered("not a range of shares", below=1, strictly=True, p5=p5, p95=p95)
+        in_order({"p5": real("p5", p5, gt=0, lt=1), "p95": real("p95", p95, gt=0, lt=1)}, strictly=True)
 
         def excess(logs: Array) -> Array:
             a, b = np.exp(np.clip(logs, -30, 30))
@@ -270,9 +269,7 @@ class Duration:
     def __post_init__(self) -> None:
         object.__setattr__(self, "level", Level.parse(self.level))
         for field in ("median", "batches_cv", "plants_cv"):
-            value = getattr(self, field)
-            if not 0 <= value < math.inf:
-                raise refuse(field, value, "a duration has no such number", "Give a finite number from 0.")
+            real(field, getattr(self, field), ge=0)
         if self.median == 0 and (self.batches_cv or self.plants_cv):
             remedy = "Set both coefficients of variation to 0."
             raise refuse("median", 0, "a stage that takes no time cannot vary", remedy)
@@ -295,7 +292,7 @@ class Duration:
         Refused
             If not 0 < p5 <= p95.
         """
-        ordered("not a range of times", unit=" [weeks]", p5=p5, p95=p95)
+        in_order({"p5": real("p5", p5, gt=0), "p95": real("p95", p95, gt=0)})
         log_sd = math.log(p95 / p5) / (2 * Z90)
         return cls(math.sqrt(p5 * p95), math.sqrt(math.expm1(log_sd**2)), plants_cv, level)
 

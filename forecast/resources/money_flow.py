@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from forecast.errors import Fault, Refused, refuse
+from forecast.errors import Fault, Refused, real, refuse
 from forecast.growth.benches import grown, on_benches
 from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
@@ -107,9 +107,7 @@ class CashFlow(Result):
         Rockafellar, R. T. and Uryasev, S. (2000). Optimization of conditional value-at-risk. J. Risk 2(3), 21-41.
         doi:10.21314/JOR.2000.038
         """
-        if isinstance(share, bool) or not isinstance(share, int | float) or not 0 < share <= 1:
-            remedy = "Give a number above 0 and up to 1, such as 0.1."
-            raise refuse("share", share, "not a share of the seasons", remedy)
+        real("share", share, gt=0, le=1, problem="not a share of the seasons", such_as="0.1")
         return float(worst_seasons(self.margin, share) @ self.margin)
 
     def entries(self) -> pd.DataFrame:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from forecast.errors import refuse
+from forecast.errors import real
 from forecast.growth.benches import areas, grown, on_benches
 from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
@@ -132,8 +132,7 @@ def causes(outcome: Outcome, place: str) -> pd.DataFrame:
 
 def remedies(outcome: Outcome, place: str, most: float) -> Remedies:
     """Try to split, to move and to cut each of the deliveries that cause most, as `BenchSpace.remedies` does."""
-    if not 0 <= most <= 1:
-        raise refuse("most", most, "not a chance", "Give a number from 0 to 1, such as 0.1.")
+    real("most", most, ge=0, le=1, problem="not a chance", such_as="0.1")
     cause = causes(outcome, place)
     now = float(cause["overrun"].iloc[0]) if len(cause) else 0.0
     worst = cause.head(_CAUSES) if now > most else cause.head(0)

@@ -7,7 +7,6 @@ import math
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from itertools import pairwise
 from typing import Annotated, Any, Self
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
@@ -200,15 +199,6 @@ class Row(BaseModel):
         return {name: value for name in type(self).model_fields if (value := getattr(self, name)) is not None}
 
 
-def in_order(row: Row, *columns: str, strictly: bool = False) -> None:
-    """Refuse filled cells of a row that do not rise from column to column; equal ones pass unless `strictly`."""
-    filled = [(name, cell) for name in columns if (cell := getattr(row, name)) is not None]
-    for (lower, low), (upper, high) in pairwise(filled):
-        if high < low or (strictly and high == low):
-            word = "before" if isinstance(low, Week) else "not above" if strictly else "below"
-            raise wrong(f"{word} {lower}, {plain(low)}", "Swap or correct the two.", upper, plain(high))
-
-
 def plain(cell: Any) -> Any:
     """Return a cell as a file or a table holds it: text, a number or nothing."""
     return cell if cell is None or isinstance(cell, str | int | float) else str(cell)
@@ -236,8 +226,10 @@ def unshielded(text: str) -> str:
 
 def _faults(detail: ErrorDetails, row: type[BaseModel], table: str, cells: Mapping[str, Any]) -> Iterator[Fault]:
     within = detail.get("ctx", {}).get("error")
-    if isinstance(within, Refused):  # a row given as a dict within a season
-        table, number = str(detail["loc"][0]), int(detail["loc"][1]) + 1
+    if isinstance(within, Refused):
+        number = None
+        if detail["loc"]:  # a row given as a dict within a season
+            table, number = str(detail["loc"][0]), int(detail["loc"][1]) + 1
         yield from (fault.placed(table, number) for fault in within.faults)
     else:
         yield _fault(detail, row, table, cells)

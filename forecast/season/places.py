@@ -8,6 +8,7 @@ from typing import Annotated, Self
 import numpy as np
 from pydantic import Field, model_validator
 
+from forecast.errors import in_order
 from forecast.season.cells import (
     AboveZero,
     Celsius,
@@ -18,7 +19,6 @@ from forecast.season.cells import (
     Row,
     ShareCell,
     WeekCell,
-    in_order,
     wrong,
 )
 from forecast.streams import Array
@@ -62,7 +62,7 @@ class Place(Row):
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
-        in_order(self, "first_week", "last_week")
+        in_order(vars(self), "first_week", "last_week")
         return self
 
     def air(self, t_min: Array, t_max: Array) -> tuple[Array, Array]:
@@ -115,7 +115,7 @@ class Normal(Row):
         if (self.month is None) == (self.week is None):
             filled = "neither" if self.month is None else "both"
             raise wrong(f"{filled} of month and week filled", "Fill one of the two.", "month")
-        in_order(self, "t_min", "t_max")
+        in_order(vars(self), "t_min", "t_max")
         return self
 
 

@@ -6,7 +6,8 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
-from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, WeekCell, Whole, in_order, wrong
+from forecast.errors import in_order
+from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, WeekCell, Whole, wrong
 
 
 class PriceLine(Row):
@@ -49,7 +50,7 @@ class PriceLine(Row):
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
-        in_order(self, "first_week", "last_week")
+        in_order(vars(self), "first_week", "last_week")
         if self.freight_per_box and self.plants_per_box is None:
             remedy = "Write how many plants a box holds."
             raise wrong("required when freight_per_box is above 0", remedy, "plants_per_box")

@@ -9,7 +9,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from forecast.errors import Fault, Refused
+from forecast.errors import Fault, Refused, in_order
 from forecast.rates.distributions import Duration, Share
 from forecast.season.cells import (
     AboveZero,
@@ -23,7 +23,6 @@ from forecast.season.cells import (
     ShareCell,
     Text,
     Whole,
-    in_order,
     wrong,
 )
 
@@ -158,11 +157,13 @@ class Stage(Row):
         for column in ("survival", "survived"):
             if getattr(self, column) == 0:
                 raise wrong("no plant survives, so no target can be met", "Write a number above 0.", column, 0)
+        in_order(vars(self), "survival_p5", "survival_p95", strictly=True)
         try:
             _ = self.stated
         except Refused as error:
             fault = error.faults[0]
-            column = "survived" if self.of else "survival_p5" if self.survival_p5 is not None else "survival_sd"
+            range_end = f"survival_{fault.column}" if self.survival_p5 is not None else "survival_sd"
+            column = "survived" if self.of else range_end
             raise wrong(fault.problem, fault.remedy, column, fault.value) from error
         return self
 
@@ -177,7 +178,7 @@ class Stage(Row):
                     raise wrong("not used by a stage that runs on weeks", remedy, column, getattr(self, column))
         elif self.base_temperature is None:
             raise wrong("required when runs_on is degree-days", "Write it in °C.", "base_temperature")
-        in_order(self, "base_temperature", "upper_threshold", strictly=True)
+        in_order(vars(self), "base_temperature", "upper_threshold", strictly=True)
         for limit, loss in (("cold_below", "cold_loss"), ("heat_above", "heat_loss")):
             if (getattr(self, limit) is None) != (getattr(self, loss) is None):
                 column = limit if getattr(self, limit) is None else loss

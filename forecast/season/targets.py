@@ -6,8 +6,9 @@ from typing import Annotated, Self
 
 from pydantic import Field, model_validator
 
+from forecast.errors import in_order
 from forecast.rates.amounts import Amount, Count
-from forecast.season.cells import AboveZero, Counted, Name, Note, Row, ShareCell, WeekCell, in_order, wrong
+from forecast.season.cells import AboveZero, Counted, Name, Note, Row, ShareCell, WeekCell, wrong
 
 
 class Target(Row):
@@ -41,7 +42,7 @@ class Target(Row):
         if number == any(some) or any(some) != all(some):
             problem = "the target is stated in two ways" if number else "the target is empty or incomplete"
             raise wrong(problem, "Fill target, or all of p5, median and p95.", "target", self.target)
-        in_order(self, "p5", "median", "p95")
+        in_order(vars(self), "p5", "median", "p95")
         return self
 
     @property

@@ -14,7 +14,7 @@ import pandas as pd
 from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
-from forecast.errors import refuse
+from forecast.errors import real, refuse
 from forecast.growth.simulation import simulate
 from forecast.rates.distributions import Z90
 from forecast.season.cells import suggestion
@@ -298,8 +298,7 @@ def what_drives(
         if name not in PRICES or answer != "margin":
             remedy = f"For a margin: {' or '.join(PRICES)}."
             raise refuse("also", name, "not a price that this answer depends on", remedy)
-        if isinstance(part, bool) or not isinstance(part, int | float) or not 0 < part <= _MOST_RANGE:
-            raise refuse("also", part, f"not a range of the {name}", f"Give a part of it up to {_MOST_RANGE}: 0.1.")
+        real("also", part, gt=0, le=_MOST_RANGE, problem=f"not a part of the {name}", such_as="0.1 for 10 %")
     outcome = simulate(season, orders, draws=draws, seed=seed)
     if variety is not None:
         season.variety(variety)

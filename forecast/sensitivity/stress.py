@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from forecast.errors import refuse
+from forecast.errors import real
 from forecast.growth.outcome import Outcome
 from forecast.rates.distributions import Share
 from forecast.season.season import Season
@@ -48,8 +48,7 @@ def poorer(season: Season, *, points: float = 0.1) -> Season:
     >>> [share.mean for share in poorer(season).survivals("Hosta 'Orrinfall'")][1] < 0.85
     True
     """
-    if isinstance(points, bool) or not isinstance(points, int | float) or not 0 < points < 1:
-        raise refuse("points", points, "not a share of the plants delivered", "Give 0.1 for ten points, for example.")
+    real("points", points, gt=0, lt=1, problem="not a share of the plants delivered", such_as="0.1 for ten points")
     routes = {season.route(row.variety)[0].applies_to: row.variety for row in season.varieties}
     lowered: dict[int, Stage] = {}
     for variety in routes.values():

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from forecast.errors import OutOfReach, Refused, refuse
+from forecast.errors import OutOfReach, Refused, real, refuse
 from forecast.growth.draws import KeptDraws
 from forecast.growth.fate import Batch, Fate, RouteFate
 from forecast.growth.outcome import Outcome
@@ -228,9 +228,7 @@ def reforecast(
     if not season.first_week.monday <= today <= season.last_week.monday + timedelta(6):
         remedy = f"Choose a day from {season.first_week.monday} to {season.last_week.monday + timedelta(6)}."
         raise refuse("on_date", str(today), "outside the season", remedy)
-    if not 0 <= counted_every <= _SELDOM:
-        remedy = f"Write weeks from 0 to {_SELDOM}."
-        raise refuse("counted_every", str(counted_every), "not a time between counts", remedy)
+    real("counted_every", counted_every, ge=0, le=_SELDOM, problem="not a number of weeks between counts")
     known = records.until(today)
     known.against(season)
     streams = season_streams(draws, season.seed if seed is None else seed)

@@ -14,7 +14,7 @@ import scoringrules
 from numpy.typing import NDArray
 from scipy.stats import binom
 
-from forecast.errors import Fault, Refused, refuse, whole
+from forecast.errors import Fault, Refused, faults_of, refuse, whole
 from forecast.growth.summaries import RANGE
 from forecast.records.learned_season import LearnedSeason
 from forecast.records.records import Records
@@ -240,10 +240,7 @@ def scorecard(
         ("draws", draws, 2, MOST_DRAWS),
         *(("horizons", one, 0, _LONGEST) for one in horizons),
     ):
-        try:
-            whole(name, value, low, high)
-        except Refused as refusal:
-            faults += refusal.faults
+        faults += faults_of(whole, name, value, low, high)
     if faults:
         raise Refused(faults)
     records.against(season)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-from forecast.errors import Fault, Refused, refuse, whole
+from forecast.errors import Fault, Refused, real, refuse, whole
 from forecast.rates.distributions import Z90
 from forecast.streams import Array, Streams
 from forecast.weather import station
@@ -141,9 +141,7 @@ class Climate:
         if faults:
             raise Refused(faults)
         object.__setattr__(self, "persistence", station.number(self.persistence))
-        if not 0 <= self.persistence <= _MOST_PERSISTENT:
-            remedy = f"Give a number from 0 to {_MOST_PERSISTENT}; 0.3 is usual."
-            raise refuse("persistence", self.persistence, "not such a correlation", remedy)
+        real("persistence", self.persistence, ge=0, le=_MOST_PERSISTENT, such_as="0.3")
         object.__setattr__(self, "delay", whole("delay", self.delay, -MOST_WEEKS, MOST_WEEKS) % 52)
         ranges = tuple(t_max - t_min for t_min, t_max in zip(self.t_min, self.t_max, strict=True))
         if rows == 12 and (_mean_between(ranges, _PIECES[:-1], _PIECES[1:]) < -1e-9).any():

@@ -418,7 +418,7 @@ def test_every_fault_of_every_row_is_listed():
         *[(1, column) for column in ("count", "until", "batch")], (2, ""),
         *[(row, column) for row in (3, 4, 5) for column in three],
     ]  # fmt: skip
-    assert "row 1, column until, 2: ready until 2, before the count at 3 that found them growing" in str(refusal.value)
+    assert "row 1, column until, 2: below after, 3. Swap or correct the two." in str(refusal.value)
 
 
 def time_of(law="lognormal", location=USUAL, scale=0.2, ever=0.8, batches=0.5, **others):
@@ -430,9 +430,9 @@ def time_of(law="lognormal", location=USUAL, scale=0.2, ever=0.8, batches=0.5, *
 
 # Counts
 
-COUNT = "not a number of plants. Write a whole number from 0."
-AFTER = "not the time of a count. Write weeks since the start, from 0."
-UNTIL = "not the time of a count. Write weeks above 0; infinity where still growing at the last count."
+COUNT = "not usable. Give a whole number from 0 to 1,000,000,000."
+AFTER = "not the time of a count. Give a number from 0."
+UNTIL = "not the time of a count. Give a number above 0, such as infinity for plants still growing."
 BATCH = "not the name of a batch. Write a name, or None."
 UNKNOWN = "Count more often; use never=True if some plants never get ready; or enter your own estimate."
 
@@ -440,11 +440,11 @@ UNKNOWN = "Count more often; use never=True if some plants never get ready; or e
 @pytest.mark.parametrize(
     ("row", "said"),
     [
-        ((-1, 3, 4), f"count, -1: {COUNT}"),
-        ((1.5, 3, 4), f"count, 1.5: {COUNT}"),
-        ((INF, 3, 4), f"count, inf: {COUNT}"),
-        ((NAN, 3, 4), f"count, nan: {COUNT}"),
-        ((True, 3, 4), f"count, True: {COUNT}"),
+        ((-1, 3, 4), f"count, '-1': {COUNT}"),
+        ((1.5, 3, 4), f"count, '1.5': {COUNT}"),
+        ((INF, 3, 4), f"count, 'inf': {COUNT}"),
+        ((NAN, 3, 4), f"count, 'nan': {COUNT}"),
+        ((True, 3, 4), f"count, 'True': {COUNT}"),
         (("4", 3, 4), f"count, '4': {COUNT}"),
         ((1, -1, 4), f"after, -1: {AFTER}"),
         ((1, INF, 4), f"after, inf: {AFTER}"),
@@ -454,12 +454,11 @@ UNKNOWN = "Count more often; use never=True if some plants never get ready; or e
         ((1, 3, NAN), f"until, nan: {UNTIL}"),
         (
             (1, 3.25, 2.5),
-            "until, 2.5: ready until 2.5, before the count at 3.25 that found them growing. "
-            "Write the earlier time first.",
+            "until, 2.5: below after, 3.25. Swap or correct the two.",
         ),
         ((1, 3, 4, ""), f"batch, '': {BATCH}"),
         ((1, 3, 4, 7), f"batch, 7: {BATCH}"),
-        ((-1, -2, -3, ""), f"count, -1: {COUNT}\nafter, -2: {AFTER}\nuntil, -3: {UNTIL}\nbatch, '': {BATCH}"),
+        ((-1, -2, -3, ""), f"count, '-1': {COUNT}\nafter, -2: {AFTER}\nuntil, -3: {UNTIL}\nbatch, '': {BATCH}"),
     ],
 )
 def test_what_is_no_row_of_counts_is_refused_with_a_remedy(row, said):
@@ -481,7 +480,7 @@ def test_a_faulty_row_is_named_by_its_number():
     assert str(refusal.value).splitlines() == [
         f"rows, row 2, '(1, 2)': {shape}",
         f"rows, row 3, '7': {shape}",
-        f"rows, row 4, column count, -1: {COUNT}",
+        f"rows, row 4, column count, '-1': {COUNT}",
     ]
 
 

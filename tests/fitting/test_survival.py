@@ -560,7 +560,7 @@ def test_a_prior_may_be_as_small_and_as_great_as_its_limits_and_no_more(name):
     for edge in (low, high):
         assert getattr(Priors(**{name: edge}), name) == edge
     for beyond in (0.99 * low, 1.01 * high, math.nan):
-        said = f"{name}, {beyond}: out of range. Write a number from {low:g} to {high:g}."
+        said = f"{name}, {beyond}: not usable. Give a number from {low:,g} to {high:,g}."
         assert refused(lambda beyond=beyond: Priors(**{name: beyond})) == said
 
 
@@ -672,8 +672,8 @@ def test_chances_are_given_for_up_to_twenty_thousand_plants(pooled):
         (lambda: Record("a", 0, 0), "of, '0': not usable. Give a whole number from 1 to 1,000,000,000."),
         (
             lambda: Priors(nursery_sd=0, lab_sd=math.nan),
-            "nursery_sd, 0: out of range. Write a number from 0.05 to 5.\n"
-            "lab_sd, nan: out of range. Write a number from 0.01 to 2.",
+            "nursery_sd, 0: not usable. Give a number from 0.05 to 5.\n"
+            "lab_sd, nan: not usable. Give a number from 0.01 to 2.",
         ),
         (lambda: Pooled([], GROUPS).variety("a", lab="x"), "lab, 'x': no record names this lab. Leave it out."),
         (lambda: Pooled([], GROUPS).compare_labs("x", "y"), "lab, 'x': no record names this lab. Leave it out."),

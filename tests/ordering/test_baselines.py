@@ -103,7 +103,7 @@ def test_what_no_lab_offers_is_left_out(demo):
 
 @pytest.mark.parametrize("overage", [-0.1, math.nan, math.inf, True, "0.2"])
 def test_an_overage_is_a_share_of_what_is_wanted(demo, overage):
-    with pytest.raises(Refused, match=r"overage, .*: not a share of the target\. Give 0\.2 to add 20 %"):
+    with pytest.raises(Refused, match=r"overage, .*: not a share of the target\. Give a number from 0 to 100"):
         simple_orders(demo, overage=overage, draws=16, seed=1)
 
 
@@ -146,7 +146,7 @@ def test_what_is_out_of_reach_is_counted_and_not_paid_for():
 
 @pytest.mark.parametrize("levels", [[0.5, 1], [0], [-0.2], [True], ["0.9"], [math.nan]])
 def test_a_service_level_lies_between_0_and_1(levels):
-    remedy = r"Give numbers between 0 and 1, such as 0\.9\."
+    remedy = r"Give a number above 0 and below 1, such as 0\.9\."
     with pytest.raises(Refused, match=rf"levels, .*: not a service level\. {remedy}"):
         service_level_prices(one(), levels=levels, draws=16, seed=1)
 

@@ -62,12 +62,19 @@ def test_an_amount_that_is_known_is_one_number():
     assert str(Count(Amount(1, 3, 12))) == str(Amount(1, 3, 12)) == "about 3 (90 % range 1 to 12)"
 
 
-@pytest.mark.parametrize("numbers", [(0, 1, 2), (3, 2, 4), (1, 3, 2), (1, 2, math.inf), (math.nan, 2, 3), (-1, 1, 2)])
-def test_three_numbers_out_of_order_are_no_amount(numbers):
-    shown = ", ".join(map(str, numbers))
-    assert refused(Amount, *numbers) == (
-        f"p5, '{shown}': p5, median and p95 are not in order above 0. Give 0 < p5 <= median <= p95."
-    )
+@pytest.mark.parametrize(
+    ("numbers", "said"),
+    [
+        ((0, 1, 2), "p5, 0: not usable. Give a number above 0."),
+        ((3, 2, 4), "median, 2: below p5, 3. Swap or correct the two."),
+        ((1, 3, 2), "p95, 2: below median, 3. Swap or correct the two."),
+        ((1, 2, math.inf), "p95, inf: not usable. Give a number above 0."),
+        ((math.nan, 2, 3), "p5, nan: not usable. Give a number above 0."),
+        ((-1, 1, 2), "p5, -1: not usable. Give a number above 0."),
+    ],
+)
+def test_three_numbers_out_of_order_are_no_amount(numbers, said):
+    assert refused(Amount, *numbers) == said
 
 
 def test_halves_of_plants_asked_for_count_as_one_in_draws_and_on_average_alike():

@@ -144,7 +144,7 @@ def test_totals_that_cannot_be_are_refused_with_what_would_do(totals):
 
 @pytest.mark.parametrize("start", [0, -1, math.inf, math.nan])
 def test_a_start_that_cannot_be_is_refused(start):
-    with pytest.raises(Refused, match=r"start, .*not a number of plants to begin with"):
+    with pytest.raises(Refused, match=r"start, .*: not usable\. Give a number above 0\."):
         ByCycle.from_totals({6: 584}, start=start)
 
 

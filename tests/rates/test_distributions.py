@@ -162,7 +162,9 @@ def test_a_share_may_reach_1_and_have_the_least_spread_that_is_told_from_none():
     assert refused(Share, 0.5, 0.5, "batch") == (
         "sd, 0.5: no share with a mean of 0.5 varies so much. Give a standard deviation from 0 to below 0.5."
     )
-    assert refused(Share, 0, 0, "batch") == ("mean, 0: a share lies above 0 and at most at 1. For 85 % write 0.85.")
+    assert refused(Share, 0, 0, "batch") == (
+        "mean, 0: not usable. Give a number above 0 and up to 1, such as 0.85 for 85 %."
+    )
 
 
 def test_a_share_without_spread_has_no_finite_parameters_and_keeps_the_shape_asked_for():
@@ -206,9 +208,7 @@ def test_a_text_has_the_5th_and_95th_percentile_and_the_level_with_the_greatest_
 @pytest.mark.parametrize("field", ["median", "batches_cv", "plants_cv"])
 def test_a_duration_has_finite_numbers_from_0(field, value):
     numbers = {"median": 4, "batches_cv": 0.1, "plants_cv": 0.1} | {field: value}
-    assert refused(Duration, **numbers, level="batch") == (
-        f"{field}, {value}: a duration has no such number. Give a finite number from 0."
-    )
+    assert refused(Duration, **numbers, level="batch") == (f"{field}, {value}: not usable. Give a number from 0.")
 
 
 def test_a_stage_may_take_no_time_if_it_has_no_spread():
@@ -225,11 +225,20 @@ def test_a_range_of_one_time_has_no_spread_between_batches():
     assert (one.median, one.batches_cv, one.plants_cv, str(one.level)) == (4, 0, 0.1, "season")
 
 
-@pytest.mark.parametrize("ends", [(0.9, 0.8), (0.8, 0.8), (0, 0.6), (-0.1, 0.6), (0.6, 1), (0.6, math.nan)])
-def test_what_is_no_range_of_shares_is_refused_with_both_ends(ends):
+@pytest.mark.parametrize("ends", [(0.9, 0.8), (0.8, 0.8)])
+def test_a_range_of_shares_that_does_not_rise_is_refused_with_both_ends(ends):
     assert refused(Share.from_range, *ends, level="batch") == (
-        f"p5, '{ends[0]} to {ends[1]}': not a range of shares. Give 0 < p5 < p95 < 1."
+        f"p95, {ends[1]}: not above p5, {ends[0]}. Swap or correct the two."
     )
+
+
+@pytest.mark.parametrize(
+    ("ends", "said"),
+    [((0, 0.6), "p5, 0"), ((-0.1, 0.6), "p5, -0.1"), ((0.6, 1), "p95, 1"), ((0.6, math.nan), "p95, nan")],
+)
+def test_an_end_of_a_range_of_shares_lies_between_0_and_1(ends, said):
+    remedy = "not usable. Give a number above 0 and below 1."
+    assert refused(Share.from_range, *ends, level="batch") == f"{said}: {remedy}"
 
 
 @pytest.mark.parametrize("ends", [(0.02, 0.05), (0.3, 0.9), (0.01, 0.99), (0.95, 0.999)])
@@ -239,11 +248,18 @@ def test_a_range_of_shares_holds_nine_in_ten_wherever_it_lies(ends):
     assert str(share.level) == "season"
 
 
-@pytest.mark.parametrize(("p5", "p95"), [(0, 3), (-1, 3), (5, 4), (5, math.inf), (math.nan, 3)])
-def test_what_is_no_range_of_times_is_refused_with_both_ends(p5, p95):
-    assert refused(Duration.from_range, p5, p95, plants_cv=0, level="batch") == (
-        f"p5, '{p5} to {p95}': not a range of times. Give 0 < p5 <= p95 [weeks]."
-    )
+@pytest.mark.parametrize(
+    ("ends", "said"),
+    [
+        ((0, 3), "p5, 0: not usable. Give a number above 0."),
+        ((-1, 3), "p5, -1: not usable. Give a number above 0."),
+        ((5, 4), "p95, 4: below p5, 5. Swap or correct the two."),
+        ((5, math.inf), "p95, inf: not usable. Give a number above 0."),
+        ((math.nan, 3), "p5, nan: not usable. Give a number above 0."),
+    ],
+)
+def test_what_is_no_range_of_times_is_refused_with_its_end(ends, said):
+    assert refused(Duration.from_range, *ends, plants_cv=0, level="batch") == said
 
 
 @pytest.mark.parametrize(

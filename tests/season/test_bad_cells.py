@@ -153,7 +153,7 @@ CASES = [
          "stages.csv, row 2, column survival_sd, 0.4: no share with a mean of 0.85 varies so much. Give a standard "
          "deviation from 0 to below 0.357."),
     case("a range in reverse", "stages.csv", ",,0.9,0.98,,,", ",,0.98,0.9,,,",
-         "stages.csv, row 3, column survival_p5, '0.98 to 0.9': not a range of shares. Give 0 < p5 < p95 < 1."),
+         "stages.csv, row 3, column survival_p95, 0.9: not above survival_p5, 0.98. Swap or correct the two."),
     case("no level", "stages.csv", ",belief,", ",,",
          "stages.csv, row 4, column survival_level: this cell is empty but required. Fill it in."),
     case("an unknown level", "stages.csv", ",belief,", ",tray,",

@@ -383,7 +383,9 @@ def test_a_lab_price_within_a_range_breaks_even_from_above_with_its_chance():
 def test_what_is_no_range_of_a_price_is_refused_in_words(part):
     with pytest.raises(Refused) as refusal:
         what_drives(ONE, orders=ORDER, also={"sale price": part}, **FEW)
-    assert str(refusal.value).endswith("not a range of the sale price. Give a part of it up to 0.5: 0.1.")
+    assert str(refusal.value).endswith(
+        "not a part of the sale price. Give a number above 0 and up to 0.5, such as 0.1 for 10 %."
+    )
 
 
 def test_half_of_a_price_is_still_a_range():

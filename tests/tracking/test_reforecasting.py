@@ -343,7 +343,7 @@ def test_a_wait_until_the_next_count_delays_and_kills_none():
 
 @pytest.mark.parametrize("every", [-1, 14, float("nan")])
 def test_what_is_no_time_between_counts_is_refused(every):
-    with pytest.raises(Refused, match=r"not a time between counts. Write weeks from 0 to 13."):
+    with pytest.raises(Refused, match=r"not a number of weeks between counts. Give a number from 0 to 13."):
         reforecast(plan(), RECORDS, on_date=DAY, draws=8, seed=1, counted_every=every)
 
 

@@ -177,7 +177,7 @@ def test_counts_may_be_a_quarter_of_a_year_apart_and_no_more():
     reforecast(plan(), Records(), on_date="2027-01-04", counted_every=13, **FEW)
     assert (
         refused(reforecast, plan(), Records(), on_date="2027-01-04", counted_every=13.5, **FEW)
-        == "counted_every, '13.5': not a time between counts. Write weeks from 0 to 13."
+        == "counted_every, 13.5: not a number of weeks between counts. Give a number from 0 to 13."
     )
 
 

@@ -363,7 +363,7 @@ def test_a_text_has_the_root_mean_square_of_the_standard_deviations():
 NOT_A_YEAR = "not a year. Give 12 months from January, or ISO weeks 1 to 52."
 NOT_AIR = "not an air temperature in °C. Give a temperature in °C; from °F it is (°F - 32) / 1.8."
 NOT_AN_SD = "not a standard deviation. Give a number from 0 [°C]."
-NOT_PERSISTENCE = "not such a correlation. Give a number from 0 to 0.95; 0.3 is usual."
+NOT_PERSISTENCE = "not usable. Give a number from 0 to 0.95, such as 0.3."
 BELOW = "the maximum is below the minimum of 6.0. Give the minimum first, then the maximum."
 LEAP = "the maxima would fall below the minima within a month. The daily range leaps from month to month; "
 LEAP += "give weekly normals."
