@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 import pandas as pd
@@ -13,6 +12,7 @@ from forecast.ordering.order import size_orders
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case
+from forecast.rounding import round_up
 from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import DRAWS
@@ -74,7 +74,7 @@ def simple_orders(
             continue
         found = _cheapest(case, [(*way, case.by_average(way[1])) for way in ways])
         if overage is not None:
-            plants = math.ceil(round((1 + overage) * row.median_demand, 6))  # 1.1 times 100 is 110, not 111
+            plants = round_up((1 + overage) * row.median_demand)
             found = _cheapest(case, [(*way, plants) for way in ways if way[1] == found.week])
         orders.append(found.delivery)
     return tuple(orders)

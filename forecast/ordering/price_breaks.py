@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+from forecast.rounding import round_up
 from forecast.season.consistency import first_delivery
 from forecast.season.price_list import PriceLine
 from forecast.weeks import Week
@@ -46,10 +46,10 @@ class PriceList:
 
     def orderable(self, quantity: float) -> int:
         """Return the smallest quantity from `quantity` that the lab accepts."""
-        number = max(math.ceil(quantity), self.breaks[0].from_quantity, 1)
+        number = max(round_up(quantity), self.breaks[0].from_quantity, 1)
         while True:
             row = self.row(number)
-            accepted = math.ceil(max(number, row.minimum) / row.multiple) * row.multiple
+            accepted = -(-max(number, row.minimum) // row.multiple) * row.multiple
             if self.row(accepted) is row:
                 return accepted
             number = min(later.from_quantity for later in self.breaks if later.from_quantity > number)
@@ -62,7 +62,7 @@ class PriceList:
         """Return each price-list line with the quantities up to `most` that the lab accepts under it, if any."""
         ends = [later.from_quantity for later in self.breaks[1:]]
         for row, end in zip(self.breaks, [*ends, most + 1], strict=True):
-            first = math.ceil(max(row.from_quantity, row.minimum) / row.multiple) * row.multiple
+            first = -(-max(row.from_quantity, row.minimum) // row.multiple) * row.multiple
             quantities = range(first, min(end, most + 1), row.multiple)
             if quantities:
                 yield row, quantities

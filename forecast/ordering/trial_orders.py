@@ -17,6 +17,7 @@ from forecast.growth.summaries import at_least
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.unit_costs import growing_costs
+from forecast.rounding import reaches, round_up
 from forecast.season.consistency import first_delivery
 from forecast.season.season import Season
 from forecast.season.targets import Target
@@ -62,7 +63,7 @@ class Case:
         self._lacking = max(request.median_demand - float(np.mean(there)), 0)
         self.most = MOST * request.median_demand
         if self.topping_up:
-            self.most = math.ceil(_MOST_MORE * float(np.quantile(self.needed, self.service_level)))
+            self.most = round_up(_MOST_MORE * float(np.quantile(self.needed, self.service_level)))
         self._shares: dict[Week, Array] = {}
         self._abouts: dict[Week, float] = {}
 
@@ -147,7 +148,7 @@ class Case:
     def by_average(self, week: Week) -> int:
         """Return the order by average: its mean number saleable is the target less the mean of what is there."""
         mean = float(self.share(week).mean())
-        return math.ceil(self._lacking / max(mean, 1 / MOST))
+        return round_up(self._lacking / max(mean, 1 / MOST))
 
     @property
     def every_way(self) -> list[tuple[PriceList, Week]]:
@@ -214,7 +215,7 @@ class Case:
         """Find the smallest orderable quantity that suffices, outwards from `start`."""
 
         def suffices(number: int) -> bool:
-            return self.chance(number, share) >= self.service_level
+            return bool(reaches(self.chance(number, share), self.service_level))
 
         step = max(prices.breaks[-1].multiple, 1)
         high = prices.orderable(start)

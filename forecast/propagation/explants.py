@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from contextlib import suppress
 from dataclasses import dataclass
 
@@ -14,6 +13,7 @@ from forecast.ordering.request import requested
 from forecast.propagation.cultures import Cultures
 from forecast.propagation.outlays import expected_outlays
 from forecast.propagation.search import Search, Tried
+from forecast.rounding import round_up
 from forecast.season.propagation_rows import Division
 from forecast.season.season import Season
 from forecast.streams import PLANNING_DRAWS
@@ -114,7 +114,7 @@ class MultiplicationPlan(Result):
                 batches=len(made.rounds) > 1, last=self.last_subculture, ready=made.enters(self.subcultures),
             )  # fmt: skip
         known = {name: getattr(self, name) for name in ("chance", "target", "by", "cost", "currency")}
-        latest = self.latest_start if self.chance >= self.service_level else None
+        latest = self.latest_start if self.search.meets(self.chance) else None
         lines = [
             f"{plan} {words.pot(self.potted)}".rstrip(),
             words.plan_yield(**known, latest=latest),
@@ -206,12 +206,12 @@ def made_plan(search: Search, tried: Tried) -> MultiplicationPlan:
     mean = float(sum((plantlets[cycle - 1] * made.share(cycle, request.week)).mean() for cycle in made.rounds))
     by_average, chance_by_average = 0, 0.0
     if mean > 0:
-        by_average = math.ceil(request.median_demand * made.explants / mean)
+        by_average = round_up(request.median_demand * made.explants / mean)
         with suppress(Refused):
             alone = search.cultures(made.subcultures, len(made.rounds), by_average, made.start)
             chance_by_average = search.chance(alone)
     latest = made.start
-    while latest < request.week and search.chance(made.replace(start=latest + 1)) >= search.service_level:
+    while latest < request.week and search.meets(search.chance(made.replace(start=latest + 1))):
         latest = latest + 1
     return MultiplicationPlan(
         request.variety, request.median_demand, request.week, search.service_level, made, tried.chance, tried.cost,

@@ -19,6 +19,7 @@ from forecast.errors import refuse
 from forecast.rates.by_cycle import ByCycle
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
+from forecast.rounding import near_whole
 from forecast.season.propagation_rows import Culture, Division, size_of
 from forecast.streams import Array, Streams
 
@@ -229,7 +230,7 @@ def draw_generations(rates: Rates, explants: int, kept: Sequence[float]) -> Gene
             )
             found["clean"][cycle - 1] += vessels
             each[line - 1] = _shoots(rates, cycle, line, clean)
-        held = each if kept[cycle - 1] == 1 else np.floor(kept[cycle - 1] * each + 1e-9).astype(np.int64)
+        held = each if kept[cycle - 1] == 1 else np.floor(near_whole(kept[cycle - 1] * each)).astype(np.int64)
         found["shoots"][cycle - 1] = each.sum(axis=0)
         waiting = (each - held).sum(axis=0)
     return Generations(**found, shelf_limited=shelf_limited)
@@ -255,7 +256,7 @@ def _cut(way: Multiplication, held: Numbers, standing: Any) -> tuple[Numbers, Nu
         return held, np.zeros_like(whole)
     room = np.maximum(np.minimum.reduce(np.broadcast_arrays(*free)) - (way.lines - 1), 0) * way.explants_per_vessel
     part = np.minimum(room / np.maximum(whole, 1), 1.0)
-    planted = np.where(whole > room, np.floor(held * part + 1e-9), held).astype(np.int64)
+    planted = np.where(whole > room, np.floor(near_whole(held * part)), held).astype(np.int64)
     return planted, whole - planted.sum(axis=0)
 
 

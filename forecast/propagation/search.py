@@ -19,6 +19,7 @@ from forecast.propagation.cultures import Cultures
 from forecast.propagation.initiation import earliest_start
 from forecast.propagation.multiplication import Multiplication
 from forecast.propagation.outlays import expected_outlays
+from forecast.rounding import reaches, round_up
 from forecast.season.propagation_rows import Culture, Division
 from forecast.season.season import Season
 from forecast.season.targets import Target
@@ -79,6 +80,10 @@ class Search:
     def chance(self, cultures: Cultures) -> float:
         """Return the chance that a plan meets the target."""
         return float(cultures.chances(week=self.by, at_least=self.needed).mean())
+
+    def meets(self, chance: float) -> bool:
+        """Return whether a chance is that of the service level or more."""
+        return bool(reaches(chance, self.service_level))
 
     def cost(self, cultures: Cultures) -> float:
         """Return the expected cost of a plan until the week of the target [currency]."""
@@ -161,7 +166,7 @@ class Search:
         in_time = possible[possible <= longest]
         if not in_time.size:
             late = self._too_late(cycles, batches, enough)
-            if late.chance < self.service_level or late.cultures is None:
+            if not self.meets(late.chance) or late.cultures is None:
                 return late
             in_time, enough = np.array([longest]), np.full(enough.shape, float(late.cultures.explants))
         found: list[Tried] = []
@@ -180,11 +185,11 @@ class Search:
         fewer, its = made, chance
         # a shelf full of cultures has no room for what is rooted early
         for _ in range(_FEWER if batches > 1 else 0):
-            if its >= self.service_level or fewer.over_capacity <= _OFTEN or fewer.explants == 1:
+            if self.meets(its) or fewer.over_capacity <= _OFTEN or fewer.explants == 1:
                 break
             fewer = self.cultures(cycles, batches, fewer.explants * 19 // 20, self.earliest)
             its = self.chance(fewer)
-        if its >= self.service_level:
+        if self.meets(its):
             made, chance = fewer, its
         return Tried(cycles, batches, made, chance, self.cost(made), self._reason(cycles, enough, made, chance))
 
@@ -212,11 +217,11 @@ class Search:
 
         low, high = 0, min(max(round(about), 1), self.most)
         best = tried(high)
-        while best.chance < self.service_level:
+        while not self.meets(best.chance):
             low, before = high, best
             if high >= self.most:
                 return result(best, enough=False)
-            high = min(max(high + 1, math.ceil(high * 1.25)), self.most)
+            high = min(max(high + 1, round_up(high * 1.25)), self.most)
             try:
                 best = tried(high)
             except Refused:
@@ -226,7 +231,7 @@ class Search:
         while high - low > 1:
             middle = max((low + high) // 2, math.floor(high * 0.9)) if low == 0 else (low + high) // 2
             fewer = tried(middle)
-            if fewer.chance >= self.service_level:
+            if self.meets(fewer.chance):
                 high, best = middle, fewer
             else:
                 low = middle
@@ -235,7 +240,7 @@ class Search:
     def _potting(self, batches: int, smallest: Cultures) -> Iterator[Tried]:
         """Start with more, and pot no more plantlets than are enough."""
         for more in _MORE:
-            explants = min(math.ceil(smallest.explants * more), self.most)
+            explants = min(round_up(smallest.explants * more), self.most)
             try:
                 made = self.cultures(smallest.subcultures, batches, explants, smallest.start)
                 low, high = 0, int(made.plantlets.max())
@@ -243,10 +248,10 @@ class Search:
                 return
             while high - low > max(high // 200, 1):  # plantlets are not counted more exactly than that
                 middle = (low + high) // 2
-                enough = self.chance(made.replace(potted=middle)) >= self.service_level
+                enough = self.meets(self.chance(made.replace(potted=middle)))
                 low, high = (low, middle) if enough else (middle, high)
             made = made.replace(potted=high)
-            if (chance := self.chance(made)) >= self.service_level:
+            if self.meets(chance := self.chance(made)):
                 yield Tried(made.subcultures, batches, made, chance, self.cost(made))
             if explants == self.most:
                 return

@@ -23,6 +23,7 @@ from forecast.propagation.cultures import Cultures
 from forecast.propagation.explants import MultiplicationPlan, made_plan
 from forecast.propagation.outlays import expected_outlays
 from forecast.propagation.search import Search
+from forecast.rounding import reaches
 from forecast.season.consistency import first_delivery
 from forecast.season.season import Season
 from forecast.season.targets import Target
@@ -311,7 +312,7 @@ def _first_week(search: Search, made: Cultures) -> Week | None:
     first = made.enters(made.rounds[0])
     for later in range(_HORIZON):
         week = first + later
-        if made.chances(week=week, at_least=search.needed).mean() >= search.service_level:
+        if reaches(made.chances(week=week, at_least=search.needed).mean(), search.service_level):
             return week
     return None
 
@@ -334,8 +335,9 @@ def _buying(season: Season, request: Target, draws: int, seed: int) -> Route:
     delivered = min(first_delivery(row, season.first_week) for row in order.shipment.prices.breaks)
     fate = case.fate(delivered)
     ready = fate.ready(np.arange(min(105.0, fate.last + 1)))
-    enough = [float(at_least(case.needed, order.quantity, share).mean()) >= order.service_level for share in ready]
-    earliest = delivered + int(np.argmax(enough)) if any(enough) else None
+    chances = [float(at_least(case.needed, order.quantity, share).mean()) for share in ready]
+    enough = reaches(chances, order.service_level)
+    earliest = delivered + int(np.argmax(enough)) if enough.any() else None
     return Route(
         BUY, order, order.chance, season.first_week if deposit else order.week, earliest, order.cost,
         math.nan if why else order.cost / order.target,

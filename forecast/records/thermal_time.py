@@ -8,6 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 from numpy.typing import ArrayLike
 
+from forecast.rounding import round_up
 from forecast.season.season import Season
 from forecast.season.stages import Stage
 from forecast.streams import Array
@@ -36,7 +37,7 @@ class ThermalTime:
         finite = np.isfinite(weeks)
         ends = entered + 7 * np.where(finite, weeks, 0)
         first = Week.of(date.fromordinal(int(entered.min())))
-        last = Week.of(date.fromordinal(math.ceil(ends.max())))
+        last = Week.of(date.fromordinal(round_up(ends.max())))
         every = [first + k for k in range(last - first + 1)]
         parts = [self._parts(week) for week in every]
         air = [

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -22,6 +21,7 @@ from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.ordering.shipments import Shipment, bill, shipment_of
 from forecast.ordering.unit_costs import rents
 from forecast.resources.labour import entering
+from forecast.rounding import TOLERANCE, round_down
 from forecast.season.season import Season
 from forecast.streams import Array
 from forecast.weeks import Week
@@ -135,9 +135,9 @@ def worst_seasons(margin: Array, share: float) -> Array:
     order = np.argsort(margin, kind="stable")
     weights = np.zeros(margin.size)
     left = share * margin.size
-    counted = math.floor(left + 1e-9)
+    counted = round_down(left)
     weights[order[:counted]] = 1
-    if left - counted > 1e-9:
+    if left - counted > TOLERANCE:
         weights[order[counted]] = left - counted
     return weights / left
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from forecast.errors import Fault, Refused, refuse
 from forecast.rates.distributions import Share
+from forecast.rounding import TOLERANCE
 from forecast.season.cells import suggestion
 from forecast.season.header import Header
 from forecast.season.places import climate_of
@@ -45,7 +46,7 @@ def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
         share = row.stated
         if row.share_of == "original":
             lost = 1 - share.mean
-            if lost >= left - 1e-9:
+            if lost >= left - TOLERANCE:
                 problem = f"{left:.3g} of the original plants enter this stage, but it loses {lost:.3g} of the original"
                 remedy = "Lower the losses, or use share_of 'entering' if each is a share of the plants that enter."
                 raise refuse(row.stage, None, problem, remedy)

@@ -11,6 +11,7 @@ from pydantic import AfterValidator, Field, model_validator
 from forecast.rates.by_cycle import ByCycle
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
+from forecast.rounding import round_down
 from forecast.season.cells import (
     LEAST,
     AboveZero,
@@ -195,7 +196,7 @@ class Culture(Row):
     def _in_hours(self, weeks: int) -> int | None:
         if self.hood_hours is None or not self.minutes_per_vessel:
             return None
-        return math.floor(60 * self.hood_hours * weeks / self.minutes_per_vessel + 1e-9)
+        return round_down(60 * self.hood_hours * weeks / self.minutes_per_vessel)
 
     @property
     def most_explants(self) -> int | None:

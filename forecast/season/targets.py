@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Self
 
 from pydantic import Field, model_validator
@@ -55,4 +56,4 @@ class Target(Row):
     @property
     def median_demand(self) -> int:
         """The target, or the median of the uncertain demand [plants]."""
-        return self.target if self.target is not None else round(self.median or 0)
+        return self.target if self.target is not None else math.floor((self.median or 0) + 0.5)

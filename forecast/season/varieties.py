@@ -8,10 +8,10 @@ from typing import Self
 from pydantic import model_validator
 
 from forecast.errors import refuse
+from forecast.rounding import round_down
 from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, wrong
 
 _YEAR = 52  # weeks
-_ROUNDING = 1e-6  # cents
 
 
 class Variety(Row):
@@ -83,6 +83,6 @@ class Variety(Row):
         """
         price, down = self.price(weeks), self.markdown_price or 0.0
         if down > price:
-            remedy = f"Write at most {math.floor(100 * price + _ROUNDING) / 100:.2f}."
+            remedy = f"Write at most {round_down(100 * price) / 100:.2f}."
             raise refuse("markdown_price", down, "above its sale price in the target week", remedy)
         return down

@@ -22,6 +22,7 @@ from forecast.ordering.order import Orders, order_of
 from forecast.ordering.trial_orders import Case
 from forecast.records.batches import BatchRecord, StageHistory
 from forecast.records.records import Records
+from forecast.rounding import reaches
 from forecast.season.consistency import first_delivery
 from forecast.season.orders import Delivery
 from forecast.season.season import Season
@@ -138,7 +139,7 @@ class Reforecast(Result):
             chances = self.outcome.targets(name)["chance"]
             new = self._next[name]
             for row, chance in zip(season.targets_of(name), chances, strict=True):
-                if row.week < first or chance >= (row.service_level or season.service_level):
+                if row.week < first or reaches(chance, row.service_level or season.service_level):
                     continue
                 case = Case(
                     *(season, new.streams, row, new.number),
