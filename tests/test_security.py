@@ -130,7 +130,7 @@ def test_a_command_opens_no_socket_unpickles_nothing_starts_nothing_and_writes_w
     given = tmp_path / "here" / "given"
     assert [entry for entry in did if not Path(entry[1]).is_relative_to(given)] == []
     assert bool(did) is (command[0] != "check")
-    assert {event for event, _ in did} <= {"open", "os.mkdir", "os.rename", "os.chmod"}
+    assert {event for event, _ in did} <= {"open", "os.mkdir", "os.rename", "os.link", "os.chmod"}
 
 
 def test_names_from_files_lead_nowhere(tmp_path):

@@ -71,7 +71,7 @@ def test_every_text_file_is_opened_in_a_stated_encoding():
         if text and "encoding" not in stated:
             unstated.append(f"{file}, line {call.lineno}: {ast.unparse(call)}")
     assert unstated == []
-    assert opened >= {"forecast/io/files_out.py", "forecast/starter/notebooks.py"}
+    assert opened >= {"forecast/io/file_sets.py", "forecast/starter/notebooks.py"}
 
 
 @pytest.mark.parametrize(

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 import errno
 import os
-import shutil
-import tempfile
-import time
 from collections.abc import Collection, Mapping
 from contextlib import suppress
 from pathlib import Path
 
 from forecast.errors import Fault, Refused, refuse
+from forecast.io.file_sets import leads_out, put
 
-_ASIDE, _BEFORE = ".writing-", ".before"  # folders for what is being written, and for what it replaces
-_FORGOTTEN = 600  # seconds after which what is being written is taken for left by a writing that was cut short
 _FULL = "Free some space, or choose another folder."
 _CLOSED = "Close it in other programs, ask for permission to write there, or choose another folder."
 _REMEDIES = {errno.ENOSPC: _FULL, errno.EDQUOT: _FULL} | dict.fromkeys(
@@ -31,71 +27,39 @@ def write_texts(texts: Mapping[str, str | bytes], path: str | os.PathLike[str], 
 
     Notes
     -----
-    Files are written aside within the folder, flushed to the disk, and moved into place one by one. So each of them is
-    the old or the new one whole, even if the writing is cut short; what it left aside is removed by a later
-    writing, ten minutes on. `path` may be a link to a folder. A link in the place of a file is replaced, and what it
-    leads to is left alone; through a link in the place of a folder within the folder nothing is written.
+    Files are written aside within the folder, flushed to the disk, and moved into place by one writing at a time
+    (`forecast.io.file_sets`). If that is cut short, each of them is the old or the new one whole, and all are the old
+    ones again once anything is read from the folder or written to it. `path` may be a link to a folder. A link in the
+    place of a file is replaced, and what it leads to is left alone; through a link in the place of a folder within the
+    folder nothing is written.
     """
     folder = check_free(texts, path, overwrite=overwrite)
+    data = {name: text if isinstance(text, bytes) else text.encode() for name, text in texts.items()}
     try:
-        _put(texts, folder)
+        _put(data, folder, overwrite=overwrite)
     except OSError as error:
+        if isinstance(error, FileExistsError):
+            check_free(texts, path, overwrite=overwrite)  # it came since
         remedy = _REMEDIES.get(error.errno or 0, "Choose another folder.")
         problem = f"cannot be written: {error.strerror or error}; everything is as it was"
         raise refuse("folder", str(path), problem, remedy) from error
 
 
-def _put(texts: Mapping[str, str | bytes], folder: Path) -> None:
-    """Write files that may be written."""
-    homes = sorted({home for name in texts for home in (folder / name).parents}, key=lambda home: len(home.parts))
+def _put(data: Mapping[str, bytes], folder: Path, *, overwrite: bool) -> None:
+    """Put files into a folder, which is made if missing, and taken away again if nothing is written."""
+    homes = sorted({home for name in data for home in (folder / name).parents}, key=lambda home: len(home.parts))
     made: list[Path] = []
-    moved: list[str] = []
-    aside = folder
     try:
         for home in homes:
-            if not os.path.isdir(home):
-                home.mkdir()
-                made.append(home)
-        _clear(folder)
-        aside = Path(tempfile.mkdtemp(prefix=_ASIDE, dir=folder))
-        for name, text in texts.items():
-            _flushed(aside / name, text if isinstance(text, bytes) else text.encode())
-            if os.path.lexists(folder / name):
-                kept = aside / _BEFORE / name
-                kept.parent.mkdir(parents=True, exist_ok=True)
-                shutil.copy2(folder / name, kept, follow_symlinks=False)
-        for name in texts:
-            os.replace(aside / name, folder / name)
-            moved.append(name)
-    except BaseException:
-        with suppress(OSError):
-            for name in moved:
-                kept = aside / _BEFORE / name
-                (os.replace(kept, folder / name) if os.path.lexists(kept) else (folder / name).unlink())
-        raise
+            with suppress(FileExistsError):  # another one may have made it just now
+                if not os.path.isdir(home):
+                    home.mkdir()
+                    made.append(home)
+        put(data, folder, overwrite=overwrite)
     finally:
-        if aside != folder:
-            shutil.rmtree(aside, ignore_errors=True)
         for home in reversed(made):
             with suppress(OSError):  # it holds what was written
                 home.rmdir()
-
-
-def _flushed(file: Path, data: bytes) -> None:
-    """Write a file, and wait until the disk has it."""
-    file.parent.mkdir(exist_ok=True)
-    with file.open("xb") as opened:
-        opened.write(data)
-        opened.flush()
-        os.fsync(opened.fileno())
-
-
-def _clear(folder: Path) -> None:
-    """Clear away what a writing that was cut short left aside."""
-    for left in folder.glob(f"{_ASIDE}*"):
-        with suppress(OSError):  # another one may be clearing it
-            if left.stat().st_mtime < time.time() - _FORGOTTEN:
-                shutil.rmtree(left, ignore_errors=True)
 
 
 def check_free(names: Collection[str], path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
@@ -118,7 +82,7 @@ def check_free(names: Collection[str], path: str | os.PathLike[str], *, overwrit
 def _closed(folder: Path, home: Path) -> Fault | None:
     """Return why nothing can be written into a folder of the folder, if so."""
     at, remedy = folder / home, "Rename or move it, or choose another folder."
-    if home.is_absolute() or ".." in home.parts:
+    if leads_out(home):
         return Fault("leads out of the folder", "Use a name within it.", str(home))
     if os.path.isfile(at):
         return Fault("this is a file, not a folder", remedy, str(at))

@@ -10,6 +10,7 @@ from typing import Any, Protocol
 
 from forecast.errors import Fault, Refused, refuse
 from forecast.io.csv_folder import Folder
+from forecast.io.file_sets import settle
 from forecast.io.layout import MOST_FAULTS, Sheet, read_row
 from forecast.season.cells import Row
 from forecast.season.consistency import Tables
@@ -31,6 +32,12 @@ def opened(path: str | os.PathLike[str], holds: str) -> Source:
         remedy = f"Give the folder that holds {holds}, or an .xlsx workbook."
         raise refuse("folder", str(path), "there is no such folder or workbook", remedy)
     if os.path.isdir(path):
+        try:
+            settle(Path(path))
+        except OSError as error:
+            problem = f"cannot be put back as it was before a writing that was cut short: {error.strerror or error}"
+            remedy = "Close its files in other programs, or ask for permission to write there."
+            raise refuse("folder", str(path), problem, remedy) from error
         return Folder(Path(path))
     from forecast.io.xlsx import Workbook  # noqa: PLC0415 (openpyxl takes time, and a folder needs none)
 

@@ -327,15 +327,18 @@ def test_a_writing_that_fails_leaves_nothing_behind(folder: Path) -> None:
     assert read_season(folder) == season
 
 
-def test_files_are_written_aside_and_moved_into_place_whole(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    move, moved = os.replace, []
+@pytest.mark.parametrize("call", ["link", "replace"])
+def test_files_are_written_aside_and_moved_into_place_whole(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, call: str
+) -> None:
+    move, moved = getattr(os, call), []
 
     def watched(source: Path, target: Path) -> None:
         moved.append((Path(source).read_text(encoding="utf-8"), Path(target).exists()))
         move(source, target)
 
-    monkeypatch.setattr(os, "replace", watched)
-    write_texts({"a.csv": "one", "b.csv": "two"}, folder / "new")
+    monkeypatch.setattr(os, call, watched)
+    write_texts({"a.csv": "one", "b.csv": "two"}, folder / "new", overwrite=call == "replace")
     assert moved == [("one", False), ("two", False)]
     assert sorted(file.name for file in (folder / "new").iterdir()) == ["a.csv", "b.csv"]
 
@@ -343,13 +346,13 @@ def test_files_are_written_aside_and_moved_into_place_whole(folder: Path, monkey
 def test_files_for_a_folder_that_is_there_are_written_within_it_for_it_may_be_another_disk(
     folder: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    move, homes = os.replace, []
+    move, homes = os.link, []
 
     def watched(source: Path, target: Path) -> None:
-        homes.append(Path(source).parent.parent)
+        homes.append(Path(source).parents[2])
         move(source, target)
 
-    monkeypatch.setattr(os, "replace", watched)
+    monkeypatch.setattr(os, "link", watched)
     before = {file.name for file in folder.iterdir()}
     write_texts({"a.csv": "one"}, folder)
     assert homes == [folder]
