@@ -16,9 +16,11 @@ from forecast.planning.column_generation import Solution, best_margin
 from forecast.resources.money_flow import cash_flow
 from forecast.season.season import Season
 from forecast.words import plans as words
+from forecast.words.numbers import to_known
 from forecast.words.results import Result
 
 _CONFIDENCE = 0.95
+_GAP = 1e-3  # at which a repeated search stops [share of the margin]
 
 
 @dataclass(frozen=True, repr=False)
@@ -57,14 +59,16 @@ class OutOfSample(Result):
         return {"draws": self.draws, "seed": self.seed, "searches": len(self.gaps)}
 
     def table(self) -> pd.DataFrame:
-        """Return one row: margin, error, worst_tenth, expected and better_by [currency]."""
-        names = ("margin", "error", "worst_tenth", "expected", "better_by")
-        return pd.DataFrame([{name: getattr(self, name) for name in names}]).astype(float).round(2)
+        """Return one row: margin, error, worst_tenth, expected and, rounded up, better_by [currency]."""
+        row = {name: getattr(self, name) for name in ("margin", "error", "worst_tenth", "expected", "better_by")}
+        if self.better_by is not None:
+            row["better_by"] = to_known(self.better_by, _GAP * abs(self.margin), bound=True)
+        return pd.DataFrame([row]).astype(float).round(2)
 
     def __str__(self) -> str:
         return words.out_of_sample(
             margin=self.margin, error=self.error, worst_tenth=self.worst_tenth, better=self.better_by,
-            searches=len(self.gaps), currency=self.currency,
+            searches=len(self.gaps), gap=_GAP, currency=self.currency,
         )  # fmt: skip
 
 
@@ -97,7 +101,7 @@ def evaluate(
     for number in range(1, searches + 1):
         streams = season_streams(found.master.draws, seed + number)
         floor = found.master.floor
-        other = best_margin(season, streams, deliveries=deliveries, floor=floor, time_limit=time_limit, gap=1e-3)
+        other = best_margin(season, streams, deliveries=deliveries, floor=floor, time_limit=time_limit, gap=_GAP)
         gaps.append(other.bound - _on_draws_of(other, found))
     better = None
     if gaps:

@@ -27,6 +27,27 @@ def money(amount: float, currency: str) -> str:
     return f"{signed(amount)} {currency}"
 
 
+def to_known(number: float, error: float, *, bound: bool = False) -> float:
+    """Round a number to the place of the first figure of its error, at least to a hundredth; an upper bound is raised.
+
+    >>> to_known(15_523.4, 41), to_known(0.228, 0.1, bound=True)
+    (15520.0, 0.3)
+    """
+    place = _place(error)
+    steps = number * 10.0**-place
+    return round((math.ceil(steps - 1e-6) if bound else round(steps)) * 10.0**place, max(-place, 0))
+
+
+def known(number: float, error: float, *, bound: bool = False) -> str:
+    """Write a number to the place of the first figure of its error: 15,523 ± 41 as 15,520; an upper bound is raised."""
+    return f"{to_known(number, error, bound=bound):,.{max(-_place(error), 0)}f}"
+
+
+def _place(error: float) -> int:
+    """Return the power of ten of the first figure of an error, at least that of a hundredth."""
+    return max(math.floor(math.log10(error)), -2) if error > 0 else -2
+
+
 def counted(number: int, noun: str, plural: str = "") -> str:
     """Write a number of things: 1 cycle, 1,200 cycles; 2 varieties if the plural is given."""
     return f"{number:,} {noun if number == 1 else plural or noun + 's'}"

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from forecast.weeks import Week
-from forecast.words.numbers import dated, money, percent
+from forecast.words.numbers import dated, known, money
 
 NOT_IN_TIME = "The search found no plan within its time limit. Allow more time."
 NOTHING = "Nothing is worth ordering."
@@ -42,7 +42,7 @@ def no_other(aim: str, gap: float) -> str:
     verb, better = ("earn", "more") if aim == "margin" else ("be", "cheaper")
     if gap <= 1e-6:
         return f"No other plan can {verb} {better}."
-    return f"No other plan can {verb} more than {math.ceil(1000 * gap - 1e-6) / 10:g} % {better} (optimality gap)."
+    return f"No other plan can {verb} more than {known(100 * gap, 0.1, bound=True)} % {better} (optimality gap)."
 
 
 def binding(*, limit: str, week: str, shadow_price: float, earns: bool, currency: str) -> str:
@@ -87,18 +87,22 @@ def instead(*, quantity: int | None, week: Week | None = None, lab: str | None =
 
 
 def out_of_sample(
-    *, margin: float, error: float, worst_tenth: float, better: float | None, searches: int, currency: str
+    *, margin: float, error: float, worst_tenth: float, better: float | None, searches: int, gap: float, currency: str
 ) -> str:
-    """Return what a plan earns on new draws [currency], and how much more another plan can earn, if it was searched."""
+    """Return what a plan earns on new draws [currency], and how much more another plan can earn, if it was searched.
+
+    A bound is known to no more than the gap that the searches were content with [share of the margin].
+    """
     text = (
-        f"On new simulated seasons the plan earns {money(margin, currency)} ± {error:,.0f} (standard error), and "
-        f"{money(worst_tenth, currency)} on average in the worst 10 % of them."
+        f"On new simulated seasons the plan earns {known(margin, error)} {currency} ± {known(error, error)} (standard "
+        f"error), and {money(worst_tenth, currency)} on average in the worst 10 % of them."
     )
     if better is None:
         return text
-    share = percent(better / max(abs(margin), 1e-9))
+    more = known(better, gap * abs(margin), bound=True)
+    share = known(100 * better / max(abs(margin), 1e-9), 100 * gap, bound=True)
     return (
-        f"{text}\nWith 95 % confidence, the expected margin of every other plan is at most {money(better, currency)} "
+        f"{text}\nWith 95 % confidence, the expected margin of every other plan is at most {more} {currency} "
         f"({share} %) higher (from {searches} repeated searches)."
     )
 

@@ -3,7 +3,7 @@
 import pytest
 
 from forecast.weeks import Week
-from forecast.words.numbers import counted, dated, money, percent, rounded, seasons, signed
+from forecast.words.numbers import counted, dated, known, money, percent, rounded, seasons, signed, to_known
 
 
 @pytest.mark.parametrize(
@@ -46,6 +46,27 @@ def test_a_number_has_the_figures_that_draws_support(number, text):
     assert signed(number) == text
     assert rounded(abs(number)) == text.removeprefix("-")
     assert money(number, "EUR") == f"{text} EUR"
+
+
+@pytest.mark.parametrize(
+    ("number", "error", "text"),
+    [
+        (15_523.4, 41, "15,520"), (15_523.4, 141, "15,500"), (41, 41, "40"), (-1_234.5, 1_212, "-1,000"),
+        (-0.2, 1, "0"), (0.2612, 0.05, "0.26"), (0.2612, 0.0004, "0.26"), (12, 0, "12.00"),
+    ],
+)  # fmt: skip
+def test_a_number_is_known_to_the_first_figure_of_its_error(number, error, text):
+    assert known(number, error) == text
+    assert to_known(number, error) == float(text.replace(",", ""))
+
+
+@pytest.mark.parametrize(
+    ("number", "error", "text"),
+    [(0.228, 0.1, "0.3"), (0.248, 0.1, "0.3"), (0.3, 0.1, "0.3"), (100 * 0.001, 0.1, "0.1"), (35.7, 15.5, "40")],
+)
+def test_an_upper_bound_is_rounded_up(number, error, text):
+    assert known(number, error, bound=True) == text
+    assert to_known(number, error, bound=True) == float(text)
 
 
 def test_a_number_of_things_knows_one_from_many():
