@@ -28,6 +28,7 @@ from forecast.season.stages import STAGES, Stage
 from forecast.streams import DRAWS, Array, Streams
 from forecast.weeks import Week
 
+_COLUMNS = ("variety", "week", "quantity", "lab")  # of an order
 COORDINATES = tuple(f"{stage} {kind}" for kind in ("survival", "time") for stage in STAGES)
 
 
@@ -198,7 +199,7 @@ def _batches(ordered: Iterable[tuple[Delivery, Any]]) -> list[Batch]:
 def _deliveries(season: Season, orders: Iterable[Any] | pd.DataFrame) -> list[tuple[Delivery, Any]]:
     """Return the orders as deliveries, each with the offer that it names, or None."""
     if isinstance(orders, pd.DataFrame):
-        known = [name for name in orders.columns if name in Delivery.model_fields]
+        known = [name for name in orders.columns if name in _COLUMNS]
         orders = [
             {key: cell for key, cell in row.items() if not pd.isna(cell)} for row in orders[known].to_dict("records")
         ]
@@ -229,5 +230,5 @@ def _delivery(order: Any) -> Delivery:
     if isinstance(order, dict):
         return Delivery(**order)
     if isinstance(order, Sequence) and not isinstance(order, str) and 3 <= len(order) <= 4:
-        return Delivery(**dict(zip(("variety", "week", "quantity", "lab"), order, strict=False)))
+        return Delivery(**dict(zip(_COLUMNS, order, strict=False)))
     raise refuse("orders", order, "not an order", "Give variety, week of delivery and quantity.")

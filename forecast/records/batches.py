@@ -36,9 +36,13 @@ class BatchRecord(Row):
     delivered
         Day on which it came, such as 2027-04-13.
     ordered, received
-        Plants ordered, and plants received, dead ones included.
+        Plants ordered, and plants received, dead ones included. Of an order that comes in parts, each batch has its
+        part of those ordered.
     dead_on_arrival
         Of those received.
+    order
+        Name of the order that it came of, as in the orders of its season; if empty, the nearest by week of its variety
+        and lab.
     """
 
     batch: Name
@@ -48,6 +52,7 @@ class BatchRecord(Row):
     ordered: Whole
     received: Whole
     dead_on_arrival: Whole = 0
+    order: Name | None = None
     note: Note = None
 
     @model_validator(mode="after")

@@ -16,10 +16,13 @@ class Delivery(Row):
         Plants ordered.
     lab
         Lab it comes from. Deliveries of one variety from one lab in one week are one batch.
+    order
+        Name of the order, such as the lab's number for it; several rows may have the same. A batch that came names it.
     """
 
     variety: Name
     week: WeekCell
     quantity: Whole
     lab: Name | None = None
+    order: Name | None = None
     note: Note = None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
@@ -17,18 +16,21 @@ from forecast.growth.draws import KeptDraws
 from forecast.growth.fate import Batch, Fate, RouteFate
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import draw_fate, season_streams
+from forecast.growth.summaries import as_targets
 from forecast.growth.weather import measure
-from forecast.ordering.order import Orders, order_of
+from forecast.ordering.order import order_of
 from forecast.ordering.trial_orders import Case
 from forecast.records.batches import BatchRecord, StageHistory
+from forecast.records.order_matching import MatchedOrders, match_orders
 from forecast.records.records import Records
 from forecast.rounding import reaches
-from forecast.season.consistency import first_delivery
 from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import DRAWS, Array, Streams
 from forecast.tracking.evidence import BatchEvidence, StageEvidence, posterior_shifts
+from forecast.tracking.numbering import RunningBatch, running_batches
 from forecast.tracking.remaining import SaleableFate, cohort_fate
+from forecast.tracking.top_ups import Awaited, TopUp, too_late
 from forecast.weeks import Week, read_day
 from forecast.words import records as words
 from forecast.words.results import Result
@@ -37,7 +39,6 @@ Plants = tuple[Batch, Fate, tuple[object, ...]]
 """A cohort: batch and fate of its draws, and the cells of its row in `Reforecast.cohorts`."""
 
 _SETTLED = 2.0  # weeks after which heat and cold of the first weeks have done their harm
-_APART = 2  # weeks by which a delivery may miss the week that was planned
 _SELDOM = 13  # weeks between counts, at most
 _MANY = 1000  # more parts than a batch falls into
 
@@ -106,41 +107,62 @@ class Reforecast(Result):
         A row for the plants of a batch that are in one stage since one day, for those already saleable, and for each
         delivery still to come: variety, batch (empty if still to come), stage, entered (the Monday on which those
         still to come are due), counted (the day of the last count), plants.
-    overdue
-        Planned deliveries whose week has passed without a record. Their plants are not forecast.
+    matched
+        The orders of the season with the batches that came of each, and the batches that came of none. What is to come
+        of an order is forecast until its week is over, and not after.
     """
 
     on_date: date
     outcome: Outcome
     cohorts: pd.DataFrame
-    overdue: tuple[Delivery, ...] = ()
+    matched: MatchedOrders
     _next: Mapping[str, _PosteriorBatch] = field(default_factory=dict)
+    _overdue: Sequence[tuple[RunningBatch, _PosteriorBatch]] = ()
+
+    @property
+    def orders(self) -> pd.DataFrame:
+        """A row for each order of the season: what came of it, and what is expected or overdue."""
+        return self.matched.table(self.on_date)
+
+    @property
+    def overdue(self) -> tuple[Delivery, ...]:
+        """What is still to come of orders whose week is over. These plants are not forecast."""
+        return tuple(one.rest for one in self.matched.orders if one.state(self.on_date) == "overdue")
 
     def targets(self, variety: str | None = None) -> pd.DataFrame:
-        """Return what comes of each target from this week on; see `Outcome.targets`."""
-        table = self.outcome.targets(variety)
+        """Return what comes of each target from this week on, whether or not any plants of it came.
+
+        Columns as in `Outcome.targets`.
+        """
+        season = self.outcome.season
+        names = season.targeted if variety is None else (season.variety(variety).variety,)
+        table = as_targets(row for name in names for row in self.outcome.drawn.targets(name))
         return table[table["week"] >= str(Week.of(self.on_date))].reset_index(drop=True)
 
     def table(self) -> pd.DataFrame:
         """Return the `targets` of all varieties."""
         return self.targets()
 
-    def top_up(self) -> Orders:
+    def top_up(self) -> TopUp:
         """Return orders placed today that make up for what is likely to be missing.
 
         For each target whose chance is below its service level, the cheapest order that meets it together with the
         plants there are; ``unmet`` says why for targets that no order can meet. Each target is topped up by itself,
-        after earlier targets took their plants. Lead times start on the first Monday from that day on.
+        after earlier targets took their plants. Lead times start on the first Monday from that day on. Overdue plants
+        are not counted on; ``awaited`` says what targets become without a top-up if they arrive on that Monday.
         """
         season, first = self.outcome.season, _monday_from(self.on_date)
-        orders, unmet = [], []
+        orders, unmet, awaited = [], [], []
         for name in season.targeted:
             hand = self.outcome.on_hand(name)[0]
-            chances = self.outcome.targets(name)["chance"]
-            new = self._next[name]
-            for row, chance in zip(season.targets_of(name), chances, strict=True):
+            chances, new = self.outcome.targets(name)["chance"], self._next[name]
+            late = sum(row.plants for row, _ in self._overdue if row.variety == name)
+            hopes = self._hopes(name, first) if late else chances
+            for row, chance, hope in zip(season.targets_of(name), chances, hopes, strict=True):
                 if row.week < first or reaches(chance, row.service_level or season.service_level):
                     continue
+                if hope > chance:
+                    awaited.append(Awaited(name, late, first, row.median_demand, row.week, hope))
                 case = Case(
                     *(season, new.streams, row, new.number),
                     ordered=first,
@@ -153,8 +175,17 @@ class Reforecast(Result):
                 except OutOfReach as error:
                     unmet.append(error)
                 except Refused:  # no delivery is possible by then
-                    unmet.append(OutOfReach(_too_late(season, name, by=row.week, ordered=first)))
-        return Orders(tuple(orders), tuple(unmet))
+                    unmet.append(OutOfReach(too_late(season, name, by=row.week, ordered=first)))
+        return TopUp(tuple(orders), tuple(unmet), tuple(awaited))
+
+    def _hopes(self, variety: str, week: Week) -> Sequence[float]:
+        """Return the chance of each target of a variety if its overdue plants arrive in a week."""
+        drawn, late = self.outcome.drawn, [one for one in self._overdue if one[0].variety == variety]
+        come = [_expected(row._replace(week=week), one) for row, one in late]
+        batches = [*drawn.batches_of(variety), *(batch for batch, *_ in come)]
+        fates = [*map(drawn.fate, drawn.batches_of(variety)), *(fate for _, fate, _ in come)]
+        outcome = Outcome(KeptDraws(drawn.season, batches, fates, drawn.streams), begun=True)
+        return [float(chance) for chance in outcome.targets(variety)["chance"]]
 
     def facts(self) -> dict[str, object]:
         """Return season, day, draws and seed."""
@@ -165,7 +196,11 @@ class Reforecast(Result):
         names = ("variety", "week", "p5", "median", "p95", "target", "chance")
         rows = self.targets()[[*names]].to_dict("records")
         lines = [words.expected(**{str(name): cell for name, cell in row.items()}) for row in rows]
-        lines += [words.overdue(variety=row.variety, week=row.week, quantity=row.quantity) for row in self.overdue]
+        for one in self.matched.orders:
+            if one.state(self.on_date) == "overdue":
+                order = {name: getattr(one.order, name) for name in ("variety", "week", "quantity")}
+                lines.append(words.overdue(**order, to_come=one.to_come))
+        lines += self.matched.remarks()
         return "\n".join([f"On {self.on_date}:", *lines])
 
 
@@ -213,8 +248,9 @@ def reforecast(
     of a batch wait for the same time, uniform from 0 to `counted_every`. This changes when plants come through, not how
     many: without it, plants are expected half that time early for each stage.
 
-    A record belongs to the order of its variety and lab for the week of its delivery; failing that, to one for the
-    same quantity a week or two before or after.
+    A batch belongs to the order that it names, else to the nearest by week of its variety and lab (see `match_orders`).
+    What is left of an order that came in part is still expected in the week of the order. Once that week is over it is
+    overdue, like an order of which nothing came: it is said, and not forecast until it comes.
 
     Examples
     --------
@@ -236,37 +272,37 @@ def reforecast(
     measure(streams, known.measured)
     histories = {row.batch: found for row, found in known.histories}
     running = [row for row in known.batches if row.delivered >= season.first_week.monday]
-    coming, overdue = _planned(season, running, today)
-    rows: list[tuple[str, Week, str, str, BatchRecord | Delivery]] = [
-        *((row.variety, Week.of(row.delivered), row.lab or "", row.batch, row) for row in running),
-        *((row.variety, row.week, row.lab or "", "", row) for row in coming),
+    matched = match_orders(season.orders, running)
+    rows = running_batches(season, running, matched)
+    evidence = [
+        BatchEvidence(row.variety, row.number, tuple(_evidence(season, row.came, histories[row.name])))
+        if row.came
+        else BatchEvidence(row.variety, row.number)
+        for row in rows
     ]
-    rows.sort(key=lambda one: one[:4])
-    numbers: dict[str, int] = defaultdict(int)
-    evidence = []
-    for variety, _, _, name, row in rows:
-        numbers[variety] += 1
-        counted = _evidence(season, row, histories[name]) if isinstance(row, BatchRecord) else ()
-        evidence.append(BatchEvidence(variety, numbers[variety], tuple(counted)))
-    evidence += [BatchEvidence(row.variety, numbers[row.variety] + 1) for row in season.varieties]
+    for one in season.varieties:
+        numbers = (row.number for row in rows if row.variety == one.variety)
+        evidence.append(BatchEvidence(one.variety, max(numbers, default=0) + 1))
     posterior = [
         _PosteriorBatch(season, streams, one.variety, one.number, shifts, counted_every)
         for one, shifts in zip(evidence, posterior_shifts(season, streams, evidence), strict=True)
     ]
     plants: list[Plants] = []
-    for (variety, week, _, name, row), one in zip(rows, posterior, strict=False):
-        if isinstance(row, Delivery):
-            batch = Batch(variety, one.number, week, row.quantity, row.lab)
-            plants.append((batch, one.waiting(one.fate(week)), ("", "", week.monday, None)))
+    late: list[tuple[RunningBatch, _PosteriorBatch]] = []
+    for row, drawn in zip(rows, posterior, strict=False):
+        if row.came:
+            plants += _cohorts(drawn, row.came, histories[row.name])
+        elif row.week < Week.of(today):
+            late.append((row, drawn))
         else:
-            plants += _cohorts(one, row, histories[name])
+            plants.append(_expected(row, drawn))
     batches, fates = [batch for batch, *_ in plants], [fate for _, fate, _ in plants]
     outcome = Outcome(KeptDraws(season, batches, fates, streams), begun=True)
     cohorts = pd.DataFrame(
         [(batch.variety, *cells, batch.quantity) for batch, _, cells in plants],
         columns=["variety", "batch", "stage", "entered", "counted", "plants"],
     )
-    return Reforecast(today, outcome, cohorts, overdue, {one.variety: one for one in posterior[len(rows) :]})
+    return Reforecast(today, outcome, cohorts, matched, {one.variety: one for one in posterior[len(rows) :]}, late)
 
 
 def narrowing(
@@ -306,33 +342,6 @@ def narrowing(
     return pd.DataFrame(rows, columns=["day", "p5", "median", "p95", "alive"])
 
 
-def _planned(
-    season: Season, running: Sequence[BatchRecord], today: date
-) -> tuple[list[Delivery], tuple[Delivery, ...]]:
-    """Return the deliveries that are still to come, and those whose week has passed without a record."""
-    free = sorted(running, key=lambda one: (one.delivered, one.batch))
-    together: dict[tuple[str, Week, str], int] = defaultdict(int)
-    for row in season.orders:
-        together[row.variety, row.week, row.lab or ""] += row.quantity
-    rows = [
-        Delivery(variety=variety, week=week, quantity=quantity, lab=lab or None)
-        for (variety, week, lab), quantity in sorted(together.items())
-    ]
-    for apart in range(_APART + 1):
-        for row in list(rows):
-            match = [
-                one for one in free
-                if one.variety == row.variety and row.lab in (None, one.lab)
-                and abs(Week.of(one.delivered) - row.week) == apart and (not apart or one.ordered == row.quantity)
-            ]  # fmt: skip
-            if match:
-                free.remove(match[0])
-                rows.remove(row)
-    today_week = Week.of(today)
-    coming = [row for row in rows if row.week >= today_week]
-    return coming, tuple(row for row in rows if row.week < today_week)
-
-
 def _evidence(season: Season, row: BatchRecord, histories: Sequence[StageHistory]) -> Iterator[StageEvidence]:
     """Return the counts of a batch by stage, arrival first."""
     first = season.route(row.variety)[0]
@@ -342,6 +351,12 @@ def _evidence(season: Season, row: BatchRecord, histories: Sequence[StageHistory
         yield StageEvidence(first.stage, max(row.ordered - alive, 0), alive, 0, ())
     for one in named:
         yield StageEvidence(one.stage, one.losses, one.left, one.remaining, tuple(one.times()))
+
+
+def _expected(row: RunningBatch, drawn: _PosteriorBatch) -> Plants:
+    """Return plants that are still to come, in the week of their row."""
+    batch = Batch(row.variety, row.number, row.week, row.plants, row.lab or None)
+    return batch, drawn.waiting(drawn.fate(row.week)), ("", "", row.week.monday, None)
 
 
 def _cohorts(drawn: _PosteriorBatch, row: BatchRecord, histories: Sequence[StageHistory]) -> list[Plants]:
@@ -365,16 +380,6 @@ def _cohorts(drawn: _PosteriorBatch, row: BatchRecord, histories: Sequence[Stage
                 add(_monday_from(count.date), count.saleable, drawn.saleable, "saleable", count.date, count.date)
         place = min(place + 1, len(names) - 1)
     return found
-
-
-def _too_late(season: Season, variety: str, *, by: Week, ordered: Week) -> str:
-    """Return why no delivery of an order placed in a week comes in time."""
-    arrivals = {row: first_delivery(row, ordered) for row in season.price_lines(variety)}
-    possible = [week for row, week in arrivals.items() if week <= row.last_week]
-    row = max(arrivals, key=lambda row: row.last_week, default=None)
-    last = None if possible or row is None else row.last_week
-    arrival = min(possible, default=None if row is None else arrivals[row])
-    return words.no_top_up(variety=variety, by=by, ordered=ordered, arrival=arrival, last=last)
 
 
 def _monday_from(day: date) -> Week:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from datetime import date
 
 from forecast.weeks import Week
-from forecast.words.numbers import counted, dated, percent, rounded, seasons
+from forecast.words.numbers import counted, dated, day, percent, rounded, seasons
 
 Doubt = tuple[str, str]
 """What counts leave open, and what follows."""
@@ -202,9 +204,71 @@ def expected(
     )
 
 
-def overdue(*, variety: str, week: Week | str, quantity: int) -> str:
-    """Return a delivery that should have come and is in no record."""
-    return f"Not delivered: {quantity:,} {variety}, due {dated(week)}; no record of them."
+def _order(variety: str, week: Week | str, quantity: int) -> str:
+    return f"{counted(quantity, 'plant')} of {variety} due {dated(week)}"
+
+
+def overdue(*, variety: str, week: Week | str, quantity: int, to_come: int) -> str:
+    """Return an order whose week is over and of which plants are still to come."""
+    some = f"{to_come:,} of the" if to_come < quantity else "The"
+    verb, them = ("has", "it") if to_come == 1 else ("have", "them")
+    return f"{some} {_order(variety, week, quantity)} {verb} not arrived; the forecast does not count {them}."
+
+
+def unordered(
+    *, batch: str, variety: str, lab: str | None, received: int, delivered: date, order: str | None
+) -> str:  # fmt: skip
+    """Return a batch that came of no order; `order` is the name of the one that it names."""
+    what = f"Batch {batch} ({received:,} {variety}{f' from {lab}' if lab else ''}, delivered {day(delivered)})"
+    if order:
+        return f"{what} names the order {order}, which the season does not have. Correct one of the two."
+    return (
+        f"{what} belongs to no order, so its plants are counted in addition to those ordered. If it came in place of "
+        "an order, give that order a name and write it in the column order of both."
+    )
+
+
+def far_from_order(*, variety: str, week: Week | str, quantity: int, batch: str, late: int) -> str:
+    """Return a batch that came many weeks after its order was due, or before."""
+    return (
+        f"Batch {batch} is taken for the {_order(variety, week, quantity)}, and came {counted(abs(late), 'week')} "
+        f"{'late' if late > 0 else 'early'}. If it belongs to another order, write its name in the column order "
+        "of both."
+    )
+
+
+def other_number(
+    *, variety: str, week: Week | str, quantity: int, batches: Sequence[str], received: int, surplus: int
+) -> str:
+    """Return an order of which more plants came than were ordered, or fewer although no more are to come."""
+    came = f"{received:,} plants came for the order of {_order(variety, week, quantity)} (batch {', '.join(batches)})"
+    if surplus > 0:
+        return f"{came}, {surplus:,} too many. If some belong to another order, give them a row of their own."
+    return (
+        f"{came}; the other {-surplus:,} count as not delivered. If they are still to come, reduce ordered in that "
+        "row to what came."
+    )
+
+
+def ordered_twice(
+    *, variety: str, week: Week | str, quantity: int, batches: Sequence[str], ordered: int
+) -> str:  # fmt: skip
+    """Return an order of which each batch states more plants ordered than its part."""
+    return (
+        f"Batches {', '.join(batches)} of the order of {_order(variety, week, quantity)} state {ordered:,} ordered "
+        "together. Write in each row its part of the order, or losses on arrival look too large."
+    )
+
+
+def awaited(
+    *, variety: str, quantity: int, arrives: Week | str, target: int, by: Week | str, chance: float
+) -> str:  # fmt: skip
+    """Return how likely a target is met without a top-up if overdue plants arrive in a week."""
+    verb = "arrives" if quantity == 1 else "arrive"
+    return (
+        f"If the {counted(quantity, 'overdue plant')} of {variety} {verb} by {dated(arrives)}, the target of "
+        f"{target:,} by {dated(by)} is met in {seasons(chance)} without a top-up. Ask the lab before you order."
+    )
 
 
 def no_top_up(

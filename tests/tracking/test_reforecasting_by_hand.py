@@ -88,7 +88,7 @@ def test_it_is_shown_target_by_target_with_overdue_deliveries():
         words.expected(variety="A", week="2027-W20", p5=100, median=100, p95=100, target=170, chance=0),
         words.expected(variety="B", week="2027-W05", target=5, **same),
         words.expected(variety="B", week="2027-W20", target=1500, **same),
-        words.overdue(variety="B", week="2027-W03", quantity=1400),
+        words.overdue(variety="B", week="2027-W03", quantity=1400, to_come=1400),
     ]
     assert found.targets("B").index.tolist() == [0, 1]
     later = reforecast(made, Records(batches=[FIRST]), on_date="2027-02-08", **FEW)
@@ -114,18 +114,19 @@ def awaited(*rows, day="2027-03-20", orders=ORDERS):
     return list(zip(coming["variety"], coming["plants"], strict=True)), missing
 
 
-@pytest.mark.parametrize(("weeks", "missing"), [(-3, 1), (-2, 0), (-1, 0), (0, 0), (1, 0), (2, 0), (3, 1)])
-def test_a_delivery_belongs_to_an_order_of_its_number_up_to_two_weeks_away(weeks, missing):
+@pytest.mark.parametrize("weeks", [-4, -3, -2, -1, 0, 1, 2, 3, 6])
+def test_a_delivery_belongs_to_the_order_of_its_variety_and_lab_whatever_its_week(weeks):
     order = [{"variety": "A", "week": "2027-W05", "quantity": 80, "lab": "Lab"}]
     row = came("N1", "A", date(2027, 2, 1) + timedelta(7 * weeks), 80)
-    assert awaited(row, orders=order) == ([], [("A", "2027-W05", 80)][:missing])
+    assert awaited(row, orders=order) == ([], [])
 
 
-@pytest.mark.parametrize(("days", "missing"), [(0, 0), (7, 1)])
-def test_another_number_belongs_to_an_order_of_the_same_week_alone(days, missing):
+@pytest.mark.parametrize("days", [-7, 0, 7])
+def test_of_another_number_the_rest_is_still_to_come_whatever_the_week(days):
     order = [{"variety": "A", "week": "2027-W05", "quantity": 80, "lab": "Lab"}]
     row = came("N1", "A", date(2027, 2, 1) + timedelta(days), 70)
-    assert awaited(row, orders=order) == ([], [("A", "2027-W05", 80)][:missing])
+    assert awaited(row, orders=order) == ([], [("A", "2027-W05", 10)])
+    assert awaited(row, orders=order, day="2027-02-07") == ([("A", 80 if days > 0 else 10)], [])
 
 
 def test_each_delivery_belongs_to_one_order_the_nearest_first():

@@ -1,6 +1,7 @@
 """What records, learned rates, past forecasts and a running season say: a few examples each."""
 
 import math
+from datetime import date
 
 import pytest
 
@@ -139,8 +140,52 @@ def test_a_running_season_says_what_will_come_and_what_is_overdue():
         "A: about 1,150 saleable by 17 May 2027 (2027-W20) (90 % range 1,000 to 1,300); target of 1,500 met in no "
         "simulated season."
     )
-    assert words.overdue(variety="B", week="2027-W03", quantity=1400) == (
-        "Not delivered: 1,400 B, due 18 Jan 2027 (2027-W03); no record of them."
+    order = {"variety": "B", "week": "2027-W03", "quantity": 1400}
+    due = "1,400 plants of B due 18 Jan 2027 (2027-W03)"
+    assert words.overdue(**order, to_come=1400) == f"The {due} have not arrived; the forecast does not count them."
+    assert (
+        words.overdue(**order, to_come=400) == f"400 of the {due} have not arrived; the forecast does not count them."
+    )
+    assert words.overdue(**order, to_come=1) == f"1 of the {due} has not arrived; the forecast does not count it."
+
+
+def test_batches_and_orders_that_do_not_fit_are_named_with_a_remedy():
+    batch = {"batch": "N1", "variety": "B", "received": 1200, "delivered": date(2027, 1, 19)}
+    assert words.unordered(**batch, lab="Lab", order=None) == (
+        "Batch N1 (1,200 B from Lab, delivered 19 Jan 2027) belongs to no order, so its plants are counted in addition "
+        "to those ordered. If it came in place of an order, give that order a name and write it in the column order of "
+        "both."
+    )
+    assert words.unordered(**batch, lab=None, order="4711") == (
+        "Batch N1 (1,200 B, delivered 19 Jan 2027) names the order 4711, which the season does not have. Correct one "
+        "of the two."
+    )
+    order = {"variety": "B", "week": "2027-W03", "quantity": 1400}
+    due = "order of 1,400 plants of B due 18 Jan 2027 (2027-W03)"
+    assert words.far_from_order(**order, batch="N1", late=-6) == (
+        "Batch N1 is taken for the 1,400 plants of B due 18 Jan 2027 (2027-W03), and came 6 weeks early. If it belongs "
+        "to another order, write its name in the column order of both."
+    )
+    assert "came 6 weeks late." in words.far_from_order(**order, batch="N1", late=6)
+    assert words.other_number(**order, batches=["N1"], received=900, surplus=-500) == (
+        f"900 plants came for the {due} (batch N1); the other 500 count as not delivered. If they are still to come, "
+        "reduce ordered in that row to what came."
+    )
+    assert words.other_number(**order, batches=["N1", "N2"], received=2400, surplus=1000) == (
+        f"2,400 plants came for the {due} (batch N1, N2), 1,000 too many. If some belong to another order, give them a "
+        "row of their own."
+    )
+    assert words.ordered_twice(**order, batches=["N1", "N2"], ordered=2800) == (
+        f"Batches N1, N2 of the {due} state 2,800 ordered together. Write in each row its part of the order, or losses "
+        "on arrival look too large."
+    )
+
+
+def test_a_top_up_says_what_overdue_plants_would_change():
+    target = {"variety": "B", "arrives": "2027-W05", "target": 1000, "by": "2027-W20", "chance": 0.9124}
+    assert words.awaited(quantity=1400, **target) == (
+        "If the 1,400 overdue plants of B arrive by 1 Feb 2027 (2027-W05), the target of 1,000 by 17 May 2027 "
+        "(2027-W20) is met in about 91 of 100 simulated seasons without a top-up. Ask the lab before you order."
     )
 
 
