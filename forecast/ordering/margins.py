@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Callable, Iterator
 
 import numpy as np
@@ -10,9 +11,8 @@ from numpy.typing import ArrayLike
 
 from forecast.growth.summaries import at_least
 from forecast.ordering.price_breaks import PriceList
-from forecast.ordering.shipments import Shipment, bill
+from forecast.ordering.shipments import Box, Shipment, bill
 from forecast.ordering.trial_orders import Case
-from forecast.season.price_list import PriceLine
 from forecast.streams import Array
 from forecast.weeks import Week
 
@@ -98,8 +98,9 @@ class Margins:
             def unfreighted(number: int, each: float = each) -> float:
                 return self.earned(number, week) - each * number
 
-            least = bill([Shipment(prices, week, quantities[0])]).freight
-            for number in _worth_buying(row, quantities, _peak(unfreighted, quantities)):
+            smallest = Shipment(prices, week, quantities[0])
+            least = bill([smallest]).freight
+            for number in _worth_buying(smallest.box, quantities, _peak(unfreighted, quantities)):
                 if unfreighted(number) - least < greatest:
                     break
                 margin = self.margin(Shipment(prices, week, number))
@@ -124,8 +125,8 @@ class Margins:
         """Margin that no quantity exceeds: as if the share saleable were no chance, and boxes could be parted."""
         share, best = self.case.share(week), -math.inf
         for row, quantities in prices.ranges(prices.orderable(self.case.most)):
-            freight = row.freight_per_box / row.plants_per_box if row.plants_per_box else 0.0
-            each = row.unit_price + freight + self.case.growing(week)
+            box = Shipment(prices, week, quantities[0]).box
+            each = row.unit_price + (box.each if box else 0.0) + self.case.growing(week)
 
             def bound(number: int, each: float = each) -> float:
                 return float(self._paid(lambda demand: np.minimum(number * share, demand)).mean()) - each * number
@@ -134,12 +135,12 @@ class Margins:
         return best
 
 
-def _worth_buying(row: PriceLine, quantities: range, peak: int) -> Iterator[int]:
+def _worth_buying(box: Box | None, quantities: range, peak: int) -> Iterator[int]:
     """Return the peak, and the smaller quantities that are the most that fill no further box."""
-    yield peak
-    box, number = row.plants_per_box if row.freight_per_box else None, peak
-    while box and (full := (number - 1) // box * box) >= quantities[0]:
-        number = quantities[0] + (full - quantities[0]) // quantities.step * quantities.step
+    number = peak
+    yield number
+    while box and box.freight and (full := box.fewer(number)) >= quantities[0]:
+        number = quantities[bisect_right(quantities, full) - 1]
         yield number
 
 

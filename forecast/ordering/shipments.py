@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from forecast.errors import Fault, Refused
 from forecast.growth.fate import Batch
@@ -25,6 +24,27 @@ class Box(NamedTuple):
     week: Week
     freight: float
     plants: int
+
+    def parts(self, plantlets: Any) -> Any:
+        """Return how many boxes a number of plantlets fills, whole and parts; so many for each number of an array."""
+        return plantlets / self.plants
+
+    def whole(self, plantlets: Any) -> Any:
+        """Return how many boxes are sent, and paid for; likewise."""
+        return -(-plantlets // self.plants)
+
+    def cost(self, plantlets: Any) -> Any:
+        """Return the freight of these boxes [currency]; likewise."""
+        return self.whole(plantlets) * self.freight
+
+    def fewer(self, plantlets: int) -> int:
+        """Return the most plantlets that come in one box less than so many."""
+        return int(self.whole(plantlets) - 1) * self.plants
+
+    @property
+    def each(self) -> float:
+        """Freight of a plantlet in a full box [currency]."""
+        return self.freight / self.plants
 
 
 @dataclass(frozen=True, repr=False)
@@ -103,7 +123,7 @@ class Bill:
     @property
     def boxes(self) -> dict[Box, int]:
         """Number of whole boxes."""
-        return {box: math.ceil(plants / box.plants) for box, plants in self.together.items()}
+        return {box: box.whole(plants) for box, plants in self.together.items()}
 
     @property
     def price(self) -> float:
@@ -113,7 +133,7 @@ class Bill:
     @property
     def freight(self) -> float:
         """Freight of all boxes [currency]."""
-        return float(sum(box.freight * number for box, number in self.boxes.items()))
+        return float(sum(box.cost(plants) for box, plants in self.together.items()))
 
     @property
     def total(self) -> float:
@@ -123,14 +143,22 @@ class Bill:
     def in_cents(self) -> Iterator[Charge]:
         """Return the charges to the cent: deposit and balance add up to the price, shares of freight to whole boxes."""
         sent: dict[Box, int] = defaultdict(int)
-        boxes = self.boxes
         for shipment, exact, due, *_ in self.charges:
             price, deposit, freight, box = round(exact, 2), round(due, 2), 0.0, shipment.box
             if box is not None:
-                each = boxes[box] * box.freight / self.together[box]
+                each = box.cost(self.together[box]) / self.together[box]
                 before, sent[box] = sent[box], sent[box] + shipment.quantity
                 freight = round(round(each * sent[box], 2) - round(each * before, 2), 2)
             yield Charge(shipment, price, deposit, round(price - deposit, 2), freight)
+
+
+def packed(shipments: Iterable[Shipment]) -> dict[Box, int]:
+    """Return how many plantlets of shipments share boxes."""
+    found: dict[Box, int] = {}
+    for one in shipments:
+        if one.box is not None:
+            found[one.box] = found.get(one.box, 0) + one.quantity
+    return found
 
 
 def bill(shipments: Iterable[Shipment]) -> Bill:
@@ -140,18 +168,13 @@ def bill(shipments: Iterable[Shipment]) -> Bill:
     the freight of its boxes by its part of their plantlets.
     """
     every = tuple(shipments)
-    together: dict[Box, int] = defaultdict(int)
-    for shipment in every:
-        if shipment.box is not None:
-            together[shipment.box] += shipment.quantity
-    charges = []
+    together, charges = packed(every), []
     for shipment in every:
         line, price, box, freight = shipment.line, shipment.price, shipment.box, 0.0
         if box is not None:
-            plants = together[box]
-            freight = math.ceil(plants / box.plants) * box.freight * shipment.quantity / plants
+            freight = box.cost(together[box]) * shipment.quantity / together[box]
         charges.append(Charge(shipment, price, line.deposit * price, (1 - line.deposit) * price, freight))
-    return Bill(tuple(charges), dict(together))
+    return Bill(tuple(charges), together)
 
 
 def shipment_of(season: Season, order: Delivery | Batch) -> Shipment:

@@ -13,7 +13,7 @@ from forecast.growth.fate import Fate
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
 from forecast.ordering.price_breaks import PriceList
-from forecast.ordering.shipments import Box, Shipment
+from forecast.ordering.shipments import Box, Shipment, packed
 from forecast.ordering.unit_costs import rents, stage_costs
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
@@ -47,12 +47,12 @@ class Way:
         return np.array([self.shipment(n).price for n in self.quantities.tolist()])
 
     @cached_property
-    def boxes(self) -> dict[Box, Array]:
-        """Boxes that each quantity fills, whole and parts."""
-        found: dict[Box, Array] = {}
+    def boxes(self) -> dict[Box, Whole]:
+        """The boxes with a freight, and how many plantlets of each quantity come in them."""
+        found: dict[Box, Whole] = {}
         for at, quantity in enumerate(self.quantities.tolist()):
-            for box, boxes in filled([self.shipment(quantity)]).items():
-                found.setdefault(box, np.zeros(self.quantities.size))[at] = boxes
+            for box, plants in _freighted([self.shipment(quantity)]).items():
+                found.setdefault(box, np.zeros_like(self.quantities))[at] = plants
         return found
 
     @cached_property
@@ -79,13 +79,9 @@ class Way:
         return replace(self, quantities=np.unique(np.concatenate([self.quantities, near])))
 
 
-def filled(shipments: Iterable[Shipment]) -> dict[Box, float]:
-    """Return the boxes with a freight that shipments fill, whole and parts."""
-    found: dict[Box, float] = {}
-    for one in shipments:
-        if (box := one.box) is not None and box.freight:
-            found[box] = found.get(box, 0.0) + one.quantity / box.plants
-    return found
+def _freighted(shipments: Iterable[Shipment]) -> dict[Box, int]:
+    """Return how many plantlets of shipments share boxes that have a freight."""
+    return {box: plants for box, plants in packed(shipments).items() if box.freight}
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,9 +104,9 @@ class Column:
         return tuple(way.shipment(quantity) for way, quantity in self.plants.items())
 
     @cached_property
-    def boxes(self) -> dict[Box, float]:
-        """The boxes with a freight that they fill, whole and parts."""
-        return filled(self.shipments)
+    def boxes(self) -> dict[Box, int]:
+        """The boxes with a freight, and how many plantlets come in them."""
+        return _freighted(self.shipments)
 
 
 class Ways:

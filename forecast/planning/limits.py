@@ -67,10 +67,10 @@ class Limits:
         shared: dict[Box, float] = {}
         alone: dict[tuple[int, Box], float] = {}
         for part, column in zip(parts, columns, strict=True):
-            for box, boxes in column.boxes.items():
-                shared[box] = shared.get(box, 0.0) + part * boxes
+            for box, plants in column.boxes.items():
+                shared[box] = shared.get(box, 0.0) + part * box.parts(plants)
                 key = column.item, box
-                alone[key] = alone.get(key, 0.0) + part * math.ceil(boxes - 1e-9)
+                alone[key] = alone.get(key, 0.0) + part * box.whole(plants)
         least = {box: max(boxes, *(n for (_, b), n in alone.items() if b == box)) for box, boxes in shared.items()}
         return float(sum(box.freight * boxes for box, boxes in least.items()))
 

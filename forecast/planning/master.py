@@ -117,8 +117,8 @@ class MasterProblem(Limits):
             margin[count:] = freight
         shared, alone = {box: row(0.0) for box in boxes}, {key: row(0.0) for key in own}
         for at, column in enumerate(self.columns):
-            for box, filled in column.boxes.items():
-                shared[box][at], alone[column.item, box][at] = filled, math.ceil(filled - 1e-9)
+            for box, plants in column.boxes.items():
+                shared[box][at], alone[column.item, box][at] = box.parts(plants), box.whole(plants)
                 shared[box][at_box[box]] = alone[column.item, box][at_box[box]] = -1
         every = np.array(rows)
         scale = np.maximum(np.abs(every).max(axis=1, initial=0), 1e-9)  # rows of like size are solved more exactly

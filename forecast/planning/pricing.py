@@ -121,11 +121,11 @@ class PricingProblem:
         unit = np.array([way.prices.row(int(n)).unit_price for n in way.quantities])
         paid, more = money * way.paid + way.quantities * each, money * unit + each
         freight = np.zeros(way.paid.size)
-        for box, filled in way.boxes.items():
-            shared, whole = duals.boxes.get(box, box.freight * money), np.ceil(filled - 1e-9)
-            paid = paid + shared * filled + duals.own_boxes.get((self.item, box), 0.0) * whole
-            more = more + shared / box.plants * (filled > 0)
-            freight = freight + box.freight * whole
+        for box, plants in way.boxes.items():
+            shared = duals.boxes.get(box, box.freight * money)
+            paid = paid + shared * box.parts(plants) + duals.own_boxes.get((self.item, box), 0.0) * box.whole(plants)
+            more = more + shared / box.plants * (plants > 0)
+            freight = freight + box.cost(plants)
         cost = (way.paid + way.quantities * way.growing.mean() + freight) / master.budget
         parts = np.array([area / max(cut.bench, EXACT) for area, cut in zip(areas, master.cuts, strict=True)])
         taken = np.column_stack([cost, way.quantities[:, None] * parts[None, :]])

@@ -134,7 +134,7 @@ def _orders(plan: Plan) -> tuple[pd.DataFrame, list[int | None]]:
         whole[one.lab, week] = sum(
             number for box, number in plan.bill.boxes.items() if (box.lab, box.week) == (one.lab, week)
         )
-        filled = round(one.quantity / box.plants, 2) if box else None
+        filled = round(box.parts(one.quantity), 2) if box else None
         what = (one.lab, str(week), week.monday, one.variety, line.form or "", one.quantity, filled, line.unit_price)
         due = (deposit, plan.season.first_week.monday, balance, week.monday, plan.season.currency)
         rows.append((*what, price, freight, *due))

@@ -2,6 +2,7 @@
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -32,6 +33,16 @@ def test_a_shipment_has_the_price_and_the_boxes_of_the_break_it_reaches():
     assert shipped(50).box is None
     order = many.delivery
     assert (order.variety, order.week, order.quantity, order.lab) == ("A", WEEK, 60, "Lab")
+
+
+def test_a_box_counts_what_is_filled_sent_and_paid():
+    """Issue 16: 100 plantlets fill two boxes of fifty, 101 need a third; of numbers in an array, each is counted."""
+    box = Box("Lab", WEEK, 10.0, 50)
+    sizes = np.array([0, 1, 50, 101])
+    assert (box.parts(75), box.whole(100), box.whole(101), box.cost(101)) == (1.5, 2, 3, 30)
+    assert [box.parts(sizes).tolist(), box.whole(sizes).tolist()] == [[0, 0.02, 1, 2.02], [0, 1, 1, 3]]
+    assert (box.cost(sizes).tolist(), box.each) == ([0, 10, 10, 30], 0.2)
+    assert [box.fewer(n) for n in (50, 51, 100, 101)] == [0, 50, 50, 100]
 
 
 def test_plantlets_of_one_lab_and_week_share_boxes_of_one_size_and_freight():

@@ -14,7 +14,7 @@ from small_seasons import offer, season, stage
 from forecast.growth.simulation import draw_fate, season_streams
 from forecast.ordering.price_breaks import PriceList
 from forecast.planning import columns as module
-from forecast.planning.columns import Ways, filled, orderable_up_to
+from forecast.planning.columns import Ways, orderable_up_to
 from forecast.season.price_list import PriceLine
 
 DRAWS = 24
@@ -198,16 +198,14 @@ def test_a_shipment_has_its_price_its_boxes_and_its_order():
     dear = {"from_quantity": 60, "unit_price": 0.9, "plants_per_box": 40, "freight_per_box": 7}
     way = way_of(listed(first, dear), [20, 50, 60, 100])
     week = way.week
-    assert filled([way.shipment(50)]) == {("Lab", week, 5, 50): 1}
-    assert filled([way.shipment(60)]) == {("Lab", week, 7, 40): 1.5}
     assert {box: boxes.tolist() for box, boxes in way.boxes.items()} == {
-        ("Lab", week, 5, 50): [0.4, 1, 0, 0],
-        ("Lab", week, 7, 40): [0, 0, 1.5, 2.5],
+        ("Lab", week, 5, 50): [20, 50, 0, 0],
+        ("Lab", week, 7, 40): [0, 0, 60, 100],
     }
     assert way.paid == pytest.approx([20, 50, 54, 90])
     assert way.shipment(60).price == pytest.approx(54)
-    assert filled([way_of(listed({}), [20]).shipment(20)]) == {}
-    assert filled([way_of(listed({"plants_per_box": 50}), [20]).shipment(20)]) == {}  # boxes that cost nothing
+    assert way_of(listed({}), [20]).boxes == {}
+    assert way_of(listed({"plants_per_box": 50}), [20]).boxes == {}  # boxes that cost nothing
     order = way.shipment(60).delivery
     assert (order.variety, order.week, order.quantity, order.lab) == ("A", week, 60, "Lab")
 

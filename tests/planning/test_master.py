@@ -12,6 +12,7 @@ from small_seasons import FIRST, offer, season, stage
 
 from forecast.growth.simulation import season_streams
 from forecast.ordering.price_breaks import PriceList
+from forecast.ordering.shipments import bill
 from forecast.planning import columns as module
 from forecast.planning.alternatives import improved
 from forecast.planning.column_generation import best_margin
@@ -320,6 +321,26 @@ def test_boxes_are_shared_in_parts_by_the_program_and_whole_by_a_plan():
     assert bound == pytest.approx(8)
 
 
+@some
+@given(
+    sizes=st.lists(st.integers(1, 170), min_size=1, max_size=4),
+    parts=st.lists(st.floats(0, 1), min_size=4, max_size=4),
+    per_box=st.sampled_from([1, 7, 50]),
+)
+def test_the_programs_count_the_freight_that_is_billed(sizes, parts, per_box):
+    """Issue 16: whole columns pay what `bill` says; parts pay from their part of full boxes to all that is billed."""
+    cells = {"plants_per_box": per_box, "freight_per_box": 10}
+    columns = [column(i, 5, 0, delivered(n, **cells)) for i, n in enumerate(sizes)]
+    billed = bill(one for column in columns for one in column.shipments).freight
+    chosen, bound = master_of(yard(budget=1e6), columns, every_item=True).solve_integer(5, 0.0)
+    assert len(chosen) == len(sizes)
+    assert bound == pytest.approx(5 * len(sizes) - billed)
+    assert billed == 10 * math.ceil(sum(sizes) / per_box)
+    some = np.array(parts[: len(sizes)])
+    least = 10 * float(some @ sizes) / per_box
+    assert least - 1e-6 <= Limits(yard(), FLAT).freight(columns, some) <= billed + 1e-6
+
+
 def test_a_box_that_one_item_uses_alone_is_its_own():
     master = master_of(yard(), [boxed(0, 14, 25)])
     box = ("Lab", Week.parse(FIRST), 10.0, 50)
@@ -474,7 +495,7 @@ def test_plants_that_share_boxes_fill_them_up_before_the_next():
     assert limits.margin([few, more]).tolist() == [-20] * FLAT
     assert limits.cost([few, more]) == 20
     twice = column(0, 0, 0, delivered(30, **BOX) | delivered(45, **BOX))
-    assert twice.boxes == {("Lab", Week.parse(FIRST), 10.0, 50): 1.5}
+    assert twice.boxes == {("Lab", Week.parse(FIRST), 10.0, 50): 75}
 
 
 def test_parts_of_bundles_pay_for_what_they_fill_and_at_least_for_their_own_whole_boxes():

@@ -1,7 +1,7 @@
 """What a variety answers at duals, against every delivery and pair of deliveries counted one by one."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from itertools import pairwise
 from typing import Any
 
@@ -11,8 +11,9 @@ from random_orders import competing
 from small_seasons import offer, season, stage
 
 from forecast.growth.simulation import season_streams
+from forecast.ordering.shipments import Box, Shipment
 from forecast.planning import columns as module
-from forecast.planning.columns import Way, Ways, filled
+from forecast.planning.columns import Way, Ways
 from forecast.planning.master import Cut, Duals, MasterProblem
 from forecast.planning.pricing import Priced, PricingProblem
 from forecast.season.season import Season
@@ -46,6 +47,11 @@ def every(ways: Ways) -> list[Plants]:
         first, second = ways.slots[0][i], ways.slots[1][j]
         found += [{first: int(a), second: int(b)} for a in first.quantities for b in second.quantities]
     return found
+
+
+def filled(shipments: Iterable[Shipment]) -> dict[Box, float]:
+    """Boxes with a freight, and how many of them each of some shipments fills, whole and parts."""
+    return {one.box: one.quantity / one.box.plants for one in shipments if one.box and one.box.freight}
 
 
 def worth(ways: Ways, master: MasterProblem, duals: Duals, plants: Plants) -> float:
