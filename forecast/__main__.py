@@ -18,7 +18,9 @@ from forecast.io.seasons import read_season
 from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import DRAWS, PLANNING_DRAWS
-from forecast.words import commands as words
+from forecast.words import orders as order_words
+from forecast.words import partner as page_words
+from forecast.words import seasons as words
 from forecast.words.results import plain
 
 if TYPE_CHECKING:
@@ -29,6 +31,9 @@ OUT_OF_REACH = 1
 STOPPED = 130
 FEW_DRAWS = 1000
 WRITTEN = ("orders.csv", "order_table.csv")
+_OVERWRITE = "replace existing files"
+_ORDER = "size an order for every target: on-time chance, cost, and whether it fits the benches"
+_AIM = "margin: greatest expected margin; cost: every target at its service level for the least cost"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -54,7 +59,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         if isinstance(error, BrokenPipeError):  # whoever read the output, such as head, has had enough
             return 0
-        print(words.NO_OUTPUT.format(reason=error.strerror or error), file=sys.stderr)
+        print(f"The output cannot be written: {error.strerror or error}.", file=sys.stderr)
         return REFUSED
     except Refused as error:
         print(f"{error}\n{words.problems(len(error.faults), writes=parsed.run is not _check)}", file=sys.stderr)
@@ -62,18 +67,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="python -m forecast", description=words.ABOUT)
+    parser = argparse.ArgumentParser(prog="python -m forecast", description="How many plantlets to order, and why.")
     commands = parser.add_subparsers(required=True, metavar="command")
-    start = _command(commands, "start", _start, words.START)
-    start.add_argument("--overwrite", action="store_true", help=words.OVERWRITE)
-    _command(commands, "check", _check, words.CHECK)
-    order = _command(commands, "order", _order, words.ORDER)
-    order.add_argument("--out", type=Path, help=words.ORDERS_OUT)
+    start = _command(commands, "start", _start, "write a small season to begin with, its records, and the notebooks")
+    start.add_argument("--overwrite", action="store_true", help=_OVERWRITE)
+    _command(commands, "check", _check, "read a season and list every problem in it")
+    order = _command(commands, "order", _order, _ORDER)
+    order.add_argument("--out", type=Path, help="folder to write orders.csv and order_table.csv into")
     _add_drawn(order, DRAWS)
-    page = _command(commands, "report", _report, words.REPORT)
-    page.add_argument("--out", type=Path, required=True, help=words.PAGE_OUT)
-    page.add_argument("--pdf", action="store_true", help=words.PDF)
-    page.add_argument("--aim", choices=("margin", "cost"), help=words.AIM)
+    page = _command(commands, "report", _report, "write the whole order plan as one page for a partner")
+    page.add_argument("--out", type=Path, required=True, help="page to write, such as order.html")
+    page.add_argument("--pdf", action="store_true", help="also print the page into a PDF, with an installed Chromium")
+    page.add_argument("--aim", choices=("margin", "cost"), help=_AIM)
     _add_drawn(page, PLANNING_DRAWS)
     return parser
 
@@ -86,9 +91,9 @@ def _command(commands: Any, name: str, run: Callable[[argparse.Namespace], int],
 
 
 def _add_drawn(command: argparse.ArgumentParser, draws: int) -> None:
-    command.add_argument("--overwrite", action="store_true", help=words.OVERWRITE)
-    command.add_argument("--draws", type=int, default=draws, help=words.DRAWS.format(draws))
-    command.add_argument("--seed", type=int, help=words.SEED)
+    command.add_argument("--overwrite", action="store_true", help=_OVERWRITE)
+    command.add_argument("--draws", type=int, default=draws, help=f"simulated seasons (default: {draws})")
+    command.add_argument("--seed", type=int, help="seed of the simulated seasons (default: that of season.toml)")
 
 
 def _start(parsed: argparse.Namespace) -> int:
@@ -140,13 +145,15 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
 
     outcome = simulate(season, orders, draws=parsed.draws, seed=seed)
     table, currency = orders.table(), season.currency
-    print(words.ORDER_TITLE.format(season=season.name, draws=parsed.draws, seed=seed, currency=currency))
-    print(f"\n{plain(table, words.COLUMNS)}\n")
+    print(order_words.TABLE.format(season=season.name, draws=parsed.draws, seed=seed, currency=currency))
+    print(f"\n{plain(table, order_words.COLUMNS)}\n")
     purchase, total = (sum(getattr(order, name) for order in orders) for name in ("purchase", "cost"))
-    print(words.order_costs(purchase=purchase, total=total, budget=season.budget, currency=currency))
-    print(words.all_met(targets=len(outcome.targets()), chance=outcome.chance_of_all()))
+    print(order_words.costs(purchase=purchase, total=total, currency=currency, budget=season.budget))
+    if season.budget is not None and total > season.budget:
+        print(order_words.over_budget(budget=season.budget, currency=currency))
+    print(order_words.all_met(targets=len(outcome.targets()), chance=outcome.chance_of_all()))
     if parsed.draws < FEW_DRAWS:
-        print(words.few_draws(draws=parsed.draws, enough=DRAWS))
+        print(order_words.few_draws(draws=parsed.draws, enough=DRAWS))
     print(f"\n{bench_space(outcome)}")
     if parsed.out:
         texts = {
@@ -154,7 +161,7 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
             "order_table.csv": csv_text(list(table.columns), table.itertuples(index=False)),
         }
         write_texts(texts, parsed.out, overwrite=parsed.overwrite)
-        print(f"\n{words.WRITTEN.format(folder=parsed.out, files=', '.join(texts))}")
+        print(f"\nWritten to {parsed.out}: {', '.join(texts)}.")
 
 
 def _report(parsed: argparse.Namespace) -> int:
@@ -182,9 +189,9 @@ def _report(parsed: argparse.Namespace) -> int:
                 progress=progress,
             )  # fmt: skip
     except OutOfReach as error:
-        print(f"{error}\n{words.NO_PAGE}", file=sys.stderr)
+        print(f"{error}\n{page_words.NO_PAGE}", file=sys.stderr)
         return OUT_OF_REACH
-    print(words.page_written(parsed.out, pdf=parsed.pdf))
+    print(page_words.page_written(parsed.out, pdf=parsed.pdf))
     return 0
 
 

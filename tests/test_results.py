@@ -82,6 +82,20 @@ def test_a_result_is_told_in_one_line_in_a_few_and_as_a_table(result):
     assert result._repr_html_() == html
 
 
+def test_shares_beside_weeks_are_percentages(demo):
+    """16: a learned survival and the ends of a survival in the tornado chart, but not the weeks in other rows."""
+    chances = forecast.what_drives(demo.season, VARIETY, answer="chance", **DRAWS)
+    for result in (forecast.learn(demo.season, demo.records), demo.drivers, chances):
+        table, html = result.table(), result._repr_html_()
+        rows = [re.findall(r"<td[^>]*>(.*?)</td>", row) for row in html.split("<tr>")[2:]]
+        columns = ("estimate", "learned") if "estimate" in table else ("p10", "p90")
+        share = table["what"].eq("survival") if "estimate" in table else table["unit"].eq("share")
+        for row, is_share in zip(rows, share, strict=False):
+            cells = [row[table.columns.get_loc(name)] for name in columns]
+            assert all(cell.endswith(" %") == is_share for cell in cells)
+    assert all(row[table.columns.get_loc("at_p90")].endswith(" %") for row in rows)
+
+
 def test_inputs_are_told_in_one_line_and_in_a_few(demo):
     for given in (demo.season, demo.records):
         assert "\n" not in repr(given)

@@ -14,8 +14,7 @@ from forecast.planning.columns import Column, Way, footprint
 from forecast.planning.master import MasterProblem
 from forecast.season.season import Season
 from forecast.streams import Streams
-from forecast.words import plans as words
-from forecast.words.orders import no_lab
+from forecast.words import orders as words
 
 
 def least_cost(
@@ -50,7 +49,7 @@ def _master(season: Season, streams: Streams) -> MasterProblem:
         case = Case(season, streams, row, number)
         items.append(list(_enough(case, len(items), number)))
         if not season.price_lines(row.variety):
-            unmet.append(no_lab(variety=row.variety))
+            unmet.append(words.no_lab(variety=row.variety))
         elif not items[-1]:
             try:
                 order_of(case)  # says why

@@ -13,7 +13,7 @@ from forecast.planning.master import Duals, MasterProblem, Relaxation
 from forecast.planning.pricing import Priced, PricingProblem
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
-from forecast.words.plans import floor_out_of_reach
+from forecast.words.orders import floor_out_of_reach
 
 Callback = Callable[[float, float, float], None]
 

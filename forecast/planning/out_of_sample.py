@@ -15,7 +15,7 @@ from forecast.ordering.shipments import Shipment
 from forecast.planning.column_generation import Solution, best_margin
 from forecast.resources.money_flow import cash_flow
 from forecast.season.season import Season
-from forecast.words import plans as words
+from forecast.words import orders as words
 from forecast.words.numbers import to_known
 from forecast.words.results import Result
 

@@ -24,7 +24,7 @@ from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import DRAWS
 from forecast.weeks import Week
-from forecast.words import plans as words
+from forecast.words import orders as words
 from forecast.words.results import Result
 
 Aim = Literal["margin", "cost"]
@@ -266,15 +266,13 @@ class Plan(Result):
             return "\n".join([words.NOTHING, *left])
         master, chosen, currency = self._solution.master, self._solution.chosen, self.season.currency
         plants, varieties = sum(row.quantity for row in self.orders), len({row.variety for row in self.orders})
-        bought = words.purchase(
-            plants=plants, varieties=varieties, deliveries=len(self.orders), purchase=self.bill.total, cost=self.cost,
-            currency=currency, budget=self.season.budget,
-        )  # fmt: skip
-        found = words.all_met(gap=self.gap)
+        ordered = words.ordered(plants=plants, varieties=varieties, deliveries=len(self.orders))
+        spent = words.costs(purchase=self.bill.total, total=self.cost, currency=currency, budget=self.season.budget)
+        found = words.least_cost(gap=self.gap)
         if self.aim == "margin":
             worst_tenth = master.worst_tenth(chosen)
             found = words.expected_margin(margin=self.margin, worst_tenth=worst_tenth, gap=self.gap, currency=currency)
-        return "\n".join([bought, found, *self._binding(), *left])
+        return "\n".join([f"{ordered} {spent}", found, *self._binding(), *left])
 
     def _binding(self) -> Iterator[str]:
         for row in self.limits().to_dict("records"):

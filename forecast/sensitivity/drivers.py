@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
-from typing import Any, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 import pandas as pd
@@ -44,15 +44,18 @@ class BreakEven(Result):
         The value; None if the margin is 0 nowhere in the possible range.
     chance
         Chance [0 to 1] that the input lies on the side on which the orders lose money; None if it is not uncertain.
-    text
-        The same as a sentence.
+    profitable
+        Where the orders are profitable: above or below the value; without one, always or never.
+    tried
+        Lowest and highest value that were tried; empty for a price, of which all were.
     """
 
     input: str
     unit: str
     value: float | None
     chance: float | None
-    text: str
+    profitable: Literal["above", "below", "always", "never"]
+    tried: tuple[float, ...] = ()
 
     def facts(self) -> dict[str, object]:
         """Return the input, its value and unit, and the chance to lie beyond, as far as they are known."""
@@ -64,7 +67,12 @@ class BreakEven(Result):
         return pd.DataFrame([{name: getattr(self, name) for name in ("input", "value", "unit", "chance")}])
 
     def __str__(self) -> str:
-        return self.text
+        shown = words.price if self.input in PRICES else words.input_value
+        if self.value is None:
+            ends = [shown(value, self.unit) for value in self.tried]
+            return words.no_break_even(name=self.input, ends=ends, profitable=self.profitable == "always")
+        value, above = shown(self.value, self.unit), self.profitable == "above"
+        return words.break_even(name=self.input, value=value, above=above, chance=self.chance)
 
 
 @dataclass(frozen=True)
@@ -109,6 +117,11 @@ class Drivers(Result):
         streams = self.response.streams
         base = words.answer_value(self.base, self.answer, self.currency)
         return {"answer": self.answer, "base": base, "draws": streams.draws, "seed": streams.seed}
+
+    @property
+    def share_columns(self) -> frozenset[str]:
+        """Columns of the table that hold shares: the answers, if they are chances."""
+        return frozenset({"at_p10", "at_p90", "swing"} if self.answer == "chance" else ())
 
     def table(self) -> pd.DataFrame:
         """Return the tornado: how far the answer swings with each input, all others left random, the largest first.
@@ -204,15 +217,12 @@ class Drivers(Result):
         margins = {score: margin(score) for score in looks}
         found = _crossing(margins)
         if found is None:
-            ends = [words.input_value(one.at(score), one.unit) for score in (-_WIDEST, _WIDEST)]
-            text = words.no_break_even(name=input, ends=ends, profitable=margins[0.0] > 0)
-            return BreakEven(input, one.unit, None, None, text)
+            tried = one.at(-_WIDEST), one.at(_WIDEST)
+            return BreakEven(input, one.unit, None, None, "always" if margins[0.0] > 0 else "never", tried)
         score = float(brentq(margin, *found, xtol=1e-6))
         below = margins[found[0]] < 0
         chance = float(ndtr(score if below else -score))
-        value = one.at(score)
-        text = words.break_even(name=input, value=words.input_value(value, one.unit), above=below, chance=chance)
-        return BreakEven(input, one.unit, value, chance, text)
+        return BreakEven(input, one.unit, one.at(score), chance, "above" if below else "below")
 
     def _price(self, name: str) -> BreakEven:
         unit, stated = self.response.stated(name, self.currency)
@@ -220,14 +230,12 @@ class Drivers(Result):
         one, slope = self.response.inputs.get(name), full - free
         part = -free / slope if slope else math.inf
         if not 0 < part < math.inf:
-            text = words.no_break_even(name=name, ends=(), profitable=full > 0)
-            return BreakEven(name, unit, None, None, text)
+            return BreakEven(name, unit, None, None, "always" if full > 0 else "never")
         below, chance = slope > 0, None
         if one is not None:
             score = (part - 1) * Z90 / self.response.ranges[name]
             chance = float(ndtr(score if below else -score))
-        text = words.break_even(name=name, value=f"{part * stated:.2f} {unit}", above=below, chance=chance)
-        return BreakEven(name, unit, part * stated, chance, text)
+        return BreakEven(name, unit, part * stated, chance, "above" if below else "below")
 
     def __str__(self) -> str:
         top = self._tornado.head(3)

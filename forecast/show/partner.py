@@ -29,7 +29,7 @@ from forecast.show.plan_workbook import assumptions
 from forecast.streams import PLANNING_DRAWS
 from forecast.weeks import read_day
 from forecast.words import partner as words
-from forecast.words.plans import no_other, not_ordered
+from forecast.words.orders import no_other, not_ordered
 
 _MOST_CHARTS = 12  # of varieties
 _MOST_OTHERS = 5

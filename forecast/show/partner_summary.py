@@ -21,6 +21,7 @@ from forecast.sensitivity.stress import poorer, share_saleable
 from forecast.weeks import Week
 from forecast.words import partner as words
 from forecast.words.numbers import dated
+from forecast.words.orders import costs, over_budget
 
 LOWER = 0.1  # how much lower survival is tried
 _MOST_PLANTS = 0.9  # share of plants that have to be ready for most to be
@@ -88,7 +89,7 @@ class Summary:
         return pd.DataFrame(rows, columns=words.TARGET_COLUMNS)
 
     def fill_rate(self, outcome: Outcome) -> float:
-        """Return the share of plants wanted that are ready in their week [0 to 1], on average over plants and draws."""
+        """Return the share of plants needed that are ready in their week [0 to 1], on average over plants and draws."""
         there = asked = 0.0
         for variety in dict.fromkeys(row.variety for row in outcome.season.targets):
             before, after = outcome.on_hand(variety)
@@ -112,8 +113,8 @@ class Summary:
         season, point, entries = self.plan.season, self.flow.low_point, self.flow.entries()
         paid = -entries[entries["what"].isin(_BOUGHT)]["amount"].sum()
         deposits = -entries[entries["what"] == "deposit"]["amount"].sum()
-        spent = words.costs(
-            paid=paid, deposits=deposits, total=self.plan.cost, budget=season.budget, currency=season.currency
+        spent = costs(
+            purchase=paid, deposits=deposits, total=self.plan.cost, budget=season.budget, currency=season.currency
         )
         if not self.earns:
             return [spent, words.all_paid(week=point.week, unpriced=unpriced(season))]
@@ -124,7 +125,9 @@ class Summary:
         return [
             *([_margin("The season", self.flow)] if self.earns else []),
             words.fill_rate(aim=self.plan.aim, share=self.fill_rate(outcome)),
-            words.targets_met(low=chances.min(), high=chances.max(), together=outcome.chance_of_all()),
+            words.targets_met(
+                targets=len(chances), low=chances.min(), high=chances.max(), together=outcome.chance_of_all()
+            ),
         ]
 
     def _by_when(self) -> list[str]:
@@ -140,7 +143,7 @@ class Summary:
         if self.earns:
             risks.append(words.cash_needed(amount=-self.flow.low_point.p5, currency=season.currency))
         if season.budget is not None and self.plan.cost > season.budget:
-            risks.append(words.over_budget(budget=season.budget, currency=season.currency))
+            risks.append(over_budget(budget=season.budget, currency=season.currency))
         return risks
 
     def _lower_survival(self) -> str:

@@ -66,6 +66,11 @@ def seasons(chance: float, to: float | None = None) -> str:
     return f"{about}{number} of 100 simulated seasons"
 
 
+def met(target: int, chance: float, by: Week | str | None = None) -> str:
+    """Return how often a target is met: The target of 800 is met in about 90 of 100 simulated seasons."""
+    return f"The target of {target:,}{f' by {dated(by)}' if by else ''} is met in {seasons(chance)}"
+
+
 def dated(week: Week | str) -> str:
     """Return a week with the day of its Monday: 2027-W41 as 11 Oct 2027 (2027-W41)."""
     return f"{day(Week.parse(week).monday)} ({week})"

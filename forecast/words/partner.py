@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date
+from pathlib import Path
 
 from forecast.weeks import Week
-from forecast.words.numbers import counted, dated, day, money, rounded, seasons, signed
-from forecast.words.resources import capacity
+from forecast.words.numbers import counted, dated, day, met, money, rounded, seasons, signed
+from forecast.words.orders import all_met
+from forecast.words.resources import capacity, losses
 
 CAUTIONS = (
     "A planning aid, not advice. Where a licensed professional must decide (crop protection, plant health, tax), "
@@ -33,6 +35,7 @@ LEAST_CERTAIN = "The {shown} least certain of {of} varieties; the table above li
 SEARCHED = "{no_other} This holds in the simulated seasons of the search."
 FRESH = "{first} These seasons were not used in the search."
 ALTERNATIVES = "The {number} changes of one order that cost least, in {currency} on average."
+NO_PAGE = "No page was written."
 ORDER = "{quantity:,} from {lab} for {week}"
 NOT_SHOWN = "No {what} shown. {error}"
 WEATHER_LOSS = "each °C {side} {limit:g} lowers the log-odds of survival by {loss:g}"
@@ -62,16 +65,6 @@ def how_many(*, plantlets: int, varieties: int, lines: int, labs: int, first: We
     )
 
 
-def costs(*, paid: float, deposits: float, total: float, budget: float | None, currency: str) -> str:
-    """Return what is paid to labs and carriers, and the total with growing [currency]."""
-    now = f", of which {rounded(deposits)} in deposits when ordering" if deposits > 0.5 else ""
-    of = f" (budget {money(budget, currency)})" if budget is not None else ""
-    return (
-        f"Plants and freight cost about {money(paid, currency)}{now}; with growing until the last plants are sold, "
-        f"about {money(total, currency)}{of}."
-    )
-
-
 def lowest_cash(*, median: float, p5: float, p95: float, week: Week, currency: str) -> str:
     """Return how far cash falls [currency], and when."""
     return (
@@ -89,12 +82,10 @@ def all_paid(*, week: Week, unpriced: Sequence[str]) -> str:
 
 def margin(*, subject: str, mean: float, p5: float, p95: float, worst: float, loss: float, currency: str) -> str:
     """Return what a season earns [currency], with the mean of its worst tenth and the chance of a loss."""
-    often = seasons(loss)
-    verb = "make" if loss >= 0.015 and loss < 1 else "makes"
     return (
         f"{subject} {'earns' if mean >= 0 else 'loses'} about {money(abs(mean), currency)} on average (90 % range "
         f"{signed(p5)} to {signed(p95)}), and about {money(worst, currency)} in the worst 10 % of seasons. "
-        f"{often[0].upper()}{often[1:]} {verb} a loss."
+        f"{losses(loss)}."
     )
 
 
@@ -104,18 +95,18 @@ def less_than_now(*, amount: float, currency: str) -> str:
 
 
 def fill_rate(*, aim: str, share: float) -> str:
-    """Return what an order aims at, and the share of plants wanted that are ready in time [0 to 1]."""
+    """Return what an order aims at, and the share of plants needed that are ready in time [0 to 1]."""
     aimed = "This order maximises expected margin; it does not guarantee every target."
     if aim == "cost":
         aimed = "Every target is met at its service level, each on its own."
     number = f"{100 * share:.0f}"
-    return f"{aimed} On average {number} of every 100 plants wanted are ready on time (fill rate {number} %)."
+    return f"{aimed} On average {number} of every 100 plants needed are ready on time (fill rate {number} %)."
 
 
-def targets_met(*, low: float, high: float, together: float) -> str:
+def targets_met(*, targets: int, low: float, high: float, together: float) -> str:
     """Return the chances of the targets by themselves, lowest and highest, and of all together."""
-    each = seasons(low, high)
-    return f"Each target on its own is met in full in {each}, all of them together in {seasons(together)}."
+    each = f"Each target on its own is met in {seasons(low, high)}. " if targets > 1 else ""
+    return f"{each}{all_met(targets=targets, chance=together)}"
 
 
 def when_ready(*, targets: Sequence[Week], ready: Sequence[Week]) -> str:
@@ -147,7 +138,7 @@ def lower_survival(*, points: float, through: float, fewer: float, served: float
     return (
         f"If survival were {100 * points:.0f} percentage points lower in every variety ({100 * fewer:.0f} instead of "
         f"{100 * through:.0f} saleable per 100 plantlets), the same orders would deliver {100 * then:.0f} rather than "
-        f"{100 * served:.0f} of every 100 plants wanted on time. All targets would be met in {seasons(together)}."
+        f"{100 * served:.0f} of every 100 plants needed on time. All targets would be met in {seasons(together)}."
     )
 
 
@@ -169,11 +160,6 @@ def benches(over: Mapping[str, float]) -> str:
 def cash_needed(*, amount: float, currency: str) -> str:
     """Return how much cash is needed in 1 season in 20 [currency]."""
     return f"Cash: in 1 season in 20 you need {money(amount, currency)} or more before sales start to repay it."
-
-
-def over_budget(*, budget: float, currency: str) -> str:
-    """Return that the total cost is over the budget [currency]."""
-    return f"The total cost is over the budget of {money(budget, currency)}."
 
 
 # The rest of the page
@@ -277,6 +263,11 @@ def made(*, version: str, on: date, draws: int, seed: int, aim: str) -> str:
         f"Made by forecast {version} on {on.isoformat()}: {draws:,} simulated seasons, seed {seed}, aim {aim}. The "
         "same season, draws, seed and aim give the same page, unless the search runs out of time."
     )
+
+
+def page_written(path: Path, *, pdf: bool) -> str:
+    """Return that the page was written."""
+    return f"Written: {path}{' and the same as .pdf' if pdf else ''}."
 
 
 # Order sheet and workbook
@@ -395,10 +386,8 @@ def ordered(variety: str, deliveries: Sequence[tuple[int, str | None, Week]]) ->
 
 def target_met(*, target: int, week: str, chance: float, median: float, p5: float, p95: float) -> str:
     """Return how surely orders meet a target, and how many plants are on hand then."""
-    return (
-        f"The target of {target:,} by {dated(week)} is met in {seasons(chance)}; about {rounded(median)} are on hand "
-        f"then (90 % range {rounded(p5)} to {rounded(p95)})."
-    )
+    then = f"about {rounded(median)} are on hand then (90 % range {rounded(p5)} to {rounded(p95)})"
+    return f"{met(target, chance, by=week)}; {then}."
 
 
 def sold_at(*, price: float, cost: float | None, margin: float, currency: str) -> str:

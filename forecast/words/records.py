@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from forecast.weeks import Week
-from forecast.words.numbers import counted, dated, day, percent, rounded, seasons
+from forecast.words.numbers import counted, dated, day, met, percent, rounded, seasons
 
 Doubt = tuple[str, str]
 """What counts leave open, and what follows."""
@@ -199,8 +199,8 @@ def expected(
 ) -> str:
     """Return how many plants will be saleable in a week, and how likely its target is met."""
     return (
-        f"{variety}: about {rounded(median)} saleable by {dated(week)} (90 % range {rounded(p5)} to {rounded(p95)}); "
-        f"target of {target:,} met in {seasons(chance)}."
+        f"{variety}: about {rounded(median)} saleable by {dated(week)} (90 % range {rounded(p5)} to {rounded(p95)}). "
+        f"{met(target, chance)}."
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from forecast.words.numbers import dated, rounded, seasons, signed
+from forecast.words.numbers import dated, met, rounded, seasons, signed
 from forecast.words.numbers import money as amount
 
 _SMALL = 10  # area that is said to two figures [m²]
@@ -21,7 +21,7 @@ def _target_met(row: Mapping[Any, Any]) -> str:
     low, median, high = (rounded(row[name]) for name in ("p5", "median", "p95"))
     return (
         f"{row['variety']}: about {median} plants (90 % range {low} to {high}) on hand on {dated(row['week'])}. "
-        f"The target of {row['target']:,} is met in {seasons(row['chance'])}."
+        f"{met(row['target'], row['chance'])}."
     )
 
 
@@ -82,15 +82,17 @@ def money(margin: Sequence[float], loss: float, worst_tenth: float, lowest: Any,
     low, median, high = margin
     return (
         f"The median margin is about {amount(median, currency)} (90 % range {signed(low)} to {signed(high)}). "
-        f"{_losses(loss)}; the worst 10 % of seasons {_earn(worst_tenth, currency)} on average.\n"
+        f"{losses(loss)}; the worst 10 % of seasons {_earn(worst_tenth, currency)} on average.\n"
         f"Cash is lowest at about {amount(lowest.median, currency)} (90 % range {signed(lowest.p5)} to "
         f"{signed(lowest.p95)}), most often in the week of {dated(lowest.week)}."
     )
 
 
-def _losses(chance: float) -> str:
+def losses(chance: float) -> str:
+    """Say how often a season makes a loss."""
     text = seasons(chance)
-    return f"{text[0].upper()}{text[1:]} {'makes' if text.endswith('season') else 'make'} a loss"
+    one = text.endswith("season") or text.removeprefix("about ").startswith("1 ")
+    return f"{text[0].upper()}{text[1:]} {'makes' if one else 'make'} a loss"
 
 
 def _earn(number: float, currency: str) -> str:

@@ -24,6 +24,7 @@ SHARES = frozenset(
         "survival",
         "survival_p5",
         "survival_p95",
+        "sd",
         "share",
         "service_level",
         "chance_before",
@@ -44,6 +45,11 @@ SHARES = frozenset(
     }
 )
 """Columns that hold shares [0 to 1] and are shown as percentages."""
+_SHARE_ROWS = {
+    ("what", "survival"): ("estimate", "learned"),
+    ("unit", "share"): ("value", "p10", "p90"),
+}
+"""Columns that hold shares only in the rows where another column has this text."""
 _RARE = 5e-4  # a smaller share is not given a number
 MOST_ROWS = 40
 _EMPTY = ("nan", "NaT", "<NA>", "None", "()", "[]", "{}")
@@ -55,6 +61,11 @@ class Result:
     ``repr`` is one line of named facts, ``str`` the answer in words, and a notebook shows the answer and the table.
     A result defines `facts`, ``__str__`` and `table`; if it is a dataclass, it is one with ``repr=False``.
     """
+
+    @property
+    def share_columns(self) -> frozenset[str]:
+        """Columns of its table that hold shares in this result, though not in every one."""
+        return frozenset()
 
     def facts(self) -> dict[str, object]:
         """Return what tells this result from others of its kind, such as the draws and the seed, by name."""
@@ -71,16 +82,18 @@ class Result:
 
     def _repr_html_(self) -> str:
         answer = "".join(f"<p>{escape(line)}</p>" for line in str(self).splitlines() if line)
-        return answer + styled(self.table())
+        return answer + styled(self.table(), self.share_columns)
 
 
-def styled(frame: pd.DataFrame) -> str:
+def styled(frame: pd.DataFrame, shares: frozenset[str] = frozenset()) -> str:
     """Return a table as HTML for eyes, its first `MOST_ROWS` rows.
 
     Parameters
     ----------
     frame
         The table. Columns named in `SHARES` are shown as percentages.
+    shares
+        Other columns that are.
 
     Returns
     -------
@@ -91,10 +104,15 @@ def styled(frame: pd.DataFrame) -> str:
     from pandas.io.formats.style import Styler  # noqa: PLC0415
 
     shown = frame.head(MOST_ROWS).reset_index(drop=True)
-    right = [pd.api.types.is_numeric_dtype(frame[name]) or name in SHARES for name in frame]
+    shares |= SHARES
+    right = [pd.api.types.is_numeric_dtype(frame[name]) or name in shares for name in frame]
     kinds = pd.DataFrame([["number" if one else "" for one in right]] * len(shown), shown.index, shown.columns)
     look = Styler(shown, uuid="table", cell_ids=False).hide(axis="index")
-    look = look.format({name: shown_as(str(name)) for name in shown.columns}, escape="html")
+    look = look.format({name: _share if name in shares else cell for name in shown.columns}, escape="html")
+    for (name, text), columns in _SHARE_ROWS.items():
+        if name in shown:
+            subset = shown.index[shown[name] == text], [one for one in columns if one in shown]
+            look = look.format(_share, subset=subset, escape="html")
     look = look.format_index(lambda name: str(name).replace("_", " "), axis="columns", escape="html")
     look = look.set_table_styles([{"selector": "td.number", "props": "text-align: right"}]).set_td_classes(kinds)
     if len(frame) > len(shown):

@@ -1,8 +1,9 @@
-"""Sentences about a season: what it holds, its rates and its weather."""
+"""Sentences about a season: how one begins, what it holds, its rates and its weather."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 
 from forecast.weeks import Week
 from forecast.words.numbers import counted, dated, percent
@@ -13,6 +14,37 @@ _NINE_OF_TEN = {
     "season": "9 of 10 seasons", "variety": "9 of 10 varieties", "batch": "9 of 10 batches",
     "cycle": "9 of 10 subcultures", "plant": "9 of 10 plants",
 }  # fmt: skip
+NO_TIME = "takes no time"
+STAGE = "  {name}: {time}. Survival: {survival}."
+
+
+def started(folder: Path) -> str:
+    """Return what to do with a season that was written to begin with."""
+    return (
+        f"Written to {folder}. Fill in your own figures, then: python -m forecast order {folder}\n"
+        f"The same with charts, and more: jupyter lab {folder / 'notebooks'}, starting with notebook 1."
+    )
+
+
+def problems(number: int, *, writes: bool) -> str:
+    """Return how many problems were found, and that nothing was written if it else would be."""
+    return f"{counted(number, 'problem')} found{'; nothing was written' if writes else ''}."
+
+
+def checked(
+    *, season: str, first: Week, last: Week, currency: str, varieties: int, price_lines: int, targets: int
+) -> str:
+    """Return what a season without problems holds."""
+    return (
+        f"{season}: {dated(first)} to {dated(last)}, {currency}.\n"
+        f"{counted(varieties, 'variety', 'varieties')}, {counted(price_lines, 'price-list line')}, "
+        f"{counted(targets, 'sales target')}. No problems found."
+    )
+
+
+def propagated(*, culture: bool, varieties: Sequence[str]) -> str:
+    """Return which varieties are propagated in vitro or by division."""
+    return f"{'Propagated in vitro' if culture else 'Divided from stock plants'}: {', '.join(varieties)}."
 
 
 def summary(

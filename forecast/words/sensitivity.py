@@ -23,6 +23,11 @@ def input_value(value: float, unit: str) -> str:
     return f"{value:.1f} {unit}" if unit == "weeks" else f"{rounded(value)} {unit}"
 
 
+def price(value: float, unit: str) -> str:
+    """Return a price with its unit, or a share of the stated price."""
+    return f"{value:.2f} {unit}"
+
+
 def answer_value(amount: float, answer: str, currency: str) -> str:
     """Return a margin, a chance or a number of saleable plants with its unit."""
     if answer == "margin":

@@ -10,7 +10,7 @@ from forecast.growth.simulation import season_streams
 from forecast.ordering.order import order_of
 from forecast.ordering.trial_orders import Case
 from forecast.season.targets import Target
-from forecast.words.orders import too_late
+from forecast.words import orders as words
 
 FEW = {"draws": 8, "seed": 1}
 
@@ -55,7 +55,7 @@ def test_a_plant_pays_for_the_bench_from_its_delivery_to_the_week_wanted():
 
 
 def late(ordered, first, last):
-    return too_late(ordered=Week(2027, ordered), first=Week(2027, first), last=Week(2027, last))
+    return words.too_late(ordered=Week(2027, ordered), first=Week(2027, first), last=Week(2027, last))
 
 
 LEADS = [
@@ -113,4 +113,5 @@ def test_a_top_up_makes_up_for_what_is_lacking_and_counts_what_is_there():
 def test_an_order_counts_on_the_plants_that_are_there():
     order = order_of(case(season([LIVE], targets=[asks(100)]), there=70.0))
     assert (order.quantity, order.chance, order.cost, order.by_average) == (30, 1, 30, 30)
-    assert "the plants already there" in str(order)
+    known = {"target": 100, "by": order.by, "chance": 1, "cost": 30, "currency": "EUR"}
+    assert words.yields(**known, topping_up=True) in str(order)

@@ -14,8 +14,11 @@ from forecast import Refused
 from forecast.growth.simulation import season_streams
 from forecast.propagation.cultures import Cultures, Shortage
 from forecast.propagation.multiplication import Generations
+from forecast.weeks import Week
+from forecast.words import propagation as words
 
 DRAWS = 4096
+FIRST = Week(2027, 1)
 
 
 @pytest.fixture(scope="module")
@@ -119,19 +122,24 @@ def test_off_types_are_lost_at_the_end():
 @pytest.mark.parametrize(
     ("asked", "told", "feasible"),
     [
-        ({"subcultures": 5}, "5 subcultures: the limit is 3", lambda c: c.subcultures == 3),
-        ({"start": "2026-W40"}, "Start 2026-W40 is too early", lambda c: str(c.start) == "2027-W01"),
-        ({"kept": [1.2, 1]}, "Kept .* give shares from 0 to 1", lambda c: c.kept == (1, 1, 0)),
-        ({"kept": [-0.1, 1]}, "give shares from 0 to 1", lambda c: c.kept == (0, 1, 0)),
-        ({"kept": [1]}, "Kept has 1 share, but 3 subcultures need 2", lambda c: c.kept == (1, 1, 0)),
-        ({"explants": 60}, "60 explants are too many", lambda c: c.explants == 50),
-        ({"subcultures": 9, "start": "2026-W01"}, "9 subcultures.*Start 2026-W01", lambda c: c.subcultures == 3),
+        ({"subcultures": 5}, [words.too_many_subcultures(subcultures=5, most=3)], lambda c: c.subcultures == 3),
+        ({"start": "2026-W40"}, [words.too_early(start=Week(2026, 40), earliest=FIRST)], lambda c: c.start == FIRST),
+        ({"kept": [1.2, 1]}, [words.kept_range([1.2, 1.0])], lambda c: c.kept == (1, 1, 0)),
+        ({"kept": [-0.1, 1]}, [words.kept_range([-0.1, 1.0])], lambda c: c.kept == (0, 1, 0)),
+        ({"kept": [1]}, [words.kept_number(shares=1, subcultures=3)], lambda c: c.kept == (1, 1, 0)),
+        ({"explants": 60}, [words.too_many_explants(explants=60, most=50)], lambda c: c.explants == 50),
+        (
+            {"subcultures": 9, "start": "2026-W01"},
+            [words.too_many_subcultures(subcultures=9, most=3), words.too_early(start=Week(2026, 1), earliest=FIRST)],
+            lambda c: c.subcultures == 3,
+        ),
     ],
 )
 def test_what_cannot_be_done_is_told_with_the_nearest_plan_that_can(asked, told, feasible):
-    with pytest.raises(forecast.OutOfReach, match=told) as caught:
+    with pytest.raises(forecast.OutOfReach) as caught:
         forecast.multiply(nursery({"shelf_places": 50}), "A", **({"subcultures": 3} | asked), draws=8, seed=1)
     best = caught.value.best
+    assert all(problem in str(caught.value) for problem in told)
     assert isinstance(best, Cultures)
     assert feasible(best)
     assert best.plantlets.shape == (8,)

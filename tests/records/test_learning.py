@@ -323,18 +323,23 @@ def test_a_learned_season_is_shown_by_what_it_was_learned_from(small):
     for (variety, name), sentence in found.items():
         rows = table[(table.variety == variety) & (table.stage == name)]
         assert sentence == " ".join(rows.sentence)
-    assert "1 batch of its own" in found["A", "weaning"]
-    assert "1 batch of its group, none of its own" in found["B", "weaning"]
-    assert "no batch of its group is finished" in found["F", "weaning"]
-    assert "only 5 plants got ready" in found["A", "pots"]
-    assert "no plants of it were counted out of this stage" in found["F", "weaning"]
+    for variety, own in (("A", 1), ("B", 0)):
+        row = line(small, variety, "weaning", "survival")
+        counts = {"own": own, "of_group": 1, "mean": row.learned, "sd": row.sd, "before": row.estimate}
+        assert row.sentence == words.survival(variety=variety, stage="weaning", **counts)
+    kept = line(small, "F", "weaning", "survival")
+    assert kept.sentence == words.survival_kept(variety="F", stage="weaning", mean=kept.estimate)
+    assert words.doubt("few", ready=5)[0] in found["A", "pots"]
 
 
 def test_the_sentence_of_a_time_holds_its_credible_interval(small):
     row = line(small, "A", "weaning", "time")
     log_sd = math.sqrt(1 - row.weight) * PRIOR_LOG_SD  # the precision left over is that of the estimate
     p5, p95 = (row.learned * math.exp(z * 1.6448536 * log_sd) for z in (-1, 1))
-    assert f"{row.learned:.2g} weeks (90 % interval {p5:.2g} to {p95:.2g})" in row.sentence
+    assert row.sentence == words.time(
+        variety="A", stage="weaning", typical=row.learned, p5=p5, p95=p95, records=1, own=True, before=row.estimate,
+        base=None,
+    )  # fmt: skip
 
 
 def test_what_is_only_estimated_is_so_everywhere(small):

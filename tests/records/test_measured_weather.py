@@ -21,6 +21,7 @@ from forecast.records.stage_counts import time_records
 from forecast.records.thermal_time import ThermalTime
 from forecast.records.weather_rows import WeatherRecord
 from forecast.weather.heat_units import degree_days
+from forecast.words import records as words
 
 TEXTS = {
     "batches.csv": "batch,variety,lab,delivered,ordered,received\nB1,A,Lab,2027-03-01,110,100\n",
@@ -69,7 +70,8 @@ def test_measured_days_are_read_in_any_order_with_gaps_and_kept_by_day(place: Pa
     found = read_records(place)
     assert found.weather == ROWS
     assert dict(found.measured) == {row.date: (row.t_min, row.t_max) for row in ROWS}
-    assert str(found) == "1 batch, 1 count, 2027-03-01 to 2027-03-15; weather of 3 days"
+    days = {"first": "2027-03-01", "last": "2027-03-15"}
+    assert str(found) == words.held(deliveries=1, counts=1, **days, days=3)
     assert Records(batches=found.batches, counts=found.counts, weather=ROWS[::-1]) == found
 
 
@@ -78,7 +80,7 @@ def test_without_weather_records_are_what_they_were(place: Path) -> None:
     found = read_records(place)
     assert found.weather == ()
     assert dict(found.measured) == {}
-    assert "weather" not in str(found)
+    assert str(found) == words.held(deliveries=1, counts=1, first="2027-03-01", last="2027-03-15", days=0)
     write_records(found, place / "new")
     assert sorted(file.name for file in (place / "new").iterdir()) == ["batches.csv", "counts.csv"]
 

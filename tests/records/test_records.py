@@ -16,6 +16,7 @@ from forecast import Refused, read_season
 from forecast.fitting.stage_times import learn_time
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records, read_records, write_records
+from forecast.words import records as words
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 TEXTS = {
@@ -206,7 +207,8 @@ def test_a_missing_file_is_named(records_folder: Path, name: str, line: str) -> 
 
 
 def test_the_records_of_the_demonstration_hold_no_fault_and_suit_its_season(demo: Records) -> None:
-    assert str(demo) == "26 batches, 775 counts, 2025-02-19 to 2026-09-25; weather of 271 days"
+    days = {"first": date(2025, 2, 19), "last": date(2026, 9, 25), "days": 271}
+    assert str(demo) == words.held(deliveries=26, counts=775, **days)
     demo.against(read_season(DEMO))
 
 
@@ -295,7 +297,7 @@ def test_what_was_known_on_a_day_is_what_reading_the_rows_until_then_gives(tmp_p
         weather[weather.date <= day].to_csv(tmp_path / "weather.csv", index=False)
         assert demo.until(day) == read_records(tmp_path)
     assert demo.until(date(2026, 9, 25)) == demo
-    assert str(demo.until("2025-01-01")) == "no batches"
+    assert demo.until("2025-01-01").batches == ()
     assert demo.until("2025-01-01").stages().empty
     assert demo.until("2025-01-01").times().empty
 

@@ -12,6 +12,7 @@ from small_seasons import MIXED, season, stage
 
 import forecast
 from forecast.resources.bench_use import BenchSpace, space_taken
+from forecast.words import resources as words
 
 some = settings(max_examples=12, deadline=None, derandomize=True)
 DRAWS, SAMPLES = 256, 200
@@ -172,11 +173,11 @@ def test_a_place_is_fullest_in_the_first_week_of_the_largest_median():
     space = BenchSpace(pd.DataFrame(rows, columns=columns), {"house": 0.4, "beds": 0.0}, None)
     assert tuple(space.fullest("house").values()) == rows[0]
     assert tuple(space.fullest("house", by="overrun").values()) == rows[1]
-    used, unused = str(space).splitlines()
-    assert "2027-W10" in used
-    assert "2027-W11" in used
-    assert "40 of 100" in used
-    assert unused == "beds: not used."
+    fullest, worst = space.fullest("house"), space.fullest("house", by="overrun")
+    assert str(space).splitlines() == [
+        words.bench_use("house", fullest=fullest, worst=worst, overrun=0.4, used=True),
+        words.bench_use("beds", fullest={}, worst={}, overrun=0, used=False),
+    ]
 
 
 def test_the_table_by_week_is_told_to_the_hundredth_of_a_square_metre_and_chances_to_four_figures():

@@ -180,7 +180,6 @@ def test_where_every_change_misses_a_target_none_helps():
     remedies = crowded(sure(price_list=offers, targets=wants(A=600, B=500)), ORDERS).remedies("house")
     assert remedies.table().iloc[0].tolist() == ["A", "cut", "2027-W05 480", 0, 1, 0]
     assert not remedies.helps
-    assert "accept fewer A" in str(remedies)
 
 
 def test_where_it_fits_nothing_is_to_be_done():

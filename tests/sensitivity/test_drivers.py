@@ -80,6 +80,7 @@ def test_the_survival_that_breaks_even_is_cost_over_price_and_its_chance_that_of
     found = what_drives(only(), orders=ORDER, draws=64, seed=1).break_even("arrival survival of crop")
     assert found.value == pytest.approx(COST / PRICE, abs=1e-4)
     assert found.chance == pytest.approx(BETA.cdf(COST / PRICE), abs=1e-4)
+    assert (found.input, found.unit, found.profitable) == ("arrival survival of crop", "share", "above")
     assert str(found) == words.break_even(
         name=found.input, value=words.input_value(found.value, "share"), above=True, chance=found.chance
     )
@@ -97,8 +98,7 @@ def test_prices_break_even_where_the_closed_form_says():
     assert sale.chance == pytest.approx(stats.norm.cdf((sale.value / PRICE - 1) * Z95 / 0.3), abs=1e-6)
     assert lab.value == pytest.approx(PRICE * survival, abs=1e-6)
     assert lab.chance is None
-    shown = f"{lab.value:.2f} EUR per plantlet"
-    assert str(lab) == words.break_even(name="lab price", value=shown, above=False, chance=None)
+    assert (sale.profitable, lab.profitable) == ("above", "below")
     dearer = plan.replace(price_list=(plan.price_list[0].replace(unit_price=lab.value),))
     assert what_drives(dearer, orders=ORDER, draws=256, seed=1).base == pytest.approx(0, abs=1e-6)
 
@@ -113,7 +113,7 @@ def test_orders_that_pay_or_lose_whatever_happens_have_no_break_even():
     assert drivers.break_even("arrival survival of crop").value is None
     free = dear.with_stage("crop", "arrival", cost=PRICE)
     free_plants = what_drives(free, orders=ORDER, draws=64, seed=1).break_even("lab price")
-    assert str(free_plants) == words.no_break_even(name="lab price", ends=(), profitable=False)
+    assert (free_plants.value, free_plants.profitable, free_plants.tried) == (None, "never", ())
 
 
 def test_a_price_within_a_range_moves_the_margin_by_the_income_alone():
@@ -336,8 +336,7 @@ def test_a_time_breaks_even_from_above_where_too_few_plants_are_ready_in_time():
     assert found.value == pytest.approx(value, rel=1e-3)
     assert found.chance == pytest.approx(chance, abs=2e-3)
     assert (found.input, found.unit) == ("acclimatisation time of crop", "weeks")
-    text = words.break_even(name=found.input, value="14.3 weeks", above=False, chance=found.chance)
-    assert str(found) == text
+    assert found.profitable == "below"
 
 
 @pytest.mark.parametrize(
@@ -362,7 +361,7 @@ def test_a_price_that_decides_nothing_has_no_break_even(name, cells, profitable)
     found = what_drives(plan_of(losses(1), **cells), orders=ORDER, **FEW).break_even(name)
     assert (found.input, found.value, found.chance) == (name, None, None)
     assert found.unit == ("EUR per plantlet" if name == "lab price" else "EUR per plant")
-    assert str(found) == words.no_break_even(name=name, ends=(), profitable=profitable)
+    assert found.profitable == ("always" if profitable else "never")
 
 
 def test_a_lab_price_within_a_range_breaks_even_from_above_with_its_chance():
@@ -372,8 +371,8 @@ def test_a_lab_price_within_a_range_breaks_even_from_above_with_its_chance():
     chance = stats.norm.sf(1 / 3 / 0.4 * stats.norm.ppf(0.95))
     assert found.value == pytest.approx(1.6)
     assert found.chance == pytest.approx(chance)
-    text = words.break_even(name="lab price", value="1.60 EUR per plantlet", above=False, chance=found.chance)
-    assert str(found) == text
+    value = words.price(found.value, "EUR per plantlet")
+    assert str(found) == words.break_even(name="lab price", value=value, above=False, chance=found.chance)
 
 
 # --- refusals
@@ -510,9 +509,10 @@ def test_where_no_survival_breaks_even_the_ends_that_were_tried_are_named(price,
     """Ends at five standard deviations of the score: of a Beta(20, 5) from 0.32 to 0.99."""
     plan = plan_of([stage("arrival", **beta_spread(20.0, 5.0))], price, cost=1.0)
     found = what_drives(plan, orders=[("A", "2027-W05", 400)], draws=256, seed=1).break_even("arrival survival of crop")
-    ends = [f"{100 * BETA.ppf(stats.norm.cdf(score)):.0f} %" for score in (-5, 5)]
+    assert (found.value, found.chance, found.profitable) == (None, None, "always" if profitable else "never")
+    assert found.tried == pytest.approx([BETA.ppf(stats.norm.cdf(score)) for score in (-5, 5)], abs=1e-4)
+    ends = [words.input_value(value, "share") for value in found.tried]
     assert str(found) == words.no_break_even(name="arrival survival of crop", ends=ends, profitable=profitable)
-    assert (found.value, found.chance) == (None, None)
 
 
 # --- interactions of two survivals

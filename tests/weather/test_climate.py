@@ -18,6 +18,7 @@ from forecast.errors import Refused
 from forecast.streams import Streams
 from forecast.weather.climate import Climate, _even_day, _mean_between, variance_of_mean
 from forecast.weeks import Week
+from forecast.words import seasons as words
 
 some = settings(max_examples=60, deadline=None, derandomize=True)
 DRAWS = 4096
@@ -355,9 +356,11 @@ def test_equal_columns_of_any_kind_make_equal_climates():
 
 def test_a_text_has_the_root_mean_square_of_the_standard_deviations():
     """Of 3 and 4 it is 3.536, and 1.645 times that 5.8."""
-    assert "within 5.8 °C" in str(Climate([5] * 12, [9] * 12, [3, 4] * 6))
-    assert str(WEEKLY_ROWS).startswith("Climate normals by week: minima 0.0 to 51.0 °C")
-    assert str(Climate([5] * 52, [9] * 52, 0)).endswith("every year is the same.")
+    by_month, by_week = [5] * 12, [5] * 52
+    assert str(Climate(by_month, by_month, [3, 4] * 6)) == words.climate(
+        t_min=by_month, t_max=by_month, by="month", within=5.8
+    )
+    assert str(Climate(by_week, by_week, 0)) == words.climate(t_min=by_week, t_max=by_week, by="week", within=0)
 
 
 NOT_A_YEAR = "not a year. Give 12 months from January, or ISO weeks 1 to 52."

@@ -1,6 +1,7 @@
 """Degree-days and base temperatures against published tables and numerical integrals."""
 
 import math
+import re
 from itertools import pairwise
 
 import numpy as np
@@ -11,6 +12,7 @@ from refusals import refused
 from scipy.integrate import quad
 
 from forecast.weather.heat_units import ThermalTime, base_from_rates, degree_days
+from forecast.words import seasons as words
 
 some = settings(max_examples=40, deadline=None, derandomize=True)
 METHODS = ["sine", "triangle", "mean", "limited mean"]
@@ -287,7 +289,8 @@ def test_the_base_is_where_the_line_of_least_squares_meets_no_rate(base, need, a
 )
 def test_two_temperatures_that_put_the_base_below_freezing_warn(crop, cool_days, warm_days, base):  # noqa: ARG001
     """Yuan, M. et al. (1995). HortScience 30, 861: days of forcing to first flower at 15 and 27 °C."""
-    with pytest.warns(UserWarning, match="2 rates at 15 to 27 °C"):
+    said = re.escape(words.base_below_freezing(base=base, rates=2, coldest=15, warmest=27))
+    with pytest.warns(UserWarning, match=said):
         found = base_from_rates([15, 27], [1 / cool_days, 1 / warm_days])
     assert found.base == pytest.approx(base, abs=0.005)
 

@@ -1,10 +1,12 @@
-"""Sentences about orders, from plain numbers."""
+"""Sentences about orders and the order plan, from plain numbers."""
 
 import pytest
 
+from forecast.planning.plan import LeftOut
 from forecast.weeks import Week
 from forecast.words import orders as words
 
+LATER = Week(2027, 12)
 BY, EARLY, LATE = Week(2027, 41), Week(2027, 8), Week(2027, 34)
 HOSTA = "Hosta 'Orrinfall'"
 
@@ -119,3 +121,157 @@ def test_a_few_orders_are_told_in_full_and_many_by_their_first_lines():
     many = words.all_orders([str(k) for k in range(1214)]).splitlines()
     assert len(many) == 15
     assert many[-2:] == ["13", "And 1,200 more: table() lists all."]
+
+
+def test_all_targets_together():
+    assert words.all_met(targets=11, chance=0.4601) == (
+        "All 11 targets are met together in about 46 of 100 simulated seasons."
+    )
+    assert words.all_met(targets=1, chance=1) == "The target is met in every simulated season."
+
+
+def test_few_draws():
+    assert words.few_draws(draws=256, enough=4096) == (
+        "With 256 simulated seasons, chances are accurate to about ±6 percentage points; use --draws 4096."
+    )
+    assert words.few_draws(draws=999, enough=4096).startswith(
+        "With 999 simulated seasons, chances are accurate to about ±3 "
+    )
+
+
+def test_plants_and_freight_with_and_without_growing_deposits_and_budget():
+    known = {"purchase": 9750, "total": 24_000, "currency": "EUR"}
+    assert words.costs(**known, deposits=1950, budget=31_000) == (
+        "Plants and freight cost about 9,750 EUR, of which 1,950 in deposits when ordering; with growing, about 24,000 "
+        "EUR (budget 31,000 EUR)."
+    )
+    assert words.costs(**known) == "Plants and freight cost about 9,750 EUR; with growing, about 24,000 EUR."
+    assert words.over_budget(budget=20_000, currency="EUR") == "The total cost is over the budget of 20,000 EUR."
+
+
+def test_a_plan_says_what_it_orders():
+    assert words.ordered(plants=6_824, varieties=10, deliveries=14) == (
+        "Order 6,824 plantlets of 10 varieties in 14 deliveries."
+    )
+    assert words.ordered(plants=100, varieties=1, deliveries=1) == "Order 100 plantlets of 1 variety in 1 delivery."
+
+
+def test_a_plan_of_greatest_margin_says_what_it_earns():
+    text = "Its expected margin is about 2,250 EUR; in the worst 10 % of seasons it averages about -1,250 EUR."
+    found = words.expected_margin(margin=2_253, worst_tenth=-1_234, gap=0, currency="EUR")
+    assert found == f"{text} No other plan can earn more."
+
+
+@pytest.mark.parametrize(
+    ("gap", "text"),
+    [(0.0, "be cheaper"), (9e-7, "be cheaper"), (0.0002, "be more than 0.1 % cheaper (optimality gap)"),
+     (0.001, "be more than 0.1 % cheaper (optimality gap)"), (0.00101, "be more than 0.2 % cheaper (optimality gap)"),
+     (0.02, "be more than 2.0 % cheaper (optimality gap)")],
+)  # fmt: skip
+def test_the_optimality_gap_is_rounded_up_to_a_tenth_of_a_percent(gap, text):
+    assert words.least_cost(gap=gap) == f"Every target is met at its service level. No other plan can {text}."
+    said = words.expected_margin(margin=1, worst_tenth=1, gap=gap, currency="EUR")
+    assert said.endswith(f" No other plan can {text}.".replace("be", "earn").replace("cheaper", "more"))
+
+
+@pytest.mark.parametrize(
+    ("cells", "text"),
+    [
+        (
+            {"limit": "tunnel", "week": "2027-W12", "earns": True},
+            "Binding limit: tunnel, week of 22 Mar 2027 (2027-W12). One more m² would earn about 1,442.01 EUR.",
+        ),
+        (
+            {"limit": "budget", "week": "", "earns": False},
+            "Binding limit: budget. One more EUR would save about 1,442.01 EUR.",
+        ),
+    ],
+)
+def test_a_binding_limit_is_said_with_what_one_more_unit_is_worth(cells, text):
+    assert words.binding(shadow_price=1_442.006, currency="EUR", **cells) == text
+
+
+BEST = ((300, Week(2027, 8)),)
+
+
+@pytest.mark.parametrize(
+    ("why", "text"),
+    [
+        (LeftOut("no lab"), "No lab offers it."),
+        (LeftOut("too late"), "No delivery can arrive before its target week."),
+        (LeftOut("too large"), "Even its smallest order breaks a limit of the plan."),
+        (
+            LeftOut("earns less", BEST, 1_352, ("budget",), "EUR"),
+            "On its own (300 plants, 2027-W08) it would earn 1,350 EUR, but the budget earns more in other varieties.",
+        ),
+        (
+            LeftOut("earns less", ((1, LATER), (2_000, LATER + 1)), 10, ("budget", "house"), "EUR"),
+            "On its own (1 plant, 2027-W12 and 2,000 plants, 2027-W13) it would earn 10 EUR, but the budget and the "
+            "house earn more in other varieties.",
+        ),
+        (
+            LeftOut("earns less", BEST, 10, currency="EUR"),
+            "On its own (300 plants, 2027-W08) it would earn 10 EUR, but other varieties earn more in its place.",
+        ),
+        (
+            LeftOut("loses", BEST, -2_000, ("budget",), "EUR"),
+            "Its best order (300 plants, 2027-W08) would lose 2,000 EUR.",
+        ),
+    ],
+)
+def test_a_variety_that_is_not_ordered_is_said_with_its_reason(why, text):
+    assert words.not_ordered("Hosta 'Quenvara'", why) == f"Not ordered: Hosta 'Quenvara'. {text}"
+
+
+@pytest.mark.parametrize(
+    ("cells", "text"),
+    [
+        ({"quantity": None}, "nothing"),
+        ({"quantity": 1_125}, "1,125"),
+        ({"quantity": 100, "week": LATER}, "100 for 2027-W12"),
+        ({"quantity": 120, "lab": "Other lab"}, "120 from Other lab"),
+        ({"quantity": 120, "lab": "Other lab", "week": LATER}, "120 from Other lab for 2027-W12"),
+    ],
+)
+def test_what_takes_the_place_of_an_order_is_said_as_far_as_it_differs(cells, text):
+    assert words.instead(**cells) == text
+
+
+@pytest.mark.parametrize(
+    ("margin", "better", "more"),
+    [
+        (-1_234.5, 45.6, "46 EUR (3.7 %) higher (from 3 repeated searches)."),
+        (0.5, 0.25, "0.25 EUR (50.0 %) higher (from 3 repeated searches)."),
+        (15_523.4, 35.7, "40 EUR (0.3 %) higher (from 3 repeated searches)."),  # found on one processor
+        (15_523.4, 38.6, "40 EUR (0.3 %) higher (from 3 repeated searches)."),  # found on another
+        (0.5, None, None),
+    ],
+)
+def test_an_out_of_sample_check_says_what_the_plan_earns_and_how_much_more_another_could(margin, better, more):
+    found = words.out_of_sample(
+        margin=margin, error=1212.3, worst_tenth=-5_600, better=better, searches=3, gap=1e-3, currency="EUR"
+    ).splitlines()
+    first = {-1_234.5: "-1,000", 0.5: "0", 15_523.4: "16,000"}[margin]
+    assert found[0] == (
+        f"On new simulated seasons the plan earns {first} EUR ± 1,000 (standard error), and -5,600 EUR on average in "
+        "the worst 10 % of them."
+    )
+    assert found[1:] == (
+        [f"With 95 % confidence, the expected margin of every other plan is at most {more}"] if more else []
+    )
+
+
+def test_limits_that_are_too_tight_are_said_with_what_it_would_take():
+    text = "No plan meets every target at its service level within your limits. It would take {}. Otherwise lower a "
+    text += "target, move it later, or lower the service level."
+    found = words.limits_short({"covered house": 4.42, "budget": 27_401.3}, "EUR")
+    assert found == text.format("4.5 m² more covered house and 27,402 EUR more budget")
+    assert words.limits_short({"budget": 121}, "EUR") == text.format("121 EUR more budget")
+
+
+@pytest.mark.parametrize(("shortfall", "best"), [(0.0, ""), (800.4, "; the best earns about 4,200 EUR")])
+def test_a_minimum_that_is_too_high_is_said_with_the_best_there_is(shortfall, best):
+    assert words.floor_out_of_reach(5_000, shortfall, "EUR") == (
+        f"No plan found earns 5,000 EUR on average in the worst 10 % of seasons{best}. Lower this minimum, or allow "
+        "more budget or bench area."
+    )

@@ -91,6 +91,8 @@ def test_the_busiest_week(row, text):
     [
         (0, "No simulated season makes a loss"),
         (0.001, "Fewer than 1 of 100 simulated seasons make a loss"),
+        (0.01, "1 of 100 simulated seasons makes a loss"),
+        (0.0101, "About 1 of 100 simulated seasons makes a loss"),
         (0.1234, "About 12 of 100 simulated seasons make a loss"),
         (0.999, "More than 99 of 100 simulated seasons make a loss"),
         (1, "Every simulated season makes a loss"),

@@ -1,5 +1,6 @@
 """Tables for eyes: percentages, thousands separated, nothing in an empty cell, the same HTML each time."""
 
+import re
 from datetime import date
 
 import numpy as np
@@ -65,6 +66,20 @@ def test_a_table_has_no_index_and_is_the_same_each_time():
     assert ">90 %</td>" in html
     assert "nan" not in html.lower()
     assert "row_heading" not in html
+
+
+def test_a_cell_is_a_percentage_where_its_row_holds_a_share():
+    learned = pd.DataFrame(
+        {"what": ["survival", "time"], "estimate": [0.97, 4.0], "learned": [0.9, 0.6], "sd": [0.044, 0.11]}
+    )
+    drivers = pd.DataFrame({"unit": ["share", "weeks"], "p10": [0.75, 0.5], "p90": [0.93, 6.5], "swing": [0.2, 0.1]})
+
+    def cells(html):
+        return re.findall(r"<td[^>]*>(.*?)</td>", html)
+
+    assert cells(styled(learned)) == ["survival", "97 %", "90 %", "4 %", "time", "4", "0.6", "11 %"]
+    assert cells(styled(drivers)) == ["share", "75 %", "93 %", "0.2", "weeks", "0.5", "6.5", "0.1"]
+    assert cells(styled(drivers, frozenset({"swing"})))[3::4] == ["20 %", "10 %"]
 
 
 def test_a_long_table_shows_its_first_rows_and_says_so():

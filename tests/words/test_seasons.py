@@ -90,3 +90,22 @@ def test_what_a_season_does_not_hold_is_not_said():
     assert found["Varieties"] == "1 in 1 group"
     assert found["Targets"] == "1, for 1 plant"
     assert found["Price list"] == "1 line from 1 lab"
+
+
+def test_what_a_checked_season_holds():
+    known = {"season": "S", "first": Week(2026, 40), "last": Week(2028, 4), "currency": "EUR"}
+    assert seasons.checked(**known, varieties=10, price_lines=32, targets=11).splitlines() == [
+        "S: 28 Sep 2026 (2026-W40) to 24 Jan 2028 (2028-W04), EUR.",
+        "10 varieties, 32 price-list lines, 11 sales targets. No problems found.",
+    ]
+    assert "1 variety, 1 price-list line, 1 sales target." in seasons.checked(
+        **known, varieties=1, price_lines=1, targets=1
+    )
+
+
+@pytest.mark.parametrize(
+    ("number", "writes", "text"),
+    [(1, False, "1 problem found."), (2, True, "2 problems found; nothing was written.")],
+)
+def test_problems_are_counted(number, writes, text):
+    assert seasons.problems(number, writes=writes) == text

@@ -75,6 +75,7 @@ def test_a_break_even_value_says_on_which_side_orders_are_profitable():
     assert words.break_even(**survival, chance=0.01) == (
         f"{profitable} hardening-off survival of hosta is at least 61 %; it is lower in 1 of 100 simulated seasons."
     )
+    assert words.price(1.6, "EUR per plantlet") == "1.60 EUR per plantlet"
     price = {"name": "lab price", "value": "1.60 EUR per plantlet", "above": False}
     assert words.break_even(**price, chance=0.086) == (
         f"{profitable} lab price is at most 1.60 EUR per plantlet; it is higher in about 9 of 100 simulated seasons."
