@@ -307,22 +307,22 @@ def _read(rows: Iterable[Counted | Sequence[object]]) -> list[Counted]:
         remedy = "Write the counts between which they became ready, such as after 3 until 4."
         raise refuse("rows", f"{min(exact):g}", "all became ready at the same time", remedy)
     if all(row.after == 0 for row in ready) and len({row.after or row.until for row in read}) == 1:
-        raise _unknown("all that became ready were so at the only count")
+        raise _unknown("one count")
     return read
 
 
-def _unknown(problem: str) -> Refused:
+def _unknown(why: str) -> Refused:
     remedy = "Count more often; use never=True if some plants never get ready; or enter your own estimate."
-    return refuse("rows", "counts", problem, remedy)
+    return refuse("rows", "counts", words.UNKNOWN[why], remedy)
 
 
 def _with_spread(fit: Fit, likelihood: Likelihood) -> tuple[Fit, bool]:
     """Return whether counts show the spread of plants, and if not, the fit with the widest they do not contradict."""
     widest = max(fit.parameters[1], fit.parameters[-1] if likelihood.between else -math.inf)
     if not (np.isfinite(fit.information).all() and widest < _STEEPEST):
-        raise _unknown("the spread between plants, or between batches, runs away")
+        raise _unknown("spreads")
     if fit.parameters[1] < _SPIKE and (likelihood.data.width == 0).any():
-        raise _unknown("an exact time draws all others to it")
+        raise _unknown("exact")
     values, vectors = np.linalg.eigh(fit.information)
     sound = bool(values[0] > 1e-7)
     if sound and (vectors[1] ** 2 / values).sum() < 0.5:
@@ -337,7 +337,7 @@ def _with_spread(fit: Fit, likelihood: Likelihood) -> tuple[Fit, bool]:
     narrow = held(log_scale - 2).log_likelihood
     if narrow < top - _FLAT:
         if not sound or held(log_scale + 2).log_likelihood > top - _FLAT:
-            raise _unknown("no one time fits better than the others")
+            raise _unknown("flat")
         return fit, True
     least, wide, step = max(top, narrow) - _CONTRADICTED, log_scale, 0.5
     for _ in range(60):  # up in steps, then halving them
@@ -345,7 +345,7 @@ def _with_spread(fit: Fit, likelihood: Likelihood) -> tuple[Fit, bool]:
         wide += step if up else 0.0
         step *= 1.0 if up and step == 0.5 else 0.5
         if wide > _STEEPEST:
-            raise _unknown("the spread between plants runs away")
+            raise _unknown("spread")
     return held(wide), False
 
 
@@ -354,14 +354,14 @@ def _covariance(fit: Fit, law: TimeLaw, *, known: bool, over: bool, across: bool
     free = [i for i, of in enumerate(used) if known or of != 1]
     information = fit.information[np.ix_(free, free)]
     if np.linalg.eigvalsh(information)[0] <= 0:
-        raise _unknown("no one time fits better than the others")
+        raise _unknown("flat")
     to_median = np.eye(len(used))
     to_median[0, 1] = math.exp(fit.parameters[1]) * float(LAWS[law].quantile(np.array(0.5)))
     turn = to_median[np.ix_(free, free)]
     found, at = np.full((4, 4), math.nan), [used[i] for i in free]
     found[np.ix_(at, at)] = turn @ np.linalg.inv(information) @ turn.T
     if not 0 <= found[0, 0] < _NO_MEDIAN:
-        raise _unknown("the median could be almost any")
+        raise _unknown("median")
     return tuple(tuple(line) for line in found.tolist())
 
 

@@ -18,6 +18,7 @@ from forecast.records.records import Records
 from forecast.records.thermal_time import ThermalTime
 from forecast.season.season import Season
 from forecast.season.stages import STAGES, Stage
+from forecast.words.records import NOT_COUNTED
 
 ARRIVAL = STAGES[0]
 PRIOR_LOG_SD = 0.25  # standard deviation of the log of an estimated typical time: common practice, no source
@@ -127,7 +128,7 @@ def posterior_time(stage: Stage, rows: pd.DataFrame | None) -> StageTime:
     """
     batches = 0 if rows is None else rows["batch"].nunique()
     plants = 0 if rows is None else int(rows["number"].sum())
-    learned, why = (None, "no plants of it were counted out of this stage") if rows is None else _learned(rows)
+    learned, why = (None, NOT_COUNTED) if rows is None else _learned(rows)
     if learned is None:
         own = (stage.typical, stage.batches_cv, stage.plants_cv)
         return StageTime(*own, 0.0, PRIOR_LOG_SD, batches, plants, why)

@@ -110,6 +110,17 @@ def stage_time(
     )
 
 
+NOT_COUNTED = "no plants of it were counted out of this stage"
+UNKNOWN = {
+    "one count": "all that became ready were so at the only count",
+    "spreads": "the spread between plants, or between batches, runs away",
+    "spread": "the spread between plants runs away",
+    "exact": "an exact time draws all others to it",
+    "flat": "no one time fits better than the others",
+    "median": "the median could be almost any",
+}
+"""Why counts do not show how long a stage takes."""
+
 _DOUBTS: dict[str, Doubt] = {
     "few": ("only {plants} got ready", "The learned times and their standard errors are rough."),
     "spread": (
