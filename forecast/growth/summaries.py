@@ -12,10 +12,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.fft import irfft, next_fast_len
 from scipy.special import bdtrc, xlogy
 
+from forecast.rounding import TOLERANCE, round_down
 from forecast.streams import Array
 
 RANGE = (0.05, 0.5, 0.95)
 RANGE_NAMES = ("p5", "median", "p95")
+TENTH = 0.1  # share of draws in which seasons are worst, and benches fullest
 _SURE = 41.0  # exp(-41) is below 1e-17
 _SMALL = 31.0  # exp(-31) is below 1e-13
 _TOGETHER = 256  # draws that are worked on together, so that they stay in fast memory
@@ -25,6 +27,23 @@ def ranges(counts: NDArray[Any]) -> NDArray[np.int64]:
     """Return p5, median and p95 of whole numbers, shape (weeks, draws), as an array of shape (3, weeks)."""
     ranks = [max(math.ceil(q * counts.shape[1]) - 1, 0) for q in RANGE]
     return np.partition(counts, ranks, axis=1)[:, ranks].T.astype(np.int64)
+
+
+def tenth(draws: int) -> int:
+    """Return how many draws, at least one, are a tenth of them where they count whole."""
+    return max(round(TENTH * draws), 1)
+
+
+def worst_seasons(margin: Array, share: float = TENTH) -> Array:
+    """Return weights, which add to one, of the worst share of draws, as `CashFlow.worst_tenth` takes them."""
+    order = np.argsort(margin, kind="stable")
+    weights = np.zeros(margin.size)
+    left = share * margin.size
+    counted = round_down(left)
+    weights[order[:counted]] = 1
+    if left - counted > TOLERANCE:
+        weights[order[counted]] = left - counted
+    return weights / left
 
 
 def by_week(varieties: Sequence[str], weeks: Sequence[str], found: Sequence[NDArray[np.int64]]) -> pd.DataFrame:

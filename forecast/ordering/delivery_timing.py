@@ -13,7 +13,7 @@ import pandas as pd
 
 from forecast.errors import OutOfReach, refuse, whole
 from forecast.growth.simulation import season_streams
-from forecast.growth.summaries import RANGE, sum_at_least
+from forecast.growth.summaries import RANGE, sum_at_least, tenth
 from forecast.ordering.order import Order, order_of
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.request import requested
@@ -26,7 +26,6 @@ from forecast.words import orders as words
 from forecast.words.results import Result
 
 _MOST_PARTS = 3  # into which a delivery is split
-_WORST = 0.1  # share of draws
 _BY = {"cost": True, "chance": False, "survival": False, "ready": True}  # whether less is better
 _COLUMNS = [
     *("week", "lab", "survival_p5", "survival", "survival_p95", "ready_first", "ready", "ready_last"),
@@ -170,7 +169,7 @@ class DeliveryWeeks(Result):
 
 def _worst_tenth(plants: Array) -> float:
     """Return the mean of the worst tenth of draws."""
-    worst = max(round(_WORST * plants.size), 1)
+    worst = tenth(plants.size)
     return float(np.partition(plants, worst - 1)[:worst].mean())
 
 

@@ -7,6 +7,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
+import pandas as pd
+
 from forecast.errors import Fault, Refused
 from forecast.growth.fate import Batch
 from forecast.ordering.price_breaks import PriceList
@@ -139,6 +141,15 @@ class Bill:
     def total(self) -> float:
         """Price and freight [currency]."""
         return self.price + self.freight
+
+    def table(self) -> pd.DataFrame:
+        """Return a row for each shipment, as `Plan.table` does."""
+        rows = []
+        for one, price, deposit, balance, _ in self.in_cents():
+            what = one.lab, str(one.week), one.variety, one.line.form or "", one.quantity
+            rows.append((*what, one.line.unit_price, price, deposit, balance))
+        columns = ["lab", "week", "variety", "form", "quantity", "unit_price", "price", "deposit", "balance"]
+        return pd.DataFrame(rows, columns=columns)
 
     def in_cents(self) -> Iterator[Charge]:
         """Return the charges to the cent: deposit and balance add up to the price, shares of freight to whole boxes."""

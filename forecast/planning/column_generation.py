@@ -22,6 +22,7 @@ _WHOLES = 4  # times that whole columns are chosen
 _USED = 0.01  # a smaller part of a column is not used
 _CENT = 0.01
 _TRIED = 12  # candidates of a variety for the room that others leave
+MOST_ROUNDS = _ROUNDS + _WHOLES + 1  # of a search, each of which is reported
 _COLUMNS = 1000  # to choose among
 _ADDED = 4  # candidates of a variety that become columns in a round
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from forecast.growth.fate import Fate
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
+from forecast.growth.summaries import TENTH
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Box, Shipment, packed
 from forecast.ordering.unit_costs import rents, stage_costs
@@ -24,7 +25,6 @@ Whole = NDArray[np.int64]
 AREA_DRAWS = 512  # draws in which the area is looked at
 MOST_STEPS = 60  # quantities tried of one price list in one week
 _MOST = 4  # times what would meet the largest demand: no order is larger
-_TENTH = 0.1
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,7 +171,7 @@ class Ways:
         tried = limit * 0.85 ** np.arange(40, -1, -1.0)
         income = np.array([self._sales(n * ready, n * past, n * through) for n in tried])
         slopes = np.diff(income, axis=0) / np.diff(tried)[:, None] - least
-        kept = max(int(_TENTH * slopes.shape[1]), 1) if guarded else slopes.shape[1]
+        kept = max(int(TENTH * slopes.shape[1]), 1) if guarded else slopes.shape[1]
         steepest = np.sort(slopes, axis=1)[:, -kept:].mean(axis=1)  # in those draws in which it is worth most
         enough = np.flatnonzero(steepest <= 0)
         return int(np.ceil(tried[enough[0] + 1] if enough.size else limit))

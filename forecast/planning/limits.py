@@ -8,14 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from forecast.growth.summaries import tenth, worst_seasons
 from forecast.ordering.shipments import Box, bill
 from forecast.planning.columns import Column, Way
-from forecast.resources.money_flow import worst_seasons
 from forecast.season.season import Season
 from forecast.streams import Array
 
 EXACT = 1e-6  # of a limit, by which it may be missed
-FULLEST = 0.1  # share of draws in which the benches are fullest, and in which seasons are worst
 
 
 @dataclass(eq=False)
@@ -47,7 +46,7 @@ class Limits:
 
     def fullest(self, area: Array) -> Array:
         """Return the mean area in the draws in which each place and week is fullest, shape (places * weeks,) [m²]."""
-        kept = max(round(FULLEST * area.shape[1]), 1)
+        kept = tenth(area.shape[1])
         return np.asarray(np.partition(area, area.shape[1] - kept, axis=1)[:, -kept:].mean(axis=1))
 
     def margin(self, columns: Sequence[Column], parts: Array | None = None) -> Array:
@@ -81,7 +80,7 @@ class Limits:
     def worst_tenth(self, columns: Sequence[Column]) -> float:
         """Return the mean margin of columns in the worst tenth of draws [currency]."""
         margin = self.margin(columns)
-        return float(worst_seasons(margin, FULLEST) @ margin)
+        return float(worst_seasons(margin) @ margin)
 
     def fits(self, columns: Sequence[Column]) -> bool:
         """Return whether columns keep all limits."""

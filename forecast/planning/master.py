@@ -12,11 +12,11 @@ from numpy.typing import NDArray
 from scipy.optimize import linprog
 
 from forecast.errors import ForecastError
+from forecast.growth.summaries import tenth, worst_seasons
 from forecast.ordering.shipments import Box
 from forecast.planning.columns import Column, Way
-from forecast.planning.limits import EXACT, FULLEST, Limits
+from forecast.planning.limits import EXACT, Limits
 from forecast.planning.milp import solve
-from forecast.resources.money_flow import worst_seasons
 from forecast.streams import Array
 
 _PENALTY = 100.0  # units of expected margin for each unit that the worst tenth lacks of its floor
@@ -254,7 +254,7 @@ class MasterProblem(Limits):
         over a limit under a cut that is there already is the solver's rounding, and not cut again.
         """
         area = self.area(columns, parts)
-        kept = max(round(FULLEST * area.shape[1]), 1)
+        kept = tenth(area.shape[1])
         over = self.fullest(area) - self.benches - more
         new = False
         for place in range(len(self.season.place_names)):
@@ -267,7 +267,7 @@ class MasterProblem(Limits):
                     new = True
         if self.floor is not None:
             margin = self.margin(columns, parts)
-            weights = worst_seasons(margin, FULLEST)
+            weights = worst_seasons(margin)
             missed = weights @ margin < self.floor - shortfall - EXACT * max(abs(self.floor), 1)
             if missed and not any(np.array_equal(weights, one) for one in self.tails):
                 self.tails.append(weights)

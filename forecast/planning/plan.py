@@ -139,12 +139,7 @@ class Plan(Result):
             lab, week, variety, form, quantity, unit_price, price, deposit (due when ordering) and balance (due in the
             week of delivery, with the freight) [currency].
         """
-        rows = []
-        for one, price, deposit, balance, _ in self.bill.in_cents():
-            what = one.lab, str(one.week), one.variety, one.line.form or "", one.quantity
-            rows.append((*what, one.line.unit_price, price, deposit, balance))
-        columns = ["lab", "week", "variety", "form", "quantity", "unit_price", "price", "deposit", "balance"]
-        return pd.DataFrame(rows, columns=columns)
+        return self.bill.table()
 
     def limits(self) -> pd.DataFrame:
         """Return how far each limit is used, and what one more unit of it would be worth.

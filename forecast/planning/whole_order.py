@@ -14,7 +14,7 @@ from forecast.executors import Progress, check, handed_out
 from forecast.growth.simulation import season_streams
 from forecast.planning.alternatives import improved
 from forecast.planning.cheapest import least_cost
-from forecast.planning.column_generation import Callback, best_margin
+from forecast.planning.column_generation import MOST_ROUNDS, Callback, best_margin
 from forecast.planning.plan import Aim, Plan
 from forecast.season.season import Season
 from forecast.streams import PLANNING_DRAWS
@@ -65,7 +65,8 @@ def plan_orders(
     gap
         Optimality gap: the search ends once no plan can be better by more than this share.
     progress
-        Called with the whole seconds gone and the time limit, whenever the search has come nearer.
+        Called with the number of rounds of the search that are done, and the most there can be; at last with that of
+        all there were, twice.
 
     Returns
     -------
@@ -104,12 +105,18 @@ def plan_orders(
     if faults := _faults(season, options.aim):
         raise Refused(faults)
 
-    def callback(_value: float, _bound: float, seconds: float) -> None:
-        if progress:
-            progress(min(int(seconds), total), total)
+    done = 0
 
-    total = math.ceil(options.time_limit)
-    return _planned(season, options, callback)
+    def callback(*_: float) -> None:
+        nonlocal done
+        done += 1
+        if progress:
+            progress(done, MOST_ROUNDS)
+
+    plan = _planned(season, options, callback)
+    if progress:
+        progress(done, done)
+    return plan
 
 
 def plan_scenarios(  # noqa: PLR0913  # those of `plan_orders`, and who plans

@@ -17,11 +17,10 @@ from forecast.errors import Fault, Refused, real, refuse
 from forecast.growth.benches import grown, on_benches
 from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
-from forecast.growth.summaries import RANGE, RANGE_NAMES
+from forecast.growth.summaries import RANGE, RANGE_NAMES, TENTH, worst_seasons
 from forecast.ordering.shipments import Shipment, bill, shipment_of
 from forecast.ordering.unit_costs import rents
 from forecast.resources.labour import entering
-from forecast.rounding import TOLERANCE, round_down
 from forecast.season.season import Season
 from forecast.streams import Array
 from forecast.weeks import Week
@@ -29,7 +28,6 @@ from forecast.words import resources
 from forecast.words.results import Result
 
 _COLUMNS = ["week", "variety", "lab", "what", "table", "row", "amount"]
-_BAD = 0.1  # share of the seasons that the sentence calls bad
 _CENT = 0.005  # a smaller loss is one of rounding
 _NOTHING = 1e-9  # likewise, a smaller amount
 
@@ -94,7 +92,7 @@ class CashFlow(Result):
         week = int(np.bincount(self.cash.argmin(axis=0)).argmax())
         return LowPoint(low, median, high, self._outcome.weeks[week])
 
-    def worst_tenth(self, share: float = _BAD) -> float:
+    def worst_tenth(self, share: float = TENTH) -> float:
         """Return the mean margin of a share of the seasons, the worst [currency].
 
         Notes
@@ -128,18 +126,6 @@ class CashFlow(Result):
         parts = self._entries.assign(income=amount.clip(lower=0), outlay=-amount.clip(upper=0), margin=amount)
         found = parts.groupby("variety")[["income", "outlay", "margin"]].sum()
         return found.reindex(pd.Index(self._outcome.varieties, name="variety"), fill_value=0.0).reset_index()
-
-
-def worst_seasons(margin: Array, share: float) -> Array:
-    """Return weights, which add to one, of the worst share of draws, as `CashFlow.worst_tenth` takes them."""
-    order = np.argsort(margin, kind="stable")
-    weights = np.zeros(margin.size)
-    left = share * margin.size
-    counted = round_down(left)
-    weights[order[:counted]] = 1
-    if left - counted > TOLERANCE:
-        weights[order[counted]] = left - counted
-    return weights / left
 
 
 class Line(NamedTuple):

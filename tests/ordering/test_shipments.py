@@ -45,6 +45,15 @@ def test_a_box_counts_what_is_filled_sent_and_paid():
     assert [box.fewer(n) for n in (50, 51, 100, 101)] == [0, 50, 50, 100]
 
 
+def test_a_bill_has_a_row_for_each_shipment():
+    """Issue 16: the table of an order is made where it is priced."""
+    found = bill([shipped(30, deposit=0.25, unit_price=2), shipped(45, variety="B", lab="Other lab")]).table()
+    assert found[["lab", "week", "variety", "quantity"]].to_numpy().tolist() == [
+        ["Lab", str(WEEK), "A", 30], ["Other lab", str(WEEK), "B", 45],
+    ]  # fmt: skip
+    assert found[["unit_price", "price", "deposit", "balance"]].to_numpy().tolist() == [[2, 60, 15, 45], [1, 45, 0, 45]]
+
+
 def test_plantlets_of_one_lab_and_week_share_boxes_of_one_size_and_freight():
     """30 and 45 of fifty are a box and a half, so two; another lab, week, size or freight has boxes of its own."""
     first = shipped(30, **BOX)

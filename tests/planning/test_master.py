@@ -11,16 +11,16 @@ from random_orders import competing
 from small_seasons import FIRST, offer, season, stage
 
 from forecast.growth.simulation import season_streams
+from forecast.growth.summaries import TENTH, worst_seasons
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import bill
 from forecast.planning import columns as module
 from forecast.planning.alternatives import improved
 from forecast.planning.column_generation import best_margin
 from forecast.planning.columns import Column, Way, Ways
-from forecast.planning.limits import FULLEST, Limits
+from forecast.planning.limits import Limits
 from forecast.planning.master import Cut, Duals, MasterProblem
 from forecast.planning.pricing import PricingProblem
-from forecast.resources.money_flow import worst_seasons
 from forecast.season.price_list import PriceLine
 from forecast.weeks import Week
 
@@ -48,10 +48,10 @@ def program(plan, deliveries, floor=None):
 def random_duals(rng, master, problems):
     """Duals from 0 on: of budget, benches under random cuts, the worst tenth under random tails, and parts of boxes."""
     for _ in range(3):
-        draws = np.sort(rng.permutation(DRAWS)[: round(FULLEST * DRAWS)])
+        draws = np.sort(rng.permutation(DRAWS)[: round(TENTH * DRAWS)])
         row = int(rng.integers(master.benches.size))
         master.cuts.append(Cut(row, draws, float(master.benches[row])))
-        master.tails.append(worst_seasons(rng.normal(size=DRAWS), FULLEST))
+        master.tails.append(worst_seasons(rng.normal(size=DRAWS), TENTH))
     spent = float(rng.choice([0, 0.3, 1.5]))
     areas, tails = rng.choice([0, 5, 60], size=3).astype(float), rng.choice([0, 0.2, 2], size=3)
     if master.floor is None:
@@ -153,7 +153,7 @@ def test_freight_area_and_bad_years_of_bundles_are_those_of_a_recount(seed):
     assert master.margin(columns).mean() <= master.margin(columns, np.ones(2)).mean() + 1e-9
     area = sum(n * way.area.astype(float) for one in columns for way, n in one.plants.items())
     assert master.fullest(master.area(columns)) == pytest.approx(fullest(area), rel=1e-5)
-    assert worst_seasons(margin, FULLEST) @ margin == pytest.approx(worst_tenth(margin))
+    assert worst_seasons(margin, TENTH) @ margin == pytest.approx(worst_tenth(margin))
 
 
 @some

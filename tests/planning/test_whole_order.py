@@ -448,13 +448,15 @@ def test_a_search_reports_better_plans_and_better_bounds(plan, aim):
     assert all(value <= bound + 1e-6 for value, bound in zip(values, bounds, strict=True))
 
 
-def test_progress_is_the_whole_seconds_gone_of_the_time_limit():
+@pytest.mark.parametrize(("plan", "aim"), [(sells(budget=400.0), "margin"), (sure(), "cost")])
+def test_progress_counts_rounds_of_the_search_and_ends_with_all_there_were(plan, aim):
+    """Issue 16: done of a total, in one unit that is no clock."""
     heard = []
-    plan_orders(sells(budget=400.0), draws=64, seed=1, time_limit=30.5, progress=lambda *one: heard.append(one))
-    assert {total for _, total in heard} == {31}
-    done = [done for done, _ in heard]
-    assert done == sorted(done)
-    assert 0 <= done[0] <= done[-1] < 31
+    plan_orders(plan, draws=64, seed=1, aim=aim, progress=lambda *one: heard.append(one))
+    *rounds, last = heard
+    assert [done for done, _ in rounds] == list(range(1, len(rounds) + 1))
+    assert {total for _, total in rounds} == {205}
+    assert last == (len(rounds), len(rounds))
 
 
 # --- by hand: no plant is lost

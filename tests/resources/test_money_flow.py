@@ -20,11 +20,12 @@ from small_seasons import MILD, MIXED, beta_spread, offer, season, stage
 import forecast
 from forecast.errors import Refused
 from forecast.growth.stock import drawn_demand
+from forecast.growth.summaries import worst_seasons
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.unit_costs import growing_costs, stage_costs
 from forecast.planning.columns import footprint
-from forecast.resources.money_flow import CashFlow, bought, cash_flow, worst_seasons
+from forecast.resources.money_flow import CashFlow, bought, cash_flow
 from forecast.season.varieties import Variety
 from forecast.weeks import Week
 
