@@ -156,17 +156,18 @@ class _Book:
 
     def pairs(self) -> Iterator[_Pair]:
         """Return every batch with every order that it may have come of."""
-        fitting: dict[tuple[str, str], list[int]] = defaultdict(list)
+        fitting: dict[tuple[str, str | None], list[int]] = defaultdict(list)
         for at, one in enumerate(self.orders):
-            fitting["variety", one.variety].append(at)
-            fitting["order", one.order or ""].append(at)
+            for name in {None, one.order}:
+                fitting[one.variety, name].append(at)
+            fitting["", one.order].append(at)
         for at, row in enumerate(self.batches):
-            for other in fitting["order", row.order] if row.order else fitting["variety", row.variety]:
+            named = fitting["", row.order] if row.order else []
+            for other in fitting[row.variety, row.order] or named:
                 order = self.orders[other]
                 if row.order or order.lab is None or row.lab in (None, order.lab):
-                    far = row.variety != order.variety, abs(_weeks_late(row, order))
                     unlike = row.lab != order.lab, abs(row.ordered - order.quantity)
-                    yield _Pair((*far, *unlike, other, at), at, other)
+                    yield _Pair((abs(_weeks_late(row, order)), *unlike, other, at), at, other)
 
     def match(self, batch: int, order: int) -> None:
         """Let a batch fill an order if it has none yet, or covers it whole with what it has left."""
