@@ -12,7 +12,7 @@ from typing import Any
 
 from forecast.errors import Fault, Refused
 from forecast.io.files_in import MOST_BYTES, OPTIONAL, nearest_file, read_text, refused
-from forecast.io.layout import MOST_ROWS, Sheet, is_comment, lay_out, may_be_empty
+from forecast.io.layout import MOST_ROWS, Sheet, lay_out, may_be_empty
 from forecast.season.cells import Row, plain, shielded, unshielded
 
 
@@ -36,7 +36,8 @@ class Folder:
             near = nearest_file(self.path, name, 0.9)
             return Sheet((), (Fault("there is no such file", near, name),) if near else ())
         text = read_text(self.path, name)
-        first = next((line for line in text.splitlines() if line.strip() and not is_comment(line.lstrip('"'))), "")
+        filled = (line for line in text.splitlines() if line.strip(' "') and not line.lstrip(' "').startswith("#"))
+        first = next(filled, "")
         if "\t" in first and "," not in first:
             raise refused(name, "separated by tabs", "Save it as CSV, separated by commas.")
         mark = ";" if first.count(";") > first.count(",") else ","

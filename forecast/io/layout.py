@@ -10,13 +10,18 @@ from typing import Any, Literal, get_args
 from forecast.errors import Fault, Refused
 from forecast.io.files_in import OPTIONAL, RECORDS
 from forecast.rates.by_cycle import ByCycle
-from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion, two_ways
+from forecast.season.cells import ERROR_CELL, Row, is_error, nearest, suggestion, two_ways
 
 Empty = Literal["", "header", "absent"]
 MOST_ROWS = 50_000  # of a table, below its header
 MOST_COLUMNS = 1000
 MOST_FAULTS = 100_000  # after which a file is not looked through for more
 _NAMELESS = "Name the column, such as note, or clear it."
+_COMMENT = re.compile(r"#\s")
+_HASHED = (
+    "starts with #, but is not a comment",
+    "Begin a comment with # and a space; else begin the row with something else, or move the column to the right.",
+)
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+")
 
 
@@ -63,14 +68,16 @@ def lay_out(
     odd = odd or {}
     if len(rows) > MOST_ROWS + 1:
         rows, broken = rows[: MOST_ROWS + 1], Fault(f"more than {MOST_ROWS:,} rows", "Keep those of a few years.", name)
-    filled = [(number, cells) for number, cells in rows if any(map(str.strip, cells)) and not is_comment(cells[0])]
+    filled = [(number, cells) for number, cells in rows if any(map(str.strip, cells)) and not _is_comment(cells)]
     faults = [broken] if broken else []
+    while filled and not set(filled[0][1]) & set(kind.model_fields) and (hashed := _hashed(filled[0][1][0])):
+        faults.append(hashed.placed(name, filled.pop(0)[0]))  # above the header
     if not filled:
-        if not broken and empty != "absent":
+        if not faults and empty != "absent":
             least = "" if empty else ", and at least one row"
             remedy = f"Add the header, {(mark or ', ').join(kind.model_fields)}{least}."
             faults.append(Fault("empty", remedy, name))
-        return Sheet((), tuple(faults), complete=broken is None)
+        return Sheet((), tuple(faults), complete=not faults)
     at, cells = filled.pop(0)
     width = 0 if mark else max(len(cells) for _, cells in rows)  # a workbook has as many columns as cells
     named = [cell.strip() for cell in cells] + [""] * (width - len(cells))
@@ -110,10 +117,16 @@ def read_row(line: Line, kind: type[Row]) -> tuple[Row | None, list[Fault]]:
     return (None, faults) if faults else (row, faults)
 
 
-def is_comment(cell: str) -> bool:
-    """Say whether a cell begins a comment line."""
+def _is_comment(cells: Sequence[str]) -> bool:
+    """Say whether a row is a comment: its first cell begins with # and a space, or is # and nothing else is filled."""
+    text = cells[0].strip()
+    return bool(_COMMENT.match(text)) or (text == "#" and not any(map(str.strip, cells[1:])))
+
+
+def _hashed(cell: str) -> Fault | None:
+    """Return what is wrong with the first cell of a row that is no comment, if it begins like one."""
     text = cell.strip()
-    return text.startswith("#") and not SPREADSHEET_ERROR.match(text)
+    return Fault(*(ERROR_CELL if is_error(text) else _HASHED), value=text) if text.startswith("#") else None
 
 
 def _header(header: list[str], kind: type[Row]) -> tuple[list[str], list[Fault], frozenset[str]]:
@@ -155,6 +168,9 @@ def _line(
         if mark == ",":
             remedy = "Write decimals with a point, put a text with a comma in double quotes, or remove a comma."
         faults.append(Fault(f"{len(cells)} cells under {len(header)} columns", remedy, value=mark.join(cells)))
+    hashed = _hashed(cells[0]) if header[0] in kind.model_fields else None
+    if hashed and header[0] not in {fault.column for fault in faults}:
+        faults.append(replace(hashed, column=header[0]))
     named = {}
     for name, cell in zip(header, cells, strict=False):
         if cell.strip() and name in kind.model_fields:

@@ -22,7 +22,7 @@ from openpyxl.utils.escape import unescape
 from forecast.errors import Fault, Refused
 from forecast.io.files_in import contents, refused
 from forecast.io.layout import MOST_COLUMNS, Sheet, lay_out, may_be_empty
-from forecast.season.cells import SPREADSHEET_ERROR, Row, nearest, suggestion
+from forecast.season.cells import ERROR_CELL, Row, nearest, suggestion
 
 _MOST_PACKED = 20_000_000  # bytes
 _MOST_UNPACKED = 200_000_000  # bytes
@@ -116,13 +116,8 @@ class Workbook:
         return f"{self.name}, sheet {table}"
 
     def _sheet(self, table: str, name: str, kind: type[Row]) -> Sheet:
-        texts = self._texts(table, name)
         odd: dict[int, dict[int, Fault]] = defaultdict(dict)
-        for number, texts_of in enumerate(texts, start=1):
-            for place, text in enumerate(texts_of):
-                if text.startswith("#") and SPREADSHEET_ERROR.fullmatch(text):
-                    remedy = "Correct the formula and save the file again."
-                    odd[number][place] = Fault("a spreadsheet error", remedy)
+        texts = self._texts(table, name, odd)
         marks = self._marks(table)
         if marks.formulas:
             self._mark_uncalculated(table, texts, odd)
@@ -136,14 +131,20 @@ class Workbook:
             name, [(number, texts[number - 1]) for number in filled], kind, empty=may_be_empty(table), odd=odd
         )
 
-    def _texts(self, table: str, name: str) -> list[list[str]]:
-        """Return the cells of each row of a sheet as a CSV file would hold them, up to the last that is filled."""
+    def _texts(self, table: str, name: str, odd: dict[int, dict[int, Fault]]) -> list[list[str]]:
+        """Return the cells of each row of a sheet as a CSV file would hold them, up to the last that is filled.
+
+        Errors, in any language, are marked as odd.
+        """
         texts: list[list[str]] = []
         cells = 0
         sheet: Any = self._reader.wb[table]
         sheet.reset_dimensions()  # it is read to its end, whatever size it states
-        for row in sheet.iter_rows(min_row=1, min_col=1, values_only=True):
-            texts.append([_text(value) for value in row])
+        for number, row in enumerate(sheet.iter_rows(min_row=1, min_col=1), start=1):
+            texts.append([_text(cell.value) for cell in row])
+            for place, cell in enumerate(row):
+                if cell.data_type == "e":
+                    odd[number][place] = Fault(*ERROR_CELL)
             cells += len(row)
             while texts[-1] and not texts[-1][-1]:
                 texts[-1].pop()

@@ -211,7 +211,7 @@ def read_records(path: str | os.PathLike[str]) -> Records:
     path
         A folder that holds batches.csv and counts.csv, or an .xlsx workbook with the sheets batches and counts; and
         weather.csv, or the sheet weather, if the weather was measured. Columns are named in the first row; rows may be
-        in any order, and those that begin with # are comments.
+        in any order, and those that begin with # and a space are comments.
 
     Returns
     -------

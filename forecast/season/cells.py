@@ -17,7 +17,10 @@ from forecast.rates.levels import Level
 from forecast.weather.station import COLDEST, WARMEST
 from forecast.weeks import Week
 
-SPREADSHEET_ERROR = re.compile(r"#(REF!|N/A|NAME\?|VALUE!|DIV/0!|NUM!|NULL!)")
+_ERROR = re.compile(
+    r"##+|#\w/\w|#(NV|YOK|HIÁNYZIK|NENÍ_K_DISPOZICI|NEDOSTUPNÝ|GETTING_DATA)|Err:\d+|#[¡¿]?[^\W\d_][^\s#]*[!?]"
+)
+ERROR_CELL = ("a spreadsheet error", "Correct the formula and save the file again.")
 LEAST = 1e-6  # of a number above 0
 _LISTED = 12  # names in one line
 _LONGEST, _LONGEST_NOTE = 200, 100_000  # characters of a name, and of a note
@@ -33,6 +36,11 @@ def wrong(problem: str, remedy: str, column: str = "", value: object = None) -> 
     """Make the error of a check of a row from the problem and how to fix it."""
     context = {"problem": problem, "remedy": remedy, "column": column, "value": value}
     return PydanticCustomError("wrong", "{problem}", context)
+
+
+def is_error(text: str) -> bool:
+    """Say whether a text is what a spreadsheet shows in the place of a value, in any language: #N/A, #WERT!, ####."""
+    return bool(_ERROR.fullmatch(text)) and text == text.upper().replace("ERR:", "Err:")
 
 
 def two_ways(text: str) -> str | None:
@@ -75,8 +83,8 @@ def _not_a_number(text: str) -> tuple[str, str]:
         return "a number with marks or spaces between its thousands", "Write it without them, such as 1200."
     if text.lower().lstrip("+-") in ("nan", "inf", "infinity", "na", "n/a"):
         return "not a number that can be used", "Write a finite number, or leave the cell empty if it is optional."
-    if SPREADSHEET_ERROR.fullmatch(text):
-        return "a spreadsheet error", "Correct the formula and save the file again."
+    if is_error(text):
+        return ERROR_CELL
     return "not a number", "Write digits with a decimal point, without unit or spaces, such as 12.5."
 
 
@@ -134,13 +142,17 @@ def _text(cell: Any) -> Any:
     if any(mark in cell.strip() for mark in "\r\n"):
         raise wrong("contains a line break", "Write it on one line; look for a stray double quote.")
     text = _printable(" ".join(unicodedata.normalize("NFC", cell).split()))
-    if SPREADSHEET_ERROR.fullmatch(text):
-        raise wrong("a spreadsheet error", "Correct the formula and save the file again.")
-    return text
+    return _no_error(text)
 
 
 def _note(cell: Any) -> Any:
-    return (_printable(cell.strip()) or None) if isinstance(cell, str) else cell
+    return (_no_error(_printable(cell.strip())) or None) if isinstance(cell, str) else cell
+
+
+def _no_error(text: str) -> str:
+    if is_error(text):
+        raise wrong(*ERROR_CELL)
+    return text
 
 
 def _printable(text: str) -> str:

@@ -21,7 +21,7 @@ from forecast.records.learned_season import LearnedSeason
 from forecast.resources.bench_use import bench_space
 from forecast.resources.labour import hours_of_work
 from forecast.resources.money_flow import cash_flow
-from forecast.season.cells import SPREADSHEET_ERROR
+from forecast.season.cells import is_error
 from forecast.season.header import Header
 from forecast.season.season import TABLES, Season
 from forecast.season.stages import Stage
@@ -119,7 +119,7 @@ def _refuse_unkept(sheets: dict[str, pd.DataFrame]) -> None:
                 where = (table, number, str(column), text)
                 if len(escaped(text)) > _LONGEST:
                     faults.append(Fault(f"longer than the {_LONGEST:,} characters of a cell", "Shorten it.", *where))
-                elif SPREADSHEET_ERROR.fullmatch(text) or any(sign in text for sign in _NOT_XML):
+                elif is_error(text) or any(sign in text for sign in _NOT_XML):
                     faults.append(Fault("no text that a workbook can keep", "Write it otherwise.", *where))
     if faults:
         raise Refused(faults)

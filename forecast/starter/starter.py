@@ -185,7 +185,9 @@ def _comments(kind: type[Row]) -> str:
     writer = csv.writer(text, lineterminator="\r\n")
     summary = inspect.cleandoc(kind.__doc__ or "").splitlines()[0]
     needed = ", ".join(name for name, cell in kind.model_fields.items() if cell.is_required())
-    writer.writerow([f"# One row is: {summary} Lines that start with # are comments; delete them if you like."])
+    writer.writerow(
+        [f"# One row is: {summary} Lines that start with # and a space are comments; delete them if you like."]
+    )
     writer.writerow([f"# Required: {needed}. Write weeks as 2027-W14, and shares as 0.85, not 85 %."])
     for name, meaning in _parameters(kind):
         writer.writerow([f"# {name}: {meaning}"])

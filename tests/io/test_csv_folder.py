@@ -214,7 +214,7 @@ def test_a_pot_may_begin_with_a_number_sign(folder: Path, change: Change) -> Non
 def test_lines_that_begin_with_a_number_sign_are_remarks(folder: Path, change: Change) -> None:
     season = read_season(folder)
     change("targets.csv", "variety,week", '# wanted in 2027\n"# a remark, in quotes"\n\nvariety,week')
-    change("targets.csv", "Hosta 'Belwin'", "#Iris,2027-W41,400,,,,,\n  # more; later\nHosta 'Belwin'")
+    change("targets.csv", "Hosta 'Belwin'", "# Iris,2027-W41,400,,,,,\n  # more; later\n#\n#,,\nHosta 'Belwin'")
     assert read_season(folder) == season
 
 
