@@ -18,7 +18,7 @@ from forecast.weather.station import COLDEST, WARMEST
 from forecast.weeks import Week
 
 _ERROR = re.compile(
-    r"##+|#\w/\w|#(NV|YOK|HIÁNYZIK|NENÍ_K_DISPOZICI|NEDOSTUPNÝ|GETTING_DATA)|Err:\d+|#[¡¿]?[^\W\d_][^\s#]*[!?]"
+    r"##+|#[¡¿]?[^\W\d_][^\s#]*[!?]|#\w/\w|#(NV|YOK|HIÁNYZIK|NENÍ_K_DISPOZICI|NEDOSTUPNÝ|GETTING_DATA)|Err:\d+"
 )
 ERROR_CELL = ("a spreadsheet error", "Correct the formula and save the file again.")
 LEAST = 1e-6  # of a number above 0

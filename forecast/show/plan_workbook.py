@@ -21,7 +21,6 @@ from forecast.records.learned_season import LearnedSeason
 from forecast.resources.bench_use import bench_space
 from forecast.resources.labour import hours_of_work
 from forecast.resources.money_flow import cash_flow
-from forecast.season.cells import is_error
 from forecast.season.header import Header
 from forecast.season.season import TABLES, Season
 from forecast.season.stages import Stage
@@ -109,7 +108,7 @@ def _frame(columns: list[str], cells: list[list[Any]]) -> pd.DataFrame:
 
 
 def _refuse_unkept(sheets: dict[str, pd.DataFrame]) -> None:
-    """Refuse texts that a workbook would cut short, not hold, or give back as an error."""
+    """Refuse texts that a workbook would cut short, or not hold."""
     faults = []
     for table, frame in sheets.items():
         for column in frame:
@@ -119,7 +118,7 @@ def _refuse_unkept(sheets: dict[str, pd.DataFrame]) -> None:
                 where = (table, number, str(column), text)
                 if len(escaped(text)) > _LONGEST:
                     faults.append(Fault(f"longer than the {_LONGEST:,} characters of a cell", "Shorten it.", *where))
-                elif is_error(text) or any(sign in text for sign in _NOT_XML):
+                elif any(sign in text for sign in _NOT_XML):
                     faults.append(Fault("no text that a workbook can keep", "Write it otherwise.", *where))
     if faults:
         raise Refused(faults)

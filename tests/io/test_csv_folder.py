@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from forecast import Refused, Season, Week, read_season, write_season
 from forecast.io.files_in import OPTIONAL
 from forecast.io.files_out import write_texts
-from forecast.season.cells import LEAST
+from forecast.season.cells import LEAST, is_error
 from forecast.season.season import TABLES
 from forecast.season.varieties import Variety
 from forecast.starter.starter import start
@@ -31,7 +31,8 @@ def sound(names: st.SearchStrategy[str]) -> st.SearchStrategy[str]:
 names = sound(
     st.text(st.sampled_from(string.ascii_letters + string.digits + AWKWARD), min_size=1, max_size=12)
 ) | sound(st.text(st.characters(exclude_categories=["Cc", "Cs"]), min_size=1, max_size=12))
-notes = st.none() | st.text(st.characters(exclude_categories=["Cc", "Cs"]) | st.sampled_from('\n\r\t,;"#'), max_size=20)
+letters = st.characters(exclude_categories=["Cc", "Cs"]) | st.sampled_from('\n\r\t,;"#')
+notes = st.none() | st.text(letters, max_size=20).filter(lambda text: not is_error(text.strip()))
 money = st.floats(0, 1e9)
 numbers = st.floats(1e-6, 1e9)
 counted = st.integers(1, 10**9)

@@ -12,7 +12,7 @@ from refusals import faults_of, refused, refused_lines
 
 from forecast import Season, Week, read_season, write_season
 from forecast.rates.by_cycle import ByCycle
-from forecast.season.cells import Row
+from forecast.season.cells import Row, is_error
 from forecast.season.propagation_rows import Culture, Division, size_of
 
 Change = Callable[[str, str, str], None]
@@ -460,7 +460,8 @@ LEVELS = SHARED | st.just("plant")
 COUNTED = st.integers(1, 10**6)
 MONEY = st.floats(0, 1e9)
 PLACES = st.sampled_from(["house", "shade"])
-TEXTS = st.none() | st.text(st.characters(exclude_categories=["Cc", "Cs"]) | st.sampled_from('\n\t,;"#'), max_size=20)
+LETTERS = st.characters(exclude_categories=["Cc", "Cs"]) | st.sampled_from('\n\t,;"#')
+TEXTS = st.none() | st.text(LETTERS, max_size=20).filter(lambda text: not is_error(text.strip()))
 
 
 def by_cycle(least: int, most: int) -> st.SearchStrategy[ByCycle]:

@@ -17,6 +17,7 @@ import forecast
 from forecast import Refused
 from forecast.planning.whole_order import plan_orders
 from forecast.records.records import read_records
+from forecast.season.cells import is_error
 from forecast.season.season import TABLES
 from forecast.show.plan_workbook import write_plan_workbook
 from forecast.show.sheets import order_sheet
@@ -87,9 +88,13 @@ def test_every_number_comes_back_exactly(shares, amounts, number, tmp_path_facto
     assert back(season, tmp_path_factory.mktemp("numbers")) == season
 
 
-WORDS = st.text(st.characters(exclude_categories=("Cc", "Cs"), exclude_characters="\ufffe\uffff"), max_size=30)
+WORDS = st.text(st.characters(exclude_categories=("Cc", "Cs"), exclude_characters="\ufffe\uffff"), max_size=30).filter(
+    lambda text: not is_error(text.strip())
+)
 NAMES = WORDS.filter(lambda text: text.strip() and not text.strip().startswith("#"))
-NOTES = st.text(st.sampled_from("=+-@'\"<>&;,_x000D\r\n\t aé🌱#"), max_size=20)
+NOTES = st.text(st.sampled_from("=+-@'\"<>&;,_x000D\r\n\t aé🌱#"), max_size=20).filter(
+    lambda text: not is_error(text.strip())
+)
 
 
 @settings(max_examples=60, deadline=None)
@@ -342,7 +347,6 @@ def test_a_running_season_has_its_forecast_and_no_money(tmp_path):
     [
         ("a" * 32_768, "longer than the 32,767 characters of a cell. Shorten it."),
         ("\r" + "_x0041_" * 2_521 + "\ra", "longer than the 32,767 characters of a cell. Shorten it."),
-        ("#REF!", "no text that a workbook can keep. Write it otherwise."),
         ("a\uffffb", "no text that a workbook can keep. Write it otherwise."),
     ],
 )
