@@ -147,6 +147,9 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
     table, currency = orders.table(), season.currency
     print(order_words.TABLE.format(season=season.name, draws=parsed.draws, seed=seed, currency=currency))
     print(f"\n{plain(table, order_words.COLUMNS)}\n")
+    for order in orders:
+        if order.excess:
+            print(order.excess)
     purchase, total = (sum(getattr(order, name) for order in orders) for name in ("purchase", "cost"))
     print(order_words.costs(purchase=purchase, total=total, currency=currency, budget=season.budget))
     if season.budget is not None and total > season.budget:

@@ -110,7 +110,7 @@ def order_curve(order: Order) -> Chart:
     points = alt.Chart(marks).mark_point(size=150, filled=True, opacity=1)
     points = points.encode(x=x, y=y, shape=shape, color=colour, tooltip=["which", chance])
     title = words.TARGET_TITLE.format(variety=order.variety, target=order.target, by=str(order.by))
-    reads = words.ORDER_CURVE.format(week=str(order.week), lab=order.lab)
+    reads = f"{words.ORDER_CURVE.format(week=str(order.week), lab=order.lab)} {order.excess or ''}".rstrip()
     return layered(line, rule, points, title=title, reads=reads, text=str(order))
 
 

@@ -153,6 +153,8 @@ class DeliveryWeeks(Result):
         if rows["cost"].notna().any():
             week, lab, *_, least, cost = self.table().iloc[0]
             yield words.cheapest_week(variety=variety, week=week, lab=lab, quantity=least, cost=cost, currency=currency)
+            if self.order.excess:
+                yield str(self.order.excess)
         else:
             yield words.no_week(variety=variety, target=target, by=by)
         best, worst = rows.iloc[int(rows["chance"].argmax())], rows.iloc[int(rows["chance"].argmin())]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -12,6 +13,7 @@ import pandas as pd
 from forecast.errors import OutOfReach, refuse
 from forecast.growth.simulation import season_streams
 from forecast.ordering.margins import Margins
+from forecast.ordering.reach import Excess, excess, weeks_in_reach
 from forecast.ordering.request import requested
 from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.trial_orders import Case
@@ -99,6 +101,11 @@ class Order(Result):
         """The order as a row of the season's orders."""
         return self.shipment.delivery
 
+    @cached_property
+    def excess(self) -> Excess | None:
+        """Why the order is large for what is asked, or loses, and by which week fewer are enough; None if neither."""
+        return excess(self.case, self.shipment)
+
     def facts(self) -> dict[str, object]:
         """Return what is ordered, its chance, draws and seed."""
         what = {name: getattr(self, name) for name in ("variety", "lab", "week", "quantity", "target", "by")}
@@ -172,8 +179,9 @@ class Order(Result):
         known = {name: getattr(self, name) for name in ("target", "by", "chance", "cost", "currency")}
         amount = demand.amount if (demand := self.case.request.demand) else None
         ends = (amount.p5, amount.p95) if amount else ()
+        what = words.order(quantity=self.quantity, variety=self.variety, lab=self.lab, week=self.week)
         lines = [
-            words.order(quantity=self.quantity, variety=self.variety, lab=self.lab, week=self.week),
+            f"{what} {self.excess or ''}".rstrip(),
             words.yields(**known, topping_up=self.case.topping_up, demand=ends),
         ]
         if self.margin is not None:
@@ -213,7 +221,8 @@ class Orders(Result):
         return _table(self.orders)
 
     def __str__(self) -> str:
-        return words.all_orders([str(one) for one in (*self.orders, *self.unmet)])
+        excessive = [order.excess is not None for order in self.orders] + [False] * len(self.unmet)
+        return words.all_orders([str(one) for one in (*self.orders, *self.unmet)], excessive)
 
 
 def _table(orders: Sequence[Order]) -> pd.DataFrame:
@@ -333,7 +342,8 @@ def order_of(case: Case, delivery: Week | None = None, lab: str | None = None) -
     nearest = _made(case, case.nearest(delivery, lab))
     known = {name: getattr(nearest, name) for name in ("variety", "target", "by", "service_level", "week")}
     share = float(case.share(nearest.week).mean())
-    raise OutOfReach(words.out_of_reach(**known, share=share, first=case.first_week_in_reach()), nearest)
+    first, sane = weeks_in_reach(case, nearest.shipment)
+    raise OutOfReach(words.out_of_reach(**known, share=share, first=first, sane=sane), nearest)
 
 
 def _most_profitable(case: Case, delivery: Week | None = None, lab: str | None = None) -> Order:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
+from copy import copy
 
 import numpy as np
 from scipy.optimize import brentq
@@ -67,6 +68,15 @@ class Case:
         self._shares: dict[Week, Array] = {}
         self._abouts: dict[Week, float] = {}
 
+    def by(self, week: Week) -> Case:
+        """Return the same case with its target in another week."""
+        other = copy(self)
+        other.request = self.request.replace(week=week)
+        if self.request.demand is not None and not self.topping_up:
+            other.needed = drawn_demand(self.streams, other.request)
+        other._costs, other._shares, other._abouts = {}, {}, {}
+        return other
+
     def fate(self, week: Week) -> Fate:
         """Return what a delivery of a week meets: the same in all weeks, unless the weather matters."""
         key = week if self.season.by_weather(self.request.variety) else None
@@ -82,6 +92,11 @@ class Case:
             life = self.season.variety(self.request.variety).saleable_weeks
             self._shares[week] = self.fate(week).saleable(np.array([float(self.request.week - week)]), life)[0]
         return self._shares[week]
+
+    @property
+    def asked(self) -> int:
+        """Plants that are lacking at the service level: the target, if it is one number and nothing is there."""
+        return round_up(np.quantile(self.needed, self.service_level, method="inverted_cdf"))
 
     def chance(self, quantity: int, share: Array) -> float:
         """Return the chance that a quantity suffices."""
@@ -110,8 +125,12 @@ class Case:
 
     def enough(self, prices: PriceList, week: Week) -> int | None:
         """Return the smallest orderable quantity that suffices; None if none does."""
-        start = self._about(week)
-        return self._smallest(prices, self.share(week), start) if math.isfinite(start) else None
+        return self._enough(prices, self.share(week), self._about(week))
+
+    def unhurried(self, prices: PriceList, week: Week) -> int | None:
+        """Return the smallest orderable quantity that would suffice if all that survive were saleable in time."""
+        share = self.fate(week).survival
+        return self._enough(prices, share, self._normal_quantity(share))
 
     def best(self, delivery: Week | None = None, lab: str | None = None) -> Shipment | None:
         """Return the shipment that suffices at the least cost, of all offers and weeks; None if nothing does."""
@@ -133,17 +152,6 @@ class Case:
             key=lambda way: (self.chance(most, self.share(way[1])), float(self.share(way[1]).mean())),
         )
         return Shipment(prices, week, prices.orderable(min(self.by_average(week), most)))
-
-    def first_week_in_reach(self) -> Week | None:
-        """Return the first later week by which one plantlet in ten is saleable at the service level."""
-        season, request = self.season, self.request
-        possible = {week for prices in self.price_lists for week in prices.weeks(self.ordered, season.last_week)}
-        for later in range(1, season.last_week - request.week + 1):
-            for week in sorted(week for week in possible if week <= request.week + later):
-                ready = self.fate(week).ready(np.array([float(request.week + later - week)]))
-                if np.quantile(ready, 1 - self.service_level) > 0.1:
-                    return request.week + later
-        return None
 
     def by_average(self, week: Week) -> int:
         """Return the order by average: its mean number saleable is the target less the mean of what is there."""
@@ -211,8 +219,14 @@ class Case:
                 return 1.0
         return math.exp(brentq(lacking, low, high, xtol=1e-3))
 
-    def _smallest(self, prices: PriceList, share: Array, start: float) -> int | None:
-        """Find the smallest orderable quantity that suffices, outwards from `start`."""
+    def _enough(self, prices: PriceList, share: Array, about: float) -> int | None:
+        """Return the smallest orderable quantity that suffices; None if none up to the most does."""
+        most = max(self.most, prices.orderable(1))
+        found = self._smallest(prices, share, about, most) if math.isfinite(about) else None
+        return None if found is None or found > most else found
+
+    def _smallest(self, prices: PriceList, share: Array, start: float, most: int) -> int | None:
+        """Find the smallest orderable quantity that suffices, outwards from `start`; None if it is far above `most`."""
 
         def suffices(number: int) -> bool:
             return bool(reaches(self.chance(number, share), self.service_level))
@@ -220,7 +234,7 @@ class Case:
         step = max(prices.breaks[-1].multiple, 1)
         high = prices.orderable(start)
         while not suffices(high):
-            if high > self.most:
+            if high > most:
                 return None
             high = prices.orderable(high + step)
             step *= 2
@@ -241,4 +255,4 @@ class Case:
                 high = middle
             else:
                 low = middle
-        return None if self.topping_up and high > max(self.most, prices.orderable(1)) else high
+        return high

@@ -13,10 +13,13 @@ import pandas as pd
 
 from forecast.errors import refuse, whole
 from forecast.growth.outcome import Outcome
-from forecast.growth.simulation import simulate
+from forecast.growth.simulation import season_streams, simulate
+from forecast.ordering.reach import Excess, excess, hardest
 from forecast.ordering.shipments import Bill, Shipment, bill
+from forecast.ordering.trial_orders import Case
 from forecast.planning.alternatives import neighbours
 from forecast.planning.column_generation import Solution
+from forecast.planning.columns import Column
 from forecast.planning.out_of_sample import OutOfSample, evaluate
 from forecast.planning.pricing import PricingProblem
 from forecast.resources.money_flow import CashFlow, cash_flow
@@ -95,7 +98,7 @@ class Plan(Result):
     def __getstate__(self) -> dict[str, Any]:
         """Return what a worker sends: the answers, without the tables they were found with."""
         kept = {name: value for name, value in self.__dict__.items() if name not in ("_outcome", "_cash_flow")}
-        answers = {"_alternatives": self._alternatives, "_left_out": self._left_out}
+        answers = {"_alternatives": self._alternatives, "_left_out": self._left_out, "excess": self.excess}
         return kept | answers | {"_solution": replace(self._solution, problems=())}
 
     @cached_property
@@ -192,6 +195,22 @@ class Plan(Result):
         columns = ["variety", "lab", "week", "quantity", "instead", "loss", "fits"]
         return pd.DataFrame(rows, columns=columns).sort_values("loss", kind="stable", ignore_index=True)
 
+    @cached_property
+    def excess(self) -> tuple[Excess, ...]:
+        """Orders that are large for what is asked, or lose: why, and by which week fewer plants are enough."""
+        return tuple(found for one in self._solution.chosen if (found := self._excess_of(one)) is not None)
+
+    def _excess_of(self, column: Column) -> Excess | None:
+        season, streams = self.season, season_streams(self.draws, self.seed)
+        largest = max(column.shipments, key=lambda one: one.quantity, default=None)
+        if largest is None:
+            return None
+        if self.aim == "cost":  # each target has an order of its own
+            number, row = list(season.each_target())[column.item]
+            return excess(Case(season, streams, row, number), largest)
+        total = replace(largest, quantity=sum(one.quantity for one in column.shipments))
+        return excess(hardest(season, streams, largest), total, sold=False)
+
     def left_out(self) -> dict[str, LeftOut]:
         """Return why nothing is ordered of varieties that have a target, by variety."""
         return dict(self._left_out)
@@ -267,7 +286,7 @@ class Plan(Result):
         if self.aim == "margin":
             worst_tenth = master.worst_tenth(chosen)
             found = words.expected_margin(margin=self.margin, worst_tenth=worst_tenth, gap=self.gap, currency=currency)
-        return "\n".join([f"{ordered} {spent}", found, *self._binding(), *left])
+        return "\n".join([f"{ordered} {spent}", *map(str, self.excess), found, *self._binding(), *left])
 
     def _binding(self) -> Iterator[str]:
         for row in self.limits().to_dict("records"):

@@ -16,6 +16,7 @@ from forecast.errors import OutOfReach, Refused, refuse
 from forecast.growth.simulation import season_streams
 from forecast.growth.summaries import at_least
 from forecast.ordering.order import Order, order_of
+from forecast.ordering.reach import Excess
 from forecast.ordering.request import requested
 from forecast.ordering.shipments import bill
 from forecast.ordering.trial_orders import Case
@@ -178,16 +179,18 @@ class Routes(Result):
         return pd.DataFrame([row for row in found if row], columns=["cheaper", "than", "target"])
 
     def __str__(self) -> str:
-        lines = [
+        lines = [f"{self._sentence(route)} {_excess(route) or ''}".rstrip() for route in self.routes]
+        return "\n".join([*lines, words.cheapest(self.best.route if self.best else None)])
+
+    def _sentence(self, route: Route) -> str:
+        return (
             words.no_route(name=route.route, by=self.request.week, why=route.why_not, earliest=route.earliest)
             if route.why_not
             else words.route(
                 name=route.route, chance=route.chance, cost=route.cost, each=route.cost_per_plant,
                 currency=self.season.currency, weeks=route.weeks_out,
             )
-            for route in self.routes
-        ]  # fmt: skip
-        return "\n".join([*lines, words.cheapest(self.best.route if self.best else None)])
+        )  # fmt: skip
 
 
 def compare_routes(
@@ -247,6 +250,11 @@ def compare_routes(
         remedy = "Add a row for it to price_list, cultures or divisions."
         raise refuse("variety", variety, "the season has no supply route for it", remedy)
     return Routes(tuple(found), season, request, draws, seed)
+
+
+def _excess(route: Route) -> Excess | None:
+    """Return why the order of a route that meets the target is large or loses; None if it is not."""
+    return route.plan.excess if isinstance(route.plan, Order) and not route.why_not else None
 
 
 def _case(season: Season, request: Target, draws: int, seed: int) -> Case:
@@ -333,9 +341,9 @@ def _buying(season: Season, request: Target, draws: int, seed: int) -> Route:
         (order.week + (order.by - order.week) // 2, order.cost - order.purchase),
     ]
     delivered = min(first_delivery(row, season.first_week) for row in order.shipment.prices.breaks)
-    fate = case.fate(delivered)
-    ready = fate.ready(np.arange(min(105.0, fate.last + 1)))
-    chances = [float(at_least(case.needed, order.quantity, share).mean()) for share in ready]
+    fate, life = case.fate(delivered), season.variety(request.variety).saleable_weeks
+    saleable = fate.saleable(np.arange(min(105.0, fate.last + 1)), life)
+    chances = [float(at_least(case.needed, order.quantity, share).mean()) for share in saleable]
     enough = reaches(chances, order.service_level)
     earliest = delivered + int(np.argmax(enough)) if enough.any() else None
     return Route(

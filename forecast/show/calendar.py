@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from importlib.metadata import version
@@ -21,6 +21,7 @@ from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE
 from forecast.io.files_out import write_texts
+from forecast.ordering.reach import Excess
 from forecast.ordering.unit_costs import BEFORE
 from forecast.planning.plan import Plan
 from forecast.resources.money_flow import cash_flow
@@ -101,7 +102,7 @@ def write_calendar(
     except Refused as error:
         payments = []
         about.append(words.NOT_SHOWN.format(what="payments", error=error))
-    tasks = [*_orders(outcome), *payments, *_targets(outcome)]
+    tasks = [*_orders(outcome, plan.excess if isinstance(plan, Plan) else ()), *payments, *_targets(outcome)]
     for batch in outcome.batches:
         tasks += _grown(outcome, batch)
     stamp = datetime.combine(season.first_week.monday if on_date is None else read_day(on_date), time(), UTC)
@@ -126,13 +127,14 @@ def write_calendar(
     write_texts({file.name: calendar.to_ical()}, file.parent, overwrite=overwrite)
 
 
-def _orders(outcome: Outcome) -> Iterator[_Task]:
+def _orders(outcome: Outcome, excess: Sequence[Excess]) -> Iterator[_Task]:
     by_lab: dict[str, list[Batch]] = defaultdict(list)
     for batch in outcome.batches:
         by_lab[batch.lab or words.UNNAMED_LAB].append(batch)
     for lab, batches in by_lab.items():
         title = words.ORDER_FROM.format(lab=lab, plantlets=sum(batch.quantity for batch in batches))
         lines = [words.ORDER_LINE.format(row.quantity, row.variety, dated(row.week)) for row in batches]
+        lines += [str(one) for one in excess if one.variety in {row.variety for row in batches}]
         yield _Task(("order", lab), "order", outcome.season.first_week.monday, 1, title, "\n".join(lines))
 
 

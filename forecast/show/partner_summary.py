@@ -66,7 +66,7 @@ class Summary:
         return self._simulated(poorer(self.plan.season, points=LOWER))
 
     def answers(self) -> list[tuple[str, list[str]]]:
-        """Return the questions, and one to five sentences in answer to each."""
+        """Return the questions, and sentences in answer to each."""
         answers = (self._how_many(), self._how_much(), self._how_sure(), self._by_when(), self._risks())
         return list(zip(words.QUESTIONS, answers, strict=True))
 
@@ -106,7 +106,8 @@ class Summary:
             words.how_many(
                 plantlets=int(table["quantity"].sum()), varieties=table["variety"].nunique(), lines=len(table),
                 labs=table["lab"].nunique(), first=weeks[0], last=weeks[-1],
-            )
+            ),
+            *map(str, self.plan.excess),
         ]  # fmt: skip
 
     def _how_much(self) -> list[str]:

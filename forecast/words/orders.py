@@ -60,17 +60,68 @@ def order_by_average(*, quantity: int, chance: float) -> str:
 
 
 def out_of_reach(
-    *, variety: str, target: int, by: Week, service_level: float, week: Week, share: float, first: Week | None
-) -> str:
-    """Return why no order suffices: the mean share saleable of the best delivery week, and the first week in reach."""
+    *, variety: str, target: int, by: Week, service_level: float, week: Week, share: float,
+    first: tuple[Week, int] | None, sane: tuple[Week, int] | None,
+) -> str:  # fmt: skip
+    """Return why no order suffices, with the mean share saleable of the best delivery week, and what to do.
+
+    `first` is the first week in reach and `sane` that of an order of usual size, each with its smallest order.
+    """
     gets = f"only {percent(share)} %" if share >= 0.01 else "under 1 %"
-    later = f"move it to {first} or later" if first else "move it later"
     return (
         f"No order of {variety} meets the target of {target:,} plants by {dated(by)} at a service level of "
         f"{100 * service_level:g} %. Even the best delivery week ({week}) gets {gets} of plants saleable by then. "
-        f"Lower the target, {later}, accept a lower service level, or find an earlier delivery or more advanced plants "
-        "(plugs, liners)."
+        f"{_in_reach(by, first, sane)} Lower the target, {'move it there, ' if first else ''}accept a lower service "
+        "level, or find an earlier delivery or more advanced plants (plugs, liners)."
     )
+
+
+def _in_reach(by: Week, first: tuple[Week, int] | None, sane: tuple[Week, int] | None) -> str:
+    if first is None:
+        return "No other week of the season is in reach."
+    which = "first" if first[0] > by else "last earlier"
+    text = f"The {which} week in reach is {dated(first[0])}, with an order of {first[1]:,}"
+    return f"{text}; from {dated(sane[0])}, {sane[1]:,} are enough." if sane and sane[0] > first[0] else f"{text}."
+
+
+def excess(
+    *, variety: str, quantity: int, asked: int, by: Week, reason: str | None, unhurried: int,
+    other: tuple[Week, int] | None, loss: tuple[float, float] | None, currency: str,
+) -> str:  # fmt: skip
+    """Return why an order is large or loses, and by which other week how many plants are enough.
+
+    A loss is what the order costs and sells for [currency].
+    """
+    what = f"the {quantity:,} {variety} ordered for the {asked:,} needed by {dated(by)}"
+    if reason in _HURRIED:
+        most = "Most" if quantity > 2 * unhurried else "Many"
+        with_time = f"With more time, {unhurried:,} would be enough."
+        parts = [f"{most} of {what} {_HURRIED[reason]}", with_time, _other(by, other)]
+    elif reason is not None:
+        parts = [f"{what[0].upper()}{what[1:]} are more than three times as many: {_LARGE[reason]}"]
+    else:
+        parts = [f"{what[0].upper()}{what[1:]} cost more than they sell for."]
+    if loss is not None:
+        cost, income = (money(amount, currency) for amount in loss)
+        parts.append(f"They cost about {cost} and sell for about {income} by then.")
+    return " ".join(parts)
+
+
+_HURRIED = {
+    "early": "only beat the clock: few are saleable that early.",
+    "late": "are past their sale window by then.",
+}
+_LARGE = {
+    "lab": "the lab sells no fewer.",
+    "dearer": "fewer would be enough, but would cost more or earn less.",
+    "survival": "few plants survive, or how many is uncertain.",
+}
+
+
+def _other(by: Week, other: tuple[Week, int] | None) -> str:
+    if other is None:
+        return "No later week of the season needs far fewer."
+    return f"{'From' if other[0] > by else 'In'} {dated(other[0])}, {other[1]:,} are enough."
 
 
 def all_lose(*, variety: str, quantity: int, lab: str, week: Week, margin: float, currency: str) -> str:
@@ -94,13 +145,21 @@ def too_late(*, ordered: Week, first: Week, last: Week) -> str:
 # All targets
 
 
-def all_orders(orders: Sequence[str]) -> str:
-    """Return all that orders say in 15 lines: in full if they are few, else the first line of each."""
+def all_orders(orders: Sequence[str], excessive: Sequence[bool]) -> str:
+    """Return all that orders say in 15 lines: in full if they are few, else the first line of each.
+
+    Those that are excessive are never left out.
+    """
     lines = [line for order in orders for line in order.splitlines()]
-    if len(lines) > _MOST_LINES:
-        lines = [order.splitlines()[0] for order in orders]
-    more = len(lines) - _MOST_LINES + 1
-    return "\n".join(lines if more <= 1 else [*lines[: _MOST_LINES - 1], f"And {more:,} more: table() lists all."])
+    if len(lines) <= _MOST_LINES:
+        return "\n".join(lines)
+    lines = [order.splitlines()[0] for order in orders]
+    if len(lines) <= _MOST_LINES:
+        return "\n".join(lines)
+    left = max(_MOST_LINES - 1 - sum(excessive), 0)
+    kept = [line for at, line in enumerate(lines) if excessive[at] or at - sum(excessive[:at]) < left]
+    more = len(lines) - len(kept)
+    return "\n".join([*kept, f"And {more:,} more: table() lists all."] if more else kept)
 
 
 def costs(*, purchase: float, total: float, currency: str, deposits: float = 0.0, budget: float | None = None) -> str:

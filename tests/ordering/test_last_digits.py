@@ -4,13 +4,13 @@ from fractions import Fraction
 from math import ceil, comb
 
 import pytest
+from small_seasons import asks, offer, season, stage
 
 import forecast
 from forecast.ordering.baselines import simple_orders
 from forecast.ordering.price_breaks import PriceList
 from forecast.rounding import round_down, round_up
 from forecast.season.targets import Target
-from tests.builders.small_seasons import asks, offer, season, stage
 
 BY = "2027-W10"
 

@@ -8,6 +8,7 @@ import forecast
 from forecast import Refused, Week
 from forecast.growth.simulation import season_streams
 from forecast.ordering.order import order_of
+from forecast.ordering.reach import first_in_reach
 from forecast.ordering.trial_orders import Case
 from forecast.season.targets import Target
 from forecast.words import orders as words
@@ -28,14 +29,17 @@ def test_the_first_week_in_reach_is_that_in_which_the_first_delivery_is_ready(ty
     """Also the week in which it comes, if it needs no time, and the last of the season."""
     rows = [stage(typical=typical, survival=1)]
     plan = season(rows, price_list=[offer(first_week=first, last_week="2027-W40")])
-    assert case(plan, asks(10, "2027-W10")).first_week_in_reach() == (reach and Week.parse(reach))
+    one = case(plan, asks(10, "2027-W10"))
+    found = first_in_reach(one, [Week(2027, number) for number in range(11, 41)], 1000)
+    assert (found and found.week) == (reach and Week.parse(reach))
 
 
 def test_where_hardly_a_plant_lives_no_week_is_in_reach():
-    plan = season([stage("arrival", survival=0.09)], targets=[asks(10, "2027-W10")])
-    assert case(plan).first_week_in_reach() is None
+    weeks = [Week(2027, number) for number in range(11, 41)]
+    plan = season([stage("arrival", survival=0.005)], targets=[asks(10, "2027-W10")])
+    assert first_in_reach(case(plan), weeks, 1000) is None
     better = plan.with_stage("crop", "arrival", survival=0.11)
-    assert case(better).first_week_in_reach() == Week(2027, 11)
+    assert first_in_reach(case(better), weeks, 1000).week == Week(2027, 11)
 
 
 def test_a_plant_pays_for_the_bench_from_its_delivery_to_the_week_wanted():

@@ -1,0 +1,201 @@
+"""Weeks in reach, and orders that only beat the clock, against closed forms (issue 17, points 1 and 2)."""
+
+from math import log, log1p, sqrt
+
+import pytest
+from ruinous import RUINOUS, ruinous
+from scipy.stats import binom, norm
+from small_seasons import asks, offer, season, stage
+
+import forecast
+from forecast.errors import OutOfReach
+from forecast.growth.simulation import season_streams
+from forecast.ordering.reach import first_in_reach, weeks_in_reach
+from forecast.ordering.trial_orders import Case
+from forecast.resources.money_flow import cash_flow
+from forecast.weeks import Week
+
+DRAWS = {"draws": 1024, "seed": 1}
+FIRST, WEEKS = Week(2027, 1), 40
+
+
+def slow(weeks, **cells):
+    """The cells of a stage that takes so many weeks, more or less by the plant."""
+    return stage(typical=weeks, plants_cv=0.3, survival=0.7, **cells)
+
+
+def share(since, weeks, life):
+    """Share of plantlets that are saleable so many weeks after they came: lognormal times, less those past it."""
+
+    def ready(time):
+        return 0.7 * norm.cdf(log(time / weeks) / sqrt(log1p(0.3**2))) if time > 0 else 0.0
+
+    return ready(since) - (ready(since - life) if life else 0.0)
+
+
+def smallest(target, by, weeks, life, deliveries, level=0.9):
+    """The smallest order that is enough by a week number from the first, of all weeks of delivery; None above 100 x."""
+    most = max((share(by - one, weeks, life) for one in deliveries if one <= by), default=0.0)
+    enough = (n for n in range(target, 100 * target + 1) if binom.sf(target - 1, n, most) >= level)
+    return next(enough, None) if most > 1e-4 else None
+
+
+def case(plan):
+    (row,) = plan.targets
+    return Case(plan, season_streams(8, 1), row, 1)
+
+
+LIVES = [
+    (12, None, range(3), 5),
+    (12, 4, range(3), 5),
+    (12, 3, range(0, 20), 2),
+    (14, 2, [0], 35),
+    (6, 3, [0, 1], 30),
+    (39, 3, [0], 10),
+]
+
+
+@pytest.mark.parametrize(("weeks", "life", "deliveries", "by"), LIVES)
+def test_the_week_in_reach_is_the_first_by_which_an_order_suffices(weeks, life, deliveries, by):
+    """Of all later weeks; failing these the last earlier one, as plants pass their sale window; failing these none."""
+    prices = [offer(last_week=str(FIRST + max(deliveries)))]
+    plan = season([slow(weeks)], price_list=prices, targets=[asks(10, str(FIRST + by))], saleable_weeks=life)
+    enough = {week: smallest(10, week, weeks, life, deliveries) for week in range(WEEKS)}
+    assert enough[by] is None
+    later = [week for week in range(by + 1, WEEKS) if enough[week]]
+    earlier = [week for week in range(by - 1, -1, -1) if enough[week]]
+    first = next(iter(later + earlier), None)
+    with pytest.raises(OutOfReach) as told:
+        forecast.size_order(plan, "A", **DRAWS)
+    found, _ = weeks_in_reach(case(plan), told.value.best.shipment)
+    assert found == (None if first is None else (FIRST + first, enough[first]))
+    if first is not None:
+        again = forecast.size_order(plan, "A", week=FIRST + first, **DRAWS)  # what is advised can be had
+        assert again.quantity == enough[first]
+
+
+def test_the_advice_past_the_sale_window_does_not_climb_from_week_to_week():
+    """Plants of six weeks, saleable for three: by week 30 none is left, nor by any later week."""
+    told = []
+    for by in range(25, 31):
+        plan = season(
+            [slow(6)], price_list=[offer(last_week="2027-W02")], targets=[asks(10, str(FIRST + by))], saleable_weeks=3
+        )
+        found, usual = weeks_in_reach(case(plan), case(plan).nearest())
+        assert usual is None
+        told.append(found)
+    last = max(week for week in range(25) if smallest(10, week, 6, 3, [0, 1]))
+    assert {one.week for one in told} == {FIRST + last}
+
+
+@pytest.mark.parametrize("by", [7, 8, 9, 10, 12, 16])
+def test_an_order_that_beats_the_clock_says_what_is_enough_by_which_week(by):
+    plan = season([slow(12)], price_list=[offer(last_week="2027-W01")], targets=[asks(100, str(FIRST + by))])
+    quantity = smallest(100, by, 12, None, [0])
+    unhurried = next(n for n in range(100, 1000) if binom.sf(99, n, 0.7) >= 0.9)
+    usual = next(week for week in range(by + 1, WEEKS) if smallest(100, week, 12, None, [0]) <= 1.5 * unhurried)
+    order = forecast.size_order(plan, "A", **DRAWS)
+    assert order.quantity == quantity
+    if quantity <= 2 * unhurried and quantity <= 300:
+        assert order.excess is None
+    else:
+        assert (order.excess.reason, order.excess.unhurried) == ("early", unhurried)
+        assert order.excess.other == (FIRST + usual, smallest(100, usual, 12, None, [0]))
+        again = forecast.size_order(plan, "A", week=order.excess.other.week, **DRAWS)
+        assert again.excess is None
+
+
+def test_fewer_are_enough_in_an_earlier_week_if_most_are_past_their_sale_window():
+    plan = season([slow(6)], price_list=[offer(last_week="2027-W01")], targets=[asks(10, "2027-W12")], saleable_weeks=3)
+    order = forecast.size_order(plan, "A", **DRAWS)
+    unhurried = next(n for n in range(10, 100) if binom.sf(9, n, 0.7) >= 0.9)
+    assert order.quantity == smallest(10, 11, 6, 3, [0]) > 3 * 10
+    assert order.excess.reason == "late"
+    enough = [week for week in range(10, -1, -1) if (smallest(10, week, 6, 3, [0]) or 999) <= 1.5 * unhurried]
+    assert order.excess.other == (None if not enough else (FIRST + enough[0], smallest(10, enough[0], 6, 3, [0])))
+
+
+@pytest.mark.parametrize(
+    ("survival", "cells", "reason"),
+    [
+        (0.25, {}, "survival"),
+        (0.8, {"minimum": 400}, "lab"),
+        (0.8, {"multiple": 350}, "lab"),
+        (0.8, {"multiple": 150}, None),
+    ],
+)
+def test_more_than_three_times_what_is_asked_has_a_reason(survival, cells, reason):
+    rows = [stage(survival=survival, survival_level="plant")]
+    order = forecast.size_order(season(rows, price_list=[offer(**cells)]), "A", target=100, week="2027-W20", **DRAWS)
+    assert (order.quantity > 300) == (reason is not None)
+    assert (order.excess and order.excess.reason) == reason
+
+
+def test_a_price_break_far_above_what_is_asked_is_named():
+    offers = [offer(unit_price=2), offer(unit_price=0.1, from_quantity=500)]
+    rows = [stage(survival=0.8, survival_level="plant")]
+    order = forecast.size_order(season(rows, price_list=offers), "A", target=100, week="2027-W20", **DRAWS)
+    assert (order.quantity, order.excess.reason) == (500, "dearer")
+
+
+def test_a_demand_that_is_uncertain_asks_for_what_its_service_level_needs():
+    rows = [stage(survival=0.8, survival_level="plant")]
+    wide = {"variety": "A", "week": "2027-W20", "p5": 20, "median": 100, "p95": 500}
+    order = forecast.size_order(season(rows, targets=[wide]), "A", **DRAWS)
+    assert order.quantity > 3 * order.target
+    assert order.excess is None
+
+
+@pytest.mark.parametrize("quantity", RUINOUS)
+def test_a_ruinous_order_is_never_told_without_its_sentence(quantity):
+    plan = ruinous(quantity)
+    order = forecast.size_order(plan, "A", **DRAWS)
+    excess = order.excess
+    assert order.quantity == excess.quantity == quantity
+    assert excess.reason == "early"
+    assert cash_flow(forecast.simulate(plan, [order], **DRAWS)).chance_of_loss == 1  # a loss in every season
+    assert excess.loss[0] > excess.loss[1]
+    assert excess.other.quantity <= 1.5 * excess.unhurried
+    saner = forecast.size_order(plan, "A", week=excess.other.week, **DRAWS)
+    assert saner.quantity == excess.other.quantity
+    assert saner.excess is None
+    assert str(excess) in str(order)
+    assert str(excess) in str(forecast.size_orders(plan, **DRAWS))
+    told = forecast.plan_orders(plan, aim="cost", **DRAWS)
+    assert [row.quantity for row in told.orders] == [quantity]
+    assert str(excess) in str(told)
+    assert str(excess) in str(forecast.delivery_weeks(plan, "A", **DRAWS))
+    assert str(excess) in str(forecast.compare_routes(plan, "A", **DRAWS))
+
+
+def test_no_excessive_order_is_left_out_of_a_long_list():
+    names = [f"V{k:02d}" for k in range(30)]
+    rows = [stage(typical=12, plants_cv=0.3, survival=0.7)]
+    targets = [asks(100, "2027-W08" if name == "V29" else "2027-W26", name) for name in names]
+    orders = forecast.size_orders(season(rows, varieties=names, targets=targets), draws=8, seed=1)
+    assert str(orders.orders[-1].excess) in str(orders)
+    assert len(str(orders).splitlines()) == 15
+
+
+def test_a_plan_of_greatest_margin_says_so_too():
+    """Plantlets that cost next to nothing, and sell for much: many are bought for the few that are early."""
+    cells = {"typical": 12, "plants_cv": 0.3, "survival": 0.7}
+    plan = season(
+        [stage(**cells)],
+        targets=[asks(100, "2027-W07")],
+        price_list=[offer(unit_price=0.01, last_week="2027-W01")],
+        places=[{"place": "house", "area": 100_000, "usable": 1}],
+    ).replace(varieties=[{"variety": "A", "group": "crop", "sale_price": 50}])
+    found = forecast.plan_orders(plan, draws=64, seed=1, deliveries=1)
+    (excess,) = found.excess
+    assert excess.quantity == sum(row.quantity for row in found.orders) > 300
+    assert excess.reason == "early"
+    assert excess.loss is None
+    assert str(excess) in str(found)
+
+
+def test_the_first_of_some_weeks_is_that_in_their_order():
+    plan = season([slow(12)], price_list=[offer(last_week="2027-W01")], targets=[asks(10, "2027-W05")])
+    assert first_in_reach(case(plan), [FIRST + 30, FIRST + 20], 1000).week == FIRST + 30
+    assert first_in_reach(case(plan), [FIRST + 3], 1000) is None
+    assert first_in_reach(case(plan), [], 1000) is None
