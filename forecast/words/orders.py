@@ -92,19 +92,20 @@ def excess(
 
     A loss is what the order costs and sells for [currency].
     """
-    what = f"the {quantity:,} {variety} ordered for the {asked:,} needed by {dated(by)}"
-    if reason in _HURRIED:
-        most = "Most" if quantity > 2 * unhurried else "Many"
-        with_time = f"With more time, {unhurried:,} would be enough."
-        parts = [f"{most} of {what} {_HURRIED[reason]}", with_time, _other(by, other)]
-    elif reason is not None:
-        parts = [f"{what[0].upper()}{what[1:]} are more than three times as many: {_LARGE[reason]}"]
-    else:
-        parts = [f"{what[0].upper()}{what[1:]} cost more than they sell for."]
+    what = f"he {quantity:,} {variety} ordered for the {asked:,} needed by {dated(by)}"
+    paid = ""
     if loss is not None:
         cost, income = (money(amount, currency) for amount in loss)
-        parts.append(f"They cost about {cost} and sell for about {income} by then.")
-    return " ".join(parts)
+        paid = f"cost about {cost} and sell for about {income} by then."
+    if reason is None:
+        return f"T{what} {paid}"
+    if reason in _HURRIED:
+        most = "Most" if quantity > 2 * unhurried else "Many"
+        timely = f"If all were saleable by then, {unhurried:,} would be enough."
+        text = f"{most} of t{what} {_HURRIED[reason]} {timely} {_other(by, other)}"
+    else:
+        text = f"T{what} are more than three times as many: {_LARGE[reason]}"
+    return f"{text} They {paid}" if paid else text
 
 
 _HURRIED = {
@@ -121,7 +122,7 @@ _LARGE = {
 def _other(by: Week, other: tuple[Week, int] | None) -> str:
     if other is None:
         return "No later week of the season needs far fewer."
-    return f"{'From' if other[0] > by else 'In'} {dated(other[0])}, {other[1]:,} are enough."
+    return f"{'From' if other[0] > by else 'By'} {dated(other[0])}, {other[1]:,} are enough."
 
 
 def all_lose(*, variety: str, quantity: int, lab: str, week: Week, margin: float, currency: str) -> str:

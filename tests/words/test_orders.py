@@ -51,22 +51,58 @@ def test_the_order_by_average_and_the_greatest_margin_are_named():
 
 
 @pytest.mark.parametrize(
-    ("share", "first", "gets", "later"),
+    ("share", "first", "sane", "gets", "reach", "move"),
     [
-        (0.004, LATE, "under 1 %", "move it to 2027-W34 or later"),
-        (0.01, None, "only 1 %", "move it later"),
-        (0.456, None, "only 46 %", "move it later"),
+        (0.004, (LATE + 10, 2400), (LATE + 12, 1200), "under 1 %",
+         "The first week in reach is 1 Nov 2027 (2027-W44), with an order of 2,400; from 15 Nov 2027 (2027-W46), 1,200 "
+         "are enough.", "move it there, "),
+        (0.01, (LATE + 10, 1200), (LATE + 10, 1200), "only 1 %",
+         "The first week in reach is 1 Nov 2027 (2027-W44), with an order of 1,200.", "move it there, "),
+        (0.456, (LATE, 1200), None, "only 46 %",
+         "The last earlier week in reach is 23 Aug 2027 (2027-W34), with an order of 1,200.", "move it there, "),
+        (0.456, None, None, "only 46 %", "No other week of the season is in reach.", ""),
     ],
-)
-def test_out_of_reach_says_why_and_what_would_help(share, first, gets, later):
+)  # fmt: skip
+def test_out_of_reach_says_why_and_what_would_help(share, first, sane, gets, reach, move):
     found = words.out_of_reach(
-        variety=HOSTA, target=800, by=BY, service_level=0.925, week=EARLY, share=share, first=first
+        variety=HOSTA, target=800, by=BY, service_level=0.925, week=EARLY, share=share, first=first, sane=sane
     )
     assert found == (
         "No order of Hosta 'Orrinfall' meets the target of 800 plants by 11 Oct 2027 (2027-W41) at a service level of "
-        f"92.5 %. Even the best delivery week (2027-W08) gets {gets} of plants saleable by then. Lower the target, "
-        f"{later}, accept a lower service level, or find an earlier delivery or more advanced plants (plugs, liners)."
+        f"92.5 %. Even the best delivery week (2027-W08) gets {gets} of plants saleable by then. {reach} Lower the "
+        f"target, {move}accept a lower service level, or find an earlier delivery or more advanced plants (plugs, "
+        "liners)."
     )
+
+
+OF = "of the 270 Hosta 'Orrinfall' ordered for the 25 needed by 11 Oct 2027 (2027-W41)"
+CLOCK = f"{OF} only beat the clock: few are saleable that early. If all were saleable by then,"
+LARGE = "The 270 Hosta 'Orrinfall' ordered for the 25 needed by 11 Oct 2027 (2027-W41)"
+
+
+@pytest.mark.parametrize(
+    ("reason", "unhurried", "other", "loss", "said"),
+    [
+        ("early", 40, (BY + 3, 60), (15_400, 2800),
+         f"Most {CLOCK} 40 would be enough. From 1 Nov 2027 (2027-W44), 60 are enough. They cost about 15,500 EUR and "
+         "sell for about 2,800 EUR by then."),
+        ("early", 150, None, None,
+         f"Many {CLOCK} 150 would be enough. No later week of the season needs far fewer."),
+        ("late", 40, (LATE, 60), None,
+         f"Most {OF} are past their sale window by then. If all were saleable by then, 40 would be enough. By 23 Aug "
+         "2027 (2027-W34), 60 are enough."),
+        ("lab", 40, None, None, f"{LARGE} are more than three times as many: the lab sells no fewer."),
+        ("dearer", 40, None, None,
+         f"{LARGE} are more than three times as many: fewer would be enough, but would cost more or earn less."),
+        ("survival", 40, None, None,
+         f"{LARGE} are more than three times as many: few plants survive, or how many is uncertain."),
+        (None, 40, None, (15_400, 2800),
+         f"{LARGE} cost about 15,500 EUR and sell for about 2,800 EUR by then."),
+    ],
+)  # fmt: skip
+def test_a_large_order_says_why_and_what_would_be_enough(reason, unhurried, other, loss, said):
+    known = {"variety": HOSTA, "quantity": 270, "asked": 25, "by": BY, "currency": "EUR"}
+    assert words.excess(**known, reason=reason, unhurried=unhurried, other=other, loss=loss) == said
 
 
 def test_what_cannot_be_ordered_has_a_reason():
@@ -116,11 +152,15 @@ def test_a_split_is_compared_in_the_worst_tenth(dearer, more):
 
 
 def test_a_few_orders_are_told_in_full_and_many_by_their_first_lines():
-    assert words.all_orders(["a\nb", "c"]) == "a\nb\nc"
-    assert words.all_orders([f"{k}\nmore" for k in range(15)]) == "\n".join(map(str, range(15)))
-    many = words.all_orders([str(k) for k in range(1214)]).splitlines()
+    assert words.all_orders(["a\nb", "c"], [False, False]) == "a\nb\nc"
+    assert words.all_orders([f"{k}\nmore" for k in range(15)], [False] * 15) == "\n".join(map(str, range(15)))
+    many = words.all_orders([str(k) for k in range(1214)], [False] * 1214).splitlines()
     assert len(many) == 15
     assert many[-2:] == ["13", "And 1,200 more: table() lists all."]
+    large = [k > 1200 for k in range(1214)]
+    assert words.all_orders([str(k) for k in range(1214)], large).splitlines() == [
+        *("0", *map(str, range(1201, 1214))), "And 1,200 more: table() lists all."
+    ]  # fmt: skip
 
 
 def test_all_targets_together():
