@@ -94,7 +94,7 @@ class MatchedOrders:
             cells = {name: getattr(batch, name) for name in ("batch", "variety", "lab", "received", "order")}
             yield words.unordered(**cells, delivered=batch.delivered)
         for one in self.orders:
-            order = {name: getattr(one.order, name) for name in ("variety", "week", "quantity")}
+            order = {name: getattr(one.order, name) for name in ("variety", "lab", "week", "quantity")}
             names = [batch.batch for batch, _ in one.batches]
             for batch, _ in one.batches:
                 late = _weeks_late(batch, one.order)

@@ -215,15 +215,15 @@ def expected(
     )
 
 
-def _order(variety: str, week: Week | str, quantity: int) -> str:
-    return f"{counted(quantity, 'plant')} of {variety} due {dated(week)}"
+def _order(variety: str, lab: str | None, week: Week | str, quantity: int) -> str:
+    return f"{counted(quantity, 'plant')} of {variety}{f' from {lab}' if lab else ''} due {dated(week)}"
 
 
-def overdue(*, variety: str, week: Week | str, quantity: int, to_come: int) -> str:
+def overdue(*, variety: str, lab: str | None, week: Week | str, quantity: int, to_come: int) -> str:
     """Return an order whose week is over and of which plants are still to come."""
     some = f"{to_come:,} of the" if to_come < quantity else "The"
     verb, them = ("has", "it") if to_come == 1 else ("have", "them")
-    return f"{some} {_order(variety, week, quantity)} {verb} not arrived; the forecast does not count {them}."
+    return f"{some} {_order(variety, lab, week, quantity)} {verb} not arrived; the forecast does not count {them}."
 
 
 def unordered(
@@ -239,36 +239,43 @@ def unordered(
     )
 
 
-def far_from_order(*, variety: str, week: Week | str, quantity: int, batch: str, late: int) -> str:
+def far_from_order(
+    *, variety: str, lab: str | None, week: Week | str, quantity: int, batch: str, late: int
+) -> str:  # fmt: skip
     """Return a batch that came many weeks after its order was due, or before."""
     return (
-        f"Batch {batch} is taken for the {_order(variety, week, quantity)}, and came {counted(abs(late), 'week')} "
-        f"{'late' if late > 0 else 'early'}. If it belongs to another order, write its name in the column order "
-        "of both."
+        f"Batch {batch} counts for the {_order(variety, lab, week, quantity)}, but came "
+        f"{counted(abs(late), 'week')} {'late' if late > 0 else 'early'}. If it belongs to another order, write the "
+        "name of that order in the column order of both."
     )
 
 
 def other_number(
-    *, variety: str, week: Week | str, quantity: int, batches: Sequence[str], received: int, surplus: int
-) -> str:
+    *, variety: str, lab: str | None, week: Week | str, quantity: int, batches: Sequence[str], received: int,
+    surplus: int,
+) -> str:  # fmt: skip
     """Return an order of which more plants came than were ordered, or fewer although no more are to come."""
-    came = f"{received:,} plants came for the order of {_order(variety, week, quantity)} (batch {', '.join(batches)})"
+    came = f"{_batches(batches)} brought {received:,} for the order of {_order(variety, lab, week, quantity)}"
     if surplus > 0:
         return f"{came}, {surplus:,} too many. If some belong to another order, give them a row of their own."
     return (
-        f"{came}; the other {-surplus:,} count as not delivered. If they are still to come, reduce ordered in that "
-        "row to what came."
+        f"{came}; the other {-surplus:,} count as not delivered. If they are still to come, reduce ordered of the "
+        "batch to what came."
     )
 
 
 def ordered_twice(
-    *, variety: str, week: Week | str, quantity: int, batches: Sequence[str], ordered: int
+    *, variety: str, lab: str | None, week: Week | str, quantity: int, batches: Sequence[str], ordered: int
 ) -> str:  # fmt: skip
     """Return an order of which each batch states more plants ordered than its part."""
     return (
-        f"Batches {', '.join(batches)} of the order of {_order(variety, week, quantity)} state {ordered:,} ordered "
-        "together. Write in each row its part of the order, or losses on arrival look too large."
+        f"{_batches(batches)} state {ordered:,} ordered, but belong to one order of "
+        f"{_order(variety, lab, week, quantity)}. Write in each row its part, or losses on arrival look too large."
     )
+
+
+def _batches(names: Sequence[str]) -> str:
+    return f"{'Batch' if len(names) == 1 else 'Batches'} {', '.join(names)}"
 
 
 def awaited(

@@ -89,7 +89,7 @@ def test_to_come_is_what_batches_neither_brought_nor_state_as_ordered(ordered, r
 
 
 def test_what_does_not_fit_is_said_once_with_its_numbers():
-    due = {"variety": "A", "week": W10, "quantity": 100}
+    due = {"variety": "A", "lab": "Lab", "week": W10, "quantity": 100}
     assert list(match_orders([order()], [batch("N1", 4)]).remarks()) == []
     assert list(match_orders([order()], [batch("N1", -5)]).remarks()) == [
         words.far_from_order(**due, batch="N1", late=-5)

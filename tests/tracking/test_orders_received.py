@@ -81,7 +81,7 @@ def test_what_is_left_of_an_order_is_overdue_when_its_week_is_over_and_not_befor
     assert running(book, sunday).orders["state"].tolist() == ["expected"]
     late = running(book, sunday + timedelta(1))
     assert late.orders[["received", "to_come", "state"]].to_numpy().tolist() == [[600, 400, "overdue"]]
-    assert "400 of the 1,000 plants of A due 8 Mar 2027 (2027-W10) have not arrived" in str(late)
+    assert "400 of the 1,000 plants of A from Lab due 8 Mar 2027 (2027-W10) have not arrived" in str(late)
 
 
 def test_more_than_ordered_are_alive_and_take_nothing_from_the_next_order():
@@ -126,7 +126,7 @@ def test_a_batch_of_another_variety_or_lab_is_no_order_until_it_is_named(other):
     late = running(book, W10 + timedelta(weeks=1))
     assert counted(late) == (1000, 0, 1000)
     assert "Batch N01" in str(late)
-    assert "The 1,000 plants of A due" in str(late)
+    assert "The 1,000 plants of A from Lab due" in str(late)
     book.orders[0]["order"] = book.batches[0]["order"] = "4711"
     named = running(book, W10)
     assert counted(named) == (1000, 0, 0)

@@ -123,7 +123,7 @@ def test_a_delivery_that_may_still_come_this_week_is_counted_on_and_a_week_later
     assert reforecast(made, Records(), on_date=sunday, draws=64, seed=1).overdue == ()
     found = reforecast(made, Records(), on_date=sunday + timedelta(1), draws=64, seed=1)
     assert [str(row.week) for row in found.overdue] == ["2027-W03"]
-    assert words.overdue(variety="A", week="2027-W03", quantity=300, to_come=300) in str(found)
+    assert words.overdue(variety="A", lab="Lab", week="2027-W03", quantity=300, to_come=300) in str(found)
     assert found.cohorts["plants"].tolist() == [200, 150]
 
 

@@ -141,12 +141,12 @@ def test_a_running_season_says_what_will_come_and_what_is_overdue():
         "no simulated season."
     )
     order = {"variety": "B", "week": "2027-W03", "quantity": 1400}
-    due = "1,400 plants of B due 18 Jan 2027 (2027-W03)"
-    assert words.overdue(**order, to_come=1400) == f"The {due} have not arrived; the forecast does not count them."
-    assert (
-        words.overdue(**order, to_come=400) == f"400 of the {due} have not arrived; the forecast does not count them."
+    due, them = "of B from Lab due 18 Jan 2027 (2027-W03)", "have not arrived; the forecast does not count them."
+    assert words.overdue(**order, lab="Lab", to_come=1400) == f"The 1,400 plants {due} {them}"
+    assert words.overdue(**order, lab="Lab", to_come=400) == f"400 of the 1,400 plants {due} {them}"
+    assert words.overdue(**order, lab=None, to_come=1) == (
+        "1 of the 1,400 plants of B due 18 Jan 2027 (2027-W03) has not arrived; the forecast does not count it."
     )
-    assert words.overdue(**order, to_come=1) == f"1 of the {due} has not arrived; the forecast does not count it."
 
 
 def test_batches_and_orders_that_do_not_fit_are_named_with_a_remedy():
@@ -160,23 +160,23 @@ def test_batches_and_orders_that_do_not_fit_are_named_with_a_remedy():
         "Batch N1 (1,200 B, delivered 19 Jan 2027) names the order 4711, which the season does not have. Correct one "
         "of the two."
     )
-    order = {"variety": "B", "week": "2027-W03", "quantity": 1400}
-    due = "order of 1,400 plants of B due 18 Jan 2027 (2027-W03)"
+    order = {"variety": "B", "lab": "Lab", "week": "2027-W03", "quantity": 1400}
+    due = "1,400 plants of B from Lab due 18 Jan 2027 (2027-W03)"
     assert words.far_from_order(**order, batch="N1", late=-6) == (
-        "Batch N1 is taken for the 1,400 plants of B due 18 Jan 2027 (2027-W03), and came 6 weeks early. If it belongs "
-        "to another order, write its name in the column order of both."
+        f"Batch N1 counts for the {due}, but came 6 weeks early. If it belongs to another order, write the name of "
+        "that order in the column order of both."
     )
     assert "came 6 weeks late." in words.far_from_order(**order, batch="N1", late=6)
     assert words.other_number(**order, batches=["N1"], received=900, surplus=-500) == (
-        f"900 plants came for the {due} (batch N1); the other 500 count as not delivered. If they are still to come, "
-        "reduce ordered in that row to what came."
+        f"Batch N1 brought 900 for the order of {due}; the other 500 count as not delivered. If they are still to "
+        "come, reduce ordered of the batch to what came."
     )
     assert words.other_number(**order, batches=["N1", "N2"], received=2400, surplus=1000) == (
-        f"2,400 plants came for the {due} (batch N1, N2), 1,000 too many. If some belong to another order, give them a "
-        "row of their own."
+        f"Batches N1, N2 brought 2,400 for the order of {due}, 1,000 too many. If some belong to another order, give "
+        "them a row of their own."
     )
     assert words.ordered_twice(**order, batches=["N1", "N2"], ordered=2800) == (
-        f"Batches N1, N2 of the {due} state 2,800 ordered together. Write in each row its part of the order, or losses "
+        f"Batches N1, N2 state 2,800 ordered, but belong to one order of {due}. Write in each row its part, or losses "
         "on arrival look too large."
     )
 
