@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import total_ordering
@@ -11,8 +12,9 @@ from typing import Any
 from forecast.errors import refuse
 
 _WRITTEN = re.compile(r"(\d{4})-W(\d{2})")
-_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+_DAY = re.compile(r"([0-9]{1,4})([-/.]) ?([0-9]{1,2})\2 ?([0-9]{1,4})")
 _NEARLY = re.compile(r"(\d{4})[ -]?[Ww](?:eek)?[ -]?(\d{1,2})")
+_WEEK = "Write it as year and week number, such as 2027-W14."
 _LAST_YEAR = 9998
 _LAST_DAY = date(_LAST_YEAR, 12, 31).toordinal()
 
@@ -109,38 +111,59 @@ class Week:
 
 def _remedy(written: object) -> str:
     """Return how to write a week, with the week that is meant if that is clear."""
-    day = written
     if isinstance(written, str):
         parts = _NEARLY.fullmatch(written.strip())
         if parts and 1 <= int(parts[2]) <= 52:
             return f"Write {parts[1]}-W{int(parts[2]):02d}."
-        try:
-            day = date.fromisoformat(written.strip())
-        except ValueError:
-            day = None
-    if isinstance(day, date):
-        year, week, _ = day.isocalendar()
-        return f"That day lies in {year}-W{week:02d}; write the week."
-    return "Write it as year and week number, such as 2027-W14."
+        days = _days(written.strip()) or ()
+    else:
+        days = (written,) if isinstance(written, date) else ()
+    weeks = dict.fromkeys("{}-W{:02d}".format(*day.isocalendar()) for day in days)
+    return f"That day lies in {' or '.join(weeks)}; write the week." if weeks else _WEEK
+
+
+def _days(text: str) -> tuple[date, ...] | None:
+    """Return the days that year, month and day in figures may be: two for 03/04/2025; None if a text is none of it.
+
+    The year has four figures and comes first, before month and day, or last.
+    """
+    found = _DAY.fullmatch(text)
+    if not found:
+        return None
+    first, _, middle, last = found.groups()
+    if len(first) == 4 and len(last) <= 2:
+        orders = [(first, middle, last)]
+    elif len(last) == 4 and len(first) <= 2:
+        orders = [(last, middle, first), (last, first, middle)]
+    else:
+        return None
+    days: dict[date, None] = {}
+    for order in orders:
+        with suppress(ValueError):
+            days[date(*map(int, order))] = None
+    return tuple(days)
 
 
 def read_day(cell: Any) -> date:
-    """Return the day of a cell: a date, or text such as 2027-04-13, of the years 1900 to 2199."""
+    """Return the day of a cell: a date, or text such as 2027-04-13, of the years 1900 to 2199.
+
+    Text in another order, such as 13/04/2027, is read if it can be one day alone. What other cells of a column hold
+    does not settle it: a spreadsheet that took days for months leaves those that cannot be months as they were.
+    """
     remedy = "Write year, month and day, such as 2027-04-13."
-    day = None
-    if isinstance(cell, datetime):
-        if cell.time() != datetime.min.time():
-            raise refuse("date", str(cell), "a time of day, too", "Write the day alone, such as 2027-04-13.")
-        day = cell.date()
-    elif isinstance(cell, date):
-        day = cell
-    elif isinstance(cell, str) and _DAY.fullmatch(cell.strip()):
-        try:
-            day = date.fromisoformat(cell.strip())
-        except ValueError:
-            raise refuse("date", cell, "there is no such day", remedy) from None
-    if day is None:
+    if isinstance(cell, datetime) and cell.time() != datetime.min.time():
+        raise refuse("date", str(cell), "a time of day, too", "Write the day alone, such as 2027-04-13.")
+    if isinstance(cell, date):
+        days: tuple[date, ...] | None = (cell.date() if isinstance(cell, datetime) else cell,)
+    else:
+        days = _days(cell.strip()) if isinstance(cell, str) else None
+    if days is None:
         raise refuse("date", str(cell), "not a date", remedy)
-    if not 1900 <= day.year < 2200:
+    if not days:
+        raise refuse("date", str(cell), "there is no such day", remedy)
+    if not 1900 <= days[0].year < 2200:
         raise refuse("date", str(cell), "not a plausible year", remedy)
-    return day
+    if len(days) > 1:
+        either = f"Write {days[0]} or {days[1]} (year-month-day), whichever is meant."
+        raise refuse("date", str(cell), "could be read in two ways", either)
+    return days[0]

@@ -7,6 +7,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from forecast import Refused, Week
+from forecast.weeks import read_day
 
 days = st.dates(date(1, 1, 1), date(9998, 12, 31))
 inner_days = st.dates(date(1000, 1, 1), date(3000, 1, 1))
@@ -97,6 +98,9 @@ def test_a_week_is_read_back_as_it_was_written_and_texts_sort_like_weeks(day: da
         ("2027-w14", "Write 2027-W14."),
         ("2027 week 14", "Write 2027-W14."),
         ("2027-04-05", "That day lies in 2027-W14; write the week."),
+        ("14/07/2025", "That day lies in 2025-W29; write the week."),
+        ("03.04.2025", "That day lies in 2025-W14 or 2025-W10; write the week."),
+        ("31/02/2025", "Write it as year and week number, such as 2027-W14."),
         (date(2027, 1, 1), "That day lies in 2026-W53; write the week."),
         (14, "Write it as year and week number, such as 2027-W14."),
         (None, "Write it as year and week number, such as 2027-W14."),
@@ -131,3 +135,65 @@ def test_a_week_is_compared_with_weeks_only() -> None:
         Week(2027, 14) - 1  # type: ignore[operator]
     assert Week(2027, 14) != "2027-W14"
     assert len({Week(2027, 14), Week.parse("2027-W14")}) == 1
+
+
+# Days in other orders (issue 17, point 19): none is guessed
+
+
+@pytest.mark.parametrize(
+    ("written", "day"),
+    [
+        ("2025-07-14", date(2025, 7, 14)),
+        (" 2025-07-14 ", date(2025, 7, 14)),
+        ("2025-7-4", date(2025, 7, 4)),
+        ("2025/07/04", date(2025, 7, 4)),
+        ("14/07/2025", date(2025, 7, 14)),
+        ("07/14/2025", date(2025, 7, 14)),
+        ("14.7.2025", date(2025, 7, 14)),
+        ("14. 7. 2025", date(2025, 7, 14)),
+        ("14-07-2025", date(2025, 7, 14)),
+        ("05/05/2025", date(2025, 5, 5)),
+        ("29/02/2024", date(2024, 2, 29)),
+    ],
+)
+def test_a_day_is_read_if_it_can_be_one_alone(written: str, day: date) -> None:
+    assert read_day(written) == day
+
+
+@given(
+    st.dates(date(1900, 1, 1), date(2199, 12, 31)), st.sampled_from("/.-"), st.booleans(), st.sampled_from(["", "0"])
+)
+def test_of_two_days_none_is_chosen_and_both_can_be_written(day: date, mark: str, first: bool, pad: str) -> None:
+    """By the calendar: with a day of at most 12 that is not the month's number there are two, else there is one."""
+    month, number = (f"{part:{pad}2}".strip() for part in (day.month, day.day))
+    written = mark.join([number, month, str(day.year)] if first else [month, number, str(day.year)])
+    if day.day > 12 or day.day == day.month:
+        assert read_day(written) == day
+        return
+    with pytest.raises(Refused, match="could be read in two ways") as caught:
+        read_day(written)
+    remedy = caught.value.faults[0].remedy
+    other = date(day.year, day.day, day.month)
+    assert {read_day(text) for text in remedy.split()[1:4:2]} == {day, other}
+
+
+@pytest.mark.parametrize(
+    ("written", "problem"),
+    [
+        ("31/02/2025", "there is no such day"),
+        ("2025-14-07", "there is no such day"),
+        ("13/13/2025", "there is no such day"),
+        ("2025-07-14T12:00", "not a date"),
+        ("14/07/25", "not a date"),
+        ("14/07-2025", "not a date"),
+        ("14 July 2025", "not a date"),
+        ("1425/07/2025", "not a date"),
+        ("14/07/1825", "not a plausible year"),
+        ("٠٣/٠٤/٢٠٢٥", "not a date"),
+        (46082, "not a date"),
+    ],
+)
+def test_what_is_no_day_is_refused(written: object, problem: str) -> None:
+    with pytest.raises(Refused) as caught:
+        read_day(written)
+    assert caught.value.faults[0].problem == problem

@@ -183,7 +183,7 @@ def _line(
 def _read_decimal_commas(cells: dict[str, str], kind: type[Row]) -> Iterator[Fault]:
     """Turn decimal commas into points, and name the numbers that could mean two things."""
     for name, cell in cells.items():
-        if not _holds_number(kind.model_fields[name].annotation):
+        if not holds_number(kind.model_fields[name].annotation):
             continue
         if remedy := two_ways(cell):
             yield Fault("could be read in two ways", remedy, column=name, value=cell)
@@ -191,5 +191,6 @@ def _read_decimal_commas(cells: dict[str, str], kind: type[Row]) -> Iterator[Fau
             cells[name] = cell.replace(",", ".")
 
 
-def _holds_number(kind: Any) -> bool:
-    return kind in (int, float, ByCycle) or any(_holds_number(part) for part in get_args(kind))
+def holds_number(kind: Any) -> bool:
+    """Say whether a column of some type holds numbers."""
+    return kind in (int, float, ByCycle) or any(holds_number(part) for part in get_args(kind))

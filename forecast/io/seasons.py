@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import os
-import re
-import tomllib
 from pathlib import Path
 
 import tomli_w
 
 from forecast.errors import Fault, Refused
 from forecast.io.csv_folder import Folder, table_texts
-from forecast.io.files_in import HEADER, read_text
+from forecast.io.files_in import HEADER
 from forecast.io.files_out import write_texts
+from forecast.io.header_file import read_header
 from forecast.io.tables import Source, opened, read_tables
 from forecast.season.cells import plain
 from forecast.season.consistency import contradictions
@@ -27,9 +26,6 @@ _REFERRED = {
     "climate": ("month",),
 }  # columns whose names the checks of other tables need
 _SHEET = Path(HEADER).stem
-_MOST_NAMES = 100  # in season.toml
-_CHAINED = 100  # dots in a line of season.toml that is neither a comment nor gives one text
-_PLAIN = re.compile(r'\s*(#.*|[\w-]+\s*=\s*"(\\.|[^"\\])*"\s*)')
 
 
 def read_season(path: str | os.PathLike[str]) -> Season:
@@ -61,7 +57,7 @@ def read_season(path: str | os.PathLike[str]) -> Season:
     are followed.
     """
     source = opened(path, HEADER)
-    header, faults = _read_header(source.path) if isinstance(source, Folder) else _header_row(source)
+    header, faults = read_header(source.path) if isinstance(source, Folder) else _header_row(source)
     rows = read_tables(source, TABLES, _REFERRED, lambda tables: contradictions(header, tables), faults)
     cells = header.given() if header else {}  # without one there were faults
     return Season(**cells, **rows)
@@ -89,44 +85,6 @@ def write_season(season: Season, path: str | os.PathLike[str], *, overwrite: boo
     texts = {HEADER: tomli_w.dumps({name: value for name, value in header.items() if value is not None})}
     texts |= table_texts(season, TABLES, path)
     write_texts(texts, path, overwrite=overwrite)
-
-
-def _read_header(folder: Path) -> tuple[Header | None, list[Fault]]:
-    such_as = 'Write lines such as first_week = "2026-W40".'
-    try:
-        text = read_text(folder, HEADER)
-        if _tangled(text):
-            return None, [Fault("not a list of names and values", such_as, HEADER)]
-        cells = tomllib.loads(text)
-        if len(cells) > _MOST_NAMES:
-            return None, [Fault(f"more than {_MOST_NAMES} names", such_as, HEADER)]
-    except Refused as error:
-        return None, [fault.placed(HEADER, fault.row) for fault in error.faults]
-    except (ValueError, RecursionError) as error:  # also numbers of more digits than Python reads
-        return None, [Fault(f"not valid TOML: {_reason(error)}", such_as, HEADER)]
-    try:
-        return Header(**cells), []
-    except Refused as error:
-        return None, [fault.placed(HEADER, fault.row) for fault in error.faults]
-
-
-def _tangled(text: str) -> bool:
-    """Say whether names are chains so long that taking them apart would fill the memory."""
-    quoted = False  # a text may go over several lines, so that a line no longer shows what it is
-    for line in text.split("\n"):
-        if not quoted and _PLAIN.fullmatch(line):
-            continue
-        if line.count(".") > _CHAINED:
-            return True
-        quoted = quoted or "'''" in line or '"""' in line
-    return False
-
-
-def _reason(error: Exception) -> str:
-    """Return what is wrong with a text in TOML."""
-    if isinstance(error, RecursionError):
-        return "nested too deep"
-    return str(error) if isinstance(error, tomllib.TOMLDecodeError) else "a number with too many digits"
 
 
 def _header_row(book: Source) -> tuple[Header | None, list[Fault]]:

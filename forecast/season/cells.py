@@ -78,7 +78,7 @@ def _not_a_number(text: str) -> tuple[str, str]:
     if "," in text and (remedy := two_ways(text)):
         return "could be read in two ways", remedy
     if re.fullmatch(r"[+-]?\d+,\d+", text):
-        return "a decimal comma in a file separated by commas", f"Write {text.replace(',', '.')}."
+        return "a decimal comma", f"Write {text.replace(',', '.')}."
     if _THOUSANDS.fullmatch(text):
         return "a number with marks or spaces between its thousands", "Write it without them, such as 1200."
     if text.lower().lstrip("+-") in ("nan", "inf", "infinity", "na", "n/a"):

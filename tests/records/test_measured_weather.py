@@ -133,7 +133,8 @@ NO_AIR = "not an air temperature in °C. Give a temperature in °C; from °F it 
     ("old", "new", "line"),
     [
         ("2027-03-04", "4.3.2027",
-         "row 5, column date, '4.3.2027': not a date. Write year, month and day, such as 2027-04-13."),
+         "row 5, column date, '4.3.2027': could be read in two ways. Write 2027-03-04 or 2027-04-03 (year-month-day), "
+         "whichever is meant."),
         ("2027-03-04", "2027-03-05",
          "row 5, column date, '2027-03-05': the day is in row 4 already. Keep one row a day."),
         ("-2,7,", "8,7,", "row 4, column t_max, 7.0: the maximum is below the minimum of 8.0. Give the minimum first, "

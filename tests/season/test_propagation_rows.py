@@ -129,7 +129,7 @@ REFUSED = [
     *alike(Culture, NOT_ABOVE_0, rooting=[0], deflasking=[0]),
     *alike(Culture, NOT_ABOVE_0, HOURS, hood_hours=[0, -1]),
     *alike(Culture, NO_NUMBER, HOURS, hood_hours=["x"], contamination_sd=["x"], explants=["many"]),
-    *alike(Culture, "a decimal comma in a file separated by commas. Write 2.5.", HOURS, hood_hours=["2,5"]),
+    *alike(Culture, "a decimal comma. Write 2.5.", HOURS, hood_hours=["2,5"]),
     *alike(Culture, TOO_FEW_HOURS, HOURS, hood_hours=[0.012]),
     *alike(Culture, "not a whole number. Write 80 or 81.", shelf_places=[80.5]),
     *alike(Culture, "more lines than explants. Write at most 40.", lines=[41]),
