@@ -1,12 +1,15 @@
 """The public names: few, documented, and all there is."""
 
+import importlib
 import inspect
+import pkgutil
 
 import pytest
 
 import forecast
 from forecast import charts, show
 from forecast.streams import DRAWS, PLANNING_DRAWS
+from forecast.words.results import Result
 
 HOMES = (forecast, charts, show)
 CALLS = {
@@ -17,6 +20,19 @@ CALLS |= {
     for name, kind in inspect.getmembers(forecast, inspect.isclass)
     for method, call in inspect.getmembers(kind, inspect.isfunction)
     if not method.startswith("_")
+}
+RESULTS = {
+    name: kind
+    for home in sorted(pkgutil.walk_packages(forecast.__path__, "forecast."), key=lambda one: one.name)
+    if not home.ispkg and home.name != "forecast.__main__"
+    for name, kind in inspect.getmembers(importlib.import_module(home.name), inspect.isclass)
+    if issubclass(kind, Result) and kind is not Result
+}
+FOLLOW_UPS = {
+    f"{name}.{method}": call
+    for name, kind in RESULTS.items()
+    for method, call in inspect.getmembers(kind, inspect.isfunction)
+    if not method.startswith("_") and call.__module__.startswith("forecast.")
 }
 PLANNING = {
     "plan_orders", "plan_scenarios", "explants_needed", "compare_routes", "trial_worth", "what_drives", "what_if",
@@ -49,8 +65,8 @@ def test_a_public_call_takes_at_most_two_arguments_by_position(name):
 
 
 def _parameters(*names):
-    """Yield calls with their parameters of some names."""
-    for call, function in CALLS.items():
+    """Yield calls and follow-ups with their parameters of some names."""
+    for call, function in (CALLS | FOLLOW_UPS).items():
         for name, parameter in inspect.signature(function).parameters.items():
             if name in names:
                 yield call, parameter
@@ -66,6 +82,22 @@ def test_a_call_takes_the_usual_number_of_draws_and_the_seed_of_the_season():
     assert draws.pop("report") is None  # those of the plan, if there is one
     assert draws == {call: PLANNING_DRAWS if call in PLANNING else DRAWS for call in draws}
     assert {call for call, parameter in _parameters("seed") if parameter.default is not None} == set()
+
+
+def test_a_table_is_a_method_that_needs_nothing():
+    for name, kind in RESULTS.items():
+        asked = [*inspect.signature(kind.table).parameters.values()][1:]
+        assert inspect.isfunction(kind.table), name
+        assert all(one.default is not one.empty for one in asked), name
+        assert inspect.signature(kind.table).return_annotation == "pd.DataFrame", name
+
+
+@pytest.mark.parametrize("name", FOLLOW_UPS)
+def test_a_follow_up_is_documented_and_takes_few_arguments_by_position(name):
+    signature, text = inspect.signature(FOLLOW_UPS[name]), inspect.getdoc(FOLLOW_UPS[name]) or ""
+    assert text.partition("\n")[0].endswith(".")
+    kinds = [one.kind for one in signature.parameters.values()]
+    assert sum(kind is not inspect.Parameter.KEYWORD_ONLY for kind in kinds) <= 4  # itself and three
 
 
 def test_progress_has_one_name_and_one_form():

@@ -16,6 +16,7 @@ from forecast.planning.alternatives import improved
 from forecast.planning.cheapest import least_cost
 from forecast.planning.column_generation import MOST_ROUNDS, Callback, best_margin
 from forecast.planning.plan import Aim, Plan
+from forecast.season.consistency import unpriced
 from forecast.season.season import Season
 from forecast.streams import PLANNING_DRAWS
 
@@ -227,8 +228,4 @@ def _faults(season: object, aim: Aim) -> list[Fault]:
         return [Fault("there are none", "Add rows to targets: variety, week and target.", column="targets")]
     if aim == "cost":
         return []
-    return [
-        Fault("a target needs it", "Fill in the price at which it is sold.", "varieties", at, "sale_price")
-        for at, row in enumerate(season.varieties, start=1)
-        if row.sale_price is None and season.targets_of(row.variety)
-    ]
+    return [*unpriced(season.varieties, season.targeted).values()]

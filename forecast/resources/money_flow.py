@@ -21,6 +21,7 @@ from forecast.growth.summaries import RANGE, RANGE_NAMES, TENTH, worst_seasons
 from forecast.ordering.shipments import Shipment, bill, shipment_of
 from forecast.ordering.unit_costs import rents
 from forecast.resources.labour import entering
+from forecast.season.consistency import unpriced
 from forecast.season.season import Season
 from forecast.streams import Array
 from forecast.weeks import Week
@@ -278,12 +279,8 @@ def _shipments(outcome: Outcome) -> list[Shipment]:
             found += _shipments_of(season, batch)
         except Refused as error:
             faults += error.faults
-    remedy = "Fill in the price at which it is sold."
-    faults += [
-        Fault("has a target but no price", remedy, "varieties", number, "sale_price")
-        for number, row in enumerate(season.varieties, start=1)
-        if row.sale_price is None and row.variety in outcome.varieties and season.targets_of(row.variety)
-    ]
+    without = unpriced(season.varieties, season.targeted)
+    faults += [fault for variety, fault in without.items() if variety in outcome.varieties]
     if faults:
         raise Refused(faults)
     return found

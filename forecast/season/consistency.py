@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,6 +15,7 @@ from forecast.season.header import Header
 from forecast.season.places import climate_of
 from forecast.season.price_list import PriceLine
 from forecast.season.stages import Stage, untold_order
+from forecast.season.varieties import Variety
 from forecast.weather.climate import PERSISTENCE
 from forecast.weeks import Week
 
@@ -29,6 +30,16 @@ KEYS = {
     "divisions": ("variety",),
 }  # columns that name a row of a table
 _SUGGESTED = 20  # unknown names for which the nearest known one is sought
+
+
+def unpriced(varieties: Sequence[Variety], targeted: Collection[str]) -> dict[str, Fault]:
+    """Return what is wrong with the varieties that have a target and no sale price, by variety."""
+    remedy = "Fill in the price at which it is sold."
+    return {
+        row.variety: Fault("a target needs it", remedy, "varieties", number, "sale_price")
+        for number, row in enumerate(varieties, start=1)
+        if row.sale_price is None and row.variety in targeted
+    }
 
 
 def entering(route: Sequence[Stage]) -> tuple[Share, ...]:

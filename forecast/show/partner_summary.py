@@ -16,6 +16,7 @@ from forecast.growth.summaries import RANGE
 from forecast.planning.plan import Aim, Plan
 from forecast.resources.bench_use import BenchSpace, bench_space
 from forecast.resources.money_flow import CashFlow, cash_flow
+from forecast.season.consistency import unpriced
 from forecast.season.season import Season
 from forecast.sensitivity.stress import poorer, share_saleable
 from forecast.weeks import Week
@@ -29,14 +30,9 @@ _BOUGHT = ("deposit", "balance", "freight")
 _OF_TARGET = ["target", "variety", "week", "chance", "p5"]
 
 
-def unpriced(season: Season) -> list[str]:
-    """Return the varieties with a target and without a sale price."""
-    return [row.variety for row in season.varieties if row.sale_price is None and season.targets_of(row.variety)]
-
-
 def aim_for(season: Season) -> Aim:
     """Return what to aim at: the margin, or the cost if a variety with a target has no sale price."""
-    return "cost" if unpriced(season) else "margin"
+    return "cost" if unpriced(season.varieties, season.targeted) else "margin"
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,10 +41,14 @@ class Summary:
 
     plan: Plan
 
+    @property
+    def _unpriced(self) -> list[str]:
+        return [*unpriced(self.plan.season.varieties, self.plan.season.targeted)]
+
     @cached_property
     def earns(self) -> bool:
         """Whether every variety with a target has a price, so that the margin of the plan is known."""
-        return not unpriced(self.plan.season)
+        return not self._unpriced
 
     @cached_property
     def flow(self) -> CashFlow:
@@ -118,7 +118,7 @@ class Summary:
             purchase=paid, deposits=deposits, total=self.plan.cost, budget=season.budget, currency=season.currency
         )
         if not self.earns:
-            return [spent, words.all_paid(week=point.week, unpriced=unpriced(season))]
+            return [spent, words.all_paid(week=point.week, unpriced=self._unpriced)]
         return [spent, words.lowest_cash(**vars(point), currency=season.currency)]
 
     def _how_sure(self) -> list[str]:

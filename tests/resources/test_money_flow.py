@@ -361,12 +361,12 @@ def test_orders_that_no_offer_covers_and_varieties_without_a_price_are_refused_a
         "is 140.\n"
         "orders, row 2, column week, '2027-W04': no offer covers 10 of B for 2027-W04. Ordered in 2027-W01, it can "
         "come in 2027-W05 to 2027-W26.\n"
-        "varieties, rows 1, 3, column sale_price: has a target but no price. Fill in the price at which it is sold."
+        "varieties, rows 1, 3, column sale_price: a target needs it. Fill in the price at which it is sold."
     )
     assert refused(flow_of, plan, [("C", "2027-W04", 10, "Nobody"), ("D", "2027-W04", 10)]) == (
         "orders, lab, 'Nobody': no offer covers 10 of C for 2027-W04 from Nobody. Labs that offer it: Elsewhere, Lab.\n"
         "orders, lab: no offer covers 10 of D for 2027-W04. No lab offers it: add it to the price list.\n"
-        "varieties, row 3, column sale_price: has a target but no price. Fill in the price at which it is sold."
+        "varieties, row 3, column sale_price: a target needs it. Fill in the price at which it is sold."
     )
 
 
@@ -1019,7 +1019,7 @@ def test_only_varieties_that_are_ordered_and_wanted_need_a_price():
     target = [*SIXTY, {"variety": "C", "week": "2027-W05", "target": 5}]
     plan = plan_of(targets=target, varieties="ABCD", prices={})
     assert lines_of(plan, [("A", "2027-W02", 5), ("B", "2027-W02", 5)]) == [
-        "varieties, row 1, column sale_price: has a target but no price. Fill in the price at which it is sold."
+        "varieties, row 1, column sale_price: a target needs it. Fill in the price at which it is sold."
     ]
 
 

@@ -148,7 +148,7 @@ def test_seasons_without_prices_are_compared_by_their_plants_alone():
     found = compare(one, two, orders=ORDERS, draws=16, seed=1)
     assert (found.table()["difference"] > 39).sum() == 1
     assert words.SAME_MARGIN not in str(found)
-    with pytest.raises(Refused, match="has a target but no price"):
+    with pytest.raises(Refused, match="a target needs it"):
         found.money()
 
 
