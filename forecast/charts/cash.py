@@ -19,7 +19,7 @@ from forecast.words import charts as words
 from forecast.words.numbers import rounded, signed
 
 _ROW = 26  # height of a row [pixels]
-_DOTS = 20  # seasons that stand for all, one dot each
+_DOTS = 20  # seasons that represent all, one dot each
 _DOT = 15  # width and height of a dot [pixels]
 _COLUMNS = WIDTH // _DOT  # of dots, at most
 _MOST_PLANS = 5

@@ -55,7 +55,7 @@ class Counted:
     Raises
     ------
     Refused
-        If the count is no whole number from 0 or the times are not in order; every fault is listed.
+        If the count is no whole number from 0 or the times are not in order; every problem is listed.
 
     Examples
     --------

@@ -48,11 +48,11 @@ class Priors:
     Parameters
     ----------
     survival
-        Median survival of the nursery [0 to 1]: its logit is the mean of the normal prior of the nursery's logit.
+        Median survival of the nursery [0 to 1]: its log-odds are the mean of their normal prior.
     nursery_sd
-        Standard deviation of that prior [logit]. With 1.5 and 0.75, 95 % of nurseries lie between 0.14 and 0.98.
+        Standard deviation of that prior [log-odds]. With 1.5 and 0.75, 95 % of nurseries lie between 0.14 and 0.98.
     group_sd, variety_sd
-        Median standard deviation of the groups in the nursery, and of the varieties in a group [logit]; 0.5 makes of
+        Median standard deviation of the groups in the nursery, and of the varieties in a group [log-odds]; 0.5 makes of
         0.75 between 0.65 and 0.83. Both are lognormal.
     log_sd_of_sds
         Standard deviation of the logarithm of these two; with 0.7 they lie within a factor of 4 of the median.
@@ -62,12 +62,12 @@ class Priors:
     concentration_log_sd
         Standard deviation of log k.
     lab_sd
-        Standard deviation of the shift of a lab [logit], normal around 0.
+        Standard deviation of the shift of a lab [log-odds], normal around 0.
 
     Raises
     ------
     Refused
-        If survival is not between 0 and 1, or another number is not above 0; every fault is listed.
+        If survival is not between 0 and 1, or another number is not above 0; every problem is listed.
     """
 
     survival: float = 0.75
@@ -232,7 +232,7 @@ class Pooled:
         return mixed_pmf(of, k * expit(x), k * expit(-x), weights / weights.sum())
 
     def compare_labs(self, one: str, two: str) -> tuple[float, float, float]:
-        """Return the mean and sd of how far one lab's shift exceeds the other's [logit], and the chance that it does.
+        """Return mean and sd of how far one lab's shift exceeds the other's [log-odds], and the chance that it does.
 
         The chance takes the difference as normal.
         """

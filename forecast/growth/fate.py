@@ -23,7 +23,7 @@ Counts = NDArray[np.int32]
 class Batch:
     """Plants ordered of one variety that come together on a Monday, in its first delivery or a later one.
 
-    `offers` are the labs' offers that they are ordered from, each with its plants; empty if orders do not name them.
+    `lines` are the price lists that they are ordered from, each with its plants; empty if orders do not name them.
     """
 
     variety: str
@@ -31,7 +31,7 @@ class Batch:
     week: Week
     quantity: int
     lab: str | None = None
-    offers: tuple[tuple[Any, int], ...] = field(default=(), compare=False)
+    lines: tuple[tuple[Any, int], ...] = field(default=(), compare=False)
 
     @property
     def delivery(self) -> Delivery:

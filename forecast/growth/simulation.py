@@ -182,22 +182,22 @@ def _score(streams: Streams, level: Level | str, names: dict[str, tuple[str, ...
 
 
 def _batches(ordered: Iterable[tuple[Delivery, Any]]) -> list[Batch]:
-    """Put deliveries, each with its offer or None, into batches, numbered by week and lab for each variety."""
+    """Put deliveries, each with its price list or None, into batches, numbered by week and lab for each variety."""
     together: dict[tuple[str, Any, str], dict[Any, int]] = defaultdict(lambda: defaultdict(int))
-    for row, offer in ordered:
-        together[row.variety, row.week, row.lab or ""][offer] += row.quantity
+    for row, line in ordered:
+        together[row.variety, row.week, row.lab or ""][line] += row.quantity
     batches: list[Batch] = []
     numbers: dict[str, int] = defaultdict(int)
     for variety, week, lab in sorted(together):
         numbers[variety] += 1
-        offers = together[variety, week, lab]
-        known = () if None in offers else tuple(offers.items())
-        batches.append(Batch(variety, numbers[variety], week, sum(offers.values()), lab or None, known))
+        lines = together[variety, week, lab]
+        known = () if None in lines else tuple(lines.items())
+        batches.append(Batch(variety, numbers[variety], week, sum(lines.values()), lab or None, known))
     return batches
 
 
 def _deliveries(season: Season, orders: Iterable[Any] | pd.DataFrame) -> list[tuple[Delivery, Any]]:
-    """Return the orders as deliveries, each with the offer that it names, or None."""
+    """Return the orders as deliveries, each with the price list that it names, or None."""
     if isinstance(orders, pd.DataFrame):
         known = [name for name in orders.columns if name in _COLUMNS]
         orders = [

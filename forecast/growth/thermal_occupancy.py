@@ -44,7 +44,7 @@ class WarmFate(RouteFate):
     With H_k the clock of stage k, even within a week, a plant of vigour v that enters it at u leaves it when the clock
     shows A_k(v) = H_k(u) + weeks_k exp(log_sd_k v). Both are found exactly for vigours from -4 to 4 in steps of
     0.25; between them A_k is taken as linear in v, so the share that has left by t is Phi(v), A_k(v) = H_k(t).
-    A clock that stands still through the winter moves neither side. But of plants that stand still in one place and
+    A clock that stops through the winter moves neither side. But of plants that stand still in one place and
     then go on in a warmer one, those between two followed vigours are smeared: in tests up to 0.09 of the plants of
     one draw in one week, 0.02 on average over the draws. Those alive in a short stage are wrong by up to 0.0014 of the
     batch in one draw and week, 0.0003 on average: what they have lost is taken at one to three vigours.

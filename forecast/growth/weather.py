@@ -96,7 +96,7 @@ class Weather:
         return self._clocks[key]
 
     def harm(self, stage: Stage, week: Week, *, on_the_way: bool) -> Array:
-        """Return how much heat and cold lower the survival of plants that come in a week [logits], shape (draws,).
+        """Return how much heat and cold lower the survival of plants that come in a week [log-odds], shape (draws,).
 
         In `stage` plants are when they come. If still `on_the_way` there they meet the air outside in that week, else
         that of their place in the first two weeks.

@@ -51,9 +51,9 @@ def simple_orders(
     Notes
     -----
     Each target is taken by itself, by its median demand, and rounded up to what the lab accepts. The order by average
-    is that of the offer and week at which it costs least, until the target's week. The flat overage knows nothing of
+    is that of the line and week at which it costs least, until the target's week. The flat overage knows nothing of
     losses, so the cheapest week for it would be the last one, too late to be ready; it takes the week of the order by
-    average, and in it the offer that is cheapest for its own number.
+    average, and in it the line that is cheapest for its own number.
 
     Examples
     --------
@@ -136,6 +136,6 @@ def service_level_prices(
 
 
 def _cheapest(case: Case, numbers: Sequence[tuple[PriceList, Week, int]]) -> Shipment:
-    """Return the shipment that costs least until the target's week, of so many plants from each offer and week."""
+    """Return the shipment that costs least until the target's week, of so many plants from each line and week."""
     tried = [Shipment(prices, week, prices.orderable(number)) for prices, week, number in numbers]
     return min(tried, key=lambda one: (case.cost(one), -one.week.monday.toordinal()))

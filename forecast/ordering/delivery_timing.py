@@ -42,9 +42,9 @@ class DeliveryWeeks(Result):
     quantity
         Plants of which each week's survival, ready dates and chance are shown, the same for all weeks.
     order
-        The cheapest order that suffices, or if none does the one that comes nearest.
+        The cheapest order that is enough, or if none is the one that comes nearest.
     cases, ways
-        The target, for each part of a split; and the offers and weeks of delivery that are possible.
+        The target, for each part of a split; and the price-list lines and weeks of delivery that are possible.
     """
 
     quantity: int
@@ -64,7 +64,7 @@ class DeliveryWeeks(Result):
         Parameters
         ----------
         by
-            What ranks them: the ``cost`` of the order that suffices, the ``chance`` that the same quantity gives, the
+            What ranks them: the ``cost`` of the order that is enough, the ``chance`` that the same quantity gives, the
             ``survival``, or the week by which half of the plants are ``ready``.
 
         Returns
@@ -72,7 +72,7 @@ class DeliveryWeeks(Result):
         DataFrame
             week and lab; survival_p5, survival, survival_p95, of the plants delivered to saleable ones (90 % range);
             ready_first, ready, ready_last, the Mondays by which 5, 50 and 95 of 100 surviving plants are ready (empty
-            if later than the season); chance of the target with `quantity` plants; order_quantity, which suffices, and
+            if later than the season); chance of the target with `quantity` plants; order_quantity, which is enough, and
             its expected cost [currency], missing where none does.
 
         Raises
@@ -200,7 +200,7 @@ def delivery_weeks(
     lab
         Only deliveries of this lab, if given.
     quantity
-        Plants for which the weeks are compared; those of the cheapest order that suffices if not given.
+        Plants for which the weeks are compared; those of the cheapest order that is enough if not given.
 
     Returns
     -------

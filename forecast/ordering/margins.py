@@ -109,7 +109,7 @@ class Margins:
         return Shipment(prices, week, best), greatest
 
     def best(self, delivery: Week | None = None, lab: str | None = None) -> tuple[Shipment, float]:
-        """Return the shipment of greatest expected margin of all offers and weeks, and that margin [currency]."""
+        """Return the shipment of greatest expected margin of all lines and weeks, and that margin [currency]."""
         bounds = [(self._bound(*way), *way) for way in self.case.ways(delivery, lab)]
         bounds.sort(key=lambda way: (-way[0], -way[2].monday.toordinal()))
         best, greatest = self.greatest(*bounds[0][1:])

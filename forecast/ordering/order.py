@@ -1,4 +1,4 @@
-"""How many plantlets to order for one target, of which offer, for which week."""
+"""How many plantlets to order for one target, of which price-list line, for which week."""
 
 from __future__ import annotations
 
@@ -117,7 +117,7 @@ class Order(Result):
         return _table([self])
 
     def curve(self) -> pd.DataFrame:
-        """Return chance and cost for other quantities of the same offer and week.
+        """Return chance and cost for other quantities of the same price-list line and week.
 
         Returns
         -------
@@ -148,7 +148,7 @@ class Order(Result):
         Returns
         -------
         DataFrame
-            lab, week, quantity, chance, cost [currency]; where nothing suffices, the quantity is missing. Of an order
+            lab, week, quantity, chance, cost [currency]; where nothing is enough, the quantity is missing. Of an order
             of greatest margin, the margin [currency], too, and the greatest first.
         """
         if self.margin is not None:
@@ -266,8 +266,8 @@ def size_order(  # noqa: PLR0913  # each keyword overrides one thing
     Returns
     -------
     Order
-        The smallest orderable quantity, or a larger one that a price break makes cheaper, of the offer and
-        week of delivery with the least expected cost; or the orderable quantity, offer and week of greatest margin.
+        The smallest orderable quantity, or a larger one that a price break makes cheaper, of the price-list line and
+        week of delivery with the least expected cost; or the orderable quantity, line and week of greatest margin.
 
     Raises
     ------
@@ -275,11 +275,11 @@ def size_order(  # noqa: PLR0913  # each keyword overrides one thing
         If the variety, week or lab is unknown, or the target is not clear. For the margin, if the variety has no sale
         price, or sells for less than its markdown price in the target's week.
     OutOfReach
-        If no offer meets it, or every order is expected to lose; ``best`` is the order that comes nearest.
+        If no order meets it, or every order is expected to lose; ``best`` is the order that comes nearest.
 
     Notes
     -----
-    The chance that n plantlets suffice is the mean over draws of P(Binomial(n, share saleable) >= target),
+    The chance that n plantlets are enough is the mean over draws of P(Binomial(n, share saleable) >= target),
     which never falls as n grows; the smallest n is found by bisection and is exact on the draws. Offers
     and weeks are tried in the order of a bound on their cost, 2 % and three plants below a normal approximation.
     Expected costs of growing are means over the first 256 draws.

@@ -14,7 +14,7 @@ from forecast.weeks import Week
 
 @dataclass(frozen=True)
 class PriceList:
-    """One offer of a lab: price-list lines that differ by the quantity from which their price holds, in its order.
+    """One price list: lines of a lab that differ by the quantity from which their price holds, in its order.
 
     The price of the last break reached holds for all plants of the order.
     """

@@ -1,4 +1,4 @@
-"""Shipments: so many plantlets of a lab's offer for one week, and what they cost together."""
+"""Shipments: so many plantlets of a price-list line for one week, and what they cost together."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ class Box(NamedTuple):
 
 @dataclass(frozen=True, repr=False)
 class Shipment:
-    """So many plantlets of one offer, delivered in one week.
+    """So many plantlets of one price-list line, delivered in one week.
 
     Examples
     --------
@@ -191,7 +191,7 @@ def bill(shipments: Iterable[Shipment]) -> Bill:
 def shipment_of(season: Season, order: Delivery | Batch) -> Shipment:
     """Return the cheapest shipment, freight included, that an order of a season can be, placed in its first week.
 
-    If the order names no lab, it is any lab's. An order that no offer covers is refused with what would be accepted.
+    If the order names no lab, it is any lab's. An order that no line covers is refused with what would be accepted.
     """
     ordered, number = season.first_week, order.quantity
     lists = [one for one in PriceList.of(season.price_lines(order.variety)) if order.lab in (None, one.lab)]
@@ -200,7 +200,7 @@ def shipment_of(season: Season, order: Delivery | Batch) -> Shipment:
     if possible:
         return min(possible, key=lambda one: bill([one]).total)
     whose = f" from {order.lab}" if order.lab else ""
-    problem = f"no offer covers {number:,} of {order.variety} for {order.week}{whose}"
+    problem = f"no price-list line covers {number:,} of {order.variety} for {order.week}{whose}"
     value: int | str | None
     if timely:
         remedy = f"The next number that is accepted is {min(one.orderable(number) for one in timely):,}."

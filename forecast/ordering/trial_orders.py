@@ -99,7 +99,7 @@ class Case:
         return round_up(np.quantile(self.needed, self.service_level, method="inverted_cdf"))
 
     def chance(self, quantity: int, share: Array) -> float:
-        """Return the chance that a quantity suffices."""
+        """Return the chance that a quantity is enough."""
         return float(at_least(self.needed, quantity, share).mean())
 
     def cost(self, shipment: Shipment) -> float:
@@ -116,7 +116,7 @@ class Case:
         return stages + float(bench[: self.request.week - week].sum())
 
     def cheapest(self, prices: PriceList, week: Week) -> Shipment | None:
-        """Return the shipment that suffices at the least cost; None if none does."""
+        """Return the shipment that is enough at the least cost; None if none is."""
         enough = self.enough(prices, week)
         if enough is None:
             return None
@@ -124,16 +124,16 @@ class Case:
         return min(shipments, key=lambda one: (self.cost(one), one.quantity))
 
     def enough(self, prices: PriceList, week: Week) -> int | None:
-        """Return the smallest orderable quantity that suffices; None if none does."""
+        """Return the smallest orderable quantity that is enough; None if none is."""
         return self._enough(prices, self.share(week), self._about(week))
 
     def unhurried(self, prices: PriceList, week: Week) -> int | None:
-        """Return the smallest orderable quantity that would suffice if all that survive were saleable in time."""
+        """Return the smallest orderable quantity that would be enough if all that survive were saleable in time."""
         share = self.fate(week).survival
         return self._enough(prices, share, self._normal_quantity(share))
 
     def best(self, delivery: Week | None = None, lab: str | None = None) -> Shipment | None:
-        """Return the shipment that suffices at the least cost, of all offers and weeks; None if nothing does."""
+        """Return the shipment that is enough at the least cost, of all price-list lines and weeks; None if none is."""
         best, least = None, math.inf
         ways = self._bounds(self.ways(delivery, lab))
         for bound, prices, week in sorted(ways, key=lambda way: (way[0], -way[2].monday.toordinal())):
@@ -145,7 +145,7 @@ class Case:
         return best
 
     def nearest(self, delivery: Week | None = None, lab: str | None = None) -> Shipment:
-        """Return the order by average of the offer and week that come nearest where nothing suffices."""
+        """Return the order by average of the line and week that come nearest where nothing is enough."""
         most = self.most
         prices, week = max(
             self.ways(delivery, lab),
@@ -160,16 +160,16 @@ class Case:
 
     @property
     def every_way(self) -> list[tuple[PriceList, Week]]:
-        """All offers and weeks of delivery that are possible; there may be none."""
+        """All price-list lines and weeks of delivery that are possible; there may be none."""
         last = self.request.week
         return [(prices, week) for prices in self.price_lists for week in prices.weeks(self.ordered, last)]
 
     def ways(self, delivery: Week | None = None, lab: str | None = None) -> list[tuple[PriceList, Week]]:
-        """Return the offers and weeks of delivery that are possible, or of those asked for."""
+        """Return the price-list lines and weeks of delivery that are possible, or of those asked for."""
         lists = [prices for prices in self.price_lists if lab in (None, prices.lab)]
         if not lists:
             labs = ", ".join(sorted({prices.lab for prices in self.price_lists})) or "none"
-            raise refuse("lab", lab, f"no offer of {self.request.variety}", f"Labs that offer it: {labs}.")
+            raise refuse("lab", lab, f"no price-list line for {self.request.variety}", f"Labs that offer it: {labs}.")
         every = [way for way in self.every_way if way[0] in lists]
         ways = [way for way in every if delivery in (None, way[1])]
         if not ways:
@@ -194,7 +194,7 @@ class Case:
                 yield min(self.cost(Shipment(prices, week, n)) for n in prices.worth_buying(enough)), prices, week
 
     def _about(self, week: Week) -> float:
-        """Quantity that suffices for a delivery, by the normal approximation; infinite if none does."""
+        """Quantity that is enough for a delivery, by the normal approximation; infinite if none is."""
         if week not in self._abouts:
             self._abouts[week] = self._normal_quantity(self.share(week))
         return self._abouts[week]
@@ -220,20 +220,20 @@ class Case:
         return math.exp(brentq(lacking, low, high, xtol=1e-3))
 
     def _enough(self, prices: PriceList, share: Array, about: float) -> int | None:
-        """Return the smallest orderable quantity that suffices; None if none up to the most does."""
+        """Return the smallest orderable quantity that is enough; None if none up to the most is."""
         most = max(self.most, prices.orderable(1))
         found = self._smallest(prices, share, about, most) if math.isfinite(about) else None
         return None if found is None or found > most else found
 
     def _smallest(self, prices: PriceList, share: Array, start: float, most: int) -> int | None:
-        """Find the smallest orderable quantity that suffices, outwards from `start`; None if it is far above `most`."""
+        """Find the smallest orderable quantity that is enough, outwards from `start`; None if it is far above `most`."""
 
-        def suffices(number: int) -> bool:
+        def is_enough(number: int) -> bool:
             return bool(reaches(self.chance(number, share), self.service_level))
 
         step = max(prices.breaks[-1].multiple, 1)
         high = prices.orderable(start)
-        while not suffices(high):
+        while not is_enough(high):
             if high > most:
                 return None
             high = prices.orderable(high + step)
@@ -242,7 +242,7 @@ class Case:
         while low > 1:
             low = max(low - step, 1)
             orderable = prices.orderable(low)
-            if orderable < high and suffices(orderable):
+            if orderable < high and is_enough(orderable):
                 high = orderable
             elif orderable < high:
                 break
@@ -251,7 +251,7 @@ class Case:
             middle = prices.orderable((low + high) // 2)
             if middle >= high:
                 middle = prices.orderable(low + 1)
-            if suffices(middle):
+            if is_enough(middle):
                 high = middle
             else:
                 low = middle

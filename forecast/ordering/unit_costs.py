@@ -21,7 +21,7 @@ def growing_costs(
 
     `fate` is that of plantlets from the stage on that they enter, the first if not given. The costs are those of stages
     and work for a plantlet that comes [currency], and of its bench in each week, shape (weeks,) [currency], at the cost
-    that the first row of its place states; saleable plants stand until they are past their best.
+    that the first row of its place states; saleable plants stand until they are past their sale window.
     """
     route = season.route(variety)
     if enters is not None:

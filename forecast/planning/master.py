@@ -24,7 +24,7 @@ _AT_ONCE = 6  # weeks of a place that are cut at once
 
 
 class Cut(NamedTuple):
-    """In some of the draws, a place in a week must hold what stands there on average."""
+    """In some of the draws, a place in a week must hold the plants that are there on average."""
 
     row: int  # place and week
     draws: NDArray[np.intp]

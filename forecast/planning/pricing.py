@@ -1,4 +1,4 @@
-"""The pricing problem of one variety: its best deliveries if what is scarce had its price."""
+"""The pricing problem of one variety: its best deliveries if the limits had their prices."""
 
 from __future__ import annotations
 

@@ -77,7 +77,7 @@ def plan_orders(
     Raises
     ------
     Refused
-        If there is no target, a variety with a target has no sale price, or an argument is at fault.
+        If there is no target, a variety with a target has no sale price, or an argument is not accepted.
     OutOfReach
         If no plan keeps all limits; it says which, and by how much.
 
@@ -182,7 +182,7 @@ def plan_scenarios(  # noqa: PLR0913  # those of `plan_orders`, and who plans
 
 
 def _options(season: object, draws: int, seed: int | None, *others: Any) -> _Options:
-    """Return the options of a search, or refuse those that are at fault."""
+    """Return the options of a search, or refuse those that are not accepted."""
     if seed is None:
         seed = season.seed if isinstance(season, Season) else 1
     options = _Options(draws, seed, *others)

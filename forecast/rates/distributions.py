@@ -18,7 +18,7 @@ from forecast.rates.levels import Level
 from forecast.streams import Array
 from forecast.words import seasons as words
 
-Z90 = 1.6448536269514722  # standard normal quantile at 0.95: nine in ten lie within -Z90 and Z90
+Z90 = 1.6448536269514722  # standard normal quantile at 0.95: 90 % lie within -Z90 and Z90
 _LEAST = 1e-6  # below this standard deviation a share counts as known
 _WIDEST = 6.5  # scores beyond, one in 10^10, are not looked up in a table
 _FARTHEST = 34.0  # scores beyond, one in 10^253, count as this: SciPy's quantiles fail a little further out

@@ -96,7 +96,7 @@ class LearnedSeason(Result, Season):
             records: of a survival the variety's own, finished in the stage; of a time all of its route. ``sd`` is the
             standard deviation of the survival of the next batch, or that of its time as a share of the typical one.
             ``weight`` of a survival is that of the variety's own records against all else: 1 less the variance of its
-            logit over what that was without them; 0 if it has none. That of a time is the share of the records in
+            log-odds over what that was without them; 0 if it has none. That of a time is the share of the records in
             the precision (1 over variance) of the log of the typical time, 0 if the estimate is kept.
             ``based_on`` is records if the variety has any, group if only others of its group or route have, else
             estimate: yours is kept. ``sentence`` puts all this in words.
@@ -163,8 +163,8 @@ class LearnedSeason(Result, Season):
         -------
         DataFrame
             A row for each variety that has the stage and is not only estimated: variety, estimate, batches; weak, usual
-            and strong, what is learned if the standard deviations of the prior (of the nursery's logit, and the median
-            ones of groups and of varieties) are doubled, as they are, and halved; and range, the largest difference
+            and strong, what is learned if the standard deviations of the prior (of the nursery's log-odds, and the
+            median ones of groups and of varieties) are doubled, as they are, and halved; and range, the largest difference
             between the three.
 
         Raises

@@ -51,7 +51,7 @@ class Records(Row):
     Raises
     ------
     Refused
-        If rows contradict each other; every fault is listed. A batch, a count or a day of weather has one row; a count
+        If rows contradict each other; all are listed. A batch, a count or a day of weather has one row; a count
         is of a known batch and not before its delivery; and every plant is accounted for: those alive or lost at a
         count are those that remained at the count before, or were received alive, and were transferred in since.
 
@@ -168,7 +168,7 @@ class Records(Row):
         ------
         Refused
             If a variety or the lab of a batch is not in the season, or the stages in which a batch was counted are not
-            stages of its variety, in their order; every fault is listed by batch. Stages may be left uncounted. Also if
+            stages of its variety, in their order; all are listed by batch. Stages may be left uncounted. Also if
             days are so warm for its climate that they must be in degrees Fahrenheit.
         """
         labs = {row.lab for row in season.price_list}
@@ -220,7 +220,7 @@ def read_records(path: str | os.PathLike[str]) -> Records:
     Raises
     ------
     Refused
-        If anything cannot be used; every fault is listed, with file or sheet, row, column, value and remedy. The plants
+        If anything cannot be used; all are listed, with file or sheet, row, column, value and remedy. The plants
         of a batch are accounted for once its rows have no other fault.
 
     Notes

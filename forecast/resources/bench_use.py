@@ -26,7 +26,7 @@ class BenchSpace(Result):
     Parameters
     ----------
     overruns
-        For each place, the chance [0 to 1] that it does not suffice in some week.
+        For each place, the chance [0 to 1] that it is over capacity in some week.
     """
 
     _weekly: pd.DataFrame
@@ -40,7 +40,7 @@ class BenchSpace(Result):
         -------
         DataFrame
             place and week; p5, median and p95 of the area [m²]; ``available`` [m²]; ``overrun``, the chance [0 to 1]
-            that it does not suffice.
+            that it is over capacity.
         """
         return self._weekly.copy()
 
@@ -113,7 +113,7 @@ class BenchSpace(Result):
         -----
         Tried with the first 1,024 draws for three batches, the rest of the plan as it is: halves two to six
         weeks apart, the whole so much earlier or later, and a tenth to all of it less, in weeks and quantities
-        that the lab (any lab, if none is named) accepts. Of each kind the mildest change that suffices is kept,
+        that the lab (any lab, if none is named) accepts. Of each kind the mildest change that is enough is kept,
         if it costs no more than 2 points of the chance of a target; else the one that overruns least
         without costing more; else the one that overruns least. They are ranked in the same way, and by the
         order split, move, cut. What a change does to other places, and what it costs, is not looked at.

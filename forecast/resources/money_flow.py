@@ -249,7 +249,9 @@ def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, A
     last = _last(season, variety)
     leaving = np.diff(ready, axis=0, prepend=0).astype(np.float64)
     if season.targets_of(variety):
-        leaving[1 : last + 1] += after[:last]  # what was there and has come, less what is still there, is past its best
+        leaving[1 : last + 1] += after[
+            :last
+        ]  # what was there and has come, less what is still there, is past its sale window
         leaving[: last + 1] -= before[: last + 1]
         leaving[last] += after[last]
     number = season.varieties.index(own) + 1
@@ -263,9 +265,9 @@ def _last(season: Season, variety: str) -> int:
 
 
 def _shipments_of(season: Season, batch: Batch) -> list[Shipment]:
-    """Return the shipments of a batch: of the offers it is ordered from, if the season has them, else the cheapest."""
-    if batch.offers and all(prices.breaks[0] in season.price_list for prices, _ in batch.offers):
-        return [Shipment(prices, batch.week, quantity) for prices, quantity in batch.offers if quantity]
+    """Return the shipments of a batch: of the lines it is ordered from, if the season has them, else the cheapest."""
+    if batch.lines and all(prices.breaks[0] in season.price_list for prices, _ in batch.lines):
+        return [Shipment(prices, batch.week, quantity) for prices, quantity in batch.lines if quantity]
     return [shipment_of(season, batch)] if batch.quantity else []
 
 

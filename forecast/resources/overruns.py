@@ -70,7 +70,7 @@ class Remedies(Result):
     place
         Which place.
     overrun
-        Chance [0 to 1] that it does not suffice in some week, as planned.
+        Chance [0 to 1] that it is over capacity in some week, as planned.
     most
         The chance that can be lived with.
     """
@@ -87,7 +87,7 @@ class Remedies(Result):
         Returns
         -------
         DataFrame
-            variety, remedy, deliveries, overrun, the chance [0 to 1] that the place does not suffice then, and
+            variety, remedy, deliveries, overrun, the chance [0 to 1] that the place is over capacity then, and
             chance_before and chance, the least chance of a target of the variety before and after.
         """
         return self._table.copy()

@@ -196,7 +196,7 @@ def _chart(asked: WhatIf) -> dict[str, Any]:
 
 
 def _fan(data: str, title: str) -> Sequence[alt.Chart]:
-    """Return the band from low to high, the middle, and the middle of the base plan."""
+    """Return the band from p5 to p95, the median, and the median of the base plan."""
     base = alt.Chart(alt.NamedData(data)).encode(x=week_axis())
     before = base.mark_line(color=BLACK, strokeDash=[2, 3], strokeWidth=1.5).encode(y="base:Q")
     return *fan(base.encode(tooltip=_tips("p5", "median", "p95", "base")), title), before

@@ -301,7 +301,7 @@ def _chosen(season: Season, variety: str | None, ordered: set[str] | None) -> st
 
 
 def _beside(table: pd.DataFrame, base: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the rows of a table, each with the middle of the base plan in its week."""
+    """Return the rows of a table, each with the median of the base plan in its week."""
     rows = table.assign(base=base["median"].to_numpy()).to_dict("records")
     return [{str(name): cell for name, cell in row.items()} for row in rows]
 

@@ -131,7 +131,7 @@ def _refuse_other(plan: Plan, season: Season, draws: int | None, seed: int | Non
 
 
 def _values(plan: Plan, day: date, step: _Step) -> dict[str, Any]:
-    """Return what stands on the page, by the names of its template."""
+    """Return what the page holds, by the names of its template."""
     season = plan.season
     values = {
         "title": words.TITLE.format(season=season.name),
@@ -242,7 +242,7 @@ def _proof(plan: Plan, *, earns: bool) -> list[str]:
 
 
 def _limits(plan: Plan) -> Table | None:
-    """Return what is scarce; None without a limit."""
+    """Return the binding limits; None without a limit."""
     limits, currency = plan.limits(), plan.season.currency
     if limits.empty:
         return None

@@ -96,7 +96,9 @@ def _tables(season: Season) -> dict[str, pd.DataFrame]:
     """Return the season as the sheets that are read."""
     header = Header(**{name: getattr(season, name) for name in Header.model_fields})
     columns, cells = table_cells((header,), Header)
-    found = {"season": _frame(columns, cells)[sorted(columns, key="name".__eq__)]}  # first, # would make it a remark
+    found = {
+        "season": _frame(columns, cells)[sorted(columns, key="name".__eq__)]
+    }  # first, # would make it a comment line
     for table, kind in TABLES.items():
         if (rows := getattr(season, table)) or table not in OPTIONAL:
             found[table] = _frame(*table_cells(rows, kind))

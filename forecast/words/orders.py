@@ -63,7 +63,7 @@ def out_of_reach(
     *, variety: str, target: int, by: Week, service_level: float, week: Week, share: float,
     first: tuple[Week, int] | None, sane: tuple[Week, int] | None,
 ) -> str:  # fmt: skip
-    """Return why no order suffices, with the mean share saleable of the best delivery week, and what to do.
+    """Return why no order is enough, with the mean share saleable of the best delivery week, and what to do.
 
     `first` is the first week in reach and `sane` that of an order of usual size, each with its smallest order.
     """
@@ -195,7 +195,7 @@ def few_draws(*, draws: int, enough: int) -> str:
 
 
 def cheapest_week(*, variety: str, week: str, lab: str, quantity: int, cost: float, currency: str) -> str:
-    """Return the delivery week in which the order that suffices costs least."""
+    """Return the delivery week in which the order that is enough costs least."""
     return (
         f"{variety}: the cheapest delivery week is {week} ({lab}), {quantity:,} plants for about "
         f"{money(cost, currency)} including growing."
@@ -203,7 +203,7 @@ def cheapest_week(*, variety: str, week: str, lab: str, quantity: int, cost: flo
 
 
 def no_week(*, variety: str, target: int, by: Week) -> str:
-    """Return that no single delivery suffices."""
+    """Return that no single delivery is enough."""
     return f"{variety}: no single delivery week meets the target of {target:,} by {dated(by)} at its service level."
 
 

@@ -104,7 +104,7 @@ def amount(*, p5: float, median: float, p95: float) -> str:
 
 
 def climate(*, t_min: Sequence[float], t_max: Sequence[float], by: str, within: float) -> str:
-    """Return the range of normals [°C] `by` month or week, and how far nine years in ten lie from them."""
+    """Return the range of normals [°C] `by` month or week, and how far 9 of 10 years lie from them."""
     low, high = (f"{min(column):.1f} to {max(column):.1f} °C" for column in (t_min, t_max))
     years = f"in 9 of 10 years a {by} is within {within:.2g} °C of normal" if within else "every year is the same"
     return f"Climate normals by {by}: minima {low}, maxima {high}; {years}."

@@ -190,7 +190,7 @@ def test_a_forecast_of_all_orders_of_the_demo_season_has_their_chances():
         ({"week": "2029-W01"}, "outside the season"),
         ({"week": None}, "no row in the season's targets"),
         ({"target": None}, "no row in the season's targets"),
-        ({"lab": "Nobody"}, "no offer of A"),
+        ({"lab": "Nobody"}, "no price-list line for A"),
         ({"delivery": "2027-W30"}, "cannot be delivered then"),
     ],
 )

@@ -357,15 +357,16 @@ def test_orders_that_no_offer_covers_and_varieties_without_a_price_are_refused_a
     ]
     plan = season([stage(typical=4)], varieties="ABCD", price_list=offers, targets=target, orders=orders)
     assert refused(flow_of, plan, None) == (
-        "orders, row 1, column quantity, 100: no offer covers 100 of A for 2027-W03. The next number that is accepted "
-        "is 140.\n"
-        "orders, row 2, column week, '2027-W04': no offer covers 10 of B for 2027-W04. Ordered in 2027-W01, it can "
-        "come in 2027-W05 to 2027-W26.\n"
+        "orders, row 1, column quantity, 100: no price-list line covers 100 of A for 2027-W03. The next number "
+        "that is accepted is 140.\n"
+        "orders, row 2, column week, '2027-W04': no price-list line covers 10 of B for 2027-W04. Ordered in "
+        "2027-W01, it can come in 2027-W05 to 2027-W26.\n"
         "varieties, rows 1, 3, column sale_price: a target needs it. Fill in the price at which it is sold."
     )
     assert refused(flow_of, plan, [("C", "2027-W04", 10, "Nobody"), ("D", "2027-W04", 10)]) == (
-        "orders, lab, 'Nobody': no offer covers 10 of C for 2027-W04 from Nobody. Labs that offer it: Elsewhere, Lab.\n"
-        "orders, lab: no offer covers 10 of D for 2027-W04. No lab offers it: add it to the price list.\n"
+        "orders, lab, 'Nobody': no price-list line covers 10 of C for 2027-W04 from Nobody. Labs that offer it: "
+        "Elsewhere, Lab.\n"
+        "orders, lab: no price-list line covers 10 of D for 2027-W04. No lab offers it: add it to the price list.\n"
         "varieties, row 3, column sale_price: a target needs it. Fill in the price at which it is sold."
     )
 
@@ -969,7 +970,7 @@ def test_what_is_wanted_in_the_first_week_is_sold_in_it_and_the_rest_marked_down
     )]  # fmt: skip
 
 
-# --- orders that no offer covers
+# --- orders that no price-list line covers
 
 
 def lines_of(plan, orders):
@@ -979,13 +980,13 @@ def lines_of(plan, orders):
 def test_the_next_number_that_is_told_is_the_smallest_of_all_labs_that_deliver_then():
     offers = [offer(minimum=900), offer(lab="Far", multiple=750), offer(lab="Near", minimum=500, first_week="2027-W03")]
     plan = plan_of(price_list=[*offers, offer(lab="Late", minimum=450, first_week="2027-W04")], prices={}, targets=())
-    said = "no offer covers 400 of A for 2027-W{}. The next number that is accepted is {}."
+    said = "no price-list line covers 400 of A for 2027-W{}. The next number that is accepted is {}."
     for late, number in (("02", 750), ("03", 500), ("04", 450)):
         told = lines_of(plan, [("A", f"2027-W{late}", 400)])
         assert told == [f"orders, quantity, 400: {said.format(late, number)}"]
     told = lines_of(plan, [("A", "2027-W03", 1600, "Far")])
     assert told == [
-        "orders, quantity, 1600: no offer covers 1,600 of A for 2027-W03 from Far. "
+        "orders, quantity, 1600: no price-list line covers 1,600 of A for 2027-W03 from Far. "
         "The next number that is accepted is 2,250."
     ]
 
@@ -997,7 +998,7 @@ def test_the_weeks_of_delivery_are_told_once_each_in_their_order():
         offer(first_week="2027-W01", last_week="2027-W04", lead_weeks=2, lab="Near"),
     ]
     assert lines_of(plan_of(price_list=offers, prices={}, targets=()), [("A", "2027-W02", 10)]) == [
-        "orders, week, '2027-W02': no offer covers 10 of A for 2027-W02. "
+        "orders, week, '2027-W02': no price-list line covers 10 of A for 2027-W02. "
         "Ordered in 2027-W01, it can come in 2027-W03 to 2027-W04 or 2027-W05 to 2027-W06."
     ]
 
@@ -1011,8 +1012,8 @@ def test_a_row_is_told_only_of_orders_that_are_the_seasons_own():
     ]
     plan = plan_of(price_list=[offer(minimum=100), offer("B")], prices={}, targets=(), orders=rows)
     said = "of A for 2027-W02. The next number that is accepted is 100."
-    assert lines_of(plan, None) == [f"orders, row 2, column quantity, 70: no offer covers 70 {said}"]
-    assert lines_of(plan, [("A", "2027-W02", 60)]) == [f"orders, quantity, 60: no offer covers 60 {said}"]
+    assert lines_of(plan, None) == [f"orders, row 2, column quantity, 70: no price-list line covers 70 {said}"]
+    assert lines_of(plan, [("A", "2027-W02", 60)]) == [f"orders, quantity, 60: no price-list line covers 60 {said}"]
 
 
 def test_only_varieties_that_are_ordered_and_wanted_need_a_price():

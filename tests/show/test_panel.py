@@ -242,7 +242,7 @@ def test_a_variety_of_which_nothing_can_be_asked_is_refused(certain):
         what_if(certain.replace(price_list=()), "A", **DRAWS)
     with pytest.raises(forecast.Refused, match="no variety has both a target and a supplier"):
         what_if(small([stage()]), **DRAWS)
-    with pytest.raises(forecast.Refused, match="no offer covers 7 of"):
+    with pytest.raises(forecast.Refused, match="no price-list line covers 7 of"):
         what_if(SEASON, VARIETY, orders=[(VARIETY, "2027-W10", 7, "Birch Lab")], **DRAWS)
 
 
