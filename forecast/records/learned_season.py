@@ -164,7 +164,7 @@ class LearnedSeason(Result, Season):
         DataFrame
             A row for each variety that has the stage and is not only estimated: variety, estimate, batches; weak, usual
             and strong, what is learned if the standard deviations of the prior (of the nursery's log-odds, and the
-            median ones of groups and of varieties) are doubled, as they are, and halved; and range, the largest difference
+            median ones of groups and of varieties) are doubled, kept and halved; and range, the largest difference
             between the three.
 
         Raises
