@@ -1,4 +1,4 @@
-"""By which weeks an order suffices, and orders of which most plants only beat the clock."""
+"""By which weeks an order is enough, and orders of which most plants only beat the clock."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ Reason = Literal["early", "late", "lab", "dearer", "survival"]
 
 
 class InReach(NamedTuple):
-    """A week by which an order suffices, and the smallest that does [plants]."""
+    """A week by which an order is enough, and the smallest that is [plants]."""
 
     week: Week
     quantity: int
@@ -72,23 +72,23 @@ class Excess:
 
 
 def first_in_reach(case: Case, weeks: Iterable[Week], most: float) -> InReach | None:
-    """Return the first of some weeks, in their order, by which an order of at most so many plants suffices.
+    """Return the first of some weeks, in their order, by which an order of at most so many plants is enough.
 
     Notes
     -----
-    The chance that n plants suffice never falls as n grows, so a week is in reach if for some delivery the largest
-    quantity suffices; smaller ones are looked for in that week alone.
+    The chance that n plants are enough never falls as n grows, so a week is in reach if for some delivery the largest
+    quantity is enough; smaller ones are looked for in that week alone.
     """
     for week in weeks:
         other = case.by(week)
-        if any(_suffices(other, prices, delivery, most) for prices, delivery in other.every_way):
+        if any(_is_enough(other, prices, delivery, most) for prices, delivery in other.every_way):
             enough = [other.enough(prices, delivery) for prices, delivery in other.every_way]
             return InReach(week, min(number for number in enough if number is not None))
     return None
 
 
-def _suffices(case: Case, prices: PriceList, delivery: Week, most: float) -> bool:
-    """Return whether the largest quantity that is orderable up to a limit suffices."""
+def _is_enough(case: Case, prices: PriceList, delivery: Week, most: float) -> bool:
+    """Return whether the largest quantity that is orderable up to a limit is enough."""
     largest = max((some[-1] for _, some in prices.ranges(int(most))), default=None)
     if largest is None:
         return False

@@ -226,7 +226,7 @@ class Case:
         return None if found is None or found > most else found
 
     def _smallest(self, prices: PriceList, share: Array, start: float, most: int) -> int | None:
-        """Find the smallest orderable quantity that is enough, outwards from `start`; None if it is far above `most`."""
+        """Find the smallest orderable quantity that is enough, outwards from `start`; None if far above `most`."""
 
         def is_enough(number: int) -> bool:
             return bool(reaches(self.chance(number, share), self.service_level))
