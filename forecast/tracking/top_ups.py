@@ -39,7 +39,8 @@ class TopUp(Orders):
     awaited: tuple[Awaited, ...] = ()
 
     def __str__(self) -> str:
-        return "\n".join(filter(None, (super().__str__(), *(words.awaited(**one._asdict()) for one in self.awaited))))
+        lines = [super().__str__(), *(words.awaited(**one._asdict()) for one in self.awaited)]
+        return "\n".join(filter(None, [*lines, words.ASK_FIRST if self.awaited else ""]))
 
 
 def too_late(season: Season, variety: str, *, by: Week, ordered: Week) -> str:

@@ -285,8 +285,11 @@ def awaited(
     verb = "arrives" if quantity == 1 else "arrive"
     return (
         f"If the {counted(quantity, 'overdue plant')} of {variety} {verb} by {dated(arrives)}, the target of "
-        f"{target:,} by {dated(by)} is met in {seasons(chance)} without a top-up. Ask the lab before you order."
+        f"{target:,} by {dated(by)} is met in {seasons(chance)} without a top-up."
     )
+
+
+ASK_FIRST = "Ask the lab about overdue plants before you order."
 
 
 def no_top_up(

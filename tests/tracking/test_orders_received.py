@@ -10,6 +10,7 @@ import forecast
 from forecast.records.batches import BatchRecord
 from forecast.records.records import Records
 from forecast.tracking.reforecasting import reforecast
+from forecast.words import records as words
 
 FEW = {"draws": 16, "seed": 1}
 ROUTE = [stage(typical=4, survival=1), stage("growing on", typical=6, survival=1)]
@@ -191,7 +192,8 @@ def test_a_top_up_does_without_overdue_plants_and_says_what_they_would_change():
     assert [(row.variety, row.quantity) for row in top_up] == [("A", 800)]
     (awaited,) = top_up.awaited
     assert (awaited.quantity, str(awaited.arrives), awaited.target, awaited.chance) == (1000, "2027-W11", 800, 1)
-    assert "Ask the lab before you order." in str(top_up)
+    assert words.awaited(**awaited._asdict()) in str(top_up)
+    assert str(top_up).endswith(words.ASK_FIRST)
     assert running(of_one_order((0, 1000, 0)), W10 + timedelta(weeks=1)).top_up().awaited == ()
 
 
