@@ -15,6 +15,7 @@ from small_seasons import LIVE, asks, offer, season, stage
 
 import forecast
 from forecast.errors import OutOfReach, Refused
+from forecast.ordering.reach import InReach
 from forecast.ordering.shipments import Shipment
 from forecast.words import orders as words
 
@@ -349,7 +350,7 @@ def test_out_of_reach_the_best_is_the_order_by_average_up_to_a_hundredfold(survi
     assert best.quantity == best.by_average == min(math.ceil(1 / survival - 1e-9), 100)
 
 
-@pytest.mark.parametrize(("weeks", "first"), [(40, forecast.Week(2027, 18)), (17, None)])
+@pytest.mark.parametrize(("weeks", "first"), [(40, InReach(forecast.Week(2027, 18), 50)), (17, None)])
 def test_out_of_reach_names_the_first_week_in_reach_if_the_season_lasts_so_long(weeks, first):
     plan = season([stage(typical=6, survival=1)], price_list=[offer(first_week="2027-W12")], weeks=weeks)
     with pytest.raises(OutOfReach), patch.object(words, "out_of_reach", wraps=words.out_of_reach) as found:
