@@ -16,6 +16,7 @@ from forecast.growth.summaries import TENTH
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Box, Shipment, packed
 from forecast.ordering.unit_costs import rents, stage_costs
+from forecast.rounding import round_up
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
 from forecast.weeks import Week
@@ -174,7 +175,7 @@ class Ways:
         kept = max(int(TENTH * slopes.shape[1]), 1) if guarded else slopes.shape[1]
         steepest = np.sort(slopes, axis=1)[:, -kept:].mean(axis=1)  # in those draws in which it is worth most
         enough = np.flatnonzero(steepest <= 0)
-        return int(np.ceil(tried[enough[0] + 1] if enough.size else limit))
+        return round_up(tried[enough[0] + 1] if enough.size else limit)
 
     def income(self, first: Way, second: Way | None, weights: Array) -> Array:
         """Return the income of every quantity of one way, or pair of quantities of two, weighted over draws [currency].

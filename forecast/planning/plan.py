@@ -68,7 +68,8 @@ class Plan(Result):
     season, aim
         The season, and the aim: ``margin`` or ``cost``.
     margin
-        Expected margin on the draws of the search [currency]; for the aim ``cost``, the cost below 0.
+        Expected margin on the draws of the search, of expected plants [currency]; for the aim ``cost``, the cost below
+        0. The text of the plan, like `cash_flow`, counts whole plants.
     bound
         What no plan earns more than on the same draws [currency].
     seconds, draws, seed
@@ -278,14 +279,16 @@ class Plan(Result):
         left = [words.not_ordered(variety, why) for variety, why in self.left_out().items()]
         if not self.orders:
             return "\n".join([words.NOTHING, *left])
-        master, chosen, currency = self._solution.master, self._solution.chosen, self.season.currency
+        currency = self.season.currency
         plants, varieties = sum(row.quantity for row in self.orders), len({row.variety for row in self.orders})
         ordered = words.ordered(plants=plants, varieties=varieties, deliveries=len(self.orders))
         spent = words.costs(purchase=self.bill.total, total=self.cost, currency=currency, budget=self.season.budget)
         found = words.least_cost(gap=self.gap)
         if self.aim == "margin":
-            worst_tenth = master.worst_tenth(chosen)
-            found = words.expected_margin(margin=self.margin, worst_tenth=worst_tenth, gap=self.gap, currency=currency)
+            flow = self.cash_flow()  # in whole plants, as wherever a margin is printed
+            found = words.expected_margin(
+                margin=float(flow.margin.mean()), worst_tenth=flow.worst_tenth(), gap=self.gap, currency=currency
+            )
         return "\n".join([f"{ordered} {spent}", *map(str, self.excess), found, *self._binding(), *left])
 
     def _binding(self) -> Iterator[str]:

@@ -58,7 +58,8 @@ class CashFlow(Result):
     _outcome: Outcome
 
     def __str__(self) -> str:
-        margin = np.quantile(self.margin, RANGE).tolist()
+        p5, _, p95 = np.quantile(self.margin, RANGE).tolist()
+        margin = p5, float(self.margin.mean()), p95
         return resources.money(margin, self.chance_of_loss, self.worst_tenth(), self.low_point, self.currency)
 
     def facts(self) -> dict[str, object]:

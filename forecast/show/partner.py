@@ -29,6 +29,7 @@ from forecast.show.plan_workbook import assumptions
 from forecast.streams import PLANNING_DRAWS
 from forecast.weeks import read_day
 from forecast.words import partner as words
+from forecast.words.numbers import money
 from forecast.words.orders import no_other, not_ordered
 
 _MOST_CHARTS = 12  # of varieties
@@ -248,9 +249,10 @@ def _limits(plan: Plan) -> Table | None:
         return None
     rows = []
     for row in limits.to_dict("records"):
-        unit = "m²" if row["limit"] in plan.season.place_names else currency
-        held = (f"{row[name]:,.0f} {unit}" for name in ("used", "available"))
-        rows.append((row["limit"], row["week"], *held, words.unit_value(row["shadow_price"], currency)))
+        place = row["limit"] in plan.season.place_names
+        used = f"{row['used']:,.0f} m²" if place else money(row["used"], currency)
+        available = f"{row['available']:,.0f} {'m²' if place else currency}"
+        rows.append((row["limit"], row["week"], used, available, words.unit_value(row["shadow_price"], currency)))
     return Table(pd.DataFrame(rows, columns=words.limit_columns(plan.aim)), words.LIMITS, ("used", "available"))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from forecast.words.numbers import counted, dated, money, percent, rounded, seasons, signed
+from forecast.words.numbers import cash, counted, dated, money, percent, rounded, seasons, signed
 
 # Plants, benches and cultures
 
@@ -120,7 +120,7 @@ def orders(plan: str, sums: Sequence[tuple[str, str]]) -> str:
 
 def lowest_cash(*, amount: float, week: str, currency: str) -> str:
     """Return the words beside the lowest cash."""
-    return f"lowest: about {money(amount, currency)} in {week}"
+    return f"lowest: about {cash(amount, currency)} in {week}"
 
 
 def margin(*, name: str, mean: float, p5: float, p95: float, worst: float, loss: float, currency: str) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from datetime import date
 
+from forecast.rounding import round_up
 from forecast.weeks import Week
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -12,8 +13,24 @@ _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct",
 
 def rounded(number: float) -> str:
     """Write a number to the two or three figures that draws support: 1,153 as 1,150."""
-    step = 10 ** max(int(math.log10(max(number, 1))) - 1, 0) // 2 or 1
+    step = _step(number)
     return f"{round(number / step) * step:,}"
+
+
+def needed(number: float) -> str:
+    """Write what is needed likewise, but never less than that: 1,153 as 1,200."""
+    step = _step(number)
+    return f"{round_up(number / step) * step:,}"
+
+
+def cash(amount: float, currency: str = "") -> str:
+    """Write the lowest cash: below 0 it is money that is needed, so that -1,153 is -1,200."""
+    text = f"-{needed(-amount)}" if amount < 0 else rounded(amount)
+    return f"{text} {currency}".rstrip()
+
+
+def _step(number: float) -> int:
+    return int(10 ** max(int(math.log10(max(number, 1))) - 1, 0) // 2 or 1)
 
 
 def signed(amount: float) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from forecast.rounding import round_up
 from forecast.weeks import Week
 from forecast.words.numbers import counted, dated, known, money, percent, rounded, seasons
 
@@ -166,7 +167,7 @@ def all_orders(orders: Sequence[str], excessive: Sequence[bool]) -> str:
 def costs(*, purchase: float, total: float, currency: str, deposits: float = 0.0, budget: float | None = None) -> str:
     """Return what is paid to labs and carriers, part of it as deposits, and the total with growing [currency]."""
     now = f", of which {rounded(deposits)} in deposits when ordering" if deposits > 0.5 else ""
-    within = "" if budget is None else f" (budget {money(budget, currency)})"
+    within = "" if budget is None else f" (budget {budget:,.0f} {currency})"
     return (
         f"Plants and freight cost about {money(purchase, currency)}{now}; with growing, about "
         f"{money(total, currency)}{within}."
@@ -175,7 +176,7 @@ def costs(*, purchase: float, total: float, currency: str, deposits: float = 0.0
 
 def over_budget(*, budget: float, currency: str) -> str:
     """Return that the total cost is over the budget [currency]."""
-    return f"The total cost is over the budget of {money(budget, currency)}."
+    return f"The total cost is over the budget of {budget:,.0f} {currency}."
 
 
 def all_met(*, targets: int, chance: float) -> str:
@@ -342,9 +343,9 @@ def out_of_sample(
 def limits_short(shortfalls: Mapping[str, float], currency: str) -> str:
     """Return by how much limits are too tight for any plan: places [m²], and the budget."""
     more = [
-        f"{math.ceil(one):,} {currency} more budget"
+        f"{round_up(one):,} {currency} more budget"
         if name == "budget"
-        else f"{math.ceil(10 * one) / 10:g} m² more {name}"
+        else f"{round_up(10 * one) / 10:g} m² more {name}"
         for name, one in shortfalls.items()
     ]
     return (

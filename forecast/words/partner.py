@@ -7,7 +7,7 @@ from datetime import date
 from pathlib import Path
 
 from forecast.weeks import Week
-from forecast.words.numbers import counted, dated, day, met, money, rounded, seasons, signed
+from forecast.words.numbers import cash, counted, dated, day, met, money, needed, rounded, seasons, signed
 from forecast.words.orders import all_met
 from forecast.words.resources import capacity, losses
 
@@ -68,8 +68,8 @@ def how_many(*, plantlets: int, varieties: int, lines: int, labs: int, first: We
 def lowest_cash(*, median: float, p5: float, p95: float, week: Week, currency: str) -> str:
     """Return how far cash falls [currency], and when."""
     return (
-        f"Before sales start to repay it, cash falls to about {money(median, currency)} (90 % range {signed(p5)} to "
-        f"{signed(p95)}), most often lowest in the week of {dated(week)}."
+        f"Before sales start to repay it, cash falls to about {cash(median, currency)} (90 % range {cash(p5)} to "
+        f"{cash(p95)}), most often lowest in the week of {dated(week)}."
     )
 
 
@@ -159,7 +159,9 @@ def benches(over: Mapping[str, float]) -> str:
 
 def cash_needed(*, amount: float, currency: str) -> str:
     """Return how much cash is needed in 1 season in 20 [currency]."""
-    return f"Cash: in 1 season in 20 you need {money(amount, currency)} or more before sales start to repay it."
+    return (
+        f"Cash: in 1 season in 20 you need {needed(max(amount, 0))} {currency} or more before sales start to repay it."
+    )
 
 
 # The rest of the page
@@ -239,7 +241,7 @@ def alternative_columns(aim: str) -> list[str]:
 
 def based_on(*, budget: float | None, currency: str, climate: bool) -> list[str]:
     """Return what the whole plan rests on."""
-    spent = "no budget" if budget is None else f"a budget of {money(budget, currency)}"
+    spent = "no budget" if budget is None else f"a budget of {budget:,.0f} {currency}"
     return [
         "A chance is a share of simulated seasons with the rates below; it is as good as they are.",
         f"Prices, targets, costs, minutes, growing areas and {spent} are your own figures.",

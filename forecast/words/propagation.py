@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from forecast.weeks import Week
 from forecast.words.numbers import counted, dated, money, rounded, seasons
+from forecast.words.numbers import needed as figures
 
 NOTHING = "nothing is saleable by then"
 
@@ -132,7 +133,7 @@ def start_too_early(*, needed: Week, earliest: Week) -> str:
 
 def too_few(*, needed: float, most: int, unit: str) -> str:
     """Return the reason that there are not enough explants or stock plants."""
-    return f"needs about {rounded(needed)} {unit}s (available: {most:,})"
+    return f"needs about {figures(needed)} {unit}s (available: {most:,})"
 
 
 def never_enough(unit: str) -> str:

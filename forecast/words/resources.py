@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from forecast.words.numbers import dated, met, rounded, seasons, signed
+from forecast.words.numbers import cash, dated, met, rounded, seasons, signed
 from forecast.words.numbers import money as amount
 
 _SMALL = 10  # area that is said to two figures [m²]
@@ -78,13 +78,13 @@ def busiest_week(busy: Row) -> str:
 
 
 def money(margin: Sequence[float], loss: float, worst_tenth: float, lowest: Any, currency: str) -> str:
-    """Say what a season's orders earn (p5, median and p95 of the `margin`), and how low the cash gets."""
-    low, median, high = margin
+    """Say what a season's orders earn (p5, mean and p95 of the `margin`), and how low the cash gets."""
+    low, mean, high = margin
     return (
-        f"The median margin is about {amount(median, currency)} (90 % range {signed(low)} to {signed(high)}). "
+        f"The margin is about {amount(mean, currency)} on average (90 % range {signed(low)} to {signed(high)}). "
         f"{losses(loss)}; the worst 10 % of seasons {_earn(worst_tenth, currency)} on average.\n"
-        f"Cash is lowest at about {amount(lowest.median, currency)} (90 % range {signed(lowest.p5)} to "
-        f"{signed(lowest.p95)}), most often in the week of {dated(lowest.week)}."
+        f"Cash is lowest at about {cash(lowest.median, currency)} (90 % range {cash(lowest.p5)} to "
+        f"{cash(lowest.p95)}), most often in the week of {dated(lowest.week)}."
     )
 
 

@@ -3,7 +3,19 @@
 import pytest
 
 from forecast.weeks import Week
-from forecast.words.numbers import counted, dated, known, money, percent, rounded, seasons, signed, to_known
+from forecast.words.numbers import (
+    cash,
+    counted,
+    dated,
+    known,
+    money,
+    needed,
+    percent,
+    rounded,
+    seasons,
+    signed,
+    to_known,
+)
 
 
 @pytest.mark.parametrize(
@@ -79,3 +91,16 @@ def test_a_number_of_things_knows_one_from_many():
 )
 def test_a_share_has_a_decimal_close_to_0_and_to_100(share, text):
     assert percent(share) == text
+
+
+@pytest.mark.parametrize(
+    ("number", "said"),
+    [(1153, "1,200"), (1150, "1,150"), (1150 + 1e-9, "1,150"), (22_501, "23,000"), (7.01, "8"), (0, "0")],
+)
+def test_a_need_is_never_written_smaller_than_it_is(number, said):
+    assert needed(number) == said
+    assert cash(-number, "EUR") == ("0 EUR" if number == 0 else f"-{said} EUR")
+
+
+def test_cash_that_is_never_short_is_written_as_other_money():
+    assert (cash(1153), cash(0)) == ("1,150", "0")

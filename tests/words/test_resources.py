@@ -101,8 +101,8 @@ def test_the_busiest_week(row, text):
 def test_losses_lead_their_sentence(loss, text):
     lowest = SimpleNamespace(p5=-500, median=-445, p95=0.2, week="2027-W08")
     assert money([-270, -112.2, 35], loss, -268, lowest, "EUR") == (
-        f"The median margin is about -110 EUR (90 % range -270 to 35). {text}; the worst 10 % of seasons lose about "
-        "270 EUR on average.\n"
+        f"The margin is about -110 EUR on average (90 % range -270 to 35). {text}; the worst 10 % of seasons lose "
+        "about 270 EUR on average.\n"
         "Cash is lowest at about -445 EUR (90 % range -500 to 0), most often in the week of 22 Feb 2027 (2027-W08)."
     )
 
