@@ -52,7 +52,7 @@ def to_known(number: float, error: float, *, bound: bool = False) -> float:
     """
     place = _place(error)
     steps = number * 10.0**-place
-    return round((math.ceil(steps - 1e-6) if bound else round(steps)) * 10.0**place, max(-place, 0))
+    return round((round_up(steps) if bound else round(steps)) * 10.0**place, max(-place, 0))
 
 
 def known(number: float, error: float, *, bound: bool = False) -> str:
