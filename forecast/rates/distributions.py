@@ -194,11 +194,11 @@ def _far_log_share(a: float, b: float, score: Array) -> Array:
 
 
 def _log_in_tail(a: float, b: float, score: Array) -> Array:
-    """Logarithm of the quantile at scores far below 0; where it is very small by its law at 0, x^a / (a B(a, b))."""
+    """Logarithm of the quantile at scores far below 0; where b x is very small by the law at 0, x^a / (a B)."""
     log_chance = log_ndtr(score)
     small = (log_chance + math.log(a) + betaln(a, b)) / a
     found = np.log(np.fmax(betaincinv(a, b, np.exp(log_chance)), 1e-300))  # which may be no number if it is very small
-    return np.where(small < -15, small, found)
+    return np.where(small + math.log(max(b, 1.0)) < -15, small, found)
 
 
 @lru_cache(maxsize=1024)

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from refusals import refused
 from scipy import stats
@@ -55,6 +55,7 @@ def test_the_quick_share_never_falls_as_the_score_rises_and_stays_a_share(share)
 
 @some
 @given(share=shares(widest=0.6), score=st.floats(6.5, 33), below=st.booleans())
+@example(share=Share(0.9999, 9.9995e-06, "batch"), score=31.0, below=False)  # the law at 0 does not hold yet
 def test_the_share_at_a_score_that_none_has_by_chance_is_the_quantile_there(share, score, below):
     """Put back into the distribution function, as a logarithm; a share within 1e-15 of 0 or 1 is that."""
     a, b = share.parameters if below else share.parameters[::-1]
