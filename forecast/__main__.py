@@ -1,201 +1,23 @@
-"""The command line: ``python -m forecast``."""
+"""``python -m forecast``: the command line, which the keyboard may stop at any time, also while it is imported."""
 
 from __future__ import annotations
 
-import argparse
-import io
-import os
 import sys
-from collections.abc import Callable, Sequence
-from contextlib import suppress
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
 
-from forecast.errors import OutOfReach, Refused
-from forecast.io.csv_folder import csv_text, table_text
-from forecast.io.files_out import check_free, write_texts
-from forecast.io.seasons import read_season
-from forecast.season.orders import Delivery
-from forecast.season.season import Season
-from forecast.streams import DRAWS, PLANNING_DRAWS
-from forecast.words import orders as order_words
-from forecast.words import partner as page_words
-from forecast.words import seasons as words
-from forecast.words.results import plain
-
-if TYPE_CHECKING:
-    from forecast.ordering.order import Orders
-
-REFUSED = 2
-OUT_OF_REACH = 1
 STOPPED = 130
-FEW_DRAWS = 1000
-WRITTEN = ("orders.csv", "order_table.csv")
-_OVERWRITE = "replace existing files"
-_ORDER = "size an order for every target: on-time chance, cost, and whether it fits the benches"
-_AIM = "margin: greatest expected margin; cost: every target at its service level for the least cost"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run a command.
-
-    Returns
-    -------
-    int
-        0; 1 if a target is out of reach; 2 if the input is not accepted, or the output cannot be written; 130 if it was
-        stopped by the keyboard.
-    """
-    if isinstance(sys.stdout, io.TextIOWrapper):
-        sys.stdout.reconfigure(errors="backslashreplace")  # names may hold letters that a terminal has not
-    parsed = _parser().parse_args(arguments)
+    """Run a command; return its code (see `forecast.command_line.run`), or 130 if the keyboard stopped it."""
     try:
-        code = int(parsed.run(parsed))
-        sys.stdout.flush()
-        return code
+        from forecast.command_line import run
+
+        return run(arguments)
     except KeyboardInterrupt:
+        if sys.stderr is not None:
+            print("Stopped.", file=sys.stderr)
         return STOPPED
-    except OSError as error:
-        with suppress(io.UnsupportedOperation):  # what is left to be written goes nowhere
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        if isinstance(error, BrokenPipeError):  # whoever read the output, such as head, has had enough
-            return 0
-        print(f"The output cannot be written: {error.strerror or error}.", file=sys.stderr)
-        return REFUSED
-    except Refused as error:
-        print(f"{error}\n{words.problems(len(error.faults), writes=parsed.run is not _check)}", file=sys.stderr)
-        return REFUSED
-
-
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="python -m forecast", description="How many plantlets to order, and why.")
-    commands = parser.add_subparsers(required=True, metavar="command")
-    start = _command(commands, "start", _start, "write a small season to begin with, its records, and the notebooks")
-    start.add_argument("--overwrite", action="store_true", help=_OVERWRITE)
-    _command(commands, "check", _check, "read a season and list every problem in it")
-    order = _command(commands, "order", _order, _ORDER)
-    order.add_argument("--out", type=Path, help="folder to write orders.csv and order_table.csv into")
-    _add_drawn(order, DRAWS)
-    page = _command(commands, "report", _report, "write the whole order plan as one page for a partner")
-    page.add_argument("--out", type=Path, required=True, help="page to write, such as order.html")
-    page.add_argument("--pdf", action="store_true", help="also print the page into a PDF, with an installed Chromium")
-    page.add_argument("--aim", choices=("margin", "cost"), help=_AIM)
-    _add_drawn(page, PLANNING_DRAWS)
-    return parser
-
-
-def _command(commands: Any, name: str, run: Callable[[argparse.Namespace], int], about: str) -> argparse.ArgumentParser:
-    command: argparse.ArgumentParser = commands.add_parser(name, help=about)
-    command.add_argument("folder", type=Path)
-    command.set_defaults(run=run)
-    return command
-
-
-def _add_drawn(command: argparse.ArgumentParser, draws: int) -> None:
-    command.add_argument("--overwrite", action="store_true", help=_OVERWRITE)
-    command.add_argument("--draws", type=int, default=draws, help=f"simulated seasons (default: {draws})")
-    command.add_argument("--seed", type=int, help="seed of the simulated seasons (default: that of season.toml)")
-
-
-def _start(parsed: argparse.Namespace) -> int:
-    from forecast.starter.starter import start
-
-    start(parsed.folder, overwrite=parsed.overwrite)
-    print(words.started(parsed.folder))
-    return 0
-
-
-def _check(parsed: argparse.Namespace) -> int:
-    season = read_season(parsed.folder)
-    print(
-        words.checked(
-            season=season.name, first=season.first_week, last=season.last_week, currency=season.currency,
-            varieties=len(season.varieties), price_lines=len(season.price_list), targets=len(season.targets),
-        )
-    )  # fmt: skip
-    for culture, rows in ((True, season.cultures), (False, season.divisions)):
-        if rows:
-            print(words.propagated(culture=culture, varieties=[row.variety for row in rows]))
-    routes = {season.route(row.variety)[0].applies_to: row.variety for row in season.varieties}
-    for owner, variety in routes.items():
-        print(f"\n{owner}")
-        for stage, share in zip(season.route(variety), season.survivals(variety), strict=True):
-            time = stage.duration if stage.typical else words.NO_TIME
-            print(words.STAGE.format(name=stage.stage, time=time, survival=str(share)))
-    return 0
-
-
-def _order(parsed: argparse.Namespace) -> int:
-    from forecast.ordering.order import size_orders
-
-    season = read_season(parsed.folder)
-    if parsed.out:
-        check_free(WRITTEN, parsed.out, overwrite=parsed.overwrite)
-    seed = season.seed if parsed.seed is None else parsed.seed
-    orders = size_orders(season, draws=parsed.draws, seed=seed)
-    for error in orders.unmet:
-        print(error, file=sys.stderr)
-    if len(orders):
-        _show(parsed, season, orders, seed)
-    return OUT_OF_REACH if orders.unmet else 0
-
-
-def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int) -> None:
-    from forecast.growth.simulation import simulate
-    from forecast.resources.bench_use import bench_space
-
-    outcome = simulate(season, orders, draws=parsed.draws, seed=seed)
-    table, currency = orders.table(), season.currency
-    print(order_words.TABLE.format(season=season.name, draws=parsed.draws, seed=seed, currency=currency))
-    print(f"\n{plain(table, order_words.COLUMNS)}\n")
-    for order in orders:
-        if order.excess:
-            print(order.excess)
-    purchase, total = (sum(getattr(order, name) for order in orders) for name in ("purchase", "cost"))
-    print(order_words.costs(purchase=purchase, total=total, currency=currency, budget=season.budget))
-    if season.budget is not None and total > season.budget:
-        print(order_words.over_budget(budget=season.budget, currency=currency))
-    print(order_words.all_met(targets=len(outcome.targets()), chance=outcome.chance_of_all()))
-    if parsed.draws < FEW_DRAWS:
-        print(order_words.few_draws(draws=parsed.draws, enough=DRAWS))
-    print(f"\n{bench_space(outcome)}")
-    if parsed.out:
-        texts = {
-            "orders.csv": table_text(tuple(order.delivery for order in orders), Delivery),
-            "order_table.csv": csv_text(list(table.columns), table.itertuples(index=False)),
-        }
-        write_texts(texts, parsed.out, overwrite=parsed.overwrite)
-        print(f"\nWritten to {parsed.out}: {', '.join(texts)}.")
-
-
-def _report(parsed: argparse.Namespace) -> int:
-    from tqdm import tqdm
-
-    from forecast.planning.whole_order import plan_orders
-    from forecast.show.partner import report
-    from forecast.show.partner_summary import aim_for
-
-    season = read_season(parsed.folder)
-    draws, seed = parsed.draws, season.seed if parsed.seed is None else parsed.seed
-    try:
-        with tqdm(desc="search", disable=None, leave=False, bar_format="{desc} {elapsed}") as clock:
-            plan = plan_orders(
-                season, draws=draws, seed=seed, aim=parsed.aim or aim_for(season), progress=lambda *_: clock.refresh()
-            )
-        with tqdm(desc="report", disable=None, leave=False) as bar:
-
-            def progress(done: int, total: int) -> None:
-                bar.total = total
-                bar.update(done - bar.n)
-
-            report(
-                season, parsed.out, draws=draws, seed=seed, plan=plan, overwrite=parsed.overwrite, pdf=parsed.pdf,
-                progress=progress,
-            )  # fmt: skip
-    except OutOfReach as error:
-        print(f"{error}\n{page_words.NO_PAGE}", file=sys.stderr)
-        return OUT_OF_REACH
-    print(page_words.page_written(parsed.out, pdf=parsed.pdf))
-    return 0
 
 
 if __name__ == "__main__":

@@ -3,7 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor, as_completed
+from concurrent.futures import (
+    BrokenExecutor,
+    CancelledError,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+    as_completed,
+)
 from typing import Any, TypeVar
 
 from forecast.errors import refuse
@@ -46,6 +54,9 @@ def handed_out(
             del future  # or its result would be kept until the next is done
             left.discard(at)
             yield at, result
+    except CancelledError as error:
+        problem, remedy = "was shut down before the work was done", "Keep it open until this has ended."
+        raise refuse("executor", str(executor), problem, remedy) from error
     except BrokenExecutor:
         waiting.clear()  # the pool gives them all up, and calling them off could disturb it
         for at in sorted(left):
@@ -85,8 +96,9 @@ def _submitted(executor: Executor, work: Callable[..., _Result], item: tuple[Any
         return executor.submit(work, *item)
     except BrokenExecutor:
         raise
-    except RuntimeError as error:
-        problem, remedy = "takes no work: it was shut down", "Call this while it is open."
+    except Exception as error:  # a cluster's client has one of its own when it is closed
+        why = "it was shut down" if isinstance(error, RuntimeError) else str(error).partition(". ")[0]
+        problem, remedy = f"takes no work: {why}", "Call this while it is open."
         raise refuse("executor", str(executor), problem, remedy) from error
 
 

@@ -1,6 +1,7 @@
 """The command line as a grower types it."""
 
 import csv
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -144,3 +145,88 @@ def test_it_is_a_program(tmp_path):
     assert ended.returncode == 2
     assert "season.toml" in ended.stderr
     assert "Traceback" not in ended.stderr
+
+
+# How a command ends (issue 17, point 18): in one sentence, with a code of its own
+
+
+def ended(arguments, **pipes):
+    """Run the command line as a program; give its code, and what it wrote on stderr."""
+    done = subprocess.run(
+        [sys.executable, "-m", "forecast", *arguments],
+        cwd=ROOT,
+        stderr=subprocess.PIPE,
+        text=True,
+        check=False,
+        **pipes,
+    )
+    return done.returncode, done.stderr
+
+
+def test_a_closed_output_is_told_before_any_work_is_done(tmp_path):
+    out = tmp_path / "out"
+    told = ended(["order", DEMO, "--draws", "64", "--out", str(out)], preexec_fn=lambda: os.close(1))
+    assert told == (2, "The output cannot be written: it is closed.\n")
+    assert not out.exists()
+
+
+def test_with_nowhere_to_complain_the_code_says_it():
+    quiet = [sys.executable, "-m", "forecast", "check", "nowhere"]
+    done = subprocess.run(quiet, cwd=ROOT, stdout=subprocess.PIPE, preexec_fn=lambda: os.close(2), check=False)
+    assert (done.returncode, done.stdout) == (2, b"")
+
+
+def test_who_reads_no_further_gets_the_files_all_the_same_and_no_word(tmp_path):
+    """As ``| head`` does: the code is that of a program that is ended by a closed pipe, 128 + SIGPIPE."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    out = tmp_path / "out"
+    try:
+        told = ended(["order", DEMO, "--draws", "64", "--out", str(out)], stdout=writer)
+    finally:
+        os.close(writer)
+    assert told == (141, "")
+    assert sorted(file.name for file in out.iterdir()) == ["order_table.csv", "orders.csv"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["order", DEMO, "--out", ""], "folder, '': empty. Choose a folder; a point (.) is the one you are in."),
+        (["start", ""], "folder, '': empty. Choose a folder; a point (.) is the one you are in."),
+        (["report", DEMO, "--out", ""], "path, '': not the name of a page. Let it end in .html."),
+        (["check", ""], "folder, '': there is no such folder or workbook. Give the folder that holds season.toml, or "
+         "an .xlsx workbook."),
+    ],
+)  # fmt: skip
+def test_an_empty_name_is_told_before_any_work_is_done(arguments, told, capsys, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    for work in ("forecast.ordering.order.size_orders", "forecast.planning.whole_order.plan_orders"):
+        monkeypatch.setattr(work, lambda *_, **__: pytest.fail("it worked"))
+    assert main(arguments) == 2
+    assert capsys.readouterr().err.splitlines()[0] == told
+    assert list(tmp_path.iterdir()) == []
+
+
+INTERRUPTED = """
+import os, runpy, signal, sys
+left, begun = int(sys.argv.pop()), False
+def watch(event, given):
+    global left, begun
+    if event == "import":
+        begun = begun or given[0] == "forecast.command_line"
+        left -= begun
+        if begun and left == 0:
+            os.kill(os.getpid(), signal.SIGINT)
+sys.addaudithook(watch)
+runpy.run_module("forecast", run_name="__main__", alter_sys=True)
+"""
+
+
+@pytest.mark.parametrize("imports", [1, 2, 10, 50, 100, 200, 300])
+def test_the_keyboard_stops_it_while_it_is_imported(imports):
+    done = subprocess.run(
+        [sys.executable, "-c", INTERRUPTED, "check", DEMO, str(imports)],
+        cwd=ROOT, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "Stopped.\n")

@@ -158,3 +158,37 @@ def test_a_worker_of_a_cluster_that_is_killed_loses_nothing(cluster, tmp_path):
         found = dict(handed_out(stubborn, [(number, mark) for number in range(20)], executor))
     assert Path(mark).exists()
     assert found == SQUARES
+
+
+# Closed before or while it works (issue 17, point 18)
+
+
+def test_a_client_of_a_cluster_that_was_closed_is_refused(cluster):
+    from distributed import Client  # noqa: PLC0415
+
+    client = Client(cluster.scheduler.address)
+    executor = client.get_executor()
+    assert dict(handed_out(square, ITEMS[:2], executor)) == {0: 0, 1: 1}
+    client.close()
+    with pytest.raises(Refused, match=r"takes no work: Client is closed\. Call this while it is open\."):
+        list(handed_out(square, ITEMS, executor))
+
+
+def test_a_client_of_a_cluster_that_is_closed_at_work_is_told(cluster):
+    from distributed import Client  # noqa: PLC0415
+
+    client = Client(cluster.scheduler.address)
+    work = handed_out(slow_square, ITEMS, client.get_executor())
+    next(work)
+    client.close()
+    with pytest.raises(Refused, match="was shut down before the work was done. Keep it open until this has ended"):
+        list(work)
+
+
+def test_an_executor_that_is_shut_down_at_work_is_told():
+    pool = ThreadPoolExecutor(1)
+    work = handed_out(slow_square, ITEMS, pool)
+    next(work)
+    pool.shutdown(wait=False, cancel_futures=True)
+    with pytest.raises(Refused, match="was shut down before the work was done"):
+        list(work)

@@ -31,14 +31,25 @@ def read_text(folder: Path, name: str) -> str:
     again = "Save it again as CSV in UTF-8." if name.endswith(".csv") else "Save it again as text in UTF-8."
     if data.startswith(b"PK\x03\x04"):
         raise refused(name, "a workbook with the name of a text file", again)
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or b"\x00" in data[:1000]:
+    if data[:2] in (b"\xff\xfe", b"\xfe\xff") or _every_other(data[:1000]):
         raise refused(name, "saved as UTF-16", again)
+    if b"\0" in data:
+        row = data[: data.index(b"\0")].count(b"\n") + 1
+        raise Refused(
+            [Fault("contains NUL bytes, so it is damaged", "Save it again, or take an earlier copy.", name, row)]
+        )
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         row = len((data[: error.start] + b".").splitlines())
         shown = data.splitlines()[row - 1].decode("cp1252", errors="replace").strip()
         raise Refused([Fault("not UTF-8", again, name, row, value=shown)]) from error
+
+
+def _every_other(data: bytes) -> bool:
+    """Say whether bytes are mostly NUL in one of every two places, as Latin letters are in UTF-16."""
+    counts = sorted(data[place::2].count(0) for place in (0, 1))
+    return 4 * counts[1] > len(data) and 2 * counts[0] < counts[1]
 
 
 def contents(file: Path, most: int, smaller: str) -> bytes:

@@ -65,6 +65,8 @@ def _put(data: Mapping[str, bytes], folder: Path, *, overwrite: bool) -> None:
 def check_free(names: Collection[str], path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
     """Return the folder, or refuse, before any work is done, what `write_texts` would refuse before it writes."""
     folder = Path(path)
+    if not str(path).strip():
+        raise refuse("folder", str(path), "empty", "Choose a folder; a point (.) is the one you are in.")
     if "\0" in str(path) or (os.path.lexists(folder) and not os.path.isdir(folder)):
         problem = "this is a file" if os.path.isfile(folder) else "no folder can have this name"
         raise refuse("folder", str(path), problem, "Choose a folder.")

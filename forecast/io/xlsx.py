@@ -37,6 +37,13 @@ _TAG = re.compile(rb"<(?:\w+:)?(row|col|mergeCell|f)\b([^>]*)>")
 _ATTRIBUTE = re.compile(rb"""([\w:]+)\s*=\s*["']([^"']*)["']""")
 _AGAIN = "Open it in a spreadsheet program and save it as .xlsx."
 _SMALLER = "Check what was saved in it; keep only the tables."
+_STRICT = (
+    (b"http://purl.oclc.org/ooxml/spreadsheetml/main", b"http://schemas.openxmlformats.org/spreadsheetml/2006/main"),
+    (
+        b"http://purl.oclc.org/ooxml/officeDocument/relationships",
+        b"http://schemas.openxmlformats.org/officeDocument/2006/relationships",
+    ),
+)  # names in Strict Open XML, and those that the reader knows: ECMA-376 (2016), parts 1 and 4, annex A
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff", b"<\0", b"\0<")
 
 
@@ -67,6 +74,8 @@ class _Parts(zipfile.ZipFile):
             raise _Unsound(f"{part.filename} in it is larger than a table", _SMALLER)
         if found.startswith(_UTF_16) or b"<!DOCTYPE" in found:
             raise _Unsound("not a workbook as spreadsheet programs save it", _AGAIN)
+        for strict, usual in _STRICT:
+            found = found.replace(strict, usual)
         return BytesIO(found)
 
 
@@ -75,7 +84,7 @@ class _Unsound(Exception):
 
 
 class Workbook:
-    """A workbook, an ``.xlsx`` file, in which some sheets are tables; a folder would hold `holds` in its place.
+    """A workbook, .xlsx or .xlsm, in which some sheets are tables; a folder would hold `holds` in its place.
 
     Macros, links to other workbooks, pictures and whatever else is not a value are not opened. `Refused` if it is not a
     workbook, is locked with a password, holds more than 200 MB, or more than 20 MB in a part that is read.

@@ -104,6 +104,12 @@ def _not_tiny(number: float) -> float:
     return number
 
 
+def _nothing_or_not_tiny(number: float) -> float:
+    if 0 < number < LEAST:
+        raise wrong("too small to be meant", f"Write 0, or at least {LEAST:f}.")
+    return number
+
+
 def _share(cell: Any) -> Any:
     number = _number(cell)
     if isinstance(number, int | float) and 1 < number <= 100:
@@ -179,6 +185,7 @@ Note = Annotated[Annotated[str, Field(max_length=_LONGEST_NOTE)] | None, BeforeV
 Currency = Annotated[str, AfterValidator(_currency)]
 Number = Annotated[float, BeforeValidator(_number), AfterValidator(_finite)]
 FromZero = Annotated[Number, Field(ge=0, le=10**9)]
+Minutes = Annotated[FromZero, AfterValidator(_nothing_or_not_tiny)]
 AboveZero = Annotated[Number, Field(gt=0, le=10**9), AfterValidator(_not_tiny)]
 Celsius = Annotated[Number, Field(ge=COLDEST, le=WARMEST)]
 ShareCell = Annotated[float, BeforeValidator(_share), AfterValidator(_finite), Field(ge=0, le=1)]

@@ -18,6 +18,7 @@ from forecast.season.cells import (
     Counted,
     FromZero,
     LevelCell,
+    Minutes,
     Name,
     Note,
     Row,
@@ -144,7 +145,7 @@ class Culture(Row):
     enters: Text = "acclimatisation"
     hood_hours: AboveZero | None = None
     shelf_places: Counted | None = None
-    minutes_per_vessel: FromZero = 0.0
+    minutes_per_vessel: Minutes = 0.0
     medium_per_vessel: FromZero = 0.0
     cost_start: FromZero = 0.0
     cost_per_explant: FromZero = 0.0
@@ -255,7 +256,7 @@ class Division(Row):
     place: Name | None = None
     plants_per_m2: AboveZero | None = None
     cost: FromZero = 0.0
-    minutes: FromZero = 0.0
+    minutes: Minutes = 0.0
     source: Note = None
     note: Note = None
 

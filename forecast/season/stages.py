@@ -17,6 +17,7 @@ from forecast.season.cells import (
     Counted,
     FromZero,
     LevelCell,
+    Minutes,
     Name,
     Note,
     Row,
@@ -127,7 +128,7 @@ class Stage(Row):
     share_of: Literal["entering", "original"]
     plants_per_m2: AboveZero
     cost: FromZero = 0.0
-    minutes: FromZero = 0.0
+    minutes: Minutes = 0.0
     source: Note = None
     note: Note = None
 

@@ -90,11 +90,8 @@ def report(
     The page runs no script and loads nothing from outside; whatever files hold is text on it. What lower survival would
     do is computed for the same orders in the same draws (`forecast.sensitivity.stress.poorer`).
     """
-    file = Path(path)
-    if file.suffix.lower() != ".html":
-        raise refuse("path", str(path), "not the name of a page", "Let it end in .html.")
+    file = check_page(path, overwrite=overwrite, pdf=pdf)
     printed = file.with_suffix(".pdf").name
-    check_free([file.name, printed] if pdf else [file.name], file.parent, overwrite=overwrite)
     browser = _browser() if pdf else ""
     day = date.today() if on_date is None else read_day(on_date)
     if plan is None:
@@ -117,6 +114,16 @@ def report(
     if pdf:
         texts[printed] = _printed(text, browser)
     write_texts(texts, file.parent, overwrite=overwrite)
+
+
+def check_page(path: str | os.PathLike[str], *, overwrite: bool, pdf: bool) -> Path:
+    """Return the file of a page, or refuse, before any work is done, what cannot be written."""
+    file = Path(path)
+    if file.suffix.lower() != ".html":
+        raise refuse("path", str(path), "not the name of a page", "Let it end in .html.")
+    names = [file.name, file.with_suffix(".pdf").name] if pdf else [file.name]
+    check_free(names, file.parent, overwrite=overwrite)
+    return file
 
 
 def _refuse_other(plan: Plan, season: Season, draws: int | None, seed: int | None) -> None:

@@ -103,6 +103,20 @@ def test_utf_16_is_told(folder: Path, refusal: Refusal, encoding: str, name: str
     assert refusal() == [f"{name}: saved as UTF-16. Save it again as {kind} in UTF-8."]
 
 
+@pytest.mark.parametrize("name", ["varieties.csv", "season.toml"])
+@pytest.mark.parametrize("where", [0, 40, 5000])
+def test_nul_bytes_are_told_with_their_row_and_not_taken_for_utf_16(
+    folder: Path, refusal: Refusal, name: str, where: int
+) -> None:
+    data = (folder / name).read_bytes() + b"# " + b"x" * 6000 + b"\n"
+    (folder / name).write_bytes(data[:where] + b"\0" + data[where:])
+    row = data[:where].count(b"\n") + 1
+    told = "contains NUL bytes, so it is damaged. Save it again, or take an earlier copy."
+    assert refusal() == [f"{name}, row {row}: {told}"]
+    (folder / name).write_bytes(bytes(len(data)))  # as a disk leaves what was not written to its end
+    assert refusal() == [f"{name}, row 1: {told}"]
+
+
 def test_latin_1_is_told_with_its_row_and_the_letter_that_was_meant(
     folder: Path, change: Change, refusal: Refusal
 ) -> None:

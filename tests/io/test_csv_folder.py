@@ -73,7 +73,8 @@ def stages(draw: st.DrawFn, owner: str, places: list[str]) -> list[dict[str, Any
             spreads = {key: draw(st.floats(0, 2)) for key in ("batches_cv", "plants_cv")}
             row |= {"typical": draw(st.floats(0.1, 200)), "time_level": draw(st.sampled_from(LEVELS)), **spreads}
         row |= draw(survivals()) | {"survival_level": draw(st.sampled_from(LEVELS)), "share_of": "entering"}
-        row |= {"plants_per_m2": draw(numbers), "cost": draw(money), "minutes": draw(money), "source": draw(notes)}
+        row |= {"plants_per_m2": draw(numbers), "cost": draw(money), "source": draw(notes)}
+        row |= {"minutes": draw(st.just(0.0) | numbers)}
         rows.append(row)
     return rows
 

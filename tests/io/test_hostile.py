@@ -324,15 +324,15 @@ def test_a_terminal_without_the_letters_of_a_name_gets_their_numbers(
     assert b"Nursery \\u6728: 28 Sep 2026 (2026-W40)" in written.getvalue()
 
 
-def test_a_command_stopped_by_the_keyboard_ends_without_a_word(
+def test_a_command_stopped_by_the_keyboard_says_so(
     folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     def stopped(_: Path) -> Season:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("forecast.__main__.read_season", stopped)
+    monkeypatch.setattr("forecast.command_line.read_season", stopped)
     assert main(["check", str(folder)]) == 130
-    assert capsys.readouterr() == ("", "")
+    assert capsys.readouterr() == ("", "Stopped.\n")
 
 
 @pytest.mark.parametrize("draws", ["1e9", "9" * 5000, "nan", "½", "", "0x10"])

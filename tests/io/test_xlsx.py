@@ -304,3 +304,69 @@ def test_a_workbook_that_is_read_is_left_as_it_was(tmp_path: Path) -> None:
     read_records(path)
     assert path.read_bytes() == before
     assert load_workbook(path).sheetnames == ["batches", "counts"]
+
+
+# Other kinds of workbook (issue 17, point 18)
+
+STRICT = {
+    "http://schemas.openxmlformats.org/spreadsheetml/2006/main": "http://purl.oclc.org/ooxml/spreadsheetml/main",
+    "http://schemas.openxmlformats.org/officeDocument/2006/relationships": (
+        "http://purl.oclc.org/ooxml/officeDocument/relationships"
+    ),
+    "http://schemas.openxmlformats.org/drawingml/2006/main": "http://purl.oclc.org/ooxml/drawingml/main",
+}
+
+
+def other_kind(path: Path, texts: dict[str, str], suffix: str) -> Path:
+    """Save a workbook again with other texts in its parts."""
+    other = path.with_suffix(suffix)
+    with zipfile.ZipFile(other, "w", zipfile.ZIP_DEFLATED) as archive:
+        for info, data in parts(path):
+            for old, new in texts.items():
+                data = data.replace(old.encode(), new.encode())  # noqa: PLW2901
+            archive.writestr(info.filename, data)
+    return other
+
+
+@pytest.mark.parametrize("make", [book, lambda path: by_hand(path / "records.xlsx")], ids=["written", "by hand"])
+def test_strict_open_xml_is_read_alike(tmp_path: Path, make: Callable[[Path], Path]) -> None:
+    whole = read_records(make(tmp_path))
+    strict = other_kind(tmp_path / "records.xlsx", STRICT, ".strict.xlsx")
+    assert b"purl.oclc.org/ooxml/spreadsheetml/main" in dict(
+        (info.filename, data) for info, data in parts(strict)
+    )["xl/workbook.xml"]
+    assert read_records(strict) == whole
+
+
+def test_days_of_strict_open_xml_are_read_as_they_are_written(tmp_path: Path) -> None:
+    """They are in ISO 8601, not numbers: ECMA-376 (2016), part 1, 18.18.11."""
+    whole = read_records(book(tmp_path))
+    path = tmp_path / "records.xlsx"
+    serial = (date(2027, 3, 1) - date(1899, 12, 30)).days
+    text = dict((info.filename, data.decode()) for info, data in parts(path))["xl/worksheets/sheet1.xml"]
+    cell = text[text.index('<c r="D2"') : text.index("</c>", text.index('<c r="D2"')) + 4]
+    assert f"<v>{serial}</v>" in cell
+    patched(path, "xl/worksheets/sheet1.xml", cell, '<c r="D2" t="d"><v>2027-03-01</v></c>')
+    assert read_records(other_kind(path, STRICT, ".strict.xlsx")) == whole
+
+
+def test_a_workbook_with_macros_is_read_by_its_values(tmp_path: Path) -> None:
+    whole = read_records(book(tmp_path))
+    kinds = {
+        "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet.main+xml": (
+            "application/vnd.ms-excel.sheet.macroEnabled.main+xml"
+        )
+    }
+    path = other_kind(tmp_path / "records.xlsx", kinds, ".xlsm")
+    with zipfile.ZipFile(path, "a") as archive:
+        archive.writestr("xl/vbaProject.bin", b"\xd0\xcf\x11\xe0 Sub Auto_Open()")
+    assert read_records(path) == whole
+
+
+@pytest.mark.parametrize("name", ["records.xls", "records.xlsb.xls"])
+def test_a_workbook_of_the_old_format_is_told_with_its_remedy(tmp_path: Path, name: str) -> None:
+    (tmp_path / name).write_bytes(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600))
+    assert refused_lines(read_records, tmp_path / name) == [
+        f"{name}: an old format, or locked with a password. Open it in a spreadsheet program and save it as .xlsx, "
+        "without a password."
+    ]

@@ -128,3 +128,13 @@ def test_cells_in_order_may_be_equal_or_empty() -> None:
     assert Target(variety="A", week="2027-W40", p5=2, median=2, p95=2).median_demand == 2
     assert PriceLine(**OFFER | {"last_week": OFFER["first_week"]})
     assert Place(place="house", area=1, usable=1, last_week="2027-W08")
+
+
+@pytest.mark.parametrize("tiny", [1e-307, 1e-9, "1e-307"])
+@pytest.mark.parametrize("column", ["minutes", "minutes_per_vessel"])
+def test_minutes_are_none_or_can_be_meant(column: str, tiny: object) -> None:
+    """Of 1e-307 minutes a vessel, more vessels than any number fit into an hour (issue 17, point 18)."""
+    kind = type("Timed", (Row,), {"__annotations__": {column: Minutes}})
+    assert refused(kind, **{column: tiny}).endswith("too small to be meant. Write 0, or at least 0.000001.")
+    assert getattr(kind(**{column: 0}), column) == 0
+    assert getattr(kind(**{column: LEAST}), column) == LEAST

@@ -12,7 +12,7 @@ from refusals import faults_of, refused, refused_lines
 
 from forecast import Season, Week, read_season, write_season
 from forecast.rates.by_cycle import ByCycle
-from forecast.season.cells import Row, is_error
+from forecast.season.cells import LEAST, Row, is_error
 from forecast.season.propagation_rows import Culture, Division, size_of
 
 Change = Callable[[str, str, str], None]
@@ -533,7 +533,8 @@ def divisions(draw: st.DrawFn) -> Division:
         most_rounds=draw(st.integers(1, 50)),
         enters=draw(st.sampled_from(["acclimatisation", "growing on", "grading"])),
         **draw(st.just({}) | st.fixed_dictionaries({"place": PLACES, "plants_per_m2": st.floats(1e-6, 1e9)})),
-        **drawn(draw, MONEY, "cost", "minutes"),
+        **drawn(draw, MONEY, "cost"),
+        minutes=draw(st.just(0.0) | st.floats(LEAST, 1e9)),
         **drawn(draw, TEXTS, "source", "note"),
     )
 
