@@ -30,7 +30,7 @@ def handed_out(
     """Yield the number, from 0, and the result of a function of a module for each item of arguments, as they are done.
 
     Without an executor of ``concurrent.futures`` (or of a library with the same interface) all of it is done here.
-    `Refused` if it is no executor, or was shut down.
+    `Refused` if it is no executor, or is closed or shut down before the work is done.
 
     Notes
     -----
@@ -72,6 +72,8 @@ def _done(waiting: Collection[Future[_Result]], executor: Executor) -> Iterator[
         try:
             yield from as_completed(list(waiting), _PATIENCE)
         except TimeoutError:
+            if any(future.cancelled() for future in waiting):  # by a pool that was shut down: it wakes nobody
+                raise CancelledError from None
             _end_if_broken(executor)
 
 

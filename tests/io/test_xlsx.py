@@ -332,9 +332,8 @@ def other_kind(path: Path, texts: dict[str, str], suffix: str) -> Path:
 def test_strict_open_xml_is_read_alike(tmp_path: Path, make: Callable[[Path], Path]) -> None:
     whole = read_records(make(tmp_path))
     strict = other_kind(tmp_path / "records.xlsx", STRICT, ".strict.xlsx")
-    assert b"purl.oclc.org/ooxml/spreadsheetml/main" in dict(
-        (info.filename, data) for info, data in parts(strict)
-    )["xl/workbook.xml"]
+    whole_file = {info.filename: data for info, data in parts(strict)}
+    assert b"purl.oclc.org/ooxml/spreadsheetml/main" in whole_file["xl/workbook.xml"]
     assert read_records(strict) == whole
 
 
@@ -343,7 +342,7 @@ def test_days_of_strict_open_xml_are_read_as_they_are_written(tmp_path: Path) ->
     whole = read_records(book(tmp_path))
     path = tmp_path / "records.xlsx"
     serial = (date(2027, 3, 1) - date(1899, 12, 30)).days
-    text = dict((info.filename, data.decode()) for info, data in parts(path))["xl/worksheets/sheet1.xml"]
+    text = {info.filename: data.decode() for info, data in parts(path)}["xl/worksheets/sheet1.xml"]
     cell = text[text.index('<c r="D2"') : text.index("</c>", text.index('<c r="D2"')) + 4]
     assert f"<v>{serial}</v>" in cell
     patched(path, "xl/worksheets/sheet1.xml", cell, '<c r="D2" t="d"><v>2027-03-01</v></c>')

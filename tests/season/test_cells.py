@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
-from refusals import faults_of, refused_lines
+from refusals import faults_of, refused, refused_lines
 
 from forecast import Refused, Week
-from forecast.season.cells import Row, two_ways
+from forecast.season.cells import LEAST, Minutes, Row, two_ways
 from forecast.season.orders import Delivery
 from forecast.season.places import Place
 from forecast.season.price_list import PriceLine
