@@ -109,11 +109,12 @@ class Case:
     def growing(self, week: Week) -> float:
         """Return the expected cost [currency] of growing a plantlet until the target's week: stages, work and bench."""
         fate, key = self.fate(week), week if self.season.by_weather(self.request.variety) else None
+        until = self.request.week
         if key not in self._costs:
             first = week if key else min(prices.breaks[0].first_week for prices in self.price_lists)
-            self._costs[key] = growing_costs(self.season, self.request.variety, fate, self.request.week - first)
+            self._costs[key] = growing_costs(self.season, self.request.variety, fate, until, until - first)
         stages, bench = self._costs[key]
-        return stages + float(bench[: self.request.week - week].sum())
+        return stages + float(bench[until - week])
 
     def cheapest(self, prices: PriceList, week: Week) -> Shipment | None:
         """Return the shipment that is enough at the least cost; None if none is."""

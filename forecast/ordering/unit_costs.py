@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from forecast.growth.fate import Fate
@@ -15,13 +17,13 @@ BEFORE = 1e-6  # weeks before its Monday, a week begins
 
 
 def growing_costs(
-    season: Season, variety: str, fate: Fate, weeks: int, enters: str | None = None
+    season: Season, variety: str, fate: Fate, until: Week, weeks: int, enters: str | None = None
 ) -> tuple[float, Array]:
-    """Return the expected cost of a plantlet by stages and work, and of its bench by the week since it came.
+    """Return the expected cost of a plantlet by stages and work, and of its bench by how long before a week it comes.
 
     `fate` is that of plantlets from the stage on that they enter, the first if not given. The costs are those of stages
-    and work for a plantlet that comes [currency], and of its bench in each week, shape (weeks,) [currency], at the cost
-    that the first row of its place states; saleable plants stand until they are past their sale window.
+    and work for a plantlet that comes [currency], and of its bench until the week `until` if it comes 0, 1, 2, ...
+    `weeks` weeks before, shape (weeks + 1,) [currency]; saleable plants stand until they are past their sale window.
     """
     route = season.route(variety)
     if enters is not None:
@@ -29,22 +31,35 @@ def growing_costs(
     some = fate.take(slice(_COSTED))
     entering = np.concatenate([[1.0], some.reached[1:-1].mean(axis=1)])
     each = [row.cost + row.minutes / 60 * season.hourly_wage for row in route]
-    rates = [season.place(row.place).cost_per_m2_week / row.plants_per_m2 for row in route]
-    if not any(rates):
-        return float(entering @ each), np.zeros(weeks)
+    bench, backwards = np.zeros(weeks + 1), [until + (-1 - i) for i in range(weeks)]
+    rates = [_rents(season, row.place, backwards) / row.plants_per_m2 for row in route]
+    if not np.any(rates):
+        return float(entering @ each), bench
     standing, ready = some.course(np.arange(weeks, dtype=np.float64))
     life = season.variety(variety).saleable_weeks
-    bench = sum(rate * alive.mean(axis=1) for rate, alive in zip(rates, standing, strict=True))
     kept = ready.mean(axis=1)
     if life is not None:
         kept[life:] -= ready.mean(axis=1)[:-life]
-    return float(entering @ each), bench + rates[-1] * kept
+    for rate, alive in zip([*rates, rates[-1]], [*standing.mean(axis=2), kept], strict=True):
+        bench[1:] += np.convolve(alive, rate)[:weeks]  # of w weeks before, t weeks old: rate w - 1 - t
+    return float(entering @ each), bench
 
 
 def rents(season: Season, stage: Stage) -> Array:
     """Return the cost of the bench of a plant in a stage in each week of the season [currency], shape (weeks,)."""
-    places = (season.place_in(stage.place, season.first_week + i) for i in range(season.weeks))
-    return np.array([place.cost_per_m2_week for place in places]) / stage.plants_per_m2
+    return rents_between(season, stage.place, season.first_week, season.last_week + 1) / stage.plants_per_m2
+
+
+def rents_between(season: Season, place: str, first: Week, until: Week) -> Array:
+    """Return the cost of a square metre of a place in each week from the first to before the last [currency]."""
+    return _rents(season, place, [first + i for i in range(until - first)])
+
+
+def _rents(season: Season, place: str, weeks: Sequence[Week]) -> Array:
+    """Return the cost of a square metre of a place in some weeks [currency]: that of the row that is open then."""
+    if len([row for row in season.places if row.place == place]) == 1:
+        return np.full(len(weeks), season.place(place).cost_per_m2_week)
+    return np.array([season.place_in(place, week).cost_per_m2_week for week in weeks])
 
 
 def stage_costs(season: Season, variety: str, fate: Fate, week: Week) -> Array:

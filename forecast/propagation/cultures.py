@@ -26,7 +26,7 @@ from forecast.weeks import Week
 from forecast.words import propagation as words
 from forecast.words.results import Result
 
-_LOOKED = 156  # weeks for which plants are followed in the nursery
+_LOOKED = 156  # weeks for which plants are followed in the nursery, if no later week is asked for
 
 
 @dataclass(frozen=True)
@@ -232,18 +232,24 @@ class Cultures(Result):
     @cached_property
     def fates(self) -> dict[int, RouteFate]:
         """What the plantlets of each subculture meet in the nursery."""
-        names = {cycle: f"culture {self.subcultures - cycle}" for cycle in self.rounds}  # counted from the last
-        return {
-            cycle: draw_fate(
-                self.season, self.streams, self.variety, name, self.enters(cycle), enters=self.row.enters, weeks=_LOOKED
-            )
-            for cycle, name in names.items()
-        }
+        return {cycle: self._drawn(cycle, _LOOKED) for cycle in self.rounds}
+
+    def _drawn(self, cycle: int, weeks: int) -> RouteFate:
+        name = f"culture {self.subcultures - cycle}"  # counted from the last
+        batch = self.variety, name, self.enters(cycle)
+        return draw_fate(self.season, self.streams, *batch, enters=self.row.enters, weeks=weeks)
+
+    def fate(self, cycle: int, until: Week) -> RouteFate:
+        """Return what the plantlets of a subculture meet in the nursery, with weather at least until a week."""
+        weeks, known = until - self.enters(cycle), self.fates[cycle]
+        if weeks > known.last:  # twice as far, so that week after week can be asked for
+            self.fates[cycle] = self._drawn(cycle, max(weeks, 2 * known.last))
+        return self.fates[cycle]
 
     def share(self, cycle: int, week: Week) -> Array:
         """Return the share of the plantlets of a subculture that is saleable in a week, shape (draws,)."""
         elapsed, life = np.array([float(week - self.enters(cycle))]), self.season.variety(self.variety).saleable_weeks
-        return np.asarray(self.true(cycle) * self.fates[cycle].saleable(elapsed, life)[0])
+        return np.asarray(self.true(cycle) * self.fate(cycle, week).saleable(elapsed, life)[0])
 
     def expected(self, week: Week) -> float:
         """Return the expected number of plants that are saleable in a week."""
@@ -310,7 +316,7 @@ class Cultures(Result):
         for cycle in self.rounds:
             elapsed = np.array([float(week - self.enters(cycle)) for week in weeks])
             rng = self.streams.generator("culture", self.variety, "history", str(cycle))
-            ready = sampled(self.true(cycle) * self.fates[cycle].ready(elapsed), self.entering[cycle - 1], rng)
+            ready = sampled(self.true(cycle) * self.fate(cycle, last).ready(elapsed), self.entering[cycle - 1], rng)
             counts += ready - earlier(ready, life)
         frame = pd.DataFrame({"week": [str(week) for week in weeks]})
         quantiles = np.quantile(counts, RANGE, axis=1, method="inverted_cdf").astype(int)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from forecast.ordering.unit_costs import growing_costs
+from forecast.ordering.unit_costs import growing_costs, rents_between
 from forecast.propagation.cultures import Cultures
 from forecast.season.propagation_rows import Division
 from forecast.weeks import Week
@@ -22,7 +22,7 @@ def expected_outlays(cultures: Cultures, until: Week) -> list[tuple[str, Week, f
             rows.append((f"division {i + 1}", week, float(found.shoots[i].mean()) * each))
             if row.place is not None and row.plants_per_m2 is not None and i + 1 < cultures.subcultures:
                 area = float(found.planted[i + 1].mean()) / row.plants_per_m2
-                cost = area * season.place(row.place).cost_per_m2_week * row.round_weeks
+                cost = area * float(rents_between(season, row.place, week, week + row.round_weeks).sum())
                 rows.append((f"bench of stock {i + 1}", week + row.round_weeks // 2, cost))
     else:
         vessel = row.cost_per_vessel + row.minutes_per_vessel / 60 * season.hourly_wage
@@ -38,6 +38,8 @@ def expected_outlays(cultures: Cultures, until: Week) -> list[tuple[str, Week, f
         enters, plants = cultures.enters(cycle), float(cultures.entering[cycle - 1].mean())
         weeks = until - enters
         if weeks > 0 and plants:
-            stages, bench = growing_costs(season, cultures.variety, cultures.fates[cycle], weeks, row.enters)
-            rows.append(("growing on", enters + weeks // 2, plants * (stages + float(bench.sum()))))
+            stages, bench = growing_costs(
+                season, cultures.variety, cultures.fate(cycle, until), until, weeks, row.enters
+            )
+            rows.append(("growing on", enters + weeks // 2, plants * (stages + float(bench[-1]))))
     return rows

@@ -301,9 +301,8 @@ class Search:
         variable = sum(amount for _, _, amount in spent) - fixed
         cycle, plants = made.subcultures, float(made.plantlets.mean())
         fate, enters = made.fates[cycle], self.row.enters
-        stages, bench = growing_costs(self.season, made.variety, fate, _LONGEST_WAIT + 1, enters)
-        total = np.concatenate([[0.0], np.cumsum(bench)])
-        return fixed, lambda wait: variable + plants * (float(total[wait]) + (stages if wait > 0 else 0.0))
+        stages, bench = growing_costs(self.season, made.variety, fate, self.by, _LONGEST_WAIT, enters)
+        return fixed, lambda wait: variable + plants * (float(bench[wait]) + (stages if wait > 0 else 0.0))
 
     def _shares(self, made: Cultures, cycle: int) -> Array:
         """Return the share of a cycle's plantlets saleable by the weeks since they came, shape (weeks, draws)."""

@@ -13,10 +13,10 @@ ROUNDS = {1: [0.0], 3: [1.0, 1.0, 0.0]}  # what is kept
 PLACES = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 2}]
 
 
-def spent(culture=None, division=None, until="2027-W30", route=None, **asked):
+def spent(culture=None, division=None, until="2027-W30", route=None, places=PLACES, **asked):
     rows = {"divisions": [DIVISION | division]} if division else {"cultures": [CULTURE | culture]}
     growing = stage("growing", typical=5, survival=1, cost=0.5)
-    plan = season(route or [growing], hourly_wage=20, places=PLACES, **rows)
+    plan = season(route or [growing], hourly_wage=20, places=places, **rows)
     if division:
         kept = ROUNDS[asked["subcultures"]]
         made = Cultures(plan, plan.division("A"), season_streams(4, 1), plan.first_week, asked["explants"], kept)
@@ -108,3 +108,13 @@ def test_plants_that_come_a_week_before_they_are_wanted_grow_for_one_week():
     """36 plantlets come in week 11 and stand one week on 0.36 m²."""
     rows = spent(VESSELS, explants=4, subcultures=2, until="2027-W12")
     assert rows[-1] == ("growing on", "2027-W11", 36 * (0.5 + 2 / 100))
+
+
+def test_the_bench_of_stock_and_of_plantlets_costs_what_the_row_of_each_week_says():
+    """Issue 17: 2 a square metre until week 5 and 7 from week 6 on, where the first row alone was charged."""
+    rows = [PLACES[0] | {"last_week": "2027-W05"}, PLACES[0] | {"cost_per_m2_week": 7, "first_week": "2027-W06"}]
+    cells = STOCK | {"round_weeks": 8}
+    found = spent(division=cells, explants=10, subcultures=3, until="2027-W40", places=rows)
+    assert found[1] == ("bench of stock 1", "2027-W05", 30 / 20 * (5 * 2 + 3 * 7))
+    assert found[3] == ("bench of stock 2", "2027-W13", 90 / 20 * 8 * 7)
+    assert found[-1] == ("growing on", "2027-W28", 270 * (0.5 + 23 * 7 / 100))

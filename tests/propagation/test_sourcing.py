@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 from small_cultures import SURE, UNSURE, nursery
-from small_seasons import stage
+from small_seasons import CLIMATE, stage
 
 import forecast
 from forecast.growth.simulation import season_streams
@@ -388,3 +388,22 @@ def test_what_never_is_enough_has_no_earliest_week():
     route = forecast.compare_routes(poor, "A", week="2027-W30", **WANTED)["buy in"]
     assert route.earliest is None
     assert route.why_not == words.enough_in(0)
+
+
+WARM = {"runs_on": "degree-days", "typical": 300, "base_temperature": 4, "upper_threshold": 26, "time_level": "batch"}
+
+
+def test_routes_are_compared_where_a_plan_started_at_once_never_meets_the_target():
+    """Issue 17: started at once, plantlets come in the cold of March, of which too many die for 600 in any week."""
+    cold = nursery({}, growing=WARM | {"cold_below": 6, "cold_loss": 2}, climate=CLIMATE)
+    route = compared(cold, target=600, week="2027-W40", draws=64)["propagate in vitro"]
+    assert route.chance >= 0.9
+    assert route.earliest is None
+
+
+@pytest.mark.parametrize("week", ["2030-W36", "2031-W01", "2045-W01"])
+def test_what_has_become_of_cultures_can_be_asked_for_any_later_week(week):
+    """Plants keep their grade: in the end those are saleable that survive, however far the week."""
+    made = forecast.multiply(nursery({}, growing=WARM, climate=CLIMATE), "A", draws=64)
+    assert made.share(3, forecast.Week.parse(week)) == pytest.approx(made.fates[3].survival)
+    assert made.chance(week=week, at_least=900) > 0.99

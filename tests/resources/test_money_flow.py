@@ -810,8 +810,8 @@ def test_what_a_plantlet_costs_by_hand_and_beside_the_cost_used_for_sizing_order
     fate = fate.fate(fate.batches[0])
     assert np.allclose(stage_costs(plan, "A", fate, Week.parse("2027-W03")), 0.6)
     assert footprint(plan, "A", fate, Week.parse("2027-W03"), Week.parse("2027-W09"))[1] == pytest.approx(0.12)
-    one, by_week = growing_costs(plan, "A", fate, 6)
-    assert (one, by_week.sum()) == pytest.approx((0.6, 0.12))
+    one, bench = growing_costs(plan, "A", fate, Week.parse("2027-W09"), 6)
+    assert (one, bench[-1]) == pytest.approx((0.6, 0.12))
     assert np.allclose(stage_costs(plan, "A", fate, Week.parse("2027-W11")), 0.6)
     bench = footprint(plan, "A", fate, Week.parse("2027-W11"), Week.parse("2027-W09"))[1]
     assert bench == pytest.approx(0.08)  # in the yard in the weeks 13 and 14, when the season ends
