@@ -75,7 +75,7 @@ def occupied(
 
     For each batch: arrays of shape (weeks, draws) [0 to 1] for each stage, and for saleable plants not sold yet.
     Batches know the weeks of the whole season, `at` numbers those that are asked for: one, or all. What is sold in a
-    week, as for `on_hand`, leaves the bench on its Monday.
+    week, as for `on_hand`, leaves the bench on its Monday; from the last sale on so does all that is saleable.
     """
     standing, through = [], []
     for batch in batches:
@@ -83,7 +83,9 @@ def occupied(
         standing.append(alive)
         through.append(ready if at.size == batch.elapsed.size else batch.fate.ready(batch.elapsed))
     plants = sum(batch.quantity * ready for batch, ready in zip(batches, through, strict=True))
-    unsold = on_hand(np.asarray(plants), saleable_weeks, sales)[1][at]
+    unsold = on_hand(np.asarray(plants), saleable_weeks, sales)[1]
+    unsold[max((week for week, _ in sales), default=len(unsold)) :] = 0
+    unsold = unsold[at]
     fresh = [(ready - earlier(ready, saleable_weeks))[at] for ready in through]
     whole = sum(batch.quantity * share for batch, share in zip(batches, fresh, strict=True))
     part = np.minimum(unsold / np.maximum(whole, 1e-9), 1)

@@ -140,7 +140,7 @@ def bench_space(outcome: Outcome) -> BenchSpace:
     Given a draw, the area in a place is a sum over many plants; its chance is taken as normal, with its
     mean and variance, and the same in all weeks. Of plants that are sold in part, the rest is taken at its
     expected number. Saleable plants are in the place of the last stage until the target of a
-    week is sold; the rest is there until it is past its sale window.
+    week is sold; the rest is there until it is past its sale window, or the last target of its variety is sold.
 
     Examples
     --------

@@ -166,7 +166,7 @@ def cash_flow(outcome: Outcome) -> CashFlow:
       An order falls under the cheapest line, freight included, of its lab (any, if it names none) that delivers in its
       week and accepts its number. Plants that one lab sends in one week share boxes of one size and price.
     - A stage's cost and work are paid in the week in which plants enter it, the bench for each week in which plants
-      stand on it on the Monday. Both are expected, given the draw.
+      stand on it on the Monday, as `bench_space` counts them. Both are expected, given the draw.
     - The target of a week is sold in it, the oldest plants first, as far as it is on hand in one history a draw, at
       the price of that week. What passes its sale window leaves; so does, after the last target, all that is saleable,
       and later what becomes so. Of what leaves, as many plants as the targets of the variety add to
@@ -231,10 +231,8 @@ def growing(outcome: Outcome, variety: str) -> Iterator[Line]:
     shares = on_benches(outcome.drawn, variety, batches)
     for k, (stage, cost) in enumerate(zip([*route, route[-1]], [*costs, costs[-1]], strict=True)):
         standing = sum(one.quantity * parts[k] for one, parts in zip(batches, shares, strict=True))
-        until = season.weeks if k < len(route) else _last(season, variety)  # then all that is saleable leaves
-        rows = [season.places.index(season.place_in(stage.place, week)) + 1 for week in outcome.weeks[:until]]
-        amounts = -cost[:until, None] * np.asarray(standing)[:until]
-        yield Line("bench", variety, "", "places", np.array(rows, dtype=np.intp), slice(0, until), amounts)
+        rows = [season.places.index(season.place_in(stage.place, week)) + 1 for week in outcome.weeks]
+        yield Line("bench", variety, "", "places", np.array(rows, dtype=np.intp), every, -cost[:, None] * standing)
 
 
 def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, Array]) -> Iterator[Line]:

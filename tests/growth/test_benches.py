@@ -61,19 +61,19 @@ def test_the_areas_of_two_batches_add_and_so_do_the_variances_of_their_plants():
 
 
 def test_of_two_batches_what_is_not_sold_is_shared_in_proportion_in_one_week_or_in_all():
-    """40 of 60 and 30 of 30 are ready; 35 are sold in the sixth week, so half of both is left."""
+    """40 of 60 and 30 of 30 are ready; 35 are sold in the sixth week, so half of both is left until the last sale."""
     elapsed = np.arange(10.0)
     batches = [
         Grown(80, alike([0.5], [3.0]), elapsed),
         Grown(30, alike([1.0], [2.0]), elapsed - 2),
     ]
-    sales = [(5, np.array([35.0, 70.0]))]
+    sales = [(5, np.array([35.0, 70.0])), (8, np.array([0.0, 0.0]))]
     every = occupied(batches, np.arange(10), None, sales)
     one = occupied(batches, np.array([6]), None, sales)
     for whole, part in zip(every, one, strict=True):
         assert all(np.array_equal(whole[k][6:7], part[k]) for k in (0, 1))
-    assert every[0][1][:, 0].tolist() == [0, 0, 0, 0.5, 0.5, *[0.25] * 5]
-    assert every[1][1][:, 0].tolist() == [0, 0, 0, 0, 1, *[0.5] * 5]
+    assert every[0][1][:, 0].tolist() == [0, 0, 0, 0.5, 0.5, *[0.25] * 3, 0, 0]
+    assert every[1][1][:, 0].tolist() == [0, 0, 0, 0, 1, *[0.5] * 3, 0, 0]
     assert every[0][1][5:, 1].tolist() == every[1][1][5:, 1].tolist() == [0] * 5
     assert every[1][0][:, 0].tolist() == [0, 0, 1, 1, 0, 0, 0, 0, 0, 0]
 

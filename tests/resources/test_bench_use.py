@@ -204,3 +204,68 @@ def test_areas_of_parts_of_the_orders_add_to_the_space_of_all():
     made = space_taken(one, *(a + b for a, b in zip(one.drawn.area(), other.drawn.area(), strict=True)))
     assert made.table().equals(forecast.bench_space(whole).table())
     assert made.overruns == forecast.bench_space(whole).overruns
+
+
+def followed(weeks, plants, replicates, sold, life, rng):
+    """Follow plants one by one, each alike to 4 weeks ± 20 % and then 6 ± 20 %: area [m²] by week, shape (weeks,).
+
+    They come in the third week, 8 of 10 and 9 of 10 live, at 100 and then 50 plants to the m²; `sold` are numbers by
+    week, the oldest first, and what is left after the last of them leaves.
+    """
+    spread = np.sqrt(np.log(1 + 0.2**2))
+    vigour = np.exp(spread * rng.standard_normal((replicates, plants)))
+    hazard = rng.exponential(size=(replicates, plants))
+    risk, after = -np.log(0.8), -np.log(0.8) - np.log(0.9)
+    ready = np.where(hazard > after, 2 + 10 * vigour, np.inf)
+    gone = np.full(ready.shape, np.inf)  # the week in which a plant leaves
+    if life is not None:
+        gone = np.minimum(gone, np.ceil(ready) + life)
+    area = np.zeros(weeks)
+    for now in range(weeks):
+        since = now - 2
+        first = (since >= 0) & (since < 4 * vigour) & (hazard > risk * since / (4 * vigour))
+        part = (since - 4 * vigour) / (6 * vigour)
+        second = (part >= 0) & (part < 1) & (hazard > risk + (after - risk) * part)
+        there = (ready <= now) & (gone > now)
+        for one in range(replicates if now in sold else 0):
+            oldest = np.flatnonzero(there[one])[np.argsort(ready[one][there[one]])]
+            gone[one, oldest[: sold[now]]] = now
+        if now >= max(sold, default=weeks):
+            gone[ready <= now] = np.minimum(gone[ready <= now], now)
+        there = (ready <= now) & (gone > now)
+        area[now] = ((first / 100 + (second | there) / 50).sum(axis=1)).mean()
+    return area
+
+
+@pytest.mark.parametrize("life", [None, 9])
+@pytest.mark.parametrize("sold", [{16: 20, 20: 15}, {}], ids=["two targets", "none"])
+def test_what_is_left_after_the_last_target_stands_nowhere_as_single_plants_show(life, sold):
+    """Issue 17: of 100 plantlets about 72 are saleable and 35 are sold; the other 37 stood on and on."""
+    rows = [
+        stage("weaning", typical=4, plants_cv=0.2, survival=0.8),
+        stage("growing on", typical=6, plants_cv=0.2, survival=0.9, plants_per_m2=50),
+    ]
+    targets = [{"variety": "A", "week": week(at), "target": number} for at, number in sold.items()]
+    plan = season(rows, targets=targets, saleable_weeks=life)
+    outcome = forecast.simulate(plan, [("A", "2027-W03", 100)], draws=64, seed=1)
+    area = area_by_place(outcome)["expected"].sel(place="house").mean("draw").values
+    counted = followed(plan.weeks, 100, 400, sold, life, np.random.default_rng(1))
+    assert np.abs(area - counted).max() < 4 * np.sqrt(100 * 0.25) / 50 / np.sqrt(400)
+    last = max(sold, default=plan.weeks)
+    assert (area[last:] < 0.01).all()
+    assert area[last - 1] > 0.5 or life is not None
+
+
+@pytest.mark.parametrize("life", [None, 4])
+def test_the_rent_of_the_cash_account_is_that_of_the_area_of_bench_space_in_every_week(life):
+    """Issue 17: one rule for what stands there, whether it is measured or paid for; B has no target."""
+    places = [row | {"cost_per_m2_week": cost} for row, cost in zip(PLACES, (2, 0.5), strict=True)]
+    targets = [{"variety": "A", "week": "2027-W22", "target": 60}, {"variety": "A", "week": "2027-W24", "target": 30}]
+    plan = season(ROUTE, varieties="AB", places=places, targets=targets, saleable_weeks=life)
+    plan = plan.replace(varieties=tuple(row.replace(sale_price=5) for row in plan.varieties))
+    outcome = forecast.simulate(plan, ORDERS, draws=64, seed=1)
+    entries = forecast.cash_flow(outcome).entries()
+    paid = -entries[entries["what"] == "bench"].groupby("week")["amount"].sum()
+    area = area_by_place(outcome)["expected"].mean("draw")
+    rent = 2 * area.sel(place="house").values + 0.5 * area.sel(place="beds").values
+    assert paid.reindex([*map(str, outcome.weeks)], fill_value=0).to_numpy() == pytest.approx(rent, abs=1e-6)

@@ -100,7 +100,8 @@ def test_the_area_of_a_batch_is_that_of_a_plan_with_it_alone_if_luck_is_shared_a
 
 def test_what_is_sold_leaves_each_batch_in_proportion():
     """By hand: 60 and 40 plants are ready when 50 are sold, so 30 and 20 stay, at 10 plants to the m²."""
-    plan = sure("A", targets=[{"variety": "A", "week": "2027-W15", "target": 50}])
+    targets = [{"variety": "A", "week": week, "target": number} for week, number in (("2027-W15", 50), ("2027-W17", 1))]
+    plan = sure("A", targets=targets)
     outcome = forecast.simulate(plan, [("A", "2027-W02", 60), ("A", "2027-W04", 40)], draws=2, seed=1)
     areas = [area_of(outcome, batch)["field"][0][12:15, 0].tolist() for batch in outcome.batches]  # weeks 13 to 15
     assert areas == [pytest.approx([6, 6, 3]), pytest.approx([4, 4, 2])]

@@ -51,7 +51,7 @@ def test_the_area_of_a_batch_is_that_of_a_multinomial_number_of_plants():
 
 
 def test_what_is_sold_leaves_its_place_in_that_week_and_batches_share_it_in_proportion():
-    targets = [{"variety": "A", "week": "2027-W12", "target": 50}]
+    targets = [{"variety": "A", "week": w, "target": n} for w, n in (("2027-W12", 50), ("2027-W35", 1))]
     outcome = sure([("A", "2027-W05", 60), ("A", "2027-W06", 40)], targets, saleable_weeks=20)
     area = area_by_place(outcome)["expected"].sel(place="house").values[:, 0]
     assert area[[3, 4, 5, 10, 11, 27, 28, 30]] == pytest.approx([0, 0.6, 1, 1, 0.5, 0.5, 0.4, 0])
