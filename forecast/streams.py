@@ -102,6 +102,27 @@ class Streams:
         return self._points[name]
 
 
+class IndependentSets(Streams):
+    """Streams of which the draws are some sets, one after the other, each with points of its own.
+
+    Within a set draws are as even as those of `Streams`; sets are independent, so that what they differ by is the error
+    of a mean over all. Their sizes differ by at most one.
+    """
+
+    def __init__(self, seed: int, draws: int, coordinates: Sequence[str], sets: int) -> None:
+        super().__init__(seed, draws, coordinates)
+        sizes = [draws // sets + (at < draws % sets) for at in range(sets)]
+        seeds = [int(self.generator("set", str(at)).integers(2**62)) for at in range(sets)]
+        self._sets = [Streams(one, size, coordinates) for one, size in zip(seeds, sizes, strict=True) if size]
+
+    def _scores(self, name: tuple[str, ...], width: int) -> Array:
+        if name not in self._points:
+            scores = np.concatenate([part._scores(name, width) for part in self._sets], axis=1)
+            scores.flags.writeable = False
+            self._points[name] = scores
+        return self._points[name]
+
+
 class GivenStreams(Streams):
     """Streams of which some scores are given, by owner and quantity, shape (draws,) each; the others are of `streams`.
 

@@ -10,22 +10,27 @@ from numpy.typing import NDArray
 from scipy.special import gammaln, xlog1py, xlogy
 from scipy.stats import norm, qmc
 
-from forecast.growth.simulation import owners, season_streams
+from forecast.growth.simulation import COORDINATES, owners
 from forecast.ordering.margins import Margins
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.trial_orders import Case
 from forecast.rates.levels import Level
 from forecast.season.season import Season
-from forecast.streams import Array, Streams
+from forecast.streams import Array, IndependentSets, Streams
 from forecast.weeks import Week
 
-GROUPS = 16  # of draws, left out in turn for the Monte Carlo error
+GROUPS = 16  # independent sets of draws, left out in turn for the Monte Carlo error
 _LASTING = ("belief", "variety")  # levels that are the same in the trial and in the main order
 _WIDEST, _STEP = 6.0, 0.125  # of the lattice of scores where one survival is uncertain
 _POINTS = 128  # at which scores are drawn where several are
 _MOST_TRIED = 60  # quantities of a price-list line
 _TRIALS = 256  # draws of a trial
+
+
+def even_sets(draws: int, seed: int) -> Streams:
+    """Make the streams of a trial: independent sets of draws, from which its error is known."""
+    return IndependentSets(seed, draws, COORDINATES, GROUPS)
 
 
 class Preposterior:
@@ -43,7 +48,7 @@ class Preposterior:
         self._ways = self._best_weeks()
         self.choices: tuple[Shipment | None, ...] = (None, *self._orderable())
         other = int(case.streams.generator("trial").integers(2**62))  # the trial has a season of its own
-        self._trial = season_streams(min(case.streams.draws, _TRIALS), other)
+        self._trial = even_sets(min(case.streams.draws, _TRIALS), other)
         self._chances: dict[int, Array] = {}
 
     def _best_weeks(self) -> list[tuple[PriceList, Week]]:
@@ -124,7 +129,7 @@ class Preposterior:
 
         Notes
         -----
-        The error is that of a jackknife over groups of draws, and over those of scores where these are drawn.
+        The error is that of a jackknife over independent sets of draws, and over those of scores where these are drawn.
         """
         if not self._held:
             return 0.0, 0.0
@@ -134,7 +139,7 @@ class Preposterior:
         draws = [_evsi(self.weights, *(table[rest].mean(axis=0) for table in by_group)) for rest in kept]
         variance = _jackknife(draws)
         if len(self._held) > 1:
-            group = np.arange(len(self.weights)) % GROUPS
+            group = np.arange(len(self.weights)) // (_POINTS // GROUPS)
             variance += _jackknife([_evsi(self.weights[k], margins[k], chances[k]) for k in (r[group] for r in kept)])
         return _evsi(self.weights, margins, chances), math.sqrt(variance)
 
@@ -170,7 +175,8 @@ def _lasting(season: Season, variety: str) -> tuple[tuple[str, Level], ...]:
 def _nodes(uncertain: int, streams: Streams) -> tuple[Array, Array]:
     """Return scores of what lasts, shape (nodes, stages), and their weights."""
     if uncertain > 1:
-        points = qmc.Sobol(uncertain, rng=streams.generator("what lasts")).random(_POINTS)
+        sets = (qmc.Sobol(uncertain, rng=streams.generator("what lasts", str(at))) for at in range(GROUPS))
+        points = np.concatenate([one.random(_POINTS // GROUPS) for one in sets])
         return norm.ppf(points), np.full(_POINTS, 1 / _POINTS)
     scores = np.linspace(-_WIDEST, _WIDEST, 1 + round(2 * _WIDEST / _STEP))[:, None] if uncertain else np.zeros((1, 0))
     weights = norm.pdf(scores).prod(axis=1)
@@ -185,9 +191,8 @@ def _evsi(weights: Array, margins: Array, chances: Array) -> float:
 
 
 def _grouped(by_draw: Array) -> Array:
-    """Return means over groups of draws, the last axis, as the first axis."""
-    groups = [by_draw[..., first::GROUPS].mean(axis=-1) for first in range(GROUPS)]
-    return np.array(groups)
+    """Return means over the independent sets of draws, the last axis, as the first axis."""
+    return np.array([some.mean(axis=-1) for some in np.array_split(by_draw, GROUPS, axis=-1)])
 
 
 def _jackknife(left_out: list[float]) -> float:

@@ -10,12 +10,11 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import whole
-from forecast.growth.simulation import season_streams
 from forecast.ordering.request import requested
 from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case
 from forecast.season.season import Season
-from forecast.sensitivity.preposterior import GROUPS, Preposterior
+from forecast.sensitivity.preposterior import GROUPS, Preposterior, even_sets
 from forecast.streams import MOST_DRAWS, PLANNING_DRAWS
 from forecast.weeks import Week
 from forecast.words import sensitivity as words
@@ -210,9 +209,8 @@ def trial_worth(
     value of the trial is the sum over y of max over a of E[L(y | x) M(x, a)], less max over a of E[M(x, a)]: the
     expected value of sample information (EVSI). Given x, margin and chance are means over the draws of all that does
     not last, exact in the chance of single plants; a trial has 256 draws of its own at most. The mean over x is taken
-    by the trapezoidal rule if one survival is uncertain, else over 128 scrambled Sobol points. The error takes draws
-    for plain random numbers, and they are more even than that: it is too large, by a factor of up to three where it
-    was measured.
+    by the trapezoidal rule if one survival is uncertain, else over 16 independent sets of 8 scrambled Sobol points.
+    The draws are 16 independent sets too, and the error is what comes of leaving out one set after the other.
 
     References
     ----------
@@ -229,7 +227,7 @@ def trial_worth(
     plants = whole("plants", plants, 0, MOST_PLANTS)
     draws = whole("draws", draws, GROUPS, MOST_DRAWS)
     request, number = requested(season, variety, target, week, None)
-    streams = season_streams(draws, season.seed if seed is None else seed)
+    streams = even_sets(draws, season.seed if seed is None else seed)
     tables = Preposterior(season, Case(season, streams, request, number), number)
     best, margin, evpi = tables.known()
     evsi, error = tables.evsi(plants)
