@@ -204,7 +204,7 @@ def work_calendar(work: Hours) -> Chart:
     base = alt.Chart(rows).encode(x=_cells(), y=y, tooltip=tips)
     shade = alt.Color("hours:Q", title="hours [h]", scale=alt.Scale(scheme="blues"))
     most = float(rows["hours"].max()) if len(rows) else 1.0
-    dark = alt.condition(f"datum.hours > {0.55 * most:.3g}", alt.value("white"), alt.value(BLACK))
+    dark = alt.condition(f"datum.hours > {0.55 * most:.2f}", alt.value("white"), alt.value(BLACK))
     numbers = base.mark_text(fontSize=9).encode(text="label:N", color=dark)
     size = {"width": WIDTH + 160, "height": max(_ROW * len(stages), 60)}
     cells = base.mark_rect().encode(color=shade)

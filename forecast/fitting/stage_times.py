@@ -19,6 +19,7 @@ from forecast.rates.distributions import Z90, Duration
 from forecast.rates.levels import Level
 from forecast.streams import Array
 from forecast.words import records as words
+from forecast.words.numbers import figures
 from forecast.words.results import Result
 
 TimeLaw = Literal["lognormal", "log-logistic", "weibull"]
@@ -305,7 +306,7 @@ def _read(rows: Iterable[Counted | Sequence[object]]) -> list[Counted]:
     exact = {row.until for row in ready if row.after == row.until}
     if len(exact) == 1 and all(row.after in exact for row in ready):
         remedy = "Write the counts between which they became ready, such as after 3 until 4."
-        raise refuse("rows", f"{min(exact):g}", "all became ready at the same time", remedy)
+        raise refuse("rows", figures(min(exact), 6), "all became ready at the same time", remedy)
     if all(row.after == 0 for row in ready) and len({row.after or row.until for row in read}) == 1:
         raise _unknown("one count")
     return read

@@ -14,6 +14,7 @@ from forecast.errors import Fault, Refused
 from forecast.io.files_in import MOST_BYTES, OPTIONAL, nearest_file, read_text, refused
 from forecast.io.layout import MOST_ROWS, Sheet, lay_out, may_be_empty
 from forecast.season.cells import Row, plain, shielded, unshielded
+from forecast.words.numbers import figures
 
 
 @dataclass(frozen=True)
@@ -106,4 +107,8 @@ def _too_large(rows: int, text: str) -> str:
     if rows > MOST_ROWS:
         return f"not saved: {rows:,} rows is over the {MOST_ROWS:,}-row limit for reading the file back"
     size, most = len(text.encode()) / 1e6, MOST_BYTES[".csv"] / 1e6
-    return f"not saved: {size:.2f} MB is over the {most:g} MB limit for reading the file back" if size > most else ""
+    return (
+        f"not saved: {size:.2f} MB is over the {figures(most, 6)} MB limit for reading the file back"
+        if size > most
+        else ""
+    )

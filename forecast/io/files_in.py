@@ -9,6 +9,7 @@ from pathlib import Path
 
 from forecast.errors import Fault, Refused
 from forecast.season.season import TABLES
+from forecast.words.numbers import figures
 
 HEADER = "season.toml"
 OPTIONAL = {"orders", "climate", "cultures", "divisions", "weather"}
@@ -63,7 +64,7 @@ def contents(file: Path, most: int, smaller: str) -> bytes:
         if not stat.S_ISREG(status.st_mode):
             raise refused(file.name, "not a regular file", "Put a file of this name here.")
         if status.st_size > most:
-            raise refused(file.name, f"larger than {most / 10**6:g} MB", smaller)
+            raise refused(file.name, f"larger than {figures(most / 10**6, 6)} MB", smaller)
         return file.read_bytes()
     except (FileNotFoundError, NotADirectoryError, Refused):
         raise

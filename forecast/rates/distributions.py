@@ -17,6 +17,7 @@ from forecast.errors import in_order, real, refuse
 from forecast.rates.levels import Level
 from forecast.streams import Array
 from forecast.words import seasons as words
+from forecast.words.numbers import figures
 
 Z90 = 1.6448536269514722  # standard normal quantile at 0.95: 90 % lie within -Z90 and Z90
 _LEAST = 1e-6  # below this standard deviation a share counts as known
@@ -69,8 +70,8 @@ class Share:
         real("mean", self.mean, gt=0, le=1, such_as="0.85 for 85 %")
         widest = math.sqrt(self.mean * (1 - self.mean))
         if not (self.sd == 0 or 0 < self.sd < widest):
-            problem = f"no share with a mean of {self.mean:g} varies so much"
-            raise refuse("sd", self.sd, problem, f"Give a standard deviation from 0 to below {widest:.3g}.")
+            problem = f"no share with a mean of {figures(self.mean, 6)} varies so much"
+            raise refuse("sd", self.sd, problem, f"Give a standard deviation from 0 to below {figures(widest)}.")
         if 0 < self.sd < _LEAST:
             raise refuse("sd", self.sd, "too small to be meant", f"Give 0, or at least {_LEAST:f}.")
 

@@ -14,6 +14,7 @@ from forecast.season.cells import Note, Number, Row, wrong
 from forecast.season.season import Season
 from forecast.weather.station import COLDEST, WARMEST, max_below_min, not_air_temperature, repeated_day
 from forecast.weeks import Week
+from forecast.words.numbers import figures
 
 _TOO_WARM = 25.0  # above the normal of its week no day is so warm [°C]; common practice, no source
 
@@ -69,6 +70,6 @@ def too_warm(rows: Sequence[WeatherRecord], season: Season) -> Iterator[Fault]:
     days = [row for row in rows if (row.t_min + row.t_max) / 2 > usual[Week.of(row.date)] + _TOO_WARM]
     if days:
         more = f", as are {len(days) - 1:,} more days" if len(days) > 1 else ""
-        problem = f"more than {_TOO_WARM:g} °C above the climate normals of {Week.of(days[0].date)}{more}"
+        problem = f"more than {figures(_TOO_WARM, 6)} °C above the climate normals of {Week.of(days[0].date)}{more}"
         remedy = "Write °C, (F - 32) / 1.8 from Fahrenheit, or check the climate."
         yield Fault(problem, remedy, "weather", None, "date", str(days[0].date))

@@ -16,6 +16,7 @@ from forecast.errors import Fault, Refused
 from forecast.rates.levels import Level
 from forecast.weather.station import COLDEST, WARMEST
 from forecast.weeks import Week
+from forecast.words.numbers import figures
 
 _ERROR = re.compile(
     r"##+|#[¡¿]?[^\W\d_][^\s#]*[!?]|#\w/\w|#(NV|YOK|HIÁNYZIK|NENÍ_K_DISPOZICI|NEDOSTUPNÝ|GETTING_DATA)|Err:\d+"
@@ -89,7 +90,7 @@ def _not_a_number(text: str) -> tuple[str, str]:
 
 
 def _hundredth(text: str) -> str:
-    return f"{float(text) / 100:g}" if _NUMBER.fullmatch(text.strip()) else "0.85 for 85 %"
+    return figures(float(text) / 100, 6) if _NUMBER.fullmatch(text.strip()) else "0.85 for 85 %"
 
 
 def _finite(number: float) -> float:
@@ -113,7 +114,7 @@ def _nothing_or_not_tiny(number: float) -> float:
 def _share(cell: Any) -> Any:
     number = _number(cell)
     if isinstance(number, int | float) and 1 < number <= 100:
-        raise wrong("a share lies between 0 and 1", f"For {number:g} % write {number / 100:g}.")
+        raise wrong("a share lies between 0 and 1", f"For {figures(number, 6)} % write {figures(number / 100, 6)}.")
     return number
 
 
@@ -122,7 +123,7 @@ def _whole(cell: Any) -> Any:
     if isinstance(number, float):
         if _finite(number) != int(number):
             if isinstance(cell, str) and (readings := _readings(cell.strip())):
-                problem = f"could mean {readings[0]} or {number:g}, and must be a whole number"
+                problem = f"could mean {readings[0]} or {figures(number, 6)}, and must be a whole number"
                 raise wrong(problem, f"Write {readings[0]}.")
             raise wrong("not a whole number", f"Write {math.floor(number)} or {math.ceil(number)}.")
         return int(number)

@@ -18,6 +18,7 @@ from forecast.season.stages import Stage, untold_order
 from forecast.season.varieties import Variety
 from forecast.weather.climate import PERSISTENCE
 from forecast.weeks import Week
+from forecast.words.numbers import figures
 
 KEYS = {
     "varieties": ("variety",),
@@ -58,7 +59,8 @@ def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
         if row.share_of == "original":
             lost = 1 - share.mean
             if lost >= left - TOLERANCE:
-                problem = f"{left:.3g} of the original plants enter this stage, but it loses {lost:.3g} of the original"
+                enter = f"{figures(left)} of the original plants enter this stage"
+                problem = f"{enter}, but it loses {figures(lost)} of the original"
                 remedy = "Lower the losses, or use share_of 'entering' if each is a share of the plants that enter."
                 raise refuse(row.stage, None, problem, remedy)
             try:

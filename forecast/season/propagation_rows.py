@@ -29,20 +29,22 @@ from forecast.season.cells import (
     parsed,
     wrong,
 )
+from forecast.words.numbers import figures
 
 
 def _rates(by_cycle: ByCycle) -> ByCycle:
     for value in by_cycle.values:
         if not LEAST <= value <= 1000:
-            raise wrong(f"{value:g} is not a rate", f"Write numbers from {LEAST:f} to 1,000.")
+            raise wrong(f"{figures(value, 6)} is not a rate", f"Write numbers from {LEAST:f} to 1,000.")
     return by_cycle
 
 
 def _shares(by_cycle: ByCycle) -> ByCycle:
     for value in by_cycle.values:
         if value >= 1:
-            remedy = f"For {value:g} % write {value / 100:g}." if 1 < value < 100 else "Write shares below 1."
-            raise wrong(f"{value:g} would lose every vessel", remedy)
+            meant = f"For {figures(value, 6)} % write {figures(value / 100, 6)}."
+            remedy = meant if 1 < value < 100 else "Write shares below 1."
+            raise wrong(f"{figures(value, 6)} would lose every vessel", remedy)
     return by_cycle
 
 
@@ -288,8 +290,8 @@ def size_of(rates: ByCycle, spread: float, column: str) -> float:
     if more < -1e-9:
         least = math.ceil(1000 / math.sqrt(rates.at(1))) / 1000
         noun = "explants" if column == "explants_cv" else "plants"
-        problem = f"chance alone gives {noun} with a mean of {rates.at(1):g} a cv of {least:g}"
-        raise wrong(problem, f"Write 0, or at least {least:g}.", column, spread)
+        problem = f"chance alone gives {noun} with a mean of {figures(rates.at(1), 6)} a cv of {figures(least, 6)}"
+        raise wrong(problem, f"Write 0, or at least {figures(least, 6)}.", column, spread)
     return 1 / more if more > 1e-6 else math.inf
 
 
@@ -305,5 +307,6 @@ def _possible(column: str, spread: float, means: Sequence[float], level: Level) 
     widest = [math.sqrt(m * (1 - m)) * means[0] / m if m else (math.inf if means[0] else 0.0) for m in means]
     for mean, most in zip(means, widest, strict=True):
         if spread and not spread < most * (1 - 1e-9):
-            remedy = f"Write a number from 0 to below {min(widest):.3g}." if min(widest) else "Clear it."
-            raise wrong(f"no share with a mean of {mean:g} has this standard deviation", remedy, column, spread)
+            remedy = f"Write a number from 0 to below {figures(min(widest))}." if min(widest) else "Clear it."
+            problem = f"no share with a mean of {figures(mean, 6)} has this standard deviation"
+            raise wrong(problem, remedy, column, spread)

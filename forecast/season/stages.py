@@ -26,6 +26,7 @@ from forecast.season.cells import (
     Whole,
     wrong,
 )
+from forecast.words.numbers import figures
 
 STAGES = ("arrival", "acclimatisation", "growing on", "spacing out", "hardening", "grading")
 
@@ -202,7 +203,9 @@ class Stage(Row):
     @property
     def duration(self) -> Duration:
         """The time the stage takes."""
-        unit = "weeks" if self.runs_on == "weeks" else f"degree-days above {self.base_temperature:g} °C"
+        unit = (
+            "weeks" if self.runs_on == "weeks" else f"degree-days above {figures(self.base_temperature or 0.0, 6)} °C"
+        )
         return Duration(self.typical, self.batches_cv, self.plants_cv, self.time_level or "plant", unit)
 
 

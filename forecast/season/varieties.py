@@ -10,6 +10,7 @@ from pydantic import model_validator
 from forecast.errors import refuse
 from forecast.rounding import round_down
 from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, wrong
+from forecast.words.numbers import figures
 
 _YEAR = 52  # weeks
 
@@ -49,7 +50,7 @@ class Variety(Row):
         if lowest is not None and self.yearly_fall is None:
             raise wrong("used only when the price falls", "Fill yearly_fall, too.", "lowest_price", lowest)
         if lowest is not None and self.sale_price is not None and lowest > self.sale_price:
-            remedy = f"Write at most {self.sale_price:g}, or raise sale_price."
+            remedy = f"Write at most {figures(self.sale_price, 6)}, or raise sale_price."
             raise wrong("above the sale price", remedy, "lowest_price", lowest)
         return self
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -59,7 +60,7 @@ class Comparison(Result):
             and p95, its 90 % range; chance and other_chance that the target is met. Empty where a scenario has no such
             target.
         """
-        return self._table.copy()
+        return self._table.drop(columns="error")
 
     @cached_property
     def _table(self) -> pd.DataFrame:
@@ -74,9 +75,11 @@ class Comparison(Result):
                 means = [float(number.mean()) for number in numbers]
                 change = numbers[1] - numbers[0]
                 difference = (float(change.mean()), *np.quantile(change, _ENDS).tolist())
-                rows.append((name, str(week), target, other_target, *means, *difference, chance, other_chance))
+                rows.append(
+                    (name, str(week), target, other_target, *means, *difference, chance, other_chance, _error(change))
+                )
         columns = ["variety", "week", "target", "other_target", "saleable", "other_saleable"]
-        columns += ["difference", "p5", "p95", "chance", "other_chance"]
+        columns += ["difference", "p5", "p95", "chance", "other_chance", "error"]
         frame = pd.DataFrame(rows, columns=columns)
         return frame.astype(dict.fromkeys(["target", "other_target"], "Int64") | dict.fromkeys(columns[4:], float))
 
@@ -103,7 +106,7 @@ class Comparison(Result):
         if currencies[0] != currencies[1]:
             remedy = f"The first is in {currencies[0]}; state the other in it, too."
             raise refuse("currency", currencies[1], "not the currency of the first", remedy)
-        margins = [self._margins(side) for side in (self.outcome, self.other)]
+        margins = self._earned
         names = self._varieties(self.outcome.varieties + self.other.varieties)
         nothing = np.zeros(self.outcome.draws)
         rows = []
@@ -115,6 +118,11 @@ class Comparison(Result):
             difference = (float(change.mean()), *np.quantile(change, _ENDS).tolist())
             rows.append((name, float(one.mean()), float(two.mean()), *difference, float((change > _CENT).mean())))
         return pd.DataFrame(rows, columns=["variety", "margin", "other_margin", "difference", "p5", "p95", "better"])
+
+    @cached_property
+    def _earned(self) -> tuple[dict[str, Array], dict[str, Array]]:
+        """What each variety earns in every draw, in the first and in the other scenario [currency]."""
+        return self._margins(self.outcome), self._margins(self.other)
 
     def changes(self) -> pd.DataFrame:
         """Return every cell in which the scenarios differ.
@@ -163,13 +171,16 @@ class Comparison(Result):
         change = {name: float(row[name]) for name in ("difference", "p5", "p95")}
         if max(map(abs, change.values())) < _CENT:
             return words.SAME_MARGIN
-        return words.margins(**change, better=row["better"], currency=self.outcome.season.currency)
+        one, two = (sum(found.values(), start=np.zeros(self.outcome.draws)) for found in self._earned)
+        error = _error(two - one)
+        return words.margins(**change, error=error, better=row["better"], currency=self.outcome.season.currency)
 
     def _plant_words(self) -> str:
         """Return where the number saleable differs most."""
-        table = self._table[self._table["difference"].abs() >= 0.5]
+        size = self._table["difference"].abs()
+        table = self._table[(size >= 0.5) & (size > 2 * self._table["error"])]
         if table.empty:
-            return words.SAME_PLANTS
+            return words.SAME_PLANTS if (size < 0.5).all() else words.NO_MORE_PLANTS
         row = table.iloc[int(table["difference"].abs().argmax())]
         chance, other = (None if pd.isna(row[name]) else float(row[name]) for name in ("chance", "other_chance"))
         change = {name: float(row[name]) for name in ("difference", "p5", "p95")}
@@ -207,6 +218,11 @@ class Comparison(Result):
             spent[line.variety] += float(line.amounts.sum())
         parts = {name: self._part(side, name) for name in side.varieties}
         return {name: part.income() - part.growing() + spent[name] for name, part in parts.items()}
+
+
+def _error(change: Array) -> float:
+    """Return the standard error of the mean of a change by draw."""
+    return float(change.std()) / math.sqrt(change.size)
 
 
 def compare(

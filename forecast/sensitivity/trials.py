@@ -18,6 +18,7 @@ from forecast.sensitivity.preposterior import GROUPS, Preposterior, even_sets
 from forecast.streams import MOST_DRAWS, PLANNING_DRAWS
 from forecast.weeks import Week
 from forecast.words import sensitivity as words
+from forecast.words.numbers import apart
 from forecast.words.results import Result
 
 MOST_PLANTS = 2000
@@ -152,6 +153,8 @@ class TrialValue(Result):
         value = words.trial(
             plants=self.plants, evsi=self.evsi, error=self.error, cost=self.cost, evpi=self.evpi, currency=self.currency
         )
+        if not apart(self.evsi, self.error):
+            return f"{first}\n{value}"
         runs = [(low, high, _named(choice)) for low, high, choice in self.decisions()]
         return f"{first}\n{value}\n{words.decisions(runs, self.plants)}"
 

@@ -15,7 +15,7 @@ from forecast.season.season import Season
 from forecast.season.stages import Stage
 from forecast.season.targets import Target
 from forecast.weeks import Week
-from forecast.words.numbers import dated
+from forecast.words.numbers import dated, figures
 
 _STEPS = 20  # of a price or a number, to either side of the base plan
 _MOST = 80  # quantities, about
@@ -69,7 +69,7 @@ def survival(asked: Asked, stage: Stage) -> Slider:
         f"Survival in {stage.stage}, {stage.applies_to} [% of {of}]",
         [share for share in _SURVIVALS if abs(share - mean) >= 0.005],
         mean,
-        lambda share: f"{100 * share:.3g} %",
+        lambda share: f"{figures(100 * share)} %",
         lambda was, share: was._replace(
             season=was.season.with_stage(stage.applies_to, stage.stage, survival=share, survival_sd=spread)
         ),
@@ -110,7 +110,7 @@ def to_size(asked: Asked, at: int, case: Case) -> Iterator[Slider]:
         f"Service level{whose} [of 100 seasons]",
         [share for share in _SERVICE_LEVELS if abs(share - case.service_level) >= 0.005],
         case.service_level,
-        lambda to: f"{100 * to:g} of 100",
+        lambda to: f"{figures(100 * to, 6)} of 100",
         lambda was, to: _targeting(was, at, was.season.targets_of(row.variety)[at].replace(service_level=to)),
         asked,
     )

@@ -196,11 +196,11 @@ def _of_stage(row: Stage, season: Season, learned: Mapping[tuple[str, str, str],
     if row.typical:
         yield line("time", str(row.duration), row.time_level, based_on("time"))
     if row.cold_below is not None:
-        yield line("cold", words.WEATHER_LOSS.format(side="below", limit=row.cold_below, loss=row.cold_loss or 0.0))
+        yield line("cold", words.weather_loss(side="below", limit=row.cold_below, loss=row.cold_loss or 0.0))
     if row.heat_above is not None:
-        yield line("heat", words.WEATHER_LOSS.format(side="above", limit=row.heat_above, loss=row.heat_loss or 0.0))
+        yield line("heat", words.weather_loss(side="above", limit=row.heat_above, loss=row.heat_loss or 0.0))
     needs = {name: getattr(row, name) for name in ("plants_per_m2", "cost", "minutes")}
-    yield line("space and cost", words.SPACE_AND_COST.format(currency=season.currency, **needs))
+    yield line("space and cost", words.space_and_cost(currency=season.currency, **needs))
 
 
 def _propagated(season: Season) -> Iterator[tuple[str, str | None, str, str, object]]:

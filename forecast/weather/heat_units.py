@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 from forecast.errors import refuse
 from forecast.streams import Array
 from forecast.words import seasons as words
+from forecast.words.numbers import figures
 
 Method = Literal["sine", "triangle", "mean", "limited mean"]
 
@@ -116,10 +117,20 @@ def _checked(t_min: ArrayLike, t_max: ArrayLike, base: ArrayLike, upper: ArrayLi
     upper = np.full(t_min.shape, np.inf) if len(arrays) == 3 else arrays[3]
     if (wrong := t_max < t_min).any():
         remedy = "Give the minimum first, then the maximum."
-        raise refuse("t_max", f"{t_max[wrong][0]:g} with a minimum of {t_min[wrong][0]:g}", "below the minimum", remedy)
+        raise refuse(
+            "t_max",
+            f"{figures(t_max[wrong][0], 6)} with a minimum of {figures(t_min[wrong][0], 6)}",
+            "below the minimum",
+            remedy,
+        )
     if (wrong := upper <= base).any():
         remedy = "Give an upper threshold above the base, or None if there is none."
-        raise refuse("upper", f"{upper[wrong][0]:g} with a base of {base[wrong][0]:g}", "not above the base", remedy)
+        raise refuse(
+            "upper",
+            f"{figures(upper[wrong][0], 6)} with a base of {figures(base[wrong][0], 6)}",
+            "not above the base",
+            remedy,
+        )
     return t_min, t_max, base, upper
 
 
@@ -170,12 +181,12 @@ def base_from_rates(temperatures: ArrayLike, rates: ArrayLike) -> ThermalTime:
     if np.unique(at).size < 2:
         raise refuse("temperatures", str(at.tolist()), "not two that differ", "Give rates at two temperatures or more.")
     if (rate < 0).any():
-        raise refuse("rates", f"{rate.min():g}", "a rate below 0", "Give one over the days that the stage took.")
+        raise refuse("rates", figures(rate.min(), 6), "a rate below 0", "Give one over the days that the stage took.")
     apart = at - at.mean()
     slope = float(apart @ rate / (apart @ apart))
     if not slope * float(np.ptp(at)) > _FLAT * float(rate.max()) or not math.isfinite(1 / slope):
         remedy = "Leave out temperatures so warm that the rate no longer rose."
-        raise refuse("rates", f"{slope:.3g} a degree", "the rate does not rise with temperature", remedy)
+        raise refuse("rates", f"{figures(slope)} a degree", "the rate does not rise with temperature", remedy)
     base = float(at.mean() - rate.mean() / slope)
     if base < 0:
         text = words.base_below_freezing(base=base, rates=at.size, coldest=at.min(), warmest=at.max())

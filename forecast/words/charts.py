@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from forecast.words.numbers import cash, counted, dated, money, percent, rounded, seasons, signed
+from forecast.words.numbers import at_most, cash, counted, dated, figures, money, percent, rounded, seasons, signed
 
 # Plants, benches and cultures
 
@@ -79,7 +79,7 @@ def ready_dates(*, variety: str, by: str, first: tuple[str, str], last: tuple[st
 
 def chances(*, variety: str, week: str, p10: Mapping[str, int]) -> str:
     """Return the text of a chart of chances, with the 10th percentile of each plan."""
-    said = "; ".join(f"{name}: {rounded(number)} or fewer in 1 season in 10" for name, number in p10.items())
+    said = "; ".join(f"{name}: {at_most(number)} in 1 season in 10" for name, number in p10.items())
     return f"Share of simulated seasons with at least so many saleable {variety} by {week}. {said}."
 
 
@@ -137,7 +137,7 @@ def service_level(ends: Sequence[tuple[float, float]], *, unmet: int, beyond: fl
     text = f"Targets are met, each on its own, {said}."
     if unmet:
         text += f" {counted(unmet, 'target')} cannot be met at all and {'is' if unmet == 1 else 'are'} not counted."
-    return text if beyond is None else f"{text} From {beyond:.3g} on, more targets are out of reach than below."
+    return text if beyond is None else f"{text} From {figures(beyond)} on, more targets are out of reach than below."
 
 
 # Sensitivity and scenarios

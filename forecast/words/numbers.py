@@ -8,6 +8,9 @@ from datetime import date
 from forecast.rounding import round_up
 from forecast.weeks import Week
 
+_MOST_PLACES = 12
+_CENT = 0.005
+_RARE = 5e-4  # a smaller share is not given a number
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
@@ -42,6 +45,44 @@ def signed(amount: float) -> str:
 def money(amount: float, currency: str) -> str:
     """Write an amount of money to the figures that draws support, such as -1,150 EUR."""
     return f"{signed(amount)} {currency}"
+
+
+def figures(number: float, most: int = 3) -> str:
+    """Write a number to so many figures, all those before the decimal point, and without a power of ten.
+
+    >>> figures(2_240), figures(50_000), figures(12.34), figures(0.0123), figures(0.9995, 6)
+    ('2,240', '50,000', '12.3', '0.0123', '0.9995')
+    """
+    if not math.isfinite(number):
+        return str(number)
+    before = math.floor(math.log10(abs(number))) + 1 if number else 1
+    places = min(max(most - before, 0), _MOST_PLACES)
+    text = f"{number:,.{places}f}"
+    text = text.rstrip("0").rstrip(".") if places else text
+    return "0" if text == "-0" else text
+
+
+def apart(difference: float, error: float = 0.0) -> bool:
+    """Return whether a difference is larger than twice its standard error, and does not round to 0."""
+    return abs(difference) > 2 * error and rounded(abs(difference)) != "0"
+
+
+def at_most(number: float) -> str:
+    """Write a number of plants that is the most there are: no more than 1,150, or none."""
+    text = rounded(number)
+    return "none" if text == "0" else f"no more than {text}"
+
+
+def more_or_less(amount: float, currency: str, *, same: str = "as much") -> str:
+    """Return a difference in money: 1,200 EUR more, 1,200 EUR less, or as much."""
+    if not apart(amount):
+        return same
+    return f"{money(abs(amount), currency)} {'more' if amount > 0 else 'less'}"
+
+
+def to_cent(amount: float, currency: str) -> str:
+    """Write what one more unit is worth, above 0, to the cent: 1.20 EUR, or less than 0.01 EUR."""
+    return f"{amount:,.2f} {currency}" if amount >= _CENT else f"less than 0.01 {currency}"
 
 
 def to_known(number: float, error: float, *, bound: bool = False) -> float:
@@ -100,4 +141,6 @@ def day(of: date) -> str:
 
 def percent(share: float) -> str:
     """Write a share as a percentage, with a decimal where it is close to 0 or 100."""
-    return f"{100 * share:.0f}" if 0.01 <= share <= 0.985 else f"{100 * share:.3g}"
+    if 0 < share < _RARE:
+        return "under 0.1"
+    return f"{100 * share:.0f}" if 0.01 <= share <= 0.985 else figures(100 * share)

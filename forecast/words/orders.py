@@ -7,7 +7,18 @@ from collections.abc import Mapping, Sequence
 
 from forecast.rounding import round_up
 from forecast.weeks import Week
-from forecast.words.numbers import counted, dated, known, money, percent, rounded, seasons
+from forecast.words.numbers import (
+    counted,
+    dated,
+    figures,
+    known,
+    money,
+    more_or_less,
+    percent,
+    rounded,
+    seasons,
+    to_cent,
+)
 
 _MOST_LINES = 15
 TABLE = "{season}: what to order, from {draws:,} simulated seasons, seed {seed}. Money in {currency}."
@@ -71,9 +82,9 @@ def out_of_reach(
     gets = f"only {percent(share)} %" if share >= 0.01 else "under 1 %"
     return (
         f"No order of {variety} meets the target of {target:,} plants by {dated(by)} at a service level of "
-        f"{100 * service_level:g} %. Even the best delivery week ({week}) gets {gets} of plants saleable by then. "
-        f"{_in_reach(by, first, sane)} Lower the target, {'move it there, ' if first else ''}accept a lower service "
-        "level, or find an earlier delivery or more advanced plants (plugs, liners)."
+        f"{figures(100 * service_level, 6)} %. Even the best delivery week ({week}) gets {gets} of plants saleable by "
+        f"then. {_in_reach(by, first, sane)} Lower the target, {'move it there, ' if first else ''}accept a lower "
+        "service level, or find an earlier delivery or more advanced plants (plugs, liners)."
     )
 
 
@@ -239,7 +250,7 @@ def split(one: tuple[int, str, float], two: tuple[int, str, float], *, dearer: f
     return (
         f"In the worst 10 % of simulated seasons, {quantity:,} delivered in {week} yield about {rounded(worst)}; "
         f"{split_quantity:,} split over {weeks.replace(', ', ' and ')} yield about {rounded(split_worst)}, for about "
-        f"{money(abs(dearer), currency)} {'more' if dearer > 0 else 'less'}."
+        f"{more_or_less(dearer, currency, same='the same cost')}."
     )
 
 
@@ -281,8 +292,9 @@ def no_other(aim: str, gap: float) -> str:
 def binding(*, limit: str, week: str, shadow_price: float, earns: bool, currency: str) -> str:
     """Return what one more unit of a binding limit is worth [currency]: the budget, or a place in its fullest week."""
     where, unit = (f"{limit}, week of {dated(week)}", "m²") if week else (limit, currency)
-    verb = "earn" if earns else "save"
-    return f"Binding limit: {where}. One more {unit} would {verb} about {shadow_price:,.2f} {currency}."
+    verb, worth = "earn" if earns else "save", to_cent(shadow_price, currency)
+    about = worth if worth.startswith("less") else f"about {worth}"
+    return f"Binding limit: {where}. One more {unit} would {verb} {about}."
 
 
 def not_ordered(variety: str, why: object) -> str:
@@ -333,6 +345,8 @@ def out_of_sample(
     if better is None:
         return text
     more = known(better, gap * abs(margin), bound=True)
+    if not more.strip("0."):
+        return f"{text}\nWith 95 % confidence, no other plan earns more (from {searches} repeated searches)."
     share = known(100 * better / max(abs(margin), 1e-9), 100 * gap, bound=True)
     return (
         f"{text}\nWith 95 % confidence, the expected margin of every other plan is at most {more} {currency} "
@@ -345,7 +359,7 @@ def limits_short(shortfalls: Mapping[str, float], currency: str) -> str:
     more = [
         f"{round_up(one):,} {currency} more budget"
         if name == "budget"
-        else f"{round_up(10 * one) / 10:g} m² more {name}"
+        else f"{figures(round_up(10 * one) / 10, 6)} m² more {name}"
         for name, one in shortfalls.items()
     ]
     return (

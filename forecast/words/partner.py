@@ -7,7 +7,23 @@ from datetime import date
 from pathlib import Path
 
 from forecast.weeks import Week
-from forecast.words.numbers import cash, counted, dated, day, met, money, needed, rounded, seasons, signed
+from forecast.words.numbers import (
+    apart,
+    at_most,
+    cash,
+    counted,
+    dated,
+    day,
+    figures,
+    met,
+    money,
+    more_or_less,
+    needed,
+    rounded,
+    seasons,
+    signed,
+    to_cent,
+)
 from forecast.words.orders import all_met
 from forecast.words.resources import capacity, losses
 
@@ -38,8 +54,6 @@ ALTERNATIVES = "The {number} changes of one order that cost least, in {currency}
 NO_PAGE = "No page was written."
 ORDER = "{quantity:,} from {lab} for {week}"
 NOT_SHOWN = "No {what} shown. {error}"
-WEATHER_LOSS = "each °C {side} {limit:g} lowers the log-odds of survival by {loss:g}"
-SPACE_AND_COST = "{plants_per_m2:g} plants per m²; {cost:g} {currency} and {minutes:g} minutes per plant"
 SHOOTS = "{rate} shoots per clean explant and subculture"
 DIVIDED = "{rate} plants of one"
 ORDER_FROM = "Order from {lab}: {plantlets:,} plantlets"
@@ -91,7 +105,7 @@ def margin(*, subject: str, mean: float, p5: float, p95: float, worst: float, lo
 
 def less_than_now(*, amount: float, currency: str) -> str:
     """Return what lower survival costs [currency]."""
-    return f"That is about {money(abs(amount), currency)} {'less' if amount >= 0 else 'more'}."
+    return f"That is about {more_or_less(-amount, currency)}."
 
 
 def fill_rate(*, aim: str, share: float) -> str:
@@ -145,8 +159,8 @@ def lower_survival(*, points: float, through: float, fewer: float, served: float
 def tightest(*, target: int, variety: str, week: str, chance: float, p5: float) -> str:
     """Return the target that is met least often."""
     return (
-        f"Tightest target: {target:,} {variety} by {dated(week)}, met in {seasons(chance)}; in 1 season in 20 no more "
-        f"than {rounded(p5)} are ready."
+        f"Tightest target: {target:,} {variety} by {dated(week)}, met in {seasons(chance)}; in 1 season in 20 "
+        f"{at_most(p5)} are ready."
     )
 
 
@@ -213,8 +227,7 @@ def better_than(more: Mapping[str, float], currency: str) -> str:
     if not more:
         return EACH_SEASON
     parts = [
-        f"{money(abs(amount), currency)} {'more' if amount >= 0 else 'less'} than {name}"
-        for name, amount in more.items()
+        f"{more_or_less(amount, currency)} {'than' if apart(amount) else 'as'} {name}" for name, amount in more.items()
     ]
     return f"On average this order earns {' and '.join(parts)}; these simple rules ignore budget and benches."
 
@@ -231,7 +244,7 @@ def limit_columns(aim: str) -> list[str]:
 
 def unit_value(amount: float, currency: str) -> str:
     """Return what one more unit of a limit is worth [currency]."""
-    return f"{amount:,.2f} {currency}" if amount > 0 else "nothing: not binding"
+    return to_cent(amount, currency) if amount > 0 else "nothing: not binding"
 
 
 def alternative_columns(aim: str) -> list[str]:
@@ -377,7 +390,7 @@ def difference(*, plantlets: int, seasons_more: int, cost: float, margin: float,
 def fullest(*, area: float, available: float, week: str, overrun: float) -> str:
     """Return how full a growing area gets [m²], and the chance that it is over capacity."""
     fits = f"over capacity in {seasons(overrun)}" if overrun else "within capacity"
-    return f"about {rounded(area)} of {available:.3g} m² in {week}; {fits}"
+    return f"about {rounded(area)} of {figures(available)} m² in {week}; {fits}"
 
 
 def ordered(variety: str, deliveries: Sequence[tuple[int, str | None, Week]]) -> str:
@@ -402,3 +415,14 @@ def panel_described(sentence: str, places: Mapping[str, str]) -> str:
     """Return the text that says what the charts of the panel show."""
     areas = "; ".join(f"{place}: {text}" for place, text in places.items())
     return f"Saleable plants and benches by week. {sentence} {areas}."
+
+
+def weather_loss(*, side: str, limit: float, loss: float) -> str:
+    """Return how much each °C above or below a limit lowers survival."""
+    return f"each °C {side} {figures(limit, 6)} lowers the log-odds of survival by {figures(loss, 6)}"
+
+
+def space_and_cost(*, plants_per_m2: float, cost: float, minutes: float, currency: str) -> str:
+    """Return what a plant of a stage takes: bench, money and work."""
+    needs = f"{figures(plants_per_m2, 6)} plants per m²; {figures(cost, 6)} {currency}"
+    return f"{needs} and {figures(minutes, 6)} minutes per plant"

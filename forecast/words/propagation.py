@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from forecast.weeks import Week
-from forecast.words.numbers import counted, dated, money, rounded, seasons
-from forecast.words.numbers import needed as figures
+from forecast.words.numbers import counted, dated, figures, money, more_or_less, rounded, seasons
+from forecast.words.numbers import needed as rounded_up
 
 NOTHING = "nothing is saleable by then"
 
@@ -116,8 +116,8 @@ def no_plan(
     reach = f" The first week in reach is {dated(later)}." if later is not None else ""
     return (
         f"No plan from explants yields {target:,} {variety} by {dated(by)} at a service level of "
-        f"{100 * service_level:g} %.{reasons}{reach} Lower the target, move it later, accept a lower service level, or "
-        "buy in."
+        f"{figures(100 * service_level, 6)} %.{reasons}{reach} Lower the target, move it later, accept a lower service "
+        "level, or buy in."
     )
 
 
@@ -133,7 +133,7 @@ def start_too_early(*, needed: Week, earliest: Week) -> str:
 
 def too_few(*, needed: float, most: int, unit: str) -> str:
     """Return the reason that there are not enough explants or stock plants."""
-    return f"needs about {figures(needed)} {unit}s (available: {most:,})"
+    return f"needs about {rounded_up(needed)} {unit}s (available: {most:,})"
 
 
 def never_enough(unit: str) -> str:
@@ -153,7 +153,7 @@ def all_used(*, most: int, unit: str) -> str:
 
 def dearer(amount: float, currency: str) -> str:
     """Return the verdict on a plan that meets the target, but at a higher cost."""
-    return f"costs about {money(amount, currency)} more"
+    return f"costs about {more_or_less(amount, currency)}"
 
 
 def route(*, name: str, chance: float, cost: float, each: float, currency: str, weeks: float) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from forecast.weeks import Week
-from forecast.words.numbers import counted, dated, day, met, percent, rounded, seasons
+from forecast.words.numbers import counted, dated, day, figures, met, percent, rounded, seasons
 
 Doubt = tuple[str, str]
 """What counts leave open, and what follows."""
@@ -51,12 +51,12 @@ def survival_kept(*, variety: str, stage: str, mean: float) -> str:
 
 
 def _clock(base: float | None) -> str:
-    return "weeks" if base is None else f"degree-days above {base:g} °C"
+    return "weeks" if base is None else f"degree-days above {figures(base, 6)} °C"
 
 
 def _figures(number: float) -> str:
     """Return a time to two figures, or three where it is above 100."""
-    return f"{number:.2g}" if number < 99.5 else f"{number:.0f}"
+    return figures(number, 2) if number < 99.5 else f"{number:.0f}"
 
 
 def time(
@@ -67,13 +67,13 @@ def time(
     whose = "its route" if own else "its group, none of its own"
     return (
         f"{variety}, {stage}: half of the plants take {_figures(typical)} {_clock(base)} (90 % interval {_figures(p5)} "
-        f"to {_figures(p95)}). Based on {batches(records)} of {whose}; your estimate was {before:.3g}."
+        f"to {_figures(p95)}). Based on {batches(records)} of {whose}; your estimate was {figures(before)}."
     )
 
 
 def time_kept(*, variety: str, stage: str, typical: float, base: float | None, why: str) -> str:
     """Return that nothing was learned of a time, and why."""
-    return f"{variety}, {stage}: half of the plants take {typical:.3g} {_clock(base)}, your estimate only: {why}."
+    return f"{variety}, {stage}: half of the plants take {figures(typical)} {_clock(base)}, your estimate only: {why}."
 
 
 def learned(*, records: int, own: int, group: int, estimated: int) -> str:
@@ -104,9 +104,9 @@ def stage_time(
     differ = f" Batches differ by {percent(batches_cv)} % (1 SD)." if batches_cv else ""
     never = f" {percent(ever)} % ever get ready." if ever < 1 else ""
     return (
-        f"Median {median:.3g} weeks (90 % interval {p5:.3g} to {p95:.3g}); 90 % of the plants of a batch take "
-        f"{quickest:.2g} to {slowest:.2g}.{differ}{never} Learned from {counted(plants, 'plant')}, of which {ready:,} "
-        "got ready."
+        f"Median {figures(median)} weeks (90 % interval {figures(p5)} to {figures(p95)}); 90 % of the plants of a "
+        f"batch take {figures(quickest, 2)} to {figures(slowest, 2)}.{differ}{never} Learned from "
+        f"{counted(plants, 'plant')}, of which {ready:,} got ready."
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from forecast.words.numbers import cash, dated, met, rounded, seasons, signed
+from forecast.words.numbers import cash, dated, figures, met, rounded, seasons, signed
 from forecast.words.numbers import money as amount
 
 _SMALL = 10  # area that is said to two figures [m²]
@@ -101,7 +101,7 @@ def _earn(number: float, currency: str) -> str:
 
 def _area(row: Row) -> str:
     low, median, high = (
-        rounded(row[name]) if row[name] >= _SMALL else f"{row[name]:.2g}" for name in ("p5", "median", "p95")
+        rounded(row[name]) if row[name] >= _SMALL else figures(row[name], 2) for name in ("p5", "median", "p95")
     )
-    available = f"of {row['available']:.3g} m²" if row["available"] else "while it is closed"
+    available = f"of {figures(row['available'])} m²" if row["available"] else "while it is closed"
     return f"about {median} m² (90 % range {low} to {high}) {available}"

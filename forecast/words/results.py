@@ -8,7 +8,7 @@ from datetime import datetime
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-from forecast.words.numbers import percent
+from forecast.words.numbers import figures, percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,7 +50,6 @@ _SHARE_ROWS = {
     ("unit", "share"): ("value", "p10", "p90"),
 }
 """Columns that hold shares only in the rows where another column has this text."""
-_RARE = 5e-4  # a smaller share is not given a number
 MOST_ROWS = 40
 _EMPTY = ("nan", "NaT", "<NA>", "None", "()", "[]", "{}")
 
@@ -136,7 +135,7 @@ def shown_as(column: str) -> Callable[[Any], str]:
 def _share(value: Any) -> str:
     if not _number(value):
         return cell(value)
-    return "under 0.1 %" if 0 < value < _RARE else f"{percent(value)} %"
+    return f"{percent(value)} %"
 
 
 def cell(value: Any) -> str:
@@ -156,7 +155,7 @@ def cell(value: Any) -> str:
 def _figures(number: float) -> str:
     if math.isinf(number):
         return "∞" if number > 0 else "-∞"
-    return f"{round(number):,}" if number.is_integer() or abs(number) >= 1000 else f"{number:.3g}"
+    return f"{round(number):,}" if number.is_integer() or abs(number) >= 1000 else figures(number)
 
 
 def _number(value: Any) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from forecast.weeks import Week
-from forecast.words.numbers import counted, dated, percent
+from forecast.words.numbers import counted, dated, figures, percent
 
 _PARTS = {"orders": "delivery on order", "climate": "row of climate", "cultures": "culture", "divisions": "division"}
 _PLURALS = {"orders": "deliveries on order", "climate": "rows of climate"}
@@ -69,7 +69,7 @@ def summary(
         "Currency": currency,
         "Varieties": f"{counts['varieties']:,} in {counted(counts['groups'], 'group')}",
         "Targets": f"{counts['targets']:,}, for {counted(counts['plants'], 'plant')}",
-        "Service level": f"{100 * service_level:g} % unless a target says otherwise",
+        "Service level": f"{figures(100 * service_level, 6)} % unless a target says otherwise",
         "Price list": f"{counted(counts['price_list'], 'line')} from {counted(counts['labs'], 'lab')}",
         "Growing areas": f"{bench:,.0f} m² of bench",
         "Budget": f"{budget:,.0f} {currency}" if budget is not None else "",
@@ -93,31 +93,34 @@ def share(*, mean: float, p5: float, p95: float, varies_by: str) -> str:
 
 def duration(*, median: float, unit: str, p5: float, p95: float, varies_by: str) -> str:
     """Return a time [unit] with the range of its medians."""
-    text = f"{median:.3g} {unit}"
-    low, high = (f"{end:.2g}" if end < 99.5 else f"{end:.0f}" for end in (p5, p95))
+    text = f"{figures(median)} {unit}"
+    low, high = (figures(end, 2) if end < 99.5 else f"{end:.0f}" for end in (p5, p95))
     return text if p5 == p95 else f"{text}; {_range(varies_by, low, high)}"
 
 
 def amount(*, p5: float, median: float, p95: float) -> str:
     """Return an amount with its range."""
-    return f"about {median:.3g} (90 % range {p5:.3g} to {p95:.3g})"
+    return f"about {figures(median)} (90 % range {figures(p5)} to {figures(p95)})"
 
 
 def climate(*, t_min: Sequence[float], t_max: Sequence[float], by: str, within: float) -> str:
     """Return the range of normals [°C] `by` month or week, and how far 9 of 10 years lie from them."""
     low, high = (f"{min(column):.1f} to {max(column):.1f} °C" for column in (t_min, t_max))
-    years = f"in 9 of 10 years a {by} is within {within:.2g} °C of normal" if within else "every year is the same"
+    years = (
+        f"in 9 of 10 years a {by} is within {figures(within, 2)} °C of normal" if within else "every year is the same"
+    )
     return f"Climate normals by {by}: minima {low}, maxima {high}; {years}."
 
 
 def thermal_time(*, degree_days: float, base: float) -> str:
     """Return thermal time [°C days] with its base temperature [°C]."""
-    return f"{degree_days:.3g} degree-days above {base:.3g} °C"
+    return f"{figures(degree_days)} degree-days above {figures(base)} °C"
 
 
 def base_below_freezing(*, base: float, rates: int, coldest: float, warmest: float) -> str:
     """Return the warning that rates at temperatures [°C] give a base temperature below 0 °C."""
+    between = f"{figures(coldest, 6)} to {figures(warmest, 6)} °C"
     return (
-        f"The base temperature comes out at {base:.3g} °C, below freezing: {rates} rates at {coldest:g} to {warmest:g} "
-        "°C are too few, or do not lie on a line. Time the stage at a cooler temperature, or enter a base temperature."
+        f"The base temperature comes out at {figures(base)} °C, below freezing: {rates} rates at {between} "
+        "are too few, or do not lie on a line. Time the stage at a cooler temperature, or enter a base temperature."
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from forecast.weeks import Week
-from forecast.words.numbers import counted, money, rounded, seasons, signed
+from forecast.words.numbers import apart, counted, figures, known, money, rounded, seasons, signed
 
 OF_PRICE, FROM_NORMAL = "of the stated price", "°C from normal"
 _SEASONS = " of 100 simulated seasons"
@@ -43,8 +43,10 @@ def drivers(
     first, *rest = inputs
 
     def end(value: float, amount: float) -> str:
-        verb = "stays at" if amount == base else "rises to" if amount > base else "falls to"
-        return f"at {input_value(value, unit)} it {verb} {answer_value(amount, answer, currency)}"
+        text = answer_value(amount, answer, currency)
+        same = text == answer_value(base, answer, currency)
+        verb = "stays at" if same else "rises to" if amount > base else "falls to"
+        return f"at {input_value(value, unit)} it {verb} {text}"
 
     following = f"\nNext: {' and '.join(rest)}." if rest else ""
     return (
@@ -78,13 +80,19 @@ def no_break_even(*, name: str, ends: Sequence[str], profitable: bool) -> str:
 
 SAME = "The two scenarios are identical."
 SAME_MARGIN = "Both scenarios earn the same."
+NO_MORE_PLANTS = "No difference in the number of saleable plants can be seen."
 SAME_PLANTS = "Both scenarios have the same number of saleable plants."
 
 
-def margins(*, difference: float, p5: float, p95: float, better: float, currency: str) -> str:
-    """Return how much more or less the other scenario earns."""
+def margins(*, difference: float, error: float, p5: float, p95: float, better: float, currency: str) -> str:
+    """Return how much more or less the other scenario earns, if that is larger than twice its standard error."""
     side, sign = ("more", 1) if difference >= 0 else ("less", -1)
     low, high = sorted((sign * p5, sign * p95))
+    if not apart(difference, error):
+        return (
+            f"No difference in the average margin can be seen (90 % range of scenario B less A {signed(p5)} to "
+            f"{signed(p95)} {currency}); scenario B earns more in {seasons(better)}."
+        )
     return (
         f"Scenario B earns about {money(abs(difference), currency)} {side} on average (90 % range {signed(low)} to "
         f"{signed(high)}); it earns more in {seasons(better)}."
@@ -122,7 +130,7 @@ def change(*, table: str, row: str, column: str, old: object, new: object) -> st
 def _cell(cell: object) -> str:
     if cell is None:
         return "empty"
-    return f"{cell:g}" if isinstance(cell, float) else str(cell)
+    return figures(cell, 6) if isinstance(cell, float) else str(cell)
 
 
 def order(quantity: int, variety: str, lab: str, week: Week) -> str:
@@ -146,12 +154,15 @@ def no_trial(variety: str) -> str:
 
 
 def trial(*, plants: int, evsi: float, error: float, cost: float, evpi: float, currency: str) -> str:
-    """Return the value of a trial and its cost."""
+    """Return the value of a trial, if it is larger than twice its standard error, and its cost."""
     pays = "pays" if evsi > cost else "does not pay"
+    worth = f"is worth about {money(evsi, currency)} (± {known(error, error)} {currency}, standard error)"
+    if not apart(evsi, error):
+        worth = "has no value that can be seen"
+    certain = f"be worth {money(evpi, currency)}" if apart(evpi) else f"be worth less than 1 {currency}"
     return (
-        f"A trial of {counted(plants, 'plant')} is worth about {money(evsi, currency)} (± {money(error, currency)}, "
-        f"standard error) and costs about {money(cost, currency)}: it {pays}. Knowing the survival for certain would "
-        f"be worth {money(evpi, currency)}."
+        f"A trial of {counted(plants, 'plant')} {worth} and costs about {money(cost, currency)}: it {pays}. Knowing "
+        f"the survival for certain would {certain}."
     )
 
 

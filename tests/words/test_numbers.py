@@ -1,19 +1,29 @@
 """Numbers as text: chances as seasons, weeks with their Monday, rounded numbers, shares."""
 
+import math
+import re
+from pathlib import Path
+
 import pytest
 
+import forecast
 from forecast.weeks import Week
 from forecast.words.numbers import (
+    apart,
+    at_most,
     cash,
     counted,
     dated,
+    figures,
     known,
     money,
+    more_or_less,
     needed,
     percent,
     rounded,
     seasons,
     signed,
+    to_cent,
     to_known,
 )
 
@@ -81,13 +91,82 @@ def test_an_upper_bound_is_rounded_up(number, error, text):
     assert to_known(number, error, bound=True) == float(text)
 
 
+@pytest.mark.parametrize(
+    ("number", "most", "text"),
+    [
+        (2240, 3, "2,240"),
+        (50_000, 3, "50,000"),
+        (1234.5, 3, "1,234"),
+        (12.34, 3, "12.3"),
+        (9.996, 3, "10"),
+        (0.01234, 3, "0.0123"),
+        (5.05, 2, "5"),
+        (99.95, 6, "99.95"),
+        (1_234_567, 6, "1,234,567"),
+        (2.62e-14, 3, "0"),
+        (-0.5, 3, "-0.5"),
+        (0, 3, "0"),
+        (math.inf, 3, "inf"),
+    ],
+)
+def test_a_number_has_its_figures_and_no_power_of_ten(number, most, text):
+    """Issue 17: 2.24e+03 m², demand about 5e+04."""
+    assert figures(number, most) == text
+
+
+def test_no_prose_writes_numbers_with_a_format_that_knows_powers_of_ten():
+    """A format such as .3g writes 2240 as 2.24e+03; `figures` does not. Only numbers that are read back may use it."""
+    rooms = Path(forecast.__file__).parent
+    found = [
+        f"{file.relative_to(rooms)}:{at}"
+        for file in sorted(rooms.rglob("*.py"))
+        for at, line in enumerate(file.read_text(encoding="utf-8").splitlines(), start=1)
+        if re.search(r"\{[^{}]*:[+,]?(\.\d)?[geGE]\}|%\.\d[geGE]|format[(=] ?[\"'](\.\d)?[geGE][\"']", line)
+        and "float(f" not in line
+    ]
+    assert found == []
+
+
+@pytest.mark.parametrize(
+    ("difference", "error", "seen"),
+    [(3, 0, True), (-3, 1, True), (3, 1.5, False), (-3, 2, False), (0.4, 0, False), (0, 0, False)],
+)
+def test_a_difference_is_one_from_twice_its_error_on(difference, error, seen):
+    assert apart(difference, error) is seen
+
+
+@pytest.mark.parametrize(("amount", "text"), [(1234, "1,250 EUR more"), (-1234, "1,250 EUR less"), (0.2, "as much")])
+def test_more_is_never_a_negative_amount(amount, text):
+    assert more_or_less(amount, "EUR") == text
+
+
+def test_nothing_is_none_and_not_0_or_fewer():
+    assert [at_most(number) for number in (0, 0.3, 1153)] == ["none", "none", "no more than 1,150"]
+
+
+def test_a_worth_below_a_cent_has_no_number():
+    assert [to_cent(amount, "EUR") for amount in (1.2, 1234.5, 2e-5)] == [
+        "1.20 EUR", "1,234.50 EUR", "less than 0.01 EUR",
+    ]  # fmt: skip
+
+
 def test_a_number_of_things_knows_one_from_many():
     assert [counted(number, "cycle") for number in (0, 1, 1200)] == ["0 cycles", "1 cycle", "1,200 cycles"]
 
 
 @pytest.mark.parametrize(
     ("share", "text"),
-    [(0.5, "50"), (0.004, "0.4"), (0.01, "1"), (0.985, "98"), (0.9912, "99.1"), (0.99999, "100"), (1, "100"), (0, "0")],
+    [
+        (0.5, "50"),
+        (0.004, "0.4"),
+        (0.01, "1"),
+        (0.985, "98"),
+        (0.9912, "99.1"),
+        (0.99999, "100"),
+        (1, "100"),
+        (0, "0"),
+        (2.62e-16, "under 0.1"),
+    ],
 )
 def test_a_share_has_a_decimal_close_to_0_and_to_100(share, text):
     assert percent(share) == text

@@ -120,6 +120,8 @@ def test_what_charts_of_the_page_say():
         "On average this order earns 1,250 EUR more than order by average and 1 EUR less than a fifth more; these "
         "simple rules ignore budget and benches."
     )
+    same = words.better_than({"order by average": -0.2}, "EUR")
+    assert same.startswith("On average this order earns as much as order by average; ")
     assert words.better_than({}, "EUR") == words.EACH_SEASON
 
 
@@ -149,10 +151,10 @@ def test_what_a_file_was_made_with():
 
 
 def test_rates_of_stages():
-    assert words.WEATHER_LOSS.format(side="below", limit=4, loss=0.6) == (
+    assert words.weather_loss(side="below", limit=4, loss=0.6) == (
         "each °C below 4 lowers the log-odds of survival by 0.6"
     )
-    assert words.SPACE_AND_COST.format(plants_per_m2=50, cost=0.1, minutes=2, **EUR) == (
+    assert words.space_and_cost(plants_per_m2=50, cost=0.1, minutes=2, **EUR) == (
         "50 plants per m²; 0.1 EUR and 2 minutes per plant"
     )
     assert words.of_the_original("80 %", entering=False) == "80 %, of the original number"

@@ -103,15 +103,25 @@ def test_a_scenario_says_how_many_plants_more_or_fewer_it_has():
 
 
 def test_a_scenario_says_how_much_more_or_less_it_earns():
-    less = words.margins(difference=-25, p5=-30, p95=4, better=0.1, currency="EUR")
+    less = words.margins(difference=-25, error=2, p5=-30, p95=4, better=0.1, currency="EUR")
     assert less == (
         "Scenario B earns about 25 EUR less on average (90 % range -4 to 30); it earns more in 10 of 100 simulated "
         "seasons."
     )
-    more = words.margins(difference=1234, p5=1200, p95=1300, better=1, currency="SEK")
+    more = words.margins(difference=1234, error=5, p5=1200, p95=1300, better=1, currency="SEK")
     assert more == (
         "Scenario B earns about 1,250 SEK more on average (90 % range 1,200 to 1,300); it earns more in every "
         "simulated season."
+    )
+
+
+@pytest.mark.parametrize(("difference", "error"), [(3, 2), (-3, 1.5), (0.4, 0.1)])
+def test_a_difference_within_its_error_is_said_to_be_none_that_can_be_seen(difference, error):
+    """Issue 17: scenario B earned 3 EUR more."""
+    text = words.margins(difference=difference, error=error, p5=-60, p95=70, better=0.5, currency="EUR")
+    assert text == (
+        "No difference in the average margin can be seen (90 % range of scenario B less A -60 to 70 EUR); scenario B "
+        "earns more in 50 of 100 simulated seasons."
     )
 
 
