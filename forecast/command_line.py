@@ -6,12 +6,13 @@ import argparse
 import io
 import os
 import sys
+import warnings
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forecast.errors import OutOfReach, Refused
+from forecast.errors import OutOfReach, Refused, listed
 from forecast.io.csv_folder import csv_text, table_text
 from forecast.io.files_out import check_free, write_texts
 from forecast.io.seasons import read_season
@@ -52,7 +53,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
         sys.stdout.reconfigure(errors="backslashreplace")  # names may hold letters that a terminal has not
     parsed = _parser().parse_args(arguments)
     try:
-        code = int(parsed.run(parsed))
+        with warnings.catch_warnings():
+            warnings.simplefilter("always", UserWarning)
+            warnings.showwarning = lambda message, *_, **__: _complain(f"{message}\n")
+            code = int(parsed.run(parsed))
         sys.stdout.flush()
         return code
     except OSError as error:
@@ -77,7 +81,7 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="command")
     start = _command(commands, "start", _start, "write a small season to begin with, its records, and the notebooks")
     start.add_argument("--overwrite", action="store_true", help=_OVERWRITE)
-    _command(commands, "check", _check, "read a season and list every problem in it")
+    _command(commands, "check", _check, "read a season and its records, and list every problem and what is odd in them")
     order = _command(commands, "order", _order, _ORDER)
     order.add_argument("--out", help="folder to write orders.csv and order_table.csv into")
     _add_drawn(order, DRAWS)
@@ -111,7 +115,16 @@ def _start(parsed: argparse.Namespace) -> int:
 
 
 def _check(parsed: argparse.Namespace) -> int:
-    season = read_season(parsed.folder)
+    from forecast.records.folder_check import check_folder
+
+    checked = check_folder(parsed.folder)
+    odd = f"\n{words.odd(listed(checked.odd), len(checked.odd))}" if checked.odd else ""
+    if checked.season is None or checked.faults:
+        _complain(f"{listed(checked.faults)}\n{words.problems(len(checked.faults), writes=False)}")
+        if odd:
+            _complain(odd)
+        return REFUSED
+    season = checked.season
     print(
         words.checked(
             season=season.name, first=season.first_week, last=season.last_week, currency=season.currency,
@@ -127,6 +140,10 @@ def _check(parsed: argparse.Namespace) -> int:
         for stage, share in zip(season.route(variety), season.survivals(variety), strict=True):
             time = stage.duration if stage.typical else words.NO_TIME
             print(words.STAGE.format(name=stage.stage, time=time, survival=str(share)))
+    if checked.records is not None:
+        print(f"\n{words.RECORDS.format(records=checked.records)}")
+    if odd:
+        print(odd)
     return 0
 
 

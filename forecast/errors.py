@@ -98,17 +98,22 @@ class Refused(ForecastError):
         super().__init__(self.faults)
 
     def __str__(self) -> str:
-        rows: dict[tuple[Any, ...], list[int]] = defaultdict(list)
-        alike: dict[tuple[Any, ...], Fault] = {}
-        for fault in self.faults:
-            key = (fault.table, fault.column, _shown(fault.value), fault.problem, fault.remedy)
-            alike.setdefault(key, fault)
-            if fault.row is not None:
-                rows[key].append(fault.row)
-        lines: dict[str, list[str]] = defaultdict(list)
-        for key, fault in alike.items():
-            lines[fault.table].append(_line(fault, rows[key]))
-        return "\n".join(line for table, own in lines.items() for line in _shortened(table, own))
+        return listed(self.faults)
+
+
+def listed(faults: Sequence[Fault]) -> str:
+    """Return a line for each fault; rows with the same one share a line, and a table has at most 20 lines."""
+    rows: dict[tuple[Any, ...], list[int]] = defaultdict(list)
+    alike: dict[tuple[Any, ...], Fault] = {}
+    for fault in faults:
+        key = (fault.table, fault.column, _shown(fault.value), fault.problem, fault.remedy)
+        alike.setdefault(key, fault)
+        if fault.row is not None:
+            rows[key].append(fault.row)
+    lines: dict[str, list[str]] = defaultdict(list)
+    for key, fault in alike.items():
+        lines[fault.table].append(_line(fault, rows[key]))
+    return "\n".join(line for table, own in lines.items() for line in _shortened(table, own))
 
 
 def _shortened(table: str, lines: Sequence[str]) -> Sequence[str]:

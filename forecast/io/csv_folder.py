@@ -5,13 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from forecast.errors import Fault, Refused
-from forecast.io.files_in import MOST_BYTES, OPTIONAL, nearest_file, read_text, refused
+from forecast.io.files_in import HEADER, MOST_BYTES, NEAR, OPTIONAL, ignored_files, nearest_file, read_text, refused
 from forecast.io.layout import MOST_ROWS, Sheet, lay_out, may_be_empty
 from forecast.season.cells import Row, plain, shielded, unshielded
 from forecast.words.numbers import figures
@@ -25,7 +25,14 @@ class Folder:
 
     def place(self, table: str) -> str:
         """Return the name of a table's file, as faults name it."""
-        return f"{table}.csv"
+        return HEADER if table == Path(HEADER).stem else f"{table}.csv"
+
+    def __contains__(self, table: str) -> bool:
+        return os.path.lexists(self.path / self.place(table))
+
+    def ignored(self) -> Iterator[Fault]:
+        """Return the files that are not read, though their names are nearly those of tables."""
+        return ignored_files(self.path)
 
     def sheet(self, table: str, kind: type[Row]) -> Sheet:
         """Return the cells of a table's file, whose rows are to be of a kind.
@@ -34,7 +41,7 @@ class Folder:
         """
         name = f"{table}.csv"
         if table in OPTIONAL and not os.path.lexists(self.path / name):
-            near = nearest_file(self.path, name, 0.9)
+            near = nearest_file(self.path, name, NEAR)
             return Sheet((), (Fault("there is no such file", near, name),) if near else ())
         text = read_text(self.path, name)
         filled = (line for line in text.splitlines() if line.strip(' "') and not line.lstrip(' "').startswith("#"))
@@ -43,7 +50,7 @@ class Folder:
             raise refused(name, "separated by tabs", "Save it as CSV, separated by commas.")
         mark = ";" if first.count(";") > first.count(",") else ","
         rows: list[tuple[int, Sequence[str]]] = []
-        broken = None
+        broken, number = None, 0
         try:
             for number, cells in enumerate(
                 csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True), start=1
@@ -54,7 +61,7 @@ class Folder:
                     break
         except csv.Error as error:
             remedy = "Look for a stray double quote; within a quoted text, write it twice."
-            broken = Fault(f"not valid CSV: {error}", remedy, name, len(rows) + 1)
+            broken = Fault(f"not valid CSV: {error}", remedy, name, number + 1)
         return lay_out(name, rows, kind, mark=mark, broken=broken, empty=may_be_empty(table))
 
 

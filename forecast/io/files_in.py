@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import os
 import stat
+from collections.abc import Iterator
 from pathlib import Path
 
 from forecast.errors import Fault, Refused
@@ -15,6 +16,8 @@ HEADER = "season.toml"
 OPTIONAL = {"orders", "climate", "cultures", "divisions", "weather"}
 RECORDS = ("batches", "counts", "weather")
 MOST_BYTES = {".csv": 10_000_000, ".toml": 1_000_000}  # by what a file is
+NEAR = 0.9  # likeness of the name of a file to that of one which may be missing
+_ENDINGS = {".csv", ".txt", ".toml", ".tsv"}
 _WORKBOOKS = {".xlsx", ".xlsm", ".xls", ".ods", ".numbers"}
 
 
@@ -79,9 +82,35 @@ def refused(name: str, problem: str, remedy: str) -> Refused:
     return Refused([Fault(problem, remedy, name)])
 
 
+def ignored_files(folder: Path) -> Iterator[Fault]:
+    """Yield a fault for each file that is not read, though but for its ending it has the name of one that is."""
+    expected = _expected()
+    for file in sorted(folder.iterdir()):
+        name, stem = file.name, file.name.lower()
+        while Path(stem).suffix in _ENDINGS:
+            stem = Path(stem).stem
+        meant = next((one for one in expected if Path(one).stem == stem.strip()), None)
+        if name in expected or file.is_dir() or not (meant or name.lower().endswith(".csv.csv")):
+            continue
+        remedy = f"Rename it {meant}." if meant else f"Rename it, such as {stem}.csv, if it is to be read."
+        if (
+            meant
+            and not os.path.lexists(folder / meant)
+            and (Path(meant).stem not in OPTIONAL or nearest_file(folder, meant, NEAR))
+        ):
+            continue  # that it is missing is a fault, which names this file
+        if meant and os.path.lexists(folder / meant):
+            remedy = f"Keep one of it and {meant}."
+        yield Fault("not read, because of its name", remedy, name)
+
+
+def _expected() -> set[str]:
+    return {HEADER, *(f"{table}.csv" for table in (*TABLES, *RECORDS))}
+
+
 def nearest_file(folder: Path, name: str, cutoff: float) -> str | None:
     """Return how to fix a missing file if one of a name that is alike, at least by `cutoff`, may be meant."""
-    expected = {HEADER, *(f"{table}.csv" for table in (*TABLES, *RECORDS))}
+    expected = _expected()
     try:
         files = [file.name for file in folder.iterdir() if file.is_file()]
     except OSError:  # it may not be looked into

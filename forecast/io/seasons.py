@@ -12,10 +12,11 @@ from forecast.io.csv_folder import Folder, table_texts
 from forecast.io.files_in import HEADER
 from forecast.io.files_out import write_texts
 from forecast.io.header_file import read_header
-from forecast.io.tables import Source, opened, read_tables
+from forecast.io.tables import Read, Source, opened, read_tables
 from forecast.season.cells import plain
 from forecast.season.consistency import contradictions
 from forecast.season.header import Header
+from forecast.season.oddities import oddities
 from forecast.season.season import TABLES, Season
 
 _REFERRED = {
@@ -49,6 +50,11 @@ def read_season(path: str | os.PathLike[str]) -> Season:
         If anything in the folder or workbook cannot be used; every problem of every file or sheet is listed, with
         file, row, column, value and how to fix it.
 
+    Warns
+    -----
+    UserWarning
+        Of what is possible but odd, such as a survival of 9 %, in the same form.
+
     Notes
     -----
     UTF-8. A file whose header is separated by semicolons is read with decimal commas, as European
@@ -56,11 +62,22 @@ def read_season(path: str | os.PathLike[str]) -> Season:
     last calculated; what is hidden, merged or in error is refused, as in `read_records`. Links to files and folders
     are followed.
     """
-    source = opened(path, HEADER)
+    return look_at_season(opened(path, HEADER)).accepted()
+
+
+def look_at_season(source: Source) -> Read[Season]:
+    """Return the season that was read, all that is wrong with it, and all that is odd."""
     header, faults = read_header(source.path) if isinstance(source, Folder) else _header_row(source)
-    rows = read_tables(source, TABLES, _REFERRED, lambda tables: contradictions(header, tables), faults)
-    cells = header.given() if header else {}  # without one there were faults
-    return Season(**cells, **rows)
+    read = read_tables(
+        source,
+        TABLES,
+        _REFERRED,
+        lambda tables: contradictions(header, tables),
+        lambda tables: oddities(header, tables),
+    )
+    faults += read.faults
+    season = Season(**header.given(), **(read.result or {})) if header and not faults else None
+    return Read(season, tuple(faults), (*read.odd, *source.ignored()))
 
 
 def write_season(season: Season, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
@@ -92,6 +109,7 @@ def _header_row(book: Source) -> tuple[Header | None, list[Fault]]:
         lines = book.sheet(_SHEET, Header).lines
         if len(lines) > 1:
             raise Refused([Fault("more than one row", "Keep one.", book.place(_SHEET), lines[1].number)])
-        return read_tables(book, {_SHEET: Header}, {}, lambda _: ())[_SHEET][0], []
     except Refused as error:
         return None, list(error.faults)
+    read = read_tables(book, {_SHEET: Header}, {}, lambda _: (), lambda _: ())
+    return next(iter((read.result or {})[_SHEET]), None), list(read.faults)

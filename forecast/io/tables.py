@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import os
+import warnings
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Generic, Protocol, TypeVar
 
-from forecast.errors import Fault, Refused, refuse
+from forecast.errors import Fault, Refused, listed, refuse
 from forecast.io.csv_folder import Folder
 from forecast.io.file_sets import settle
 from forecast.io.layout import MOST_FAULTS, Sheet, read_row
 from forecast.season.cells import Row
 from forecast.season.consistency import Tables
+from forecast.words.seasons import odd
+
+Result = TypeVar("Result")
 
 
 class Source(Protocol):
@@ -24,6 +29,12 @@ class Source(Protocol):
 
     def sheet(self, table: str, kind: type[Row]) -> Sheet:
         """Return the cells of a table, whose rows are to be of a kind."""
+
+    def ignored(self) -> Iterable[Fault]:
+        """Return what is not read, though its name is nearly that of a table."""
+
+    def __contains__(self, table: str) -> bool:
+        """Return whether there is such a table."""
 
 
 def opened(path: str | os.PathLike[str], holds: str) -> Source:
@@ -44,20 +55,38 @@ def opened(path: str | os.PathLike[str], holds: str) -> Source:
     return Workbook(Path(path), holds)
 
 
+@dataclass(frozen=True)
+class Read(Generic[Result]):
+    """What was read, if all of it can be used; everything that is wrong with it; and what is odd, a slip perhaps."""
+
+    result: Result | None
+    faults: tuple[Fault, ...]
+    odd: tuple[Fault, ...]
+
+    def accepted(self) -> Result:
+        """Return what was read, for a public call; `Refused` if anything is wrong, with a warning of what is odd."""
+        if self.result is None or self.faults:
+            raise Refused(self.faults)
+        if self.odd:
+            warnings.warn(odd(listed(self.odd), len(self.odd)), stacklevel=3)
+        return self.result
+
+
 def read_tables(
     source: Source,
     kinds: Mapping[str, type[Row]],
     referred: Mapping[str, Sequence[str]],
     check: Callable[[Tables], Iterable[Fault]],
-    faults: Sequence[Fault] = (),
-) -> dict[str, tuple[Any, ...]]:
-    """Return the rows of each table, of the given kinds; `Refused` if there is any fault, with every one of every file.
+    doubt: Callable[[Tables], Iterable[Fault]],
+) -> Read[dict[str, tuple[Any, ...]]]:
+    """Return the rows of each table, of the given kinds, with every fault of every file and all that is odd.
 
-    `check` lists the contradictions between the rows. Names in the columns that it compares with other tables, those
-    `referred` to, are collected from faulty rows too. `faults` were found before.
+    `check` lists the contradictions between the rows, and `doubt` what is odd in them. Names in the columns that are
+    compared with other tables, those `referred` to, are collected from faulty rows too.
     """
-    found = list(faults)
+    found: list[Fault] = []
     rows: dict[str, list[tuple[int, Any]]] = {table: [] for table in kinds}
+    parts: dict[str, list[tuple[int, Any]]] = {table: [] for table in kinds}
     spoken: dict[str, set[str]] = defaultdict(set)
     unread = set()
     for table, kind in kinds.items():
@@ -78,14 +107,18 @@ def read_tables(
                 continue
             place = source.place(table)
             found += [fault.placed(place, line.number) for fault in wrong if fault.column not in sheet.unusable]
+            if all(fault.column for fault in wrong):
+                parts[table].append((line.number, kind.part(line.cells, {fault.column for fault in wrong})))
             if len(found) > MOST_FAULTS:
                 unread.add(table)
                 break
             for column in columns:
                 spoken[f"{table}.{column}"].add(" ".join(line.cells.get(column, "").split()))
     names = {key: frozenset(values) for key, values in spoken.items()}
-    crossed = check(Tables(rows, names, frozenset(unread)))
-    found += [fault.placed(source.place(fault.table), fault.row) for fault in crossed]
-    if found:
-        raise Refused(found)
-    return {table: tuple(row for _, row in numbered) for table, numbered in rows.items()}
+    tables = Tables(rows, names, frozenset(unread), parts)
+    crossed, doubted = (
+        [fault.placed(source.place(fault.table), fault.row) for fault in faults]
+        for faults in (check(tables), doubt(tables))
+    )
+    result = {table: tuple(row for _, row in numbered) for table, numbered in rows.items()}
+    return Read(result, (*found, *crossed), tuple(doubted))

@@ -20,9 +20,10 @@ from openpyxl.utils.cell import coordinate_to_tuple, get_column_letter, range_bo
 from openpyxl.utils.escape import unescape
 
 from forecast.errors import Fault, Refused
-from forecast.io.files_in import contents, refused
+from forecast.io.files_in import RECORDS, contents, refused
 from forecast.io.layout import MOST_COLUMNS, Sheet, lay_out, may_be_empty
 from forecast.season.cells import ERROR_CELL, Row, nearest, suggestion
+from forecast.season.season import TABLES
 
 _MOST_PACKED = 20_000_000  # bytes
 _MOST_UNPACKED = 200_000_000  # bytes
@@ -119,6 +120,16 @@ class Workbook:
             raise refused(self.name, *error.args) from error
         except Exception as error:  # whatever a damaged file makes of the reader
             raise refused(self.name, f"the sheet {table} cannot be read", _AGAIN) from error
+
+    def __contains__(self, table: str) -> bool:
+        return table in self._reader.wb.sheetnames
+
+    def ignored(self) -> Iterator[Fault]:
+        """Return the sheets that are not read, though but for capitals and spaces they have the names of tables."""
+        for sheet in self._reader.wb.sheetnames:
+            meant = "_".join(sheet.lower().split())
+            if meant != sheet and meant in (*TABLES, *RECORDS):
+                yield Fault("not read, because of its name", f"Rename it {meant}.", self.place(sheet))
 
     def place(self, table: str) -> str:
         """Return a sheet's name as faults name it."""

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
 from itertools import groupby, islice, permutations, product
-from typing import Annotated, Any, NamedTuple, Self
+from typing import Annotated, Any, NamedTuple
 
-from pydantic import model_validator
-
-from forecast.errors import Fault
-from forecast.season.cells import Name, Note, Row, Text, Whole, parsed, wrong
+from forecast.errors import Fault, refuse
+from forecast.season.cells import Name, Note, Row, Text, Whole, parsed
 from forecast.weeks import read_day
 
 _MOST_TIED = 4  # stages first counted on one day, of which every order is tried
@@ -55,13 +53,15 @@ class BatchRecord(Row):
     order: Name | None = None
     note: Note = None
 
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
+    def checks(self) -> Iterable[Callable[[], object]]:
+        """Return the checks of cells beside each other."""
+        return [self._arrived]
+
+    def _arrived(self) -> None:
         if self.dead_on_arrival > self.received:
             problem = f"more dead on arrival than the {self.received:,} received"
             remedy = "Count the dead ones among those received, or correct one of the two."
-            raise wrong(problem, remedy, "dead_on_arrival", self.dead_on_arrival)
-        return self
+            raise refuse("dead_on_arrival", self.dead_on_arrival, problem, remedy)
 
 
 class CountRecord(Row):
@@ -93,14 +93,16 @@ class CountRecord(Row):
     why: Text | None = None
     note: Note = None
 
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
+    def checks(self) -> Iterable[Callable[[], object]]:
+        """Return the checks of cells beside each other."""
+        return [self._counted]
+
+    def _counted(self) -> None:
         if self.transferred + self.saleable > self.alive:
             left = f"{self.transferred:,} transferred and {self.saleable:,} saleable"
             remedy = "Count all plants alive before any are transferred or sold."
             column = "transferred" if self.transferred else "saleable"
-            raise wrong(f"{left} are more than the {self.alive:,} alive", remedy, column, getattr(self, column))
-        return self
+            raise refuse(column, getattr(self, column), f"{left} are more than the {self.alive:,} alive", remedy)
 
     @property
     def left(self) -> int:

@@ -15,8 +15,9 @@ from forecast.errors import Fault, Refused
 from forecast.io.csv_folder import table_texts
 from forecast.io.files_in import OPTIONAL
 from forecast.io.files_out import write_texts
-from forecast.io.tables import opened, read_tables
+from forecast.io.tables import Read, Source, opened, read_tables
 from forecast.records.batches import BatchRecord, CountRecord, StageHistory, stage_histories
+from forecast.records.oddities import oddities
 from forecast.records.weather_rows import WeatherRecord, too_warm, twice
 from forecast.season.cells import Row, nearest, suggestion
 from forecast.season.consistency import Tables
@@ -171,11 +172,7 @@ class Records(Row):
             stages of its variety, in their order; all are listed by batch. Stages may be left uncounted. Also if
             days are so warm for its climate that they must be in degrees Fahrenheit.
         """
-        labs = {row.lab for row in season.price_list}
-        stages = {row.variety: [one.stage for one in season.route(row.variety)] for row in season.varieties}
-        faults = [fault for batch, histories in self.histories for fault in _strange(batch, histories, labs, stages)]
-        faults += too_warm(self.weather, season)
-        if faults:
+        if faults := list(_strangers(self.histories, self.weather, season, {})):
             raise Refused(faults)
 
     def __str__(self) -> str:
@@ -223,13 +220,38 @@ def read_records(path: str | os.PathLike[str]) -> Records:
         If anything cannot be used; all are listed, with file or sheet, row, column, value and remedy. The plants
         of a batch are accounted for once its rows have no other fault.
 
+    Warns
+    -----
+    UserWarning
+        Of what is possible but odd, such as 1,000 plants received of 100 ordered, in the same form.
+
     Notes
     -----
     CSV, and links, as `read_season` takes them. Of a workbook the values are read as last calculated; hidden rows,
     columns and sheets, merged cells, errors and formulas without a value are refused.
     """
-    source = opened(path, "batches.csv and counts.csv")
-    return Records(**read_tables(source, _TABLES, _REFERRED, lambda tables: _contradictions(tables, {})))
+    return look_at_records(opened(path, "batches.csv and counts.csv")).accepted()
+
+
+def look_at_records(source: Source, season: Season | None = None) -> Read[Records]:
+    """Return the records that were read, all that is wrong with them, also beside a season, and all that is odd.
+
+    With a season, weather may be there without batches.
+    """
+    alone = season is not None and not ("batches" in source or "counts" in source)
+
+    def check(tables: Tables) -> Iterator[Fault]:
+        histories: dict[str, tuple[StageHistory, ...]] = {}
+        yield from _contradictions(tables, histories)
+        if season is not None:
+            rows = {table: [row for _, row in numbered] for table, numbered in tables.rows.items()}
+            numbers = {id(row): number for numbered in tables.rows.values() for number, row in numbered}
+            known = [(row, histories.get(row.batch, ())) for row in rows.get("batches", ())]
+            yield from _strangers(known, rows["weather"], season, numbers)
+
+    kinds = {table: kind for table, kind in _TABLES.items() if table == "weather" or not alone}
+    read = read_tables(source, kinds, _REFERRED, check, lambda tables: oddities(tables, season))
+    return Read(None if read.faults else Records(**(read.result or {})), read.faults, read.odd)
 
 
 def write_records(records: Records, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
@@ -255,7 +277,9 @@ def write_records(records: Records, path: str | os.PathLike[str], *, overwrite: 
 
 def _contradictions(tables: Tables, histories: dict[str, tuple[StageHistory, ...]]) -> Iterator[Fault]:
     """Return contradictions between rows, and plants not accounted for; fill in the histories of sound batches."""
-    yield from twice(tables.rows["weather"])
+    yield from twice(tables.having("weather", "date"))
+    if "batches" not in tables.rows:  # weather alone
+        return
     doubtful = set(tables.spoken.get("batches.batch", ())) | tables.spoken.get("counts.batch", frozenset())
     for fault, batch in (*_repeated(tables), *_unknown(tables), *_misplaced(tables)):
         yield fault
@@ -273,7 +297,7 @@ def _contradictions(tables: Tables, histories: dict[str, tuple[StageHistory, ...
 def _repeated(tables: Tables) -> Iterator[tuple[Fault, str]]:
     """Return batches in more than one row."""
     first: dict[str, int] = {}
-    for number, row in tables.rows["batches"]:
+    for number, row in tables.having("batches", "batch"):
         if row.batch in first:
             problem, remedy = (
                 f"the same batch as row {first[row.batch]}",
@@ -285,9 +309,9 @@ def _repeated(tables: Tables) -> Iterator[tuple[Fault, str]]:
 
 def _misplaced(tables: Tables) -> Iterator[tuple[Fault, str]]:
     """Return counts in more than one row, and those before the delivery of their batch."""
-    delivered = {row.batch: row.delivered for _, row in reversed(tables.rows["batches"])}
+    delivered = {row.batch: row.delivered for _, row in reversed(tables.having("batches", "batch", "delivered"))}
     first: dict[tuple[str, str, date], int] = {}
-    for number, row in tables.rows["counts"]:
+    for number, row in tables.having("counts", "batch", "stage", "date"):
         key = (row.batch, row.stage, row.date)
         if key in first:
             problem = f"the same batch, day and stage as row {first[key]}"
@@ -303,7 +327,7 @@ def _unknown(tables: Tables) -> Iterator[tuple[Fault, str | None]]:
     """Return counts of unknown batches, each with the batch that is probably meant."""
     known = tables.names("batches", "batch")
     near: dict[str, str | None] = {}
-    for number, row in tables.rows["counts"]:
+    for number, row in tables.having("counts", "batch"):
         if row.batch in known or "batches" in tables.unread:
             continue
         if row.batch not in near:
@@ -314,30 +338,50 @@ def _unknown(tables: Tables) -> Iterator[tuple[Fault, str | None]]:
         yield Fault("there is no batch of this name in batches", remedy, "counts", number, "batch", row.batch), meant
 
 
+def _strangers(
+    batches: Iterable[tuple[BatchRecord, Sequence[StageHistory]]],
+    weather: Sequence[WeatherRecord],
+    season: Season,
+    numbers: Mapping[int, int],
+) -> Iterator[Fault]:
+    """Return what a season does not know of records; `numbers` are those of rows, by their identity."""
+    labs = {row.lab for row in season.price_list}
+    routes = {row.variety: [one.stage for one in season.route(row.variety)] for row in season.varieties}
+    for batch, histories in batches:
+        yield from _strange(batch, histories, labs, routes, numbers)
+    yield from too_warm(weather, season, numbers)
+
+
 def _strange(
-    batch: BatchRecord, histories: Sequence[StageHistory], labs: Collection[str], routes: Mapping[str, Sequence[str]]
+    batch: BatchRecord,
+    histories: Sequence[StageHistory],
+    labs: Collection[str],
+    routes: Mapping[str, Sequence[str]],
+    numbers: Mapping[int, int],
 ) -> Iterator[Fault]:
     """Return what a season does not know of a batch: lab, variety, stages and their order."""
+    number = numbers.get(id(batch))
     if batch.lab is not None and batch.lab not in labs:
         problem = f"batch {batch.batch}: this season has no price-list line of such a lab"
-        yield Fault(problem, suggestion(batch.lab, sorted(labs)), "batches", None, "lab", batch.lab)
+        yield Fault(problem, suggestion(batch.lab, sorted(labs)), "batches", number, "lab", batch.lab)
     if batch.variety not in routes:
         problem = f"batch {batch.batch}: this season has no such variety"
-        yield Fault(problem, suggestion(batch.variety, list(routes)), "batches", None, "variety", batch.variety)
+        yield Fault(problem, suggestion(batch.variety, list(routes)), "batches", number, "variety", batch.variety)
         return
     stages = routes[batch.variety]
     last = ""
     for one in histories:
         if not one.stage:
             continue
+        number = numbers.get(id(one.counts[0]))
         if one.stage not in stages:
             problem = f"batch {batch.batch}: {batch.variety} has no such stage"
-            yield Fault(problem, suggestion(one.stage, stages), "counts", None, "stage", one.stage)
+            yield Fault(problem, suggestion(one.stage, stages), "counts", number, "stage", one.stage)
             continue
         if last and stages.index(one.stage) < stages.index(last):
             problem = f"batch {batch.batch}: first counted after {last}, which follows it"
             remedy = f"The stages of {batch.variety} are: {', '.join(stages)}."
-            yield Fault(problem, remedy, "counts", None, "stage", one.stage)
+            yield Fault(problem, remedy, "counts", number, "stage", one.stage)
         last = one.stage
 
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import date
-from typing import Annotated, Self
+from typing import Annotated
 
-from pydantic import AfterValidator, model_validator
+from pydantic import AfterValidator
 
-from forecast.errors import Fault
+from forecast.errors import Fault, Refused
 from forecast.records.batches import DateCell
 from forecast.season.cells import Note, Number, Row, wrong
 from forecast.season.season import Season
@@ -45,12 +45,13 @@ class WeatherRecord(Row):
     t_max: Air
     note: Note = None
 
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
+    def checks(self) -> Iterable[Callable[[], object]]:
+        """Return the checks of cells beside each other."""
+        return [self._ordered]
+
+    def _ordered(self) -> None:
         if self.t_max < self.t_min:
-            fault = max_below_min("", None, "t_max", self.t_max, self.t_min)
-            raise wrong(fault.problem, fault.remedy, "t_max", self.t_max)
-        return self
+            raise Refused([max_below_min("", None, "t_max", self.t_max, self.t_min)])
 
 
 def twice(rows: Iterable[tuple[int, WeatherRecord]]) -> Iterator[Fault]:
@@ -62,8 +63,8 @@ def twice(rows: Iterable[tuple[int, WeatherRecord]]) -> Iterator[Fault]:
         first.setdefault(row.date, number)
 
 
-def too_warm(rows: Sequence[WeatherRecord], season: Season) -> Iterator[Fault]:
-    """Return a fault if days are too warm for the climate of a season to be in °C."""
+def too_warm(rows: Sequence[WeatherRecord], season: Season, numbers: Mapping[int, int]) -> Iterator[Fault]:
+    """Return a fault if days are too warm for a climate to be in °C; `numbers` are those of rows, by their identity."""
     if not season.climate:
         return
     usual = {week: sum(season.normals.normal(week)) / 2 for week in {Week.of(row.date) for row in rows}}
@@ -72,4 +73,4 @@ def too_warm(rows: Sequence[WeatherRecord], season: Season) -> Iterator[Fault]:
         more = f", as are {len(days) - 1:,} more days" if len(days) > 1 else ""
         problem = f"more than {figures(_TOO_WARM, 6)} °C above the climate normals of {Week.of(days[0].date)}{more}"
         remedy = "Write °C, (F - 32) / 1.8 from Fahrenheit, or check the climate."
-        yield Fault(problem, remedy, "weather", None, "date", str(days[0].date))
+        yield Fault(problem, remedy, "weather", numbers.get(id(days[0])), "date", str(days[0].date))

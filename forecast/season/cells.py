@@ -6,10 +6,13 @@ import difflib
 import math
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from typing import Annotated, Any, Self
+from collections.abc import Callable, Iterable, Iterator, Mapping, Set
+from contextlib import suppress
+from dataclasses import replace
+from functools import cache
+from typing import Annotated, Any, Self, cast
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, create_model
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from forecast.errors import Fault, Refused
@@ -27,6 +30,26 @@ _LISTED = 12  # names in one line
 _LONGEST, _LONGEST_NOTE = 200, 100_000  # characters of a name, and of a note
 _MOST_BITS = 1023  # of a whole number that is a float, too
 _COMPARED = 2000  # names among which the nearest one is sought
+_TOLD = 5  # letters of a word of which one may be a slip
+_LEGAL = {
+    "ltd",
+    "inc",
+    "llc",
+    "co",
+    "gmbh",
+    "ag",
+    "bv",
+    "nv",
+    "sa",
+    "sarl",
+    "srl",
+    "spa",
+    "pty",
+    "oy",
+    "ab",
+    "as",
+    "aps",
+}
 _REQUIRED = ("this cell is empty but required", "Fill it in.")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 _RUN = re.compile(r"'*[=+\-@\t\r\n]")  # what a text that a spreadsheet would run begins with
@@ -202,13 +225,43 @@ class Row(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
 
     def __init__(self, /, **cells: Any) -> None:
+        table, row = type(self).__name__, self
+        faults: list[Fault] = []
         try:
             super().__init__(**cells)
         except ValidationError as error:
-            table = type(self).__name__
-            raise Refused(
-                [fault for detail in error.errors() for fault in _faults(detail, type(self), table, cells)]
-            ) from None
+            faults = [fault for detail in error.errors() for fault in _faults(detail, type(self), table, cells)]
+            row = self.part(cells, {fault.column for fault in faults})
+        faults += [replace(fault, table=table) for fault in row._contradicted(row is not self)]
+        if faults:
+            raise Refused(faults)
+
+    def checks(self) -> Iterable[Callable[[], object]]:
+        """Return the checks of cells beside each other, each of which refuses what it finds wrong."""
+        return ()
+
+    def _contradicted(self, partly: bool) -> Iterator[Fault]:
+        """Yield what the checks find; one that asks for an unreadable cell of a row read `partly` is left out."""
+        for check in self.checks():
+            try:
+                check()
+            except Refused as error:
+                yield from error.faults
+            except (AttributeError, KeyError):
+                if not partly:
+                    raise
+
+    @classmethod
+    def part(cls, cells: Mapping[str, Any], unreadable: Set[str]) -> Self:
+        """Return a row without its unreadable cells: to ask for one of them is an AttributeError."""
+        read: dict[str, Any] = {}
+        for name in cells.keys() & cls.model_fields.keys() - unreadable:
+            with suppress(ValidationError):
+                read[name] = getattr(_reader(cls, name)(**{name: cells[name]}), name)
+        row = cast(Self, cls.model_construct(**read))
+        for name in {*unreadable, *cells} - read.keys():
+            row.__dict__.pop(name, None)
+        return row
 
     def replace(self, **changes: Any) -> Self:
         """Make a row that differs in the named cells; it is checked like any other."""
@@ -217,6 +270,14 @@ class Row(BaseModel):
     def given(self) -> dict[str, Any]:
         """Return the cells that are filled, by column."""
         return {name: value for name in type(self).model_fields if (value := getattr(self, name)) is not None}
+
+
+@cache
+def _reader(row: type[BaseModel], column: str) -> type[BaseModel]:
+    """Return a row of one column alone."""
+    field = row.model_fields[column]
+    cells: dict[str, Any] = {column: (field.annotation, field)}
+    return create_model(column, __config__=row.model_config, **cells)
 
 
 def plain(cell: Any) -> Any:
@@ -280,6 +341,42 @@ def nearest(name: str, known: Iterable[str], cutoff: float = 0.75) -> str | None
         return None
     near = difflib.get_close_matches(name.lower(), names, n=1, cutoff=cutoff)
     return names[near[0]] if near else None
+
+
+def same_letters(name: str) -> str:
+    """Return what is left of a name without capitals, marks, spaces and the legal form of a firm."""
+    return "".join(_words(name))
+
+
+def nearly_same(one: str, other: str) -> bool:
+    """Say whether two names differ in one word: by one letter, or because it is cut short; not in a digit."""
+    words, others = _words(one), _words(other)
+    if len(words) != len(others):
+        return False
+    unlike = [pair for pair in zip(words, others, strict=True) if pair[0] != pair[1]]
+    return len(unlike) == 1 and _nearly(*sorted(unlike[0], key=len))
+
+
+def _words(text: str) -> list[str]:
+    words = re.findall(r"\w+", text.casefold().replace(".", ""))
+    while len(words) > 1 and words[-1] in _LEGAL:
+        words.pop()
+    return words
+
+
+def _nearly(short: str, long: str) -> bool:
+    """Say whether a word is another one cut short, or differs from it in one letter, or in two that swapped."""
+    if any(map(str.isdigit, short + long)) or len(short) < 3:
+        return False
+    if long.startswith(short):
+        return True
+    if len(long) < _TOLD or len(long) - len(short) > 1:
+        return False
+    begin = next((at for at, (a, b) in enumerate(zip(short, long, strict=False)) if a != b), len(short))
+    rest, other = short[begin:], long[begin:]
+    if len(short) < len(long):
+        return rest == other[1:]
+    return rest[1:] == other[1:] or (rest[:2] == other[:2][::-1] and rest[2:] == other[2:])
 
 
 def suggestion(name: str, known: Iterable[str]) -> str:

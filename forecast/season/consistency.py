@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from operator import itemgetter
 from typing import Any
 
 from forecast.errors import Fault, Refused, refuse
@@ -75,11 +76,17 @@ def entering(route: Sequence[Stage]) -> tuple[Share, ...]:
 
 @dataclass(frozen=True)
 class Tables:
-    """Numbered rows of each table, names in rows too faulty to be read, and tables not read to their end."""
+    """Numbered rows of each table, names in faulty rows, tables not read to their end, and readable parts of rows."""
 
     rows: Mapping[str, Sequence[tuple[int, Any]]]
     spoken: Mapping[str, frozenset[str]] = field(default_factory=dict)
     unread: frozenset[str] = frozenset()
+    parts: Mapping[str, Sequence[tuple[int, Any]]] = field(default_factory=dict)
+
+    def having(self, table: str, *columns: str) -> list[tuple[int, Any]]:
+        """Return the rows of a table, and those of its faulty ones of which these columns can be read, by number."""
+        parts = [(number, row) for number, row in self.parts.get(table, ()) if vars(row).keys() >= {*columns}]
+        return sorted([*self.rows[table], *parts], key=itemgetter(0)) if parts else list(self.rows[table])
 
     def names(self, table: str, column: str) -> set[str]:
         """Return all names in a column."""
@@ -98,7 +105,7 @@ def contradictions(header: Header | None, tables: Tables) -> list[Fault]:
 def _repeated(tables: Tables) -> Iterator[Fault]:
     for table, columns in KEYS.items():
         first: dict[tuple[Any, ...], int] = {}
-        for number, row in tables.rows[table]:
+        for number, row in tables.having(table, *columns):
             key = tuple(getattr(row, column) for column in columns)
             if key in first:
                 shown = ", ".join(str(part) for part in key if part is not None)
@@ -106,7 +113,7 @@ def _repeated(tables: Tables) -> Iterator[Fault]:
                 yield Fault(f"the same as row {first[key]}", remedy, table, number, columns[0], shown)
             first.setdefault(key, number)
     groups = tables.names("varieties", "group")
-    for number, row in tables.rows["varieties"]:
+    for number, row in tables.having("varieties", "variety"):
         if row.variety in groups:
             remedy = "Rename the group, so that stages.csv is unambiguous."
             yield Fault("also the name of a group", remedy, "varieties", number, "variety", row.variety)
@@ -130,7 +137,7 @@ def _unknown(tables: Tables) -> Iterator[Fault]:
         if source in tables.unread:
             continue
         remedies: dict[str, str] = {}
-        for number, row in tables.rows[table]:
+        for number, row in tables.having(table, column):
             name = getattr(row, column)
             if name is None or name in known:
                 continue
@@ -142,7 +149,7 @@ def _unknown(tables: Tables) -> Iterator[Fault]:
 
 def _routes(tables: Tables) -> Iterator[Fault]:
     owners = tables.names("stages", "applies_to")
-    for number, row in tables.rows["varieties"]:
+    for number, row in tables.having("varieties", "variety", "group"):
         if row.variety not in owners and row.group not in owners and "stages" not in tables.unread:
             remedy = f"Add rows for {row.group!r} or {row.variety!r} to stages."
             yield Fault("no stages for this group or variety", remedy, "varieties", number, "group", row.group)
@@ -222,7 +229,7 @@ def _entries(tables: Tables) -> Iterator[Fault]:
     for _, stage in tables.rows["stages"]:
         stages[stage.applies_to].append(stage.stage)
     for table in ("cultures", "divisions"):
-        for number, row in tables.rows[table]:
+        for number, row in tables.having(table, "variety", "enters"):
             names = stages.get(row.variety) or stages.get(groups.get(row.variety, ""))
             if names and row.enters not in names:
                 remedy = suggestion(row.enters, names)
@@ -234,13 +241,13 @@ def _unsupplied(tables: Tables) -> Iterator[Fault]:
         return
     varieties, sold = tables.names("varieties", "variety"), tables.names("price_list", "variety")
     possible = sold | _multiplied(tables)
-    for number, row in tables.rows["targets"]:
+    for number, row in tables.having("targets", "variety"):
         if row.variety in varieties and row.variety not in possible:
             remedy = "Add a row for it to price_list, cultures or divisions, or remove the target."
             yield Fault("no lab sells this variety", remedy, "targets", number, "variety", row.variety)
     pairs = {(row.lab, row.variety) for _, row in tables.rows["price_list"]}
     doubtful = tables.spoken.get("price_list.lab", frozenset())
-    for number, row in tables.rows["orders"]:
+    for number, row in tables.having("orders", "variety", "lab"):
         if row.lab is None or row.lab in doubtful or row.variety not in varieties:
             continue
         if (row.lab, row.variety) not in pairs:
@@ -256,20 +263,20 @@ def _multiplied(tables: Tables) -> set[str]:
 def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
     first, last = header.first_week, header.first_week + (header.weeks - 1)
     earliest: dict[str, Week] = dict.fromkeys(tables.spoken.get("price_list.variety", ()), first)
-    for number, row in tables.rows["price_list"]:
+    for number, row in tables.having("price_list", "variety", "lead_weeks", "first_week", "last_week"):
         possible = first_delivery(row, first)
         if possible > row.last_week:
             remedy = f"Ordered in {first}, it would arrive in {possible}: change lead_weeks, last_week or season.toml."
             yield Fault("too late to order", remedy, "price_list", number, "last_week", str(row.last_week))
         elif row.variety not in earliest or possible < earliest[row.variety]:
             earliest[row.variety] = possible
-    for number, row in tables.rows["cultures"]:
+    for number, row in tables.having("cultures", "start"):
         if row.start is not None and not first <= row.start <= last:
             remedy = f"Write a week from {first} to {last}, or clear it."
             yield Fault("outside the season", remedy, "cultures", number, "start", str(row.start))
     multiplied = _multiplied(tables)
     for table in ("targets", "orders"):
-        for number, row in tables.rows[table]:
+        for number, row in tables.having(table, "variety", "week"):
             possible = earliest.get(row.variety, first)
             if not first <= row.week <= last:
                 remedy = f"Write a week from {first} to {last}, or change first_week or weeks in season.toml."

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from typing import Annotated
 
 from pydantic import Field
 
+from forecast.errors import Refused, refuse
 from forecast.season.cells import (
     AboveZero,
     Counted,
@@ -62,3 +64,14 @@ class Header(Row):
     daily_course: Method = "sine"
     seed: Whole = 1
     note: Note = None
+
+    def checks(self) -> Iterable[Callable[[], object]]:
+        """Return the check of its last week."""
+        return [self._ends]
+
+    def _ends(self) -> None:
+        try:
+            _ = self.first_week + self.weeks
+        except Refused as error:
+            remedy = "Write an earlier week."
+            raise refuse("first_week", str(self.first_week), error.faults[0].problem, remedy) from error

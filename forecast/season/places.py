@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Annotated, Self
+from collections.abc import Callable, Iterable, Sequence
+from typing import Annotated
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import Field
 
-from forecast.errors import in_order
+from forecast.errors import in_order, refuse
 from forecast.season.cells import (
     AboveZero,
     Celsius,
@@ -19,7 +19,6 @@ from forecast.season.cells import (
     Row,
     ShareCell,
     WeekCell,
-    wrong,
 )
 from forecast.streams import Array
 from forecast.weather.climate import Climate
@@ -60,10 +59,9 @@ class Place(Row):
     last_week: WeekCell | None = None
     note: Note = None
 
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
-        in_order(vars(self), "first_week", "last_week")
-        return self
+    def checks(self) -> Iterable[Callable[[], object]]:
+        """Return the checks of cells beside each other."""
+        return [lambda: in_order(vars(self), "first_week", "last_week")]
 
     def air(self, t_min: Array, t_max: Array) -> tuple[Array, Array]:
         """Return the mean daily minimum and maximum [°C] in it from those outside, arrays of the same shape.
@@ -110,13 +108,14 @@ class Normal(Row):
     source: Note = None
     note: Note = None
 
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
+    def checks(self) -> Iterable[Callable[[], object]]:
+        """Return the checks of cells beside each other."""
+        return self._dated, (lambda: in_order(vars(self), "t_min", "t_max"))
+
+    def _dated(self) -> None:
         if (self.month is None) == (self.week is None):
             filled = "neither" if self.month is None else "both"
-            raise wrong(f"{filled} of month and week filled", "Fill one of the two.", "month")
-        in_order(vars(self), "t_min", "t_max")
-        return self
+            raise refuse("month", None, f"{filled} of month and week filled", "Fill one of the two.")
 
 
 def climate_of(rows: Sequence[Normal], persistence: float) -> Climate:

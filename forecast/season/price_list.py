@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Self
+from collections.abc import Callable, Iterable
+from typing import Annotated
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
-from forecast.errors import in_order
-from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, WeekCell, Whole, wrong
+from forecast.errors import in_order, refuse
+from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, WeekCell, Whole
 
 
 class PriceLine(Row):
@@ -48,10 +49,11 @@ class PriceLine(Row):
     plants_per_box: Counted | None = None
     note: Note = None
 
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
-        in_order(vars(self), "first_week", "last_week")
+    def checks(self) -> Iterable[Callable[[], object]]:
+        """Return the checks of cells beside each other."""
+        return (lambda: in_order(vars(self), "first_week", "last_week")), self._boxed
+
+    def _boxed(self) -> None:
         if self.freight_per_box and self.plants_per_box is None:
             remedy = "Write how many plants a box holds."
-            raise wrong("required when freight_per_box is above 0", remedy, "plants_per_box")
-        return self
+            raise refuse("plants_per_box", None, "required when freight_per_box is above 0", remedy)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from typing import Annotated, Self
+from collections.abc import Callable, Iterable, Sequence
+from typing import Annotated
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field
 
+from forecast.errors import refuse
 from forecast.rates.by_cycle import ByCycle
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
@@ -155,27 +156,36 @@ class Culture(Row):
     source: Note = None
     note: Note = None
 
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
-        size_of(self.multiplication, self.explants_cv, "explants_cv")
-        _possible(
+    def checks(self) -> Iterable[Callable[[], object]]:
+        """Return the checks of cells beside each other."""
+        yield lambda: size_of(self.multiplication, self.explants_cv, "explants_cv")
+        yield lambda: _possible(
             "start_contamination_sd", self.start_contamination_sd, [self.start_contamination], self.contamination_level
         )
-        _possible("contamination_sd", self.contamination_sd, self.contamination.values, self.contamination_level)
-        _possible("rooting_sd", self.rooting_sd, [self.rooting], self.rooting_level)
-        _possible("multiplication_cv", self.multiplication_cv, [], self.multiplication_level)
+        yield lambda: _possible(
+            "contamination_sd", self.contamination_sd, self.contamination.values, self.contamination_level
+        )
+        yield lambda: _possible("rooting_sd", self.rooting_sd, [self.rooting], self.rooting_level)
+        yield lambda: _possible("multiplication_cv", self.multiplication_cv, [], self.multiplication_level)
+        yield from (self._lines, self._shelved, self._at_the_hood)
+
+    def _lines(self) -> None:
         for most, noun in ((self.explants, "explants"), (self.shelf_places, "shelf places")):
             if most is not None and self.lines > most:
-                raise wrong(f"more lines than {noun}", f"Write at most {most}.", "lines", self.lines)
+                raise refuse("lines", self.lines, f"more lines than {noun}", f"Write at most {most}.")
+
+    def _shelved(self) -> None:
         if self.shelf_places is not None and self.explants > self.shelf_places:
             problem = f"each explant starts in a vessel of its own, and there are {self.shelf_places} shelf places"
-            raise wrong(problem, f"Write at most {self.shelf_places}.", "explants", self.explants)
+            raise refuse("explants", self.explants, problem, f"Write at most {self.shelf_places}.")
+
+    def _at_the_hood(self) -> None:
         if self.hood_hours is not None and not self.minutes_per_vessel:
-            raise wrong("required when hood_hours is filled", "Write the minutes per vessel.", "minutes_per_vessel")
+            problem, remedy = "required when hood_hours is filled", "Write the minutes per vessel."
+            raise refuse("minutes_per_vessel", None, problem, remedy)
         if self.vessels_in_hours is not None and self.vessels_in_hours < self.lines:
             problem = "too few hours for one vessel of each line in a subculture"
-            raise wrong(problem, "Write more hours, or fewer lines.", "hood_hours", self.hood_hours)
-        return self
+            raise refuse("hood_hours", self.hood_hours, problem, "Write more hours, or fewer lines.")
 
     def start_clean(self) -> Share:
         """Return the share of explants that are clean at the start."""
@@ -262,16 +272,18 @@ class Division(Row):
     source: Note = None
     note: Note = None
 
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
-        size_of(self.divisions, self.plants_cv, "plants_cv")
-        _possible("survival_sd", self.survival_sd, [self.survival], self.survival_level)
-        _possible("divisions_cv", self.divisions_cv, [], self.divisions_level)
+    def checks(self) -> Iterable[Callable[[], object]]:
+        """Return the checks of cells beside each other."""
+        yield lambda: size_of(self.divisions, self.plants_cv, "plants_cv")
+        yield lambda: _possible("survival_sd", self.survival_sd, [self.survival], self.survival_level)
+        yield lambda: _possible("divisions_cv", self.divisions_cv, [], self.divisions_level)
+        yield self._placed
+
+    def _placed(self) -> None:
         if (self.place is None) != (self.plants_per_m2 is None):
             column = "place" if self.place is None else "plants_per_m2"
             remedy = "Fill both place and plants_per_m2."
-            raise wrong("only half of the space for stock plants is stated", remedy, column)
-        return self
+            raise refuse(column, None, "only half of the space for stock plants is stated", remedy)
 
     def lives(self) -> Share:
         """Return the share of divisions that survive to be divided again."""
@@ -291,7 +303,7 @@ def size_of(rates: ByCycle, spread: float, column: str) -> float:
         least = math.ceil(1000 / math.sqrt(rates.at(1))) / 1000
         noun = "explants" if column == "explants_cv" else "plants"
         problem = f"chance alone gives {noun} with a mean of {figures(rates.at(1), 6)} a cv of {figures(least, 6)}"
-        raise wrong(problem, f"Write 0, or at least {figures(least, 6)}.", column, spread)
+        raise refuse(column, spread, problem, f"Write 0, or at least {figures(least, 6)}.")
     return 1 / more if more > 1e-6 else math.inf
 
 
@@ -299,14 +311,14 @@ def _possible(column: str, spread: float, means: Sequence[float], level: Level) 
     """Refuse a spread, in proportion to the first mean, that no share can have or that its level excludes."""
     if spread and level.plant:
         remedy = "Write 0, or say what it varies by: belief, season, variety, batch or cycle."
-        raise wrong("above 0, but only single plants vary by this level", remedy, column, spread)
+        raise refuse(column, spread, "above 0, but only single plants vary by this level", remedy)
     for mean in means if spread else ():
         if mean and spread * mean < LEAST * means[0]:
             remedy = f"Write 0, or at least {LEAST:f}."
-            raise wrong("too small to be meant", remedy, column, spread)
+            raise refuse(column, spread, "too small to be meant", remedy)
     widest = [math.sqrt(m * (1 - m)) * means[0] / m if m else (math.inf if means[0] else 0.0) for m in means]
     for mean, most in zip(means, widest, strict=True):
         if spread and not spread < most * (1 - 1e-9):
             remedy = f"Write a number from 0 to below {figures(min(widest))}." if min(widest) else "Clear it."
             problem = f"no share with a mean of {figures(mean, 6)} has this standard deviation"
-            raise wrong(problem, remedy, column, spread)
+            raise refuse(column, spread, problem, remedy)

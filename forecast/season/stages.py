@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Sequence
-from functools import cached_property
-from typing import Annotated, Literal, Self
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import cached_property, partial
+from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
-from forecast.errors import Fault, Refused, in_order
+from forecast.errors import Fault, Refused, in_order, refuse
 from forecast.rates.distributions import Duration, Share
 from forecast.season.cells import (
     AboveZero,
@@ -24,7 +24,6 @@ from forecast.season.cells import (
     ShareCell,
     Text,
     Whole,
-    wrong,
 )
 from forecast.words.numbers import figures
 
@@ -133,32 +132,65 @@ class Stage(Row):
     source: Note = None
     note: Note = None
 
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
+    def checks(self) -> Iterable[Callable[[], object]]:
+        """Return the checks of cells beside each other."""
+        yield from (self._timed, self._spread, self._limited)
+        yield from (partial(self._threshold, column) for column in ("base_temperature", "upper_threshold"))
+        yield lambda: in_order(vars(self), "base_temperature", "upper_threshold", strictly=True)
+        yield from (
+            partial(self._harmful, *pair) for pair in (("cold_below", "cold_loss"), ("heat_above", "heat_loss"))
+        )
+        yield from (partial(self._level, column) for column in ("time_level", "survival_level"))
+        yield self._survives
+
+    def _timed(self) -> None:
         if self.typical > 0 and self.time_level is None:
             remedy = "Say what stage times vary by (batch is the usual choice)."
-            raise wrong("required when typical is above 0", remedy, "time_level")
+            raise refuse("time_level", None, "required when typical is above 0", remedy)
         if self.typical == 0 and (self.batches_cv or self.plants_cv):
-            raise wrong("times cannot vary in a stage that takes none", "Clear batches_cv and plants_cv.", "typical", 0)
+            remedy = "Clear batches_cv and plants_cv."
+            raise refuse("typical", 0, "times cannot vary in a stage that takes none", remedy)
+
+    def _spread(self) -> None:
         if self.time_level is not None and self.time_level.plant and self.batches_cv:
             remedy = "Set batches_cv to 0, or time_level to batch."
-            raise wrong("batches_cv is above 0, but only plants vary by this level", remedy, "time_level", "plant")
-        self._warm()
-        for column in ("time_level", "survival_level"):
-            level = getattr(self, column)
-            if level is not None and "cycle" in dict(level.shares):
-                remedy = "Write belief, season, variety, batch or plant."
-                raise wrong("only cultures have subcultures (cycle)", remedy, column, str(level))
+            raise refuse("time_level", "plant", "batches_cv is above 0, but only plants vary by this level", remedy)
+
+    def _limited(self) -> None:
+        if self.runs_on == "weeks" and self.typical > MOST_WEEKS:
+            raise refuse("typical", self.typical, f"above {MOST_WEEKS}", f"Write at most {MOST_WEEKS}.")
+
+    def _threshold(self, column: str) -> None:
+        """Refuse degree-days without a base temperature, and weeks with a threshold."""
+        value = getattr(self, column)
+        if self.runs_on == "weeks" and value is not None:
+            remedy = "Clear it, or set runs_on to degree-days."
+            raise refuse(column, value, "not used by a stage that runs on weeks", remedy)
+        if self.runs_on != "weeks" and value is None and column == "base_temperature":
+            raise refuse(column, None, "required when runs_on is degree-days", "Write it in °C.")
+
+    def _harmful(self, limit: str, loss: str) -> None:
+        if (getattr(self, limit) is None) != (getattr(self, loss) is None):
+            column = limit if getattr(self, limit) is None else loss
+            raise refuse(column, None, "this cell is empty", f"Fill both {limit} and {loss}, or neither.")
+
+    def _level(self, column: str) -> None:
+        level = getattr(self, column)
+        if level is not None and "cycle" in dict(level.shares):
+            remedy = "Write belief, season, variety, batch or plant."
+            raise refuse(column, str(level), "only cultures have subcultures (cycle)", remedy)
+
+    def _survives(self) -> None:
         forms = [[getattr(self, cell) for cell in form] for form in SURVIVALS]
         begun = [form for form in forms if any(cell is not None for cell in form)]
         if len(begun) != 1 or None in begun[0]:
             problem = "only half of the survival is stated" if begun else "survival is empty"
             problem = "survival is stated in more than one way" if len(begun) > 1 else problem
             remedy = "Fill survival and survival_sd, or survival_p5 and survival_p95, or survived and of."
-            raise wrong(problem, remedy, "survival", self.survival)
+            raise refuse("survival", self.survival, problem, remedy)
         for column in ("survival", "survived"):
             if getattr(self, column) == 0:
-                raise wrong("no plant survives, so no target can be met", "Write a number above 0.", column, 0)
+                raise refuse(column, 0, "no plant survives, so no target can be met", "Write a number above 0.")
         in_order(vars(self), "survival_p5", "survival_p95", strictly=True)
         try:
             _ = self.stated
@@ -166,25 +198,7 @@ class Stage(Row):
             fault = error.faults[0]
             range_end = f"survival_{fault.column}" if self.survival_p5 is not None else "survival_sd"
             column = "survived" if self.of else range_end
-            raise wrong(fault.problem, fault.remedy, column, fault.value) from error
-        return self
-
-    def _warm(self) -> None:
-        """Refuse degree-days without their thresholds, and limits of heat or cold without their loss."""
-        if self.runs_on == "weeks":
-            if self.typical > MOST_WEEKS:
-                raise wrong(f"above {MOST_WEEKS}", f"Write at most {MOST_WEEKS}.", "typical", self.typical)
-            for column in ("base_temperature", "upper_threshold"):
-                if getattr(self, column) is not None:
-                    remedy = "Clear it, or set runs_on to degree-days."
-                    raise wrong("not used by a stage that runs on weeks", remedy, column, getattr(self, column))
-        elif self.base_temperature is None:
-            raise wrong("required when runs_on is degree-days", "Write it in °C.", "base_temperature")
-        in_order(vars(self), "base_temperature", "upper_threshold", strictly=True)
-        for limit, loss in (("cold_below", "cold_loss"), ("heat_above", "heat_loss")):
-            if (getattr(self, limit) is None) != (getattr(self, loss) is None):
-                column = limit if getattr(self, limit) is None else loss
-                raise wrong("this cell is empty", f"Fill both {limit} and {loss}, or neither.", column)
+            raise refuse(column, fault.value, fault.problem, fault.remedy) from error
 
     @property
     def harmed(self) -> bool:
@@ -233,7 +247,7 @@ def untold_order(rows: Sequence[tuple[int, Stage]]) -> Iterator[Fault]:
             yield Fault(problem, remedy, "stages", number, "step", row.step)
         elif row.step is not None:
             first[row.step] = number
-        elif (at := _lived(row.stage)) is not None:
+        elif (at := well_known(row.stage)) is not None:
             if at < lived:
                 problem = f"{known} comes before it, so the rows are not in the order of the route"
                 remedy = "Sort them in the order in which plants go through them, or number them in a column step."
@@ -242,7 +256,7 @@ def untold_order(rows: Sequence[tuple[int, Stage]]) -> Iterator[Fault]:
             lived, known = at, row.stage
 
 
-def _lived(stage: str) -> int | None:
+def well_known(stage: str) -> int | None:
     """Return when in the life of a plant a stage of a well-known name comes; None for other names."""
     name = " ".join(stage.casefold().replace("-", " ").replace("_", " ").split())
     return next((at for at, names in enumerate(_LIVED) if name in names), None)

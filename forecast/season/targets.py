@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, Self
+from collections.abc import Callable, Iterable
+from typing import Annotated
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
-from forecast.errors import in_order
+from forecast.errors import in_order, refuse
 from forecast.rates.amounts import Amount, Count
-from forecast.season.cells import AboveZero, Counted, Name, Note, Row, ShareCell, WeekCell, wrong
+from forecast.season.cells import AboveZero, Counted, Name, Note, Row, ShareCell, WeekCell
 
 
 class Target(Row):
@@ -36,15 +37,16 @@ class Target(Row):
     service_level: Annotated[ShareCell, Field(gt=0, lt=1)] | None = None
     note: Note = None
 
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
+    def checks(self) -> Iterable[Callable[[], object]]:
+        """Return the checks of cells beside each other."""
+        return self._stated, (lambda: in_order(vars(self), "p5", "median", "p95"))
+
+    def _stated(self) -> None:
         number = self.target is not None
         some = [cell is not None for cell in (self.p5, self.median, self.p95)]
         if number == any(some) or any(some) != all(some):
             problem = "the target is stated in two ways" if number else "the target is empty or incomplete"
-            raise wrong(problem, "Fill target, or all of p5, median and p95.", "target", self.target)
-        in_order(vars(self), "p5", "median", "p95")
-        return self
+            raise refuse("target", self.target, problem, "Fill target, or all of p5, median and p95.")
 
     @property
     def demand(self) -> Count | None:

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-from typing import Self
-
-from pydantic import model_validator
+from collections.abc import Callable, Iterable
 
 from forecast.errors import refuse
 from forecast.rounding import round_down
-from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, wrong
+from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text
 from forecast.words.numbers import figures
 
 _YEAR = 52  # weeks
@@ -44,15 +42,18 @@ class Variety(Row):
     saleable_weeks: Counted | None = None
     note: Note = None
 
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
-        lowest = self.lowest_price
-        if lowest is not None and self.yearly_fall is None:
-            raise wrong("used only when the price falls", "Fill yearly_fall, too.", "lowest_price", lowest)
-        if lowest is not None and self.sale_price is not None and lowest > self.sale_price:
+    def checks(self) -> Iterable[Callable[[], object]]:
+        """Return the checks of cells beside each other."""
+        return self._falls, self._lowest
+
+    def _falls(self) -> None:
+        if self.lowest_price is not None and self.yearly_fall is None:
+            raise refuse("lowest_price", self.lowest_price, "used only when the price falls", "Fill yearly_fall, too.")
+
+    def _lowest(self) -> None:
+        if self.lowest_price is not None and self.sale_price is not None and self.lowest_price > self.sale_price:
             remedy = f"Write at most {figures(self.sale_price, 6)}, or raise sale_price."
-            raise wrong("above the sale price", remedy, "lowest_price", lowest)
-        return self
+            raise refuse("lowest_price", self.lowest_price, "above the sale price", remedy)
 
     def price(self, weeks: float) -> float:
         """Return the price a plant [currency] so many weeks after the first week of the season.

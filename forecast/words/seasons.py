@@ -15,6 +15,7 @@ _NINE_OF_TEN = {
     "cycle": "9 of 10 subcultures", "plant": "9 of 10 plants",
 }  # fmt: skip
 NO_TIME = "takes no time"
+RECORDS = "Records: {records}."
 STAGE = "  {name}: {time}. Survival: {survival}."
 
 
@@ -76,6 +77,12 @@ def summary(
         "Also": ", ".join(parts),
     }
     return {label: text for label, text in found.items() if text}
+
+
+def odd(lines: str, number: int) -> str:
+    """Return that so many entries of tables may be slips, with a line for each."""
+    may, them = ("may be a slip", "it") if number == 1 else ("may be slips", "them")
+    return f"{counted(number, 'entry', 'entries')} {may}; check {them}:\n{lines}"
 
 
 def _range(varies_by: str, low: str, high: str) -> str:

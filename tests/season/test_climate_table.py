@@ -225,6 +225,7 @@ degrees = st.floats(-40, 45)
     place=st.tuples(st.floats(0, 40), st.none() | degrees, st.floats(0, 40)),
     persistence=st.floats(0, 0.95),
 )
+@pytest.mark.filterwarnings("ignore:[0-9]+ entr")
 def test_every_digit_of_a_climate_is_kept(
     folder: Path,
     tmp_path_factory: pytest.TempPathFactory,

@@ -1,0 +1,235 @@
+"""What is odd in the tables of a season is warned of, not refused; sound seasons are silent (issue 17, point 17)."""
+
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from small_folder import MULTIPLIED
+
+import forecast
+from forecast.__main__ import main
+from forecast.season.oddities import spelt_twice
+
+DEMO = Path(__file__).parents[2] / "demo_data"
+LEAVE = "or leave it if it is meant."
+SLIPS = [
+    (
+        "survival 0.09 for 0.9",
+        "stages.csv",
+        ",0.85,0.07,",
+        ",0.09,0.01,",
+        "stages.csv, row 2, column survival, 0.09: "
+        f"fewer than half of the plants survive. Write 0.91 if 0.09 is the loss, 0.9 if a digit slipped, {LEAVE}",
+    ),
+    (
+        "a loss for a survival",
+        "stages.csv",
+        ",0.85,0.07,",
+        ",0.15,0.07,",
+        "stages.csv, row 2, column survival, 0.15: "
+        f"fewer than half of the plants survive. Write 0.85 if 0.15 is the loss, {LEAVE}",
+    ),
+    (
+        "few of many counted",
+        "stages.csv",
+        ",95,100,belief",
+        ",95,1000,belief",
+        "stages.csv, row 4, column survived, 95: "
+        f"fewer than half of the plants survive. Write 0.9046 if 0.0954 is the loss, 0.954 if a digit slipped, {LEAVE}",
+    ),
+    (
+        "a price that rises",
+        "price_list.csv",
+        ",720,1.25,",
+        ",720,1.75,",
+        "price_list.csv, row 3, column unit_price, "
+        "1.75: more than the 1.45 from 1 on. Check the two prices and their from_quantity.",
+    ),
+    (
+        "a price of 160 for 1.60",
+        "price_list.csv",
+        ",1,1.55,",
+        ",1,155,",
+        f"price_list.csv, row 4, column unit_price, 155: far more than the other prices (1.25). Correct it, {LEAVE}",
+    ),
+    (
+        "a sale price below the purchase",
+        "varieties.csv",
+        "9.50",
+        "0.95",
+        "varieties.csv, row 2, column sale_price, "
+        "0.95: less than a plant costs, 1.25 at least (price_list, row 3). Correct the one that is wrong.",
+    ),
+    (
+        "days for weeks in a stage",
+        "stages.csv",
+        "calla,acclimatisation,house,weeks,5",
+        "calla,acclimatisation,house,weeks,35",
+        "stages.csv, row 5, column typical, 35: more than is usual, 12 at most. Write weeks, not days.",
+    ),
+    (
+        "days for weeks of lead",
+        "price_list.csv",
+        ",72,72,16,2027-W08",
+        ",72,72,112,2027-W08",
+        "price_list.csv, row 2, column last_week, '2027-W16': too late to order.",
+    ),
+    (
+        "square metres per plant",
+        "stages.csv",
+        "entering,478,",
+        "entering,.01,",
+        "stages.csv, row 2, column plants_per_m2, 0.01: less than is usual, 2 at least. "
+        "Write plants per square metre, such as 36, not square metres per plant.",
+    ),
+    (
+        "a lab spelt two ways",
+        "price_list.csv",
+        "North Lab,Hosta 'Belwin'",
+        "North Labs,Hosta 'Belwin'",
+        "price_list.csv, row 4, column lab, "
+        "'North Labs': spelt nearly as 'North Lab'. Spell it in one way, or leave it if the two differ.",
+    ),
+    (
+        "an order pasted twice",
+        "orders.csv",
+        "Calla",
+        "Hosta 'Ambrel',2027-W10,504,North Lab\nCalla",
+        "orders.csv, row 3, column quantity, 504: the same order as row 2; together they are 1,008 plants. "
+        "Delete one of the two, or leave both if both are meant.",
+    ),
+    (
+        "ten times the plants",
+        "orders.csv",
+        ",504,",
+        ",5040,",
+        "orders.csv, row 2, column quantity, 5040: more than 5 "
+        f"times all targets of Hosta 'Ambrel', 400. Correct it, {LEAVE}",
+    ),
+    (
+        "a chance of failure",
+        "season.toml",
+        "0.9\n",
+        "0.1\n",
+        "season.toml, service_level, 0.1: less than is usual, 0.5 "
+        "at least. Write the chance with which targets must be met, such as 0.9.",
+    ),
+    (
+        "a place closed all season",
+        "places.csv",
+        "cost_per_m2_week\nhouse,80,0.6,3.20",
+        "cost_per_m2_week,first_week\nhouse,80,0.6,3.20,2072-W14",
+        "places.csv, row 2, column first_week, '2072-W14': "
+        f"closed all season, 2026-W40 to 2028-W04. Correct it, {LEAVE}",
+    ),
+    (
+        "wages by the month",
+        "season.toml",
+        "budget = 5000",
+        "hourly_wage = 2800",
+        "season.toml, hourly_wage, 2800: far from what plants bring, 9.5 each. Write the cost of one hour.",
+    ),
+]
+
+
+def _odd(folder: Path) -> list[str]:
+    """Return the lines of the warning with which a season is read."""
+    with warnings.catch_warnings(record=True) as found:
+        warnings.simplefilter("always")
+        forecast.read_season(folder)
+    return [line for one in found for line in str(one.message).splitlines()[1:]]
+
+
+@pytest.mark.parametrize(("file", "old", "new", "said"), [one[1:] for one in SLIPS], ids=[one[0] for one in SLIPS])
+def test_a_slip_is_warned_of_with_its_place_and_what_to_do(
+    folder: Path, change: Callable[..., None], capsys: pytest.CaptureFixture[str], file: str, old: str, new: str,
+    said: str,
+) -> None:  # fmt: skip
+    change(file, old, new)
+    if "too late" in said:  # a lead of 112 weeks for 16 is refused already
+        assert main(["check", str(folder)]) == 2
+        assert said in capsys.readouterr().err
+        return
+    assert said in _odd(folder)
+    assert main(["check", str(folder)]) == 0
+    assert said in capsys.readouterr().out.splitlines()
+    assert main(["order", str(folder), "--draws", "16"]) in (0, 1)
+    assert capsys.readouterr().err.splitlines().count(said) == 1
+
+
+@pytest.mark.parametrize("folder", [DEMO, DEMO / "season_2026"], ids=["demo", "2026"])
+def test_sound_seasons_are_silent(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert _odd(folder) == []
+    assert main(["check", str(folder)]) == 0
+    assert "slip" not in capsys.readouterr().out
+
+
+def test_a_season_to_start_with_is_silent(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["start", str(tmp_path)]) == 0
+    for folder in (tmp_path, tmp_path / "running"):
+        assert main(["check", str(folder)]) == 0
+    assert "slip" not in capsys.readouterr().out
+
+
+FAHRENHEIT = "Write °C: (F - 32) / 1.8 from Fahrenheit."
+
+
+def test_a_climate_in_fahrenheit_is_warned_of(multiplied: Path) -> None:
+    rows = MULTIPLIED["climate.csv"].splitlines()
+    cool = [f"{month},{1.8 * low + 32:g},{1.8 * (low + 5) + 32:g},1.5" for month, low in enumerate(range(-2, 10), 1)]
+    (multiplied / "climate.csv").write_text("\n".join([rows[0], *cool]), encoding="utf-8")
+    assert any(line.startswith("climate.csv, ") and line.endswith(FAHRENHEIT) for line in _odd(multiplied))
+    mixed = [*rows[:6], "6,42.8,57.2,1.5", *rows[7:]]
+    (multiplied / "climate.csv").write_text("\n".join(mixed), encoding="utf-8")
+    assert {line.partition(":")[0] for line in _odd(multiplied)} >= {
+        "climate.csv, row 7, column t_min, 42.8", "climate.csv, row 7, column t_max, 57.2",
+    }  # fmt: skip
+
+
+def test_a_climate_half_a_year_off_is_warned_of(tmp_path: Path) -> None:
+    season = forecast.read_season(DEMO)
+    shifted = [row.replace(month=(row.month + 5) % 12 + 1) for row in season.climate]
+    forecast.write_season(season.replace(climate=shifted), tmp_path / "south")
+    (said,) = _odd(tmp_path / "south")
+    assert said == (
+        "climate.csv, t_min: plants grow in the cooler half of this climate, at 7.8 °C on average. "
+        "Check that it is the climate of your half of the Earth, or leave it if it is meant."
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "remedy"),
+    [
+        ("orders.csv.csv", "Keep one of it and orders.csv."),
+        ("Stages.csv", "Keep one of it and stages.csv."),
+        ("climate.csv.csv", "Rename it climate.csv."),
+        ("prices.csv.csv", "Rename it, such as prices.csv, if it is to be read."),
+    ],
+)
+def test_a_file_that_is_not_read_for_its_name_is_warned_of(folder: Path, name: str, remedy: str) -> None:
+    (folder / name).write_text("anything", encoding="utf-8")
+    assert _odd(folder) == [f"{name}: not read, because of its name. {remedy}"]
+
+
+def test_stages_of_unknown_names_from_a_to_z_are_warned_of(folder: Path) -> None:
+    text = (folder / "stages.csv").read_text(encoding="utf-8")
+    for old, new in (("acclimatisation", "Abhärtung"), ("growing on", "Kultur"), ("grading", "Sortierung")):
+        text = text.replace(old, new)
+    (folder / "stages.csv").write_text(text, encoding="utf-8")
+    (said,) = _odd(folder)
+    assert said.startswith("stages.csv, row 2, column stage, 'Abhärtung': stages are in the order of the alphabet.")
+
+
+def test_two_ways_to_spell_a_name() -> None:
+    def told(*names: str) -> list[str]:
+        return [
+            fault.value for fault in spelt_twice([("price_list", row, "lab", one) for row, one in enumerate(names)])
+        ]
+
+    for one in ("Alder Labs", "alder lab", "Alder-Lab", "Aldr Lab", "Adler Lab", "Alder Laboratory", "Alder Lab B.V.",
+                "Alder Lab Ltd"):  # fmt: skip
+        assert told("Alder Lab", "Alder Lab", one) == [one]
+    for one in ("Birch Lab", "Alder Lab 2", "Alder Lab North", "Elder & Sons", "A", "Alder Farm"):
+        assert told("Alder Lab", one) == []
+    assert told("Lab 1", "Lab 2", "Lab A", "Lab B", "North Lab", "South Lab", "East Lab", "West Lab") == []
