@@ -11,6 +11,7 @@ from itertools import pairwise
 from numbers import Real
 from typing import Any
 
+FIRST_ROW = 2  # of a table, as a spreadsheet numbers it below its header
 _LONGEST = 120  # characters shown of a value
 _MOST_RUNS = 10  # rows, or rows that follow each other, named in one line
 _MOST_LINES = 20  # lines for one table

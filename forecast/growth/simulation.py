@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast.errors import Fault, Refused, refuse, whole
+from forecast.errors import FIRST_ROW, Fault, Refused, refuse, whole
 from forecast.executors import Progress
 from forecast.growth.blocks import BlockDraws, too_large
 from forecast.growth.draws import KeptDraws
@@ -204,7 +204,7 @@ def _deliveries(season: Season, orders: Iterable[Any] | pd.DataFrame) -> list[tu
             {key: cell for key, cell in row.items() if not pd.isna(cell)} for row in orders[known].to_dict("records")
         ]
     rows, faults = [], []
-    for number, order in enumerate(orders, start=1):
+    for number, order in enumerate(orders, start=FIRST_ROW):
         try:
             row = _delivery(order)
             season.variety(row.variety)

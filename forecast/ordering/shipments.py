@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 import pandas as pd
 
-from forecast.errors import Fault, Refused
+from forecast.errors import FIRST_ROW, Fault, Refused
 from forecast.growth.fate import Batch
 from forecast.ordering.price_breaks import PriceList
 from forecast.season.consistency import first_delivery
@@ -215,7 +215,7 @@ def shipment_of(season: Season, order: Delivery | Batch) -> Shipment:
         column, value = "lab", order.lab
     rows = [
         (at, row.quantity)
-        for at, row in enumerate(season.orders, start=1)
+        for at, row in enumerate(season.orders, start=FIRST_ROW)
         if (row.variety, row.week, row.lab) == (order.variety, order.week, order.lab)
     ]
     own = (

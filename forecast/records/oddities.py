@@ -51,7 +51,7 @@ def _named_twice(tables: Tables) -> Iterator[Fault]:
     first: dict[tuple[Any, ...], tuple[int, BatchRecord]] = {}
     for number, row in tables.rows.get("batches", ()):
         key = (row.variety, row.lab, row.delivered, row.ordered, row.received, row.dead_on_arrival)
-        if key in first:
+        if key in first and first[key][1].batch != row.batch:
             before, other = first[key]
             problem = f"but for its name the same as {other.batch!r} in row {before}"
             remedy = "Keep one of the two rows if it is one batch."

@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from forecast.errors import Fault, Refused
+from forecast.errors import FIRST_ROW, Fault, Refused
 from forecast.io.csv_folder import table_texts
 from forecast.io.files_in import OPTIONAL
 from forecast.io.files_out import write_texts
@@ -86,7 +86,7 @@ class Records(Row):
 
     def __init__(self, /, **cells: Any) -> None:
         super().__init__(**cells)
-        rows = {name: tuple(enumerate(getattr(self, name), start=1)) for name in _TABLES}
+        rows = {name: tuple(enumerate(getattr(self, name), start=FIRST_ROW)) for name in _TABLES}
         histories: dict[str, tuple[StageHistory, ...]] = {}
         faults = list(_contradictions(Tables(rows), histories))
         if faults:

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from forecast.errors import Fault, Refused, real, refuse
+from forecast.errors import FIRST_ROW, Fault, Refused, real, refuse
 from forecast.growth.benches import grown, on_benches
 from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
@@ -117,7 +117,7 @@ class CashFlow(Result):
         -------
         DataFrame
             week, variety and lab (of what is bought); what: deposit, balance, freight, stages, work, bench, sales or
-            markdown; table and row of the season it comes from, the first row of a table being 1; expected amount
+            markdown; table and row of the season it comes from, the first one below the header being 2; expected amount
             [currency], in above and out below 0.
         """
         return self._entries.copy()
@@ -210,7 +210,7 @@ def bought(outcome: Outcome) -> Iterator[Line]:
     """Return what the plants cost, and their freight."""
     season = outcome.season
     for one, _, deposit, balance, freight in bill(_shipments(outcome)).charges:
-        at, number = one.week - season.first_week, season.price_list.index(one.line) + 1
+        at, number = one.week - season.first_week, season.price_list.index(one.line) + FIRST_ROW
         for what, week, amount in (("deposit", 0, deposit), ("balance", at, balance), ("freight", at, freight)):
             yield Line(what, one.variety, one.lab, "price_list", number, slice(week, week + 1), np.array([[-amount]]))
 
@@ -221,7 +221,7 @@ def growing(outcome: Outcome, variety: str) -> Iterator[Line]:
     own = outcome.drawn.batches_of(variety)
     every = slice(0, season.weeks)
     for stage, plants in zip(route, np.sum([entering(outcome, batch) for batch in own], axis=0), strict=True):
-        number = season.stages.index(stage) + 1
+        number = season.stages.index(stage) + FIRST_ROW
         yield Line("stages", variety, "", "stages", number, every, -stage.cost * plants)
         yield Line("work", variety, "", "stages", number, every, -stage.minutes / 60 * season.hourly_wage * plants)
     costs = [rents(season, stage) for stage in route]
@@ -231,7 +231,7 @@ def growing(outcome: Outcome, variety: str) -> Iterator[Line]:
     shares = on_benches(outcome.drawn, variety, batches)
     for k, (stage, cost) in enumerate(zip([*route, route[-1]], [*costs, costs[-1]], strict=True)):
         standing = sum(one.quantity * parts[k] for one, parts in zip(batches, shares, strict=True))
-        rows = [season.places.index(season.place_in(stage.place, week)) + 1 for week in outcome.weeks]
+        rows = [season.places.index(season.place_in(stage.place, week)) + FIRST_ROW for week in outcome.weeks]
         yield Line("bench", variety, "", "places", np.array(rows, dtype=np.intp), every, -cost[:, None] * standing)
 
 
@@ -243,7 +243,7 @@ def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, A
     own, (before, after) = season.variety(variety), hand
     for row in season.targets_of(variety):
         at = row.week - season.first_week
-        number, income = season.targets.index(row) + 1, own.price(at) * (before[at] - after[at])[None]
+        number, income = season.targets.index(row) + FIRST_ROW, own.price(at) * (before[at] - after[at])[None]
         yield Line("sales", variety, "", "targets", number, slice(at, at + 1), income)
     last = _last(season, variety)
     leaving = np.diff(ready, axis=0, prepend=0).astype(np.float64)
@@ -253,7 +253,7 @@ def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, A
         ]  # what was there and has come, less what is still there, is past its sale window
         leaving[: last + 1] -= before[: last + 1]
         leaving[last] += after[last]
-    number = season.varieties.index(own) + 1
+    number = season.varieties.index(own) + FIRST_ROW
     paid = np.diff(np.minimum(np.cumsum(leaving, axis=0), season.marked_down(variety)), axis=0, prepend=0)
     yield Line("markdown", variety, "", "varieties", number, slice(0, season.weeks), (own.markdown_price or 0) * paid)
 

@@ -15,7 +15,7 @@ from typing import Annotated, Any, Self, cast
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, create_model
 from pydantic_core import ErrorDetails, PydanticCustomError
 
-from forecast.errors import Fault, Refused
+from forecast.errors import FIRST_ROW, Fault, Refused
 from forecast.rates.levels import Level
 from forecast.weather.station import COLDEST, WARMEST
 from forecast.weeks import Week
@@ -310,7 +310,7 @@ def _faults(detail: ErrorDetails, row: type[BaseModel], table: str, cells: Mappi
     if isinstance(within, Refused):
         number = None
         if detail["loc"]:  # a row given as a dict within a season
-            table, number = str(detail["loc"][0]), int(detail["loc"][1]) + 1
+            table, number = str(detail["loc"][0]), int(detail["loc"][1]) + FIRST_ROW
         yield from (fault.placed(table, number) for fault in within.faults)
     else:
         yield _fault(detail, row, table, cells)

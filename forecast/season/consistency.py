@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Any
 
-from forecast.errors import Fault, Refused, refuse
+from forecast.errors import FIRST_ROW, Fault, Refused, refuse
 from forecast.rates.distributions import Share
 from forecast.rounding import TOLERANCE
 from forecast.season.cells import suggestion
@@ -39,7 +39,7 @@ def unpriced(varieties: Sequence[Variety], targeted: Collection[str]) -> dict[st
     remedy = "Fill in the price at which it is sold."
     return {
         row.variety: Fault("a target needs it", remedy, "varieties", number, "sale_price")
-        for number, row in enumerate(varieties, start=1)
+        for number, row in enumerate(varieties, start=FIRST_ROW)
         if row.sale_price is None and row.variety in targeted
     }
 

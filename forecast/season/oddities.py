@@ -334,7 +334,7 @@ def _twice(tables: Tables) -> Iterator[Fault]:
     """List orders that are there twice, cell by cell."""
     first: dict[tuple[Any, ...], int] = {}
     for number, row in tables.rows["orders"]:
-        key = (row.variety, row.week, row.quantity, row.lab)
+        key = (row.variety, row.week, row.quantity, row.lab, row.order)
         if key in first:
             problem = f"the same order as row {first[key]}; together they are {2 * row.quantity:,} plants"
             remedy = "Delete one of the two, or leave both if both are meant."

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from forecast.errors import Refused, refuse
+from forecast.errors import FIRST_ROW, Refused, refuse
 from forecast.rates.distributions import Share
 from forecast.season.cells import Row, plain, suggestion
 from forecast.season.consistency import Tables, contradictions, entering
@@ -71,7 +71,7 @@ class Season(Header):
 
     def __init__(self, /, **cells: Any) -> None:
         super().__init__(**cells)
-        rows = {name: tuple(enumerate(getattr(self, name), start=1)) for name in TABLES}
+        rows = {name: tuple(enumerate(getattr(self, name), start=FIRST_ROW)) for name in TABLES}
         faults = contradictions(self, Tables(rows))
         if faults:
             raise Refused(faults)

@@ -231,13 +231,13 @@ NO_ORDER = "not an order. Give variety, week of delivery and quantity."
     [
         ([], f"{EMPTY}season, ...)."),
         (pd.DataFrame(columns=["variety", "week", "quantity"]), f"{EMPTY}season, ...)."),
-        ([("A", "2027-W05", 5), "A,2027-W05,5"], f"orders, row 2, column orders, 'A,2027-W05,5': {NO_ORDER}"),
-        ([("A", "2027-W05")], f"orders, row 1, column orders, ('A', '2027-W05'): {NO_ORDER}"),
-        ([(*"ABCDE",)], f"orders, row 1, column orders, ('A', 'B', 'C', 'D', 'E'): {NO_ORDER}"),
-        ([("A", "2027-W05", 5), ("Z", "2027-W05", 5)], f"orders, row 2, column variety, 'Z': {UNKNOWN}"),
+        ([("A", "2027-W05", 5), "A,2027-W05,5"], f"orders, row 3, column orders, 'A,2027-W05,5': {NO_ORDER}"),
+        ([("A", "2027-W05")], f"orders, row 2, column orders, ('A', '2027-W05'): {NO_ORDER}"),
+        ([(*"ABCDE",)], f"orders, row 2, column orders, ('A', 'B', 'C', 'D', 'E'): {NO_ORDER}"),
+        ([("A", "2027-W05", 5), ("Z", "2027-W05", 5)], f"orders, row 3, column variety, 'Z': {UNKNOWN}"),
         (
             [("A", "2026-W53", 5), ("A", "2027-W01", 5), ("A", "2027-W40", 5), ("A", "2027-W41", 5)],
-            f"orders, row 1, column week, '2026-W53': {OUTSIDE}\norders, row 4, column week, '2027-W41': {OUTSIDE}",
+            f"orders, row 2, column week, '2026-W53': {OUTSIDE}\norders, row 5, column week, '2027-W41': {OUTSIDE}",
         ),
     ],
 )
@@ -246,7 +246,7 @@ def test_orders_that_cannot_be_used_are_refused_with_their_rows_all_at_once(orde
 
 
 def test_a_negative_quantity_is_refused():
-    with pytest.raises(Refused, match="row 2, column quantity"):
+    with pytest.raises(Refused, match="row 3, column quantity"):
         sure([("A", "2027-W05", 5), ("A", "2027-W05", -5)])
 
 

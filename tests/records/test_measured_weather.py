@@ -85,6 +85,7 @@ def test_without_weather_records_are_what_they_were(place: Path) -> None:
     assert sorted(file.name for file in (place / "new").iterdir()) == ["batches.csv", "counts.csv"]
 
 
+@pytest.mark.filterwarnings("ignore:[0-9]+ entr")
 def test_what_is_written_is_read_back_exactly_and_no_old_weather_stays(place: Path) -> None:
     rng = np.random.default_rng(1)
     lows = rng.normal(5, 8, 300).tolist()
@@ -169,7 +170,7 @@ def test_a_file_that_is_nearly_called_so_is_not_passed_over(place: Path) -> None
 def test_rows_made_in_python_are_refused_in_the_same_words() -> None:
     with pytest.raises(Refused, match=r"t_max, 70: not an air temperature in °C. .* from °F"):
         WeatherRecord(date="2027-03-01", t_min=50, t_max=70)
-    with pytest.raises(Refused, match=r"^weather, row 2, column date, '2027-03-02': the day is in row 1 already"):
+    with pytest.raises(Refused, match=r"^weather, row 3, column date, '2027-03-02': the day is in row 2 already"):
         Records(weather=[ROWS[0], ROWS[0]])
 
 

@@ -270,7 +270,7 @@ def test_faults_do_not_depend_on_the_order_of_rows() -> None:
     for order in (rows, rows[::-1], [rows[1], rows[2], rows[0]]):
         with pytest.raises(Refused) as caught:
             Records(batches=[came()], counts=order)
-        told.add(frozenset((order[fault.row - 1].stage, fault.problem) for fault in caught.value.faults))
+        told.add(frozenset((order[fault.row - 2].stage, fault.problem) for fault in caught.value.faults))
     assert told == {
         frozenset(
             {
@@ -490,8 +490,8 @@ def test_a_contradiction_in_rows_given_in_python_is_told_by_row() -> None:
     assert refused(
         lambda: Records(batches=[came(), came()], counts=[count("2027-03-01", "weaning", 100).replace(batch="Z9")])
     ).splitlines() == [
-        "batches, row 2, column batch, 'B1': the same batch as row 1. Keep one of the two rows, or change its batch.",
-        "counts, row 1, column batch, 'Z9': there is no batch of this name in batches. Correct the spelling, or add "
+        "batches, row 3, column batch, 'B1': the same batch as row 2. Keep one of the two rows, or change its batch.",
+        "counts, row 2, column batch, 'Z9': there is no batch of this name in batches. Correct the spelling, or add "
         "it to batches.",
     ]
 

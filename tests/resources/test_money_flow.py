@@ -77,18 +77,18 @@ def told(flow, name):
 
 
 BEGUN = [
-    (1, "deposit", "price_list 1", -50),
-    (3, "balance", "price_list 1", -150),
-    (3, "freight", "price_list 1", round(-40 * 100 / 150, 9)),
-    (3, "stages", "stages 1", -10),
-    (3, "work", "stages 1", -20),
-    (3, "bench", "places 1", -2),
-    (4, "bench", "places 1", -2),
-    (5, "stages", "stages 2", -30),
-    (5, "bench", "places 2", -2),
-    (6, "bench", "places 2", -2),
-    (7, "bench", "places 2", -2),
-    (8, "bench", "places 2", -2),
+    (1, "deposit", "price_list 2", -50),
+    (3, "balance", "price_list 2", -150),
+    (3, "freight", "price_list 2", round(-40 * 100 / 150, 9)),
+    (3, "stages", "stages 2", -10),
+    (3, "work", "stages 2", -20),
+    (3, "bench", "places 2", -2),
+    (4, "bench", "places 2", -2),
+    (5, "stages", "stages 3", -30),
+    (5, "bench", "places 3", -2),
+    (6, "bench", "places 3", -2),
+    (7, "bench", "places 3", -2),
+    (8, "bench", "places 3", -2),
 ]
 
 
@@ -97,21 +97,21 @@ def test_every_entry_of_a_small_season_as_by_hand():
     flow = flow_of(by_hand(), ORDERS)
     assert told(flow, "A") == [
         *BEGUN,
-        (9, "bench", "places 2", -0.8),
-        (9, "sales", "targets 1", 360),
-        (10, "sales", "targets 2", 180),
-        (10, "markdown", "varieties 1", 20),
+        (9, "bench", "places 3", -0.8),
+        (9, "sales", "targets 2", 360),
+        (10, "sales", "targets 3", 180),
+        (10, "markdown", "varieties 2", 20),
     ]
     assert told(flow, "B") == [  # not wanted: nothing says that they leave, so they stand to the end
-        (1, "deposit", "price_list 2", -25),
-        (3, "balance", "price_list 2", -75),
-        (3, "freight", "price_list 2", round(-40 * 50 / 150, 9)),
-        (3, "stages", "stages 1", -5),
-        (3, "work", "stages 1", -10),
-        (3, "bench", "places 1", -1),
-        (4, "bench", "places 1", -1),
-        (5, "stages", "stages 2", -15),
-        *((at, "bench", "places 2", -1) for at in range(5, 15)),
+        (1, "deposit", "price_list 3", -25),
+        (3, "balance", "price_list 3", -75),
+        (3, "freight", "price_list 3", round(-40 * 50 / 150, 9)),
+        (3, "stages", "stages 2", -5),
+        (3, "work", "stages 2", -10),
+        (3, "bench", "places 2", -1),
+        (4, "bench", "places 2", -1),
+        (5, "stages", "stages 3", -15),
+        *((at, "bench", "places 3", -1) for at in range(5, 15)),
     ]
     assert flow.entries().columns.tolist() == ["week", "variety", "lab", "what", "table", "row", "amount"]
     bought = flow.entries()["what"].isin(["deposit", "balance", "freight"])
@@ -145,7 +145,7 @@ def test_cash_and_the_margin_of_a_small_season_as_by_hand():
 def test_what_passes_its_best_is_marked_down_in_the_week_in_which_it_does():
     """Two weeks of shelf life: what is ready in week 8 and left in week 9 is past its best in week 10; none is sold."""
     plan = by_hand({"A": {"sale_price": 6, "markdown_price": 2, "saleable_weeks": 2}})
-    after = [(9, "bench", "places 2", -0.8), (9, "sales", "targets 1", 360), (10, "markdown", "varieties 1", 80)]
+    after = [(9, "bench", "places 3", -0.8), (9, "sales", "targets 2", 360), (10, "markdown", "varieties 2", 80)]
     assert told(flow_of(plan, ORDERS), "A") == [*BEGUN, *after]
 
 
@@ -181,10 +181,10 @@ def test_as_many_are_sold_marked_down_as_are_wanted_in_all_and_those_that_leave_
     flow = flow_of(by_hand(targets=target), [("A", "2027-W03", 30), ("A", "2027-W07", 40)])
     sold = [entry for entry in told(flow, "A") if entry[1] in ("sales", "markdown")]
     assert sold == [
-        (9, "sales", "targets 1", 60),
-        (10, "sales", "targets 2", 90),
-        (10, "markdown", "varieties 1", 10),
-        (12, "markdown", "varieties 1", 40),
+        (9, "sales", "targets 2", 60),
+        (10, "sales", "targets 3", 90),
+        (10, "markdown", "varieties 2", 10),
+        (12, "markdown", "varieties 2", 40),
     ]
 
 
@@ -215,14 +215,14 @@ def test_stages_and_work_are_paid_by_all_that_enter_and_bench_by_all_that_stand(
         season(rows, price_list=[offer(unit_price=0)], places=places, hourly_wage=15), [("A", "2027-W03", 1000)]
     )
     assert told(flow, "A") == [
-        (3, "work", "stages 1", -300),
-        (3, "stages", "stages 2", -450),
-        (3, "bench", "places 1", -27),
-        *((3 + i, "bench", "places 1", round(-27 * 0.8 ** (i / 4), 9)) for i in (1, 2, 3)),
-        (7, "stages", "stages 3", -720),
-        (7, "work", "stages 3", -360),
-        (7, "bench", "places 1", -21.6),
-        *((at, "bench", "places 1", -21.6) for at in range(8, 41)),
+        (3, "work", "stages 2", -300),
+        (3, "stages", "stages 3", -450),
+        (3, "bench", "places 2", -27),
+        *((3 + i, "bench", "places 2", round(-27 * 0.8 ** (i / 4), 9)) for i in (1, 2, 3)),
+        (7, "stages", "stages 4", -720),
+        (7, "work", "stages 4", -360),
+        (7, "bench", "places 2", -21.6),
+        *((at, "bench", "places 2", -21.6) for at in range(8, 41)),
     ]
 
 
@@ -231,7 +231,7 @@ def test_a_place_with_two_rows_costs_what_the_row_of_the_week_says():
     summer = {"place": "yard", "area": 100, "usable": 1, "cost_per_m2_week": 1, "first_week": "2027-W06"}
     entries = told(flow_of(by_hand(places=[PLACES[0], winter, summer]), ORDERS), "A")
     yard = [entry for entry in entries if entry[1] == "bench"][2:]
-    assert yard[:2] == [(5, "bench", "places 2", -10), (6, "bench", "places 3", -2)]
+    assert yard[:2] == [(5, "bench", "places 3", -10), (6, "bench", "places 4", -2)]
 
 
 # --- prices
@@ -252,9 +252,9 @@ def test_a_novelty_is_sold_at_the_price_of_its_week_and_its_markdown_price_stays
     plan = by_hand({"A": {"sale_price": 6, "markdown_price": 2, "yearly_fall": 0.5, "lowest_price": 1}})
     sold = [entry for entry in told(flow_of(plan, ORDERS), "A") if entry[1] in ("sales", "markdown")]
     assert sold == [
-        (9, "sales", "targets 1", round(60 * (1 + 5 * 0.5 ** (8 / 52)), 9)),
-        (10, "sales", "targets 2", round(30 * (1 + 5 * 0.5 ** (9 / 52)), 9)),
-        (10, "markdown", "varieties 1", 20),
+        (9, "sales", "targets 2", round(60 * (1 + 5 * 0.5 ** (8 / 52)), 9)),
+        (10, "sales", "targets 3", round(30 * (1 + 5 * 0.5 ** (9 / 52)), 9)),
+        (10, "markdown", "varieties 2", 20),
     ]
 
 
@@ -329,11 +329,11 @@ def test_an_order_falls_under_the_cheapest_offer_that_delivers_then_and_accepts_
         entries = flow_of(plan, [("A", "2027-W05", *order)]).entries()
         return entries[["lab", "what", "row", "amount"]].to_numpy().tolist()
 
-    assert rows(100) == [["Near", "balance", 2, pytest.approx(-110)]]
-    assert rows(79) == [["Far", "balance", 3, -79], ["Far", "freight", 3, -20]]
-    assert rows(79, "Near") == [["Near", "balance", 1, -118.5]]
-    assert rows(100, "Far") == [["Far", "balance", 3, -100], ["Far", "freight", 3, -20]]
-    assert rows(600) == [["Bulk", "balance", 4, -120]]
+    assert rows(100) == [["Near", "balance", 3, pytest.approx(-110)]]
+    assert rows(79) == [["Far", "balance", 4, -79], ["Far", "freight", 4, -20]]
+    assert rows(79, "Near") == [["Near", "balance", 2, -118.5]]
+    assert rows(100, "Far") == [["Far", "balance", 4, -100], ["Far", "freight", 4, -20]]
+    assert rows(600) == [["Bulk", "balance", 5, -120]]
 
 
 def test_two_deliveries_of_one_variety_are_two_orders_and_reach_the_price_break_each_by_itself():
@@ -357,17 +357,17 @@ def test_orders_that_no_offer_covers_and_varieties_without_a_price_are_refused_a
     ]
     plan = season([stage(typical=4)], varieties="ABCD", price_list=offers, targets=target, orders=orders)
     assert refused(flow_of, plan, None) == (
-        "orders, row 1, column quantity, 100: no price-list line covers 100 of A for 2027-W03. The next number "
+        "orders, row 2, column quantity, 100: no price-list line covers 100 of A for 2027-W03. The next number "
         "that is accepted is 140.\n"
-        "orders, row 2, column week, '2027-W04': no price-list line covers 10 of B for 2027-W04. Ordered in "
+        "orders, row 3, column week, '2027-W04': no price-list line covers 10 of B for 2027-W04. Ordered in "
         "2027-W01, it can come in 2027-W05 to 2027-W26.\n"
-        "varieties, rows 1, 3, column sale_price: a target needs it. Fill in the price at which it is sold."
+        "varieties, rows 2, 4, column sale_price: a target needs it. Fill in the price at which it is sold."
     )
     assert refused(flow_of, plan, [("C", "2027-W04", 10, "Nobody"), ("D", "2027-W04", 10)]) == (
         "orders, lab, 'Nobody': no price-list line covers 10 of C for 2027-W04 from Nobody. Labs that offer it: "
         "Elsewhere, Lab.\n"
         "orders, lab: no price-list line covers 10 of D for 2027-W04. No lab offers it: add it to the price list.\n"
-        "varieties, row 3, column sale_price: a target needs it. Fill in the price at which it is sold."
+        "varieties, row 4, column sale_price: a target needs it. Fill in the price at which it is sold."
     )
 
 
@@ -849,28 +849,28 @@ def test_every_entry_stands_in_the_order_of_weeks_and_then_of_orders_varieties_a
     flow = flow_of(plan_of(price_list=offers), [("B", "2027-W02", 50), ("A", "2027-W02", 100)])
     first, second, fourth, fifth = ("2027-W01", "2027-W02", "2027-W04", "2027-W05")
     rows = [
-        (first, "A", "Lab", "deposit", "price_list", 1, -100.0),
-        (first, "B", "Lab", "deposit", "price_list", 2, -50.0),
-        (second, "A", "Lab", "balance", "price_list", 1, -100.0),
-        (second, "A", "Lab", "freight", "price_list", 1, -80 / 3),
-        (second, "B", "Lab", "balance", "price_list", 2, -50.0),
-        (second, "B", "Lab", "freight", "price_list", 2, -40 / 3),
+        (first, "A", "Lab", "deposit", "price_list", 2, -100.0),
+        (first, "B", "Lab", "deposit", "price_list", 3, -50.0),
+        (second, "A", "Lab", "balance", "price_list", 2, -100.0),
+        (second, "A", "Lab", "freight", "price_list", 2, -80 / 3),
+        (second, "B", "Lab", "balance", "price_list", 3, -50.0),
+        (second, "B", "Lab", "freight", "price_list", 3, -40 / 3),
     ]
     for name, number in (("A", 1), ("B", 0.5)):
         rows += [
-            (second, name, "", "stages", "stages", 1, -10.0 * number),
-            (second, name, "", "work", "stages", 1, -20.0 * number),
-            (second, name, "", "bench", "places", 1, -2.0 * number),
+            (second, name, "", "stages", "stages", 2, -10.0 * number),
+            (second, name, "", "work", "stages", 2, -20.0 * number),
+            (second, name, "", "bench", "places", 2, -2.0 * number),
         ]
     third = "2027-W03"
-    rows += [(third, name, "", "bench", "places", 1, -2.0 * number) for name, number in (("A", 1), ("B", 0.5))]
+    rows += [(third, name, "", "bench", "places", 2, -2.0 * number) for name, number in (("A", 1), ("B", 0.5))]
     rows += [
-        (fourth, "A", "", "bench", "places", 1, -2.0),
-        (fourth, "B", "", "bench", "places", 1, -1.0),
-        (fifth, "A", "", "sales", "targets", 1, 360.0),
-        (fifth, "A", "", "markdown", "varieties", 1, 80.0),
-        (fifth, "B", "", "bench", "places", 1, -1.0),
-        ("2027-W06", "B", "", "bench", "places", 1, -1.0),
+        (fourth, "A", "", "bench", "places", 2, -2.0),
+        (fourth, "B", "", "bench", "places", 2, -1.0),
+        (fifth, "A", "", "sales", "targets", 2, 360.0),
+        (fifth, "A", "", "markdown", "varieties", 2, 80.0),
+        (fifth, "B", "", "bench", "places", 2, -1.0),
+        ("2027-W06", "B", "", "bench", "places", 2, -1.0),
     ]
     columns = ["week", "variety", "lab", "what", "table", "row", "amount"]
     pd.testing.assert_frame_equal(flow.entries(), pd.DataFrame(rows, columns=columns))
@@ -1016,7 +1016,7 @@ def test_a_row_is_told_only_of_orders_that_are_the_seasons_own():
     ]
     plan = plan_of(price_list=[offer(minimum=100), offer("B")], prices={}, targets=(), orders=rows)
     said = "of A for 2027-W02. The next number that is accepted is 100."
-    assert lines_of(plan, None) == [f"orders, row 2, column quantity, 70: no price-list line covers 70 {said}"]
+    assert lines_of(plan, None) == [f"orders, row 3, column quantity, 70: no price-list line covers 70 {said}"]
     assert lines_of(plan, [("A", "2027-W02", 60)]) == [f"orders, quantity, 60: no price-list line covers 60 {said}"]
 
 
@@ -1024,7 +1024,7 @@ def test_only_varieties_that_are_ordered_and_wanted_need_a_price():
     target = [*SIXTY, {"variety": "C", "week": "2027-W05", "target": 5}]
     plan = plan_of(targets=target, varieties="ABCD", prices={})
     assert lines_of(plan, [("A", "2027-W02", 5), ("B", "2027-W02", 5)]) == [
-        "varieties, row 1, column sale_price: a target needs it. Fill in the price at which it is sold."
+        "varieties, row 2, column sale_price: a target needs it. Fill in the price at which it is sold."
     ]
 
 

@@ -156,8 +156,8 @@ def test_a_changed_stage_is_checked_like_any_other(season: Season) -> None:
 def test_a_season_made_of_dicts_names_the_table_and_row_at_fault(season: Season) -> None:
     places = [{"place": "house", "area": -1, "usable": 1}, {"place": "shade", "usable": 1}]
     assert refused(season.replace, places=places).splitlines() == [
-        "places, row 1, column area, -1: not above 0. Write a number above 0.",
-        "places, row 2, column area: this cell is empty but required. Fill it in.",
+        "places, row 2, column area, -1: not above 0. Write a number above 0.",
+        "places, row 3, column area: this cell is empty but required. Fill it in.",
     ]
 
 
@@ -206,7 +206,7 @@ def test_a_plant_never_brings_more_marked_down_than_in_a_week_in_which_it_is_wan
 
     assert priced().varieties[0].marked_down(26) == 8
     assert refused(priced, markdown_price=8.01) == (
-        "varieties, row 1, column markdown_price, 8.01: above its sale price in the target week. Write at most 8.00."
+        "varieties, row 2, column markdown_price, 8.01: above its sale price in the target week. Write at most 8.00."
     )
     unpriced = own.replace(sale_price=None, markdown_price=20)
     assert season.replace(varieties=(unpriced, *season.varieties[1:]), targets=weeks).varieties[0] == unpriced

@@ -231,7 +231,7 @@ def test_without_a_price_there_are_no_payments_and_it_is_said(tmp_path):
     path = written(out, tmp_path)
     assert events(path, "payment") == []
     (said,) = calendar_of(path).contents["description"]
-    assert "No payments shown. varieties, row 1, column sale_price: " in said.value
+    assert "No payments shown. varieties, row 2, column sale_price: " in said.value
 
 
 def test_what_nobody_ordered_is_told(tmp_path):

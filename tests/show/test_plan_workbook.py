@@ -327,7 +327,7 @@ def test_an_outcome_whose_money_cannot_be_counted_says_why(tmp_path):
     assert "result money" not in read
     notes = read["result notes"].groupby("about")["note"].apply(list)
     (said,) = notes["money"]
-    assert said.startswith("No money shown. varieties, row 1, column sale_price: ")
+    assert said.startswith("No money shown. varieties, row 2, column sale_price: ")
     assert notes["please note"] == list(CAUTIONS)
     assert read["result orders"][["variety", "week", "quantity"]].to_numpy().tolist() == [["A", "2027-W05", 10]]
 
