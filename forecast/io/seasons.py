@@ -16,7 +16,7 @@ from forecast.io.tables import Read, Source, opened, read_tables
 from forecast.season.cells import plain
 from forecast.season.consistency import contradictions
 from forecast.season.header import Header
-from forecast.season.oddities import oddities
+from forecast.season.oddities import odd_rows
 from forecast.season.season import TABLES, Season
 
 _REFERRED = {
@@ -73,7 +73,7 @@ def look_at_season(source: Source) -> Read[Season]:
         TABLES,
         _REFERRED,
         lambda tables: contradictions(header, tables),
-        lambda tables: oddities(header, tables),
+        lambda tables: odd_rows(header, tables),
     )
     faults += read.faults
     season = Season(**header.given(), **(read.result or {})) if header and not faults else None

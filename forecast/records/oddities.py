@@ -24,7 +24,7 @@ _LEAP, _NEAR = 20.0, 3  # °C from the mean of the days before and after, that a
 _ENOUGH, _OFF = 60, 5.0  # days, and °C from the normals, by which a climate is compared with weather
 
 
-def oddities(tables: Tables, season: Season | None = None) -> list[Fault]:
+def odd_records(tables: Tables, season: Season | None = None) -> list[Fault]:
     """List what is odd in the rows of records, and in weather beside the climate of a season."""
     found = [*_received(tables), *_named_twice(tables), *_counted(tables), *_leaping(tables)]
     labs = [("batches", number, "lab", row.lab) for number, row in tables.rows.get("batches", ()) if row.lab]

@@ -7,9 +7,7 @@ from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date
 from functools import cached_property
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from forecast.errors import FIRST_ROW, Fault, Refused
 from forecast.io.csv_folder import table_texts
@@ -17,7 +15,7 @@ from forecast.io.files_in import OPTIONAL
 from forecast.io.files_out import write_texts
 from forecast.io.tables import Read, Source, opened, read_tables
 from forecast.records.batches import BatchRecord, CountRecord, StageHistory, stage_histories
-from forecast.records.oddities import oddities
+from forecast.records.oddities import odd_records
 from forecast.records.weather_rows import WeatherRecord, too_warm, twice
 from forecast.season.cells import Row, nearest, suggestion
 from forecast.season.consistency import Tables
@@ -25,6 +23,9 @@ from forecast.season.season import Season
 from forecast.weather.measured import Days
 from forecast.weeks import read_day
 from forecast.words import records as words
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _TABLES: dict[str, type[Row]] = {"batches": BatchRecord, "counts": CountRecord, "weather": WeatherRecord}
 _REFERRED = {table: tuple(kind.model_fields) for table, kind in _TABLES.items()}  # plants are counted over all of them
@@ -121,6 +122,8 @@ class Records(Row):
             remains; more may still enter), and first_date and last_date of its counts. Plants that were transferred, or
             delivered, and not counted since have a row with an empty stage, since records alone do not name it.
         """
+        import pandas as pd  # noqa: PLC0415 (takes a fifth of a second, and reading records needs none)
+
         rows = [
             (
                 *(batch.batch, batch.variety, batch.lab, one.stage),
@@ -154,6 +157,8 @@ class Records(Row):
         For the rows of one stage, and of varieties that are alike, call
         ``learn_time(rows[["number", "after", "until", "batch"]].itertuples(index=False, name=None))``.
         """
+        import pandas as pd  # noqa: PLC0415 (takes a fifth of a second, and reading records needs none)
+
         rows = [
             (batch.batch, batch.variety, one.stage, *interval)
             for batch, histories in self.histories
@@ -250,7 +255,7 @@ def look_at_records(source: Source, season: Season | None = None) -> Read[Record
             yield from _strangers(known, rows["weather"], season, numbers)
 
     kinds = {table: kind for table, kind in _TABLES.items() if table == "weather" or not alone}
-    read = read_tables(source, kinds, _REFERRED, check, lambda tables: oddities(tables, season))
+    read = read_tables(source, kinds, _REFERRED, check, lambda tables: odd_records(tables, season))
     return Read(None if read.faults else Records(**(read.result or {})), read.faults, read.odd)
 
 

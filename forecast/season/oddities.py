@@ -114,7 +114,7 @@ _ALIKE = (
 )  # fmt: skip
 
 
-def oddities(header: Header | None, tables: Tables) -> list[Fault]:
+def odd_rows(header: Header | None, tables: Tables) -> list[Fault]:
     """List what is odd in the rows of a season's tables, numbered as contradictions are."""
     found = [*_unusual(header, tables), *_few_survive(tables), *_much_lost(tables), *_rising(tables)]
     found += _unlike(tables, {(one.table, one.row, one.column) for one in found})

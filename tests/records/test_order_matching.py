@@ -138,6 +138,7 @@ def test_every_plant_that_came_is_of_one_order_or_of_none_and_rows_may_be_in_any
     assert match_orders(wanted, came) == found
 
 
+@pytest.mark.filterwarnings("ignore:[0-9]+ entr")
 def test_names_of_orders_are_written_and_read_back(tmp_path):
     made = season([stage(typical=4)], targets=[asks(10)], orders=[order(order="4711"), order(1)])
     write_season(made, tmp_path)
