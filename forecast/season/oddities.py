@@ -79,6 +79,7 @@ _KEPT = {"divisions": ("survival",), "cultures": ("rooting", "deflasking")}  # s
 _LOST = {"cultures": ("start_contamination", "start_death", "contamination", "off_types")}  # and low
 _HALF = 0.5
 _COMPARED = 300  # names among which one that is nearly the same is sought
+_MANY = 5  # times the targets
 _WIDE = 20  # times the 5th percentile
 _RANGE = 0.6  # between two percentiles of a survival
 _LEAP, _DAY_AND_NIGHT = 8.0, 25.0  # °C from the mean of the months beside it, and between minimum and maximum
@@ -109,7 +110,8 @@ _ALIKE = (
     _Alike("price_list", "freight_per_box", 20, 2, lambda _: "", "the other boxes"),
     _Alike("varieties", "sale_price", 20, 2, lambda _: "", "the other varieties"),
     _Alike("varieties", "saleable_weeks", 7, 2, lambda row: row.group, "others of its group", _DAYS),
-    _Alike("targets", "target", 50, 2, lambda _: "", "the other targets"),
+    _Alike("price_list", "minimum", 50, 2, lambda _: "", "the other minima"),
+    _Alike("price_list", "multiple", 50, 2, lambda _: "", "the other multiples"),
     _Alike("places", "cost_per_m2_week", 20, 2, lambda _: "", "the other places"),
 )  # fmt: skip
 
@@ -314,20 +316,17 @@ def _dear_in_all(
 
 
 def _numbers(tables: Tables) -> Iterator[Fault]:
-    """List demands that are nearly anything, and orders and trays far beyond the targets."""
+    """List demands that are nearly anything, and orders far beyond the targets."""
     wanted: dict[str, int] = defaultdict(int)
     for number, row in tables.rows["targets"]:
         wanted[row.variety] += row.median_demand
         if row.p5 is not None and row.p95 > _WIDE * row.p5:
             problem = f"more than {_WIDE} times the 5th percentile"
             yield Fault(problem, _MEANT, "targets", number, "p95", row.p95)
-    checks = (("orders", ("quantity",), 5), ("price_list", ("minimum", "multiple"), 10))
-    for table, columns, times in checks:
-        for number, row in tables.rows[table]:
-            for column in columns:
-                if row.variety in wanted and getattr(row, column) > times * wanted[row.variety]:
-                    problem = f"more than {times} times all targets of {row.variety}, {wanted[row.variety]:,}"
-                    yield Fault(problem, _MEANT, table, number, column, getattr(row, column))
+    for number, row in tables.rows["orders"]:
+        if row.variety in wanted and row.quantity > _MANY * wanted[row.variety]:
+            problem = f"more than {_MANY} times all targets of {row.variety}, {wanted[row.variety]:,}"
+            yield Fault(problem, _MEANT, "orders", number, "quantity", row.quantity)
 
 
 def _twice(tables: Tables) -> Iterator[Fault]:

@@ -189,6 +189,7 @@ def test_a_number_that_could_mean_two_things_is_not_guessed(
     assert refusal() == [f"{place}: could be read in two ways. {remedy}"]
 
 
+@pytest.mark.filterwarnings("ignore:[0-9]+ entr")  # 1,200 for a plant is odd
 @pytest.mark.parametrize("written", ["1200", "1200,0", "1.2", "1,2", "1.2340", "1,2340", "12"])
 def test_what_the_remedy_says_can_be_read(folder: Path, change: Change, written: str) -> None:
     semicolons(folder, "varieties.csv")
@@ -312,6 +313,7 @@ def test_ten_thousand_bad_rows_are_told_in_few_lines_and_all_kept(folder: Path) 
     assert lines[-1] == "... and 19,981 more in targets.csv. Correct these first."
 
 
+@pytest.mark.filterwarnings("ignore:[0-9]+ entr")  # of the budget for so many
 def test_ten_thousand_good_rows_are_read_in_seconds(folder: Path) -> None:
     varieties = "".join(f"Hosta {i},hosta,,,,\n" for i in range(10_000))
     target = "".join(f"Hosta {i},2027-W41,{i + 1},,,,,\n" for i in range(10_000))
