@@ -313,7 +313,7 @@ class _Climb:
             if not np.isfinite(curvature).all() or not np.linalg.eigvalsh(curvature)[0] > _LEAST_CURVED:
                 return part, False
             step = np.linalg.solve(curvature, -downhill)
-            step *= min(1.0, 1.5 / float(np.abs(step).max() + 1e-300))
+            step *= 1.5 / max(float(np.abs(step).max()), 1.5)
             if np.abs(step).max() < near:
                 return part + step, True
             steps = (part + share * step for share in (1.0, 0.5, 0.25))

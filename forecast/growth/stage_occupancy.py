@@ -60,7 +60,7 @@ class TimedFate(RouteFate):
         every: Cells | slice = slice(None) if draw is None else draw
         if len({self.log_sd[k] for k in timed}) == 1:  # one pace for all stages
             return np.asarray(self._begun[stages][every] * np.exp(self.log_sd[timed[0]] * vigour))
-        time = np.zeros(self._begun[0][every].shape)
+        time = np.zeros(self.weeks.shape[1])[every]
         for k in timed:
             time += self.weeks[k][every] * np.exp(self.log_sd[k] * vigour)
         return time
@@ -142,18 +142,18 @@ class TimedFate(RouteFate):
         The share kept, survival^f, is a cubic in f = (tau - begun) / weeks, and the moments of tau between
         two boundaries are those of a lognormal distribution: E[tau^n; v > u] = t^n exp(n^2 s^2 / 2) Phi(-u - n s).
         """
-        weeks, gone = slice(0, 0), np.zeros((_DEGREE + 1, 0, self.weeks.shape[1]))  # all are past no stage at all
+        begin, gone = 0, np.zeros((_DEGREE + 1, 0, self.weeks.shape[1]))  # all are past no stage at all
         for k in self.timed:
-            entry, entered = weeks, gone
+            entry, entered = begin, gone
             weeks, gone = self._moments(k + 1, elapsed, _DEGREE)
-            first = weeks.start - entry.start  # the week in which plants begin to leave
-            here, time = standing[k, entry.start : weeks.stop], elapsed[entry.start : weeks.stop, None]
+            begin = weeks.start  # the week in which plants begin to leave
+            here, time = standing[k, entry : weeks.stop], elapsed[entry : weeks.stop, None]
             kept = self._kept_by_clock(k) * np.exp(self.log_survival[:k].sum(axis=0))
             part = np.empty_like(here)
             for n in range(_DEGREE, -1, -1):  # Horner's rule
                 part[: entered.shape[1]] = entered[n]
                 part[entered.shape[1] :] = 1
-                part[first:] -= gone[n]
+                part[begin - entry :] -= gone[n]
                 part *= kept[n] * np.exp(n**2 * (self._pace or 0) ** 2 / 2)
                 here *= time
                 here += part

@@ -76,13 +76,11 @@ def at_least(number: ArrayLike, of: ArrayLike, share: Array) -> Array:
     number = np.broadcast_to(np.asarray(number, dtype=np.float64), share.shape)
     of = np.broadcast_to(np.asarray(of, dtype=np.int64), share.shape)
     chance = np.where(number <= of * share, 1.0, 0.0)
-    chance[number <= 0] = 1.0
-    chance[number > of] = 0.0
     # The two tails meet at number and number - 1; each is bounded on its own side of the mean.
     near = np.where(chance > 0, number - 1, number)
     with np.errstate(divide="ignore", invalid="ignore"):
         bound = xlogy(near, near / (of * share)) + xlogy(of - near, (of - near) / (of * (1 - share)))
-    open_ = (number > 0) & (number <= of) & ~(bound > _SURE)
+    open_ = (number <= of) & ~(bound > _SURE)
     chance[open_] = bdtrc(number[open_] - 1, of[open_], share[open_])
     return chance
 

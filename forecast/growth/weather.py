@@ -121,4 +121,4 @@ def lowered(log_survival: Array, harm: Array) -> Array:
     left = log_survival - harm
     with np.errstate(divide="ignore"):  # the logarithm of no loss at all
         lost = np.log(-np.expm1(log_survival))
-    return np.asarray(np.minimum(left - np.logaddexp(lost, left), 0.0))
+    return np.asarray(left - np.logaddexp(lost, left))

@@ -91,7 +91,7 @@ class Margins:
         best is the peak, or below it the most that fills no further box. Smaller orders are left out once they cannot
         be better even with the freight of the smallest.
         """
-        best, greatest = 0, -math.inf
+        best = -math.inf, 0  # a margin, less the plants
         for row, quantities in prices.ranges(prices.orderable(self.case.most)):
             each = row.unit_price + self.case.growing(week)
 
@@ -101,12 +101,10 @@ class Margins:
             smallest = Shipment(prices, week, quantities[0])
             least = bill([smallest]).freight
             for number in _worth_buying(smallest.box, quantities, _peak(unfreighted, quantities)):
-                if unfreighted(number) - least < greatest:
+                if unfreighted(number) - least < best[0]:
                     break
-                margin = self.margin(Shipment(prices, week, number))
-                if (margin, -number) > (greatest, -best):
-                    best, greatest = number, margin
-        return Shipment(prices, week, best), greatest
+                best = max(best, (self.margin(Shipment(prices, week, number)), -number))
+        return Shipment(prices, week, -best[1]), best[0]
 
     def best(self, delivery: Week | None = None, lab: str | None = None) -> tuple[Shipment, float]:
         """Return the shipment of greatest expected margin of all lines and weeks, and that margin [currency]."""

@@ -165,17 +165,17 @@ def _survival(variety: str, stage: str, estimate: Share, pooled: Pooled | None, 
 
 def _time(variety: str, stage: Stage, found: StageTime, *, own: bool) -> LearnedRate:
     """Return what was learned of a time."""
-    base = None if stage.runs_on == "weeks" else stage.base_temperature
     based_on: BasedOn = "estimate" if found.kept_because else "records" if own else "group"
     if found.kept_because:
         sentence = words.time_kept(
-            variety=variety, stage=stage.stage, base=base, typical=stage.typical, why=found.kept_because
-        )
+            variety=variety, stage=stage.stage, base=stage.base_temperature, typical=stage.typical,
+            why=found.kept_because,
+        )  # fmt: skip
     else:
         p5, p95 = (found.typical * math.exp(z * found.log_sd) for z in (-Z90, Z90))
         sentence = words.time(
-            variety=variety, stage=stage.stage, base=base, typical=found.typical, p5=p5, p95=p95, records=found.batches,
-            own=own, before=stage.typical,
+            variety=variety, stage=stage.stage, base=stage.base_temperature, typical=found.typical, p5=p5, p95=p95,
+            records=found.batches, own=own, before=stage.typical,
         )  # fmt: skip
     learned = found.batches, found.plants, found.typical, found.batches_cv, found.weight
     return LearnedRate(variety, stage.stage, "time", stage.typical, *learned, based_on, sentence)

@@ -116,7 +116,7 @@ def causes(outcome: Outcome, place: str) -> pd.DataFrame:
     outcome.season.place(place)
     every = _Place(outcome, place)
     over, full = every.over.mean(axis=1), every.expected.mean(axis=1).round(6)
-    worst = int(np.where(over == over.max(), full, -1).argmax())
+    worst = max(range(over.size), key=lambda week: (over[week], full[week]))
     every_area = ((batch, area_of(outcome, batch).get(place)) for batch in outcome.batches)
     found = [(float(area[0][worst].mean()), batch, area) for batch, area in every_area if area is not None]
     found = sorted(found, key=lambda one: -one[0])[:_LOOKED_AT]

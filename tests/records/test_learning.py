@@ -11,6 +11,7 @@ import pytest
 from scipy import stats
 from scipy.special import betaln, expit, logit
 from simulated_records import Truth, simulated
+from small_records import POTS, TIME, WEANING, came, count, grouped, line
 from small_seasons import offer, season, stage
 
 import forecast
@@ -18,15 +19,11 @@ from forecast import Refused, Season
 from forecast.fitting.stage_times import learn_time
 from forecast.fitting.survival import Pooled, Priors, Record
 from forecast.rates.distributions import Share
-from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records, read_records
-from forecast.records.stage_counts import PRIOR_LOG_SD, survival_records, time_records
+from forecast.records.stage_counts import PRIOR_LOG_SD, time_records
 from forecast.words import records as words
 
 DEMO = Path(__file__).parents[2] / "demo_data"
-TIME = {"batches_cv": 0.15, "plants_cv": 0.1}
-WEANING = stage("weaning", typical=4, survival=0.9, survival_sd=0.04, **TIME)
-POTS = stage("pots", typical=6, survival=0.8, survival_sd=0.05, **TIME)
 
 
 @pytest.fixture(scope="module")
@@ -37,29 +34,6 @@ def records():
 @pytest.fixture(scope="module")
 def learned(demo, records):
     return forecast.learn(demo, records)
-
-
-def came(batch="B1", variety="A", day="2027-03-01", ordered=100, received=None, dead=0, lab="Lab"):
-    cells = {"ordered": ordered, "received": ordered if received is None else received, "dead_on_arrival": dead}
-    return BatchRecord(batch=batch, variety=variety, delivered=day, lab=lab, **cells)
-
-
-def count(day, name, alive, transferred=0, saleable=0, losses=0, batch="B1"):
-    cells = {"alive": alive, "transferred": transferred, "saleable": saleable, "losses": losses}
-    return CountRecord(batch=batch, date=day, stage=name, **cells)
-
-
-def grouped(stages, groups, **header):
-    """Make a season of several groups, each with the same stages."""
-    cells = season([stage()]).given()
-    cells["varieties"] = [{"variety": name, "group": group} for name, group in groups.items()]
-    cells["stages"] = [row | {"applies_to": group} for group in dict.fromkeys(groups.values()) for row in stages]
-    return Season(**{**cells, "price_list": [offer(name) for name in groups], **header})
-
-
-def line(learned, variety, name, what="survival"):
-    table = learned.table()
-    return table[(table.variety == variety) & (table.stage == name) & (table.what == what)].iloc[0]
 
 
 # Two routes
@@ -182,42 +156,6 @@ def test_in_weather_that_never_changes_degree_days_are_weeks_times_what_a_week_h
     assert list(by_warmth.weight) == pytest.approx(by_weeks.weight, rel=1e-4)
 
 
-# What counts as a record
-
-
-def test_only_batches_that_are_finished_in_a_stage_and_before_it_tell_its_survival():
-    plan = season([stage("arrival"), WEANING, POTS], varieties=("A", "B"))
-    counts = [
-        count("2027-03-15", "weaning", 90, 40, losses=6),
-        count("2027-03-29", "pots", 38, 0, 38, 2),
-        count("2027-03-29", "weaning", 50),
-        count("2027-03-15", "weaning", 90, 90, losses=6, batch="B2"),
-        count("2027-04-12", "pots", 80, 0, 80, 10, batch="B2"),
-        count("2027-03-15", "weaning", 0, losses=30, batch="B3"),
-    ]
-    rows = [came(received=98, dead=2), came("B2", ordered=90, received=98, dead=2), came("B3", "B", ordered=30)]
-    assert survival_records(plan, Records(batches=rows, counts=counts)) == {
-        "arrival": [
-            Record("A", 96, 100, "B1"),
-            Record("A", 90, 90, "B2"),
-            Record("B", 30, 30, "B3"),
-        ],
-        "weaning": [Record("A", 90, 96, "B2"), Record("B", 0, 30, "B3")],
-        "pots": [Record("A", 80, 90, "B2")],
-    }  # of B1 in pots none remains, but 50 may still come
-
-
-def test_a_stage_after_one_that_was_not_counted_is_left_out():
-    plan = season([WEANING, POTS, stage("grading")])
-    counts = [count("2027-03-29", "weaning", 90, 90, losses=10), count("2027-06-07", "grading", 70, 0, 70, 20)]
-    records = Records(batches=[came()], counts=counts)
-    assert survival_records(plan, records) == {"weaning": [Record("A", 90, 100, "B1")]}
-    assert set(time_records(plan, records)) == {("crop", "weaning")}
-    assert set(time_records(season([WEANING, stage("pots"), POTS | {"stage": "grading"}]), records)) == {
-        ("crop", "weaning")
-    }
-
-
 # Laws
 
 
@@ -270,19 +208,6 @@ def test_a_learned_season_is_used_like_any_other_and_what_is_made_from_it_is_pla
     assert learned.stages[-1].source.startswith("survival: own records; before: survival: common practice")
 
 
-def test_losses_of_the_original_number_become_shares_of_what_enters():
-    rows = [WEANING | {"survival": 0.8}, POTS | {"survival": 0.9}, stage("grading", survival=0.95)]
-    plan = season([row | {"share_of": "original"} for row in rows], varieties=("A", "B"))
-    records = Records(batches=[came()], counts=[count("2027-03-29", "weaning", 95, 95, losses=5)])
-    learned = forecast.learn(plan, records)
-    assert {row.share_of for row in learned.route("A")} == {"entering"}
-    for variety in "AB":
-        first, *others = learned.survivals(variety)
-        assert first.mean == line(learned, variety, "weaning").learned > 0.8
-        assert [share.mean for share in others] == pytest.approx([0.7 / 0.8, 0.65 / 0.7])
-        assert [share.sd for share in others] == pytest.approx([s.sd for s in plan.survivals(variety)[1:]])
-
-
 def test_what_would_be_wrong_is_refused(learned, records):
     with pytest.raises(Refused, match="learned before, so records would count twice"):
         forecast.learn(learned, records)
@@ -293,67 +218,6 @@ def test_what_would_be_wrong_is_refused(learned, records):
             call("gradin")
     with pytest.raises(Refused, match="Calla 'Daviorne' has no such stage"):
         learned.sentence("Calla 'Daviorne'", "weaning")
-
-
-# Results
-
-
-@pytest.fixture(scope="module")
-def small():
-    """Two groups of varieties; B of the first and the whole second have no batch, five plants only left weaning."""
-    plan = grouped([WEANING, POTS], {"A": "crop", "B": "crop", "F": "fern"})
-    counts = [
-        count("2027-03-15", "weaning", 98, losses=2),
-        count("2027-03-22", "weaning", 96, 20, losses=2),
-        count("2027-03-29", "weaning", 72, 50, losses=4),
-        count("2027-04-05", "weaning", 20, 20, losses=2),
-        count("2027-04-12", "pots", 90),
-        count("2027-04-19", "pots", 90, 0, 5),
-    ]
-    return forecast.learn(plan, Records(batches=[came()], counts=counts))
-
-
-def test_a_learned_season_is_shown_by_what_it_was_learned_from(small):
-    assert repr(small) == "LearnedSeason(season=test, batches=1)"
-    assert str(small) == words.learned(records=1, own=2, group=2, estimated=8)
-    found = {
-        name: small.sentence(*name) for name in (("A", "weaning"), ("B", "weaning"), ("A", "pots"), ("F", "weaning"))
-    }
-    table = small.table()
-    for (variety, name), sentence in found.items():
-        rows = table[(table.variety == variety) & (table.stage == name)]
-        assert sentence == " ".join(rows.sentence)
-    for variety, own in (("A", 1), ("B", 0)):
-        row = line(small, variety, "weaning", "survival")
-        counts = {"own": own, "of_group": 1, "mean": row.learned, "sd": row.sd, "before": row.estimate}
-        assert row.sentence == words.survival(variety=variety, stage="weaning", **counts)
-    kept = line(small, "F", "weaning", "survival")
-    assert kept.sentence == words.survival_kept(variety="F", stage="weaning", mean=kept.estimate)
-    assert words.doubt("few", ready=5)[0] in found["A", "pots"]
-
-
-def test_the_sentence_of_a_time_holds_its_credible_interval(small):
-    row = line(small, "A", "weaning", "time")
-    log_sd = math.sqrt(1 - row.weight) * PRIOR_LOG_SD  # the precision left over is that of the estimate
-    p5, p95 = (row.learned * math.exp(z * 1.6448536 * log_sd) for z in (-1, 1))
-    assert row.sentence == words.time(
-        variety="A", stage="weaning", typical=row.learned, p5=p5, p95=p95, records=1, own=True, before=row.estimate,
-        base=None,
-    )  # fmt: skip
-
-
-def test_what_is_only_estimated_is_so_everywhere(small):
-    table = small.table()
-    kept = table[table.based_on == "estimate"]
-    assert (kept.weight == 0).all()
-    assert (kept.learned == kept.estimate).all()
-    assert [row.applies_to for row in small.stages if row.applies_to == "F"] == []
-    assert small.shares("pots")[["counted", "p5", "p95"]].isna().all().all()
-    assert small.shares("weaning").query("based_on == 'estimate'").variety.tolist() == ["F"]
-    share = small.prior.survivals("F")[0]
-    chances = small.next_batch("F", "weaning", of=50)
-    a, b = share.parameters
-    assert chances == pytest.approx(stats.betabinom.pmf(np.arange(51), 50, a, b), abs=1e-9)
 
 
 # Priors, labs and the next batch
