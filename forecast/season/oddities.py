@@ -84,7 +84,8 @@ _WIDE = 20  # times the 5th percentile
 _RANGE = 0.6  # between two percentiles of a survival
 _LEAP, _DAY_AND_NIGHT = 8.0, 25.0  # °C from the mean of the months beside it, and between minimum and maximum
 _NEARLY_A_YEAR = 45  # weeks, of which no half is cooler
-_SEASONS, _COOLER = 8.0, 1.0  # °C: a climate with a summer; plants grow in the cooler half of the year
+_SEASONS = 8.0  # °C between months of a climate with a summer
+_COOLER = 0.15  # of that, below the mean: plants grow in the cooler half of the year
 
 
 class _Alike(NamedTuple):
@@ -426,9 +427,8 @@ def _half_a_year_off(header: Header | None, tables: Tables) -> Iterator[Fault]:
     means = [(row.t_min + row.t_max) / 2 for row in rows]
     weeks = [week for begin, end in _growing(header, tables) for week in range(begin, end)]
     growing = [means[_at(header.first_week + week, len(means))] for week in weeks]
-    if not growing or max(means) - min(means) < _SEASONS:
-        return
-    if statistics.mean(growing) < statistics.mean(means) - _COOLER:
+    summer = max(means) - min(means)
+    if growing and summer >= _SEASONS and statistics.mean(growing) < statistics.mean(means) - _COOLER * summer:
         problem = f"plants grow in the cooler half of this climate, at {statistics.mean(growing):.1f} °C on average"
         remedy = "Check that it is the climate of your half of the Earth, or leave it if it is meant."
         yield Fault(problem, remedy, "climate", None, "t_min")

@@ -272,7 +272,8 @@ class Season(Header):
         stage
             Name of the stage.
         **changes
-            Cells of the stage, such as ``survival=0.75``. A survival stated in one way replaces one stated in another.
+            Cells of the stage, such as ``survival=0.75``. A survival stated in one way replaces one stated in another;
+            of a range or a count a new mean keeps the standard deviation.
 
         Raises
         ------
@@ -290,7 +291,8 @@ class Season(Header):
             changes = dict.fromkeys(other) | changes
         for i, row in enumerate(stages):
             if (row.applies_to, row.stage) == (applies_to, stage):
-                stages[i] = row.replace(**changes)
+                kept = {"survival_sd": row.stated.sd} if "survival" in changes and row.survival is None else {}
+                stages[i] = row.replace(**kept | changes)
                 return self.replace(stages=tuple(stages))
         names = [row.stage for row in stages if row.applies_to == applies_to]
         raise refuse("stage", stage, f"{applies_to} has no such stage", suggestion(stage, names))

@@ -212,7 +212,9 @@ class WholeSeason:
     def tally(self, alive: NDArray[np.bool_], when: Numbers, rounding: np.ufunc) -> Numbers:
         """Count plants by week in every replicate, shape (weeks, replicates)."""
         counted = alive & np.isfinite(when)
-        week = rounding(np.where(counted, when, self.weeks) - SOON * (rounding is np.ceil) + SOON * (rounding is np.floor))
+        week = rounding(
+            np.where(counted, when, self.weeks) - SOON * (rounding is np.ceil) + SOON * (rounding is np.floor)
+        )
         week = np.clip(week, 0, self.weeks).astype(np.intp)
         flat = (np.arange(self.replicates)[:, None] * (self.weeks + 1) + week)[counted]
         counts = np.bincount(flat, minlength=self.replicates * (self.weeks + 1))
@@ -247,7 +249,7 @@ class WholeSeason:
         leaving = np.zeros(fresh.shape)
         for week in range(self.weeks):
             ages[week] = fresh[week]
-            if 0 <= week - keeps:
+            if week >= keeps:
                 leaving[week] += ages[week - keeps]
                 ages[week - keeps] = 0
             if week in targets:
@@ -284,9 +286,8 @@ class WholeSeason:
         boxes: dict[tuple[str, int, float, float], int] = defaultdict(int)
         for order in self.tables["orders"]:
             quantity, week = int(order["quantity"]), self.at(order["week"])
-            chosen, unit = min(
-                (self.unit_price(lines, quantity, week) for lines in self.price_lists(order)), key=lambda one: one[2]
-            )[:2]
+            every = [self.unit_price(lines, quantity) for lines in self.price_lists(order)]
+            chosen, unit, _ = min(every, key=lambda one: one[2])
             deposit = unit * quantity * number(chosen, "deposit")
             self.found.cash[0] -= deposit
             self.found.cash[week] -= unit * quantity - deposit
@@ -305,7 +306,7 @@ class WholeSeason:
         return list(lists.values())
 
     @staticmethod
-    def unit_price(lines: Rows, quantity: int, week: int) -> tuple[Mapping[str, str], float, float]:
+    def unit_price(lines: Rows, quantity: int) -> tuple[Mapping[str, str], float, float]:
         """Return the line whose price break a quantity reaches, its price, and what the order costs."""
         reached = max((row for row in lines if number(row, "from_quantity", 1) <= quantity), key=break_of)
         price = number(reached, "unit_price")

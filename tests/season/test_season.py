@@ -98,6 +98,15 @@ def test_with_stage_changes_one_stage_and_nothing_else(season: Season) -> None:
     assert changed.replace(stages=season.stages) == season
 
 
+def test_a_new_mean_of_a_survival_stated_as_a_range_or_count_keeps_its_standard_deviation(season: Season) -> None:
+    for name in ("growing on", "grading"):
+        before = next(row for row in season.route("Hosta 'Ambrel'") if row.stage == name)
+        changed = season.with_stage("hosta", name, survival=0.9).route("Hosta 'Ambrel'")
+        after = next(row for row in changed if row.stage == name)
+        assert before.survival is None
+        assert (after.stated.mean, after.stated.sd) == (0.9, before.stated.sd)
+
+
 def test_with_stage_for_a_variety_changes_no_other_of_its_group(season: Season) -> None:
     changed = season.with_stage("Hosta 'Ambrel'", "growing on", typical=12)
     assert [row.typical for row in changed.route("Hosta 'Ambrel'")] == [4, 12, 0]
