@@ -33,7 +33,7 @@ def test_a_forecast(demo):
     assert total(outcome.table(), *RANGE) == same(44_770, 67_885, 92_959)
     assert total(outcome.table(sold=True), *RANGE) == same(11_402, 25_099, 46_158)
     assert total(outcome.targets(), "chance") == same(1.8499)
-    assert total(forecast.bench_space(outcome).table(), *RANGE, "overrun") == same(2145.27, 2708.15, 3553.15, 0)
+    assert total(forecast.bench_space(outcome).table(), *RANGE, "overrun") == same(2140.72, 2691.62, 3366.81, 0)
     assert [plants_by_state(outcome, demo.varieties[0].variety).std().item()] == same(194.234127340)
 
 
@@ -64,7 +64,7 @@ def test_what_an_answer_hangs_on(demo):
 
 def test_a_trial(demo):
     found = forecast.trial_worth(demo, demo.targets[0].variety, plants=24, **FEW)
-    assert [found.margin, found.evpi, found.evsi] == same(3578.96496566, 13.3730824653, 0.261161925814)
+    assert [found.margin, found.evpi, found.evsi] == same(3581.14922858, 11.0098937925, 0.0510153711689)
 
 
 def test_orders(demo):
