@@ -204,8 +204,6 @@ def test_the_first_of_some_weeks_is_that_in_their_order():
 def test_the_earliest_week_of_buying_in_counts_what_is_past_its_sale_window_as_gone():
     prices, targets = [offer(last_week="2027-W01")], [asks(10, "2027-W14")]
     plan = season([slow(12)], price_list=prices, targets=targets, saleable_weeks=3)
-        [slow(12)], price_list=[offer(last_week="2027-W01")], targets=[asks(10, "2027-W14")], saleable_weeks=3
-    )
     route = forecast.compare_routes(plan, "A", **DRAWS)["buy in"]
     quantity = smallest(10, 13, 12, 3, [0])
     assert route.plan.quantity == quantity
