@@ -333,11 +333,18 @@ class Cultures(Result):
         unplanted = float(self.generations.unplanted[worst].mean())
         return Shortage(worst + 1, float(chances[worst]), bool(shelf), unplanted)
 
+    @property
+    def implied(self) -> str:
+        """The sentence on a rate that is implied, by a total or by the last rate stated; empty if each is stated."""
+        values = self.way.rates.values
+        total = getattr(self.row, "total", None)
+        return words.implied(total=total, rate=values[-1], stated=len(values), subcultures=self.subcultures)
+
     def __str__(self) -> str:
         return words.cultures(
             variety=self.variety, explants=self.explants, subcultures=self.subcultures, start=self.start,
             plantlets=_quantiles(self.plantlets), ready=self.enters(self.subcultures),
-            extinction=self.extinction_probability, shortage=str(self.shortage() or ""),
+            extinction=self.extinction_probability, shortage=str(self.shortage() or ""), rates=self.implied,
         )  # fmt: skip
 
 

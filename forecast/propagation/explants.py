@@ -117,6 +117,7 @@ class MultiplicationPlan(Result):
         latest = self.latest_start if self.search.meets(self.chance) else None
         lines = [
             f"{plan} {words.pot(self.potted)}".rstrip(),
+            made.implied,
             words.plan_yield(**known, latest=latest),
             words.by_average(number=self.by_average, unit=unit, chance=self.chance_by_average),
             words.lost(made.extinction_probability),

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Sequence
-from typing import Annotated
+from typing import Annotated, Any
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, model_validator
 
 from forecast.errors import refuse
 from forecast.rates.by_cycle import ByCycle
@@ -31,6 +32,9 @@ from forecast.season.cells import (
     wrong,
 )
 from forecast.words.numbers import figures
+
+_AFTER = re.compile(r"(\d[\d,]*(?:\.\d+)?)\s+after\s+(\d{1,3})")
+_MOST_SHOOTS, _MOST_CYCLES = 1e12, 100
 
 
 def _rates(by_cycle: ByCycle) -> ByCycle:
@@ -79,6 +83,9 @@ class Culture(Row):
     multiplication
         Usable shoots per clean explant and subculture: one number, or one for each subculture separated by spaces;
         the last holds for all later ones.
+    total
+        Shoots of one explant after so many subcultures if no vessel is lost, such as ``189 after 6``. Without
+        multiplication it states the rate; with it, the two must agree.
     multiplication_cv
         Coefficient of variation of that rate.
     multiplication_level
@@ -130,6 +137,7 @@ class Culture(Row):
     start_death: Part = 0.0
     cycle_weeks: Annotated[Counted, Field(le=520)]
     multiplication: RatesCell
+    total: Text | None = None
     multiplication_cv: Spread = 0.0
     multiplication_level: LevelCell
     explants_cv: Spread
@@ -156,9 +164,19 @@ class Culture(Row):
     source: Note = None
     note: Note = None
 
+    @model_validator(mode="before")
+    @classmethod
+    def _implied(cls, cells: Any) -> Any:
+        """Fill in the rate that a total implies, where none is stated."""
+        read = _total(cells.get("total")) if isinstance(cells, dict) else None
+        if read is None or cells.get("multiplication") not in (None, ""):
+            return cells
+        return cells | {"multiplication": read[0] ** (1 / read[1])}
+
     def checks(self) -> Iterable[Callable[[], object]]:
         """Return the checks of cells beside each other."""
         yield lambda: size_of(self.multiplication, self.explants_cv, "explants_cv")
+        yield lambda: _agree(self.multiplication, self.total)
         yield lambda: _possible(
             "start_contamination_sd", self.start_contamination_sd, [self.start_contamination], self.contamination_level
         )
@@ -288,6 +306,29 @@ class Division(Row):
     def lives(self) -> Share:
         """Return the share of divisions that survive to be divided again."""
         return Share(self.survival, self.survival_sd, self.survival_level)
+
+
+def _total(cell: object) -> tuple[float, int] | None:
+    """Read the shoots of one explant after so many subcultures; None if a cell does not say so."""
+    found = _AFTER.fullmatch(str(cell).strip())
+    shoots, cycles = (float(found[1].replace(",", "")), int(found[2])) if found else (0.0, 0)
+    return (shoots, cycles) if 0 < shoots <= _MOST_SHOOTS and 0 < cycles <= _MOST_CYCLES else None
+
+
+def _agree(rates: ByCycle, cell: str | None) -> None:
+    """Refuse rates that do not make the total, where the last digit of each rate and of the total may be rounded."""
+    if cell is None:
+        return
+    if (read := _total(cell)) is None:
+        raise refuse("total", cell, "not shoots after subcultures", "Write, for example, 189 after 6.")
+    shoots, cycles = read
+    half = [0.5 * 10.0 ** -len(str(rate).partition(".")[2].rstrip("0")) for rate in rates.values]
+    parts = [[max(rate + side * step, 0) for rate, step in zip(rates.values, half, strict=True)] for side in (-1, 0, 1)]
+    low, made, high = (math.prod(ByCycle(tuple(part)).at(i + 1) for i in range(cycles)) for part in parts)
+    if not low * (1 - 1e-9) <= shoots + 0.5 or not shoots - 0.5 <= high * (1 + 1e-9):
+        each = figures(shoots ** (1 / cycles), 4)
+        problem = f"multiplication {rates} makes {figures(made)} shoots of one explant in {cycles} subcultures"
+        raise refuse("total", cell, problem, f"Correct one of the two: {cell} is {each} a subculture.")
 
 
 def size_of(rates: ByCycle, spread: float, column: str) -> float:

@@ -13,7 +13,7 @@ NOTHING = "nothing is saleable by then"
 
 def cultures(
     *, variety: str, explants: int, subcultures: int, start: Week, plantlets: Sequence[float], ready: Week,
-    extinction: float, shortage: str,
+    extinction: float, shortage: str, rates: str = "",
 ) -> str:  # fmt: skip
     """Return what comes of explants; `plantlets` are their 5th percentile, median and 95th percentile."""
     low, median, high = map(rounded, plantlets)
@@ -21,7 +21,16 @@ def cultures(
         f"{counted(explants, 'explant')} of {variety} initiated in {start}, {counted(subcultures, 'subculture')}: "
         f"about {median} plantlets (90 % range {low} to {high}) by {dated(ready)}."
     )
-    return " ".join(part for part in (text, lost(extinction), shortage) if part)
+    return " ".join(part for part in (text, rates, lost(extinction), shortage) if part)
+
+
+def implied(*, total: str | None, rate: float, stated: int, subcultures: int) -> str:
+    """Return the rate that is implied by a total, or by the last rate that is stated; empty if each is stated."""
+    if total is not None and stated == 1:
+        return f"{total.capitalize()} subcultures is {figures(rate, 4)} shoots per explant and subculture."
+    if stated == 1 or subcultures <= stated:
+        return ""
+    return f"From subculture {stated + 1} on, each explant gives {figures(rate)} shoots, the last rate stated."
 
 
 def lost(extinction: float) -> str:

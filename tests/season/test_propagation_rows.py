@@ -9,7 +9,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from refusals import faults_of, refused, refused_lines
+from small_cultures import nursery
 
+import forecast
 from forecast import Season, Week, read_season, write_season
 from forecast.rates.by_cycle import ByCycle
 from forecast.season.cells import LEAST, Row, is_error
@@ -61,7 +63,7 @@ NOT_BELOW_1 = "not below 1. Write a number below 1."
 NO_NUMBER = "not a number. Write digits with a decimal point, without unit or spaces, such as 12.5."
 KNOWN = {
     Culture: "variety, lab, explants, lines, start, start_weeks, start_contamination, start_contamination_sd, "
-    "start_death, cycle_weeks, multiplication, multiplication_cv, ....",
+    "start_death, cycle_weeks, multiplication, total, ....",
     Division: "variety, stock, price, first_weeks, round_weeks, divisions, divisions_cv, divisions_level, "
     "plants_cv, survival, survival_sd, survival_level, ....",
 }
@@ -107,7 +109,7 @@ def percentage(number: float) -> str:
 
 REFUSED = [
     *alike(Culture, NO_RATE, multiplication=[0, "0", "2.5 0 3"]),
-    *alike(Culture, "1001 is not a rate. Write numbers from 0.000001 to 1,000.", multiplication=[1001]),
+    *alike(Culture, "1,001 is not a rate. Write numbers from 0.000001 to 1,000.", multiplication=[1001]),
     *alike(Culture, NOT_NUMBERS, multiplication=[-1, *TEXTS_FOR_RATES, [], ["a"]], off_types=["few"]),
     *alike(Culture, NOT_NUMBERS, contamination=["text", "0,05", "-0.1", ""]),
     *alike(Culture, CHANCE, explants_cv=[0.1, 0.632]),
@@ -578,7 +580,7 @@ def test_old_rows_do_not_stay_when_a_season_without_any_is_written_over_them(mul
 
 def test_the_tables_of_cultures_and_divisions_are_for_eyes(season: Season) -> None:
     table = season.table("cultures")
-    assert [column for column in Culture.model_fields if column not in table.columns] == ["note"]
+    assert [column for column in Culture.model_fields if column not in table.columns] == ["total", "note"]
     first, second = table.to_dict("records")
     assert (first["multiplication"], first["contamination"]) == ("1.9 2.2 2.4", "0.08 0.06")
     assert second["contamination"] == "0.05"
@@ -635,3 +637,31 @@ def test_a_variety_with_stages_of_its_own_is_entered_at_one_of_these(season: Sea
         ("cultures", 1, "enters", "acclimatisation"),
         ("divisions", 1, "enters", "growing on"),
     ]
+
+
+def test_a_rate_and_a_total_that_contradict_each_other_are_reported_with_both():
+    """Issue 17: banana 'Nanicao' at 2.1 a subculture makes 86 of one explant in six, and not the 189 printed."""
+    text = refused(nursery, {"multiplication": 2.1, "total": "189 after 6", "most_cycles": 6})
+    assert text.startswith("cultures, row ")
+    assert text.endswith(
+        "column total, '189 after 6': multiplication 2.1 makes 85.8 shoots of one explant in 6 "
+        "subcultures. Correct one of the two: 189 after 6 is 2.396 a subculture."
+    )
+    for rate, total in ((2.1, "86 after 6"), (2.1, "98 after 6"), (2.1, "75 after 6"), ("2 3", "18 after 3")):
+        nursery({"multiplication": rate, "total": total})
+    for rate, total in ((2.1, "100 after 6"), (2.1, "73 after 6"), ("2.0 3.0", "45 after 3")):
+        assert "Correct one of the two" in refused(nursery, {"multiplication": rate, "total": total})
+    assert "Write, for example, 189 after 6." in refused(nursery, {"total": "189 of 6"})
+
+
+def test_a_total_alone_states_the_rate_and_the_rate_is_said():
+    culture = {"multiplication": None, "total": "189 after 6", "most_cycles": 6}
+    made = forecast.multiply(nursery(culture), "A", draws=4, seed=1)
+    assert made.way.rates.at(6) == pytest.approx(189 ** (1 / 6))
+    assert "189 after 6 subcultures is 2.396 shoots per explant and subculture." in str(made)
+
+
+def test_a_rate_that_holds_for_later_subcultures_is_said():
+    made = forecast.multiply(nursery({"multiplication": "2 3"}), "A", draws=4, seed=1)
+    assert "From subculture 3 on, each explant gives 3 shoots, the last rate stated." in str(made)
+    assert "last rate" not in str(forecast.multiply(nursery({"multiplication": "2 3"}), "A", subcultures=2, draws=4))

@@ -146,3 +146,14 @@ def test_routes_say_what_they_cost_or_why_they_fall_short():
     assert words.no_route(**short, earliest=None).endswith("nothing is saleable by then.")
     assert words.cheapest("buy in") == "Cheapest: buy in."
     assert words.cheapest(None) == "No route meets the target."
+
+
+def test_a_rate_that_is_implied_is_said_and_one_that_is_stated_is_not():
+    assert words.implied(total="189 after 6", rate=2.3957, stated=1, subcultures=4) == (
+        "189 after 6 subcultures is 2.396 shoots per explant and subculture."
+    )
+    assert words.implied(total=None, rate=3.2, stated=2, subcultures=4) == (
+        "From subculture 3 on, each explant gives 3.2 shoots, the last rate stated."
+    )
+    assert words.implied(total=None, rate=3.2, stated=1, subcultures=4) == ""
+    assert words.implied(total=None, rate=3.2, stated=4, subcultures=4) == ""
