@@ -18,6 +18,8 @@ from forecast.season.season import TABLES
 from forecast.season.varieties import Variety
 from forecast.starter.starter import start
 
+pytestmark = pytest.mark.filterwarnings("ignore:[0-9]+ entr")  # what is odd is read
+
 Change = Callable[[str, str, str], None]
 
 AWKWARD = ",;\"'#%= \t.-äßéÖ–中文№\u00a0\u200b"

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+import pytest
 from books import BATCHES, COUNTS, book
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
@@ -17,6 +18,8 @@ from forecast import Refused, Season, read_season, write_season
 from forecast.records.records import Records, read_records, write_records
 from forecast.season.season import TABLES
 from forecast.show.plan_workbook import write_plan_workbook
+
+pytestmark = pytest.mark.filterwarnings("ignore:[0-9]+ entr")  # what is odd is read
 
 FUZZED = settings(
     max_examples=100,

@@ -22,6 +22,8 @@ from forecast.season.season import TABLES
 from forecast.show.plan_workbook import write_plan_workbook
 from forecast.weather.station import read_days
 
+pytestmark = pytest.mark.filterwarnings("ignore:[0-9]+ entr")  # what is odd is read
+
 Change = Callable[[str, str, str], None]
 Refusal = Callable[[], list[str]]
 NOT_FINITE = "not a number that can be used. Write a finite number."

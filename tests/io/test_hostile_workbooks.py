@@ -13,6 +13,8 @@ from refusals import refused_lines
 from forecast import Refused
 from forecast.records.records import read_records
 
+pytestmark = pytest.mark.filterwarnings("ignore:[0-9]+ entr")  # what is odd is read
+
 AGAIN = "Open it in a spreadsheet program and save it as .xlsx."
 SMALLER = "Check what was saved in it; keep only the tables."
 
