@@ -91,8 +91,7 @@ class WarmFate(RouteFate):
         for step, gone in self._left(self._mondays(elapsed)):
             left = self._at(gone, elapsed)
             if step.clock is None:  # known between Mondays, too
-                between = np.where((elapsed >= 0)[:, None], step.gone(np.maximum(elapsed, 0)), 0.0)
-                left = np.maximum(left, between)
+                left = np.maximum(left, step.gone(np.maximum(elapsed, 0)))
             found[step.stage + 1 :] = [np.minimum(found[step.stage], left)] * (self.stages - step.stage)
         return found
 

@@ -7,7 +7,7 @@ import pytest
 from group_fit import fit_groups
 from scipy import stats
 
-from forecast.fitting.betabinomial import log_pmf
+from forecast.fitting.betabinomial import log_pmf, mixed_pmf
 
 
 def test_log_chances_are_those_of_scipy_whatever_the_shape():
@@ -47,3 +47,10 @@ def test_groups_in_which_all_or_none_survived_are_certain_and_add_nothing():
     assert more.pooled == {"all": 1, "b": 18 / 32, "none": 0}
     assert (more.log_likelihood, more.correlation) == pytest.approx((one.log_likelihood, one.correlation), rel=1e-5)
     assert (more.deviance, more.free) == (pytest.approx(one.deviance), 3)
+
+
+@pytest.mark.parametrize(("weight", "chance"), [(0.75e-12, 0.75e-12), (0.25e-12, 0)])
+def test_a_part_of_a_mixture_counts_from_a_million_millionth_of_the_largest_part(weight, chance):
+    """Two parts of one half in which nearly none survives, and a small one in which nearly all do."""
+    a, b, weights = np.array([1, 1, 1e9]), np.array([1e9, 1e9, 1]), np.array([0.5, 0.5 - weight, weight])
+    assert mixed_pmf(5, a, b, weights)[5] == pytest.approx(chance, rel=1e-6, abs=1e-30)

@@ -297,6 +297,8 @@ def test_a_further_box_is_filled_only_if_its_plants_pay_for_it():
     for price, best in ((6.0, (8, 8 * 5 - 15.0)), (9.0, (10, 10 * 8 - 30.0))):
         margins, prices, week = margins_of([offer(**box)], priced(price))
         assert greatest(margins, prices, week) == best
+    margins, prices, week = margins_of([offer(freight_per_box=10, plants_per_box=8)], priced(6.0))
+    assert greatest(margins, prices, week) == (8, 8 * 5 - 10.0)  # ten earn as much
     margins, prices, week = margins_of([offer(minimum=9, **box)], priced(6.0))
     assert greatest(margins, prices, week) == (10, 10 * 5 - 30.0)
     margins, prices, week = margins_of([offer(minimum=3, multiple=3, **box)], priced(5.0))

@@ -144,3 +144,10 @@ def test_a_changed_plan_has_all_other_columns_and_the_new_one_in_its_place() -> 
     none, more, *_ = neighbours(found)
     assert none.applied([other, column]) == (other,)
     assert more.applied([other, column]) == (other, more.instead)
+
+
+@pytest.mark.parametrize(("price", "most"), [(8.98, 1100), (8.9998, 1050)])
+def test_an_order_is_changed_if_that_earns_more_than_a_cent(price: float, most: int) -> None:
+    """Twenty-five plants more, each sold at 9, earn half a euro, or half a cent."""
+    better = improved(solved(plan(LAB | {"unit_price": price}), ("Lab", 12, 1050)))
+    assert [one.quantity for one in better.chosen[0].shipments] == [most]

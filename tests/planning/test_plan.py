@@ -7,13 +7,14 @@ stage costs 0.25. All targets are worth ordering for, and each lab delivers in a
 from dataclasses import replace
 
 import pytest
+from defaults import defaults
 from refusals import refused
 from small_cultures import CULTURE
 from small_seasons import offer, season, stage
 
 import forecast
 from forecast import Week
-from forecast.planning.plan import LeftOut
+from forecast.planning.plan import LeftOut, Plan
 
 FEW = {"draws": 16, "seed": 1}
 WANTED = {"D": 40, "A": 100, "B": 150, "C": 60}
@@ -207,3 +208,9 @@ def test_a_plan_is_searched_anew_five_times_by_default_and_for_the_least_cost_ne
     assert found_again.better_by == pytest.approx(0, abs=0.01)
     least = found(plan(), aim="cost").out_of_sample(draws=8, seed=7, searches=3)
     assert (least.gaps, least.better_by) == ((), None)
+
+
+def test_what_need_not_be_said_of_a_plan():
+    asked = {"draws": 1024, "deliveries": 2, "time_limit": 60.0, "gap": 0.005}
+    assert defaults(forecast.plan_orders) == {"aim": "margin"} | asked
+    assert defaults(Plan.out_of_sample) == {"draws": 4096, "searches": 5, "time_limit": 60.0}

@@ -290,6 +290,10 @@ def test_division_by_hand_with_what_is_bought() -> None:
     free = divided()
     assert (free.explants, free.subcultures, free.potted) == (7, 2, 60)
     assert [str(week) for week in (free.start, free.cultures.enters(2))] == ["2027-W05", "2027-W25"]
+    for made, rounds, bought in ((plan, 1, 10), (free, 2, 0)):
+        told = {"plants": made.explants, "bought": bought, "start": made.start, "rounds": rounds}
+        last = made.cultures.enters(rounds)
+        assert str(made).startswith(words.division_plan(variety="A", last=last, **told))
 
 
 @pytest.mark.parametrize(("chance", "latest"), [(0.75, False), (0.9, True)])

@@ -5,15 +5,17 @@ last, ten shoots to a vessel; plants grow five weeks at 0.5. A vessel costs 1.5 
 """
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
+from defaults import defaults
 from small_cultures import SURE, nursery
 
 import forecast
 from forecast.growth.simulation import season_streams
-from forecast.propagation.search import Search
+from forecast.propagation.search import Search, Tried
 from forecast.season.targets import Target
 from forecast.words import propagation as words
 
@@ -208,3 +210,16 @@ def test_a_row_that_says_how_many_may_be_begun_with_is_kept_to():
     assert search_of(sure({"explants": 60, "hood_hours": 1})).most == 40  # two weeks of an hour, at three minutes
     assert math.isclose(search_of(sure({})).service_level, 0.9)
     assert np.array_equal(search_of(sure({})).needed, np.full(8, 60.0))
+
+
+@pytest.mark.parametrize(("over", "batches"), [(0.02, [1, 1, 1]), (0.021, [1, 1, 2, 1, 2, 3])])
+def test_rooting_is_spread_where_shelf_or_hood_run_short_in_more_than_one_season_of_fifty(monkeypatch, over, batches):
+    search = search_of(sure({"shelf_places": 60}))
+    made = SimpleNamespace(over_capacity=over)
+    monkeypatch.setattr(search, "_try", lambda cycles, some: Tried(cycles, some, made, 1.0, 0.0))
+    assert [one.batches for one in search.tried] == batches
+
+
+def test_what_need_not_be_said_of_plans_and_routes():
+    assert defaults(forecast.explants_needed) == defaults(forecast.compare_routes) == {"draws": 1024}
+    assert defaults(forecast.multiply) == {"draws": 4096}

@@ -1,9 +1,12 @@
 """What an answer hangs on: closed forms of one stage, draws that happen to be low or high, and refusals."""
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
+from defaults import defaults
 from functions_of_inputs import tornado
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -14,7 +17,7 @@ import forecast
 from forecast import Refused, what_drives
 from forecast.growth.simulation import season_streams
 from forecast.season.targets import Target
-from forecast.sensitivity.drivers import _crossing
+from forecast.sensitivity.drivers import Drivers, _crossing
 from forecast.sensitivity.inputs import inputs_of
 from forecast.sensitivity.sobol import sobol_table
 from forecast.words import sensitivity as words
@@ -543,3 +546,48 @@ def test_the_input_that_interacts_most_is_named_and_few_draws_do_not_tell():
     assert found.most in ("arrival survival of crop", "grading survival of crop")
     assert str(found) == words.interactions(alone=found.alone, error=found.error, interact=True, most=found.most)
     assert interactions_of(12.0, 32).interact is None
+
+
+@pytest.mark.parametrize(
+    ("alone", "error", "interact"), [(0.95, 0, False), (0.949, 0, True), (0.9, 0.1, None), (0.9, 0.099, False)]
+)
+def test_the_rest_counts_or_not_if_it_is_surely_more_than_a_twentieth_or_less_than_a_fifth(alone, error, interact):
+    """The most of the rest is that of the second input."""
+    indices = {"first": [alone, 0.0], "first_error": [error / 2, 0.0], "total": [alone, 0.3]}
+    table = pd.DataFrame({"input": ["one", "other"]} | indices)
+    drivers = Drivers("saleable", 0.0, "EUR", SimpleNamespace(sobol=lambda _: table))
+    drivers.__dict__["_tornado"] = table
+    found = drivers.interactions()
+    assert (found.alone, found.error, found.interact, found.most) == (alone, error, interact, "other")
+
+
+def test_an_order_that_always_earns_a_little_is_always_profitable():
+    """A plant of a cent, or of nothing, that brings a euro if it lives."""
+    for cost, name in ((0.01, "arrival survival of crop"), (0, "sale price")):
+        plan = plan_of([stage("arrival", **beta_spread(A, B))], price=1.0, cost=cost)
+        found = what_drives(plan, orders=[("A", "2027-W05", 1)], draws=16, seed=1).break_even(name)
+        assert (found.value, found.profitable) == (None, "always")
+
+
+def test_the_lab_price_that_breaks_even_leaves_the_freight_as_it_is():
+    """Four boxes at 30: income less freight over the plants."""
+    plan = only()
+    plan = plan.replace(price_list=(plan.price_list[0].replace(freight_per_box=30, plants_per_box=100),))
+    drivers = what_drives(plan, orders=ORDER, draws=64, seed=1)
+    income = drivers.base + PLANTS * COST + 120
+    assert drivers.break_even("lab price").value == pytest.approx((income - 120) / PLANTS)
+    sale = drivers.break_even("sale price").value
+    assert sale == pytest.approx(PRICE * (PLANTS * COST + 120) / income)
+
+
+def test_a_variety_that_the_season_does_not_know_is_refused_as_such():
+    with pytest.raises(Refused) as known:
+        ONE.variety("Z")
+    with pytest.raises(Refused) as asked:
+        what_drives(ONE, "Z", orders=ORDER, **FEW)
+    assert str(asked.value) == str(known.value)
+
+
+def test_what_need_not_be_said_of_drivers():
+    assert defaults(what_drives) == {"answer": "margin", "draws": 1024}
+    assert defaults(Drivers.indices) == {"top": 5}

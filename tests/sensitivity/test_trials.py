@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from defaults import defaults
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from random_seasons import LEVELS
@@ -453,3 +454,8 @@ def test_a_trial_whose_value_is_within_its_error_says_none_and_changes_no_order(
     text = str(trial)
     assert "A trial of 2 plants has no value that can be seen and costs about" in text
     assert "survive: order" not in text
+
+
+def test_what_need_not_be_said_of_a_trial():
+    assert defaults(forecast.trial_worth) == {"plants": 72, "draws": 1024}
+    assert defaults(TrialValue.curve) == {"numbers": (0, 6, 12, 24, 36, 48, 72, 108, 144, 216, 288)}

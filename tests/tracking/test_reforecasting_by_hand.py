@@ -11,7 +11,8 @@ import forecast
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records
 from forecast.records.weather_rows import WeatherRecord
-from forecast.tracking.reforecasting import narrowing, reforecast
+from forecast.tracking.evidence import StageEvidence
+from forecast.tracking.reforecasting import _evidence, narrowing, reforecast
 from forecast.words import records as words
 
 FEW = {"draws": 16, "seed": 1}
@@ -262,3 +263,15 @@ def test_a_row_is_topped_up_to_its_own_confidence(service_level, lacking):
     found = reforecast(made, Records(), on_date="2027-01-04", counted_every=4, draws=256, seed=1)
     assert found.targets()["chance"].tolist() == pytest.approx([0.5], abs=0.05)
     assert len(found.top_up()) + len(found.top_up().unmet) == lacking
+
+
+def test_plants_that_were_not_counted_since_they_came_stand_in_the_stage_after_arrival():
+    made = plan([stage("arrival", survival=1), stage("growing on", typical=6, survival=1)], orders=[])
+    found = reforecast(made, Records(batches=[FIRST]), on_date="2027-01-24", **FEW)
+    assert found.cohorts.to_numpy().tolist() == [["A", "N1", "growing on", date(2027, 1, 19), date(2027, 1, 19), 100]]
+
+
+def test_of_plants_that_came_those_alive_have_survived_arrival_and_those_not_received_have_not():
+    made = plan([stage("arrival"), stage("growing on", typical=6)])
+    batch = came("N1", "A", "2027-01-19", 100, received=90, dead_on_arrival=10)
+    assert list(_evidence(made, batch, [])) == [StageEvidence("arrival", 20, 80, 0, ())]

@@ -290,8 +290,9 @@ def test_the_base_is_where_the_line_of_least_squares_meets_no_rate(base, need, a
 def test_two_temperatures_that_put_the_base_below_freezing_warn(crop, cool_days, warm_days, base):  # noqa: ARG001
     """Yuan, M. et al. (1995). HortScience 30, 861: days of forcing to first flower at 15 and 27 °C."""
     said = re.escape(words.base_below_freezing(base=base, rates=2, coldest=15, warmest=27))
-    with pytest.warns(UserWarning, match=said):
+    with pytest.warns(UserWarning, match=said) as warned:
         found = base_from_rates([15, 27], [1 / cool_days, 1 / warm_days])
+    assert warned[0].filename == __file__  # of the line that calls
     assert found.base == pytest.approx(base, abs=0.005)
 
 
