@@ -86,7 +86,7 @@ def test_too_few_explants_say_how_many_are_needed():
     """An explant makes 3, 9 or 27 plants: for 200 they are 66.7, 22.2 and 7.4."""
     with pytest.raises(forecast.OutOfReach) as caught:
         forecast.explants_needed(sure({"explants": 5}), "A", target=200, week="2027-W30", **FEW)
-    why = [(n, words.too_few(needed=needs, most=5, unit="explant")) for n, needs in ((1, 67), (2, 22), (3, 7.4))]
+    why = [(n, words.too_few(needed=200 / 3**n, most=5, unit="explant")) for n in (1, 2, 3)]
     asked = {"variety": "A", "target": 200, "by": forecast.Week.parse("2027-W30"), "service_level": 0.9}
     assert str(caught.value) == words.no_plan(**asked, why=why, later=None)
     best = caught.value.best
@@ -125,7 +125,7 @@ def test_shoots_are_rooted_in_batches_where_the_shelf_is_short():
     table = plan.alternatives().set_index(["subcultures", "batches"])
     short = words.enough_in(0, words.limit(shelf=True, cycle=2, chance=1))
     assert table["verdict"].to_dict() == {
-        (1, 1): words.too_few(needed=43, most=20, unit="explant"),
+        (1, 1): words.too_few(needed=130 / 3, most=20, unit="explant"),
         (2, 1): short,
         (2, 2): words.too_few(needed=26, most=20, unit="explant"),
         (3, 1): short,
