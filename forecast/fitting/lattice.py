@@ -182,13 +182,13 @@ class Lattice:
         whole = np.log(of_nursery).sum(axis=2) + self.log_mu
         evidence = logsumexp(whole, axis=2) + top.sum() + peak.sum(axis=(1, 2))[:, None]
         found = like, of_group, together, of_nursery, whole, evidence
-        if len(self.axes[0]) * sum(one.size for one in found) <= _MOST_KEPT:
+        if len(self.knots) * sum(one.size for one in found) <= _MOST_KEPT:
             self._kept[node] = shifts.tobytes(), found
         return found
 
     def evidence(self, shifts: Array) -> Array:
         """Return log prior times evidence by log k and the two log spreads."""
-        return self.log_prior + np.stack([self.up(node, shifts)[-1] for node in range(len(self.axes[0]))])
+        return self.log_prior + np.stack([self.up(node, shifts)[-1] for node in range(len(self.knots))])
 
     def down(self, node: int, shifts: Array, log_weight: float) -> tuple[Array, Array, Array, Array]:
         """Pass the evidence of all records back down, at a node of log k, `log_weight` added to the log of its prior.
@@ -287,7 +287,7 @@ def integrate(counts: Counts, normals: Normals) -> Posterior:
         held = _part(counts, normals, axes, shifts, float(np.abs(points - shifts).max()))
         model = Lattice(counts, normals, axes, float(model.full[1] - model.full[0]), held)
     log_weights = 0.5 * ((shifts**2).sum() - (points**2).sum(axis=1)) / normals.lab**2 - log_density - density.max()
-    x, cut, nodes = model.full, model.cut, len(model.axes[0])
+    x, cut, nodes = model.full, model.cut, len(model.knots)
     units = np.zeros((1 + counts.labs, counts.varieties + counts.groups + 1, nodes, len(x)))
     means, own = np.zeros((counts.groups + 1, len(x))), np.zeros(counts.varieties)
     weights = np.zeros((len(points), *model.log_prior.shape))

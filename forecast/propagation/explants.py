@@ -212,7 +212,7 @@ def made_plan(search: Search, tried: Tried) -> MultiplicationPlan:
             alone = search.cultures(made.subcultures, len(made.rounds), by_average, made.start)
             chance_by_average = search.chance(alone)
     latest = made.start
-    while latest < request.week and search.meets(search.chance(made.replace(start=latest + 1))):
+    while search.meets(search.chance(made.replace(start=latest + 1))):
         latest = latest + 1
     return MultiplicationPlan(
         request.variety, request.median_demand, request.week, search.service_level, made, tried.chance, tried.cost,

@@ -15,7 +15,7 @@ from scipy.special import expit, logit
 
 from forecast.errors import Refused
 from forecast.fitting.interval_censored import LAWS, CensoredData, Likelihood
-from forecast.fitting.stage_times import Counted, LearnedTime, _doubts, learn_time
+from forecast.fitting.stage_times import Counted, LearnedTime, _doubts, fit_time, learn_time
 from forecast.rates.distributions import Duration
 from forecast.words import records as words
 
@@ -692,3 +692,9 @@ def test_a_doubt_is_a_warning_at_the_line_of_the_call():
     with pytest.warns(UserWarning, match=doubted("few", ready=6)) as seen:
         learn_time([(2, 3, 4), (2, 4, 5), (2, 6, 7)])
     assert [one.filename for one in seen] == [__file__]
+
+
+def test_plants_that_were_still_growing_soon_count_and_those_never_looked_at_do_not():
+    rows = [(20, 2, 3), (30, 3, 4), (10, 4, 6)]
+    found, more = (fit_time([*rows, (5, after, math.inf)])[0] for after in (0, 0.5))
+    assert (found.plants, more.plants) == (60, 65)

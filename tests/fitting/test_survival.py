@@ -703,3 +703,10 @@ def test_records_that_change_later_change_nothing():
 def test_counts_given_by_an_array_are_plain_whole_numbers():
     record = Record("A", np.int64(8), np.int64(10))
     assert (type(record.survived), type(record.of)) == (int, int)
+
+
+@pytest.mark.parametrize("batches", [0, 1, 2])
+def test_a_group_and_the_nursery_have_all_the_weight_from_their_first_batch_on(batches):
+    pooled = Pooled([Record("A", 8, 10)] * batches, {"A": "crop", "B": "fern"})
+    for one, own in ((pooled.group("crop"), batches), (pooled.group("fern"), 0), (pooled.nursery(), batches)):
+        assert (one.batches, one.plants, one.weight) == (own, 10 * own, float(own > 0))
