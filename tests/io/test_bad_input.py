@@ -330,6 +330,7 @@ def test_ten_thousand_good_rows_are_read_in_seconds(folder: Path) -> None:
 SPOILERS = [*'",;\n\r\t#-0%é\x00[\u2028=W', "", "99999999999", "1e308", "nan"]
 
 
+@pytest.mark.filterwarnings("ignore:[0-9]+ entr")
 @settings(max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     name=st.sampled_from(["season.toml", *(f"{table}.csv" for table in TABLES)]),

@@ -332,7 +332,7 @@ def test_a_command_stopped_by_the_keyboard_says_so(
     def stopped(_: Path) -> Season:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("forecast.command_line.read_season", stopped)
+    monkeypatch.setattr("forecast.records.folder_check.check_folder", stopped)
     assert main(["check", str(folder)]) == 130
     assert capsys.readouterr() == ("", "Stopped.\n")
 
