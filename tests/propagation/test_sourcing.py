@@ -407,3 +407,9 @@ def test_what_has_become_of_cultures_can_be_asked_for_any_later_week(week):
     made = forecast.multiply(nursery({}, growing=WARM, climate=CLIMATE), "A", draws=64)
     assert made.share(3, forecast.Week.parse(week)) == pytest.approx(made.fates[3].survival)
     assert made.chance(week=week, at_least=900) > 0.99
+
+
+def test_the_last_line_names_the_cheapest_route():
+    found = routes(unit_price=1.2)
+    assert found.best is not None
+    assert str(found).splitlines()[-1] == words.cheapest(found.best.route)
