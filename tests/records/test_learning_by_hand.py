@@ -9,6 +9,7 @@ from small_records import POTS, WEANING, came, count, grouped, line
 from small_seasons import season, stage
 
 import forecast
+from forecast.errors import Refused
 from forecast.fitting.stage_times import learn_time
 from forecast.fitting.survival import Pooled, Priors, Record
 from forecast.records.learning import pooled_by_stage
@@ -203,3 +204,12 @@ def test_an_interval_without_warmth_is_a_hundredth_of_the_estimated_time_wide():
 
 DAYS = [(day, 9 if day in (2, 3, 4) else 4) for day in range(1, 18)]
 """Three days of March on which it was four degrees above the base of a stage, and others below it."""
+
+
+def test_records_of_another_season_or_of_one_learned_before_are_refused(small):
+    with pytest.raises(Refused) as another:
+        forecast.learn(small.prior, Records(batches=[came(variety="Z")]))
+    assert "Z" in str(another.value)
+    with pytest.raises(Refused) as twice:
+        forecast.learn(small, Records(batches=[came()]))
+    assert twice.value.faults[0].column == "season"
