@@ -75,6 +75,7 @@ def test_a_number_of_seventeen_digits_comes_back(tmp_path):
     amounts=st.tuples(st.floats(1e-6, 1e9), st.floats(0, 1e9), st.floats(-40, 40)),
     number=st.integers(1, 10**9),
 )
+@pytest.mark.filterwarnings("ignore:[0-9]+ entr")
 def test_every_number_comes_back_exactly(shares, amounts, number, tmp_path_factory):
     held, paid, warmth = amounts
     row = small.stage(survival=shares[0], plants_per_m2=held, cost=paid)
