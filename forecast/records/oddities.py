@@ -15,6 +15,7 @@ from forecast.season.oddities import spelt_twice
 from forecast.season.season import Season
 from forecast.weather.climate import Climate
 from forecast.weeks import Week
+from forecast.words.numbers import figures
 
 _MORE, _LESS = 1.5, 0.5  # received, as shares of what was ordered
 _HALF, _PLANTS = 0.5, 20  # lost at one count, of at least so many
@@ -87,7 +88,7 @@ def _leaping(tables: Tables) -> Iterator[Fault]:
             if not _COLDEST <= value <= _WARMEST:
                 yield Fault("hardly any place has such a day", remedy, "weather", number, column, value)
             elif abs(value - usual) > _LEAP:
-                problem = f"more than {_LEAP:g} °C from the days beside it, {usual:.1f} °C on average"
+                problem = f"more than {figures(_LEAP)} °C from the days beside it, {usual:.1f} °C on average"
                 yield Fault(problem, remedy, "weather", number, column, value)
 
 

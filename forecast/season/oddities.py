@@ -19,6 +19,7 @@ from forecast.season.places import Normal
 from forecast.season.price_list import PriceLine
 from forecast.season.stages import Stage, well_known
 from forecast.weeks import Week
+from forecast.words.numbers import figures
 
 _MEANT = "Correct it, or leave it if it is meant."
 _DAYS, _SHARE = "Write weeks, not days.", "Write it as a share, such as 0.15 for 15 %."
@@ -200,13 +201,14 @@ def _much_lost(tables: Tables) -> Iterator[Fault]:
         for number, row in tables.rows[table]:
             for column in columns:
                 if (most := max(_values(getattr(row, column)), default=0)) > _HALF:
-                    remedy = f"Write {1 - most:.4g} if {most:.4g} is what is kept, or leave it if it is meant."
+                    kept, share = figures(most, 4), figures(1 - most, 4)
+                    remedy = f"Write {share} if {kept} is what is kept, or leave it if it is meant."
                     yield Fault("more than half are lost", remedy, table, number, column, str(getattr(row, column)))
 
 
 def _few(table: str, number: int, column: str, value: float, share: float) -> Fault:
-    slips = [f"{1 - share:.4g} if {share:.4g} is the loss"]
-    slips += [f"{10 * share:.4g} if a digit slipped"] if 10 * share < 1 else []
+    slips = [f"{figures(1 - share, 4)} if {figures(share, 4)} is the loss"]
+    slips += [f"{figures(10 * share, 4)} if a digit slipped"] if 10 * share < 1 else []
     remedy = f"Write {', '.join(slips)}, or leave it if it is meant."
     return Fault("fewer than half of the plants survive", remedy, table, number, column, value)
 
@@ -227,7 +229,7 @@ def _unlike(tables: Tables, known: set[tuple[str, int | None, str]]) -> Iterator
                 others = _median_without(values, value)
                 if not 1 / alike.factor < value / others < alike.factor:
                     more = "more" if value > others else "less"
-                    problem = f"far {more} than {alike.noun} ({others:.4g})"
+                    problem = f"far {more} than {alike.noun} ({figures(others, 4)})"
                     yield Fault(problem, alike.remedy, alike.table, number, alike.column, value)
 
 
@@ -251,7 +253,7 @@ def _rising(tables: Tables) -> Iterator[Fault]:
     for rows in _lines(tables).values():
         for (_, low), (number, high) in pairwise(rows):
             if high.unit_price > low.unit_price:
-                problem = f"more than the {low.unit_price:g} from {low.from_quantity:,} on"
+                problem = f"more than the {figures(low.unit_price)} from {low.from_quantity:,} on"
                 remedy = "Check the two prices and their from_quantity."
                 yield Fault(problem, remedy, "price_list", number, "unit_price", high.unit_price)
 
@@ -270,11 +272,11 @@ def _dear(header: Header | None, tables: Tables, odd: set[int | None]) -> Iterat
     for number, row in tables.rows["varieties"]:
         least, line = cheapest.get(row.variety, (0.0, 0))
         if row.variety in sold and sold[row.variety] < least:
-            problem = f"less than a plant costs, {least:g} at least (price_list, row {line})"
+            problem = f"less than a plant costs, {figures(least)} at least (price_list, row {line})"
             yield Fault(problem, "Correct the one that is wrong.", "varieties", number, "sale_price", row.sale_price)
     for number, row in lines:
         if cheapest[row.variety][0] <= sold.get(row.variety, row.unit_price) < row.unit_price:
-            problem = f"more than its sale price, {sold[row.variety]:g}"
+            problem = f"more than its sale price, {figures(sold[row.variety])}"
             yield Fault(problem, _MEANT, "price_list", number, "unit_price", row.unit_price)
     yield from _dear_to_grow(header, tables, sold)
     yield from _dear_in_all(header, tables, sold, {name: price for name, (price, _) in cheapest.items()})
@@ -290,7 +292,7 @@ def _dear_to_grow(header: Header | None, tables: Tables, sold: dict[str, float])
         price = best[row.applies_to]
         for column, cost in (("cost", row.cost), ("minutes", row.minutes / 60 * wage)):
             if price and cost > price:
-                problem = f"costs more for one plant than its sale price, {price:g}"
+                problem = f"costs more for one plant than its sale price, {figures(price)}"
                 yield Fault(problem, "Write it for one plant.", "stages", number, column, getattr(row, column))
 
 
@@ -308,7 +310,7 @@ def _dear_in_all(
     if header is None:
         return
     if price and header.hourly_wage and not 0.02 < header.hourly_wage / price < 100:
-        problem = f"far from what plants bring, {price:g} each"
+        problem = f"far from what plants bring, {figures(price)} each"
         yield Fault(problem, "Write the cost of one hour.", "season", None, "hourly_wage", header.hourly_wage)
     least = sum(cheapest.get(row.variety, 0.0) * row.median_demand for _, row in tables.rows["targets"])
     if header.budget is not None and header.budget < 0.1 * least:
@@ -399,10 +401,11 @@ def _leaping(tables: Tables) -> Iterator[Fault]:
         for column in ("t_min", "t_max"):
             beside = [getattr(rows[(at + step) % len(rows)][1], column) for step in (-1, 1)]
             if abs(getattr(row, column) - sum(beside) / 2) > _LEAP:
-                problem = f"more than {_LEAP:g} °C from those before and after it, {beside[0]:g} and {beside[1]:g}"
+                before, after = map(figures, beside)
+                problem = f"more than {figures(_LEAP)} °C from those before and after it, {before} and {after}"
                 yield Fault(problem, _CELSIUS, "climate", number, column, getattr(row, column))
         if row.t_max - row.t_min > _DAY_AND_NIGHT:
-            problem = f"more than {_DAY_AND_NIGHT:g} °C above t_min"
+            problem = f"more than {figures(_DAY_AND_NIGHT)} °C above t_min"
             yield Fault(problem, _CELSIUS, "climate", number, "t_max", row.t_max)
 
 

@@ -156,9 +156,9 @@ MANGLED = [
     ("a million rows", "targets.csv", lambda text: text + "#\n" * 1_000_000,
      "targets.csv: more than 50,000 rows. Keep those of a few years."),
     ("zeros", "places.csv", lambda text: text.replace("80", "8\0000"),
-     "places.csv: saved as UTF-16. Save it again as CSV in UTF-8."),
+     "places.csv, row 2: contains NUL bytes, so it is damaged. Save it again, or take an earlier copy."),
     ("a zero far below", "places.csv", lambda text: text + "#" * 2000 + "\nshed\0,1,1,1\n",
-     "places.csv, row 5, column place, 'shed\\x00': contains a character that cannot be printed. Type it again."),
+     "places.csv, row 5: contains NUL bytes, so it is damaged. Save it again, or take an earlier copy."),
     ("a mark of order in the middle", "targets.csv", lambda text: text.replace("Calla", "\ufeffCalla"),
      "targets.csv, row 4, column variety, \"\\ufeffCalla 'Corvane'\": no variety of this name in varieties. "
      "Correct the spelling, or add it to varieties. Did you mean \"Calla 'Corvane'\"?"),

@@ -143,5 +143,5 @@ def test_an_order_that_no_offer_covers_is_refused_with_what_would_be_accepted(or
         shipment_of(plan, order)
     (fault,) = refused.value.faults
     assert (fault.table, fault.column, fault.value) == ("orders", column, value)
-    assert fault.row == (1 if known else None)
+    assert fault.row == (2 if known else None)
     assert remedy in fault.remedy

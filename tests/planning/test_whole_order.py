@@ -421,7 +421,7 @@ def test_a_season_without_targets_or_without_a_price_is_refused():
     told = "targets: there are none. Add rows to targets: variety, week and target."
     assert refused(plan_orders, sells().replace(targets=()), draws=16, seed=1) == told
     assert refused(plan_orders, sells(prices={}), draws=16, seed=1) == (
-        "varieties, rows 1 to 2, column sale_price: a target needs it. Fill in the price at which it is sold."
+        "varieties, rows 2 to 3, column sale_price: a target needs it. Fill in the price at which it is sold."
     )
     assert plan_orders(sells(prices={}), draws=16, seed=1, aim="cost").orders
 
