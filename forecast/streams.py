@@ -20,6 +20,28 @@ DRAWS = 4096  # of a simulation, by default
 PLANNING_DRAWS = 1024  # of a search over many orders, by default
 MOST_DRAWS = 2**22
 _EDGE = 2.0**-32
+_POINTS = 2**26  # bytes of scores that are kept
+_LATEST = 2**28  # bytes of what else is kept while there is room
+
+
+class Latest:
+    """What was made or asked for last, as far as it fits into so many bytes; what has gone is made again."""
+
+    def __init__(self, most: int) -> None:
+        self._most, self._bytes = most, 0
+        self._made: dict[Hashable, tuple[Any, int]] = {}
+
+    def get(self, key: Hashable, make: Callable[[], _Made], size: int) -> _Made:
+        """Return what is kept under a key, or make it: it takes about so many bytes."""
+        if key in self._made:
+            found = self._made.pop(key)
+        else:
+            found = make(), size
+            self._bytes += size
+        self._made[key] = found
+        while self._bytes > self._most and len(self._made) > 1:
+            self._bytes -= self._made.pop(next(iter(self._made)))[1]
+        return cast("_Made", found[0])
 
 
 class Streams:
@@ -56,7 +78,7 @@ class Streams:
         self.draws = whole("draws", draws, 1, MOST_DRAWS)
         self.coordinates = tuple(coordinates)
         self._coordinates = {name: i for i, name in enumerate(coordinates)}
-        self._points: dict[tuple[str, ...], Array] = {}
+        self._points, self._latest = Latest(_POINTS), Latest(_LATEST)
         self._once: dict[Hashable, Any] = {}
 
     def normal(self, owner: tuple[str, ...], quantity: str) -> Array:
@@ -72,34 +94,36 @@ class Streams:
         """Return the pseudo-random generator of a name, for the luck of single plants."""
         return np.random.default_rng(self._entropy(name))
 
-    def beside(self) -> Streams:
-        """Return the same streams that keep their own draws, but share what was made `once`."""
-        made = Streams(self.seed, self.draws, self.coordinates)
-        made._once = self._once
-        return made
-
     def once(self, key: Hashable, make: Callable[[], _Made]) -> _Made:
         """Return what was made of these streams under a key, made on the first call."""
         if key not in self._once:
             self._once[key] = make()
         return cast("_Made", self._once[key])
 
+    def latest(self, key: Hashable, make: Callable[[], _Made], numbers: int) -> _Made:
+        """Return what was made of these streams under a key, about so many numbers a draw, or make it if it has gone.
+
+        Of what was made and asked for last a quarter of a gibibyte is kept.
+        """
+        return self._latest.get(key, make, 8 * self.draws * numbers)
+
     def _entropy(self, name: tuple[str, ...]) -> list[int]:
         digest = hashlib.blake2b("\x1f".join(name).encode(), digest_size=16).digest()
         return [self.seed, *np.frombuffer(digest, dtype="<u4").tolist()]
 
     def _scores(self, name: tuple[str, ...], width: int) -> Array:
-        if name not in self._points:
-            rng = self.generator(*name)
-            powers = (self.draws - 1).bit_length()
-            sobol = scipy.stats.qmc.Sobol(width, scramble=True, rng=rng)
-            shells = [2**k + rng.permutation(2**k) for k in range(powers)]
-            order = np.concatenate([[0], *shells]).astype(np.intp)[: self.draws]
-            uniform = np.ascontiguousarray(sobol.random_base2(powers)[order].T)
-            scores: Array = ndtri(np.clip(uniform, _EDGE, 1 - _EDGE))
-            scores.flags.writeable = False
-            self._points[name] = scores
-        return self._points[name]
+        return self._points.get(name, lambda: self._drawn(name, width), 8 * self.draws * width)
+
+    def _drawn(self, name: tuple[str, ...], width: int) -> Array:
+        rng = self.generator(*name)
+        powers = (self.draws - 1).bit_length()
+        sobol = scipy.stats.qmc.Sobol(width, scramble=True, rng=rng)
+        shells = [2**k + rng.permutation(2**k) for k in range(powers)]
+        order = np.concatenate([[0], *shells]).astype(np.intp)[: self.draws]
+        uniform = np.ascontiguousarray(sobol.random_base2(powers)[order].T)
+        scores: Array = ndtri(np.clip(uniform, _EDGE, 1 - _EDGE))
+        scores.flags.writeable = False
+        return scores
 
 
 class IndependentSets(Streams):
@@ -115,12 +139,10 @@ class IndependentSets(Streams):
         seeds = [int(self.generator("set", str(at)).integers(2**62)) for at in range(sets)]
         self._sets = [Streams(one, size, coordinates) for one, size in zip(seeds, sizes, strict=True) if size]
 
-    def _scores(self, name: tuple[str, ...], width: int) -> Array:
-        if name not in self._points:
-            scores = np.concatenate([part._scores(name, width) for part in self._sets], axis=1)
-            scores.flags.writeable = False
-            self._points[name] = scores
-        return self._points[name]
+    def _drawn(self, name: tuple[str, ...], width: int) -> Array:
+        scores = np.concatenate([part._drawn(name, width) for part in self._sets], axis=1)
+        scores.flags.writeable = False
+        return scores
 
 
 class GivenStreams(Streams):
@@ -133,7 +155,7 @@ class GivenStreams(Streams):
         self, streams: Streams, given: Mapping[tuple[tuple[str, ...], str], Array], *, same_weather: bool
     ) -> None:
         super().__init__(streams.seed, streams.draws, streams.coordinates)
-        self._points = streams._points  # drawn once for all
+        self._points = streams._points  # drawn for all
         self._given = given
         if same_weather:
             self._once = streams._once

@@ -62,10 +62,13 @@ def too_large(season: Season, batches: Sequence[Batch], draws: int) -> bool:
 
 def _bytes(season: Season, batches: Sequence[Batch], draws: int) -> int:
     names = {batch.variety for batch in batches}
-    warm = {name for name in names if season.by_weather(name)}
-    numbers = _KEPT * (len(batches) + len(names))
-    numbers += (_FOLLOWED + season.weeks) * sum(batch.variety in warm for batch in batches)
+    numbers = _KEPT * len(names) + sum(numbers_of_batch(season, batch.variety) for batch in batches)
     return draws * (8 * numbers + 4 * season.weeks * len(names))
+
+
+def numbers_of_batch(season: Season, variety: str) -> int:
+    """Return about how many numbers a draw are kept of what a batch meets."""
+    return _KEPT + (_FOLLOWED + season.weeks if season.by_weather(variety) else 0)
 
 
 class BlockDraws:
@@ -136,7 +139,7 @@ class BlockDraws:
     def part(self, variety: str) -> KeptDraws:
         """Return the draws of one variety; the last ones that were asked for are kept."""
         if self._last is None or self._last[0] != variety:
-            made = self._draw(self.season.only([variety]), self.batches_of(variety), self.streams.beside())
+            made = self._draw(self.season.only([variety]), self.batches_of(variety), self.streams)
             self._last = variety, made
         return self._last[1]
 

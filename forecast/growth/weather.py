@@ -46,7 +46,9 @@ class Weather:
     """The weather of a season's draws, given measured days: one history of weeks a draw, shared by all its batches."""
 
     def __init__(self, season: Season, streams: Streams) -> None:
-        self.season, self.streams = season, streams
+        self.season, self.draws = season, streams.draws
+        self._streams = Streams(streams.seed, streams.draws)  # not those that keep this, or nothing would free either
+        self._measured, self._prescribed = measured_by(streams), _prescribed(streams)
         self._outside: tuple[Array, Array] = (np.zeros((0, 0)), np.zeros((0, 0)))
         self._airs: dict[str, tuple[Array, Array]] = {}
         self._clocks: dict[tuple[str, float, float | None], Array] = {}
@@ -59,15 +61,14 @@ class Weather:
 
     def outside(self, weeks: int) -> tuple[Array, Array]:
         """Return the mean daily minimum and maximum outside [°C] from the first week, shape (weeks or more, draws)."""
-        prescribed = _prescribed(self.streams)
-        if prescribed is not None:
-            return prescribed
+        if self._prescribed is not None:
+            return self._prescribed
         if len(self._outside[0]) < weeks:
             needed = self.season.weeks + 1
             while needed < weeks:
                 needed += _YEAR
-            known = measured_by(self.streams)
-            self._outside = draw_given(self.season.normals, known, self.season.first_week, needed, self.streams)
+            of = self.season.normals, self._measured, self.season.first_week
+            self._outside = draw_given(*of, needed, self._streams)
         return self._outside
 
     def air(self, place: str, weeks: int) -> tuple[Array, Array]:
@@ -88,9 +89,10 @@ class Weather:
         key = (stage.place, stage.base_temperature or 0.0, stage.upper_threshold)
         if key not in self._clocks or len(self._clocks[key]) <= weeks:
             low, high = self.air(stage.place, weeks)
-            daily = degree_days(low, high, base=key[1], upper=key[2], method=self.season.daily_course)
-            clock = np.zeros((len(daily) + 1, self.streams.draws))
-            np.cumsum(7 * daily, axis=0, out=clock[1:])
+            rule = {"base": key[1], "upper": key[2], "method": self.season.daily_course}
+            clock = np.zeros((len(low) + 1, self.draws))
+            for at, week in enumerate(zip(low, high, strict=True)):
+                clock[at + 1] = clock[at] + 7 * degree_days(*week, **rule)
             clock.flags.writeable = False
             self._clocks[key] = clock
         return self._clocks[key]
@@ -108,7 +110,7 @@ class Weather:
         first = max(week - self.season.first_week, 0)
         last = first + (1 if on_the_way else FIRST_WEEKS)
         low, high = self.outside(last) if on_the_way else self.air(stage.place, last)
-        found = np.zeros(self.streams.draws)
+        found = np.zeros(self.draws)
         if stage.cold_below is not None:
             found += (stage.cold_loss or 0) * np.maximum(stage.cold_below - low[first:last], 0).mean(axis=0)
         if stage.heat_above is not None:

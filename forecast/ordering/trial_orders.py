@@ -11,6 +11,7 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from forecast.errors import refuse
+from forecast.growth.blocks import numbers_of_batch
 from forecast.growth.fate import Fate, RouteFate
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
@@ -56,7 +57,7 @@ class Case:
         self.request = request
         self.service_level = request.service_level or season.service_level
         self.streams, self._number = streams, number
-        self._fates: dict[Week | None, Fate] = {}
+        self._batch = object()  # which its streams keep fates of
         self._costs: dict[Week | None, tuple[float, Array]] = {}
         self.price_lists = PriceList.of(season.price_lines(request.variety))
         self.topping_up = bool(np.any(there))
@@ -65,7 +66,6 @@ class Case:
         self.most = MOST * request.median_demand
         if self.topping_up:
             self.most = round_up(_MOST_MORE * float(np.quantile(self.needed, self.service_level)))
-        self._shares: dict[Week, Array] = {}
         self._abouts: dict[Week, float] = {}
 
     def by(self, week: Week) -> Case:
@@ -74,24 +74,28 @@ class Case:
         other.request = self.request.replace(week=week)
         if self.request.demand is not None and not self.topping_up:
             other.needed = drawn_demand(self.streams, other.request)
-        other._costs, other._shares, other._abouts = {}, {}, {}
+        other._costs, other._abouts = {}, {}
         return other
 
     def fate(self, week: Week) -> Fate:
         """Return what a delivery of a week meets: the same in all weeks, unless the weather matters."""
-        key = week if self.season.by_weather(self.request.variety) else None
-        if key not in self._fates:
+
+        def make() -> Fate:
             batch = self.request.variety, self._number, week
             drawn = draw_fate(self.season, self.streams, *batch, shifts=self._shifts)
-            self._fates[key] = self._moved(drawn) if self._moved else drawn
-        return self._fates[key]
+            return self._moved(drawn) if self._moved else drawn
+
+        key = self._batch, week if self.season.by_weather(self.request.variety) else None
+        return self.streams.latest(key, make, numbers_of_batch(self.season, self.request.variety))
 
     def share(self, week: Week) -> Array:
         """Return the share of plantlets delivered in a week that is saleable in the target's week, by draw."""
-        if week not in self._shares:
+
+        def make() -> Array:
             life = self.season.variety(self.request.variety).saleable_weeks
-            self._shares[week] = self.fate(week).saleable(np.array([float(self.request.week - week)]), life)[0]
-        return self._shares[week]
+            return self.fate(week).saleable(np.array([float(self.request.week - week)]), life)[0]
+
+        return self.streams.latest((self._batch, self.request.week, week), make, 1)
 
     @property
     def asked(self) -> int:
@@ -108,11 +112,12 @@ class Case:
 
     def growing(self, week: Week) -> float:
         """Return the expected cost [currency] of growing a plantlet until the target's week: stages, work and bench."""
-        fate, key = self.fate(week), week if self.season.by_weather(self.request.variety) else None
+        key = week if self.season.by_weather(self.request.variety) else None
         until = self.request.week
         if key not in self._costs:
             first = week if key else min(prices.breaks[0].first_week for prices in self.price_lists)
-            self._costs[key] = growing_costs(self.season, self.request.variety, fate, until, until - first)
+            costs = growing_costs(self.season, self.request.variety, self.fate(week), until, until - first)
+            self._costs[key] = costs
         stages, bench = self._costs[key]
         return stages + float(bench[until - week])
 

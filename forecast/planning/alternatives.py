@@ -11,6 +11,7 @@ from forecast.planning.column_generation import Solution
 from forecast.planning.columns import Column, Way, Ways
 
 _CENT = 0.01
+_MANY = 1000  # steps of an order: one more or less is nothing to it
 
 
 class Change(NamedTuple):
@@ -33,11 +34,15 @@ def neighbours(solution: Solution) -> Iterator[Change]:
 
 
 def improved(solution: Solution) -> Solution:
-    """Return the plan after local search: the best change of one order is made as long as one earns more."""
+    """Return the plan after local search: the best change of one order is made as long as one earns more.
+
+    Of an order of more than a thousand steps of its price list, so many more or fewer are tried, too, that it is found
+    in a few changes.
+    """
     better: Solution | None = solution
     while better is not None:
         solution, better = better, None
-        for change in neighbours(solution):
+        for change in _others(solution) if solution.master.every_item else _near(solution, far=True):
             chosen = change.applied(solution.chosen)
             value = float(solution.master.margin(chosen).mean())
             if value > (better or solution).value + _CENT and solution.master.fits(chosen):
@@ -53,8 +58,8 @@ def _others(solution: Solution) -> Iterator[Change]:
                 yield Change(one, one.shipments[0], other, other.shipments[0])
 
 
-def _near(solution: Solution) -> Iterator[Change]:
-    """Return orders a little larger or smaller, of another week or lab, and none."""
+def _near(solution: Solution, *, far: bool = False) -> Iterator[Change]:
+    """Return orders a little larger or smaller, of another week or lab, and none; if `far`, many steps away, too."""
     problems = {problem.item: problem for problem in solution.problems}
     for one in solution.chosen:
         problem = problems[one.item]
@@ -63,7 +68,7 @@ def _near(solution: Solution) -> Iterator[Change]:
             rest = {other: number for other, number in one.plants.items() if other is not way}
             yield Change(one, order, problem.column(_in_order(problem.ways, rest)) if rest else None, None)
             taken = {(other.week, other.prices.lab) for other in rest}
-            for new, number in _like(problem.ways, way, quantity):
+            for new, number in [*_like(problem.ways, way, quantity), *(_far(way, quantity) if far else ())]:
                 if (new.week, new.prices.lab) not in taken:
                     column = problem.column(_in_order(problem.ways, {**rest, new: number}))
                     yield Change(one, order, column, new.shipment(number))
@@ -76,6 +81,17 @@ def _in_order(ways: Ways, plants: Mapping[Way, int]) -> dict[Way, int]:
         next(way for way in slot if (way.prices, way.week) == (one.prices, one.week)): quantity
         for slot, (one, quantity) in zip(ways.slots, in_order, strict=False)
     }
+
+
+def _far(way: Way, quantity: int) -> Iterator[tuple[Way, int]]:
+    """Return orders that differ by 2, 4, 8, ... steps, up to an eighth of the order, if it has many."""
+    step = way.prices.row(quantity).multiple
+    if quantity > _MANY * step:
+        apart = 2 * step
+        while apart <= quantity // 8:
+            yield way, way.prices.orderable(quantity - apart)
+            yield way, way.prices.orderable(quantity + apart)
+            apart *= 2
 
 
 def _like(ways: Ways, way: Way, quantity: int) -> Iterator[tuple[Way, int]]:

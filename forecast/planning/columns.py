@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.growth.blocks import numbers_of_batch
 from forecast.growth.fate import Fate
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
@@ -25,6 +26,8 @@ Whole = NDArray[np.int64]
 
 AREA_DRAWS = 512  # draws in which the area is looked at
 MOST_STEPS = 60  # quantities tried of one price list in one week
+_NEAR = 16  # more of them that are tried at once near one of them
+_FINE = 0.001  # of a quantity: between smaller steps no more are tried
 _MOST = 4  # times what would meet the largest demand: no order is larger
 
 
@@ -72,11 +75,12 @@ class Way:
         return Shipment(self.prices, self.week, quantity)
 
     def finer(self, quantity: int) -> Way:
-        """Return the same way with every orderable quantity tried near one of those tried."""
+        """Return the same way with every orderable quantity near one of those tried, or some if they are many."""
         at = int(np.searchsorted(self.quantities, quantity))
         low, high = self.quantities[max(at - 1, 0)], self.quantities[min(at + 1, self.quantities.size - 1)]
-        every = _orderable(self.prices, int(high))
-        near = every[(low <= every) & (every <= high)]
+        if high - low <= 2 * _FINE * quantity:
+            return self
+        near = _thinned(_orderable(self.prices, int(high), int(low)), _NEAR)
         return replace(self, quantities=np.unique(np.concatenate([self.quantities, near])))
 
 
@@ -131,7 +135,7 @@ class Ways:
         weeks = [row.week - season.first_week for row in rows]
         self.worth = np.array([price + saved[week] - saved[weeks[-1]] for price, week in zip(paid, weeks, strict=True)])
         self.cleared = float(season.marked_down(variety))
-        self._fates: dict[tuple[int, Week | None], Fate] = {}
+        self._batches = object()  # which its streams keep fates of
         self.slots = tuple(
             tuple(self._way(prices, week, slot, guarded) for prices, week in self._possible(last))
             for slot in range(deliveries)
@@ -146,10 +150,11 @@ class Ways:
         return sorted(pairs, key=lambda pair: (pair[1], pair[0].lab))
 
     def _fate(self, week: Week, slot: int) -> Fate:
-        key = slot, week if self.season.by_weather(self.variety) else None
-        if key not in self._fates:
-            self._fates[key] = draw_fate(self.season, self.streams, self.variety, slot + 1, week)
-        return self._fates[key]
+        def make() -> Fate:
+            return draw_fate(self.season, self.streams, self.variety, slot + 1, week)
+
+        key = self._batches, slot, week if self.season.by_weather(self.variety) else None
+        return self.streams.latest(key, make, numbers_of_batch(self.season, self.variety))
 
     def _way(self, prices: PriceList, week: Week, slot: int, guarded: bool) -> Way:
         season, fate = self.season, self._fate(week, slot)
@@ -303,15 +308,21 @@ def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) 
 
 def orderable_up_to(prices: PriceList, most: int) -> Whole:
     """Return the orderable quantities up to the first from `most`, and those where a price begins, thinned if many."""
-    every = _orderable(prices, most)
-    if every.size <= MOST_STEPS:
-        return every
     starts = [prices.orderable(row.from_quantity) for row in prices.breaks]
-    thin = every[np.linspace(0, every.size - 1, MOST_STEPS).round().astype(int)]
-    return np.unique(np.concatenate([thin, np.array(starts, dtype=np.int64)]))
+    return np.union1d(_thinned(_orderable(prices, most), MOST_STEPS), np.array(starts, dtype=np.int64))
 
 
-def _orderable(prices: PriceList, most: int) -> Whole:
-    starts = {prices.orderable(row.from_quantity) for row in prices.breaks}
-    found = {number for _, some in prices.ranges(prices.orderable(most)) for number in some}
-    return np.array(sorted(starts | found), dtype=np.int64)
+def _orderable(prices: PriceList, most: int, least: int = 0) -> list[range]:
+    """Return the orderable quantities up to the first from `most`, and those where a price begins, as they ascend."""
+    last = prices.orderable(most)
+    found = [some[-(-max(least - some[0], 0) // some.step) :] for _, some in prices.ranges(last)]
+    starts = sorted({prices.orderable(row.from_quantity) for row in prices.breaks})
+    return [some for some in found if some] + [range(start, start + 1) for start in starts if start > last]
+
+
+def _thinned(pieces: Sequence[range], most: int) -> Whole:
+    """Return all numbers of some ranges that ascend, or so many of them."""
+    before = np.cumsum([0, *map(len, pieces)])
+    at = np.linspace(0, before[-1] - 1, min(before[-1], most)).round()
+    homes = np.searchsorted(before, at, side="right") - 1
+    return np.array([pieces[home][int(i - before[home])] for home, i in zip(homes, at, strict=True)], dtype=np.int64)

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import Refused
+from forecast.growth.blocks import numbers_of_batch
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
 from forecast.ordering.unit_costs import growing_costs
@@ -31,6 +32,7 @@ MOST_EXPLANTS = 1_000_000
 _LONGEST_WAIT = 104  # weeks that plantlets are thought to be grown at most
 _MORE = (1.0, 1.15, 1.35, 1.7)  # times the smallest number to begin with, of which fewer plantlets need be potted
 _SAFE = 20  # explants of which at least one nearly always lives
+_NUMBERS = 10  # that are kept of a subculture in a draw
 _TRIED = 2  # starts that are worked out for a number of subcultures
 _FEWER = 60  # times a twentieth less: a twentieth of all at last
 _OFTEN = 0.02  # a shortage in fewer seasons is no reason to root in several batches
@@ -67,15 +69,16 @@ class Search:
             self.most = min(row.explants, row.most_explants or row.explants)
         self._usual = min(max(usual, _SAFE), self.most)  # to start with; enough that all is rarely lost
         self._ready: dict[int, Array] = {}
-        self._made: dict[tuple[int, int, int], Cultures] = {}
+        self._plans = object()  # which its streams keep what comes of
 
     def cultures(self, cycles: int, batches: int, explants: int, start: Week) -> Cultures:
         """Return what comes of a plan; plans that differ by their start alone are drawn once."""
-        key = (cycles, batches, explants)
-        if key not in self._made:
-            kept = self._kept(cycles, batches)
-            self._made[key] = Cultures(self.season, self.row, self.streams, start, explants, kept)
-        return self._made[key].replace(start=start)
+
+        def make() -> Cultures:
+            return Cultures(self.season, self.row, self.streams, start, explants, self._kept(cycles, batches))
+
+        numbers = _NUMBERS * cycles + batches * numbers_of_batch(self.season, self.row.variety)
+        return self.streams.latest((self._plans, cycles, batches, explants), make, numbers).replace(start=start)
 
     def chance(self, cultures: Cultures) -> float:
         """Return the chance that a plan meets the target."""
