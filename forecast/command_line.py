@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from forecast.errors import OutOfReach, Refused, listed
+from forecast.files_out import check_free, write_texts
 from forecast.io.csv_folder import csv_text, table_text
-from forecast.io.files_out import check_free, write_texts
 from forecast.io.seasons import read_season
 from forecast.season.orders import Delivery
 from forecast.season.season import Season
@@ -68,6 +68,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return REFUSED
     except Refused as error:
         _complain(f"{error}\n{words.problems(len(error.faults), writes=parsed.run is not _check)}")
+        return REFUSED
+    except MemoryError:
+        _complain(words.NO_MEMORY)
         return REFUSED
 
 

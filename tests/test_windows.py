@@ -12,7 +12,7 @@ from pathlib import Path, PureWindowsPath
 import pytest
 
 import forecast
-from forecast.io.files_out import write_texts
+from forecast.files_out import write_texts
 from forecast.show.plan_workbook import write_plan_workbook
 from forecast.starter import starter
 from forecast.weeks import Week
@@ -71,7 +71,7 @@ def test_every_text_file_is_opened_in_a_stated_encoding():
         if text and "encoding" not in stated:
             unstated.append(f"{file}, line {call.lineno}: {ast.unparse(call)}")
     assert unstated == []
-    assert opened >= {"forecast/io/file_sets.py", "forecast/starter/notebooks.py"}
+    assert opened >= {"forecast/file_sets.py", "forecast/starter/notebooks.py"}
 
 
 @pytest.mark.parametrize(

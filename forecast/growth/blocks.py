@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.errors import refuse
 from forecast.executors import Progress, handed_out
 from forecast.growth.draws import KeptDraws, by_variety, met
 from forecast.growth.fate import Batch, Counts, Fate
@@ -21,6 +22,7 @@ Draw = Callable[[Season, Sequence[Batch], Streams], KeptDraws]
 
 _MOST = 2**30  # bytes that an outcome may keep
 _TOGETHER = 2**27  # bytes of a block
+_ROOM = 2**31  # bytes that all draws of a calculation may take
 _KEPT = 30  # numbers a draw that are kept of a batch: scores, survivals, times
 _FOLLOWED = 100  # more of them where plants are followed in warmth, but for one a week
 _BLOCKS = 64  # so many at least, if there are so many varieties, so that workers end at about the same time
@@ -69,6 +71,25 @@ def _bytes(season: Season, batches: Sequence[Batch], draws: int) -> int:
 def numbers_of_batch(season: Season, variety: str) -> int:
     """Return about how many numbers a draw are kept of what a batch meets."""
     return _KEPT + (_FOLLOWED + season.weeks if season.by_weather(variety) else 0)
+
+
+def check_room(season: Season, draws: int, numbers: int = 0) -> None:
+    """Refuse more draws than fit into two gibibytes: of each its weather, areas, what one batch meets, and `numbers`.
+
+    Notes
+    -----
+    What a batch meets counts four times, as what it is worked out from is there, too; the area by place and week four
+    times, for the expected one and its variance, of one block and of all.
+    """
+    warm = [row.variety for row in season.varieties if season.by_weather(row.variety)]
+    clocks = {(row.place, row.base_temperature, row.upper_threshold) for row in season.stages}
+    found = 4 * max(numbers_of_batch(season, row.variety) for row in season.varieties)
+    found += 4 * len(season.place_names) * season.weeks
+    if warm:
+        found += (season.weeks + 1) * (2 + 2 * len(season.place_names) + len(clocks))
+    most = _ROOM // (8 * (found + numbers))
+    if draws > most:
+        raise refuse("draws", f"{draws:,}", "more than memory holds", f"At most {most:,} fit into 2 GiB.")
 
 
 class BlockDraws:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from forecast.errors import FIRST_ROW, Fault, Refused, refuse, whole
 from forecast.executors import Progress
-from forecast.growth.blocks import BlockDraws, too_large
+from forecast.growth.blocks import BlockDraws, check_room, too_large
 from forecast.growth.draws import KeptDraws
 from forecast.growth.fate import Batch, RouteFate
 from forecast.growth.outcome import Outcome
@@ -93,7 +93,7 @@ def simulate(
     if not deliveries:
         remedy = "Give rows of variety, week and quantity, or orders from size_orders(season, ...)."
         raise refuse("orders", None, "there are no orders to simulate", remedy)
-    streams, batches = season_streams(draws, season.seed if seed is None else seed), _batches(deliveries)
+    streams, batches = streams_of(season, draws, seed), _batches(deliveries)
     block = None if block is None else whole("block", block, 1, 10**9)
     if executor is None and block is None and not too_large(season, batches, draws):
         return Outcome(draw(season, batches, streams))
@@ -109,6 +109,13 @@ def draw(season: Season, batches: Sequence[Batch], streams: Streams) -> KeptDraw
     """Draw what batches meet under streams."""
     fates = [draw_fate(season, streams, batch.variety, batch.number, batch.week) for batch in batches]
     return KeptDraws(season, batches, fates, streams)
+
+
+def streams_of(season: Season, draws: int, seed: int | None) -> Streams:
+    """Make the streams of a call: those of the season's seed if none is given; refuse more draws than memory holds."""
+    streams = season_streams(draws, season.seed if seed is None else seed)
+    check_room(season, streams.draws)
+    return streams
 
 
 def season_streams(draws: int, seed: int) -> Streams:

@@ -89,10 +89,10 @@ class Weather:
         key = (stage.place, stage.base_temperature or 0.0, stage.upper_threshold)
         if key not in self._clocks or len(self._clocks[key]) <= weeks:
             low, high = self.air(stage.place, weeks)
-            rule = {"base": key[1], "upper": key[2], "method": self.season.daily_course}
+            course = self.season.daily_course
             clock = np.zeros((len(low) + 1, self.draws))
             for at, week in enumerate(zip(low, high, strict=True)):
-                clock[at + 1] = clock[at] + 7 * degree_days(*week, **rule)
+                clock[at + 1] = clock[at] + 7 * degree_days(*week, base=key[1], upper=key[2], method=course)
             clock.flags.writeable = False
             self._clocks[key] = clock
         return self._clocks[key]

@@ -8,9 +8,9 @@ from pathlib import Path
 import tomli_w
 
 from forecast.errors import Fault, Refused
+from forecast.files_out import write_texts
 from forecast.io.csv_folder import Folder, table_texts
 from forecast.io.files_in import HEADER
-from forecast.io.files_out import write_texts
 from forecast.io.header_file import read_header
 from forecast.io.tables import Read, Source, opened, read_tables
 from forecast.season.cells import plain

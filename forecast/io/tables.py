@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
 from forecast.errors import Fault, Refused, listed, refuse
+from forecast.file_sets import settle
 from forecast.io.csv_folder import Folder
-from forecast.io.file_sets import settle
 from forecast.io.layout import MOST_FAULTS, Sheet, read_row
 from forecast.season.cells import Row
 from forecast.season.consistency import Tables

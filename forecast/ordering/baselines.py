@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import pandas as pd
 
 from forecast.errors import Refused, faults_of, real, refuse
-from forecast.growth.simulation import season_streams
+from forecast.growth.simulation import streams_of
 from forecast.ordering.order import size_orders
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment
@@ -65,7 +65,7 @@ def simple_orders(
     """
     if overage is not None:
         real("overage", overage, ge=0, le=100, problem="not a share of the target", such_as="0.2 to add 20 %")
-    streams = season_streams(draws, season.seed if seed is None else seed)
+    streams = streams_of(season, draws, seed)
     orders = []
     for number, row in season.each_target():
         case = Case(season, streams, row, number)

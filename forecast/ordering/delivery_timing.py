@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import OutOfReach, refuse, whole
-from forecast.growth.simulation import season_streams
+from forecast.growth.simulation import streams_of
 from forecast.growth.summaries import RANGE, sum_at_least, tenth
 from forecast.ordering.order import Order, order_of
 from forecast.ordering.price_breaks import PriceList
@@ -225,7 +225,7 @@ def delivery_weeks(
     [1, 2, 3]
     """
     request, number = requested(season, variety, target, week, service_level)
-    streams = season_streams(draws, season.seed if seed is None else seed)
+    streams = streams_of(season, draws, seed)
     cases = tuple(Case(season, streams, request, number + i) for i in range(_MOST_PARTS))
     try:
         order = order_of(cases[0], lab=lab)

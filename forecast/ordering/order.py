@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import OutOfReach, refuse
-from forecast.growth.simulation import season_streams
+from forecast.growth.simulation import streams_of
 from forecast.ordering.margins import Margins
 from forecast.ordering.reach import Excess, excess, weeks_in_reach
 from forecast.ordering.request import requested
@@ -297,7 +297,7 @@ def size_order(  # noqa: PLR0913  # each keyword overrides one thing
     True
     """
     request, number = requested(season, variety, target, week, service_level)
-    case = Case(season, season_streams(draws, season.seed if seed is None else seed), request, number)
+    case = Case(season, streams_of(season, draws, seed), request, number)
     if aim not in ("cost", "margin"):
         raise refuse("aim", aim, "not an aim", "Write cost or margin.")
     found = order_of if aim == "cost" else _most_profitable
@@ -321,7 +321,7 @@ def size_orders(season: Season, *, draws: int = DRAWS, seed: int | None = None) 
     -------
     Orders
     """
-    streams = season_streams(draws, season.seed if seed is None else seed)
+    streams = streams_of(season, draws, seed)
     orders, unmet = [], []
     for number, row in season.each_target():
         if not season.price_lines(row.variety):

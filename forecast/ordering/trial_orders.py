@@ -93,7 +93,7 @@ class Case:
 
         def make() -> Array:
             life = self.season.variety(self.request.variety).saleable_weeks
-            return self.fate(week).saleable(np.array([float(self.request.week - week)]), life)[0]
+            return np.asarray(self.fate(week).saleable(np.array([float(self.request.week - week)]), life)[0])
 
         return self.streams.latest((self._batch, self.request.week, week), make, 1)
 

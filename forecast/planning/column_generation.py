@@ -8,7 +8,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from forecast.errors import OutOfReach
-from forecast.planning.columns import Column, Ways
+from forecast.ordering.price_breaks import PriceList
+from forecast.planning.columns import MOST_STEPS, Column, Ways
 from forecast.planning.master import Duals, MasterProblem, Relaxation
 from forecast.planning.pricing import Priced, PricingProblem
 from forecast.season.season import Season
@@ -106,7 +107,7 @@ def best_margin(
     """
     best = Incumbent(time_limit, gap, callback, value=0.0 if (floor or 0) <= 0 else -math.inf)
     names = [name for name in season.targeted if season.price_lines(name)]
-    many = max(_COLUMNS // max(len(names), 1), 300)
+    many = _many(len(names))
     problems = tuple(
         PricingProblem(item, Ways(season, streams, name, deliveries, guarded=floor is not None), many)
         for item, name in enumerate(names)
@@ -123,6 +124,21 @@ def best_margin(
     if not math.isfinite(best.value) or shortfall:
         raise OutOfReach(floor_out_of_reach(float(floor or 0.0), shortfall, season.currency))
     return best.solution(master, problems, root.duals)
+
+
+def _many(varieties: int) -> int:
+    """Return how many columns of each of so many varieties are chosen among."""
+    return max(_COLUMNS // max(varieties, 1), 300)
+
+
+def numbers_of_plan(season: Season, deliveries: int) -> int:
+    """Return about how many numbers a draw a search keeps: of each way, of each column, and of one table."""
+    found = 0
+    for name in season.targeted:
+        lists, targets = PriceList.of(season.price_lines(name)), season.targets_of(name)
+        ways = sum(len(list(prices.weeks(season.first_week, targets[-1].week))) for prices in lists)
+        found += deliveries * ways * (2 * len(targets) + 2) + _many(len(season.targeted))
+    return found + 8 * MOST_STEPS
 
 
 def relaxation(master: MasterProblem) -> Relaxation:

@@ -80,7 +80,7 @@ class Way:
         low, high = self.quantities[max(at - 1, 0)], self.quantities[min(at + 1, self.quantities.size - 1)]
         if high - low <= 2 * _FINE * quantity:
             return self
-        near = _thinned(_orderable(self.prices, int(high), int(low)), _NEAR)
+        near = _thinned(_orderable(self.prices, int(low), int(high)), _NEAR)
         return replace(self, quantities=np.unique(np.concatenate([self.quantities, near])))
 
 
@@ -308,16 +308,16 @@ def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) 
 
 def orderable_up_to(prices: PriceList, most: int) -> Whole:
     """Return the orderable quantities up to the first from `most`, and those where a price begins, thinned if many."""
-    starts = [prices.orderable(row.from_quantity) for row in prices.breaks]
-    return np.union1d(_thinned(_orderable(prices, most), MOST_STEPS), np.array(starts, dtype=np.int64))
-
-
-def _orderable(prices: PriceList, most: int, least: int = 0) -> list[range]:
-    """Return the orderable quantities up to the first from `most`, and those where a price begins, as they ascend."""
     last = prices.orderable(most)
-    found = [some[-(-max(least - some[0], 0) // some.step) :] for _, some in prices.ranges(last)]
     starts = sorted({prices.orderable(row.from_quantity) for row in prices.breaks})
-    return [some for some in found if some] + [range(start, start + 1) for start in starts if start > last]
+    beyond = [range(start, start + 1) for start in starts if start > last]
+    return np.union1d(_thinned([*_orderable(prices, 0, last), *beyond], MOST_STEPS), np.array(starts, dtype=np.int64))
+
+
+def _orderable(prices: PriceList, least: int, most: int) -> list[range]:
+    """Return the orderable quantities between two, as ranges that ascend."""
+    found = (some[-(-max(least - some[0], 0) // some.step) :] for _, some in prices.ranges(most))
+    return [some for some in found if some]
 
 
 def _thinned(pieces: Sequence[range], most: int) -> Whole:

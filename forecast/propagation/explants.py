@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from forecast.errors import OutOfReach, Refused
-from forecast.growth.simulation import season_streams
+from forecast.growth.simulation import streams_of
 from forecast.ordering.request import requested
 from forecast.propagation.cultures import Cultures
 from forecast.propagation.outlays import expected_outlays
@@ -179,7 +179,7 @@ def explants_needed(
     """
     request, _ = requested(season, variety, target, week, service_level, beyond=True)
     row = season.culture(variety)
-    streams = season_streams(draws, season.seed if seed is None else seed)
+    streams = streams_of(season, draws, seed)
     search = Search(season, streams, row, request)
     best = search.best()
     if best is not None:

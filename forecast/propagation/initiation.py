@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from forecast.errors import OutOfReach, refuse, whole
-from forecast.growth.simulation import season_streams
+from forecast.growth.simulation import streams_of
 from forecast.propagation.cultures import Cultures
 from forecast.season.propagation_rows import Culture, Division
 from forecast.season.season import Season
@@ -87,7 +87,7 @@ def multiply(
     possible = [0.0 if share < 0 else 1.0 if not share <= 1 else share for share in shares]
     possible = (possible + [1.0] * number)[: min(number, row.most_cycles) - 1]
     best = Cultures(
-        season, row, season_streams(draws, season.seed if seed is None else seed), max(first, earliest),
+        season, row, streams_of(season, draws, seed), max(first, earliest),
         min(count, most), [*possible, 0.0], None if potted is None else whole("potted", potted, 1, 10**9),
     )  # fmt: skip
     if faults:

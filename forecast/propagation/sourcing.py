@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import OutOfReach, Refused, refuse
-from forecast.growth.simulation import season_streams
+from forecast.growth.simulation import streams_of
 from forecast.growth.summaries import at_least
 from forecast.ordering.order import Order, order_of
 from forecast.ordering.reach import Excess
@@ -263,7 +263,7 @@ def _case(season: Season, request: Target, draws: int, seed: int) -> Case:
     number = weeks.index(request.week) + 1 if request.week in weeks else 1
     if request.week > season.last_week:
         raise refuse("week", str(request.week), "after the season", f"Give a week to {season.last_week}.")
-    return Case(season, season_streams(draws, seed), request, number)
+    return Case(season, streams_of(season, draws, seed), request, number)
 
 
 def _last_crossing(one: pd.Series[float], other: pd.Series[float]) -> tuple[str, str, int] | None:
@@ -289,7 +289,7 @@ def _scaled(request: Target, number: int) -> Target:
 
 def _search(season: Season, route: str, request: Target, draws: int, seed: int) -> Search:
     row = season.culture(request.variety) if route == EXPLANTS else season.division(request.variety)
-    return Search(season, season_streams(draws, seed), row, request)
+    return Search(season, streams_of(season, draws, seed), row, request)
 
 
 def _multiplying(search: Search, name: str) -> Route:

@@ -10,9 +10,9 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from forecast.errors import FIRST_ROW, Fault, Refused
+from forecast.files_out import write_texts
 from forecast.io.csv_folder import table_texts
 from forecast.io.files_in import OPTIONAL
-from forecast.io.files_out import write_texts
 from forecast.io.tables import Read, Source, opened, read_tables
 from forecast.records.batches import BatchRecord, CountRecord, StageHistory, stage_histories
 from forecast.records.oddities import odd_records

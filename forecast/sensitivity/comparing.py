@@ -18,7 +18,7 @@ from forecast.growth.summaries import RANGE
 from forecast.resources.money_flow import bought
 from forecast.season.season import Season
 from forecast.sensitivity.diff import ABSENT, COLUMNS, THERE, differences
-from forecast.sensitivity.expected import Expected
+from forecast.sensitivity.expected import Expected, check_expected
 from forecast.streams import DRAWS, Array
 from forecast.weeks import Week
 from forecast.words import sensitivity as words
@@ -272,6 +272,8 @@ def compare(
     """
     if isinstance(orders, Iterator):
         orders = list(orders)  # both may need it
+    for one in (season, other):
+        check_expected(one, draws)
     first = simulate(season, orders, draws=draws, seed=seed)
     others = orders if other_orders is None else other_orders
     return Comparison(first, simulate(other, others, draws=draws, seed=first.seed))

@@ -19,6 +19,7 @@ from forecast.growth.simulation import simulate
 from forecast.rates.distributions import Z90
 from forecast.season.cells import suggestion
 from forecast.season.season import Season
+from forecast.sensitivity.expected import check_expected
 from forecast.sensitivity.inputs import PRICES
 from forecast.sensitivity.response import Answer, Response
 from forecast.sensitivity.sobol import TENTHS, ranked
@@ -307,6 +308,7 @@ def what_drives(
             remedy = f"For a margin: {' or '.join(PRICES)}."
             raise refuse("also", name, "not a price that this answer depends on", remedy)
         real("also", part, gt=0, le=_MOST_RANGE, problem=f"not a part of the {name}", such_as="0.1 for 10 %")
+    check_expected(season, draws)
     outcome = simulate(season, orders, draws=draws, seed=seed)
     if variety is not None:
         season.variety(variety)

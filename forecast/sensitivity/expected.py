@@ -7,13 +7,17 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
 
+from forecast.errors import whole
+from forecast.growth.blocks import check_room
 from forecast.growth.outcome import Outcome
 from forecast.growth.stock import drawn_demand, on_hand
 from forecast.resources.money_flow import Line, growing, sold
-from forecast.streams import Array
+from forecast.season.season import Season
+from forecast.streams import MOST_DRAWS, Array
 
 _LUCK, _WEIGHTS = hermegauss(5)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+_HISTORIES = 8  # of plants by week that are there together
 
 
 class Expected:
@@ -85,6 +89,11 @@ class Expected:
     def _mean(self, values: Array) -> Array:
         """Average over the lucks, the last axis holding lucks x draws."""
         return np.asarray(np.moveaxis(values.reshape(*values.shape[:-1], _LUCK.size, -1), -2, -1) @ _WEIGHTS)
+
+
+def check_expected(season: Season, draws: int) -> None:
+    """Refuse more draws than memory holds for what is expected of a variety of a season."""
+    check_room(season, whole("draws", draws, 1, MOST_DRAWS), _HISTORIES * season.weeks * _LUCK.size)
 
 
 def _total(lines: Iterable[Line], draws: int) -> Array:

@@ -17,10 +17,10 @@ from icalendar import Calendar, Event, vText
 from numpy.typing import NDArray
 
 from forecast.errors import Refused, refuse
+from forecast.files_out import write_texts
 from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE
-from forecast.io.files_out import write_texts
 from forecast.ordering.reach import Excess
 from forecast.ordering.unit_costs import BEFORE
 from forecast.planning.plan import Plan

@@ -13,7 +13,7 @@ from forecast.charts.base import dated
 from forecast.errors import OutOfReach, refuse
 from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
-from forecast.growth.simulation import outcome_of, season_streams, simulate
+from forecast.growth.simulation import outcome_of, simulate, streams_of
 from forecast.ordering.margins import Margins
 from forecast.ordering.order import Order, order_of
 from forecast.ordering.shipments import shipment_of
@@ -85,7 +85,7 @@ class WhatIf:
         self, season: Season, variety: str | None = None, *, orders: Any = None, draws: int, seed: int | None = None
     ) -> None:
         seed = season.seed if seed is None else seed
-        self._streams = season_streams(draws, seed)
+        self._streams = streams_of(season, draws, seed)
         given: tuple[Delivery, ...] = season.orders
         if orders is not None:
             batches = simulate(season, orders, draws=draws, seed=seed).batches

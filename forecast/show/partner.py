@@ -16,8 +16,8 @@ import pandas as pd
 
 from forecast.errors import Fault, Refused, refuse
 from forecast.executors import Progress
+from forecast.files_out import check_free, write_texts
 from forecast.growth.simulation import simulate
-from forecast.io.files_out import check_free, write_texts
 from forecast.ordering.baselines import simple_orders
 from forecast.planning.plan import Plan
 from forecast.planning.whole_order import plan_orders

@@ -11,11 +11,11 @@ from typing import Any
 import pandas as pd
 
 from forecast.errors import Fault, Refused, refuse
+from forecast.files_out import write_texts
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE_NAMES
 from forecast.io.csv_folder import table_cells
 from forecast.io.files_in import OPTIONAL
-from forecast.io.files_out import write_texts
 from forecast.planning.plan import Plan
 from forecast.records.learned_season import LearnedSeason
 from forecast.resources.bench_use import bench_space

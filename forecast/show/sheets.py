@@ -19,8 +19,8 @@ from openpyxl.worksheet.properties import PageSetupProperties
 from openpyxl.worksheet.worksheet import Worksheet
 
 from forecast.errors import refuse
+from forecast.files_out import write_texts
 from forecast.io.csv_folder import csv_text
-from forecast.io.files_out import write_texts
 from forecast.planning.plan import Plan
 from forecast.season.cells import shielded
 from forecast.weeks import Week

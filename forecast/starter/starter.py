@@ -9,8 +9,8 @@ import os
 from datetime import date
 from typing import TypeVar
 
+from forecast.files_out import write_texts
 from forecast.io.csv_folder import table_text
-from forecast.io.files_out import write_texts
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records
 from forecast.season.cells import Row

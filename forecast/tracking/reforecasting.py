@@ -15,7 +15,7 @@ from forecast.errors import OutOfReach, Refused, real, refuse
 from forecast.growth.draws import KeptDraws
 from forecast.growth.fate import Batch, Fate, RouteFate
 from forecast.growth.outcome import Outcome
-from forecast.growth.simulation import draw_fate, season_streams
+from forecast.growth.simulation import draw_fate, streams_of
 from forecast.growth.summaries import as_targets
 from forecast.growth.weather import measure
 from forecast.ordering.order import order_of
@@ -268,7 +268,7 @@ def reforecast(
     real("counted_every", counted_every, ge=0, le=_SELDOM, problem="not a number of weeks between counts")
     known = records.until(today)
     known.against(season)
-    streams = season_streams(draws, season.seed if seed is None else seed)
+    streams = streams_of(season, draws, seed)
     measure(streams, known.measured)
     histories = {row.batch: found for row, found in known.histories}
     running = [row for row in known.batches if row.delivered >= season.first_week.monday]

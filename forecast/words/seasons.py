@@ -14,6 +14,7 @@ _NINE_OF_TEN = {
     "season": "9 of 10 seasons", "variety": "9 of 10 varieties", "batch": "9 of 10 batches",
     "cycle": "9 of 10 subcultures", "plant": "9 of 10 plants",
 }  # fmt: skip
+NO_MEMORY = "Not enough memory; nothing was written. Give fewer simulated seasons (--draws), or close other programs."
 NO_TIME = "takes no time"
 RECORDS = "Records: {records}."
 STAGE = "  {name}: {time}. Survival: {survival}."

@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, assume, example, given, settings
 from hypothesis import strategies as st
 
 from forecast import Refused, Season, Week, read_season, write_season
+from forecast.files_out import write_texts
 from forecast.io.files_in import OPTIONAL
-from forecast.io.files_out import write_texts
 from forecast.season.cells import LEAST, is_error
 from forecast.season.season import TABLES
 from forecast.season.varieties import Variety

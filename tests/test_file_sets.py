@@ -15,9 +15,9 @@ from disks import held
 from refusals import refused
 
 from forecast import read_season, write_season
+from forecast.file_sets import settle
+from forecast.files_out import write_texts
 from forecast.io import file_sets
-from forecast.io.file_sets import settle
-from forecast.io.files_out import write_texts
 from forecast.starter.starter import example
 from forecast.weeks import Week
 
@@ -120,7 +120,7 @@ def test_a_folder_of_the_user_with_the_name_of_the_turn_is_told_and_left_alone(
 KILLED = """
 import os, signal, sys
 from pathlib import Path
-from forecast.io.files_out import write_texts
+from forecast.files_out import write_texts
 left = None
 STEPS = {"open", "os.mkdir", "os.rename", "os.link", "os.remove", "os.rmdir", "os.listdir", "os.scandir", "os.utime"}
 def step(event, given):
@@ -183,7 +183,7 @@ def test_what_was_changed_since_a_writing_was_cut_short_is_left_as_it_is(
     write_texts(texts("o"), tmp_path)
     code = f"""
 import os, signal
-from forecast.io.files_out import write_texts
+from forecast.files_out import write_texts
 move, moved = os.replace, []
 def cut(source, target):
     move(source, target)
@@ -256,7 +256,7 @@ def test_a_journal_that_leads_out_of_the_folder_is_not_followed(folder: Path, mo
 RACING = """
 import sys
 from forecast.errors import Refused
-from forecast.io import files_out
+from forecast import files_out
 letter, overwrite, links = sys.argv[1:]
 if links == "none":
     import os

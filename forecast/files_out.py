@@ -9,7 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from forecast.errors import Fault, Refused, refuse
-from forecast.io.file_sets import leads_out, put
+from forecast.file_sets import leads_out, put
 
 _FULL = "Free some space, or choose another folder."
 _CLOSED = "Close it in other programs, ask for permission to write there, or choose another folder."
@@ -28,7 +28,7 @@ def write_texts(texts: Mapping[str, str | bytes], path: str | os.PathLike[str], 
     Notes
     -----
     Files are written aside within the folder, flushed to the disk, and moved into place by one writing at a time
-    (`forecast.io.file_sets`). If that is cut short, each of them is the old or the new one whole, and all are the old
+    (`forecast.file_sets`). If that is cut short, each of them is the old or the new one whole, and all are the old
     ones again once anything is read from the folder or written to it. `path` may be a link to a folder. A link in the
     place of a file is replaced, and what it leads to is left alone; through a link in the place of a folder within the
     folder nothing is written.

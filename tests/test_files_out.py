@@ -15,15 +15,15 @@ import pytest
 from disks import SPACE, fill, full_after, held, mounted
 from refusals import refused
 
-from forecast import read_season, write_season
-from forecast.io import csv_folder, file_sets, files_in, layout
-from forecast.io.file_sets import settle
-from forecast.io.files_out import check_free, write_texts
+from forecast import file_sets, read_season, write_season
+from forecast.file_sets import settle
+from forecast.files_out import check_free, write_texts
+from forecast.io import csv_folder, files_in, layout
 from forecast.records.records import read_records, write_records
 from forecast.season.season import TABLES
 from forecast.starter.starter import start
 
-DEMO = Path(__file__).parents[2] / "demo_data"
+DEMO = Path(__file__).parents[1] / "demo_data"
 ROOM = "Free some space, or choose another folder."
 RIGHT = "Close it in other programs, ask for permission to write there, or choose another folder."
 KILLS = int(os.environ.get("KILLS", "15"))
@@ -283,8 +283,8 @@ SIZES = {**{f"{number}.csv": 300_000 for number in range(4)}, "a.ipynb": 1000}
 WRITES_ON = """
 import os, sys
 from itertools import cycle
-from forecast.io import file_sets
-from forecast.io.files_out import write_texts
+from forecast import file_sets
+from forecast.files_out import write_texts
 file_sets._PATIENCE = 0.02
 for line in sys.stdin:
     child = os.fork()

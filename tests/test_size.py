@@ -1,0 +1,124 @@
+"""Large numbers of draws and of plants: what fits is worked out within bounds, what does not is refused (issue 17)."""
+
+import re
+import subprocess
+import sys
+import time
+import tracemalloc
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import forecast
+from forecast import streams as module
+from forecast.__main__ import main
+from forecast.growth.blocks import check_room
+from forecast.ordering.baselines import simple_orders
+from forecast.streams import MOST_DRAWS, Latest, Streams
+
+ROOT = Path(__file__).parents[1]
+DEMO = str(ROOT / "demo_data")
+HEUCHERA = "Heuchera 'Pellowen'"
+CALLS = {
+    "simulate": lambda season, draws: forecast.simulate(season, draws=draws),
+    "size_order": lambda season, draws: forecast.size_order(season, HEUCHERA, draws=draws),
+    "size_orders": lambda season, draws: forecast.size_orders(season, draws=draws),
+    "delivery_weeks": lambda season, draws: forecast.delivery_weeks(season, HEUCHERA, draws=draws),
+    "simple_orders": lambda season, draws: simple_orders(season, draws=draws),
+    "plan_orders": lambda season, draws: forecast.plan_orders(season, draws=draws),
+    "explants_needed": lambda season, draws: forecast.explants_needed(season, HEUCHERA, draws=draws),
+    "compare_routes": lambda season, draws: forecast.compare_routes(season, HEUCHERA, draws=draws),
+    "what_drives": lambda season, draws: forecast.what_drives(season, draws=draws),
+    "compare": lambda season, draws: forecast.compare(season, season, draws=draws),
+}
+
+
+def _quick(call):
+    """Call, and return the seconds of the processor that it took."""
+    began = time.process_time()
+    call()
+    return time.process_time() - began
+
+
+@pytest.mark.parametrize("name", CALLS)
+def test_more_draws_than_memory_holds_are_refused_within_a_second_with_how_many_fit(name, demo):
+    def refused():
+        with pytest.raises(forecast.Refused, match=r"At most [0-9,]+ fit") as found:
+            CALLS[name](demo, MOST_DRAWS)
+        refused.most = int(re.search("At most ([0-9,]+)", str(found.value))[1].replace(",", ""))
+
+    assert _quick(refused) < 1
+    assert 16_384 < refused.most < MOST_DRAWS
+
+
+def test_as_many_draws_as_a_refusal_names_are_accepted_and_one_more_is_not(demo):
+    with pytest.raises(forecast.Refused) as found:
+        check_room(demo, MOST_DRAWS)
+    most = int(re.search("At most ([0-9,]+)", str(found.value))[1].replace(",", ""))
+    check_room(demo, most)
+    with pytest.raises(forecast.Refused):
+        check_room(demo, most + 1)
+
+
+def test_the_command_line_refuses_them_in_one_sentence(capsys):
+    assert main(["order", DEMO, "--draws", str(MOST_DRAWS)]) == 2
+    assert re.match(
+        "draws, '4,194,304': more than memory holds. At most [0-9,]+ fit into 2 GiB.", capsys.readouterr().err
+    )
+
+
+def test_full_memory_ends_a_command_with_one_sentence():
+    """Of what is free when all is imported 40 MB are left, less than the weather of so many draws."""
+    code = f"""
+import re, resource, sys
+from pathlib import Path
+from forecast.__main__ import main
+assert main(["order", {DEMO!r}, "--draws", "16"]) in (0, 1)
+print("-----", file=sys.stderr, flush=True)
+used = int(re.search("VmSize:\\s+([0-9]+)", Path("/proc/self/status").read_text())[1]) * 1024
+resource.setrlimit(resource.RLIMIT_AS, (used + 40 * 2**20, -1))
+sys.exit(main(["order", {DEMO!r}, "--draws", "16384"]))
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT)
+    said = done.stderr.partition("-----\n")[2].splitlines()
+    assert (done.returncode, len(said)) == (2, 1)
+    assert said[0].startswith("Not enough memory; nothing was written.")
+
+
+def test_orders_are_the_same_and_take_less_memory_if_little_is_kept(demo, monkeypatch):
+    """All that was drawn for the orders took 54 MB with 512 draws; now it is made again where there is no room."""
+    whole = forecast.size_orders(demo, draws=512, seed=1)
+    monkeypatch.setattr(module, "_LATEST", 2**22)
+    monkeypatch.setattr(module, "_POINTS", 2**18)
+    tracemalloc.start()
+    little = forecast.size_orders(demo, draws=512, seed=1)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert little.table().equals(whole.table())
+    assert peak < 20 * 10**6
+
+
+def test_what_is_kept_is_what_was_asked_for_last_and_fits():
+    made, latest = [], Latest(3)
+
+    def get(key, size=1):
+        return latest.get(key, lambda: made.append(key) or key, size)
+
+    assert [get(key) for key in "abcab"] == [*"abcab"]
+    assert made == [*"abc"]
+    get("d")  # there is no room for c any more
+    get("c")
+    get("b")
+    assert made == [*"abcdc"]
+    get("large", 5)
+    get("large", 5)
+    assert made == [*"abcdc", "large"]
+
+
+def test_scores_are_the_same_when_they_are_drawn_again(monkeypatch):
+    monkeypatch.setattr(module, "_POINTS", 1)
+    small = Streams(3, 64, ("a", "b"))
+    first = small.normal(("season",), "a").copy()
+    small.normal(("variety", "A"), "a")
+    assert np.array_equal(small.normal(("season",), "a"), first)
