@@ -14,10 +14,9 @@ import pytest
 from disks import held
 from refusals import refused
 
-from forecast import read_season, write_season
+from forecast import file_sets, read_season, write_season
 from forecast.file_sets import settle
 from forecast.files_out import write_texts
-from forecast.io import file_sets
 from forecast.starter.starter import example
 from forecast.weeks import Week
 
