@@ -343,7 +343,9 @@ def order_of(case: Case, delivery: Week | None = None, lab: str | None = None) -
     known = {name: getattr(nearest, name) for name in ("variety", "target", "by", "service_level", "week")}
     share = float(case.share(nearest.week).mean())
     first, sane = weeks_in_reach(case, nearest.shipment)
-    raise OutOfReach(words.out_of_reach(**known, share=share, first=first, sane=sane), nearest)
+    life = case.saleable_weeks
+    said = words.out_of_reach(**known, share=share, first=first, sane=sane, saleable_weeks=life)
+    raise OutOfReach(said, nearest)
 
 
 def _most_profitable(case: Case, delivery: Week | None = None, lab: str | None = None) -> Order:

@@ -1,4 +1,4 @@
-"""By which weeks an order is enough, and orders of which most plants only beat the clock."""
+"""By which weeks an order is enough, and orders of which most plants only beat the clock or miss their sale window."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ from collections.abc import Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
-
-import numpy as np
 
 from forecast.errors import Refused
 from forecast.ordering.margins import Margins
@@ -26,7 +24,7 @@ _HURRIED = 2  # likewise: of a larger order most plants only beat the clock
 _MOST_ASKED = 3  # times what is asked: a larger order is explained
 
 
-Reason = Literal["early", "late", "lab", "dearer", "survival"]
+Reason = Literal["early", "window", "lab", "dearer", "survival"]
 
 
 class InReach(NamedTuple):
@@ -34,6 +32,15 @@ class InReach(NamedTuple):
 
     week: Week
     quantity: int
+
+
+class Loss(NamedTuple):
+    """What an order costs and its plants are expected to sell for [currency], and whether some may sell marked down."""
+
+    cost: float
+    income: float
+    markdown: bool
+    currency: str
 
 
 @dataclass(frozen=True)
@@ -45,16 +52,20 @@ class Excess:
     variety, quantity, asked, by
         The variety, plants ordered and asked for (at the service level, if that is uncertain), and the target's week.
     reason
-        ``early`` and ``late``: many plants only make up for the week, by which few are ready yet, or few are still in
-        their sale window. ``lab``: the lab sells no fewer. ``dearer``: fewer are enough, but cost more or earn less.
-        ``survival``: few survive, or how many is uncertain. None if the number is not large.
+        ``early``: many plants only make up for the week, by which few are ready yet. ``window``: many are outside
+        their sale window in that week; if it never ended, far fewer would be enough. ``lab``: the lab sells no fewer.
+        ``dearer``: fewer are enough, but cost more or earn less. ``survival``: few survive, or how many is uncertain.
+        None if the number is not large.
     unhurried
         Plants that would be enough if all that survive were saleable in that week.
     other
-        For ``early`` and ``late``, the first later week by which no such order is needed, if there is one; for
-        ``late``, failing that, the last earlier one.
-    loss, currency
-        What the order costs and what its plants are expected to sell for, if that is less [currency]; else None.
+        For ``early`` and ``window``, the nearest week of the season by which no such order is needed; failing that,
+        the one that needs fewest, if these are at most half of the order.
+    loss
+        What the order costs and what its plants are expected to sell for, markdown included, if that is less
+        [currency]; else None.
+    saleable_weeks
+        Whole weeks for which a plant is saleable; None if to the end of the season.
     """
 
     variety: str
@@ -64,8 +75,8 @@ class Excess:
     reason: Reason | None
     unhurried: int
     other: InReach | None = None
-    loss: tuple[float, float] | None = None
-    currency: str = ""
+    loss: Loss | None = None
+    saleable_weeks: int | None = None
 
     def __str__(self) -> str:
         return words.excess(**vars(self))
@@ -81,10 +92,15 @@ def first_in_reach(case: Case, weeks: Iterable[Week], most: float) -> InReach | 
     """
     for week in weeks:
         other = case.by(week)
-        if any(_is_enough(other, prices, delivery, most) for prices, delivery in other.every_way):
+        if _any_enough(other, most):
             enough = [other.enough(prices, delivery) for prices, delivery in other.every_way]
             return InReach(week, min(number for number in enough if number is not None))
     return None
+
+
+def _any_enough(case: Case, most: float) -> bool:
+    """Return whether an order of at most so many plants is enough in some week of delivery."""
+    return any(_is_enough(case, prices, delivery, most) for prices, delivery in case.every_way)
 
 
 def _is_enough(case: Case, prices: PriceList, delivery: Week, most: float) -> bool:
@@ -99,15 +115,21 @@ def weeks_in_reach(case: Case, shipment: Shipment) -> tuple[InReach | None, InRe
     """Return by which other week a target can be met that no order meets by its own, and by which with a usual order.
 
     The first is the first later week in reach; failing that, as plants are past their sale window, the last earlier
-    one. By the second not most plants only beat the clock. `shipment` is the order that comes nearest.
+    one. From there on, the second is the first by which not most plants only beat the clock or miss their sale window;
+    failing that, of earlier weeks, the one that needs fewest, if at most half. `shipment` is the order that comes
+    nearest.
     """
     most = max(case.most, *(prices.orderable(1) for prices in case.price_lists))
-    first = first_in_reach(case, _later(case), most)
-    if first is None:
-        return first_in_reach(case, _earlier(case), most), None
     unhurried = case.unhurried(shipment.prices, shipment.week)
-    weeks = [week for week in _later(case) if week >= first.week]
-    return first, None if unhurried is None else first_in_reach(case, weeks, _USUAL * unhurried)
+    for weeks in (_later(case), _earlier(case)):
+        first = first_in_reach(case, weeks, most)
+        if first is not None:
+            beyond = weeks[weeks.index(first.week) :]
+            usual = first_in_reach(case, beyond, _USUAL * unhurried) if unhurried else None
+            if usual is None and first.week < case.request.week:
+                usual = _fewest(case, beyond, first.quantity // 2)
+            return first, usual
+    return None, None
 
 
 def excess(case: Case, shipment: Shipment, *, sold: bool = True) -> Excess | None:
@@ -118,12 +140,25 @@ def excess(case: Case, shipment: Shipment, *, sold: bool = True) -> Excess | Non
     if loss is None and enough <= _HURRIED * unhurried and shipment.quantity <= _MOST_ASKED * case.asked:
         return None
     reason, other = _reason(case, shipment, enough, unhurried), None
-    if reason in ("early", "late"):
-        other = first_in_reach(case, _later(case), _USUAL * unhurried)
-    if reason == "late" and other is None:
-        other = first_in_reach(case, _earlier(case), _USUAL * unhurried)
+    if reason in ("early", "window"):
+        weeks, fewer = _nearest_first(case), min(shipment.quantity // 2, enough - 1)
+        other = first_in_reach(case, weeks, _USUAL * unhurried) or _fewest(case, weeks, fewer)
     what = case.request.variety, shipment.quantity, case.asked, case.request.week
-    return Excess(*what, reason, unhurried, other, loss, case.season.currency)
+    return Excess(*what, reason, unhurried, other, loss, case.saleable_weeks)
+
+
+def _nearest_first(case: Case) -> list[Week]:
+    """Return the weeks in which fewer plants may be enough: earlier ones only if plants pass their sale window."""
+    weeks = _later(case) + (_earlier(case) if case.saleable_weeks else [])
+    return sorted(weeks, key=lambda week: abs(week - case.request.week))
+
+
+def _fewest(case: Case, weeks: Iterable[Week], most: int) -> InReach | None:
+    """Return the week by which fewest plants are enough, at most so many: the first in their order of such weeks."""
+    best = None
+    for week in weeks:
+        best = first_in_reach(case, [week], best.quantity - 1 if best else most) or best
+    return best
 
 
 def hardest(season: Season, streams: Streams, shipment: Shipment) -> Case:
@@ -146,11 +181,9 @@ def _earlier(case: Case) -> list[Week]:
 
 
 def _reason(case: Case, shipment: Shipment, enough: int, unhurried: int) -> Reason | None:
-    week, most = shipment.week, _MOST_ASKED * case.asked
+    most = _MOST_ASKED * case.asked
     if enough > _USUAL * unhurried:
-        ready = float(case.fate(week).ready(np.array([float(case.request.week - week)])).mean())
-        past = ready - float(case.share(week).mean())
-        return "early" if float(case.fate(week).survival.mean()) - ready >= past else "late"
+        return "window" if _by_window(case, shipment, max(_USUAL * unhurried, enough / 2)) else "early"
     if shipment.quantity <= most:
         return None
     if shipment.prices.orderable(1) > most:
@@ -158,12 +191,26 @@ def _reason(case: Case, shipment: Shipment, enough: int, unhurried: int) -> Reas
     return "dearer" if enough <= most else "survival"
 
 
-def _loss(case: Case, shipment: Shipment) -> tuple[float, float] | None:
+def _by_window(case: Case, shipment: Shipment, most: float) -> bool:
+    """Return whether at most so many were enough if no plant passed its sale window: in the same week of delivery.
+
+    Or in any, if in none with its sale window: plants that become ready over more weeks than it lasts.
+    """
+    if case.saleable_weeks is None:
+        return False
+    unfading = case.unfading()
+    if _is_enough(unfading, shipment.prices, shipment.week, most):
+        return True
+    return not _any_enough(case, most) and _any_enough(unfading, most)
+
+
+def _loss(case: Case, shipment: Shipment) -> Loss | None:
     """Return what an order costs and is expected to sell for, if that is less [currency]; without a price nothing."""
-    if case.season.variety(case.request.variety).sale_price is None:
+    own = case.season.variety(case.request.variety)
+    if own.sale_price is None:
         return None
     with suppress(Refused):  # sold for less than its markdown price by then
         cost, income = case.cost(shipment), Margins(case).earned(shipment.quantity, shipment.week)
         if cost > income:
-            return cost, income
+            return Loss(cost, income, bool(own.markdown_price), case.season.currency)
     return None

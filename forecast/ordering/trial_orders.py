@@ -57,6 +57,7 @@ class Case:
         self.request = request
         self.service_level = request.service_level or season.service_level
         self.streams, self._number = streams, number
+        self.saleable_weeks = season.variety(request.variety).saleable_weeks
         self._batch = object()  # which its streams keep fates of
         self._costs: dict[Week | None, tuple[float, Array]] = {}
         self.price_lists = PriceList.of(season.price_lines(request.variety))
@@ -77,6 +78,12 @@ class Case:
         other._costs, other._abouts = {}, {}
         return other
 
+    def unfading(self) -> Case:
+        """Return the same case with plants that stay saleable to the end of the season; costs are as before."""
+        other = copy(self)
+        other.saleable_weeks, other._abouts = None, {}
+        return other
+
     def fate(self, week: Week) -> Fate:
         """Return what a delivery of a week meets: the same in all weeks, unless the weather matters."""
 
@@ -92,10 +99,10 @@ class Case:
         """Return the share of plantlets delivered in a week that is saleable in the target's week, by draw."""
 
         def make() -> Array:
-            life = self.season.variety(self.request.variety).saleable_weeks
-            return np.asarray(self.fate(week).saleable(np.array([float(self.request.week - week)]), life)[0])
+            since = np.array([float(self.request.week - week)])
+            return np.asarray(self.fate(week).saleable(since, self.saleable_weeks)[0])
 
-        return self.streams.latest((self._batch, self.request.week, week), make, 1)
+        return self.streams.latest((self._batch, self.saleable_weeks, self.request.week, week), make, 1)
 
     @property
     def asked(self) -> int:

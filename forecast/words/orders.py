@@ -73,7 +73,7 @@ def order_by_average(*, quantity: int, chance: float) -> str:
 
 def out_of_reach(
     *, variety: str, target: int, by: Week, service_level: float, week: Week, share: float,
-    first: tuple[Week, int] | None, sane: tuple[Week, int] | None,
+    first: tuple[Week, int] | None, sane: tuple[Week, int] | None, saleable_weeks: int | None,
 ) -> str:  # fmt: skip
     """Return why no order is enough, with the mean share saleable of the best delivery week, and what to do.
 
@@ -83,38 +83,48 @@ def out_of_reach(
     return (
         f"No order of {variety} meets the target of {target:,} plants by {dated(by)} at a service level of "
         f"{figures(100 * service_level, 6)} %. Even the best delivery week ({week}) gets {gets} of plants saleable by "
-        f"then. {_in_reach(by, first, sane)} Lower the target, {'move it there, ' if first else ''}accept a lower "
-        "service level, or find an earlier delivery or more advanced plants (plugs, liners)."
+        f"then. {_in_reach(by, first, sane, saleable_weeks)} Lower the target, {'move it there, ' if first else ''}"
+        "accept a lower service level, or find an earlier delivery or more advanced plants (plugs, liners)."
     )
 
 
-def _in_reach(by: Week, first: tuple[Week, int] | None, sane: tuple[Week, int] | None) -> str:
+def _in_reach(
+    by: Week, first: tuple[Week, int] | None, sane: tuple[Week, int] | None, saleable_weeks: int | None
+) -> str:
     if first is None:
         return "No other week of the season is in reach."
     which = "first" if first[0] > by else "last earlier"
     text = f"The {which} week in reach is {dated(first[0])}, with an order of {first[1]:,}"
-    return f"{text}; from {dated(sane[0])}, {sane[1]:,} are enough." if sane and sane[0] > first[0] else f"{text}."
+    return f"{text}; {_enough(sane, saleable_weeks)}" if sane and sane[0] != first[0] else f"{text}."
+
+
+def _enough(other: tuple[Week, int], saleable_weeks: int | None) -> str:
+    """Return how many are enough from another week on; in that week only, if plants pass their sale window."""
+    return f"{'in the week of' if saleable_weeks else 'from'} {dated(other[0])}, {other[1]:,} are enough."
 
 
 def excess(
     *, variety: str, quantity: int, asked: int, by: Week, reason: str | None, unhurried: int,
-    other: tuple[Week, int] | None, loss: tuple[float, float] | None, currency: str,
+    other: tuple[Week, int] | None, loss: tuple[float, float, bool, str] | None, saleable_weeks: int | None,
 ) -> str:  # fmt: skip
     """Return why an order is large or loses, and by which other week how many plants are enough.
 
-    A loss is what the order costs and sells for [currency].
+    A loss is what the order costs and sells for [currency], whether some may sell marked down, and the currency.
     """
     what = f"he {quantity:,} {variety} ordered for the {asked:,} needed by {dated(by)}"
     paid = ""
     if loss is not None:
-        cost, income = (money(amount, currency) for amount in loss)
-        paid = f"cost about {cost} and sell for about {income} by then."
+        cost, income, markdown, currency = loss
+        paid = f"cost about {money(cost, currency)} and sell for about {money(income, currency)}"
+        paid += ", markdown included." if markdown else "."
     if reason is None:
         return f"T{what} {paid}"
     if reason in _HURRIED:
         most = "Most" if quantity > 2 * unhurried else "Many"
+        why = _HURRIED[reason].format(weeks=saleable_weeks)
         timely = f"If all were saleable by then, {unhurried:,} would be enough."
-        text = f"{most} of t{what} {_HURRIED[reason]} {timely} {_other(by, other)}"
+        fewer = _enough(other, saleable_weeks) if other else "No other week of the season needs far fewer."
+        text = f"{most} of t{what} {why} {timely} {fewer[0].upper()}{fewer[1:]}"
     else:
         text = f"T{what} are more than three times as many: {_LARGE[reason]}"
     return f"{text} They {paid}" if paid else text
@@ -122,19 +132,13 @@ def excess(
 
 _HURRIED = {
     "early": "only beat the clock: few are saleable that early.",
-    "late": "are past their sale window by then.",
+    "window": "are outside their {weeks}-week sale window then: past it, or not ready yet.",
 }
 _LARGE = {
     "lab": "the lab sells no fewer.",
     "dearer": "fewer would be enough, but would cost more or earn less.",
     "survival": "few plants survive, or how many is uncertain.",
 }
-
-
-def _other(by: Week, other: tuple[Week, int] | None) -> str:
-    if other is None:
-        return "No later week of the season needs far fewer."
-    return f"{'From' if other[0] > by else 'By'} {dated(other[0])}, {other[1]:,} are enough."
 
 
 def all_lose(*, variety: str, quantity: int, lab: str, week: Week, margin: float, currency: str) -> str:

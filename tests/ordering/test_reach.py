@@ -40,6 +40,10 @@ def smallest(target, by, weeks, life, deliveries, level=0.9):
     return next(enough, None) if most > 1e-4 else None
 
 
+UNHURRIED = next(n for n in range(10, 100) if binom.sf(9, n, 0.7) >= 0.9)
+"""The smallest order that is enough for ten, if all that survive are saleable in time."""
+
+
 def case(plan):
     (row,) = plan.targets
     return Case(plan, season_streams(8, 1), row, 1)
@@ -75,17 +79,23 @@ def test_the_week_in_reach_is_the_first_by_which_an_order_suffices(weeks, life, 
 
 
 def test_the_advice_past_the_sale_window_does_not_climb_from_week_to_week():
-    """Plants of six weeks, saleable for three: by week 30 none is left, nor by any later week."""
+    """Plants of six weeks, saleable for three: by week 30 none is left, nor by any later week.
+
+    The last earlier week in reach needs many; so the nearest is named, too, that needs few.
+    """
     told = []
     for by in range(25, 31):
         plan = season(
             [slow(6)], price_list=[offer(last_week="2027-W02")], targets=[asks(10, str(FIRST + by))], saleable_weeks=3
         )
-        found, usual = weeks_in_reach(case(plan), case(plan).nearest())
-        assert usual is None
-        told.append(found)
-    last = max(week for week in range(25) if smallest(10, week, 6, 3, [0, 1]))
-    assert {one.week for one in told} == {FIRST + last}
+        told.append(weeks_in_reach(case(plan), case(plan).nearest()))
+    enough = {week: smallest(10, week, 6, 3, [0, 1]) for week in range(25)}
+    last = max(week for week in enough if enough[week])
+    few = [week for week in enough if enough[week] and enough[week] <= 1.5 * UNHURRIED]
+    half = [week for week in enough if enough[week] and enough[week] <= enough[last] // 2]
+    near = max(few) if few else min(half, key=lambda week: (enough[week], -week))
+    assert 2 * enough[near] <= enough[last]
+    assert set(told) == {((FIRST + last, enough[last]), (FIRST + near, enough[near]))}
 
 
 @pytest.mark.parametrize("by", [7, 8, 9, 10, 12, 16])
@@ -105,14 +115,32 @@ def test_an_order_that_beats_the_clock_says_what_is_enough_by_which_week(by):
         assert again.excess is None
 
 
-def test_fewer_are_enough_in_an_earlier_week_if_most_are_past_their_sale_window():
-    plan = season([slow(6)], price_list=[offer(last_week="2027-W01")], targets=[asks(10, "2027-W12")], saleable_weeks=3)
+WINDOWS = [
+    (12, 6, [0]),  # past it: an earlier week needs fewer
+    (4, 3, [0]),  # early: without a sale window as many
+    (11, 2, [0]),
+    (20, 3, range(12)),  # spread wider than it in any week of delivery, though there is time enough
+    (10, 2, range(4)),
+    (11, 3, [0]),
+    (6, 8, [0]),  # early, and only a week later fewer are enough
+]
+
+
+@pytest.mark.parametrize(("by", "life", "deliveries"), WINDOWS)
+def test_outside_the_sale_window_fewer_are_enough_in_the_nearest_week_or_that_of_fewest(by, life, deliveries):
+    """Issue 17: earlier or later, whichever is nearer; of weeks that all need many the one of fewest, if half."""
+    prices = [offer(last_week=str(FIRST + max(deliveries)))]
+    plan = season([slow(6)], price_list=prices, targets=[asks(10, str(FIRST + by))], saleable_weeks=life)
     order = forecast.size_order(plan, "A", **DRAWS)
-    unhurried = next(n for n in range(10, 100) if binom.sf(9, n, 0.7) >= 0.9)
-    assert order.quantity == smallest(10, 11, 6, 3, [0]) > 3 * 10
-    assert order.excess.reason == "late"
-    enough = [week for week in range(10, -1, -1) if (smallest(10, week, 6, 3, [0]) or 999) <= 1.5 * unhurried]
-    assert order.excess.other == (None if not enough else (FIRST + enough[0], smallest(10, enough[0], 6, 3, [0])))
+    enough = {week: smallest(10, week, 6, life, deliveries) or 9999 for week in range(WEEKS)}
+    assert order.quantity == enough[by]
+    free = smallest(10, by, 6, None, deliveries) or 9999
+    assert order.excess.reason == ("window" if free <= max(1.5 * UNHURRIED, enough[by] / 2) else "early")
+    near = sorted(enough, key=lambda week: (abs(week - by), -week))
+    few = [week for week in near if enough[week] <= 1.5 * UNHURRIED]
+    half = [week for week in near if enough[week] <= enough[by] // 2]
+    week = few[0] if few else min(half, key=enough.get, default=None)
+    assert order.excess.other == (None if week is None else (FIRST + week, enough[week]))
 
 
 @pytest.mark.parametrize(
@@ -144,6 +172,15 @@ def test_a_demand_that_is_uncertain_asks_for_what_its_service_level_needs():
     order = forecast.size_order(season(rows, targets=[wide]), "A", **DRAWS)
     assert order.quantity > 3 * order.target
     assert order.excess is None
+
+
+@pytest.mark.parametrize("markdown", [None, 1.0])
+def test_what_a_losing_order_sells_for_includes_plants_marked_down(markdown):
+    """Of 100 plants that all live 60 are asked for, at 3; the other 40 sell marked down, as far as there is a price."""
+    plan = season([stage(survival=1)], price_list=[offer(unit_price=5, multiple=100)], targets=[asks(60)])
+    cells = {"variety": "A", "group": "crop", "sale_price": 3, "markdown_price": markdown}
+    order = forecast.size_order(plan.replace(varieties=[cells]), "A", **DRAWS)
+    assert order.excess.loss == (500, pytest.approx(180 + 40 * (markdown or 0)), markdown is not None, "EUR")
 
 
 @pytest.mark.parametrize("quantity", RUINOUS)

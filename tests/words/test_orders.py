@@ -51,22 +51,24 @@ def test_the_order_by_average_and_the_greatest_margin_are_named():
 
 
 @pytest.mark.parametrize(
-    ("share", "first", "sane", "gets", "reach", "move"),
+    ("share", "first", "sane", "life", "gets", "reach", "move"),
     [
-        (0.004, (LATE + 10, 2400), (LATE + 12, 1200), "under 1 %",
+        (0.004, (LATE + 10, 2400), (LATE + 12, 1200), None, "under 1 %",
          "The first week in reach is 1 Nov 2027 (2027-W44), with an order of 2,400; from 15 Nov 2027 (2027-W46), 1,200 "
          "are enough.", "move it there, "),
-        (0.01, (LATE + 10, 1200), (LATE + 10, 1200), "only 1 %",
+        (0.01, (LATE + 10, 1200), (LATE + 10, 1200), None, "only 1 %",
          "The first week in reach is 1 Nov 2027 (2027-W44), with an order of 1,200.", "move it there, "),
-        (0.456, (LATE, 1200), None, "only 46 %",
+        (0.456, (LATE, 1200), None, 4, "only 46 %",
          "The last earlier week in reach is 23 Aug 2027 (2027-W34), with an order of 1,200.", "move it there, "),
-        (0.456, None, None, "only 46 %", "No other week of the season is in reach.", ""),
+        (0.456, (LATE, 2400), (LATE + -2, 1200), 4, "only 46 %",
+         "The last earlier week in reach is 23 Aug 2027 (2027-W34), with an order of 2,400; in the week of 9 Aug 2027 "
+         "(2027-W32), 1,200 are enough.", "move it there, "),
+        (0.456, None, None, None, "only 46 %", "No other week of the season is in reach.", ""),
     ],
 )  # fmt: skip
-def test_out_of_reach_says_why_and_what_would_help(share, first, sane, gets, reach, move):
-    found = words.out_of_reach(
-        variety=HOSTA, target=800, by=BY, service_level=0.925, week=EARLY, share=share, first=first, sane=sane
-    )
+def test_out_of_reach_says_why_and_what_would_help(share, first, sane, life, gets, reach, move):
+    known = {"variety": HOSTA, "target": 800, "by": BY, "service_level": 0.925, "week": EARLY, "share": share}
+    found = words.out_of_reach(**known, first=first, sane=sane, saleable_weeks=life)
     assert found == (
         "No order of Hosta 'Orrinfall' meets the target of 800 plants by 11 Oct 2027 (2027-W41) at a service level of "
         f"92.5 %. Even the best delivery week (2027-W08) gets {gets} of plants saleable by then. {reach} Lower the "
@@ -81,27 +83,29 @@ LARGE = "The 270 Hosta 'Orrinfall' ordered for the 25 needed by 11 Oct 2027 (202
 
 
 @pytest.mark.parametrize(
-    ("reason", "unhurried", "other", "loss", "said"),
+    ("reason", "unhurried", "other", "loss", "life", "said"),
     [
-        ("early", 40, (BY + 3, 60), (15_400, 2800),
+        ("early", 40, (BY + 3, 60), (15_400, 2800, False, "EUR"), None,
          f"Most {CLOCK} 40 would be enough. From 1 Nov 2027 (2027-W44), 60 are enough. They cost about 15,500 EUR and "
-         "sell for about 2,800 EUR by then."),
-        ("early", 150, None, None,
-         f"Many {CLOCK} 150 would be enough. No later week of the season needs far fewer."),
-        ("late", 40, (LATE, 60), None,
-         f"Most {OF} are past their sale window by then. If all were saleable by then, 40 would be enough. By 23 Aug "
-         "2027 (2027-W34), 60 are enough."),
-        ("lab", 40, None, None, f"{LARGE} are more than three times as many: the lab sells no fewer."),
-        ("dearer", 40, None, None,
+         "sell for about 2,800 EUR."),
+        ("early", 150, None, None, None,
+         f"Many {CLOCK} 150 would be enough. No other week of the season needs far fewer."),
+        ("early", 40, (BY + 3, 60), None, 8,
+         f"Most {CLOCK} 40 would be enough. In the week of 1 Nov 2027 (2027-W44), 60 are enough."),
+        ("window", 40, (LATE, 60), None, 4,
+         f"Most {OF} are outside their 4-week sale window then: past it, or not ready yet. If all were saleable by "
+         "then, 40 would be enough. In the week of 23 Aug 2027 (2027-W34), 60 are enough."),
+        ("lab", 40, None, None, None, f"{LARGE} are more than three times as many: the lab sells no fewer."),
+        ("dearer", 40, None, None, None,
          f"{LARGE} are more than three times as many: fewer would be enough, but would cost more or earn less."),
-        ("survival", 40, None, None,
+        ("survival", 40, None, None, None,
          f"{LARGE} are more than three times as many: few plants survive, or how many is uncertain."),
-        (None, 40, None, (15_400, 2800),
-         f"{LARGE} cost about 15,500 EUR and sell for about 2,800 EUR by then."),
+        (None, 40, None, (15_400, 2800, True, "EUR"), 4,
+         f"{LARGE} cost about 15,500 EUR and sell for about 2,800 EUR, markdown included."),
     ],
 )  # fmt: skip
-def test_a_large_order_says_why_and_what_would_be_enough(reason, unhurried, other, loss, said):
-    known = {"variety": HOSTA, "quantity": 270, "asked": 25, "by": BY, "currency": "EUR"}
+def test_a_large_order_says_why_and_what_would_be_enough(reason, unhurried, other, loss, life, said):
+    known = {"variety": HOSTA, "quantity": 270, "asked": 25, "by": BY, "saleable_weeks": life}
     assert words.excess(**known, reason=reason, unhurried=unhurried, other=other, loss=loss) == said
 
 
