@@ -17,10 +17,9 @@ from forecast.fitting.survival import Record
 from forecast.records.records import Records
 from forecast.records.thermal_time import ThermalTime
 from forecast.season.season import Season
-from forecast.season.stages import STAGES, Stage
+from forecast.season.stages import Stage
 from forecast.words.records import NOT_COUNTED
 
-ARRIVAL = STAGES[0]
 PRIOR_LOG_SD = 0.25  # standard deviation of the log of an estimated typical time: common practice, no source
 _ENOUGH_BATCHES = 5  # to learn how batches differ: a standard deviation from five is still wrong by a third
 _NARROWEST = 0.01  # of the estimated time: an interval in which no warmth came counts as this wide
@@ -33,30 +32,37 @@ def survival_records(season: Season, records: Records) -> dict[str, list[Record]
     -----
     A batch is finished in a stage when no plant remains there, and none in a stage before it that could still come.
     Plants that left alive have survived. A stage after one that was not counted is left out, with all that follow: its
-    losses cannot be separated from those of the other. Arrival needs no count: received less dead on arrival, at most
-    as many as ordered, of those ordered.
+    losses cannot be separated from those of the other. A first stage that takes no time, such as arrival, needs no
+    count: received less dead on arrival, at most as many as ordered, of those ordered.
     """
     found: dict[str, list[Record]] = defaultdict(list)
-    routes = {row.variety: [one.stage for one in season.route(row.variety)] for row in season.varieties}
+    routes = {row.variety: season.route(row.variety) for row in season.varieties}
     for batch, histories in records.histories:
         route, counted = routes[batch.variety], [one.stage for one in histories]
-        if route[0] == ARRIVAL and ARRIVAL not in counted and batch.ordered:
+        arrival = passed_at_once(route)
+        if arrival is not None and arrival not in counted and batch.ordered:
             alive = min(batch.received - batch.dead_on_arrival, batch.ordered)
-            found[ARRIVAL].append(Record(batch.variety, alive, batch.ordered, batch.batch))
+            found[arrival].append(Record(batch.variety, alive, batch.ordered, batch.batch))
         for one in histories[: _in_sequence(route, counted)]:
             of, alive = one.entered, one.left
             if alive + one.losses < of:
                 break
-            if one.stage == ARRIVAL:
+            if one.stage == arrival:
                 of, alive = batch.ordered, min(alive, batch.ordered)
             if of:
                 found[one.stage].append(Record(batch.variety, alive, of, batch.batch))
     return dict(found)
 
 
-def _in_sequence(route: Sequence[str], counted: Sequence[str]) -> int:
-    """Return how many stages were counted from the first on before one was not; arrival need not be."""
-    expected = route[1:] if route[0] == ARRIVAL and ARRIVAL not in counted else route
+def passed_at_once(route: Sequence[Stage]) -> str | None:
+    """Return the name of the first stage of a route if it takes no time and others follow: it need not be counted."""
+    return route[0].stage if len(route) > 1 and not route[0].typical else None
+
+
+def _in_sequence(route: Sequence[Stage], counted: Sequence[str]) -> int:
+    """Return how many stages were counted from the first on before one was not; one passed at once need not be."""
+    names, arrival = [stage.stage for stage in route], passed_at_once(route)
+    expected = names[1:] if arrival is not None and arrival not in counted else names
     pairs = zip(expected, counted, strict=False)
     return next((at for at, (one, other) in enumerate(pairs) if one != other), min(len(expected), len(counted)))
 
@@ -78,7 +84,7 @@ def time_records(season: Season, records: Records) -> dict[tuple[str, str], pd.D
     if table.empty:
         return {}
     owners = {row.variety: season.route(row.variety)[0].applies_to for row in season.varieties}
-    routes = {name: [row.stage for row in season.route(name)] for name in owners}
+    routes = {name: season.route(name) for name in owners}
     kept: set[tuple[str, str]] = set()
     for batch, histories in records.histories:
         counted = [one.stage for one in histories]

@@ -17,7 +17,7 @@ from forecast.rates.distributions import Share
 from forecast.records.batches import BatchRecord, CountRecord, StageHistory, stage_histories
 from forecast.records.learning import pooled_by_stage
 from forecast.records.records import Records
-from forecast.records.stage_counts import ARRIVAL, PRIOR_LOG_SD, survival_records
+from forecast.records.stage_counts import PRIOR_LOG_SD, passed_at_once, survival_records
 from forecast.records.thermal_time import ThermalTime
 from forecast.season.season import Season
 from forecast.season.stages import Stage
@@ -65,7 +65,7 @@ class Hindcast:
         route = self.season.route(batch.variety)
         names = [stage.stage for stage in route]
         counted: dict[int, list[StageHistory]] = defaultdict(list)
-        place, saleable = int(names[0] == ARRIVAL and len(names) > 1), 0
+        place, saleable = int(passed_at_once(route) is not None), 0
         for one in stage_histories(batch, [row for row in self.counts[batch.batch] if row.date <= day]):
             place = names.index(one.stage) if one.stage else place
             counted[place].append(one)

@@ -20,7 +20,7 @@ from forecast.fitting.stage_times import learn_time
 from forecast.fitting.survival import Pooled, Priors, Record
 from forecast.rates.distributions import Share
 from forecast.records.records import Records, read_records
-from forecast.records.stage_counts import PRIOR_LOG_SD, time_records
+from forecast.records.stage_counts import PRIOR_LOG_SD, survival_records, time_records
 from forecast.words import records as words
 
 DEMO = Path(__file__).parents[2] / "demo_data"
@@ -34,6 +34,30 @@ def records():
 @pytest.fixture(scope="module")
 def learned(demo, records):
     return forecast.learn(demo, records)
+
+
+# Any name for a stage that takes no time
+
+
+def test_what_is_learned_does_not_depend_on_the_name_of_the_first_stage(demo, records, learned):
+    rows = (row.replace(stage="unboxing") if row.stage == "arrival" else row for row in demo.stages)
+    other = forecast.learn(demo.replace(stages=tuple(rows)), records)  # issue 17
+    drop = ["stage", "sentence"]
+    assert other.table().stage.tolist() == learned.table().stage.replace("arrival", "unboxing").tolist()
+    pd.testing.assert_frame_equal(other.table().drop(columns=drop), learned.table().drop(columns=drop))
+    assert str(other) == str(learned)
+
+
+def test_a_first_stage_that_takes_time_must_be_counted():
+    quick = season([stage("arrival"), WEANING, POTS])
+    slow = season([stage("arrival", typical=1, **TIME), WEANING, POTS])
+    counts = [count("2027-03-29", "weaning", 90, 90, losses=6)]
+    batches = Records(batches=[came(dead=4)], counts=counts)
+    assert survival_records(quick, batches) == {
+        "arrival": [Record("A", 96, 100, "B1")],
+        "weaning": [Record("A", 90, 96, "B1")],
+    }
+    assert (survival_records(slow, batches), time_records(slow, batches)) == ({}, {})
 
 
 # Two routes
@@ -91,7 +115,7 @@ def test_shares_are_those_of_pooled_on_counts_made_by_pandas(name, learned, demo
 
 
 def test_a_single_batch_gives_what_integration_over_the_priors_gives():
-    plan = season([stage("arrival", survival=0.9, survival_sd=0.05)])
+    plan = season([stage("arrival", survival=0.9, survival_sd=0.05), stage("grading")])
     learned = forecast.learn(plan, Records(batches=[came(ordered=40, received=34, dead=2)]))
     z, w = np.polynomial.hermite_e.hermegauss(15)
     w = w / w.sum()
