@@ -21,7 +21,7 @@ PLANNING_DRAWS = 1024  # of a search over many orders, by default
 MOST_DRAWS = 2**22
 _EDGE = 2.0**-32
 _POINTS = 2**26  # bytes of scores that are kept
-_LATEST = 2**28  # bytes of what else is kept while there is room
+_LATEST = 2**27  # bytes of what else is kept while there is room
 
 
 class Latest:
@@ -103,7 +103,7 @@ class Streams:
     def latest(self, key: Hashable, make: Callable[[], _Made], numbers: int) -> _Made:
         """Return what was made of these streams under a key, about so many numbers a draw, or make it if it has gone.
 
-        Of what was made and asked for last a quarter of a gibibyte is kept.
+        Of what was made and asked for last an eighth of a gibibyte is kept.
         """
         return self._latest.get(key, make, 8 * self.draws * numbers)
 

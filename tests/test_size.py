@@ -9,11 +9,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import binom
+from small_seasons import asks, offer, season, stage
 
 import forecast
 from forecast import streams as module
 from forecast.__main__ import main
 from forecast.growth.blocks import check_room
+from forecast.growth.simulation import draw_fate, season_streams
 from forecast.ordering.baselines import simple_orders
 from forecast.streams import MOST_DRAWS, Latest, Streams
 
@@ -122,3 +125,46 @@ def test_scores_are_the_same_when_they_are_drawn_again(monkeypatch):
     first = small.normal(("season",), "a").copy()
     small.normal(("variety", "A"), "a")
     assert np.array_equal(small.normal(("season",), "a"), first)
+
+
+def _sold(target, last="2027-W01", **header):
+    """A season of one variety, of which one lab sells any number in every week up to the last."""
+    rows = [stage("acclimatisation", survival=0.8, survival_sd=0.08)]
+    roomy = [{"place": "house", "area": 10**6, "usable": 1}]
+    lab = [offer(last_week=last)]
+    plan = season(rows, price_list=lab, targets=[asks(target)], places=roomy, **header)
+    return plan.replace(varieties=[{"variety": "A", "group": "crop", "sale_price": 3}])
+
+
+def _shares(plan, draws):
+    return draw_fate(plan, season_streams(draws, 1), "A", 1, plan.first_week).survival
+
+
+@pytest.mark.parametrize("target", [300, 20_000])
+def test_a_plan_in_steps_of_one_is_the_best_of_all_quantities(target):
+    """E[min(n share, target)] 3 - n, the margin of n plants, tried for every n."""
+    plan = _sold(target)
+    numbers, share = np.arange(2 * target)[:, None], _shares(plan, 32)
+    margins = np.concatenate([3 * np.minimum(some * share, target).mean(axis=1) - some[:, 0]
+                              for some in np.array_split(numbers, 20)])  # fmt: skip
+    found = forecast.plan_orders(plan, draws=32, seed=1, deliveries=1)
+    (order,) = found.orders
+    assert found.margin == pytest.approx(margins[order.quantity], rel=1e-12)
+    assert found.margin >= margins.max() - 0.01
+    assert margins.max() <= found.bound + 1e-6
+
+
+@pytest.mark.parametrize("level", [0.5, 0.9])
+def test_an_order_in_steps_of_one_is_the_smallest_of_all_quantities_that_is_enough(level):
+    plan = _sold(2000, service_level=level)
+    order, share = forecast.size_order(plan, "A", draws=32, seed=1), _shares(plan, 32)
+    enough = next(n for n in range(2000, 4000) if binom.sf(1999, n, share).mean() >= level)
+    assert order.quantity == enough
+
+
+def test_a_plan_of_fifty_thousand_takes_no_more_than_a_few_times_that_of_five_hundred():
+    """Of 50,000 in steps of one there were 10 minutes and more to the first plan; now few quantities are tried."""
+    few, many = (_sold(target, "2027-W03") for target in (500, 50_000))
+    forecast.plan_orders(few, draws=64, seed=1)
+    small, large = (_quick(lambda one=one: forecast.plan_orders(one, draws=64, seed=1)) for one in (few, many))
+    assert large < 10 * small + 1
