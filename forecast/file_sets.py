@@ -5,6 +5,16 @@ writing takes its turn: it moves a folder that holds its name to ``.writing-now`
 its turn it notes what each file was and is to be, keeps what it replaces, and moves the files into place. Its turn, and
 with it the writing, ends when its name is taken from ``.writing-now``. A turn in which nothing moves for a while was
 cut short: whoever writes or reads next takes it over and puts everything back.
+
+Four steps can be taken by one only, so that it does not matter who is faster:
+
+- the turn begins: ``.writing-x/turn`` is renamed to ``.writing-now``, which fails while that holds a name;
+- the files are there to stay, or are put back: the name is taken from ``.writing-now`` or renamed to ``...-cut``;
+- a file is moved, or no more is: it is taken from ``.writing-x/new``, or that is renamed to ``cut`` before anything is
+  put back;
+- a file that was replaced is put back by moving what was kept, once.
+
+What stands aside belongs to its writing and may vanish at any moment under the eyes of the others: it then has ended.
 """
 
 from __future__ import annotations
@@ -36,9 +46,9 @@ def put(data: Mapping[str, bytes], folder: Path, *, overwrite: bool) -> None:
 
     Any other OSError says why nothing was written.
     """
-    _clear(folder)
     aside = Path(tempfile.mkdtemp(prefix=_ASIDE, dir=folder))
     try:
+        _clear(folder, aside.stat().st_mtime)
         _mark(aside, data)
         for name, content in data.items():
             _flushed(aside / _NEW / name, content)
@@ -65,7 +75,7 @@ def settle(folder: Path) -> None:
     """
     seen, since = None, time.monotonic()
     while holder := _holder(folder):
-        found = (holder, *sorted(map(str, (folder / holder).rglob("*"))))
+        found = (holder, *sorted(os.walk(folder / holder)))  # not `rglob`, which fails if the turn ends meanwhile
         if found != seen:
             seen, since = found, time.monotonic()
         elif time.monotonic() - since > _PATIENCE:
@@ -220,14 +230,14 @@ def _noted(folder: Path, aside: Path) -> Iterator[tuple[str, str, str]]:
                 yield name, before, after
 
 
-def _clear(folder: Path) -> None:
-    """Clear away what writings that were cut short left aside: what they wrote, and nothing else."""
+def _clear(folder: Path, now: float) -> None:
+    """Clear away what writings that were cut short left aside: what they wrote, and nothing else; `now` by the disk."""
     for left in folder.glob(f"{_ASIDE}*"):
         with suppress(OSError):  # another one may be clearing it
             files = _files(left)
             known = {Path(_MARK), Path(_JOURNAL), Path("turn", left.name)}
             known |= {Path(home, name) for home in (_NEW, _BEFORE, _CUT) for name in files}
             held = {at.relative_to(left) for at in left.rglob("*") if at.is_symlink() or not at.is_dir()}
-            old = left.stat().st_mtime < time.time() - _FORGOTTEN
+            old = left.stat().st_mtime < now - _FORGOTTEN
             if files and held <= known and old and _holder(folder).removesuffix(_TAKEN_OVER) != left.name:
                 shutil.rmtree(left, ignore_errors=True)

@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -308,6 +309,45 @@ def test_of_150_races_each_is_won_by_one_and_its_set_is_whole(quick: Path, kind:
             racer.stdin.close()
     assert set(ends) == {2 if overwrite else 1}
     assert min(wins.values()) > 0, wins
+
+
+@pytest.mark.parametrize("looked_at", ["", "new", "new/deep"])
+def test_a_turn_that_ends_while_another_looks_at_it_is_no_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, looked_at: str
+) -> None:
+    """Issue 17, point 15: one of two writers was refused now and then."""
+    aside, turn, scan = tmp_path / ".writing-other", tmp_path / ".writing-now", os.scandir
+    (aside / "new" / "deep").mkdir(parents=True)
+    turn.mkdir()
+    (turn / aside.name).write_text(aside.name, encoding="utf-8")
+
+    def late(at: Path | str | int) -> object:
+        if not isinstance(at, int) and Path(at) == aside / looked_at and turn.is_dir():
+            shutil.rmtree(turn)
+            shutil.rmtree(aside)
+        return scan(at)
+
+    monkeypatch.setattr(os, "scandir", late)
+    settle(tmp_path)
+    assert not list(tmp_path.iterdir())
+
+
+def test_on_a_disk_of_which_the_clock_is_late_no_writing_is_cleared_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As of a server: what another has just put aside must not look old."""
+    clock, flush, began = time.time, os.fsync, []
+    monkeypatch.setattr(time, "time", lambda: clock() + 3600)
+
+    def slow(number: int) -> None:
+        if not began:
+            began.append(number)
+            write_texts({"other.csv": "e"}, tmp_path)
+        flush(number)
+
+    monkeypatch.setattr(os, "fsync", slow)
+    write_texts(texts("n"), tmp_path)
+    assert sorted(at.name for at in tmp_path.rglob("*.csv")) == ["a.csv", "b.csv", "c.csv", "other.csv", "z.csv"]
 
 
 def test_two_sets_of_which_some_files_are_the_same_are_not_mixed(quick: Path) -> None:
