@@ -75,7 +75,8 @@ def settle(folder: Path) -> None:
     """
     seen, since = None, time.monotonic()
     while holder := _holder(folder):
-        found = (holder, *sorted(os.walk(folder / holder)))  # not `rglob`, which fails if the turn ends meanwhile
+        # not by `rglob`, which fails if the turn ends meanwhile
+        found = (holder, {(home, name) for home, _, names in os.walk(folder / holder) for name in names})
         if found != seen:
             seen, since = found, time.monotonic()
         elif time.monotonic() - since > _PATIENCE:
