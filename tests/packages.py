@@ -21,7 +21,8 @@ VERSIONS = [f"3.{minor}" for minor in range(11, 30)]
 LOWEST = re.compile(r"([\w.-]+)>=([\w.]+)")
 EXTRAS = ("cluster", "notebooks", "test")
 TESTS = ("forecast", "tests/io/test_hostile.py", "tests/io/test_xlsx.py", "tests/records/test_records.py",
-         "tests/words", "tests/charts", "tests/test_results.py", "tests/test_same_seed.py", "tests/test_gallery.py")  # fmt: skip
+         "tests/words", "tests/charts", "tests/test_results.py", "tests/test_same_seed.py",
+         "tests/test_gallery.py")  # fmt: skip
 NOT_NEEDED = {"jupyterlab", "ipykernel", "ipython", "notebook", "anywidget", "pytest"}
 SHIPPED = {".py", ".typed", ".js", ".css", ".html", ".ipynb"}
 KEPT = {"forecast", "notebooks", "demo_data", "tests", ".ci"}  # folders of the source
