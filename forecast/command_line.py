@@ -12,7 +12,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forecast.errors import OutOfReach, Refused, listed
+from forecast.errors import OutOfReach, Refused, listed, problems
 from forecast.files_out import check_free, write_texts
 from forecast.io.csv_folder import csv_text, table_text
 from forecast.io.seasons import read_season
@@ -22,6 +22,7 @@ from forecast.streams import DRAWS, PLANNING_DRAWS
 from forecast.words import orders as order_words
 from forecast.words import partner as page_words
 from forecast.words import seasons as words
+from forecast.words.numbers import counted
 from forecast.words.results import plain
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         _complain(f"The output cannot be written: {error.strerror or error}.")
         return REFUSED
     except Refused as error:
-        _complain(f"{error}\n{words.problems(len(error.faults), writes=parsed.run is not _check)}")
+        _complain(f"{error}\n{words.problems(problems(error.faults), writes=parsed.run is not _check)}")
         return REFUSED
     except MemoryError:
         _complain(words.NO_MEMORY)
@@ -121,9 +122,9 @@ def _check(parsed: argparse.Namespace) -> int:
     from forecast.records.folder_check import check_folder
 
     checked = check_folder(parsed.folder)
-    odd = f"\n{words.odd(listed(checked.odd), len(checked.odd))}" if checked.odd else ""
+    odd = f"\n{words.odd(listed(checked.odd), problems(checked.odd))}" if checked.odd else ""
     if checked.season is None or checked.faults:
-        _complain(f"{listed(checked.faults)}\n{words.problems(len(checked.faults), writes=False)}")
+        _complain(f"{listed(checked.faults)}\n{words.problems(problems(checked.faults), writes=False)}")
         if odd:
             _complain(odd)
         return REFUSED
@@ -175,7 +176,8 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
 
     outcome = simulate(season, orders, draws=parsed.draws, seed=seed)
     table, currency = orders.table(), season.currency
-    print(order_words.TABLE.format(season=season.name, draws=parsed.draws, seed=seed, currency=currency))
+    drawn = counted(parsed.draws, "simulated season")
+    print(order_words.TABLE.format(season=season.name, seasons=drawn, seed=seed, currency=currency))
     print(f"\n{plain(table, order_words.COLUMNS)}\n")
     for order in orders:
         if order.excess:
@@ -184,7 +186,7 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
     print(order_words.costs(purchase=purchase, total=total, currency=currency, budget=season.budget))
     if season.budget is not None and total > season.budget:
         print(order_words.over_budget(budget=season.budget, currency=currency))
-    print(order_words.all_met(targets=len(outcome.targets()), chance=outcome.chance_of_all()))
+    print(order_words.all_met(targets=len(season.targets), chance=outcome.chance_of_all()))
     if parsed.draws < FEW_DRAWS:
         print(order_words.few_draws(draws=parsed.draws, enough=DRAWS))
     print(f"\n{bench_space(outcome)}")

@@ -104,6 +104,16 @@ class Refused(ForecastError):
 
 def listed(faults: Sequence[Fault]) -> str:
     """Return a line for each fault; rows with the same one share a line, and a table has at most 20 lines."""
+    return "\n".join(line for table, own in _lines(faults).items() for line in _shortened(table, own))
+
+
+def problems(faults: Sequence[Fault]) -> int:
+    """Return how many faults there are, the same one in several rows being one."""
+    return sum(map(len, _lines(faults).values()))
+
+
+def _lines(faults: Sequence[Fault]) -> dict[str, list[str]]:
+    """Return a line for each fault, by table; rows with the same one share a line."""
     rows: dict[tuple[Any, ...], list[int]] = defaultdict(list)
     alike: dict[tuple[Any, ...], Fault] = {}
     for fault in faults:
@@ -114,7 +124,7 @@ def listed(faults: Sequence[Fault]) -> str:
     lines: dict[str, list[str]] = defaultdict(list)
     for key, fault in alike.items():
         lines[fault.table].append(_line(fault, rows[key]))
-    return "\n".join(line for table, own in lines.items() for line in _shortened(table, own))
+    return lines
 
 
 def _shortened(table: str, lines: Sequence[str]) -> Sequence[str]:

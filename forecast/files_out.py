@@ -66,19 +66,37 @@ def check_free(names: Collection[str], path: str | os.PathLike[str], *, overwrit
     """Return the folder, or refuse, before any work is done, what `write_texts` would refuse before it writes."""
     folder = Path(path)
     if not str(path).strip():
-        raise refuse("folder", str(path), "empty", "Choose a folder; a point (.) is the one you are in.")
+        raise refuse("folder", str(path), "empty", "Choose a folder; a dot (.) is the one you are in.")
     if "\0" in str(path) or (os.path.lexists(folder) and not os.path.isdir(folder)):
         problem = "this is a file" if os.path.isfile(folder) else "no folder can have this name"
         raise refuse("folder", str(path), problem, "Choose a folder.")
+    if misnamed := [fault for name in names if (fault := _misnamed(folder, name))]:
+        raise Refused(misnamed)
     there = [] if overwrite else [str(folder / name) for name in names if os.path.lexists(folder / name)]
     if there:
         remedy = "Choose another folder, or allow it to be replaced (overwrite=True, --overwrite)."
-        raise Refused([Fault("already exists; nothing was written", remedy, name) for name in there])
+        if len(there) > 1:
+            others = "Another one is" if len(there) == 2 else f"{len(there) - 1:,} more are"
+            remedy = f"{others} there, too. {remedy.replace(' it ', ' them ')}"
+        raise Refused([Fault("already exists; nothing was written", remedy, there[0])])
     homes = dict.fromkeys(Path(name).parent for name in names)
     faults = [*(_closed(folder, home) for home in homes), *(_taken(folder / name) for name in names)]
     if found := [fault for fault in faults if fault]:
         raise Refused(found)
     return folder
+
+
+def _misnamed(folder: Path, name: str) -> Fault | None:
+    """Return why no file can have a name, if so."""
+    home = next((at for at in (folder, *folder.parents) if os.path.isdir(at)), Path())  # it may not be made yet
+    try:
+        os.lstat(home / Path(name).name)
+    except ValueError:  # it holds NUL, or half a letter
+        return Fault("no file can have this name", "Choose another name.", column="file", value=name)
+    except OSError as error:
+        if error.errno == errno.ENAMETOOLONG:
+            return Fault("too long for the name of a file", "Choose a shorter name.", column="file", value=name)
+    return None
 
 
 def _closed(folder: Path, home: Path) -> Fault | None:

@@ -59,6 +59,7 @@ def test_what_is_out_of_reach_is_said_and_the_rest_is_sized(hurried, capsys):
     printed = capsys.readouterr()
     assert "Gerbera 'Zollinka'" in printed.err
     assert "Heuchera 'Corvassel'" in printed.out
+    assert "All 11 targets are met together in no simulated season." in printed.out  # issue 17: also of what is unmet
 
 
 def test_report_writes_the_page_that_the_call_writes_and_replaces_nothing_unasked(tmp_path, capsys, demo):
@@ -97,8 +98,11 @@ def test_start_writes_a_season_that_works_and_replaces_nothing(tmp_path, capsys)
     assert "time_level, survival_level" in (folder / "stages.csv").read_text(encoding="utf-8")
     assert main(["order", str(folder), "--draws", "128"]) == 0
     before = {file: file.read_bytes() for file in folder.rglob("*.*")}
+    capsys.readouterr()
     assert main(["start", str(folder)]) == 2
-    assert "already exists" in capsys.readouterr().err
+    said = capsys.readouterr().err.splitlines()
+    assert "already exists" in said[0]
+    assert said[1:] == ["1 problem found; nothing was written."]  # issue 17
     assert {file: file.read_bytes() for file in folder.rglob("*.*")} == before
 
 
@@ -192,8 +196,8 @@ def test_who_reads_no_further_gets_the_files_all_the_same_and_no_word(tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "told"),
     [
-        (["order", DEMO, "--out", ""], "folder, '': empty. Choose a folder; a point (.) is the one you are in."),
-        (["start", ""], "folder, '': empty. Choose a folder; a point (.) is the one you are in."),
+        (["order", DEMO, "--out", ""], "folder, '': empty. Choose a folder; a dot (.) is the one you are in."),
+        (["start", ""], "folder, '': empty. Choose a folder; a dot (.) is the one you are in."),
         (["report", DEMO, "--out", ""], "path, '': not the name of a page. Let it end in .html."),
         (["check", ""], "folder, '': there is no such folder or workbook. Give the folder that holds season.toml, or "
          "an .xlsx workbook."),

@@ -7,7 +7,7 @@ import pytest
 
 import forecast
 from forecast import ForecastError, OutOfReach, Refused
-from forecast.errors import Fault, faults_of, in_order, real, refuse
+from forecast.errors import Fault, faults_of, in_order, listed, problems, real, refuse
 
 
 @pytest.mark.parametrize(
@@ -111,3 +111,9 @@ def test_weeks_come_one_before_the_other():
     with pytest.raises(Refused, match=r"last, '2027-W03': before first, 2027-W05\. Swap or correct the two\."):
         in_order(weeks)
     in_order(weeks, "last", "first")
+
+
+def test_a_fault_in_several_rows_is_counted_as_the_one_line_that_it_is():  # issue 17
+    faults = [Fault("empty", "Fill it in.", "a.csv", row, "x") for row in (2, 3)] + [Fault("odd", "Look.", "b.csv")]
+    assert listed(faults).splitlines() == ["a.csv, rows 2 to 3, column x: empty. Fill it in.", "b.csv: odd. Look."]
+    assert problems(faults) == 2

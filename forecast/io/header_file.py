@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ from typing import Any
 from forecast.errors import Fault, Refused
 from forecast.io.files_in import HEADER, read_text
 from forecast.io.layout import holds_number
+from forecast.season.cells import REQUIRED, UNKNOWN, nearest
 from forecast.season.header import Header
 
 _MOST_NAMES = 100  # in season.toml
@@ -34,10 +35,21 @@ def read_header(folder: Path) -> tuple[Header | None, list[Fault]]:
             return None, [Fault(f"more than {_MOST_NAMES} names", _SUCH_AS, HEADER)]
         header = Header(**cells) if not faults else None
     except Refused as error:
-        return None, [fault.placed(HEADER, fault.row) for fault in error.faults]
+        return None, _as_settings(error.faults)
     if header is None:
         faults = sorted([*faults, *_refused_too(cells, faults, rows)], key=lambda fault: fault.row or 0)
-    return header, [fault.placed(HEADER, fault.row) for fault in faults]
+    return header, _as_settings(faults)
+
+
+def _as_settings(faults: Sequence[Fault]) -> list[Fault]:
+    """Return faults of cells as those of settings; a required one whose name is misspelt is not missing, too."""
+    words = {REQUIRED: "empty but required", UNKNOWN: "not a known setting"}
+    meant = {nearest(fault.column, Header.model_fields) for fault in faults if fault.problem == UNKNOWN}
+    return [
+        replace(fault, problem=words.get(fault.problem, fault.problem), table=HEADER)
+        for fault in faults
+        if not (fault.problem == REQUIRED and fault.column in meant)
+    ]
 
 
 def _parsed(text: str) -> tuple[dict[str, Any], list[Fault], dict[str, int]]:

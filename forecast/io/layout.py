@@ -10,7 +10,7 @@ from typing import Any, Literal, get_args
 from forecast.errors import Fault, Refused
 from forecast.io.files_in import OPTIONAL, RECORDS
 from forecast.rates.by_cycle import ByCycle
-from forecast.season.cells import ERROR_CELL, Row, is_error, nearest, suggestion, two_ways
+from forecast.season.cells import Row, error_cell, is_error, nearest, suggestion, two_ways
 
 Empty = Literal["", "header", "absent"]
 MOST_ROWS = 50_000  # of a table, below its header
@@ -20,7 +20,7 @@ _NAMELESS = "Name the column, such as note, or clear it."
 _COMMENT = re.compile(r"#\s")
 _HASHED = (
     "starts with #, but is not a comment",
-    "Begin a comment with # and a space; else begin the row with something else, or move the column to the right.",
+    "Begin a comment with # and a space; else begin the row with something else.",
 )
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+")
 
@@ -126,7 +126,7 @@ def _is_comment(cells: Sequence[str]) -> bool:
 def _hashed(cell: str) -> Fault | None:
     """Return what is wrong with the first cell of a row that is no comment, if it begins like one."""
     text = cell.strip()
-    return Fault(*(ERROR_CELL if is_error(text) else _HASHED), value=text) if text.startswith("#") else None
+    return Fault(*(error_cell(text) if is_error(text) else _HASHED), value=text) if text.startswith("#") else None
 
 
 def _header(header: list[str], kind: type[Row]) -> tuple[list[str], list[Fault], frozenset[str]]:

@@ -22,7 +22,7 @@ from openpyxl.utils.escape import unescape
 from forecast.errors import Fault, Refused
 from forecast.io.files_in import RECORDS, contents, refused
 from forecast.io.layout import MOST_COLUMNS, Sheet, lay_out, may_be_empty
-from forecast.season.cells import ERROR_CELL, Row, nearest, suggestion
+from forecast.season.cells import Row, error_cell, nearest, suggestion
 from forecast.season.season import TABLES
 
 _MOST_PACKED = 20_000_000  # bytes
@@ -164,7 +164,7 @@ class Workbook:
             texts.append([_text(cell.value) for cell in row])
             for place, cell in enumerate(row):
                 if cell.data_type == "e":
-                    odd[number][place] = Fault(*ERROR_CELL)
+                    odd[number][place] = Fault(*error_cell())
             cells += len(row)
             while texts[-1] and not texts[-1][-1]:
                 texts[-1].pop()

@@ -201,17 +201,16 @@ class StageHistory:
         found, least = one.row.alive + one.row.losses, one.before + one.waiting
         most = least + one.today
         first = self.delivered and one.row is self.counts[0]
-        entered = one.waiting if found < least else one.waiting + one.today
-        there = f"{one.before:,} remained at the count before, {entered:,} were transferred in since"
-        if first:
-            there = f"{least:,} were received alive"
+        there = _there(one.before, one.waiting if found < least else one.waiting + one.today, delivered=first)
         if found > most:
-            problem = f"{found - most:,} more than can be there: {there}"
+            losses = "with the losses, " if one.row.losses else ""
+            problem = f"{losses}{found - most:,} more than the {there}"
             remedy = "Correct this count, the one before, or the transfers."
             if first:
                 remedy = "Correct this count, or what was received and dead on arrival."
         elif found < least:
-            problem = f"{least - found:,} neither alive nor losses: {there}"
+            are = "is" if least - found == 1 else "are"
+            problem = f"of the {there}, {least - found:,} {are} neither alive nor among the losses"
             remedy = "Write missing plants under losses, or correct this count."
         else:
             problem = f"{found - least:,} of the {one.today:,} transferred in that day are counted, the others are not"
@@ -247,6 +246,16 @@ class StageHistory:
         if not self.counts:
             return [(entered, 0.0, plants) for entered, plants in self.entries]
         return [(row.entered, row.after, row.number) for row in self.times() if math.isinf(row.until) and row.number]
+
+
+def _there(before: int, entered: int, *, delivered: bool) -> str:
+    """Return which plants should be there at a count: those of the count before, and those that came since."""
+    if delivered:
+        return f"{before + entered:,} received alive"
+    remained, moved = f"{before:,} that remained at the count before", f"{entered:,} transferred in since"
+    if not before:
+        return f"{moved} the count before" if entered else remained
+    return f"{remained} and the {moved}" if entered else remained
 
 
 def _weeks(day: date, entry: date) -> float:

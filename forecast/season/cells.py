@@ -24,7 +24,8 @@ from forecast.words.numbers import figures
 _ERROR = re.compile(
     r"##+|#[¡¿]?[^\W\d_][^\s#]*[!?]|#\w/\w|#(NV|YOK|HIÁNYZIK|NENÍ_K_DISPOZICI|NEDOSTUPNÝ|GETTING_DATA)|Err:\d+"
 )
-ERROR_CELL = ("a spreadsheet error", "Correct the formula and save the file again.")
+_ERROR_CELL = ("a spreadsheet error", "Correct the formula and save the file again.")
+_NARROW = ("the column was too narrow to show what is in the cell", "Widen it in the spreadsheet and save again.")
 LEAST = 1e-6  # of a number above 0
 _LISTED = 12  # names in one line
 _LONGEST, _LONGEST_NOTE = 200, 100_000  # characters of a name, and of a note
@@ -50,7 +51,9 @@ _LEGAL = {
     "as",
     "aps",
 }
-_REQUIRED = ("this cell is empty but required", "Fill it in.")
+REQUIRED = "this cell is empty but required"
+UNKNOWN = "not a known column"
+_REQUIRED = (REQUIRED, "Fill it in.")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
 _RUN = re.compile(r"'*[=+\-@\t\r\n]")  # what a text that a spreadsheet would run begins with
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}([ .,'\u00a0\u202f]\d{3})+([.,]\d+)?")
@@ -65,6 +68,11 @@ def wrong(problem: str, remedy: str, column: str = "", value: object = None) -> 
 def is_error(text: str) -> bool:
     """Say whether a text is what a spreadsheet shows in the place of a value, in any language: #N/A, #WERT!, ####."""
     return bool(_ERROR.fullmatch(text)) and text == text.upper().replace("ERR:", "Err:")
+
+
+def error_cell(text: str = "") -> tuple[str, str]:
+    """Return what is wrong with such a cell, and how to fix it."""
+    return _NARROW if text and not text.strip("#") else _ERROR_CELL
 
 
 def two_ways(text: str) -> str | None:
@@ -108,7 +116,7 @@ def _not_a_number(text: str) -> tuple[str, str]:
     if text.lower().lstrip("+-") in ("nan", "inf", "infinity", "na", "n/a"):
         return "not a number that can be used", "Write a finite number, or leave the cell empty if it is optional."
     if is_error(text):
-        return ERROR_CELL
+        return error_cell(text)
     return "not a number", "Write digits with a decimal point, without unit or spaces, such as 12.5."
 
 
@@ -181,7 +189,7 @@ def _note(cell: Any) -> Any:
 
 def _no_error(text: str) -> str:
     if is_error(text):
-        raise wrong(*ERROR_CELL)
+        raise wrong(*error_cell(text))
     return text
 
 
@@ -323,7 +331,7 @@ def _fault(detail: ErrorDetails, row: type[BaseModel], table: str, cells: Mappin
     if detail["type"] == "wrong":
         return Fault(context["problem"], context["remedy"], table, None, column, value)
     if detail["type"] == "extra_forbidden":
-        return Fault("not a known column", suggestion(column, row.model_fields), table, None, column, value)
+        return Fault(UNKNOWN, suggestion(column, row.model_fields), table, None, column, value)
     if value is None:
         return Fault(*_REQUIRED, table, None, column)
     problem, remedy = _RANGES.get(detail["type"], ("cannot be used", "{msg}."))

@@ -125,6 +125,7 @@ def odd_rows(header: Header | None, tables: Tables) -> list[Fault]:
     found += [
         *_dear(header, tables, {one.row for one in found if one.column == "unit_price"}),
         *_numbers(tables),
+        *_undeliverable(header, tables),
         *_twice(tables),
         *_spellings(tables),
         *_sorted(tables),
@@ -330,6 +331,63 @@ def _numbers(tables: Tables) -> Iterator[Fault]:
         if row.variety in wanted and row.quantity > _MANY * wanted[row.variety]:
             problem = f"more than {_MANY} times all targets of {row.variety}, {wanted[row.variety]:,}"
             yield Fault(problem, _MEANT, "orders", number, "quantity", row.quantity)
+
+
+def _undeliverable(header: Header | None, tables: Tables) -> Iterator[Fault]:
+    """List orders in weeks, or of numbers, in which no lab delivers."""
+    if header is None:
+        return
+    orders = tables.rows["orders"]
+    own = {row.variety for table in ("cultures", "divisions") for _, row in tables.rows[table]}  # propagated
+    together: dict[tuple[Any, ...], int] = defaultdict(int)  # plants of a batch, which may be in several rows
+    for _, row in orders:
+        together[row.variety, row.lab, row.week] += row.quantity
+    for number, row in orders:
+        lines = [
+            line for _, line in tables.rows["price_list"] if line.variety == row.variety and row.lab in (None, line.lab)
+        ]
+        grown = row.lab is None and row.variety in own
+        if not lines or not row.quantity or grown:
+            continue
+        weeks = [(first_delivery(line, header.first_week), line.last_week) for line in lines]
+        open_then = [line for line, (first, last) in zip(lines, weeks, strict=True) if first <= row.week <= last]
+        if not open_then:
+            yield Fault(*_no_week(row.week, weeks), "orders", number, "week", str(row.week))
+        quantity = together[row.variety, row.lab, row.week]
+        if odd := _no_number(quantity, open_then or lines):
+            problem, remedy = odd
+            if quantity != row.quantity:
+                problem = f"with the other rows of this delivery {quantity:,}, {problem}"
+                remedy = remedy.replace(",", " in all,", 1)
+            yield Fault(problem, remedy, "orders", number, "quantity", row.quantity)
+
+
+def _no_week(week: Week, weeks: Sequence[tuple[Week, Week]]) -> tuple[str, str]:
+    """Return that nothing is delivered in a week, and the nearest in which something is: first and last weeks."""
+    before, after = [last for _, last in weeks if last < week], [first for first, _ in weeks if first > week]
+    if not before:
+        return "before the first week in which it can be delivered", _could_be(min(after))
+    if not after:
+        return "after the last week in the price list", _could_be(max(before))
+    return "no week in which it can be delivered", _could_be(max(before), min(after))
+
+
+def _no_number(quantity: int, lines: Sequence[PriceLine]) -> tuple[str, str] | None:
+    """Return why no price-list line is sold in a number of plants, and the nearest that could be; None if one is."""
+    if any(quantity >= line.minimum and quantity % line.multiple == 0 for line in lines):
+        return None
+    above = min(line.multiple * -(-max(quantity, line.minimum) // line.multiple) for line in lines)
+    rounded = [line.multiple * (quantity // line.multiple) for line in lines]
+    below = max((number for number, line in zip(rounded, lines, strict=True) if number >= line.minimum), default=0)
+    least = min(line.minimum for line in lines)
+    if quantity < least:
+        return f"less than the smallest order, {least:,}", _could_be(above)
+    multiples = " or ".join(f"{number:,}" for number in sorted({line.multiple for line in lines}))
+    return f"no multiple of {multiples}", _could_be(*filter(None, (below, above)))
+
+
+def _could_be(*values: object) -> str:
+    return f"Write {' or '.join(map(str, values))}, or leave it if it is meant."
 
 
 def _twice(tables: Tables) -> Iterator[Fault]:

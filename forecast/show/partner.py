@@ -29,7 +29,7 @@ from forecast.show.plan_workbook import assumptions
 from forecast.streams import PLANNING_DRAWS
 from forecast.weeks import read_day
 from forecast.words import partner as words
-from forecast.words.numbers import money
+from forecast.words.numbers import counted, money
 from forecast.words.orders import no_other, not_ordered
 
 _MOST_CHARTS = 12  # of varieties
@@ -164,7 +164,7 @@ def _ordered(summary: Summary, step: _Step) -> dict[str, Any]:
     step()
     deliveries, caption = summary.deliveries(), words.DELIVERIES.format(currency=currency)
     values = {
-        "note": words.CHANCES.format(draws=plan.draws),
+        "note": words.CHANCES.format(seasons=counted(plan.draws, "simulated season")),
         "answers": answers,
         "deliveries": Table(deliveries, caption, words.delivery_columns(currency)[3:], ("delivery", "lab")),
         "targets": Table(summary.targets(), words.TARGETS, ("target",), ("needed by", "on hand", "ready", "late")),

@@ -21,7 +21,7 @@ from forecast.words.numbers import (
 )
 
 _MOST_LINES = 15
-TABLE = "{season}: what to order, from {draws:,} simulated seasons, seed {seed}. Money in {currency}."
+TABLE = "{season}: what to order, from {seasons}, seed {seed}. Money in {currency}."
 COLUMNS = {
     "variety": "variety",
     "lab": "lab",

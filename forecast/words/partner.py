@@ -44,7 +44,7 @@ NEVER = "not in the season"
 YOUR_ESTIMATE = "your estimate"
 UNNAMED_LAB = "a lab not yet named"
 TITLE = "{season}: what to order"
-CHANCES = "Chances are shares of {draws:,} simulated seasons, with the survival and times listed below."
+CHANCES = "Chances are shares of {seasons}, with the survival and times listed below."
 DELIVERIES = "Deliveries. Price in {currency}, without freight. A delivery arrives in the week of its Monday."
 OF_100 = "{:.0f} of 100"
 LEAST_CERTAIN = "The {shown} least certain of {of} varieties; the table above lists all."
@@ -219,7 +219,8 @@ def paid_back(week: str | None, *, ever: bool = True) -> str:
         return "In at least half of the simulated seasons, more is paid than comes in."
     if week is None:
         return "In at least half of the simulated seasons, cash never falls below zero."
-    return f"In at least half of the simulated seasons, all payments are earned back by the end of {dated(week)}."
+    half = "In at least half of the simulated seasons"
+    return f"{half}, all payments are earned back by the end of the week of {dated(week)}."
 
 
 def better_than(more: Mapping[str, float], currency: str) -> str:
@@ -254,10 +255,10 @@ def alternative_columns(aim: str) -> list[str]:
 
 def based_on(*, budget: float | None, currency: str, climate: bool) -> list[str]:
     """Return what the whole plan rests on."""
-    spent = "no budget" if budget is None else f"a budget of {budget:,.0f} {currency}"
+    spent = " and growing areas" if budget is None else f", growing areas and a budget of {budget:,.0f} {currency}"
     return [
         "A chance is a share of simulated seasons with the rates below; it is as good as they are.",
-        f"Prices, targets, costs, minutes, growing areas and {spent} are your own figures.",
+        f"Prices, targets, costs, minutes{spent} are your own figures.",
         "Plants that a target needs in a week are sold in it, the oldest first. Of the rest, at most as many as the "
         "total target of a variety sell at its markdown price, if it has one; the others are unsold and earn nothing.",
         "Weather is simulated from climate normals; it forecasts no real week."
@@ -274,9 +275,10 @@ def assumption(*, stage: str, assumed: Sequence[str], on: Sequence[str], sources
 
 def made(*, version: str, on: date, draws: int, seed: int, aim: str) -> str:
     """Return how the page can be made again."""
+    drawn = counted(draws, "simulated season")
     return (
-        f"Made by forecast {version} on {on.isoformat()}: {draws:,} simulated seasons, seed {seed}, aim {aim}. The "
-        "same season, draws, seed and aim give the same page, unless the search runs out of time."
+        f"Made by forecast {version} on {on.isoformat()}: {drawn}, seed {seed}, aim {aim}. "
+        "The same season, draws, seed and aim give the same page, unless the search runs out of time."
     )
 
 
@@ -299,7 +301,7 @@ CASH_NOTE = "Cash since the season began, by the end of a week."
 
 def made_with(*, version: str, draws: int | None = None, seed: int | None = None, aim: str | None = None) -> str:
     """Return what a file was made with."""
-    drawn = "" if draws is None else f", {draws:,} simulated seasons, seed {seed}"
+    drawn = "" if draws is None else f", {counted(draws, 'simulated season')}, seed {seed}"
     return f"forecast {version}{drawn}{'' if aim is None else f', aim {aim}'}"
 
 

@@ -124,7 +124,7 @@ UNKNOWN = {
 _DOUBTS: dict[str, Doubt] = {
     "few": ("only {plants} got ready", "The learned times and their standard errors are rough."),
     "spread": (
-        "the counts do not show how the plants of a batch differ, since all could have got ready at once",
+        "the plants of a batch could all have got ready at once, so the counts do not show how they differ",
         "The spread is the widest that they do not contradict. Count more often to learn it.",
     ),
     "one interval": (
@@ -259,8 +259,8 @@ def other_number(
     if surplus > 0:
         return f"{came}, {surplus:,} too many. If some belong to another order, give them a row of their own."
     return (
-        f"{came}; the other {-surplus:,} count as not delivered. If they are still to come, reduce ordered of the "
-        "batch to what came."
+        f"{came}; the other {-surplus:,} count as not delivered. If they are still to come, write in "
+        "'ordered' of the batch only what came."
     )
 
 

@@ -156,7 +156,7 @@ def test_orders_may_be_empty(folder: Path) -> None:
 def test_an_empty_header_file_is_told_key_by_key(folder: Path, refusal: Refusal) -> None:
     (folder / "season.toml").write_text("", encoding="utf-8")
     keys = ["name", "currency", "first_week", "weeks", "service_level"]
-    assert refusal() == [f"season.toml, {key}: this cell is empty but required. Fill it in." for key in keys]
+    assert refusal() == [f"season.toml, {key}: empty but required. Fill it in." for key in keys]
 
 
 def test_tabs_are_told(folder: Path, refusal: Refusal) -> None:

@@ -62,7 +62,8 @@ def test_a_row_whose_first_cell_begins_with_a_number_sign_is_told_and_never_left
         file.write_text("\n".join([header, *rows[:-1], cells]), encoding="utf-8")
         place = f"{table}.csv, row {len(rows) + 1}, column {header.split(',')[0]}, '{odd}': "
         (line,) = [line for line in refused_lines(read, tmp_path) if line.startswith(place)]
-        assert ("a spreadsheet error" if is_error(odd) else "starts with #, but is not a comment") in line
+        expected = "a spreadsheet error" if is_error(odd) else "starts with #, but is not a comment"
+        assert ("too narrow" if odd == "########" else expected) in line
     file.write_text("\n".join([header, *rows, f"{quoted}# {odd}{quoted}"]), encoding="utf-8")
     read(tmp_path)
 
@@ -71,7 +72,7 @@ def test_a_remark_without_its_space_is_told_above_the_header_too(folder: Path, c
     change("targets.csv", "variety,week", "#wanted in 2027; by week\nvariety,week")
     assert refused_lines(read_season, folder) == [
         "targets.csv, row 1, '#wanted in 2027; by week': starts with #, but is not a comment. Begin a comment with # "
-        "and a space; else begin the row with something else, or move the column to the right."
+        "and a space; else begin the row with something else."
     ]
 
 
@@ -102,16 +103,19 @@ def test_the_marks_between_cells_are_not_sought_in_remarks(folder: Path) -> None
     assert read_season(folder) == before
 
 
-@pytest.mark.parametrize("error", ["#NV", "#WERT!", "########"])
+NARROW = (
+    "the column was too narrow to show what is in the cell. Widen it in the spreadsheet and save again."  # issue 17
+)
+FORMULA = "a spreadsheet error. Correct the formula and save the file again."
+
+
+@pytest.mark.parametrize(("error", "said"), [("#NV", FORMULA), ("#WERT!", FORMULA), ("########", NARROW)])
 @pytest.mark.parametrize("column", ["pot", "note"])
 def test_an_error_in_a_cell_that_may_hold_any_text_is_told(
-    folder: Path, change: Change, column: str, error: str
+    folder: Path, change: Change, column: str, error: str, said: str
 ) -> None:
     change("varieties.csv", {"pot": "12 cm", "note": "new here"}[column], error)
-    assert refused_lines(read_season, folder) == [
-        f"varieties.csv, row 4, column {column}, '{error}': a spreadsheet error. Correct the formula and save the "
-        "file again."
-    ]
+    assert refused_lines(read_season, folder) == [f"varieties.csv, row 4, column {column}, '{error}': {said}"]
 
 
 def column_letter(path: Path, sheet: str, column: str) -> str:

@@ -75,8 +75,15 @@ def test_all_that_is_wrong_is_told_at_once_by_row(folder: Path) -> None:
         "season.toml, row 5, column service_level, '90 %': a percentage. Write the share itself: 0.9.",
         f"season.toml, row 6, column budget, '12,000': {TWO} 12000 or 12, whichever is meant.",
         "season.toml, row 7, column hourly_wage, '18': no = between the name and its value. Write hourly_wage = 18.",
-        "season.toml, row 8, column buget, 5: not a known column. Did you mean 'budget'?",
+        "season.toml, row 8, column buget, 5: not a known setting. Did you mean 'budget'?",
         "season.toml, row 13, column seed: appears twice. Keep one of the two.",
+    ]
+
+
+def test_a_misspelt_name_of_a_required_setting_is_one_fault(folder: Path) -> None:
+    (folder / "season.toml").write_text(START.replace("currency", "curency"), encoding="utf-8")
+    assert refused_lines(read_season, folder) == [  # issue 17
+        "season.toml, curency, 'EUR': not a known setting. Did you mean 'currency'?"
     ]
 
 

@@ -90,8 +90,8 @@ def test_no_value_in_python_is_taken_without_bound(folder: Path, column: str, nu
         ('x = {y = """\n", ' + "a." * 50_000 + 'a = 1, b = """"}', CHAIN),
         ("\n".join(f"k{i} = 1" for i in range(2000)), f"season.toml: more than 100 names. {WORDS}"),
         ("#" * 1_000_001, "season.toml: larger than 1 MB. Split the season, or check what was saved in it."),
-        ('"\\u001b[31m" = 1', "season.toml, \\x1b[31m, 1: not a known column."),
-        ("seeds = 07:32:00", "season.toml, seeds, 07:32:00: not a known column. Did you mean 'seed'?"),
+        ('"\\u001b[31m" = 1', "season.toml, \\x1b[31m, 1: not a known setting."),
+        ("seeds = 07:32:00", "season.toml, seeds, 07:32:00: not a known setting. Did you mean 'seed'?"),
     ],
 )  # fmt: skip
 def test_a_header_that_would_take_the_memory_or_the_stack_is_refused(

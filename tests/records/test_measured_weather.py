@@ -159,7 +159,7 @@ def test_faults_of_weather_do_not_hide_those_of_plants(place: Path) -> None:
     told = damaged(place, "pots,95,0,0,5", "pots,99,0,0,5", "counts.csv")
     assert len(told) == 2
     assert told[0].startswith("weather.csv, row 1, column date: ")
-    assert told[1].startswith("counts.csv, row 2, column alive, 99: 4 more than can be there")
+    assert told[1].startswith("counts.csv, row 2, column alive, 99: with the losses, 4 more than the 100 ")
 
 
 def test_a_file_that_is_nearly_called_so_is_not_passed_over(place: Path) -> None:

@@ -206,11 +206,11 @@ CASES = [
     case("not TOML", "season.toml", "weeks = 70", "weeks 70",
          "season.toml, row 4, column weeks, '70': no = between the name and its value. Write weeks = 70."),
     case("a missing key", "season.toml", "weeks = 70\n", "",
-         "season.toml, weeks: this cell is empty but required. Fill it in."),
+         "season.toml, weeks: empty but required. Fill it in."),
     case("a misspelt key", "season.toml", "budget", "buget",
-         "season.toml, buget, 5000: not a known column. Did you mean 'budget'?"),
+         "season.toml, buget, 5000: not a known setting. Did you mean 'budget'?"),
     case("an unknown key", "season.toml", "budget", "country",
-         "season.toml, country, 5000: not a known column. Known names: name, currency, first_week, weeks, "
+         "season.toml, country, 5000: not a known setting. Known names: name, currency, first_week, weeks, "
          "service_level, budget, hourly_wage, location, persistence, daily_course, seed, note."),
     case("EURO", "season.toml", "EUR", "EURO",
          "season.toml, currency, 'EURO': not a currency code. Write its three capital letters, such as EUR."),

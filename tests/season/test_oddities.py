@@ -100,6 +100,43 @@ SLIPS = [
         "Delete one of the two, or leave both if both are meant.",
     ),
     (
+        "an order before anything can be delivered",
+        "orders.csv",
+        "2027-W10,504",
+        "2027-W04,504",
+        "orders.csv, row 2, column week, '2027-W04': before the first week in which it can be delivered. "
+        f"Write 2027-W08, {LEAVE}",
+    ),
+    (
+        "an order after the last week of the price list",
+        "orders.csv",
+        "2027-W11,200",
+        "2027-W21,200",
+        f"orders.csv, row 3, column week, '2027-W21': after the last week in the price list. Write 2027-W18, {LEAVE}",
+    ),
+    (
+        "an order below the smallest",
+        "orders.csv",
+        "2027-W11,200",
+        "2027-W11,50",
+        f"orders.csv, row 3, column quantity, 50: less than the smallest order, 100. Write 100, {LEAVE}",
+    ),
+    (
+        "an order of no multiple",
+        "orders.csv",
+        "2027-W10,504",
+        "2027-W10,500",
+        f"orders.csv, row 2, column quantity, 500: no multiple of 72. Write 432 or 504, {LEAVE}",
+    ),
+    (
+        "a delivery in two rows",
+        "orders.csv",
+        "Calla 'Corvane',2027-W11,200,South Lab",
+        "Calla 'Corvane',2027-W11,50,South Lab\nCalla 'Corvane',2027-W11,60,South Lab",
+        "orders.csv, row 4, column quantity, 60: with the other rows of this delivery 110, no multiple of 50. "
+        f"Write 100 or 150 in all, {LEAVE}",
+    ),
+    (
         "ten times the plants",
         "orders.csv",
         ",504,",
@@ -163,6 +200,12 @@ def test_sound_seasons_are_silent(folder: Path, capsys: pytest.CaptureFixture[st
     assert _odd(folder) == []
     assert main(["check", str(folder)]) == 0
     assert "slip" not in capsys.readouterr().out
+
+
+def test_rows_of_one_delivery_are_one_order(folder: Path, change: Callable[..., None]) -> None:
+    one = "Calla 'Corvane',2027-W11,{},South Lab"
+    change("orders.csv", one.format(200), f"{one.format(75)}\n{one.format(25)}")
+    assert _odd(folder) == []
 
 
 def test_a_season_to_start_with_is_silent(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -126,3 +126,14 @@ def test_through_a_link_nothing_outside_is_written(plan: Plan, tmp_path: Path, n
     assert (tmp_path / "other").read_text(encoding="utf-8") == "theirs"
     assert not (home / name).is_symlink()
     assert set(held(tmp_path)) == {"home", "other", f"home/{name}"}
+
+
+@pytest.mark.parametrize("name", WRITERS)
+def test_a_name_that_no_file_can_have_is_refused_by_its_name(plan: Plan, tmp_path: Path, name: str) -> None:
+    for home in (tmp_path, tmp_path / "new"):  # issue 17
+        said = refusal(lambda home=home: WRITERS[name](plan, home / f"a\0{name}"))
+        assert said == f"file, 'a\\x00{name}': no file can have this name. Choose another name."
+        said = refusal(lambda home=home: WRITERS[name](plan, home / f"{'a' * 300}{name}"))
+        assert said.startswith("file, 'aaa")
+        assert said.endswith("...: too long for the name of a file. Choose a shorter name.")
+    assert list(tmp_path.iterdir()) == []

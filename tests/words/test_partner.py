@@ -113,7 +113,7 @@ def test_what_could_go_wrong():
 
 def test_what_charts_of_the_page_say():
     assert words.tightest_chance(0.3801) == "Tightest target: met in about 38 of 100 simulated seasons."
-    assert words.paid_back("2027-W41").endswith("all payments are earned back by the end of 11 Oct 2027 (2027-W41).")
+    assert words.paid_back("2027-W41").endswith("earned back by the end of the week of 11 Oct 2027 (2027-W41).")
     assert words.paid_back(None).endswith("cash never falls below zero.")
     assert words.paid_back(None, ever=False).endswith("more is paid than comes in.")
     assert words.better_than({"order by average": 1234, "a fifth more": -1}, "EUR") == (
@@ -131,7 +131,7 @@ def test_limits_and_what_the_plan_is_based_on():
     assert words.limit_columns("margin")[-1] == "one more unit earns"
     assert words.limit_columns("cost")[-1] == "one more unit saves"
     said = words.based_on(budget=None, climate=False, **EUR)
-    assert "growing areas and no budget are your own figures." in said[1]
+    assert said[1] == "Prices, targets, costs, minutes and growing areas are your own figures."
     assert said[-1] == "No climate is entered: plants take the same time whatever the weather."
     assert words.based_on(budget=1, climate=True, **EUR)[-1].startswith("Weather is simulated from climate normals")
     assert words.assumption(

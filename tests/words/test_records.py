@@ -169,7 +169,7 @@ def test_batches_and_orders_that_do_not_fit_are_named_with_a_remedy():
     assert "came 6 weeks late." in words.far_from_order(**order, batch="N1", late=6)
     assert words.other_number(**order, batches=["N1"], received=900, surplus=-500) == (
         f"Batch N1 brought 900 for the order of {due}; the other 500 count as not delivered. If they are still to "
-        "come, reduce ordered of the batch to what came."
+        "come, write in 'ordered' of the batch only what came."
     )
     assert words.other_number(**order, batches=["N1", "N2"], received=2400, surplus=1000) == (
         f"Batches N1, N2 brought 2,400 for the order of {due}, 1,000 too many. If some belong to another order, give "
