@@ -215,6 +215,7 @@ def test_an_empty_name_is_told_before_any_work_is_done(arguments, told, capsys, 
 INTERRUPTED = """
 import os, runpy, signal, sys
 left, begun = int(sys.argv.pop()), False
+signal.signal(signal.SIGINT, signal.default_int_handler)  # which work in the background may not have
 def watch(event, given):
     global left, begun
     if event == "import":

@@ -93,8 +93,9 @@ def first_in_reach(case: Case, weeks: Iterable[Week], most: float) -> InReach | 
     for week in weeks:
         other = case.by(week)
         if _any_enough(other, most):
-            enough = [other.enough(prices, delivery) for prices, delivery in other.every_way]
-            return InReach(week, min(number for number in enough if number is not None))
+            ways = [other.enough(prices, delivery) for prices, delivery in other.every_way]
+            if found := [number for number in ways if number is not None]:
+                return InReach(week, min(found))
     return None
 
 

@@ -371,7 +371,7 @@ def test_three_finishers_in_one_interval_leave_the_spread_unknown(law):
         learn_time(rows, law=law)
 
 
-@pytest.mark.filterwarnings("ignore:The counts do not show")
+@pytest.mark.filterwarnings("ignore:The plants of a batch could all")
 def test_batches_each_ready_within_one_week_still_tell_how_batches_differ():
     rows = [(50, week, week + 1, f"batch {week}") for week in (5, 6, 7, 8, 9, 11)]
     learned = learn_time(rows)
