@@ -36,6 +36,7 @@ _MARK, _JOURNAL = "made_by_forecast.json", "journal.json"
 _NEW, _BEFORE, _CUT = "new", ".before", "cut"  # of what stands aside: to be moved, replaced, not to be moved any more
 _TAKEN_OVER = "-cut"  # behind the name of a writing that was cut short
 _NAME = re.compile(rf"{re.escape(_ASIDE)}\w+({_TAKEN_OVER})?")
+_MADE = re.compile(rf"{re.escape(_ASIDE)}[a-z0-9_]{{8}}")  # as tempfile makes it
 _PATIENCE = 5.0  # seconds without a move after which a turn is taken for cut short
 _PAUSE = 0.005  # seconds between looks
 _FORGOTTEN = 600  # seconds after which what stands aside is taken for left by a writing that was cut short
@@ -62,7 +63,7 @@ def put(data: Mapping[str, bytes], folder: Path, *, overwrite: bool) -> None:
             raise
     finally:
         if _holder(folder) not in (aside.name, f"{aside.name}{_TAKEN_OVER}"):
-            shutil.rmtree(aside, ignore_errors=True)
+            _discard(aside)
 
 
 def settle(folder: Path) -> None:
@@ -218,7 +219,7 @@ def _put_back(folder: Path, holder: str) -> None:
                     os.replace(kept, folder / name)
     with suppress(FileNotFoundError):
         _end_turn(folder, taken_over)
-    shutil.rmtree(aside, ignore_errors=True)
+    _discard(aside)
 
 
 def _noted(folder: Path, aside: Path) -> Iterator[tuple[str, str, str]]:
@@ -231,14 +232,32 @@ def _noted(folder: Path, aside: Path) -> Iterator[tuple[str, str, str]]:
                 yield name, before, after
 
 
+def _discard(aside: Path) -> None:
+    """Delete what stands aside, its mark last: cut short, it is still known for the package's own."""
+    for part in (_NEW, _BEFORE, _CUT, "turn"):
+        shutil.rmtree(aside / part, ignore_errors=True)
+    with suppress(OSError):
+        (aside / _JOURNAL).unlink(missing_ok=True)
+        (aside / _MARK).unlink(missing_ok=True)
+        aside.rmdir()
+
+
 def _clear(folder: Path, now: float) -> None:
     """Clear away what writings that were cut short left aside: what they wrote, and nothing else; `now` by the disk."""
     for left in folder.glob(f"{_ASIDE}*"):
         with suppress(OSError):  # another one may be clearing it
-            files = _files(left)
-            known = {Path(_MARK), Path(_JOURNAL), Path("turn", left.name)}
-            known |= {Path(home, name) for home in (_NEW, _BEFORE, _CUT) for name in files}
             held = {at.relative_to(left) for at in left.rglob("*") if at.is_symlink() or not at.is_dir()}
             old = left.stat().st_mtime < now - _FORGOTTEN
-            if files and held <= known and old and _holder(folder).removesuffix(_TAKEN_OVER) != left.name:
-                shutil.rmtree(left, ignore_errors=True)
+            if old and _is_ours(left, held) and _holder(folder).removesuffix(_TAKEN_OVER) != left.name:
+                _discard(left)
+
+
+def _is_ours(left: Path, held: set[Path]) -> bool:
+    """Say whether the package made a folder and all files in it; the mark may be missing where nothing else is."""
+    if left.is_symlink() or (left / _MARK).is_symlink():
+        return False
+    files = _files(left)
+    known = {Path(_MARK), Path(_JOURNAL), Path("turn", left.name)}
+    known |= {Path(home, name) for home in (_NEW, _BEFORE, _CUT) for name in files}
+    begun = _MADE.fullmatch(left.name) and (not held or held == {Path(_MARK)} and not (left / _MARK).read_bytes())
+    return bool(files and held <= known or begun)

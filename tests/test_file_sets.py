@@ -169,6 +169,10 @@ def test_a_set_is_written_or_not_wherever_the_process_is_killed(
             assert found[-1] in (before, "nnnn"), number
             write_texts(texts("e"), folder, overwrite=True)  # the next one is not kept from it
             assert letters(folder) == "eeee"
+            for left in folder.glob(".writing-*"):
+                os.utime(left, LONG_AGO)
+            write_texts(texts("f"), folder, overwrite=True)  # which clears away what is old
+            assert not list(folder.glob(".writing-*")), number
             number += 1
         writer.stdin.close()
     assert found == sorted(found, key=lambda one: one == "nnnn")  # from one step on it is written
