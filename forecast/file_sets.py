@@ -259,5 +259,5 @@ def _is_ours(left: Path, held: set[Path]) -> bool:
     files = _files(left)
     known = {Path(_MARK), Path(_JOURNAL), Path("turn", left.name)}
     known |= {Path(home, name) for home in (_NEW, _BEFORE, _CUT) for name in files}
-    begun = _MADE.fullmatch(left.name) and (not held or held == {Path(_MARK)} and not (left / _MARK).read_bytes())
-    return bool(files and held <= known or begun)
+    begun = _MADE.fullmatch(left.name) and (not held or (held == {Path(_MARK)} and not (left / _MARK).read_bytes()))
+    return bool((files and held <= known) or begun)
