@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from forecast.errors import Fault
 from forecast.io.files_in import HEADER, RECORDS
 from forecast.io.seasons import look_at_season
 from forecast.io.tables import opened
+from forecast.records.order_matching import match_orders
 from forecast.records.records import Records, look_at_records
 from forecast.season.season import Season
+from forecast.words import records as words
 
 
 @dataclass(frozen=True)
@@ -30,4 +33,20 @@ def check_folder(path: str | os.PathLike[str]) -> Checked:
     if not any(table in source for table in RECORDS):
         return Checked(season.result, None, season.faults, season.odd)
     records = look_at_records(source, season.result)
-    return Checked(season.result, records.result, season.faults + records.faults, season.odd + records.odd)
+    odd = season.odd + records.odd
+    if season.result and records.result and "batches" in source:
+        unlike = _unlike_orders(season.result, records.result)
+        odd += tuple(fault.placed(source.place(fault.table), None) for fault in unlike)
+    return Checked(season.result, records.result, season.faults + records.faults, odd)
+
+
+def _unlike_orders(season: Season, records: Records) -> Iterator[Fault]:
+    """List the orders of a season that did not come by the last day of its records, and batches unlike their orders."""
+    matched = match_orders(season.orders, (row for row in records.batches if row.delivered >= season.first_week.monday))
+    days = [row.delivered for row in records.batches]
+    days += [row.date for rows in (records.counts, records.weather) for row in rows]
+    if days:
+        for sentence in matched.overdue(max(days)):
+            yield Fault(sentence.removesuffix("."), words.not_recorded(max(days)), "orders")
+    for sentence in matched.remarks():
+        yield Fault(sentence.removesuffix("."), "", "batches")

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import pandas as pd
 
@@ -88,20 +88,30 @@ class MatchedOrders:
         names = ["variety", "lab", "week", "quantity", "batch", "received", "to_come", "state"]
         return pd.DataFrame(rows, columns=names)
 
+    def overdue(self, today: date) -> Iterator[str]:
+        """Return the orders whose week is over and of which plants are still to come."""
+        for one in self.orders:
+            if one.state(today) == "overdue":
+                yield words.overdue(**_cells(one.order), to_come=one.to_come)
+
     def remarks(self) -> Iterator[str]:
-        """Return what does not fit: batches without an order, or far from its week, and orders of another number."""
+        """Return what does not fit: batches without an order, or far from its week, and orders of another number.
+
+        Labs deliver a little more or less than ordered: a little more is not said, a little less is, without advice.
+        """
         for batch in self.unordered if self.orders else ():
             cells = {name: getattr(batch, name) for name in ("batch", "variety", "lab", "received", "order")}
             yield words.unordered(**cells, delivered=batch.delivered)
         for one in self.orders:
-            order = {name: getattr(one.order, name) for name in ("variety", "lab", "week", "quantity")}
-            names = [batch.batch for batch, _ in one.batches]
+            order, names = _cells(one.order), [batch.batch for batch, _ in one.batches]
             for batch, _ in one.batches:
                 late = _weeks_late(batch, one.order)
                 if abs(late) > _FAR:
                     yield words.far_from_order(**order, batch=batch.batch, late=late)
-            if names and abs(one.surplus) > _TOLERANCE * one.order.quantity:
+            if abs(one.surplus) > _TOLERANCE * one.order.quantity:
                 yield words.other_number(**order, batches=names, received=one.received, surplus=one.surplus)
+            elif one.surplus < 0:
+                yield words.came_short(**order, received=one.received)
             ordered = sum(batch.ordered for batch, _ in one.batches)
             if len(one.batches) > 1 and ordered > (1 + _TOLERANCE) * max(one.order.quantity, one.received):
                 yield words.ordered_twice(**order, batches=names, ordered=ordered)
@@ -206,3 +216,8 @@ class _Book:
 
 def _weeks_late(batch: BatchRecord, order: Delivery) -> int:
     return Week.of(batch.delivered) - order.week
+
+
+def _cells(order: Delivery) -> dict[str, Any]:
+    """Return the cells of an order that its sentences name."""
+    return {name: getattr(order, name) for name in ("variety", "lab", "week", "quantity")}

@@ -196,12 +196,7 @@ class Reforecast(Result):
         names = ("variety", "week", "p5", "median", "p95", "target", "chance")
         rows = self.targets()[[*names]].to_dict("records")
         lines = [words.expected(**{str(name): cell for name, cell in row.items()}) for row in rows]
-        for one in self.matched.orders:
-            if one.state(self.on_date) == "overdue":
-                order = {name: getattr(one.order, name) for name in ("variety", "lab", "week", "quantity")}
-                lines.append(words.overdue(**order, to_come=one.to_come))
-        lines += self.matched.remarks()
-        return "\n".join([f"On {self.on_date}:", *lines])
+        return "\n".join([f"On {self.on_date}:", *lines, *self.matched.overdue(self.on_date), *self.matched.remarks()])
 
 
 def reforecast(

@@ -226,6 +226,11 @@ def overdue(*, variety: str, lab: str | None, week: Week | str, quantity: int, t
     return f"{some} {_order(variety, lab, week, quantity)} {verb} not arrived; the forecast does not count {them}."
 
 
+def not_recorded(last: date) -> str:
+    """Return what to do about an order of which no batch is in the records up to their last day."""
+    return f"The records end on {day(last)}; add the batch if it came."
+
+
 def unordered(
     *, batch: str, variety: str, lab: str | None, received: int, delivered: date, order: str | None
 ) -> str:  # fmt: skip
@@ -261,6 +266,14 @@ def other_number(
     return (
         f"{came}; the other {-surplus:,} count as not delivered. If they are still to come, write in "
         "'ordered' of the batch only what came."
+    )
+
+
+def came_short(*, variety: str, lab: str | None, week: Week | str, quantity: int, received: int) -> str:
+    """Return an order of which a few plants did not come, as is usual in the trade."""
+    return (
+        f"{received:,} of the {_order(variety, lab, week, quantity)} came; the other {quantity - received:,} count as "
+        "not delivered."
     )
 
 

@@ -10,6 +10,7 @@ import pytest
 import forecast
 from forecast.__main__ import main
 from forecast.records.folder_check import check_folder
+from forecast.words import records as words
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 BATCHES = "batch,variety,lab,delivered,ordered,received\nB1,Hosta 'Ambrel',North Lab,2027-03-08,100,100\n"
@@ -103,6 +104,61 @@ def test_a_slip_in_records_is_warned_of(kept: Path, batches: str, counts: str, s
     (kept / "batches.csv").write_text(BATCHES + batches, encoding="utf-8")
     (kept / "counts.csv").write_text(COUNTS + counts, encoding="utf-8")
     assert [line for line in _odd(kept) if line.startswith(said)]
+
+
+ORDER = {"variety": "Hosta 'Ambrel'", "lab": "North Lab", "week": "2027-W10", "quantity": 1008}
+ORDERED = "variety,week,quantity,lab\nHosta 'Ambrel',2027-W10,1008,North Lab\n"
+
+
+def _unlike(folder: Path, batches: str, orders: str = ORDERED) -> list[str]:
+    """Return what is odd in a folder with these orders, and these batches in place of its own."""
+    (folder / "orders.csv").write_text(orders, encoding="utf-8")
+    (folder / "batches.csv").write_text(BATCHES.partition("\n")[0] + f"\n{batches}\n", encoding="utf-8")
+    (folder / "counts.csv").write_text(COUNTS.partition("\n")[0] + "\n", encoding="utf-8")
+    checked = check_folder(folder)
+    assert not checked.faults
+    return [str(one) for one in checked.odd]
+
+
+def test_batches_unlike_their_orders_are_warned_of_as_in_the_running_season(kept: Path) -> None:
+    """A batch without an order, one five weeks late, and orders that came short gave no word (issue 17, point 11)."""
+    came = "N1,Hosta 'Ambrel',North Lab,2027-03-08,1008"
+    assert _unlike(kept, f"{came},1008") == []
+    assert _unlike(kept, f"{came},1058") == []
+    short = words.came_short(**ORDER, received=950)
+    assert _unlike(kept, f"{came},950") == [f"batches.csv: {short}"]
+    few = words.other_number(**ORDER, batches=["N1"], received=600, surplus=-408)
+    assert _unlike(kept, f"{came},600") == [f"batches.csv: {few}"]
+    late = words.far_from_order(**ORDER, batch="N1", late=5)
+    assert _unlike(kept, came.replace("03-08", "04-12") + ",1008") == [f"batches.csv: {late}"]
+    other = {"variety": "Hosta 'Belwin'", "lab": "North Lab", "received": 90, "delivered": date(2027, 3, 15)}
+    extra = words.unordered(**other, batch="N2", order=None)
+    found = _unlike(kept, f"{came},1008\nN2,Hosta 'Belwin',North Lab,2027-03-15,90,90")
+    assert found == [f"batches.csv: {extra}"]
+
+
+def test_an_order_is_overdue_once_the_records_go_on_after_its_week(kept: Path) -> None:
+    said = words.overdue(**ORDER, to_come=1008).removesuffix(".")
+    (kept / "weather.csv").write_text("date,t_min,t_max\n2027-03-14,2,9\n", encoding="utf-8")
+    assert _unlike(kept, "") == []  # a Sunday, the last day of the week in which it is due
+    (kept / "weather.csv").write_text("date,t_min,t_max\n2027-03-15,2,9\n", encoding="utf-8")
+    assert _unlike(kept, "") == [f"orders.csv: {said}. {words.not_recorded(date(2027, 3, 15))}"]
+    (kept / "weather.csv").unlink()
+    assert _unlike(kept, "") == []
+    before = "N1,Hosta 'Ambrel',North Lab,2026-03-08,1008,1008"  # of the season before
+    assert _unlike(kept, before) == []
+    orders = f"{ORDERED}Hosta 'Ambrel',2027-W13,504,North Lab\n"
+    assert _unlike(kept, "N1,Hosta 'Ambrel',North Lab,2027-03-29,504,504", orders) == [
+        f"orders.csv: {said}. {words.not_recorded(date(2027, 3, 29))}"
+    ]
+
+
+def test_orders_of_a_nursery_that_keeps_no_batches_are_not_overdue(kept: Path) -> None:
+    (kept / "orders.csv").write_text(ORDERED, encoding="utf-8")
+    (kept / "batches.csv").unlink()
+    (kept / "counts.csv").unlink()
+    (kept / "weather.csv").write_text("date,t_min,t_max\n2027-06-14,12,25\n", encoding="utf-8")
+    assert check_folder(kept).odd == ()
 
 
 def _weather(folder: Path, *, of: forecast.Season, degrees: Callable[[float], float] = float) -> None:

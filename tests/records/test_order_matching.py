@@ -94,7 +94,7 @@ def test_what_does_not_fit_is_said_once_with_its_numbers():
     assert list(match_orders([order()], [batch("N1", -5)]).remarks()) == [
         words.far_from_order(**due, batch="N1", late=-5)
     ]
-    assert list(match_orders([order()], [batch("N1", 0, 100, 91)]).remarks()) == []
+    assert list(match_orders([order()], [batch("N1", 0, 100, 109)]).remarks()) == []
     assert list(match_orders([order()], [batch("N1", 0, 60)]).remarks()) == []  # 40 are to come
     assert list(match_orders([order()], [batch("N1", 0, 100, 60)]).remarks()) == [
         words.other_number(**due, batches=["N1"], received=60, surplus=-40)
@@ -106,6 +106,20 @@ def test_what_does_not_fit_is_said_once_with_its_numbers():
     assert list(match_orders([order()], both).remarks()) == [
         words.ordered_twice(**due, batches=["N1", "N2"], ordered=200)
     ]
+
+
+@pytest.mark.parametrize("received", [90, 91, 99])
+def test_an_order_that_came_a_little_short_is_named_once_and_one_that_came_in_full_is_not(received):
+    """Of 1,000 plants 950 came without a word (issue 17, point 11)."""
+    due = {"variety": "A", "lab": "Lab", "week": W10, "quantity": 100}
+    assert list(match_orders([order()], [batch("N1", 0, 100, received)]).remarks()) == [
+        words.came_short(**due, received=received)
+    ]
+    parts = [batch("N1", 0, 60), batch("N2", 1, 40, received - 60)]
+    assert list(match_orders([order()], parts).remarks()) == [words.came_short(**due, received=received)]
+    made_up = [batch("N1", 0, 100, received), batch("N2", 2, 100 - received)]
+    assert list(match_orders([order()], made_up).remarks()) == []
+    assert list(match_orders([order()], []).remarks()) == []
 
 
 def test_batches_of_a_season_without_orders_are_no_surprise():

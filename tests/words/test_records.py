@@ -144,6 +144,7 @@ def test_a_running_season_says_what_will_come_and_what_is_overdue():
     due, them = "of B from Lab due 18 Jan 2027 (2027-W03)", "have not arrived; the forecast does not count them."
     assert words.overdue(**order, lab="Lab", to_come=1400) == f"The 1,400 plants {due} {them}"
     assert words.overdue(**order, lab="Lab", to_come=400) == f"400 of the 1,400 plants {due} {them}"
+    assert words.not_recorded(date(2027, 6, 14)) == "The records end on 14 Jun 2027; add the batch if it came."
     assert words.overdue(**order, lab=None, to_come=1) == (
         "1 of the 1,400 plants of B due 18 Jan 2027 (2027-W03) has not arrived; the forecast does not count it."
     )
@@ -175,6 +176,7 @@ def test_batches_and_orders_that_do_not_fit_are_named_with_a_remedy():
         f"Batches N1, N2 brought 2,400 for the order of {due}, 1,000 too many. If some belong to another order, give "
         "them a row of their own."
     )
+    assert words.came_short(**order, received=1350) == f"1,350 of the {due} came; the other 50 count as not delivered."
     assert words.ordered_twice(**order, batches=["N1", "N2"], ordered=2800) == (
         f"Batches N1, N2 state 2,800 ordered, but belong to one order of {due}. Write in each row its part, or losses "
         "on arrival look too large."
