@@ -9,6 +9,7 @@ import pandas as pd
 
 from forecast.errors import refuse
 from forecast.growth.outcome import Outcome
+from forecast.growth.summaries import RANGE_NAMES
 from forecast.ordering.order import Order
 from forecast.propagation.cultures import Cultures
 from forecast.propagation.sourcing import Routes
@@ -19,6 +20,12 @@ from forecast.words import charts as words
 # Colours that stay apart without colour vision: Okabe, M. and Ito, K. (2008), Color Universal Design.
 BLUE, ORANGE, GREEN, BLACK = "#0072B2", "#D55E00", "#009E73", "#222222"
 WIDTH, HEIGHT = 560, 260
+
+WHOLE, TRIMMED = ",.0f", ",~f"
+"""How numbers are written, thousands separated: whole ones, and those on an axis of powers of ten.
+
+Other axes have no format: Vega separates thousands there by itself, and shows as many decimals as its steps need.
+"""
 
 Chart = alt.LayerChart | alt.FacetChart  # what altair.layer gives
 
@@ -67,12 +74,17 @@ def saleable(outcome: Outcome, variety: str) -> Chart:
     table = dated(table[table["week"] >= str(first)])
     target = outcome.targets(variety)[["week", "target", "chance"]]
     text = words.saleable(variety, [(row["target"], row["week"], row["chance"]) for row in target.to_dict("records")])
-    layers = fan(alt.Chart(table).encode(x=week_axis(), tooltip=_NUMBERS), "saleable plants on hand [number]")
+    layers = fan(
+        alt.Chart(table).encode(x=week_axis(), tooltip=number_tips("week", *RANGE_NAMES)),
+        "saleable plants on hand [number]",
+    )
     if len(target):
         point = alt.Chart(dated(target)).encode(x=week_axis(), y="target:Q")
         diamonds = point.mark_point(shape="diamond", size=140, filled=True, color=ORANGE, opacity=1)
-        layers.append(diamonds.encode(tooltip=["week", "target", alt.Tooltip("chance", format=".0%")]))
-        layers.append(point.mark_text(align="right", dx=-10, dy=-8, color=BLACK).encode(text="target:Q"))
+        layers.append(diamonds.encode(tooltip=[*number_tips("week", "target"), alt.Tooltip("chance", format=".0%")]))
+        layers.append(
+            point.mark_text(align="right", dx=-10, dy=-8, color=BLACK).encode(text=alt.Text("target:Q", format=WHOLE))
+        )
     return layered(*layers, title=variety, reads=words.SALEABLE, text=text)
 
 
@@ -98,7 +110,8 @@ def order_curve(order: Order) -> Chart:
     axis, scale = alt.Axis(format="%"), alt.Scale(domain=[0, 1])
     y = alt.Y("chance:Q", title="on-time chance [%]", axis=axis, scale=scale)
     chance = alt.Tooltip("chance", format=".1%")
-    tips = ["quantity", chance, alt.Tooltip("cost", title=f"cost [{order.currency}]")]
+    cost = alt.Tooltip("cost", title=f"cost [{order.currency}]", format=WHOLE)
+    tips = [alt.Tooltip("quantity", format=WHOLE), chance, cost]
     line = alt.Chart(curve).mark_line(color=BLUE, point=alt.OverlayMarkDef(size=14, color=BLUE))
     line = line.encode(x=x, y=y, tooltip=tips)
     level = pd.DataFrame({"chance": [order.service_level]})
@@ -151,7 +164,7 @@ def ready(cultures: Cultures) -> Chart:
     LayerChart
         The 90 % range as a band, and the median as a line.
     """
-    base = alt.Chart(dated(cultures.by_week())).encode(x=week_axis(), tooltip=_NUMBERS)
+    base = alt.Chart(dated(cultures.by_week())).encode(x=week_axis(), tooltip=number_tips("week", *RANGE_NAMES))
     layers = fan(base, "saleable plants [number]")
     return layered(*layers, title=cultures.variety, reads=words.READY, text=str(cultures))
 
@@ -174,15 +187,17 @@ def cycles(cultures: Cultures) -> Chart:
     table = table.assign(**{f"{word}_drawn": table[word].clip(lower=1) for word in ("p5", "median", "p95")})
     title = "explants at initiation and in each subculture, then plantlets [step]"
     x = alt.X("step:O", title=title, sort=list(table["step"]), axis=alt.Axis(labelAngle=0))
-    scale = alt.Scale(type="log", nice=True)
-    tips = ["step", "p5", "median", "p95", "most"]
+    scale, axis = alt.Scale(type="log", nice=True), alt.Axis(format=TRIMMED)
+    tips = number_tips("step", *RANGE_NAMES, "most")
     base = alt.Chart(table).encode(x=x)
     band = base.mark_area(opacity=0.25, color=BLUE).encode(
-        y=alt.Y("p5_drawn:Q", title="plants [number, logarithmic]", scale=scale), y2="p95_drawn:Q", tooltip=tips
+        y=alt.Y("p5_drawn:Q", title="plants [number, logarithmic]", scale=scale, axis=axis),
+        y2="p95_drawn:Q",
+        tooltip=tips,
     )
     line = base.mark_line(color=BLUE, point=True).encode(y="median_drawn:Q", tooltip=tips)
     numbers = base.mark_text(dy=14, dx=6, align="left", color=BLACK)
-    layers = [band, line, numbers.encode(y="median_drawn:Q", text=alt.Text("median:Q", format=","))]
+    layers = [band, line, numbers.encode(y="median_drawn:Q", text=alt.Text("median:Q", format=WHOLE))]
     if table["most"].notna().any():
         cap = alt.Chart(table[table["most"].notna()]).encode(x=x, y="most:Q", tooltip=tips)
         layers.append(cap.mark_tick(color=ORANGE, thickness=3, size=46))
@@ -206,10 +221,11 @@ def clean(cultures: Cultures) -> Chart:
     table = cultures.table()[["subculture", "clean", "clean_so_far"]]
     x = alt.X("subculture:O", title="subculture [number]", axis=alt.Axis(labelAngle=0))
     y = alt.Y("share:Q", title="clean vessels [%]", axis=alt.Axis(format="%"), scale=alt.Scale(zero=False))
+    tips = [alt.Tooltip("subculture:O"), alt.Tooltip("share", format=".1%")]
     layers = []
     for (column, name), colour in zip(words.CLEAN_LINES.items(), (BLUE, ORANGE), strict=True):
         rows = table.rename(columns={column: "share"})[["subculture", "share"]].assign(which=name)
-        base = alt.Chart(rows).encode(x=x, y=y, tooltip=["subculture", alt.Tooltip("share", format=".1%")])
+        base = alt.Chart(rows).encode(x=x, y=y, tooltip=tips)
         layers.append(base.mark_line(color=colour, point=alt.OverlayMarkDef(color=colour, size=50)))
         last = alt.Chart(rows.tail(1)).encode(x=x, y=y, text="which:N")
         layers.append(last.mark_text(align="left", dx=8, color=colour))
@@ -234,11 +250,13 @@ def routes(compared: Routes) -> Chart:
     curve = compared.curve()
     names = [route.route for route in compared]
     colours = alt.Scale(domain=names, range=[BLUE, ORANGE, GREEN][: len(names)])
-    x = alt.X("target:Q", title="target [plants, logarithmic]", scale=alt.Scale(type="log", nice=False))
+    scale, axis = alt.Scale(type="log", nice=False), alt.Axis(format=TRIMMED)
+    x = alt.X("target:Q", title="target [plants, logarithmic]", scale=scale, axis=axis)
     title = f"cost per plant needed [{compared.season.currency}]"
     y = alt.Y("cost_per_plant:Q", title=title, scale=alt.Scale(zero=False))
     colour = alt.Color("route:N", scale=colours, legend=None)
-    tips = ["route", "target", alt.Tooltip("cost_per_plant", title="cost per plant"), "cost"]
+    each = alt.Tooltip("cost_per_plant", title="cost per plant", format=",.2f")
+    tips = [*number_tips("route", "target"), each, alt.Tooltip("cost", format=WHOLE)]
     lines = alt.Chart(curve).mark_line(point=True).encode(x=x, y=y, color=colour, tooltip=tips)
     last = curve.sort_values("target").groupby("route").tail(1)
     names_beside = alt.Chart(last).mark_text(align="left", dx=8).encode(x=x, y=y, color=colour, text="route:N")
@@ -247,9 +265,6 @@ def routes(compared: Routes) -> Chart:
     title = f"{compared.request.variety} by {compared.request.week}"
     reads = words.ROUTES.format(target=compared.request.median_demand)
     return layered(rule, lines, names_beside, title=title, reads=reads, text=str(compared), width=WIDTH - 60)
-
-
-_NUMBERS = ["week", "p5", "median", "p95"]
 
 
 def layered(*layers: alt.Chart, title: str, reads: str, text: str, width: int = WIDTH, height: int = HEIGHT) -> Chart:
@@ -270,12 +285,16 @@ def capacity(base: alt.Chart) -> alt.Chart:
     return limit
 
 
+def number_tips(first: str, *numbers: str) -> list[alt.Tooltip]:
+    """Return what is shown where it is pointed at: a name or week, and whole numbers with thousands separated."""
+    return [alt.Tooltip(first), *(alt.Tooltip(name, format=WHOLE) for name in numbers)]
+
+
 def area_tips() -> list[alt.Tooltip]:
     """Return what is shown of the bench area in a week when it is pointed at."""
     return [
-        alt.Tooltip("week"),
-        *(alt.Tooltip(name, format=".0f") for name in ("p5", "median", "p95")),
-        alt.Tooltip("available", title="available", format=".0f"),
+        *number_tips("week", *RANGE_NAMES),
+        alt.Tooltip("available", title="available", format=WHOLE),
         alt.Tooltip("overrun", title="chance over capacity", format=".0%"),
     ]
 

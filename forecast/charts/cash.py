@@ -10,7 +10,20 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from forecast.charts.base import BLACK, BLUE, ORANGE, WIDTH, Chart, dated, fan, heading, layered, week_axis
+from forecast.charts.base import (
+    BLACK,
+    BLUE,
+    ORANGE,
+    WHOLE,
+    WIDTH,
+    Chart,
+    dated,
+    fan,
+    heading,
+    layered,
+    number_tips,
+    week_axis,
+)
 from forecast.errors import refuse
 from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.planning.plan import Plan
@@ -61,7 +74,7 @@ def order_chart(plan: Plan, *, what: Literal["quantity", "price"] = "quantity") 
     most = float(sums["sum"].max())
     name = "plantlets ordered [number]" if what == "quantity" else f"price without freight [{currency}]"
     x = alt.X("since:Q", title=name, scale=alt.Scale(domain=[0, 1.3 * most], nice=False), axis=alt.Axis(tickCount=7))
-    tips = [alt.Tooltip("delivery"), alt.Tooltip("variety"), alt.Tooltip("form"), alt.Tooltip("quantity", format=",")]
+    tips = [alt.Tooltip("delivery"), alt.Tooltip("variety"), alt.Tooltip("form"), alt.Tooltip("quantity", format=WHOLE)]
     tips += [alt.Tooltip(one, title=f"{one} [{currency}]", format=",.2f") for one in ("price", "deposit", "balance")]
     bars = alt.Chart(rows[["delivery", "variety", "form", "quantity", "price", "deposit", "balance", "since", "until"]])
     bars = bars.mark_bar(color=BLUE, opacity=0.75, stroke="white", strokeWidth=2)
@@ -88,8 +101,7 @@ def cash_chart(flow: CashFlow) -> Chart:
         lowest cash, in the week in which it most often falls.
     """
     currency, point = flow.currency, flow.low_point
-    tips = [alt.Tooltip("week"), *(alt.Tooltip(name, format=",.0f") for name in RANGE_NAMES)]
-    base = alt.Chart(dated(flow.table())).encode(x=week_axis(), tooltip=tips)
+    base = alt.Chart(dated(flow.table())).encode(x=week_axis(), tooltip=number_tips("week", *RANGE_NAMES))
     zero = alt.Chart(pd.DataFrame({"cash": [0]})).mark_rule(color=BLACK).encode(y="cash:Q")
     labels = words.lowest_cash(amount=point.median, week=str(point.week), currency=currency)
     low = pd.DataFrame([{"week": str(point.week), "lowest": round(point.median, 2), "label": labels}])
@@ -145,7 +157,7 @@ def margin_chart(flows: Mapping[str, CashFlow]) -> Chart:
     highest = math.ceil(float(rows["heap"].max()))
     scale = alt.Scale(domain=[0, highest], nice=False)
     x = alt.X("margin:Q", title=f"margin of the season [{currencies[0]}]", scale=alt.Scale(zero=False, padding=_DOT))
-    tips = [alt.Tooltip("plan"), alt.Tooltip("kind"), alt.Tooltip("margin", format=",.0f")]
+    tips = [alt.Tooltip("plan"), alt.Tooltip("kind"), alt.Tooltip("margin", format=WHOLE)]
     base = alt.Chart().encode(x=x, y=alt.Y("heap:Q", axis=None, scale=scale), tooltip=tips)
     dots = base.transform_filter("datum.kind == 'season'").mark_point(
         filled=True, size=0.6 * _DOT**2, color=BLUE, opacity=1
@@ -188,8 +200,8 @@ def service_level_chart(prices: pd.DataFrame) -> Chart:
     scale = alt.Scale(zero=False, nice=False, padding=40)
     x = alt.X("service_level:Q", title="service level of every target [%]", axis=alt.Axis(format="%"), scale=scale)
     y = alt.Y("cost:Q", title=f"cost until the target weeks [{currency}]", scale=alt.Scale(zero=False, padding=20))
-    tips = [alt.Tooltip("service_level", format=".1%"), alt.Tooltip("plantlets", format=",")]
-    tips += [alt.Tooltip("cost", title=f"cost [{currency}]", format=",.0f")]
+    tips = [alt.Tooltip("service_level", format=".1%"), alt.Tooltip("plantlets", format=WHOLE)]
+    tips += [alt.Tooltip("cost", title=f"cost [{currency}]", format=WHOLE)]
     line = alt.Chart(rows).mark_line(color=BLUE, point=alt.OverlayMarkDef(size=50, color=BLUE))
     ends = rows.iloc[[0, -1]].drop_duplicates()[["service_level", "cost"]]
     ends = ends.assign(label=[f"about {rounded(cost)}" for cost in ends["cost"]])

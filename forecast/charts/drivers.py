@@ -7,7 +7,7 @@ from typing import Any, Literal
 import altair as alt
 import pandas as pd
 
-from forecast.charts.base import BLACK, BLUE, ORANGE, WIDTH, Chart, layered
+from forecast.charts.base import BLACK, BLUE, ORANGE, WHOLE, WIDTH, Chart, layered
 from forecast.errors import refuse, whole
 from forecast.sensitivity.comparing import ALL, Comparison
 from forecast.sensitivity.drivers import Drivers
@@ -65,7 +65,8 @@ def tornado_chart(drivers: Drivers, *, top: int = 10) -> Chart:
     }[drivers.answer]
     y = alt.Y("input:N", title="input", sort=list(table["input"]), axis=alt.Axis(labelLimit=260))
     x = alt.X("answer:Q", title=title, scale=_scale([*rows["answer"], base]), axis=alt.Axis(tickCount=6))
-    tips = [alt.Tooltip("input"), alt.Tooltip("end"), alt.Tooltip("label", title="value"), alt.Tooltip("answer")]
+    tips = [alt.Tooltip("input"), alt.Tooltip("end"), alt.Tooltip("label", title="value")]
+    tips.append(alt.Tooltip("answer", format=",.1f" if percent else WHOLE))
     colour = alt.Color("end:N", scale=alt.Scale(domain=["p10", "p90"], range=[ORANGE, BLUE]), legend=None)
     bars = alt.Chart(rows).mark_bar(opacity=0.75, height=0.6 * _ROW)
     bars = bars.encode(x=x, x2="base:Q", y=y, color=colour, tooltip=tips)
@@ -119,7 +120,7 @@ def comparison_chart(comparison: Comparison, *, what: Literal["saleable", "margi
     scale = _scale([*drawn["p5"], *drawn["p95"], 0.0])
     title = f"difference in {rows}"
     x = alt.X("difference:Q", title=title, scale=scale, axis=alt.Axis(tickCount=6))
-    tips = [alt.Tooltip("row", title=name), *(alt.Tooltip(one, format=",.0f") for one in ("p5", "difference", "p95"))]
+    tips = [alt.Tooltip("row", title=name), *(alt.Tooltip(one, format=WHOLE) for one in ("p5", "difference", "p95"))]
     zero = alt.Chart(pd.DataFrame({"zero": [0]})).mark_rule(color=BLACK).encode(x=alt.X("zero:Q", title=title))
     base = alt.Chart(drawn).encode(y=y, tooltip=tips)
     lines = base.mark_rule(color=BLUE, strokeWidth=3, opacity=0.5).encode(x=alt.X("p5:Q", title=title), x2="p95:Q")

@@ -6,7 +6,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from forecast.charts.base import BLACK, BLUE, GREEN, ORANGE, Chart, layered
+from forecast.charts.base import BLACK, BLUE, GREEN, ORANGE, WHOLE, Chart, layered
 from forecast.records.learned_season import LearnedSeason
 from forecast.words import charts as words
 
@@ -44,7 +44,7 @@ def shrinkage(learned: LearnedSeason, stage: str) -> Chart:
         alt.Tooltip("variety"),
         alt.Tooltip("kind"),
         alt.Tooltip("share", format=".1%"),
-        alt.Tooltip("batches", title="own batches"),
+        alt.Tooltip("batches", title="own batches", format=WHOLE),
         alt.Tooltip("based_on", title="based on"),
     ]
     ranges = table.dropna(subset="p5")[["variety", "p5", "p95"]]
@@ -96,7 +96,7 @@ def next_batch(learned: LearnedSeason, variety: str, stage: str, *, of: int = 10
         "plants:Q", title=f"plants that survive {stage}, of {of:,} [number]", scale=alt.Scale(zero=False, nice=False)
     )
     y = alt.Y("chance:Q", title=f"chance{each} [%]", axis=alt.Axis(format="%"))
-    tips = [alt.Tooltip("plants"), alt.Tooltip("chance", format=".1%")]
+    tips = [alt.Tooltip("plants", format=WHOLE), alt.Tooltip("chance", format=".1%")]
     bars = alt.Chart(rows).mark_rect(color=BLUE, opacity=0.6, stroke="white", strokeWidth=0.5)
     bars = bars.encode(x=x, x2="until:Q", y=y, y2="none:Q", tooltip=tips)
     ends = pd.DataFrame({"at": [low, high + 1]})

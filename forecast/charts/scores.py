@@ -56,7 +56,8 @@ def calibration(scores: Scorecard) -> Chart:
         "start:Q", bin="binned", title="forecast chance of fewer than the outcome [%]", axis=alt.Axis(format=".0%")
     )
     y = alt.Y("share:Q", title="forecasts [% of all]", axis=alt.Axis(format=".0%"), scale=alt.Scale(zero=True))
-    bars = alt.Chart(rows).mark_bar(color=BLUE, opacity=0.6).encode(x=x, x2="end:Q", y=y, tooltip=list(rows))
+    tips = [*(alt.Tooltip(name, format=".0%") for name in ("start", "end")), alt.Tooltip("share", format=".1%")]
+    bars = alt.Chart(rows).mark_bar(color=BLUE, opacity=0.6).encode(x=x, x2="end:Q", y=y, tooltip=tips)
     band = pd.DataFrame([{"p5": round(low, 4), "p95": round(high, 4), "even": 1 / _BINS}])
     chance = alt.Chart(band).mark_rect(color=ORANGE, opacity=0.18).encode(y="p5:Q", y2="p95:Q")
     even = alt.Chart(band).mark_rule(color=BLACK, strokeDash=[5, 4]).encode(y="even:Q")

@@ -8,7 +8,7 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
-from forecast.charts.base import BLACK, BLUE, GREEN, ORANGE, WIDTH, Chart, area_tips, dated, layered
+from forecast.charts.base import BLACK, BLUE, GREEN, ORANGE, WHOLE, WIDTH, Chart, area_tips, dated, layered, number_tips
 from forecast.errors import refuse
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE_NAMES
@@ -133,7 +133,7 @@ def chances(plans: Mapping[str, Outcome], variety: str, week: Week | str) -> Cha
             y=alt.Y("chance:Q", title="simulated seasons [%]", axis=axis, scale=scale),
             color=alt.Color("plan:N", scale=colours, sort=list(plans), legend=alt.Legend(title=None, orient="bottom")),
             strokeDash=alt.StrokeDash("plan:N", scale=dashes, sort=list(plans)),
-            tooltip=["plan", "plants", alt.Tooltip("chance", format=".0%")],
+            tooltip=[*number_tips("plan", "plants"), alt.Tooltip("chance", format=".0%")],
         )
     )
     low = {name: int(outcome.quantile(variety, week=week, q=0.1)) for name, outcome in plans.items()}
@@ -196,11 +196,11 @@ def work_calendar(work: Hours) -> Chart:
         A row for each stage, a cell for each week: the darker, the more expected hours; the number is written in it.
     """
     rows = dated(work.by_stage[work.by_stage["hours"] >= 0.5])
-    rows = rows.assign(label=rows["hours"].map(lambda hours: f"{hours:.0f}"))
+    rows = rows.assign(label=rows["hours"].map(lambda hours: f"{hours:,.0f}"))
     stages = list(dict.fromkeys(work.by_stage["stage"]))
     y = alt.Y("stage:N", title="plants enter [stage]", sort=stages)
-    tips = [alt.Tooltip("week"), alt.Tooltip("stage"), alt.Tooltip("hours", title="expected hours", format=".1f")]
-    tips += [alt.Tooltip(name, title=f"plants, {name}", format=",.0f") for name in ("p5", "median", "p95")]
+    tips = [alt.Tooltip("week"), alt.Tooltip("stage"), alt.Tooltip("hours", title="expected hours", format=",.1f")]
+    tips += [alt.Tooltip(name, title=f"plants, {name}", format=WHOLE) for name in ("p5", "median", "p95")]
     base = alt.Chart(rows).encode(x=_cells(), y=y, tooltip=tips)
     shade = alt.Color("hours:Q", title="hours [h]", scale=alt.Scale(scheme="blues"))
     most = float(rows["hours"].max()) if len(rows) else 1.0
@@ -231,7 +231,7 @@ def narrowing(table: pd.DataFrame, came: int | None = None) -> Chart:
     rows = table[["day", *RANGE_NAMES]]
     axis = alt.Axis(format="%d %b %Y", labelAngle=-35)
     x = alt.X("day:T", title="forecast made on [day]", axis=axis)
-    tips = [alt.Tooltip("day:T", format="%d %b %Y"), *(alt.Tooltip(name, format=",.0f") for name in RANGE_NAMES)]
+    tips = [alt.Tooltip("day:T", format="%d %b %Y"), *(alt.Tooltip(name, format=WHOLE) for name in RANGE_NAMES)]
     base = alt.Chart(rows).encode(x=x, tooltip=tips)
     y = alt.Y("p5:Q", title="saleable plants [number]", scale=alt.Scale(zero=False))
     band = base.mark_area(color=BLUE, opacity=0.25).encode(y=y, y2="p95:Q")
@@ -239,7 +239,7 @@ def narrowing(table: pd.DataFrame, came: int | None = None) -> Chart:
     layers: list[alt.Chart] = [band, line]
     if came is not None:
         dashed = alt.Chart(pd.DataFrame({"came": [came]})).mark_rule(color=ORANGE, strokeWidth=2, strokeDash=[6, 3])
-        layers.append(dashed.encode(y="came:Q", tooltip=[alt.Tooltip("came", title="final number", format=",.0f")]))
+        layers.append(dashed.encode(y="came:Q", tooltip=[alt.Tooltip("came", title="final number", format=WHOLE)]))
     ends = rows.iloc[[0, -1]].drop_duplicates().to_dict("records")
     text = words.narrowing([{str(name): cell for name, cell in row.items()} for row in ends], came)
     return layered(*layers, title=words.NARROWING_TITLE, reads=words.narrowing_note(came), text=text)

@@ -271,10 +271,7 @@ def other_number(
 
 def came_short(*, variety: str, lab: str | None, week: Week | str, quantity: int, received: int) -> str:
     """Return an order of which a few plants did not come, as is usual in the trade."""
-    return (
-        f"{received:,} of the {_order(variety, lab, week, quantity)} came; the other {quantity - received:,} count as "
-        "not delivered."
-    )
+    return f"{received:,} of the {_order(variety, lab, week, quantity)} were delivered."
 
 
 def ordered_twice(

@@ -8,6 +8,7 @@ import nbformat
 import numpy as np
 import pytest
 import vl_convert
+from chart_specs import badly_printed
 from hypothesis import given
 from hypothesis import strategies as st
 from labelled import saleable_by_week
@@ -198,6 +199,7 @@ def test_what_is_shown_is_plain_and_names_the_data_of_the_chart(sizing):
     named = {layer["data"]["name"] for part in spec["vconcat"] for layer in part["layer"]}
     assert named == shown["data"].keys()
     assert [row["base"] for row in shown["data"]["saleable"]] == [row["median"] for row in shown["data"]["saleable"]]
+    assert badly_printed(spec) == set()
     drawn = vl_convert.vegalite_to_svg(spec)
     assert "covered house" in drawn
     assert "saleable plants on hand [number]" in drawn

@@ -176,7 +176,7 @@ def test_batches_and_orders_that_do_not_fit_are_named_with_a_remedy():
         f"Batches N1, N2 brought 2,400 for the order of {due}, 1,000 too many. If some belong to another order, give "
         "them a row of their own."
     )
-    assert words.came_short(**order, received=1350) == f"1,350 of the {due} came; the other 50 count as not delivered."
+    assert words.came_short(**order, received=1350) == f"1,350 of the {due} were delivered."
     assert words.ordered_twice(**order, batches=["N1", "N2"], ordered=2800) == (
         f"Batches N1, N2 state 2,800 ordered, but belong to one order of {due}. Write in each row its part, or losses "
         "on arrival look too large."
