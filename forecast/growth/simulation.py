@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from typing import Any
 
@@ -28,6 +28,7 @@ from forecast.season.stages import STAGES, Stage
 from forecast.streams import DRAWS, Array, Streams
 from forecast.weeks import Week
 
+_REPEATS = 8  # from which a standard error is known to a quarter
 _COLUMNS = ("variety", "week", "quantity", "lab")  # of an order
 COORDINATES = tuple(f"{stage} {kind}" for kind in ("survival", "time") for stage in STAGES)
 
@@ -121,6 +122,15 @@ def streams_of(season: Season, draws: int, seed: int | None) -> Streams:
 def season_streams(draws: int, seed: int) -> Streams:
     """Make the streams that every calculation of a season draws from."""
     return Streams(seed, draws, COORDINATES)
+
+
+def repeats(streams: Streams) -> Iterator[Streams]:
+    """Return streams like some, independent of them and of each other: a number differs between them by its error.
+
+    Even draws have no simpler error: that of independent draws is up to six times as large.
+    """
+    for at in range(_REPEATS):
+        yield season_streams(streams.draws, int(streams.generator("repeat", str(at)).integers(2**62)))
 
 
 def draw_fate(

@@ -6,9 +6,15 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
+import numpy as np
+
+from forecast.growth.simulation import repeats
 from forecast.ordering.shipments import Shipment
+from forecast.ordering.trial_orders import Case
 from forecast.planning.column_generation import Solution
 from forecast.planning.columns import Column, Way, Ways
+from forecast.season.season import Season
+from forecast.streams import Array, Streams
 
 _CENT = 0.01
 _MANY = 1000  # steps of an order: one more or less is nothing to it
@@ -107,3 +113,41 @@ def _like(ways: Ways, way: Way, quantity: int) -> Iterator[tuple[Way, int]]:
             yield other, quantity
         elif other.prices != prices and other.week == week:
             yield other, other.prices.orderable(quantity)
+
+
+def errors(season: Season, solution: Solution, changes: Sequence[Change], streams: Streams) -> Array:
+    """Return the standard error of what each change loses, shape (changes,) [currency].
+
+    Notes
+    -----
+    Both plans are valued in the same draws, again and again in others. Freight is the same in all.
+    """
+    columns = {one.key: one for change in changes for one in (change.column, change.instead) if one is not None}
+    margins = _least if solution.master.every_item else _margins
+    lost = []
+    for other in repeats(streams):
+        found = margins(season, list(columns.values()), other)
+        lost.append([found[one.column.key] - (found[one.instead.key] if one.instead else 0) for one in changes])
+    return np.asarray(np.std(lost, axis=0, ddof=1))
+
+
+def _margins(season: Season, columns: Sequence[Column], streams: Streams) -> dict[tuple[object, ...], float]:
+    """Return the expected margins of columns without freight under other streams, by their keys [currency]."""
+    found = {}
+    varieties: dict[str, list[Column]] = {}
+    for one in columns:
+        varieties.setdefault(one.shipments[0].variety, []).append(one)
+    for variety, some in varieties.items():
+        used = {(way.prices, way.week, way.slot) for one in some for way in one.plants}
+        ways = Ways(season, streams, variety, 1 + max(slot for *_, slot in used), only=used)
+        same = {(way.prices, way.week, way.slot): way for slot in ways.slots for way in slot}
+        for one in some:
+            plants = {same[way.prices, way.week, way.slot]: number for way, number in one.plants.items()}
+            found[one.key] = float(ways.margin(plants).mean())
+    return found
+
+
+def _least(season: Season, columns: Sequence[Column], streams: Streams) -> dict[tuple[object, ...], float]:
+    """Return the same of orders that each meet one target."""
+    cases = [Case(season, streams, row, number) for number, row in season.each_target()]
+    return {one.key: -sum(cases[one.item].cost(shipment) for shipment in one.shipments) for one in columns}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -117,12 +117,14 @@ class Column:
 class Ways:
     """All possible deliveries of one variety that has a sale price and a target, and what one or two of them earn.
 
-    If they are guarded, the worst tenth of draws can count for more than the others.
+    If they are guarded, the worst tenth of draws can count for more than the others. `only` are the price lists, weeks
+    and numbers of delivery whose margin is asked for; without it, all are tried in all quantities.
     """
 
     def __init__(
-        self, season: Season, streams: Streams, variety: str, deliveries: int = 2, *, guarded: bool = False
-    ) -> None:
+        self, season: Season, streams: Streams, variety: str, deliveries: int = 2, *, guarded: bool = False,
+        only: Container[tuple[PriceList, Week, int]] | None = None,
+    ) -> None:  # fmt: skip
         self.season, self.streams, self.variety = season, streams, variety
         rows = season.targets_of(variety)
         self.rows = rows
@@ -136,8 +138,9 @@ class Ways:
         self.worth = np.array([price + saved[week] - saved[weeks[-1]] for price, week in zip(paid, weeks, strict=True)])
         self.cleared = float(season.marked_down(variety))
         self._batches = object()  # which its streams keep fates of
+        self._tried, possible = only is None, self._possible(last)
         self.slots = tuple(
-            tuple(self._way(prices, week, slot, guarded) for prices, week in self._possible(last))
+            tuple(self._way(*one, slot, guarded) for one in possible if only is None or (*one, slot) in only)
             for slot in range(deliveries)
         )
         self._tables: dict[tuple[Way, Way | None], Array] = {}
@@ -167,8 +170,10 @@ class Ways:
         area, bench = footprint(season, self.variety, fate, week, self.rows[-1].week)
         growing = stage_costs(season, self.variety, fate, week) + bench
         least = min(row.unit_price for row in prices.breaks) + growing
-        most = self._most(parts["ready"], parts["past"], parts["through"], least, guarded)
-        quantities = orderable_up_to(prices, most)
+        quantities = np.zeros(0, dtype=np.int64)
+        if self._tried:
+            most = self._most(parts["ready"], parts["past"], parts["through"], least, guarded)
+            quantities = orderable_up_to(prices, most)
         return Way(prices, week, slot, quantities, **parts, growing=growing, area=area)
 
     def _most(self, ready: Array, past: Array, through: Array, least: Array, guarded: bool) -> int:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
@@ -17,7 +17,7 @@ from forecast.growth.simulation import season_streams, simulate
 from forecast.ordering.reach import Excess, excess, hardest
 from forecast.ordering.shipments import Bill, Shipment, bill
 from forecast.ordering.trial_orders import Case
-from forecast.planning.alternatives import neighbours
+from forecast.planning.alternatives import errors, neighbours
 from forecast.planning.column_generation import Solution
 from forecast.planning.columns import Column
 from forecast.planning.out_of_sample import OutOfSample, evaluate
@@ -28,6 +28,7 @@ from forecast.season.season import Season
 from forecast.streams import DRAWS
 from forecast.weeks import Week
 from forecast.words import orders as words
+from forecast.words.numbers import unit_worth
 from forecast.words.results import Result
 
 Aim = Literal["margin", "cost"]
@@ -179,21 +180,23 @@ class Plan(Result):
         -------
         DataFrame
             variety, lab, week and quantity of the order; instead: what would take its place; loss: expected margin that
-            would be lost (below 0: won) on the draws of the search [currency]; fits: whether it keeps all limits. The
-            cheapest first.
+            would be lost (below 0: won) on the draws of the search, and error, its standard error [currency]: a loss of
+            less than twice its error may be none; fits: whether it keeps all limits. The cheapest first.
         """
         return self._alternatives.copy()
 
     @cached_property
     def _alternatives(self) -> pd.DataFrame:
         rows = []
-        master = self._solution.master
-        for change in neighbours(self._solution):
+        master, changes = self._solution.master, list(neighbours(self._solution))
+        lost = errors(self.season, self._solution, changes, season_streams(self.draws, self.seed)).tolist()
+        for change, error in zip(changes, lost, strict=True):
             chosen = change.applied(self._solution.chosen)
             loss = self.margin - float(master.margin(chosen).mean())
             order = change.order.variety, change.order.lab, str(change.order.week), change.order.quantity
-            rows.append((*order, _instead(change.order, change.other), round(loss, 2), master.fits(chosen)))
-        columns = ["variety", "lab", "week", "quantity", "instead", "loss", "fits"]
+            instead = _instead(change.order, change.other)
+            rows.append((*order, instead, round(loss, 2), round(error, 2), master.fits(chosen)))
+        columns = ["variety", "lab", "week", "quantity", "instead", "loss", "error", "fits"]
         return pd.DataFrame(rows, columns=columns).sort_values("loss", kind="stable", ignore_index=True)
 
     @cached_property
@@ -295,9 +298,14 @@ class Plan(Result):
         for row in self.limits().to_dict("records"):
             if row["shadow_price"] > 0 and row["limit"] != "worst tenth":
                 yield words.binding(
-                    limit=row["limit"], week=row["week"], shadow_price=row["shadow_price"],
-                    earns=self.aim == "margin", currency=self.season.currency,
+                    limit=row["limit"], week=row["week"], worth=self._worth(row), earns=self.aim == "margin",
+                    currency=self.season.currency,
                 )  # fmt: skip
+
+    def _worth(self, limit: Mapping[Hashable, Any]) -> str:
+        gap = self.bound - self.margin
+        price, available = limit["shadow_price"], limit["available"]
+        return unit_worth(price, available=available, gap=gap, currency=self.season.currency)
 
 
 def _instead(order: Shipment, other: Shipment | None) -> str:

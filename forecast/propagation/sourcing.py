@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import OutOfReach, Refused, refuse
-from forecast.growth.simulation import streams_of
+from forecast.growth.simulation import repeats, streams_of
 from forecast.growth.summaries import at_least
 from forecast.ordering.order import Order, order_of
 from forecast.ordering.reach import Excess
@@ -28,10 +28,10 @@ from forecast.rounding import reaches
 from forecast.season.consistency import first_delivery
 from forecast.season.season import Season
 from forecast.season.targets import Target
-from forecast.streams import PLANNING_DRAWS
+from forecast.streams import PLANNING_DRAWS, Streams
 from forecast.weeks import Week
 from forecast.words import propagation as words
-from forecast.words.numbers import rounded
+from forecast.words.numbers import apart, rounded
 from forecast.words.results import Result
 
 BUY, EXPLANTS, DIVISION = "buy in", "propagate in vitro", "divide stock"
@@ -138,7 +138,7 @@ class Routes(Result):
         for route in self.routes:
             if route.route == BUY:
                 with suppress(OutOfReach, Refused):
-                    found[BUY] = order_of(_case(self.season, request, draws, self.seed)).cost
+                    found[BUY] = order_of(_case(self.season, request, self._streams(draws))).cost
             elif best := _search(self.season, route.route, request, draws, self.seed).best():
                 found[route.route] = best.cost
         return found
@@ -180,7 +180,41 @@ class Routes(Result):
 
     def __str__(self) -> str:
         lines = [f"{self._sentence(route)} {_excess(route) or ''}".rstrip() for route in self.routes]
-        return "\n".join([*lines, words.cheapest(self.best.route if self.best else None)])
+        return "\n".join([*lines, words.cheapest(self._cheapest())])
+
+    def _cheapest(self) -> list[str]:
+        """Return the cheapest route that meets the target, and those of which it cannot be seen that they cost more."""
+        if (best := self.best) is None:
+            return []
+        more = {name: self[name].cost - best.cost for name in self._errors}
+        return [best.route, *(name for name, error in self._errors.items() if not apart(more[name], error))]
+
+    @cached_property
+    def _errors(self) -> dict[str, float]:
+        """Standard error of how much more each other route that meets the target costs than the cheapest [currency].
+
+        It is that of the expected costs of their plans, as these are, in the same draws.
+        """
+        best = self.best
+        others = [route for route in self.routes if route is not best and not route.why_not]
+        if best is None or not others:
+            return {}
+        every = [*others, best]
+        costs = [[self._again(one, streams) for one in every] for streams in repeats(self._streams(self.draws))]
+        more = np.array(costs)[:, :-1] - np.array(costs)[:, -1:]
+        return {one.route: float(error) for one, error in zip(others, more.std(axis=0, ddof=1), strict=True)}
+
+    def _streams(self, draws: int) -> Streams:
+        return streams_of(self.season, draws, self.seed)
+
+    def _again(self, route: Route, streams: Streams) -> float:
+        """Return what the plan of a route is expected to cost under other streams [currency]."""
+        if isinstance(route.plan, Order):
+            return _case(self.season, self.request, streams).cost(route.plan.shipment)
+        assert route.plan is not None
+        made = route.plan.cultures
+        again = Cultures(self.season, made.row, streams, made.start, made.explants, made.kept, made.potted)
+        return sum(amount for _, _, amount in expected_outlays(again, self.request.week))
 
     def _sentence(self, route: Route) -> str:
         return (
@@ -257,13 +291,13 @@ def _excess(route: Route) -> Excess | None:
     return route.plan.excess if isinstance(route.plan, Order) and not route.why_not else None
 
 
-def _case(season: Season, request: Target, draws: int, seed: int) -> Case:
+def _case(season: Season, request: Target, streams: Streams) -> Case:
     """Return all that is needed to order for a target, drawn as the delivery that the season's row would be."""
     weeks = [row.week for row in season.targets_of(request.variety)]
     number = weeks.index(request.week) + 1 if request.week in weeks else 1
     if request.week > season.last_week:
         raise refuse("week", str(request.week), "after the season", f"Give a week to {season.last_week}.")
-    return Case(season, streams_of(season, draws, seed), request, number)
+    return Case(season, streams, request, number)
 
 
 def _last_crossing(one: pd.Series[float], other: pd.Series[float]) -> tuple[str, str, int] | None:
@@ -328,7 +362,7 @@ def _first_week(search: Search, made: Cultures) -> Week | None:
 def _buying(season: Season, request: Target, draws: int, seed: int) -> Route:
     why = ""
     try:
-        case = _case(season, request, draws, seed)
+        case = _case(season, request, streams_of(season, draws, seed))
         order = order_of(case)
     except OutOfReach as error:
         order, why = error.best, words.enough_in(error.best.chance)

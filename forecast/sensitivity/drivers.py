@@ -23,13 +23,16 @@ from forecast.sensitivity.expected import check_expected
 from forecast.sensitivity.inputs import PRICES
 from forecast.sensitivity.response import Answer, Response
 from forecast.sensitivity.sobol import TENTHS, ranked
-from forecast.streams import PLANNING_DRAWS
+from forecast.streams import PLANNING_DRAWS, Array
 from forecast.words import sensitivity as words
+from forecast.words.numbers import apart
 from forecast.words.results import Result
 
 _WIDEST = 5.0  # a score beyond it, one in three million, counts as impossible
 _LOOKS = 11  # scores at which the margin is computed before its zero is sought
 _MOST_RANGE = 0.5
+_SCORES = [float(ndtri(q)) for q in TENTHS]
+_NAMED = 3  # inputs of largest swing that are named
 _TOGETHER = 0.1  # share of the variance that interactions may explain before they count
 
 
@@ -138,11 +141,30 @@ class Drivers(Result):
 
     @cached_property
     def _tornado(self) -> pd.DataFrame:
-        scores, rows = [float(ndtri(q)) for q in TENTHS], []
-        for name, one in self.response.inputs.items():
-            found = [self.response.expected({name: one.scores(score)}, [name]) for score in scores]
-            rows.append((name, one.unit, *(one.at(score) for score in scores), *found))
+        inputs, rows = self.response.inputs, []
+        for (name, one), found in zip(inputs.items(), _ends(self.response, inputs), strict=True):
+            rows.append((name, one.unit, *(one.at(score) for score in _SCORES), *found))
         return ranked(pd.DataFrame(rows, columns=["input", "unit", "p10", "p90", "at_p10", "at_p90"]))
+
+    @cached_property
+    def _repeated(self) -> Array:
+        """How far the answer swings in other draws with the inputs of largest swing, shape (repeats, inputs)."""
+        top = self._tornado.head(_NAMED)
+        signs = np.where(top["at_p90"] >= top["at_p10"], 1, -1)
+        ends = np.array([_ends(response, top["input"]) for response in self.response.repeated()])
+        return np.asarray(signs * (ends[:, :, 1] - ends[:, :, 0]))
+
+    def _error(self, one: int, other: int | None = None) -> float:
+        """Return the standard error of the swing of an input, or of that by which it is larger than another."""
+        swings = self._repeated
+        return float(np.std(swings[:, one] - (0 if other is None else swings[:, other]), ddof=1))
+
+    def _apart(self, one: int, other: int | None = None) -> bool:
+        """Return whether it can be seen that an input changes the answer, or changes it more than another."""
+        swings = self._tornado["swing"]
+        change = float(swings[one]) - (0 if other is None else float(swings[other]))
+        scale = 100 if self.answer == "chance" else 1  # it is written as so many of 100 seasons
+        return apart(scale * change, scale * self._error(one, other))
 
     def indices(self, *, top: int = 5) -> pd.DataFrame:
         """Return the Sobol indices of the inputs of largest swing, and of all others together.
@@ -239,9 +261,14 @@ class Drivers(Result):
         return BreakEven(name, unit, part * stated, chance, "above" if below else "below")
 
     def __str__(self) -> str:
-        top = self._tornado.head(3)
-        cells = {name: top[name].iloc[0] for name in ("unit", "p10", "p90", "at_p10", "at_p90")}
-        return words.drivers(top["input"].tolist(), answer=self.answer, base=self.base, currency=self.currency, **cells)
+        names = self._tornado["input"].tolist()[:_NAMED]
+        seen = [at for at in range(len(names)) if self._apart(at)]
+        if not seen:
+            return words.no_drivers(answer=self.answer, base=self.base, currency=self.currency)
+        first, *rest = seen
+        cells = {name: self._tornado[name][first] for name in ("unit", "p10", "p90", "at_p10", "at_p90")}
+        inputs = {names[first]: True} | {names[at]: self._apart(first, at) for at in rest}
+        return words.drivers(inputs, answer=self.answer, base=self.base, currency=self.currency, **cells)
 
 
 def what_drives(
@@ -322,6 +349,12 @@ def what_drives(
         remedy = "Enter standard deviations of survivals and times."
         raise refuse("season", season.name, "nothing is uncertain in it", remedy)
     return Drivers(answer, response.base, season.currency, response)
+
+
+def _ends(response: Response, names: Iterable[str]) -> list[list[float]]:
+    """Return the expected answers with each of some inputs at its 10th and at its 90th percentile."""
+    inputs = {name: response.inputs[name] for name in names}
+    return [[response.expected({name: one.scores(at)}, [name]) for at in _SCORES] for name, one in inputs.items()]
 
 
 def _crossing(margins: Mapping[float, float]) -> tuple[float, float] | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Literal
 
 import numpy as np
@@ -10,7 +10,7 @@ import pandas as pd
 
 from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
-from forecast.growth.simulation import season_streams
+from forecast.growth.simulation import draw, repeats, season_streams
 from forecast.resources.money_flow import bought
 from forecast.sensitivity.expected import Expected
 from forecast.sensitivity.inputs import PRICES, Input, Scores, inputs_of, other_streams, outcome_with, price_at
@@ -43,6 +43,12 @@ class Response:
     def base(self) -> float:
         """The expected answer with all inputs random."""
         return float(self._total(self._parts, {}, {}).mean())
+
+    def repeated(self) -> Iterator[Response]:
+        """Return the same answer in other draws, again and again: it differs between them by its error."""
+        for streams in repeats(self.streams):
+            outcome = Outcome(draw(self.season, self.outcome.batches, streams))
+            yield Response(outcome, self.varieties, self.answer, self.ranges)
 
     def expected(self, sample: Scores, touched: Iterable[str], parts: Mapping[str, float] | None = None) -> float:
         """Return the expected answer with some inputs set, and prices at some parts of what is stated."""

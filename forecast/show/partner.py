@@ -259,7 +259,9 @@ def _limits(plan: Plan) -> Table | None:
         place = row["limit"] in plan.season.place_names
         used = f"{row['used']:,.0f} m²" if place else money(row["used"], currency)
         available = f"{row['available']:,.0f} {'m²' if place else currency}"
-        rows.append((row["limit"], row["week"], used, available, words.unit_value(row["shadow_price"], currency)))
+        gap = plan.bound - plan.margin
+        worth = words.unit_value(row["shadow_price"], available=row["available"], gap=gap, currency=currency)
+        rows.append((row["limit"], row["week"], used, available, worth))
     return Table(pd.DataFrame(rows, columns=words.limit_columns(plan.aim)), words.LIMITS, ("used", "available"))
 
 
@@ -271,7 +273,7 @@ def _alternatives(plan: Plan) -> Table | None:
         return None
     columns = words.alternative_columns(plan.aim)
     cells = [
-        (row["variety"], words.ORDER.format_map(row), row["instead"], f"{row['loss']:,.0f}")
+        (row["variety"], words.ORDER.format_map(row), row["instead"], words.loss(row["loss"], row["error"]))
         for row in others.to_dict("records")
     ]
     caption = words.ALTERNATIVES.format(number=len(cells), currency=plan.season.currency)

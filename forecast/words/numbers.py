@@ -8,6 +8,7 @@ from datetime import date
 from forecast.rounding import round_up
 from forecast.weeks import Week
 
+TOO_LITTLE = "too little to be seen"
 _MOST_PLACES = 12
 _CENT = 0.005
 _RARE = 5e-4  # a smaller share is not given a number
@@ -80,9 +81,14 @@ def more_or_less(amount: float, currency: str, *, same: str = "as much") -> str:
     return f"{money(abs(amount), currency)} {'more' if amount > 0 else 'less'}"
 
 
-def to_cent(amount: float, currency: str) -> str:
-    """Write what one more unit is worth, above 0, to the cent: 1.20 EUR, or less than 0.01 EUR."""
-    return f"{amount:,.2f} {currency}" if amount >= _CENT else f"less than 0.01 {currency}"
+def unit_worth(amount: float, *, available: float, gap: float, currency: str) -> str:
+    """Write what one more unit of a limit is worth to the cent: 1.20 EUR; or that it is too little to be seen.
+
+    It is if all that is available of the limit would be worth no more than the gap, how much better another plan can be
+    [currency].
+    """
+    seen = amount >= _CENT and apart(amount * available, gap / 2)
+    return f"{amount:,.2f} {currency}" if seen else TOO_LITTLE
 
 
 def to_known(number: float, error: float, *, bound: bool = False) -> float:

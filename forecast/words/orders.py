@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from forecast.rounding import round_up
 from forecast.weeks import Week
 from forecast.words.numbers import (
+    TOO_LITTLE,
     counted,
     dated,
     figures,
@@ -17,7 +18,6 @@ from forecast.words.numbers import (
     percent,
     rounded,
     seasons,
-    to_cent,
 )
 
 _MOST_LINES = 15
@@ -293,12 +293,11 @@ def no_other(aim: str, gap: float) -> str:
     return f"No other plan can {verb} more than {known(100 * gap, 0.1, bound=True)} % {better} (optimality gap)."
 
 
-def binding(*, limit: str, week: str, shadow_price: float, earns: bool, currency: str) -> str:
-    """Return what one more unit of a binding limit is worth [currency]: the budget, or a place in its fullest week."""
+def binding(*, limit: str, week: str, worth: str, earns: bool, currency: str) -> str:
+    """Return what one more unit of a binding limit is worth: the budget, or a place in its fullest week."""
     where, unit = (f"{limit}, week of {dated(week)}", "m²") if week else (limit, currency)
-    verb, worth = "earn" if earns else "save", to_cent(shadow_price, currency)
-    about = worth if worth.startswith("less") else f"about {worth}"
-    return f"Binding limit: {where}. One more {unit} would {verb} {about}."
+    about = worth if worth == TOO_LITTLE else f"about {worth}"
+    return f"Binding limit: {where}. One more {unit} would {'earn' if earns else 'save'} {about}."
 
 
 def not_ordered(variety: str, why: object) -> str:

@@ -22,7 +22,7 @@ from forecast.words.numbers import (
     rounded,
     seasons,
     signed,
-    to_cent,
+    unit_worth,
 )
 from forecast.words.orders import all_met
 from forecast.words.resources import capacity, losses
@@ -243,9 +243,16 @@ def limit_columns(aim: str) -> list[str]:
     return ["limit", "fullest in", "used", "available", f"one more unit {'earns' if aim == 'margin' else 'saves'}"]
 
 
-def unit_value(amount: float, currency: str) -> str:
+def unit_value(amount: float, *, available: float, gap: float, currency: str) -> str:
     """Return what one more unit of a limit is worth [currency]."""
-    return to_cent(amount, currency) if amount > 0 else "nothing: not binding"
+    if amount <= 0:
+        return "nothing: not binding"
+    return unit_worth(amount, available=available, gap=gap, currency=currency)
+
+
+def loss(amount: float, error: float) -> str:
+    """Return what another plan loses [currency], if that is larger than twice its standard error."""
+    return f"{amount:,.0f}" if apart(amount, error) else "none that can be seen"
 
 
 def alternative_columns(aim: str) -> list[str]:

@@ -179,6 +179,10 @@ def no_route(*, name: str, by: Week, why: str, earliest: Week | None) -> str:
     return f"{name.capitalize()}: target not met by {dated(by)}; {why}.{when}"
 
 
-def cheapest(name: str | None) -> str:
-    """Return which route is cheapest; None if none meets the target."""
-    return "No route meets the target." if name is None else f"Cheapest: {name}."
+def cheapest(routes: Sequence[str]) -> str:
+    """Return which route is cheapest, the first, and which others cost as much as far as can be seen."""
+    if not routes:
+        return "No route meets the target."
+    if len(routes) == 1:
+        return f"Cheapest: {routes[0]}."
+    return f"Cheapest: {' or '.join(routes)}. No difference in their costs can be seen."

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from forecast.weeks import Week
 from forecast.words.numbers import apart, counted, figures, known, money, rounded, seasons, signed
@@ -36,10 +36,13 @@ def answer_value(amount: float, answer: str, currency: str) -> str:
 
 
 def drivers(
-    inputs: Sequence[str], *, answer: str, base: float, currency: str, unit: str, p10: float, p90: float, at_p10: float,
-    at_p90: float,
+    inputs: Mapping[str, bool], *, answer: str, base: float, currency: str, unit: str, p10: float, p90: float,
+    at_p10: float, at_p90: float,
 ) -> str:  # fmt: skip
-    """Return which input an answer is most sensitive to, and in a line of their own those that come next, if any."""
+    """Return which input an answer is most sensitive to, and in a line of their own those that come next, if any.
+
+    With each input comes whether it can be seen that it matters less than the first.
+    """
     first, *rest = inputs
 
     def end(value: float, amount: float) -> str:
@@ -48,11 +51,17 @@ def drivers(
         verb = "stays at" if same else "rises to" if amount > base else "falls to"
         return f"at {input_value(value, unit)} it {verb} {text}"
 
-    following = f"\nNext: {' and '.join(rest)}." if rest else ""
+    following = " and ".join(one if inputs[one] else f"{one} (which may matter as much)" for one in rest)
     return (
         f"The {_ANSWERS[answer]} ({answer_value(base, answer, currency)}) is most sensitive to {first}: "
-        f"{end(p10, at_p10)}, {end(p90, at_p90)}.{following}"
+        f"{end(p10, at_p10)}, {end(p90, at_p90)}.{f'{chr(10)}Next: {following}.' if rest else ''}"
     )
+
+
+def no_drivers(*, answer: str, base: float, currency: str) -> str:
+    """Return that no input changes an answer by more than its error."""
+    what = f"The {_ANSWERS[answer]} ({answer_value(base, answer, currency)})"
+    return f"{what} is not sensitive to any input, as far as can be seen."
 
 
 def interactions(*, alone: float, error: float, interact: bool | None, most: str) -> str:

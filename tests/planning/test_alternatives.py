@@ -9,7 +9,7 @@ from small_seasons import offer, season, stage
 import forecast
 from forecast.growth.simulation import season_streams
 from forecast.ordering.shipments import Shipment
-from forecast.planning.alternatives import improved, neighbours
+from forecast.planning.alternatives import errors, improved, neighbours
 from forecast.planning.column_generation import Solution
 from forecast.planning.columns import Column, Way, Ways
 from forecast.planning.master import MasterProblem
@@ -33,10 +33,10 @@ def plan(*price_list: dict[str, Any], **cells: Any) -> Season:
     return made.replace(varieties=[made.variety("A").replace(sale_price=9.0)])
 
 
-def solved(made: Season, *orders: Order) -> Solution:
+def solved(made: Season, *orders: Order, draws: int = DRAWS, seed: int = 1) -> Solution:
     """A plan of one variety with these orders."""
-    ways = Ways(made, season_streams(DRAWS, 1), "A", 2)
-    problem, master = PricingProblem(0, ways), MasterProblem(made, DRAWS, None, items=1)
+    ways = Ways(made, season_streams(draws, seed), "A", 2)
+    problem, master = PricingProblem(0, ways), MasterProblem(made, draws, None, items=1)
     column = problem.column({way_of(ways, slot, order): order[2] for slot, order in enumerate(orders)})
     value = float(master.margin([column]).mean())
     return Solution(master, (problem,), (column,), value, np.inf, master.zero_duals, 0.0)
@@ -151,3 +151,35 @@ def test_an_order_is_changed_if_that_earns_more_than_a_cent(price: float, most: 
     """Twenty-five plants more, each sold at 9, earn half a euro, or half a cent."""
     better = improved(solved(plan(LAB | {"unit_price": price}), ("Lab", 12, 1050)))
     assert [one.quantity for one in better.chosen[0].shipments] == [most]
+
+
+def test_the_error_of_a_loss_is_the_spread_of_losses_over_seeds() -> None:
+    """Point 7 of issue 17; were draws independent, the error would be larger."""
+    unsure = plan().with_stage("crop", "acclimatisation", survival=0.8, survival_sd=0.1, batches_cv=0.2)
+    losses, found = [], []
+    for seed in range(1, 33):
+        one = solved(unsure, ("Lab", 12, 700), ("Other lab", 13, 600), draws=128, seed=seed)
+        some = list(neighbours(one))
+        losses.append([one.value - one.master.margin(change.applied(one.chosen)).mean() for change in some])
+        found.append(errors(unsure, one, some, season_streams(128, seed)))
+    spread, error = np.std(losses, axis=0, ddof=1), np.sqrt(np.square(found).mean(axis=0))
+    known = spread < 1e-9  # of the same plants, a week earlier
+    assert error[known] == pytest.approx(0, abs=1e-9)
+    assert (~known).sum() >= 10
+    assert (error[~known] / spread[~known]).min() > 0.7
+    assert (error[~known] / spread[~known]).max() < 1.4
+
+
+def test_where_targets_must_be_met_the_error_is_that_of_growing_costs() -> None:
+    """Orders and their prices are given; what their plants cost until then is uncertain."""
+    stages = {"survival": 0.8, "survival_sd": 0.1, "typical": 4, "cost": 0.5}
+    route = [stage(name="first", **stages), stage(name="second", **stages)]
+    made = season(route, price_list=[LAB, OTHER], targets=[{"variety": "A", "week": "2027-W24", "target": 400}])
+    found = forecast.plan_orders(made, draws=64, seed=1, aim="cost")
+    table = found.alternatives()
+    quantities = table["instead"].str.split().str[0].str.replace(",", "").astype(int)
+    more = (quantities - table["quantity"]).abs()
+    assert more.gt(0).any()
+    assert table["error"].to_numpy() == pytest.approx(more * table["error"].max() / more.max(), abs=0.011)
+    independent = 0.5 * 0.1 / 8  # of a plant that dies in the first stage and saves the cost of the second
+    assert 0 < table["error"].max() / more.max() < independent

@@ -15,6 +15,7 @@ from small_seasons import offer, season, stage
 import forecast
 from forecast import Week
 from forecast.planning.plan import LeftOut, Plan
+from forecast.words.numbers import TOO_LITTLE
 
 FEW = {"draws": 16, "seed": 1}
 WANTED = {"D": 40, "A": 100, "B": 150, "C": 60}
@@ -149,16 +150,25 @@ def test_one_more_unit_of_a_binding_limit_is_worth_what_it_earns():
     assert others == [0, 0]
 
 
+def test_one_more_unit_has_no_worth_if_another_plan_could_be_better_by_more():
+    """Point 7 of issue 17: five square metres at 72 EUR are worth less than a gap of 400 EUR."""
+    one = found(plan(places=[{"place": "tunnel", "area": 5, "usable": 1}, PLACES[1]], names=("A",)), gap=1e-9)
+    wide = replace(one, bound=one.margin + 400)
+    assert TOO_LITTLE not in str(one)
+    assert TOO_LITTLE in str(wide)
+    assert wide.limits().equals(one.limits())
+
+
 def test_other_plans_lose_what_they_earn_less_the_cheapest_first(whole):
     """A plant more of A costs 1.7345 and is not sold; a plant less earns 9 less; without the order, all hundred."""
     table = whole.alternatives()
-    assert table.columns.tolist() == ["variety", "lab", "week", "quantity", "instead", "loss", "fits"]
+    assert table.columns.tolist() == ["variety", "lab", "week", "quantity", "instead", "loss", "error", "fits"]
     assert table["loss"].is_monotonic_increasing
     rows = table[table["variety"] == "A"].drop(columns="variety").to_numpy().tolist()
     assert rows == [
-        ["Lab", "2027-W10", 100, "101", 1.73, True],
-        ["Lab", "2027-W10", 100, "99", 7.27, True],
-        ["Lab", "2027-W10", 100, "nothing", 726.55, True],
+        ["Lab", "2027-W10", 100, "101", 1.73, 0, True],
+        ["Lab", "2027-W10", 100, "99", 7.27, 0, True],
+        ["Lab", "2027-W10", 100, "nothing", 726.55, 0, True],
     ]
     table["loss"] = 0.0
     assert (whole.alternatives()["loss"] > 0).all()

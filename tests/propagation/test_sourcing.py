@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
@@ -13,6 +14,7 @@ import forecast
 from forecast.growth.simulation import season_streams
 from forecast.propagation.cultures import Cultures
 from forecast.propagation.outlays import expected_outlays
+from forecast.resources.money_flow import growing
 from forecast.words import propagation as words
 
 COSTS = {"cost_start": 90, "cost_per_explant": 3, "cost_per_vessel": 1.5, "minutes_per_vessel": 3}
@@ -412,4 +414,39 @@ def test_what_has_become_of_cultures_can_be_asked_for_any_later_week(week):
 def test_the_last_line_names_the_cheapest_route():
     found = routes(unit_price=1.2)
     assert found.best is not None
-    assert str(found).splitlines()[-1] == words.cheapest(found.best.route)
+    assert str(found).splitlines()[-1] == words.cheapest([found.best.route])
+
+
+UNCERTAIN = nursery(COSTS | UNSURE, growing={"survival_sd": 0.05, "cost": 2})
+
+
+@pytest.mark.parametrize("draws", [64, 256])
+def test_the_error_of_a_difference_between_routes_is_its_spread_over_seeds(draws):
+    """Point 7 of issue 17: of the same two plans in other draws."""
+    errors, spreads = [], []
+    for first in (1, 2, 3):
+        found = compared(UNCERTAIN, draws=draws, seed=first)
+        order, made = found["buy in"].plan, found["propagate in vitro"].plan.cultures
+        more = []
+        for seed in range(101, 141):
+            streams = season_streams(draws, seed)
+            anew = Cultures(UNCERTAIN, made.row, streams, made.start, made.explants, made.kept, made.potted)
+            again = forecast.simulate(UNCERTAIN, order, draws=draws, seed=seed)
+            grown = -sum(row.amounts.sum() for row in growing(again, "A")) / draws
+            more.append(sum(row[2] for row in expected_outlays(anew, order.by)) - order.purchase - grown)
+        ((_, error),) = found._errors.items()
+        errors.append(error)
+        spreads.append(np.std(more, ddof=1))
+    assert 0.7 < math.sqrt(np.mean(np.square(errors)) / np.mean(np.square(spreads))) < 1.4
+
+
+def test_routes_whose_costs_differ_by_less_than_is_known_are_both_the_cheapest():
+    """Point 7 of issue 17: a price at which buying in costs 2 EUR more than propagating."""
+    first = compared(UNCERTAIN, draws=64)
+    order, more = first["buy in"].plan, first["propagate in vitro"].cost + 2 - first["buy in"].cost
+    (line,) = UNCERTAIN.price_list
+    alike = UNCERTAIN.replace(price_list=[line.replace(unit_price=line.unit_price + more / order.quantity)])
+    found = compared(alike, draws=64)
+    assert found["buy in"].cost - found["propagate in vitro"].cost == pytest.approx(2, abs=0.01)
+    assert str(found).splitlines()[-1] == words.cheapest(["propagate in vitro", "buy in"])
+    assert str(first).splitlines()[-1] == words.cheapest([first.best.route])

@@ -23,8 +23,8 @@ from forecast.words.numbers import (
     rounded,
     seasons,
     signed,
-    to_cent,
     to_known,
+    unit_worth,
 )
 
 
@@ -144,10 +144,19 @@ def test_nothing_is_none_and_not_0_or_fewer():
     assert [at_most(number) for number in (0, 0.3, 1153)] == ["none", "none", "no more than 1,150"]
 
 
-def test_a_worth_below_a_cent_has_no_number():
-    assert [to_cent(amount, "EUR") for amount in (1.2, 1234.5, 2e-5)] == [
-        "1.20 EUR", "1,234.50 EUR", "less than 0.01 EUR",
-    ]  # fmt: skip
+@pytest.mark.parametrize(
+    ("amount", "available", "gap", "text"),
+    [
+        (1.2, 100, 0, "1.20 EUR"),
+        (1234.5, 1, 100, "1,234.50 EUR"),
+        (0.02, 31_000, 50, "0.02 EUR"),
+        (2e-5, 31_000, 0, "too little to be seen"),  # below a cent
+        (0.02, 31_000, 700, "too little to be seen"),  # all of the budget would be worth less than the gap
+    ],
+)
+def test_one_more_unit_is_worth_a_number_only_beyond_the_gap_of_the_plan(amount, available, gap, text):
+    """Point 7 of issue 17."""
+    assert unit_worth(amount, available=available, gap=gap, currency="EUR") == text
 
 
 def test_a_number_of_things_knows_one_from_many():

@@ -5,6 +5,7 @@ import pytest
 from forecast.planning.plan import LeftOut
 from forecast.weeks import Week
 from forecast.words import orders as words
+from forecast.words.numbers import TOO_LITTLE
 
 LATER = Week(2027, 12)
 BY, EARLY, LATE = Week(2027, 41), Week(2027, 8), Week(2027, 34)
@@ -232,7 +233,12 @@ def test_the_optimality_gap_is_rounded_up_to_a_tenth_of_a_percent(gap, text):
     ],
 )
 def test_a_binding_limit_is_said_with_what_one_more_unit_is_worth(cells, text):
-    assert words.binding(shadow_price=1_442.006, currency="EUR", **cells) == text
+    assert words.binding(worth="1,442.01 EUR", currency="EUR", **cells) == text
+
+
+def test_a_binding_limit_may_be_worth_too_little_to_be_seen():
+    text = words.binding(limit="budget", week="", worth=TOO_LITTLE, earns=True, currency="EUR")
+    assert text == "Binding limit: budget. One more EUR would earn too little to be seen."
 
 
 BEST = ((300, Week(2027, 8)),)

@@ -125,9 +125,18 @@ def test_what_charts_of_the_page_say():
     assert words.better_than({}, "EUR") == words.EACH_SEASON
 
 
+def test_a_loss_below_twice_its_error_is_none_that_can_be_seen():
+    """Point 7 of issue 17."""
+    none = "none that can be seen"
+    cases = [(1_234.5, 9, "1,234"), (3.0, 1.6, none), (0.4, 0.0, none), (-8.0, 2.0, "-8")]
+    assert [words.loss(amount, error) for amount, error, _ in cases] == [text for *_, text in cases]
+
+
 def test_limits_and_what_the_plan_is_based_on():
-    assert words.unit_value(0.014, "EUR") == "0.01 EUR"
-    assert words.unit_value(0, "EUR") == "nothing: not binding"
+    plan = {"available": 1_000, "gap": 2.0, "currency": "EUR"}
+    assert words.unit_value(0.014, **plan) == "0.01 EUR"
+    assert words.unit_value(0.006, **plan | {"gap": 7.0}) == "too little to be seen"
+    assert words.unit_value(0, **plan) == "nothing: not binding"
     assert words.limit_columns("margin")[-1] == "one more unit earns"
     assert words.limit_columns("cost")[-1] == "one more unit saves"
     said = words.based_on(budget=None, climate=False, **EUR)

@@ -144,8 +144,10 @@ def test_routes_say_what_they_cost_or_why_they_fall_short():
         "it would be met by 29 Mar 2027 (2027-W13)."
     )
     assert words.no_route(**short, earliest=None).endswith("nothing is saleable by then.")
-    assert words.cheapest("buy in") == "Cheapest: buy in."
-    assert words.cheapest(None) == "No route meets the target."
+    assert words.cheapest(["buy in"]) == "Cheapest: buy in."
+    alike = words.cheapest(["buy in", "divide stock"])
+    assert alike == "Cheapest: buy in or divide stock. No difference in their costs can be seen."
+    assert words.cheapest([]) == "No route meets the target."
 
 
 def test_a_rate_that_is_implied_is_said_and_one_that_is_stated_is_not():

@@ -49,12 +49,20 @@ def test_the_input_an_answer_is_most_sensitive_to_is_named_with_both_ends():
         "hosta: at 75 % it falls to 79 of 100 simulated seasons, at 93 % it rises to 98 of 100 simulated seasons."
     )
     for most, following in enumerate(("", "\nNext: x.", "\nNext: x and y."), start=1):
-        assert words.drivers(names[:most], **chance, **survival) == f"{text}{following}"
+        assert words.drivers(dict.fromkeys(names[:most], True), **chance, **survival) == f"{text}{following}"
+    alike = words.drivers({names[0]: True, "x": False, "y": True}, **chance, **survival)
+    assert alike == f"{text}\nNext: x (which may matter as much) and y."
     time = {"unit": "weeks", "p10": 4.0, "p90": 6.0, "at_p10": 320, "at_p90": 300}
-    assert words.drivers(["growing on time of calla"], answer="saleable", base=300, currency="EUR", **time) == (
+    assert words.drivers({"growing on time of calla": True}, answer="saleable", base=300, currency="EUR", **time) == (
         "The number of saleable plants (300 plants) is most sensitive to growing on time of calla: at 4.0 weeks it "
         "rises to 320 plants, at 6.0 weeks it stays at 300 plants."
     )
+
+
+def test_an_answer_may_be_sensitive_to_nothing_that_can_be_seen():
+    """Point 7 of issue 17."""
+    text = "The expected margin (781 EUR) is not sensitive to any input, as far as can be seen."
+    assert words.no_drivers(answer="margin", base=781.2, currency="EUR") == text
 
 
 def test_interactions_are_those_that_the_errors_allow_to_tell():
