@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -22,6 +23,7 @@ Draw = Callable[[Season, Sequence[Batch], Streams], KeptDraws]
 
 _MOST = 2**30  # bytes that an outcome may keep
 _TOGETHER = 2**27  # bytes of a block
+_BLOCK = 2 * _TOGETHER  # bytes of it that are there together, before and after it is put together
 _ROOM = 2**31  # bytes that all draws of a calculation may take
 _KEPT = 30  # numbers a draw that are kept of a batch: scores, survivals, times
 _FOLLOWED = 100  # more of them where plants are followed in warmth, but for one a week
@@ -59,13 +61,14 @@ def summed_up(
 
 def too_large(season: Season, batches: Sequence[Batch], draws: int) -> bool:
     """Say whether an outcome would keep more than a gibibyte."""
-    return _bytes(season, batches, draws) > _MOST
+    return draws * bytes_of_draw(season, batches) > _MOST
 
 
-def _bytes(season: Season, batches: Sequence[Batch], draws: int) -> int:
+def bytes_of_draw(season: Season, batches: Sequence[Batch]) -> int:
+    """Return about how many bytes of each draw an outcome keeps."""
     names = {batch.variety for batch in batches}
     numbers = _KEPT * len(names) + sum(numbers_of_batch(season, batch.variety) for batch in batches)
-    return draws * (8 * numbers + 4 * season.weeks * len(names))
+    return 8 * numbers + 4 * season.weeks * len(names)
 
 
 def numbers_of_batch(season: Season, variety: str) -> int:
@@ -73,8 +76,11 @@ def numbers_of_batch(season: Season, variety: str) -> int:
     return _KEPT + (_FOLLOWED + season.weeks if season.by_weather(variety) else 0)
 
 
-def check_room(season: Season, draws: int, numbers: int = 0) -> None:
+def check_room(season: Season, draws: int, numbers: int = 0, *, kept: Sequence[int] = (), once: int = 0) -> None:
     """Refuse more draws than fit into two gibibytes: of each its weather, areas, what one batch meets, and `numbers`.
+
+    `kept` are the bytes of a draw of each outcome that is there meanwhile, worked through in blocks if it is too large;
+    `once` bytes are there however many draws there are.
 
     Notes
     -----
@@ -87,9 +93,20 @@ def check_room(season: Season, draws: int, numbers: int = 0) -> None:
     found += 4 * len(season.place_names) * season.weeks
     if warm:
         found += (season.weeks + 1) * (2 + 2 * len(season.place_names) + len(clocks))
-    most = _ROOM // (8 * (found + numbers))
+    most = _fitting(draws, 8 * (found + numbers), kept, _ROOM - once)
     if draws > most:
         raise refuse("draws", f"{draws:,}", "more than memory holds", f"At most {most:,} fit into 2 GiB.")
+
+
+def _fitting(draws: int, each: int, kept: Sequence[int], room: int) -> int:
+    """Return the most draws, up to `draws`, that fit into some room with `each` bytes and those of outcomes."""
+    ends = sorted({draws, *(min(_MOST // one, draws) for one in kept)})
+    for before, last in reversed(list(pairwise([0, *ends]))):
+        whole = [one for one in kept if one * last <= _MOST]
+        blocks = _BLOCK * (len(kept) - len(whole))
+        if (most := min((room - blocks) // (each + sum(whole)), last)) > before:
+            return most
+    return 0
 
 
 class BlockDraws:
@@ -121,7 +138,7 @@ class BlockDraws:
         self._draw, self._progress = draw, progress
         self._by_variety = by_variety(self.batches)
         self._last: tuple[str, KeptDraws] | None = None
-        by_size = _TOGETHER * len(self._by_variety) // max(_bytes(season, self.batches, streams.draws), 1)
+        by_size = _TOGETHER * len(self._by_variety) // max(streams.draws * bytes_of_draw(season, self.batches), 1)
         self._block = block or max(min(by_size, len(self._by_variety) // _BLOCKS), 1)
         if executor is not None:
             self._summary = self._summed_up(executor)

@@ -13,7 +13,7 @@ import pandas as pd
 
 from forecast.errors import FIRST_ROW, Fault, Refused, refuse, whole
 from forecast.executors import Progress
-from forecast.growth.blocks import BlockDraws, check_room, too_large
+from forecast.growth.blocks import BlockDraws, bytes_of_draw, check_room, too_large
 from forecast.growth.draws import KeptDraws
 from forecast.growth.fate import Batch, RouteFate
 from forecast.growth.outcome import Outcome
@@ -88,17 +88,24 @@ def simulate(
     >>> season = forecast.read_season("demo_data")
     >>> outcome = forecast.simulate(season, draws=1024, seed=1)
     """
+    batches, streams = batches_of(season, orders), streams_of(season, draws, seed)
+    if executor is None and block is None:
+        check_room(season, streams.draws, kept=[bytes_of_draw(season, batches)])
+    block = None if block is None else whole("block", block, 1, 10**9)
+    if executor is None and block is None and not too_large(season, batches, draws):
+        return Outcome(draw(season, batches, streams))
+    return Outcome(BlockDraws(season, batches, streams, draw, block=block, executor=executor, progress=progress))
+
+
+def batches_of(season: Season, orders: Any) -> list[Batch]:
+    """Return the batches of orders as `simulate` takes them, or refuse those that cannot be used."""
     if hasattr(orders, "delivery"):
         orders = [orders]
     deliveries = [(row, None) for row in season.orders] if orders is None else _deliveries(season, orders)
     if not deliveries:
         remedy = "Give rows of variety, week and quantity, or orders from size_orders(season, ...)."
         raise refuse("orders", None, "there are no orders to simulate", remedy)
-    streams, batches = streams_of(season, draws, seed), _batches(deliveries)
-    block = None if block is None else whole("block", block, 1, 10**9)
-    if executor is None and block is None and not too_large(season, batches, draws):
-        return Outcome(draw(season, batches, streams))
-    return Outcome(BlockDraws(season, batches, streams, draw, block=block, executor=executor, progress=progress))
+    return _batches(deliveries)
 
 
 def outcome_of(season: Season, deliveries: Sequence[Delivery], streams: Streams) -> Outcome:

@@ -8,8 +8,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from forecast.errors import OutOfReach
+from forecast.growth.blocks import check_room, numbers_of_batch
+from forecast.growth.simulation import COORDINATES
 from forecast.ordering.price_breaks import PriceList
-from forecast.planning.columns import MOST_STEPS, Column, Ways
+from forecast.planning.columns import AREA_DRAWS, MOST_STEPS, Column, Ways
 from forecast.planning.master import Duals, MasterProblem, Relaxation
 from forecast.planning.pricing import Priced, PricingProblem
 from forecast.season.season import Season
@@ -25,6 +27,7 @@ _CENT = 0.01
 _TRIED = 12  # candidates of a variety for the room that others leave
 MOST_ROUNDS = _ROUNDS + _WHOLES + 1  # of a search, each of which is reported
 _COLUMNS = 1000  # to choose among
+_FATES = 2**26  # bytes that what batches meet takes among what streams keep, at most
 _ADDED = 4  # candidates of a variety that become columns in a round
 
 
@@ -131,14 +134,25 @@ def _many(varieties: int) -> int:
     return max(_COLUMNS // max(varieties, 1), 300)
 
 
-def numbers_of_plan(season: Season, deliveries: int) -> int:
-    """Return about how many numbers a draw a search keeps: of each way, of each column, and of one table."""
-    found = 0
-    for name in season.targeted:
-        lists, targets = PriceList.of(season.price_lines(name)), season.targets_of(name)
-        ways = sum(len(list(prices.weeks(season.first_week, targets[-1].week))) for prices in lists)
-        found += deliveries * ways * (2 * len(targets) + 2) + _many(len(season.targeted))
-    return found + 8 * MOST_STEPS
+def check_plan(season: Season, draws: int, deliveries: int) -> None:
+    """Refuse more draws than memory holds for a search.
+
+    Notes
+    -----
+    Of a draw there are shares of each way and margins of each column, twice as many as are chosen among while programs
+    are set up, and the scores of each batch; in all the areas of each way, and what streams keep of what batches meet.
+    """
+    shares, met, ways, lists = 0, 0, 0, {name: PriceList.of(season.price_lines(name)) for name in season.targeted}
+    for name, own in lists.items():
+        targets = season.targets_of(name)
+        some = deliveries * sum(len(list(one.weeks(season.first_week, targets[-1].week))) for one in own)
+        shares += some * (2 * len(targets) + 2) + _many(len(lists))
+        met += some * numbers_of_batch(season, name)
+        ways += some
+    scores = len(lists) * (1 + deliveries) * len(COORDINATES)
+    areas = 4 * ways * len(season.place_names) * season.weeks * min(draws, AREA_DRAWS)
+    once = areas + min(4 * met * draws, _FATES)
+    check_room(season, draws, 2 * (shares + 8 * MOST_STEPS) + scores, once=once)
 
 
 def relaxation(master: MasterProblem) -> Relaxation:

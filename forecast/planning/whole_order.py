@@ -11,11 +11,10 @@ from typing import Any, get_args
 
 from forecast.errors import Fault, OutOfReach, Refused, real, refuse, whole
 from forecast.executors import Progress, check, handed_out
-from forecast.growth.blocks import check_room
 from forecast.growth.simulation import season_streams
 from forecast.planning.alternatives import improved
 from forecast.planning.cheapest import least_cost
-from forecast.planning.column_generation import MOST_ROUNDS, Callback, best_margin, numbers_of_plan
+from forecast.planning.column_generation import MOST_ROUNDS, Callback, best_margin, check_plan
 from forecast.planning.plan import Aim, Plan
 from forecast.season.consistency import unpriced
 from forecast.season.season import Season
@@ -203,7 +202,7 @@ def _options(season: object, draws: int, seed: int | None, *others: Any) -> _Opt
 
 def _planned(season: Season, options: _Options, callback: Callback | None = None) -> Plan:
     streams = season_streams(options.draws, options.seed)
-    check_room(season, streams.draws, numbers_of_plan(season, options.deliveries))
+    check_plan(season, streams.draws, options.deliveries if options.aim == "margin" else 1)
     until: dict[str, Any] = {"time_limit": options.time_limit, "gap": options.gap, "callback": callback}
     if options.aim == "margin":
         deliveries, floor = options.deliveries, options.worst_tenth

@@ -270,10 +270,8 @@ def compare(
     >>> comparison.changes()[["column", "from", "to"]].to_numpy().tolist()
     [['survival_p5', 0.6, 0.5]]
     """
-    if isinstance(orders, Iterator):
-        orders = list(orders)  # both may need it
-    for one in (season, other):
-        check_expected(one, draws)
+    orders, others = (list(some) if isinstance(some, Iterator) else some for some in (orders, other_orders))
+    others = orders if others is None else others
+    check_expected(draws, (season, orders), (other, others))
     first = simulate(season, orders, draws=draws, seed=seed)
-    others = orders if other_orders is None else other_orders
     return Comparison(first, simulate(other, others, draws=draws, seed=first.seed))

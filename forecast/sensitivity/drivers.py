@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -335,7 +335,8 @@ def what_drives(
             remedy = f"For a margin: {' or '.join(PRICES)}."
             raise refuse("also", name, "not a price that this answer depends on", remedy)
         real("also", part, gt=0, le=_MOST_RANGE, problem=f"not a part of the {name}", such_as="0.1 for 10 %")
-    check_expected(season, draws)
+    orders = list(orders) if isinstance(orders, Iterator) else orders
+    check_expected(draws, (season, orders))
     outcome = simulate(season, orders, draws=draws, seed=seed)
     if variety is not None:
         season.variety(variety)

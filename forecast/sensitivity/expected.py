@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
 
 from forecast.errors import whole
-from forecast.growth.blocks import check_room
+from forecast.growth.blocks import bytes_of_draw, check_room
 from forecast.growth.outcome import Outcome
+from forecast.growth.simulation import batches_of
 from forecast.growth.stock import drawn_demand, on_hand
 from forecast.resources.money_flow import Line, growing, sold
 from forecast.season.season import Season
@@ -91,9 +93,12 @@ class Expected:
         return np.asarray(np.moveaxis(values.reshape(*values.shape[:-1], _LUCK.size, -1), -2, -1) @ _WEIGHTS)
 
 
-def check_expected(season: Season, draws: int) -> None:
-    """Refuse more draws than memory holds for what is expected of a variety of a season."""
-    check_room(season, whole("draws", draws, 1, MOST_DRAWS), _HISTORIES * season.weeks * _LUCK.size)
+def check_expected(draws: int, *ordered: tuple[Season, Any]) -> None:
+    """Refuse more draws than memory holds for what is expected of a variety, and outcomes of seasons with orders."""
+    whole("draws", draws, 1, MOST_DRAWS)
+    kept = [bytes_of_draw(season, batches_of(season, orders)) for season, orders in ordered]
+    for season, _ in ordered:
+        check_room(season, draws, _HISTORIES * season.weeks * _LUCK.size, kept=kept)
 
 
 def _total(lines: Iterable[Line], draws: int) -> Array:
