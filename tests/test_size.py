@@ -174,9 +174,9 @@ MEASURED = {
     "simulate": "forecast.simulate(season, draws=draws).chance_of_all()",
     "what_drives": "forecast.what_drives(season, hosta, draws=draws).table()",
     "compare": "(lambda found: (found.table(), found.money()))(forecast.compare(season, poorer, draws=draws))",
-    "plan_orders": "forecast.plan_orders(season, draws=draws)",
-    "plan_orders, least cost": "forecast.plan_orders(season, draws=draws, aim='cost')",
-    "plan_orders, one delivery": "forecast.plan_orders(season, draws=draws, deliveries=1)",
+    "plan_orders": "str(forecast.plan_orders(season, draws=draws))",
+    "plan_orders, least cost": "str(forecast.plan_orders(season, draws=draws, aim='cost'))",
+    "plan_orders, one delivery": "str(forecast.plan_orders(season, draws=draws, deliveries=1))",
 }
 PEAK = """
 import re

@@ -27,7 +27,7 @@ _CENT = 0.01
 _TRIED = 12  # candidates of a variety for the room that others leave
 MOST_ROUNDS = _ROUNDS + _WHOLES + 1  # of a search, each of which is reported
 _COLUMNS = 1000  # to choose among
-_FATES = 2**26  # bytes that what batches meet takes among what streams keep, at most
+_FATES = 2**27  # bytes that what batches meet takes among what streams keep, at most
 _ADDED = 4  # candidates of a variety that become columns in a round
 
 
@@ -151,7 +151,7 @@ def check_plan(season: Season, draws: int, deliveries: int) -> None:
         ways += some
     scores = len(lists) * (1 + deliveries) * len(COORDINATES)
     areas = 4 * ways * len(season.place_names) * season.weeks * min(draws, AREA_DRAWS)
-    once = areas + min(4 * met * draws, _FATES)
+    once = areas + min(8 * met * draws, _FATES)
     check_room(season, draws, 2 * (shares + 8 * MOST_STEPS) + scores, once=once)
 
 
