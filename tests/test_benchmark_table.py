@@ -27,7 +27,7 @@ def test_the_exponent_of_a_power_law_is_its_power_without_error():
     not Path("/proc/self/status").exists(),
     reason="what is tested is how `peak` goes around a count that Linux alone makes, by a file that Linux alone has",
 )
-def test_a_small_child_of_a_large_process_is_told_to_be_small():
+def test_a_small_child_of_a_large_process_is_seen_to_be_small():
     large = np.ones(40 * 2**20)  # 320 MiB
     grown = int(run("-c", "from measuring import peak; print(peak())").stdout)
     assert 2**24 < grown < large.nbytes

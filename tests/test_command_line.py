@@ -16,7 +16,7 @@ ROOT = Path(__file__).parents[1]
 DEMO = str(ROOT / "demo_data")
 
 
-def test_order_prints_a_row_for_everything_wanted_and_whether_it_fits(capsys, demo):
+def test_order_prints_a_row_for_every_target_and_whether_it_fits(capsys, demo):
     assert main(["order", DEMO, "--draws", "256"]) == 0
     printed = capsys.readouterr()
     for row in demo.targets:
@@ -117,7 +117,7 @@ def test_start_replaces_no_notebook_unless_forced_and_writes_nothing_else_then(t
     assert "What to do" in mine.read_text(encoding="utf-8")
 
 
-def test_start_says_that_a_file_stands_where_a_folder_is_needed(tmp_path, capsys):
+def test_start_says_that_a_file_is_where_a_folder_is_needed(tmp_path, capsys):
     (tmp_path / "notebooks").write_text("mine", encoding="utf-8")
     assert main(["start", str(tmp_path)]) == 2
     assert "notebooks: this is a file, not a folder. Rename or move it" in capsys.readouterr().err
@@ -167,7 +167,7 @@ def ended(arguments, **pipes):
     return done.returncode, done.stderr
 
 
-def test_a_closed_output_is_told_before_any_work_is_done(tmp_path):
+def test_a_closed_output_is_reported_before_any_work_is_done(tmp_path):
     out = tmp_path / "out"
     told = ended(["order", DEMO, "--draws", "64", "--out", str(out)], preexec_fn=lambda: os.close(1))
     assert told == (2, "The output cannot be written: it is closed.\n")
@@ -203,7 +203,7 @@ def test_who_reads_no_further_gets_the_files_all_the_same_and_no_word(tmp_path):
          "an .xlsx workbook."),
     ],
 )  # fmt: skip
-def test_an_empty_name_is_told_before_any_work_is_done(arguments, told, capsys, monkeypatch, tmp_path):
+def test_an_empty_name_is_reported_before_any_work_is_done(arguments, told, capsys, monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
     for work in ("forecast.ordering.order.size_orders", "forecast.planning.whole_order.plan_orders"):
         monkeypatch.setattr(work, lambda *_, **__: pytest.fail("it worked"))

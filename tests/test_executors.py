@@ -174,7 +174,7 @@ def test_a_client_of_a_cluster_that_was_closed_is_refused(cluster):
         list(handed_out(square, ITEMS, executor))
 
 
-def test_a_client_of_a_cluster_that_is_closed_at_work_is_told(cluster):
+def test_a_client_of_a_cluster_that_is_closed_at_work_is_reported(cluster):
     from distributed import Client  # noqa: PLC0415
 
     client = Client(cluster.scheduler.address)
@@ -185,7 +185,7 @@ def test_a_client_of_a_cluster_that_is_closed_at_work_is_told(cluster):
         list(work)
 
 
-def test_an_executor_that_is_shut_down_at_work_is_told(monkeypatch):
+def test_an_executor_that_is_shut_down_at_work_is_reported(monkeypatch):
     monkeypatch.setattr(executors, "_PATIENCE", 0.1)
     pool = ThreadPoolExecutor(1)
     work = handed_out(slow_square, ITEMS, pool)

@@ -102,7 +102,7 @@ def test_what_a_writing_that_was_cut_short_left_aside_is_cleared_away_in_time(tm
 
 
 @pytest.mark.parametrize("name", ["my notes.txt", ".writing-abc"])
-def test_a_folder_of_the_user_with_the_name_of_the_turn_is_told_and_left_alone(
+def test_a_folder_of_the_user_with_the_name_of_the_turn_is_reported_and_left_alone(
     folder: Path, monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
     (folder / ".writing-now").mkdir()
@@ -225,7 +225,7 @@ write_season(season.replace(weeks=80, name="Other"), {str(folder)!r}, overwrite=
     assert read_season(folder) == season
 
 
-def test_what_cannot_be_put_back_is_told_and_nothing_is_read(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_cannot_be_put_back_is_reported_and_nothing_is_read(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(_: Path) -> None:
         raise PermissionError(13, "Permission denied")
 

@@ -78,7 +78,7 @@ def test_as_large_a_file_is_written_as_is_read_and_no_larger(tmp_path: Path, mon
 
 @pytest.mark.parametrize("write", WRITERS)
 @pytest.mark.parametrize("left", [0, 16_384])
-def test_a_full_disk_is_told_and_everything_is_as_it_was(tmp_path: Path, write: Writer, left: int) -> None:
+def test_a_full_disk_is_reported_and_everything_is_as_it_was(tmp_path: Path, write: Writer, left: int) -> None:
     with mounted(tmp_path / "disk", "size=1m") as disk:
         write_texts({"targets.csv": "old", "season.toml": "old"}, disk)
         fill(disk, left)
@@ -141,14 +141,14 @@ def test_a_writing_stopped_by_the_keyboard_puts_everything_back(folder: Path, mo
 
 
 @pytest.mark.parametrize("write", WRITERS)
-def test_a_disk_to_be_read_alone_is_told(tmp_path: Path, write: Writer) -> None:
+def test_a_disk_to_be_read_alone_is_reported(tmp_path: Path, write: Writer) -> None:
     with mounted(tmp_path / "disk", "size=1m", "ro") as disk:
         said = "cannot be written: Read-only file system; everything is as it was"
         assert refused(lambda: write(disk)) == f"folder, '{disk}': {said}. {RIGHT}"
         assert refused(lambda: write(disk / "new")) == f"folder, '{disk / 'new'}': {said}. {RIGHT}"
 
 
-def test_a_folder_that_may_not_be_written_is_told(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_folder_that_may_not_be_written_is_reported(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     season, before, make = read_season(folder), held(folder), os.mkdir
 
     def closed(path: str, *mode: int) -> None:
@@ -169,7 +169,7 @@ def test_a_folder_that_may_not_be_written_is_told(folder: Path, monkeypatch: pyt
         ("a\0b", "no folder can have this name. Choose a folder."),
     ],
 )
-def test_a_name_that_no_folder_can_have_is_told(folder: Path, name: str, said: str) -> None:
+def test_a_name_that_no_folder_can_have_is_reported(folder: Path, name: str, said: str) -> None:
     assert refused(lambda: write_season(read_season(folder), folder / name)).endswith(f": {said}")
     assert refused(lambda: read_season(folder / name)).endswith(
         "there is no such folder or workbook. Give the folder that holds season.toml, or an .xlsx workbook."

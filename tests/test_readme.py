@@ -8,7 +8,7 @@ ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-def test_the_code_runs_as_it_stands(tmp_path, monkeypatch, capsys):
+def test_the_code_runs_as_it_is(tmp_path, monkeypatch, capsys):
     code = re.findall(r"```python\n(.*?)```", README, re.DOTALL)
     assert len(code) == 1
     (tmp_path / "screen.py").write_text(code[0], encoding="utf-8")
@@ -26,7 +26,7 @@ def test_there_are_exactly_two_commands_to_set_up():
     assert commands[1].rstrip().endswith("-m pytest")
 
 
-def test_the_job_stands_first_in_one_paragraph():
+def test_the_job_is_first_in_one_paragraph():
     assert README.split("\n\n")[1].startswith("A small nursery")
 
 

@@ -67,7 +67,7 @@ def result(request, demo):
     return RESULTS[request.param](demo)
 
 
-def test_a_result_is_told_in_one_line_in_a_few_and_as_a_table(result):
+def test_a_result_is_reported_in_one_line_in_a_few_and_as_a_table(result):
     line, answer, table, html = repr(result), str(result), result.table(), result._repr_html_()
     assert isinstance(result, Result)
     assert line.startswith(f"{type(result).__name__}(")
@@ -96,7 +96,7 @@ def test_shares_beside_weeks_are_percentages(demo):
     assert all(row[table.columns.get_loc("at_p90")].endswith(" %") for row in rows)
 
 
-def test_inputs_are_told_in_one_line_and_in_a_few(demo):
+def test_inputs_are_reported_in_one_line_and_in_a_few(demo):
     for given in (demo.season, demo.records):
         assert "\n" not in repr(given)
         assert len(str(given).splitlines()) <= MOST_LINES

@@ -56,7 +56,7 @@ def test_forecasts_of_past_batches(demo, records):
     assert total(found, *RANGE, "crps", "pit") == same(12_852, 14_478, 15_670, 871.236260974, 30.6468823563)
 
 
-def test_what_an_answer_hangs_on(demo):
+def test_what_an_answer_depends_on(demo):
     found = forecast.what_drives(demo, demo.targets[0].variety, **FEW)
     assert [found.base] == same(2964.34120465)
     assert total(found.indices(), "first", "total") == same(0.725496434274, 1.16592325355)

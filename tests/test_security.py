@@ -123,7 +123,7 @@ COMMANDS = {
 
 
 @pytest.mark.parametrize("command", COMMANDS.values(), ids=COMMANDS)
-def test_a_command_opens_no_socket_unpickles_nothing_starts_nothing_and_writes_where_it_was_told(command, tmp_path):
+def test_a_command_opens_no_socket_unpickles_nothing_starts_nothing_and_writes_where_it_was_asked_to(command, tmp_path):
     starter.start(tmp_path / "here" / "ours", first_week=Week.parse("2026-W40"))
     done, did = _run(tmp_path, "forecast", *command)
     assert done.returncode == 0, done.stderr

@@ -234,7 +234,7 @@ def test_a_file_that_is_open_in_another_program_is_refused_and_all_stays(tmp_pat
 
 
 @pytest.mark.parametrize("case", [str.title, str.upper])
-def test_a_sheet_named_in_other_capitals_is_told_with_its_remedy(case, tmp_path):
+def test_a_sheet_named_in_other_capitals_is_reported_with_its_remedy(case, tmp_path):
     """Spreadsheets take names of sheets alike whatever their capitals; here they are to be as they are written."""
     import openpyxl  # noqa: PLC0415
 

@@ -52,7 +52,7 @@ def test_axes_name_their_units_a_text_says_the_same_and_the_draws_are_summed_up(
     says_what_it_shows(drawn[name], most=119)
 
 
-def test_the_fan_shows_the_wanted_number_in_its_week(drawn):
+def test_the_fan_shows_the_target_in_its_week(drawn):
     marks = rows(drawn["saleable"], "target")
     assert [(row["week"], row["monday"][:10], row["target"]) for row in marks] == [("2027-W41", "2027-10-11", 800)]
     assert "800 by 11 Oct 2027 (2027-W41)" in drawn["saleable"]["description"]

@@ -78,13 +78,13 @@ def test_bars_add_up_to_what_a_lab_sends_in_a_week(demo_plan, drawn, what):
         assert f"{row['delivery']}: {row['label']}" in drawn[what]["description"]
 
 
-def test_deliveries_stand_in_the_order_in_which_they_come(drawn):
+def test_deliveries_are_in_the_order_in_which_they_come(drawn):
     order = drawn["quantity"]["layer"][0]["encoding"]["y"]["sort"]
     assert order == sorted(order)
     assert len(order) == len(rows(drawn["quantity"], "sum"))
 
 
-def test_cash_is_that_of_every_week_and_its_low_point_stands_where_it_falls(demo_plan, drawn):
+def test_cash_is_that_of_every_week_and_its_low_point_is_where_it_falls(demo_plan, drawn):
     weekly, low = demo_plan.cash_flow().table(), demo_plan.cash_flow().low_point
     assert [row["median"] for row in rows(drawn["cash"], "median")] == weekly["median"].tolist()
     (mark,) = rows(drawn["cash"], "lowest")
@@ -94,7 +94,7 @@ def test_cash_is_that_of_every_week_and_its_low_point_stands_where_it_falls(demo
     assert Week.parse(mark["week"]) == low.week
 
 
-def test_twenty_dots_stand_at_the_quantiles_of_each_margin(flows, drawn):
+def test_twenty_dots_are_at_the_quantiles_of_each_margin(flows, drawn):
     """Each within half a step of its quantile; the dots below an amount are the share of draws below it, within one."""
     table = pd.DataFrame([row for row in rows(drawn["margin"], "kind") if row["kind"] == "season"])
     assert table["plan"].value_counts().to_dict() == dict.fromkeys(flows, 20)

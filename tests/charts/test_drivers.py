@@ -67,7 +67,7 @@ def test_bars_go_from_the_base_to_the_answers_of_the_table(drivers, drawn, name,
     assert drawn[name]["layer"][0]["encoding"]["y"]["sort"] == list(table.index)
 
 
-def test_low_is_orange_and_high_blue_and_values_stand_outside_their_bars(drawn):
+def test_low_is_orange_and_high_blue_and_values_are_outside_their_bars(drawn):
     colour = drawn["margin"]["layer"][0]["encoding"]["color"]["scale"]
     assert dict(zip(colour["domain"], colour["range"], strict=True)) == {"p10": ORANGE, "p90": BLUE}
     layers = [layer for layer in drawn["margin"]["layer"] if layer["mark"]["type"] == "text"]

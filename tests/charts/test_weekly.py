@@ -85,7 +85,7 @@ def test_each_plan_has_a_line_that_falls(drawn, plans):
     assert all(f"{name}: " in drawn["chances"]["description"] for name in plans)
 
 
-def test_the_map_of_places_tells_shut_and_overfull_ones_apart(demo, drawn):
+def test_the_map_of_places_distinguishes_shut_and_overfull_ones(demo, drawn):
     marks = {row["mark"] for row in rows(drawn["space_map"], "mark")}
     assert marks == {"", CLOSED}
     assert {row["available"] for row in rows(drawn["space_map"], "mark") if row["mark"] == CLOSED} == {0}

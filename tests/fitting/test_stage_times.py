@@ -269,7 +269,7 @@ def test_intervals_with_batches_hold_the_truth_nearly_as_often_as_they_say():
     assert all(within_binomial_error(hit, runs=runs, level=0.94) for hit in hits), hits  # 30 batches: a normal, not t
 
 
-def test_a_spread_of_batches_not_told_apart_makes_the_error_of_the_median_too_small():
+def test_a_spread_of_batches_not_distinguished_makes_the_error_of_the_median_too_small():
     rows = nursery(np.random.default_rng(5), batches=12, plants=100, within=0.15, between=0.25)
     apart, together = quietly(rows), quietly([row[:3] for row in rows])
     assert apart.batch_log_sd == pytest.approx(0.25, abs=2 * apart.standard_errors["batch_log_sd"])
@@ -372,7 +372,7 @@ def test_three_finishers_in_one_interval_leave_the_spread_unknown(law):
 
 
 @pytest.mark.filterwarnings("ignore:The plants of a batch could all")
-def test_batches_each_ready_within_one_week_still_tell_how_batches_differ():
+def test_batches_each_ready_within_one_week_still_show_how_batches_differ():
     rows = [(50, week, week + 1, f"batch {week}") for week in (5, 6, 7, 8, 9, 11)]
     learned = learn_time(rows)
     weeks = np.log(np.array([5, 6, 7, 8, 9, 11]) + 0.5)

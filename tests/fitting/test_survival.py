@@ -461,7 +461,7 @@ def test_other_priors_move_a_variety_with_few_records_more_than_one_with_many():
     assert few > 2 * many
 
 
-def test_a_poor_lab_is_told_from_a_good_one_and_not_held_against_the_variety():
+def test_a_poor_lab_is_distinguished_from_a_good_one_and_not_held_against_the_variety():
     rows = [("a", "good", 46), ("b", "good", 44), ("c", "good", 45), ("a", "poor", 30), ("b", "poor", 32)]
     records = [Record(name, survived, 50, lab=lab) for name, lab, survived in rows for _ in range(3)]
     pooled = Pooled(records, dict.fromkeys("abc", "ferns"))

@@ -104,7 +104,7 @@ def test_those_past_their_best_were_ready_so_many_weeks_before():
     assert earlier(ready, 9).tolist() == earlier(ready, None).tolist() == [[0]] * 4
 
 
-def test_what_is_wanted_is_one_number_or_drawn_from_a_range():
+def test_what_is_needed_is_one_number_or_drawn_from_a_range():
     rows = [
         {"variety": "A", "week": "2027-W20", "target": 30},
         {"variety": "A", "week": "2027-W21", "p5": 20, "median": 40, "p95": 80},

@@ -57,25 +57,25 @@ def same(one, other):
 
 
 @pytest.mark.parametrize("block", [1, 2, 5, 7, 100])
-def test_blocks_of_any_size_tell_the_same(asked, block):
+def test_blocks_of_any_size_give_the_same(asked, block):
     season, draws, whole = asked
     assert same(whole, forecast.simulate(season, draws=draws, seed=3, block=block))
 
 
 @pytest.mark.parametrize("block", [None, 1, 6])
-def test_workers_tell_the_same(asked, pool, block):
+def test_workers_give_the_same(asked, pool, block):
     season, draws, whole = asked
     assert same(whole, forecast.simulate(season, draws=draws, seed=3, block=block, executor=pool))
 
 
 @pytest.mark.parametrize("workers", [1, 3])
-def test_any_number_of_workers_tells_the_same(asked, workers):
+def test_any_number_of_workers_gives_the_same(asked, workers):
     season, draws, whole = asked
     with ProcessPoolExecutor(workers) as pool:
         assert same(whole, forecast.simulate(season, draws=draws, seed=3, block=4, executor=pool))
 
 
-def test_a_cluster_tells_the_same(asked, cluster):
+def test_a_cluster_gives_the_same(asked, cluster):
     season, draws, whole = asked
     with cluster.get_executor() as executor:
         assert same(whole, forecast.simulate(season, draws=draws, seed=3, block=3, executor=executor))
@@ -106,7 +106,7 @@ def test_money_work_and_causes_are_the_same_in_blocks():
     assert causes[0].equals(causes[1])
 
 
-def test_a_season_in_other_words_tells_the_same():
+def test_a_season_in_other_words_gives_the_same():
     """Sums over varieties are exact, so the order of the varieties does not matter either."""
     turned = COOPERATIVE.replace(varieties=COOPERATIVE.varieties[::-1])
     one, other = (forecast.simulate(season, draws=128, seed=3) for season in (COOPERATIVE, turned))
@@ -164,7 +164,7 @@ def test_what_an_outcome_keeps_is_near_what_was_reckoned():
     assert too_large(COOPERATIVE, outcome.batches, 1024 * 2**30 // reckoned + 1024)
 
 
-def test_a_worker_is_sent_its_own_rows_and_sends_back_what_was_told():
+def test_a_worker_is_sent_its_own_rows_and_sends_back_what_was_reported():
     part, whole = COOPERATIVE.only(["V00001", "V00002"]), forecast.simulate(COOPERATIVE, draws=64, seed=1)
     assert len(pickle.dumps(part)) < 0.25 * len(pickle.dumps(COOPERATIVE))
     batches = [batch for batch in whole.batches if batch.variety in ("V00001", "V00002")]

@@ -29,7 +29,7 @@ def test_one_more_plantlet_never_lowers_a_chance(plan, orders, at, target):
 
 @some
 @given(plan=seasons(), orders=deliveries, at=st.integers(0, WEEKS - 1), target=st.integers(0, 60))
-def test_one_more_plant_wanted_never_raises_a_chance(plan, orders, at, target):
+def test_one_more_plant_needed_never_raises_a_chance(plan, orders, at, target):
     outcome = simulate(plan, orders, draws=DRAWS, seed=1)
     fewer, more = (outcome.chances(orders[0][0], week=week(at), at_least=n) for n in (target, target + 1))
     assert (more <= fewer + 1e-12).all()
@@ -90,7 +90,7 @@ def test_the_first_draws_of_twice_as_many_are_the_draws(plan, orders):
 
 @some
 @given(plan=seasons(), orders=deliveries, at=st.integers(0, WEEKS - 1))
-def test_sampled_histories_and_exact_chances_tell_the_same(plan, orders, at):
+def test_sampled_histories_and_exact_chances_give_the_same(plan, orders, at):
     """The mean of a history is that of its share, within 5 standard errors, given the draws."""
     outcome = simulate(plan, orders, draws=512, seed=1)
     for variety in outcome.varieties:

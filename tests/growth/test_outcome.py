@@ -169,7 +169,7 @@ def test_of_several_rows_all_are_met_in_the_same_histories():
     assert 0 < outcome.chance_of_all() < 1
 
 
-def test_where_nothing_is_wanted_or_ordered_there_is_nothing_to_tell():
+def test_where_nothing_is_needed_or_ordered_there_is_nothing_to_report():
     outcome = sure([("A", "2027-W05", 100)], ("B", "2027-W20", 60))
     assert outcome.targets().columns.tolist() == ["variety", "week", "target", *RANGE, "chance"]
     assert outcome.targets().empty
@@ -288,7 +288,7 @@ def test_tables_of_ranges_by_hand():
     ]
 
 
-def test_in_blocks_all_is_told_the_same_and_what_is_done_is_said():
+def test_in_blocks_all_is_reported_the_same_and_what_is_done_is_said():
     rows = [stage(typical=4, survival=0.8, survival_sd=0.1, plants_cv=0.2)]
     target = wants(("C", "2027-W20", 10), ("A", "2027-W20", 60), ("A", "2027-W22", 20), ("B", "2027-W12", 20))
     plan = season(rows, varieties=("A", "B", "C", "D"), targets=target, saleable_weeks=9)

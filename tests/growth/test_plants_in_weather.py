@@ -92,7 +92,7 @@ def test_a_requirement_wrong_by_two_per_cent_or_a_harm_left_out_would_be_seen(wa
     assert max(map(abs, wrong.values())) > 4
 
 
-def test_the_arrays_of_an_analyst_tell_the_same_of_the_saleable():
+def test_the_arrays_of_an_analyst_give_the_same_of_the_saleable():
     rng = np.random.default_rng(1)
     batches = draw(PLAN, ORDERS, REPLICATES, rng)
     states = plants_by_state(simulate(PLAN, ORDERS, draws=DRAWS, seed=1), "A").sel(state=SALEABLE).values

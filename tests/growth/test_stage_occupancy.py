@@ -103,7 +103,7 @@ def test_with_mild_losses_and_spreads_two_nodes_of_quadrature_are_right_to_three
 
 @some
 @given(fate=fates())
-def test_without_losses_all_plants_stand_somewhere(fate):
+def test_without_losses_all_plants_are_somewhere(fate):
     kept = TimedFate(np.zeros_like(fate.log_survival), fate.weeks.copy(), fate.log_sd.copy())
     standing, ready = kept.course(WEEKS)
     assert np.abs(standing.sum(axis=0) + ready - (WEEKS >= 0)[:, None]).max() < 1e-6

@@ -43,7 +43,7 @@ def test_every_draw_has_its_own_share_and_may_have_its_own_number():
 
 
 @pytest.mark.parametrize("of", [0, 1, 100_000])
-def test_nothing_wanted_is_always_met_and_more_than_there_are_never(of):
+def test_nothing_needed_is_always_met_and_more_than_there_are_never(of):
     share = np.array([0.0, 1e-9, 0.5, 1.0])
     assert (at_least(0, of, share) == 1).all()
     assert (at_least(of + 1, of, share) == 0).all()

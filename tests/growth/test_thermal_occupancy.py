@@ -145,7 +145,7 @@ def test_a_single_pace_on_a_single_clock_has_a_closed_form():
         assert np.abs(batch.past(stages, EVERY) - right).max() < 6e-4  # (0.25^2 / 8) 0.15 0.4
 
 
-def test_a_batch_is_ready_in_two_flushes_before_and_after_a_winter_that_stands_still():
+def test_a_batch_is_ready_in_two_flushes_before_and_after_a_winter_in_which_nothing_grows():
     batch = fate([0.2, 0.2], ["cold", "cold"], [200, 390])
     ready = batch.past(2, EVERY)
     before, after = STILL.start - START, STILL.stop - START
@@ -409,7 +409,7 @@ def test_at_a_followed_vigour_the_share_is_exact_from_place_to_place(first):
         assert batch.past(1, np.array([6.3]))[0] == pytest.approx(line, abs=1e-12)
 
 
-def test_plants_that_are_all_alike_stand_where_the_clock_says():
+def test_plants_that_are_all_alike_are_where_the_clock_says():
     """At 14 °C days a week: 4 weeks, 70 °C days are 5 weeks, no time for grading, and 28 °C days are 2."""
     draws = 2
     warm = np.repeat(14.0 * np.arange(21)[:, None], draws, axis=1)

@@ -26,7 +26,7 @@ MISSING = "there is no such file."
 @pytest.mark.parametrize(
     "name", ["season.toml", "varieties.csv", "stages.csv", "places.csv", "price_list.csv", "targets.csv"]
 )
-def test_a_missing_file_is_told_alone(folder: Path, refusal: Refusal, name: str) -> None:
+def test_a_missing_file_is_reported_alone(folder: Path, refusal: Refusal, name: str) -> None:
     (folder / name).unlink()
     assert refusal() == [f"{name}: {MISSING} Add {name}; `python -m forecast start` writes an example."]
 
@@ -60,13 +60,13 @@ def test_other_files_of_the_grower_are_left_alone(folder: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["season.toml", "varieties.csv", "orders.csv"])
-def test_a_folder_where_a_file_should_be_is_told(folder: Path, refusal: Refusal, name: str) -> None:
+def test_a_folder_where_a_file_should_be_is_reported(folder: Path, refusal: Refusal, name: str) -> None:
     (folder / name).unlink()
     (folder / name).mkdir()
     assert refusal() == [f"{name}: this is a folder, not a file. Rename it, and put the file {name} here."]
 
 
-def test_a_missing_folder_is_told_with_its_whole_path(folder: Path) -> None:
+def test_a_missing_folder_is_reported_with_its_whole_path(folder: Path) -> None:
     path = folder / "of a grower who likes long names" / "and deep folders"
     with pytest.raises(Refused) as caught:
         read_season(path)
@@ -76,14 +76,14 @@ def test_a_missing_folder_is_told_with_its_whole_path(folder: Path) -> None:
     )
 
 
-def test_a_file_given_for_the_folder_is_told(folder: Path) -> None:
+def test_a_file_given_for_the_folder_is_reported(folder: Path) -> None:
     with pytest.raises(
         Refused, match=r"not a workbook\. Give the folder that holds season\.toml, or an \.xlsx workbook\."
     ):
         read_season(folder / "season.toml")
 
 
-def test_a_file_that_may_not_be_read_is_told(refusal: Refusal, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_file_that_may_not_be_read_is_reported(refusal: Refusal, monkeypatch: pytest.MonkeyPatch) -> None:
     read = Path.read_bytes
 
     def locked(path: Path) -> bytes:
@@ -98,14 +98,14 @@ def test_a_file_that_may_not_be_read_is_told(refusal: Refusal, monkeypatch: pyte
 
 @pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le", "utf-16-be"])
 @pytest.mark.parametrize(("name", "kind"), [("varieties.csv", "CSV"), ("season.toml", "text")])
-def test_utf_16_is_told(folder: Path, refusal: Refusal, encoding: str, name: str, kind: str) -> None:
+def test_utf_16_is_reported(folder: Path, refusal: Refusal, encoding: str, name: str, kind: str) -> None:
     (folder / name).write_bytes((folder / name).read_text(encoding="utf-8").encode(encoding))
     assert refusal() == [f"{name}: saved as UTF-16. Save it again as {kind} in UTF-8."]
 
 
 @pytest.mark.parametrize("name", ["varieties.csv", "season.toml"])
 @pytest.mark.parametrize("where", [0, 40, 5000])
-def test_nul_bytes_are_told_with_their_row_and_not_taken_for_utf_16(
+def test_nul_bytes_are_reported_with_their_row_and_not_taken_for_utf_16(
     folder: Path, refusal: Refusal, name: str, where: int
 ) -> None:
     data = (folder / name).read_bytes() + b"# " + b"x" * 6000 + b"\n"
@@ -117,7 +117,7 @@ def test_nul_bytes_are_told_with_their_row_and_not_taken_for_utf_16(
     assert refusal() == [f"{name}, row 1: {told}"]
 
 
-def test_latin_1_is_told_with_its_row_and_the_letter_that_was_meant(
+def test_latin_1_is_reported_with_its_row_and_the_letter_that_was_meant(
     folder: Path, change: Change, refusal: Refusal
 ) -> None:
     change("varieties.csv", "new here", "für Müller")
@@ -127,23 +127,23 @@ def test_latin_1_is_told_with_its_row_and_the_letter_that_was_meant(
     assert refusal() == [f"varieties.csv, row 4, {row}: not UTF-8. Save it again as CSV in UTF-8."]
 
 
-def test_a_workbook_under_the_name_of_a_csv_file_is_told(folder: Path, refusal: Refusal) -> None:
+def test_a_workbook_under_the_name_of_a_csv_file_is_reported(folder: Path, refusal: Refusal) -> None:
     (folder / "places.csv").write_bytes(b"PK\x03\x04\x14\x00\x06\x00")
     assert refusal() == ["places.csv: a workbook with the name of a text file. Save it again as CSV in UTF-8."]
 
 
-def test_a_file_too_large_for_a_season_is_told(folder: Path, refusal: Refusal) -> None:
+def test_a_file_too_large_for_a_season_is_reported(folder: Path, refusal: Refusal) -> None:
     os.truncate(folder / "price_list.csv", 10_000_001)
     assert refusal() == ["price_list.csv: larger than 10 MB. Split the season, or check what was saved in it."]
 
 
 @pytest.mark.parametrize("text", ["", "\n \n", "# nothing yet\n", "\ufeff"])
-def test_an_empty_file_is_told_with_the_header_it_needs(folder: Path, refusal: Refusal, text: str) -> None:
+def test_an_empty_file_is_reported_with_the_header_it_needs(folder: Path, refusal: Refusal, text: str) -> None:
     (folder / "targets.csv").write_text(text, encoding="utf-8")
     assert refusal() == [f"targets.csv: empty. Add the header, {COLUMNS}, and at least one row."]
 
 
-def test_a_header_without_rows_is_told(folder: Path, refusal: Refusal) -> None:
+def test_a_header_without_rows_is_reported(folder: Path, refusal: Refusal) -> None:
     (folder / "targets.csv").write_text(f"{COLUMNS}\n,,,,,,,\n", encoding="utf-8")
     assert refusal() == ["targets.csv: no rows. Add at least one row below the header."]
 
@@ -153,13 +153,13 @@ def test_orders_may_be_empty(folder: Path) -> None:
     assert read_season(folder).orders == ()
 
 
-def test_an_empty_header_file_is_told_key_by_key(folder: Path, refusal: Refusal) -> None:
+def test_an_empty_header_file_is_reported_key_by_key(folder: Path, refusal: Refusal) -> None:
     (folder / "season.toml").write_text("", encoding="utf-8")
     keys = ["name", "currency", "first_week", "weeks", "service_level"]
     assert refusal() == [f"season.toml, {key}: empty but required. Fill it in." for key in keys]
 
 
-def test_tabs_are_told(folder: Path, refusal: Refusal) -> None:
+def test_tabs_are_reported(folder: Path, refusal: Refusal) -> None:
     file = folder / "targets.csv"
     file.write_text(file.read_text(encoding="utf-8").replace(",", "\t"), encoding="utf-8")
     assert refusal() == ["targets.csv: separated by tabs. Save it as CSV, separated by commas."]
@@ -197,7 +197,7 @@ def test_what_the_remedy_says_can_be_read(folder: Path, change: Change, written:
     assert read_season(folder).varieties[2].sale_price == float(written.replace(",", "."))
 
 
-def test_a_semicolon_too_many_is_told(folder: Path, change: Change, refusal: Refusal) -> None:
+def test_a_semicolon_too_many_is_reported(folder: Path, change: Change, refusal: Refusal) -> None:
     semicolons(folder, "orders.csv")
     change("orders.csv", "North Lab", "North; Lab")
     remedy = "Put a text with a semicolon in double quotes, or remove the extra cells."
@@ -205,14 +205,14 @@ def test_a_semicolon_too_many_is_told(folder: Path, change: Change, refusal: Ref
     assert refusal() == [f"orders.csv, row 2, {row}: 5 cells under 4 columns. {remedy}"]
 
 
-def test_a_doubled_column_is_told_once_and_its_cells_are_not_judged(change: Change, refusal: Refusal) -> None:
+def test_a_doubled_column_is_reported_once_and_its_cells_are_not_judged(change: Change, refusal: Refusal) -> None:
     change("targets.csv", "service_level,note", "service_level,service_level")
     change("targets.csv", "0.8,", "0.8,80%")
     place = "targets.csv, row 1, column service_level"
     assert refusal() == [f"{place}: the column appears twice. Keep one of the two."]
 
 
-def test_a_doubled_variety_is_told_with_the_first_of_the_two(folder: Path, refusal: Refusal) -> None:
+def test_a_doubled_variety_is_reported_with_the_first_of_the_two(folder: Path, refusal: Refusal) -> None:
     file = folder / "varieties.csv"
     file.write_text(file.read_text(encoding="utf-8") + "Hosta 'Ambrel',hosta,2 l,12,26,\n", encoding="utf-8")
     remedy = "Keep one of the two rows, or change its variety."
@@ -227,7 +227,7 @@ def test_a_variety_may_not_have_the_name_of_a_group(folder: Path, refusal: Refus
     assert refusal() == [f"varieties.csv, row 5, column variety, 'calla': also the name of a group. {remedy}"]
 
 
-def test_five_faults_in_four_files_are_told_at_once(change: Change, refusal: Refusal) -> None:
+def test_five_faults_in_four_files_are_reported_at_once(change: Change, refusal: Refusal) -> None:
     change("season.toml", '"EUR"', '"EURO"')
     change("stages.csv", ",0.85,", ",85,")
     change("places.csv", ",120,", ",-120,")
@@ -265,7 +265,7 @@ def test_a_missing_file_does_not_hide_what_is_wrong_between_the_others(
         ("price_list.csv", "from_quantity", "from_quantty"),
     ],
 )
-def test_one_fault_is_not_told_again_where_the_row_is_referred_to(
+def test_one_fault_is_not_reported_again_where_the_row_is_referred_to(
     change: Change, refusal: Refusal, name: str, old: str, new: str
 ) -> None:
     change(name, old, new)
@@ -274,7 +274,7 @@ def test_one_fault_is_not_told_again_where_the_row_is_referred_to(
     assert lines[0].startswith(name)
 
 
-def test_wanted_is_not_called_too_early_while_an_earlier_offer_is_at_fault(change: Change, refusal: Refusal) -> None:
+def test_a_target_is_not_called_too_early_while_an_earlier_offer_is_at_fault(change: Change, refusal: Refusal) -> None:
     change("price_list.csv", "1.45,72,72,16,2027-W08", "1.45,72,0,16,2027-W08")
     change("price_list.csv", "1.25,72,72,16,2027-W08", "1.25,72,72,16,2027-W15")
     change("targets.csv", "2027-W41", "2027-W12")
@@ -295,7 +295,7 @@ def test_the_same_fault_in_many_rows_takes_one_line(folder: Path, refusal: Refus
     assert refusal()[0] == f"{line} Correct the spelling, or add it to varieties. Did you mean \"Hosta 'Ambrel'\"?"
 
 
-def test_ten_thousand_bad_rows_are_told_in_few_lines_and_all_kept(folder: Path) -> None:
+def test_ten_thousand_bad_rows_are_reported_in_few_lines_and_all_kept(folder: Path) -> None:
     rows = [f"Hosta 'Ambrel',{week}/2027,-{week},,,,85%,\n" for week in range(10_000)]
     (folder / "targets.csv").write_text(f"{COLUMNS}\n{''.join(rows)}", encoding="utf-8")
     start = time.process_time()
@@ -336,7 +336,7 @@ SPOILERS = [*'",;\n\r\t#-0%é\x00[\u2028=W', "", "99999999999", "1e308", "nan"]
     name=st.sampled_from(["season.toml", *(f"{table}.csv" for table in TABLES)]),
     spoils=st.lists(st.tuples(st.floats(0, 1), st.integers(0, 6), st.sampled_from(SPOILERS)), min_size=1, max_size=3),
 )
-def test_whatever_stands_in_a_file_it_is_read_or_refused(
+def test_whatever_is_in_a_file_it_is_read_or_refused(
     multiplied: Path, name: str, spoils: list[tuple[float, int, str]]
 ) -> None:
     folder = multiplied

@@ -48,7 +48,7 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("table", [*TABLES, "batches", "counts"])
 @pytest.mark.parametrize("quoted", ["", '"'], ids=["plain", "quoted"])
-def test_a_row_whose_first_cell_begins_with_a_number_sign_is_told_and_never_left_out(
+def test_a_row_whose_first_cell_begins_with_a_number_sign_is_reported_and_never_left_out(
     whole: Path, tmp_path: Path, table: str, quoted: str
 ) -> None:
     for file in whole.glob("*.csv"):
@@ -69,7 +69,7 @@ def test_a_row_whose_first_cell_begins_with_a_number_sign_is_told_and_never_left
     read(tmp_path)
 
 
-def test_a_remark_without_its_space_is_told_above_the_header_too(folder: Path, change: Change) -> None:
+def test_a_remark_without_its_space_is_reported_above_the_header_too(folder: Path, change: Change) -> None:
     change("targets.csv", "variety,week", "#wanted in 2027; by week\nvariety,week")
     assert refused_lines(read_season, folder) == [
         "targets.csv, row 1, '#wanted in 2027; by week': starts with #, but is not a comment. Begin a comment with # "
@@ -87,7 +87,7 @@ def test_a_header_that_begins_with_a_number_sign_is_a_header(folder: Path, chang
     assert read_season(folder) == before
 
 
-def test_a_lone_number_sign_is_a_comment_only_if_nothing_else_stands_in_its_row(folder: Path, change: Change) -> None:
+def test_a_lone_number_sign_is_a_comment_only_if_nothing_else_is_in_its_row(folder: Path, change: Change) -> None:
     before = read_season(folder)
     change("targets.csv", "Hosta 'Belwin'", "#\n#,,\nHosta 'Belwin'")
     assert read_season(folder) == before
@@ -112,7 +112,7 @@ FORMULA = "a spreadsheet error. Correct the formula and save the file again."
 
 @pytest.mark.parametrize(("error", "said"), [("#NV", FORMULA), ("#WERT!", FORMULA), ("########", NARROW)])
 @pytest.mark.parametrize("column", ["pot", "note"])
-def test_an_error_in_a_cell_that_may_hold_any_text_is_told(
+def test_an_error_in_a_cell_that_may_hold_any_text_is_reported(
     folder: Path, change: Change, column: str, error: str, said: str
 ) -> None:
     change("varieties.csv", {"pot": "12 cm", "note": "new here"}[column], error)
@@ -126,7 +126,7 @@ def column_letter(path: Path, sheet: str, column: str) -> str:
 
 @pytest.mark.parametrize("shown", ["#N/A", "#NV", "#BEZUG!", "#CALC!", "oops"])
 @pytest.mark.parametrize("column", ["batch", "date", "alive", "why"])
-def test_an_error_cell_of_a_workbook_is_told_in_any_column_and_language(
+def test_an_error_cell_of_a_workbook_is_reported_in_any_column_and_language(
     tmp_path: Path, column: str, shown: str
 ) -> None:
     path = book(tmp_path)

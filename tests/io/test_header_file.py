@@ -36,7 +36,7 @@ EXAMPLE = 'Write lines such as first_week = "2026-W40".'
         ("our budget = 5", f"'our budget = 5': not a name and a value. {EXAMPLE}"),
     ],
 )  # fmt: skip
-def test_a_line_that_is_no_toml_is_told_with_the_remedy_that_fits(folder: Path, line: str, told: str) -> None:
+def test_a_line_that_is_no_toml_is_reported_with_the_remedy_that_fits(folder: Path, line: str, told: str) -> None:
     (folder / "season.toml").write_text(f"{START}\n# a remark\n{line}\n", encoding="utf-8")
     (said,) = refused_lines(read_season, folder)
     assert said.removeprefix("season.toml, ").removeprefix("row 8, ").removeprefix("column ") == told
@@ -51,13 +51,13 @@ def test_a_line_that_is_no_toml_is_told_with_the_remedy_that_fits(folder: Path, 
         ("service_level = 0,9", "'0,9': a decimal comma. Write 0.9."),
     ],
 )
-def test_a_share_that_is_no_toml_is_told_with_the_share(folder: Path, line: str, told: str) -> None:
+def test_a_share_that_is_no_toml_is_reported_with_the_share(folder: Path, line: str, told: str) -> None:
     (folder / "season.toml").write_text(START.replace("service_level = 0.9", line), encoding="utf-8")
     (said,) = refused_lines(read_season, folder)
     assert said.endswith(f"service_level, {told}")
 
 
-def test_all_that_is_wrong_is_told_at_once_by_row(folder: Path) -> None:
+def test_all_that_is_wrong_is_reported_at_once_by_row(folder: Path) -> None:
     lines = [
         "name = Our nursery", 'currency = "EURO"', "first_week = 2026-W40", "weeks = 70,5", "service_level = 90 %",
         "budget = 12,000", "hourly_wage 18", "buget = 5", 'note = """', "weeks = none of the above", '"""', "seed = 1",
@@ -87,7 +87,7 @@ def test_a_misspelt_name_of_a_required_setting_is_one_fault(folder: Path) -> Non
     ]
 
 
-def test_what_is_wrong_in_the_tables_is_told_with_it(folder: Path) -> None:
+def test_what_is_wrong_in_the_tables_is_reported_with_it(folder: Path) -> None:
     (folder / "season.toml").write_text(START.replace("0.9", "90 %"), encoding="utf-8")
     targets = folder / "targets.csv"
     targets.write_text(targets.read_text(encoding="utf-8").replace("2027-W40", "2027-W60"), encoding="utf-8")
@@ -96,12 +96,12 @@ def test_what_is_wrong_in_the_tables_is_told_with_it(folder: Path) -> None:
     assert "targets.csv, row 4, column week, '2027-W60'" in said
 
 
-def test_a_file_of_nothing_but_faults_is_told_in_short(folder: Path) -> None:
+def test_a_file_of_nothing_but_faults_is_reported_in_short(folder: Path) -> None:
     (folder / "season.toml").write_text("what is this\n" * 50_000, encoding="utf-8")
     assert refused_lines(read_season, folder) == [f"season.toml: more than 100 names. {EXAMPLE}"]
 
 
-def test_a_text_over_several_lines_that_never_ends_is_told(folder: Path) -> None:
+def test_a_text_over_several_lines_that_never_ends_is_reported(folder: Path) -> None:
     (folder / "season.toml").write_text(f'{START}note = """never\nends\n', encoding="utf-8")
     (said,) = refused_lines(read_season, folder)
     assert said.startswith("season.toml, row 6, column note")

@@ -139,7 +139,7 @@ def test_a_message_never_moves_the_cursor_nor_hides_anything(change: Change, ref
     assert told[0].startswith("targets.csv, row 1, column \\x1b[2J\\u202eetouq: no such column.")
 
 
-def test_a_column_of_a_long_name_is_told_in_short(change: Change, refusal: Refusal) -> None:
+def test_a_column_of_a_long_name_is_reported_in_short(change: Change, refusal: Refusal) -> None:
     change("targets.csv", "service_level,note", f"service_level,{'x' * 100_000}")
     (told,) = refusal()
     assert told.startswith("targets.csv, row 1, column xxx")
@@ -168,7 +168,7 @@ MANGLED = [
 
 
 @pytest.mark.parametrize(("name", "mangle", "said"), [case[1:] for case in MANGLED], ids=[case[0] for case in MANGLED])
-def test_a_mangled_file_is_told(
+def test_a_mangled_file_is_reported(
     folder: Path, refusal: Refusal, name: str, mangle: Callable[[str], str], said: str
 ) -> None:
     text = (folder / name).read_text(encoding="utf-8")
@@ -177,7 +177,7 @@ def test_a_mangled_file_is_told(
 
 
 @pytest.mark.parametrize("end", [b"\n", b"\r", b"\r\n"])
-def test_one_row_in_another_encoding_is_told_by_its_number(folder: Path, refusal: Refusal, end: bytes) -> None:
+def test_one_row_in_another_encoding_is_reported_by_its_number(folder: Path, refusal: Refusal, end: bytes) -> None:
     rows = (folder / "varieties.csv").read_bytes().splitlines()
     rows[2] = "Hosta 'Belwin',hosta,1 l,8.50,26,größer".encode("cp1252")
     (folder / "varieties.csv").write_bytes(end.join(rows) + end)
@@ -212,7 +212,7 @@ def test_what_would_be_waited_for_or_never_ends_is_not_read(folder: Path, name: 
 
 
 @pytest.mark.parametrize("name", ["season.toml", "targets.csv", "orders.csv"])
-def test_a_link_that_leads_nowhere_is_told(folder: Path, name: str) -> None:
+def test_a_link_that_leads_nowhere_is_reported(folder: Path, name: str) -> None:
     (folder / name).unlink()
     (folder / name).symlink_to(folder / "gone")
     (told,) = refused_lines(lambda: read_season(folder))
@@ -226,7 +226,7 @@ def test_a_pipe_named_like_a_workbook_is_not_waited_for(tmp_path: Path, read: Ca
     assert refused_lines(lambda: read(tmp_path / "ours.xlsx")) == [said]
 
 
-def test_a_link_that_leads_to_itself_is_told(folder: Path) -> None:
+def test_a_link_that_leads_to_itself_is_reported(folder: Path) -> None:
     (folder / "targets.csv").unlink()
     (folder / "targets.csv").symlink_to(folder / "targets.csv")
     remedy = "Close it in other programs, or ask for permission to read it."
@@ -250,7 +250,7 @@ def test_a_folder_named_like_a_file_is_a_folder(folder: Path) -> None:
 
 
 @pytest.mark.parametrize("gone", ["targets.csv", "season.toml"])
-def test_a_file_that_vanishes_while_it_is_read_is_told(
+def test_a_file_that_vanishes_while_it_is_read_is_reported(
     folder: Path, monkeypatch: pytest.MonkeyPatch, gone: str
 ) -> None:
     read = Path.read_bytes
@@ -281,7 +281,7 @@ except Refused as error:
 
 
 @pytest.mark.parametrize("what", ["file", "folder", "workbook"])
-def test_what_may_not_be_read_is_told(folder: Path, what: str) -> None:
+def test_what_may_not_be_read_is_reported(folder: Path, what: str) -> None:
     """By another process that is not root, who may read everything; nobody else is let into the folders of tests."""
     with tempfile.TemporaryDirectory() as outside:
         Path(outside).chmod(0o755)
@@ -309,7 +309,7 @@ def not_read(folder: Path, what: str) -> None:
 # The command line
 
 
-def test_output_that_cannot_be_written_is_told(folder: Path) -> None:
+def test_output_that_cannot_be_written_is_reported(folder: Path) -> None:
     with Path("/dev/full").open("w", encoding="utf-8") as full:
         command = [sys.executable, "-m", "forecast", "check", str(folder)]
         ended = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, check=False)

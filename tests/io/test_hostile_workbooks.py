@@ -98,7 +98,7 @@ PLACES = ["xl/worksheets/sheet1.xml", "xl/sharedStrings.xml", "xl/styles.xml", "
 
 @pytest.mark.parametrize("part", PLACES)
 @pytest.mark.parametrize("how", ["at the beginning", "behind a long remark", "in UTF-16", "in UTF-16 without its mark"])
-def test_entities_are_refused_wherever_they_stand_and_however_they_are_written(
+def test_entities_are_refused_wherever_they_are_and_however_they_are_written(
     tmp_path: Path, part: str, how: str
 ) -> None:
     path = by_hand(tmp_path / "records.xlsx")
@@ -144,7 +144,7 @@ def test_macros_links_and_names_that_lead_elsewhere_are_let_be(tmp_path: Path) -
 @pytest.mark.parametrize(
     "target", ["../../../../etc/passwd", "/etc/passwd", "http://127.0.0.1/sheet.xml", "file:///etc/passwd"]
 )
-def test_a_sheet_that_would_stand_elsewhere_is_no_sheet(tmp_path: Path, target: str) -> None:
+def test_a_sheet_that_would_be_elsewhere_is_no_sheet(tmp_path: Path, target: str) -> None:
     path = patched(by_hand(tmp_path / "records.xlsx"), "xl/_rels/workbook.xml.rels", "worksheets/sheet1.xml", target)
     told = refused_lines(lambda: read_records(path))
     assert told[0] == "records.xlsx: no sheet batches. Add it, or rename the right sheet. Known names: counts."

@@ -200,7 +200,7 @@ ODD = [
 
 
 @pytest.mark.parametrize(("change", "lines"), ODD)
-def test_an_odd_cell_is_told_with_sheet_row_and_column(
+def test_an_odd_cell_is_reported_with_sheet_row_and_column(
     tmp_path: Path, change: Callable[[Workbook], None], lines: list[str]
 ) -> None:
     assert refused_lines(read_records, book(tmp_path, change)) == lines
@@ -363,7 +363,7 @@ def test_a_workbook_with_macros_is_read_by_its_values(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["records.xls", "records.xlsb.xls"])
-def test_a_workbook_of_the_old_format_is_told_with_its_remedy(tmp_path: Path, name: str) -> None:
+def test_a_workbook_of_the_old_format_is_reported_with_its_remedy(tmp_path: Path, name: str) -> None:
     (tmp_path / name).write_bytes(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600))
     assert refused_lines(read_records, tmp_path / name) == [
         f"{name}: an old format, or locked with a password. Open it in a spreadsheet program and save it as .xlsx, "

@@ -22,7 +22,7 @@ def one(*, survival=None, target=None, **cells):
 
 
 @pytest.mark.parametrize("survival", [None, beta_spread(8, 2)])
-def test_the_mean_alone_orders_the_wanted_number_over_the_mean_survival_whatever_its_spread(survival):
+def test_the_mean_alone_orders_the_target_over_the_mean_survival_whatever_its_spread(survival):
     """100 / 0.8 = 125; the spread only moves the mean of the draws, by less than a plant here."""
     (order,) = simple_orders(one(survival=survival), draws=4096, seed=1)
     assert order.quantity == pytest.approx(125, abs=0 if survival is None else 1)
@@ -102,7 +102,7 @@ def test_what_no_lab_offers_is_left_out(demo):
 
 
 @pytest.mark.parametrize("overage", [-0.1, math.nan, math.inf, True, "0.2"])
-def test_an_overage_is_a_share_of_what_is_wanted(demo, overage):
+def test_an_overage_is_a_share_of_what_is_needed(demo, overage):
     with pytest.raises(Refused, match=r"overage, .*: not a share of the target\. Give a number from 0 to 100"):
         simple_orders(demo, overage=overage, draws=16, seed=1)
 
@@ -177,7 +177,7 @@ def test_a_delivery_is_thought_of_if_one_plant_in_a_hundred_lives():
     assert told == [("A", "Ones", "2027-W20", 10), ("C", "Thousands", "2027-W24", 1000)]
 
 
-def test_what_is_wanted_too_early_leaves_what_is_wanted_later():
+def test_what_is_needed_too_early_leaves_what_is_needed_later():
     plan = season([stage(typical=12, survival=1)], targets=[asks(7, "2027-W10"), asks(9, "2027-W30")])
     assert [(str(row.week), row.quantity) for row in simple_orders(plan, **FEW)] == [("2027-W18", 9)]
 

@@ -357,7 +357,7 @@ def test_a_single_plant_can_be_compared():
     assert splits["quantity"].tolist() == [1, 2, 3]
 
 
-def test_weeks_and_labs_that_are_alike_stand_by_week_and_name():
+def test_weeks_and_labs_that_are_alike_are_by_week_and_name():
     offers = [SHORT | {"lab": name} for name in ("Other lab", "A lab")]
     weeks = split(draws=4, price_list=offers, quantity=10, target=1)
     right = [(f"2027-W0{at}", lab) for at in range(2, 6) for lab in ("A lab", "Other lab")]

@@ -141,7 +141,7 @@ def test_the_margin_is_what_simulated_seasons_earn(markdown):
     assert order.margin == pytest.approx(earned.mean(), abs=4 * earned.std() * math.sqrt(1 / 16384 + 1 / 4096))
 
 
-def test_a_price_that_falls_counts_as_it_is_in_the_week_wanted():
+def test_a_price_that_falls_counts_as_it_is_in_the_target_week():
     plan = season([stage(survival=1)], targets=[{"variety": "A", "week": "2027-W27", "target": 10}])
     falling = plan.replace(varieties=priced(10, yearly_fall=0.36, lowest_price=0))
     order = forecast.size_order(falling, "A", draws=4, seed=1, aim="margin")
@@ -174,7 +174,7 @@ def test_a_variety_without_a_price_has_no_margin():
         forecast.size_order(season([stage()], targets=WANTED), "A", draws=4, seed=1, aim="margin")
 
 
-def test_a_markdown_price_above_the_price_in_the_week_wanted_is_refused():
+def test_a_markdown_price_above_the_price_in_the_target_week_is_refused():
     """Half a year on the price is 10 x 0.64^0.5 = 8.00."""
     falling = priced(10, 8.5, yearly_fall=0.36)
     early = season([stage()], targets=[{"variety": "A", "week": "2027-W05", "target": 10}]).replace(varieties=falling)
@@ -187,7 +187,7 @@ def test_a_markdown_price_above_the_price_in_the_week_wanted_is_refused():
 
 @pytest.mark.parametrize("multiple", [1, 7])
 @pytest.mark.parametrize("markdown", [1.2, 2, 3])
-def test_of_what_is_left_over_as_many_are_sold_marked_down_as_are_wanted(multiple, markdown):
+def test_of_what_is_left_over_as_many_are_sold_marked_down_as_are_needed(multiple, markdown):
     """Of n at 1, Binomial(n, 0.8) are saleable; 10 are sold at 3, 10 more marked down, the rest is thrown away."""
     plan = season([stage()], targets=WANTED, price_list=[offer(multiple=multiple)])
     plan = plan.replace(varieties=priced(3, markdown))
@@ -201,7 +201,7 @@ def test_of_what_is_left_over_as_many_are_sold_marked_down_as_are_wanted(multipl
     assert order.margin == pytest.approx(earned[order.quantity])
 
 
-def test_where_a_plant_brings_more_marked_down_than_it_costs_twice_what_is_wanted_is_grown_and_no_more():
+def test_where_a_plant_brings_more_marked_down_than_it_costs_twice_what_is_needed_is_grown_and_no_more():
     plan = season([stage(survival=1)], targets=WANTED).replace(varieties=priced(3, 2))
     order = forecast.size_order(plan, "A", draws=4, seed=1, aim="margin")
     assert (order.quantity, order.margin) == (20, pytest.approx(30 + 20 - 20))
@@ -256,7 +256,7 @@ def test_of_orders_that_earn_the_same_the_smallest_and_the_latest_of_the_first_o
     assert margins.greatest(prices, best.week) == (best, 0.0)
 
 
-def test_the_best_order_is_that_of_the_best_offer_wherever_it_stands_and_of_the_one_asked_for():
+def test_the_best_order_is_that_of_the_best_offer_wherever_it_is_and_of_the_one_asked_for():
     offers = [
         offer(lab="Dear", unit_price=3),
         offer(lab="Cheap", unit_price=2, last_week="2027-W10"),

@@ -106,7 +106,7 @@ def test_more_confidence_never_means_a_smaller_order(case, more):
 
 @some
 @given(case=cases(), more=st.sampled_from([1, 5]))
-def test_more_plants_wanted_never_mean_a_smaller_order(case, more):
+def test_more_plants_needed_never_mean_a_smaller_order(case, more):
     plan, _, target = case
     order = sized(plan)
     assert sized(plan, delivery=order.week, target=target["target"] + more).quantity >= order.quantity
@@ -114,7 +114,7 @@ def test_more_plants_wanted_never_mean_a_smaller_order(case, more):
 
 @some
 @given(case=cases())
-def test_what_is_out_of_reach_tells_the_best_there_is(case):
+def test_what_is_out_of_reach_shows_the_best_there_is(case):
     plan, _, target = case
     best = None
     try:
@@ -391,7 +391,7 @@ def late_offers():
     return season([stage(typical=6, survival=1)], price_list=offers)
 
 
-def test_weeks_in_which_nothing_suffices_stand_last_without_a_quantity():
+def test_weeks_in_which_nothing_suffices_are_last_without_a_quantity():
     order = forecast.size_order(late_offers(), "A", target=50, week="2027-W20", draws=8, seed=1)
     table = order.options()
     enough, none = table[table["quantity"].notna()], table[table["quantity"].isna()]
@@ -404,7 +404,7 @@ def test_weeks_in_which_nothing_suffices_stand_last_without_a_quantity():
     assert enough["cost"].is_monotonic_increasing
 
 
-def test_options_that_cost_or_earn_the_same_stand_by_lab_and_week():
+def test_options_that_cost_or_earn_the_same_are_by_lab_and_week():
     plan = late_offers().replace(targets=[{"variety": "A", "week": "2027-W20", "target": 50}])
     plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=5.0)])
     for options in ({}, {"aim": "margin"}):
@@ -413,7 +413,7 @@ def test_options_that_cost_or_earn_the_same_stand_by_lab_and_week():
         assert table["week"].tolist() == ["2027-W12", "2027-W13", "2027-W14"] * 2
 
 
-def test_results_show_themselves_in_one_line_by_what_tells_them_apart():
+def test_results_show_themselves_in_one_line_by_what_distinguishes_them():
     plan = season([LIVE], targets=[asks(10)])
     orders = forecast.size_orders(plan, **FEW)
     (order,) = orders

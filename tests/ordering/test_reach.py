@@ -184,7 +184,7 @@ def test_what_a_losing_order_sells_for_includes_plants_marked_down(markdown):
 
 
 @pytest.mark.parametrize("quantity", RUINOUS)
-def test_a_ruinous_order_is_never_told_without_its_sentence(quantity):
+def test_a_ruinous_order_is_never_reported_without_its_sentence(quantity):
     plan = ruinous(quantity)
     order = forecast.size_order(plan, "A", **DRAWS)
     excess = order.excess

@@ -28,7 +28,7 @@ ONE = season([LIVE], targets=[RANGE])
         (ONE, ("A", 7, Week(2027, 30), None), asks(7, "2027-W30", service_level=0.8), 1),
     ],
 )
-def test_what_the_call_says_stands_before_what_the_table_says(plan, asked, cells, number):
+def test_what_the_call_says_is_before_what_the_table_says(plan, asked, cells, number):
     assert requested(plan, *asked) == (Target(**cells), number)
 
 
@@ -52,5 +52,5 @@ def test_a_target_that_is_not_clear_is_refused(asked, beyond, column, value):
     assert (fault.column, fault.value) == (column, value)
 
 
-def test_plants_may_be_wanted_after_the_season_where_it_is_said_so():
+def test_plants_may_be_needed_after_the_season_where_it_is_said_so():
     assert requested(TWO, "A", 15, "2028-W02", None, beyond=True) == (Target(**asks(15, "2028-W02")), 1)

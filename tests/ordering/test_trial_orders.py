@@ -42,7 +42,7 @@ def test_where_hardly_a_plant_lives_no_week_is_in_reach():
     assert first_in_reach(case(better), weeks, 1000).week == Week(2027, 11)
 
 
-def test_a_plant_pays_for_the_bench_from_its_delivery_to_the_week_wanted():
+def test_a_plant_pays_for_the_bench_from_its_delivery_to_the_target_week():
     """At 3 a m² and week a hundred plants of four weeks cost 3 a week; those that come when they are wanted, nothing.
 
     A plant that is past its best after two weeks of being ready leaves the bench.
@@ -86,7 +86,7 @@ def test_a_week_without_a_delivery_is_refused_with_those_there_are(ordered, deli
     assert (fault.column, fault.value, fault.remedy) == ("delivery", value, remedy)
 
 
-def test_the_ways_are_all_weeks_of_all_offers_until_the_week_wanted():
+def test_the_ways_are_all_weeks_of_all_offers_until_the_target_week():
     plan = season([LIVE], price_list=LEADS, targets=[asks(10, "2027-W13")])
     told = [(prices.lab, str(week)) for prices, week in case(plan).ways()]
     quick = [("Quick", f"2027-W{at:02d}") for at in range(5, 11)]

@@ -38,7 +38,7 @@ def test_a_plantlet_costs_what_it_pays_on_entering_each_stage_and_its_bench_by_t
 
 
 @pytest.mark.parametrize(("life", "last"), [(None, 7), (3, 5), (1, 3)])
-def test_a_plantlet_that_enters_later_pays_from_there_on_and_stands_until_it_is_past_its_best(life, last):
+def test_a_plantlet_that_enters_later_pays_from_there_on_and_is_there_until_it_is_past_its_best(life, last):
     plan = plan_of(saleable_weeks=life)
     one, bench = growing_costs(plan, "A", fate_of((2, 0.8, 0.8)), plan.last_week, 7, "growing")
     assert one == pytest.approx(1.7)

@@ -303,7 +303,7 @@ def test_refining_tries_more_near_a_delivery_and_says_whether_there_was_any(monk
     assert ways.refine({}) is False
 
 
-def test_a_plantlet_stands_from_delivery_until_the_last_target_week():
+def test_a_plantlet_is_there_from_delivery_until_the_last_target_week():
     """Delivered in week 2, two weeks at 50 to the m²; saleable plants stand as closely until they leave in week 6."""
     ways = sure([offer(first_week="2027-W02", last_week="2027-W02")], plants_per_m2=50)
     (way,) = ways.slots[0]

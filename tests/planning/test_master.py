@@ -460,7 +460,7 @@ def test_benches_are_what_is_usable_place_by_place():
     assert Limits(yard(7.5), FLAT).budget == 7.5
 
 
-def test_parts_of_bundles_stand_on_parts_of_their_area_and_earn_parts_of_their_margin():
+def test_parts_of_bundles_are_on_parts_of_their_area_and_earn_parts_of_their_margin():
     """Ten plants on 0.5 m² each and four on 1 m²; half of the first and a quarter of the second."""
     first, second = delivered(10, 0.5), delivered(4, 1.0)
     columns = [column(0, 8, 3, first), column(1, 4, 2, second | first)]

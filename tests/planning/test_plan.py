@@ -64,7 +64,7 @@ PAID = sum(WANTED[name] * PRICE[name] for name in WANTED)
 SPENT = PAID + 14 + 0.5 * sum(WANTED.values())  # two boxes of B, two stages of all
 
 
-def test_orders_stand_by_week_lab_and_variety_with_what_is_due_when(whole):
+def test_orders_are_by_week_lab_and_variety_with_what_is_due_when(whole):
     columns = ["lab", "week", "variety", "form", "quantity", "unit_price", "price", "deposit", "balance"]
     assert whole.table().columns.tolist() == columns
     assert whole.table().to_numpy().tolist() == [
@@ -85,7 +85,7 @@ def test_cost_and_margin_are_those_by_hand_with_freight_by_the_box(whole):
     assert whole.cash_flow().margin == pytest.approx([whole.margin] * 16)
 
 
-def test_limits_are_used_by_money_and_by_the_plants_that_stand_there_in_the_fullest_week(whole):
+def test_limits_are_used_by_money_and_by_the_plants_that_are_there_in_the_fullest_week(whole):
     """In the tunnel 250 from week 8 and 350 from week 10 to 11; in the house 350 from week 14 on."""
     table = whole.limits()
     assert table.columns.tolist() == ["limit", "week", "used", "available", "shadow_price"]

@@ -353,7 +353,7 @@ def test_with_as_much_more_bench_as_it_takes_there_is_a_plan_and_with_a_little_l
     assert "house" in lacking(sure(places=house(1 + 0.98 * more)))
 
 
-def test_every_limit_that_stands_in_the_way_is_named():
+def test_every_limit_that_binds_is_named():
     need = plan_orders(sure(), draws=64, seed=1, aim="cost").cost
     found = lacking(sure(places=house(1), budget=need / 2))
     assert list(found) == ["house", "budget"]

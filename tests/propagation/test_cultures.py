@@ -135,7 +135,7 @@ def test_off_types_are_lost_at_the_end():
         ),
     ],
 )
-def test_what_cannot_be_done_is_told_with_the_nearest_plan_that_can(asked, told, feasible):
+def test_what_cannot_be_done_is_reported_with_the_nearest_plan_that_can(asked, told, feasible):
     with pytest.raises(forecast.OutOfReach) as caught:
         forecast.multiply(nursery({"shelf_places": 50}), "A", **({"subcultures": 3} | asked), draws=8, seed=1)
     best = caught.value.best
@@ -206,7 +206,7 @@ def test_the_table_of_sure_cultures_is_the_arithmetic_in_every_cell():
     pd.testing.assert_frame_equal(sure(kept=[0.5, 1]).table(), right)
 
 
-def test_the_table_tells_of_known_numbers_their_ranges_and_shares_rounded():
+def test_the_table_informs_about_known_numbers_their_ranges_and_shares_rounded():
     """Of 5 + 6 + 7 + 9 = 27 vessels 17 stay clean, then 13 of 19; 17 / 27 is 0.6296, times 13 / 19 it is 0.4308."""
     numbers = {
         "planted": [[40, 10, 30, 20], [7, 0, 9, 8]],
@@ -225,7 +225,7 @@ def test_the_table_tells_of_known_numbers_their_ranges_and_shares_rounded():
     pd.testing.assert_frame_equal(table, right)
 
 
-def test_chances_in_the_table_are_told_to_four_places():
+def test_chances_in_the_table_are_reported_to_four_places():
     """Of three draws one, two or none: a third is 0.3333, two thirds are 0.6667 or, of what is short, 0.67."""
     numbers = {"vessels": [[1, 1, 1]], "shoots": [[0, 1, 0]], "unplanted": [[1, 0, 0]]}
     (row,) = known({}, numbers, limited=[[0, 1, 1]], kept=(0.0,), draws=3).table().to_dict("records")
@@ -312,7 +312,7 @@ def test_a_start_of_no_weeks_is_done_in_the_first_and_takes_no_place():
     assert made["shelf_p95"].tolist() == [4, 4, 4, 2, 2, 2]
 
 
-def test_the_schedule_tells_the_mean_and_lies_on_a_line_between_draws():
+def test_the_schedule_shows_the_mean_and_lies_on_a_line_between_draws():
     """Of four draws in order the 5 % point lies 0.15 on from the first, the middle half-way, the 95 % one 0.85 on."""
     numbers = {"planted": [[0, 30, 60, 90], [0] * 4], "vessels": [[0, 3, 6, 9], [0] * 4]}
     made = known({"minutes_per_vessel": 60, "medium_per_vessel": 1000}, numbers, kept=(1.0, 0.0)).schedule()

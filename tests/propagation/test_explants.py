@@ -96,7 +96,7 @@ def test_the_mean_alone_suggests_too_few(plan):
     assert 0.3 < plan.chance_by_average < 0.7
 
 
-def test_more_wanted_or_more_surely_never_takes_fewer_explants_without_potting(unsure):
+def test_more_needed_or_more_surely_never_takes_fewer_explants_without_potting(unsure):
     asked = [{"target": n, "service_level": level} for n, level in ((80, 0.8), (150, 0.8), (150, 0.92))]
     search = [found(unsure, week="2027-W30", **one).search for one in asked]
     week = forecast.Week.parse("2027-W10")
@@ -105,7 +105,7 @@ def test_more_wanted_or_more_surely_never_takes_fewer_explants_without_potting(u
     assert fewest[0] < fewest[-1]
 
 
-def test_alternatives_are_all_told_with_why_not(plan):
+def test_alternatives_are_all_reported_with_why_not(plan):
     table = plan.alternatives()
     assert (table["verdict"] == "chosen").sum() == 1
     chosen = table[table["verdict"] == "chosen"].iloc[0]
@@ -162,7 +162,7 @@ def test_where_the_shelf_is_short_rooting_in_batches_is_tried():
     assert caught.value.best.cultures.shortage().shelf
 
 
-def test_a_season_says_what_is_wanted_and_keywords_override_it(unsure):
+def test_a_season_says_what_is_needed_and_keywords_override_it(unsure):
     target = unsure.replace(targets=({"variety": "A", "week": "2027-W30", "target": 100, "service_level": 0.8},))
     plan = found(target)
     assert (plan.target, str(plan.by), plan.service_level) == (100, "2027-W30", 0.8)
@@ -297,7 +297,7 @@ def test_division_by_hand_with_what_is_bought() -> None:
 
 
 @pytest.mark.parametrize(("chance", "latest"), [(0.75, False), (0.9, True)])
-def test_a_latest_start_is_told_of_a_plan_that_meets_its_service_level_alone(chance: float, latest: bool) -> None:
+def test_a_latest_start_is_reported_of_a_plan_that_meets_its_service_level_alone(chance: float, latest: bool) -> None:
     plan = replace(needed({"cost_per_explant": 10}), chance=chance)
     known = {name: getattr(plan, name) for name in ("chance", "target", "by", "cost", "currency")}
     assert words.plan_yield(**known, latest=plan.latest_start if latest else None) in str(plan)
@@ -338,7 +338,7 @@ def test_what_is_out_of_reach_says_what_each_number_of_subcultures_lacks() -> No
     assert str(caught.value.best.by) == "2027-W13"
 
 
-def test_no_plan_stands_beside_what_cannot_be_ready_in_time() -> None:
+def test_no_plan_is_beside_what_cannot_be_ready_in_time() -> None:
     with pytest.raises(forecast.OutOfReach) as caught:
         needed({"explants": 5, "most_cycles": 1}, week="2027-W03")
     assert caught.value.best is None

@@ -209,7 +209,7 @@ def test_what_is_kept_is_rounded_down_but_for_what_rounding_of_numbers_takes():
 
 
 @pytest.mark.parametrize(("weeks", "standing"), [(2, 0), (3, 0), (4, 3), (6, 3), (7, 3)])
-def test_rooting_vessels_stand_in_the_way_of_a_cycle_until_shoots_have_rooted(weeks, standing):
+def test_rooting_vessels_block_a_cycle_until_shoots_have_rooted(weeks, standing):
     """Twelve places and cycles of three weeks; three vessels are rooted when the second cycle is planted."""
     row = culture(rooting_weeks=weeks, shelf_places=12, explants=4, rooting_per_vessel=2)
     found = grown(row, 4, (0.5, 1, 0))

@@ -63,7 +63,7 @@ def test_plantlets_enter_the_stage_that_the_row_says_and_pay_nothing_before():
     )  # fmt: skip
 
 
-def test_plants_that_come_after_the_week_wanted_are_not_grown_on():
+def test_plants_that_come_after_the_target_week_are_not_grown_on():
     assert spent(VESSELS, explants=4, subcultures=2, until="2027-W11")[-1][0] == "rooting 2"
     assert spent(VESSELS, explants=4, subcultures=2, until="2027-W12")[-1][0] == "growing on"
 
@@ -98,13 +98,13 @@ def test_stock_is_on_the_bench_between_divisions_alone_and_only_where_a_place_is
     assert [what for what, *_ in rows] == ["division 1", "division 2", "division 3", "growing on"]
 
 
-def test_the_bench_of_a_round_of_an_odd_number_of_weeks_is_told_in_the_week_before_its_middle():
+def test_the_bench_of_a_round_of_an_odd_number_of_weeks_is_reported_in_the_week_before_its_middle():
     rows = spent(division=STOCK | {"round_weeks": 7}, explants=10, subcultures=3)
     weeks = {what: week for what, week, _ in rows if "bench" in what}
     assert weeks == {"bench of stock 1": "2027-W04", "bench of stock 2": "2027-W11"}
 
 
-def test_plants_that_come_a_week_before_they_are_wanted_grow_for_one_week():
+def test_plants_that_come_a_week_before_they_are_needed_grow_for_one_week():
     """36 plantlets come in week 11 and stand one week on 0.36 m²."""
     rows = spent(VESSELS, explants=4, subcultures=2, until="2027-W12")
     assert rows[-1] == ("growing on", "2027-W11", 36 * (0.5 + 2 / 100))

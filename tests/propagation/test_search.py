@@ -39,7 +39,7 @@ def begun(explants, vessels, potted):
     return 90 + 3 * explants + 2.5 * (explants + sum(vessels)) + 0.5 * potted
 
 
-def test_all_numbers_of_cycles_are_told_with_what_they_need_and_cost():
+def test_all_numbers_of_cycles_are_reported_with_what_they_need_and_cost():
     """For 60: 20 explants in a cycle; 7 in two, which make 63; 3 in three, which make 81. Only 60 are potted."""
     plan = forecast.explants_needed(sure({}), "A", target=60, week="2027-W30", **FEW)
     costs = [begun(20, (20, 6), 60), begun(7, (7, 21, 7), 60), begun(3, (3, 9, 27, 9), 60)]
@@ -61,7 +61,7 @@ def test_all_numbers_of_cycles_are_told_with_what_they_need_and_cost():
     assert plan.cost == pytest.approx(246)
 
 
-def test_where_the_bench_costs_plants_stand_no_longer_than_they_grow():
+def test_where_the_bench_costs_plants_are_there_no_longer_than_they_grow():
     """At 2 a square metre of a hundred, five weeks are 0.1 a plant: still the latest start."""
     plan = forecast.explants_needed(sure({}, rent=2.0), "A", target=60, week="2027-W30", **FEW)
     assert (plan.explants, str(plan.start)) == (7, "2027-W15")

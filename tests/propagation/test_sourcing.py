@@ -110,7 +110,7 @@ def test_break_even_lies_where_the_costs_cross():
     assert above["buy in"] > above["propagate in vitro"]
 
 
-def test_a_variety_of_which_nothing_is_told_is_refused():
+def test_a_variety_of_which_nothing_is_reported_is_refused():
     season = nursery(None).replace(varieties=({"variety": "A", "group": "crop"}, {"variety": "B", "group": "crop"}))
     with pytest.raises(forecast.Refused, match="the season has no supply route for it"):
         forecast.compare_routes(season, "B", target=5, week="2027-W30", draws=8, seed=1)
@@ -137,7 +137,7 @@ def test_dividing_costs_no_more_than_the_best_of_all_rounds_stock_and_starts(tar
     assert compared(season, target=target)["divide stock"].cost <= best * 1.01
 
 
-def test_a_range_that_is_wanted_keeps_its_shape_for_other_numbers():
+def test_a_range_of_demand_keeps_its_shape_for_other_numbers():
     target = ({"variety": "A", "week": "2027-W30", "p5": 30, "median": 100, "p95": 300},)
     season = nursery(COSTS | {"explants": 400}).replace(targets=target)
     curve = forecast.compare_routes(season, "A", draws=512, seed=1).curve()
@@ -194,7 +194,7 @@ def test_what_costs_nothing_is_out_for_no_time():
     assert str(route.start) == "2027-W15"
 
 
-def test_too_few_are_told_with_their_chance_and_with_what_each_of_them_costs():
+def test_too_few_are_reported_with_their_chance_and_with_what_each_of_them_costs():
     """Ten stock plants divided once give 30, of which all live: too few for 60, at 1 each and 0.5 to grow."""
     route = routes(None, {"cost": 1})["divide stock"]
     assert (route.chance, route.why_not) == (0, words.enough_in(0))
@@ -228,7 +228,7 @@ def test_what_cannot_be_bought_in_time_says_why():
     assert route.why_not == "A cannot be delivered then"
 
 
-def test_the_second_row_wanted_is_drawn_as_the_second_delivery():
+def test_the_second_target_row_is_drawn_as_the_second_delivery():
     weeks = ("2027-W18", "2027-W20")
     plan = sure().with_stage("crop", "growing", survival=0.8, survival_sd=0.1)
     plan = plan.replace(targets=[{"variety": "A", "week": week, "target": 60} for week in weeks])
@@ -258,7 +258,7 @@ def test_a_plan_begun_at_once_has_the_number_in_the_first_week_that_the_closed_f
 # --- costs of other numbers
 
 
-def test_the_curve_is_told_to_the_cent():
+def test_the_curve_is_reported_to_the_cent():
     curve = routes(unit_price=1.2345).curve()
     assert curve.columns.tolist() == ["target", "route", "cost", "cost_per_plant"]
     assert curve["target"].tolist() == [8, 15, 30, 60, 120, 240]

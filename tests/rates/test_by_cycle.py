@@ -40,7 +40,7 @@ def test_numbers_by_cycle_may_be_written_in_many_ways(cell):
 
 
 @pytest.mark.parametrize("cell", [2.5, "2.5", [2.5], np.float64(2.5)])
-def test_one_number_stands_for_all_cycles(cell):
+def test_one_number_counts_for_all_cycles(cell):
     rate = ByCycle.parse(cell)
     assert rate.values == (2.5,)
     assert [rate.at(cycle) for cycle in (1, 2, 50)] == [2.5] * 3

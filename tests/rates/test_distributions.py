@@ -153,7 +153,7 @@ def test_a_range_of_times_holds_nine_in_ten_batches(low, ratio):
     assert duration.quantile([0.05, 0.95]) == pytest.approx([low, low * ratio])
 
 
-def test_a_share_may_reach_1_and_have_the_least_spread_that_is_told_from_none():
+def test_a_share_may_reach_1_and_have_the_least_spread_that_is_distinguished_from_none():
     assert Share(1, 0, "batch").quantile(0.5) == 1
     assert Share(0.8, 1e-6, "batch").sd == 1e-6
     assert Share(0.5, 0.4999, "batch").variance == 0.4999**2

@@ -267,7 +267,7 @@ def test_the_next_batch_has_the_mean_and_spread_of_the_table(learned):
     assert math.sqrt(chances @ (number - mean) ** 2 - binomial) == pytest.approx(row.sd, abs=1e-4)
 
 
-def test_labs_that_differ_are_told_apart_and_those_that_do_not_are_not():
+def test_labs_that_differ_are_distinguished_and_those_that_do_not_are_not():
     plan = season(
         [stage("arrival"), WEANING], price_list=[offer(lab=lab) for lab in ("Good Lab", "Other Lab", "Poor Lab")]
     )

@@ -21,7 +21,7 @@ from forecast.words import records as words
 # What counts as a record
 
 
-def test_only_batches_that_are_finished_in_a_stage_and_before_it_tell_its_survival():
+def test_only_batches_that_are_finished_in_a_stage_and_before_it_show_its_survival():
     plan = season([stage("arrival"), WEANING, POTS], varieties=("A", "B"))
     counts = [
         count("2027-03-15", "weaning", 90, 40, losses=6),

@@ -150,7 +150,7 @@ NO_AIR = "not an air temperature in °C. Give a temperature in °C; from °F it 
          "row 2, column t_min, '1.500': could be read in two ways. Write 1500 or 1.5, whichever is meant."),
     ],
 )  # fmt: skip
-def test_a_fault_is_told_with_place_value_and_remedy(place: Path, old: str, new: str, line: str) -> None:
+def test_a_fault_is_reported_with_place_value_and_remedy(place: Path, old: str, new: str, line: str) -> None:
     assert damaged(place, old, new)[0] == f"weather.csv, {line}"
 
 

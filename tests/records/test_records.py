@@ -176,7 +176,7 @@ CASES = {
 
 
 @pytest.mark.parametrize(("old", "new", "lines"), [(old, new, rest) for old, new, *rest in CASES.values()], ids=CASES)
-def test_a_fault_is_told_with_place_value_and_remedy(
+def test_a_fault_is_reported_with_place_value_and_remedy(
     records_folder: Path, old: str, new: str, lines: list[str]
 ) -> None:
     ((file, text),) = ((file, text) for file, text in TEXTS.items() if old in text)
@@ -184,7 +184,7 @@ def test_a_fault_is_told_with_place_value_and_remedy(
     assert refused(read_records, records_folder).splitlines() == lines
 
 
-def test_faults_of_all_rows_are_told_at_once(records_folder: Path) -> None:
+def test_faults_of_all_rows_are_reported_at_once(records_folder: Path) -> None:
     batches = TEXTS["batches.csv"].replace("B2,", "B1,")
     counts = TEXTS["counts.csv"].replace("B1,2027-04-26", "C7,2027-04-26").replace("03-15", "01-15")
     (records_folder / "batches.csv").write_text(batches, encoding="utf-8")
@@ -487,7 +487,7 @@ def test_records_are_never_altered(demo: Records) -> None:
     assert demo.stages().entered.sum() > 0
 
 
-def test_a_contradiction_in_rows_given_in_python_is_told_by_row() -> None:
+def test_a_contradiction_in_rows_given_in_python_is_reported_by_row() -> None:
     assert refused(
         lambda: Records(batches=[came(), came()], counts=[count("2027-03-01", "weaning", 100).replace(batch="Z9")])
     ).splitlines() == [
@@ -512,7 +512,7 @@ def test_a_batch_dead_on_arrival_has_no_stage() -> None:
     assert Records(batches=[dead]).stages().empty
 
 
-def test_what_a_season_does_not_know_is_told_by_batch() -> None:
+def test_what_a_season_does_not_know_is_reported_by_batch() -> None:
     season = read_season(DEMO)
     batches = [
         came().replace(variety="Hosta 'Orrinfal'", lab="Alder Lab"),

@@ -76,7 +76,7 @@ def sampled():
 
 
 @pytest.mark.parametrize("place", ["house", "beds"])
-def test_the_area_of_sampled_plants_has_the_mean_and_deviation_that_are_told(sampled, place):
+def test_the_area_of_sampled_plants_has_the_mean_and_deviation_that_are_reported(sampled, place):
     outcome, areas = sampled
     told = area_by_place(outcome).sel(place=place)
     mean, variance = areas[place].mean(axis=0), areas[place].var(axis=0, ddof=1)
@@ -137,7 +137,7 @@ def test_a_single_plant_in_a_place_that_is_shut_is_seen_as_often_as_it_comes():
         assert space.overruns["beds"] == pytest.approx(weekly["2027-W04"], abs=0.002)
 
 
-def test_what_is_wanted_by_a_week_has_left_the_bench():
+def test_what_is_needed_by_a_week_has_left_the_bench():
     """100 plants that all live, ready after 4 weeks; 60 are wanted in week 10 and 70 in week 12."""
     target = [{"variety": "A", "week": "2027-W10", "target": 60}, {"variety": "A", "week": "2027-W12", "target": 70}]
     plan = season([stage(typical=4, survival=1, plants_per_m2=50)], targets=target, saleable_weeks=9)
@@ -180,7 +180,7 @@ def test_a_place_is_fullest_in_the_first_week_of_the_largest_median():
     ]
 
 
-def test_the_table_by_week_is_told_to_the_hundredth_of_a_square_metre_and_chances_to_four_figures():
+def test_the_table_by_week_is_reported_to_the_hundredth_of_a_square_metre_and_chances_to_four_figures():
     outcome = forecast.simulate(PLAN, ORDERS, draws=48, seed=1)
     space = forecast.bench_space(outcome)
     weekly = space.table()
@@ -239,7 +239,7 @@ def followed(weeks, plants, replicates, sold, life, rng):
 
 @pytest.mark.parametrize("life", [None, 9])
 @pytest.mark.parametrize("sold", [{16: 20, 20: 15}, {}], ids=["two targets", "none"])
-def test_what_is_left_after_the_last_target_stands_nowhere_as_single_plants_show(life, sold):
+def test_what_is_left_after_the_last_target_is_nowhere_as_single_plants_show(life, sold):
     """Issue 17: of 100 plantlets about 72 are saleable and 35 are sold; the other 37 stood on and on."""
     rows = [
         stage("weaning", typical=4, plants_cv=0.2, survival=0.8),

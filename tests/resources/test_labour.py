@@ -72,7 +72,7 @@ def test_without_minutes_no_work_is_stated_though_plants_are_counted():
     assert found.by_stage[["median", "hours"]].to_numpy().tolist() == [[1000, 0], [900, 0], [720, 0], [684, 0]]
 
 
-def test_work_of_which_no_week_is_sure_is_still_told():
+def test_work_of_which_no_week_is_sure_is_still_reported():
     """A batch is potted on in one week, but which one, no two seasons in three agree: the middle of each week is 0."""
     plan = season([stage(typical=8, batches_cv=0.4, survival=1), stage("growing on", typical=3, minutes=6)])
     found = work(plan, [("A", "2027-W03", 1000)], draws=512)
@@ -81,7 +81,7 @@ def test_work_of_which_no_week_is_sure_is_still_told():
     assert (busy["median"], busy["p95"], busy["stage"]) == (0, 100, "growing on")
 
 
-def test_hours_of_less_than_half_a_plant_are_told_without_a_stage():
+def test_hours_of_less_than_half_a_plant_are_reported_without_a_stage():
     """0.4 plants in the mean take 60 minutes each."""
     plan = season([stage(typical=3, survival=0.4), stage("growing on", typical=3, minutes=60)])
     found = work(plan, [("A", "2027-W03", 1)])
@@ -233,7 +233,7 @@ def test_the_tables_of_work_hold_hundredths_of_hours_and_whole_plants():
     )
 
 
-def test_a_stage_is_told_in_weeks_in_which_more_than_half_a_plant_enters_it_in_some_draw():
+def test_a_stage_is_reported_in_weeks_in_which_more_than_half_a_plant_enters_it_in_some_draw():
     rows = [stage("arrival", survival=0.5), stage("potting", survival=1), stage("grading", survival=1)]
     assert work(season(rows), [("A", "2027-W02", 1)]).by_stage["stage"].tolist() == ["arrival"]
     more = work(season([rows[0] | {"survival": 0.51}, *rows[1:]]), [("A", "2027-W02", 1)]).by_stage

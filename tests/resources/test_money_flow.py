@@ -149,7 +149,7 @@ def test_what_passes_its_best_is_marked_down_in_the_week_in_which_it_does():
     assert told(flow_of(plan, ORDERS), "A") == [*BEGUN, *after]
 
 
-def test_what_is_ready_after_the_last_wanted_week_is_marked_down_then_and_what_is_not_ready_earns_nothing():
+def test_what_is_ready_after_the_last_target_week_is_marked_down_then_and_what_is_not_ready_earns_nothing():
     """20 more are delivered in week 7 and ready in week 12, 10 in week 10: their last week is 14, still in the yard."""
     orders = [*ORDERS, ("A", "2027-W07", 20), ("A", "2027-W10", 10)]
     before, flow = flow_of(by_hand(), ORDERS), flow_of(by_hand(), orders)
@@ -175,7 +175,7 @@ def test_without_a_markdown_price_what_is_left_earns_nothing():
     assert flow_of(with_, ORDERS).margin - flow_of(without, ORDERS).margin == pytest.approx(20)
 
 
-def test_as_many_are_sold_marked_down_as_are_wanted_in_all_and_those_that_leave_first():
+def test_as_many_are_sold_marked_down_as_are_needed_in_all_and_those_that_leave_first():
     """10 and 15 are wanted, so 25 can be sold marked down: in week 10 the 5 left of 30, in week 12 20 of 40."""
     target = [WANTED[0] | {"target": 10}, WANTED[1] | {"target": 15}]
     flow = flow_of(by_hand(targets=target), [("A", "2027-W03", 30), ("A", "2027-W07", 40)])
@@ -188,7 +188,7 @@ def test_as_many_are_sold_marked_down_as_are_wanted_in_all_and_those_that_leave_
     ]
 
 
-def test_a_range_that_is_wanted_counts_by_its_likely_number():
+def test_a_range_of_demand_counts_by_its_likely_number():
     target = [{"variety": "A", "week": "2027-W09", "p5": 1, "median": 2, "p95": 3}]
     flow = flow_of(by_hand(targets=target), ORDERS)
     assert flow.entries().set_index("what").loc["markdown", "amount"] == pytest.approx(2 * 2)
@@ -203,7 +203,7 @@ def test_the_plants_of_a_running_season_cannot_be_accounted_for():
     )
 
 
-def test_stages_and_work_are_paid_by_all_that_enter_and_bench_by_all_that_stand():
+def test_stages_and_work_are_paid_by_all_that_enter_and_bench_by_all_that_are_there():
     """1,000 come in week 3 and 900 are weaned, of whom 900 x 0.8^(i / 4) are left after i of four weeks."""
     rows = [
         stage("arrival", survival=0.9, minutes=1.2),
@@ -487,7 +487,7 @@ def flows(draw, **cells):
 
 @some
 @given(case=flows())
-def test_entries_varieties_weeks_and_margin_tell_the_same(case):
+def test_entries_varieties_weeks_and_margin_give_the_same(case):
     flow = flow_of(*case, draws=32)
     assert np.isfinite(flow.cash).all()
     close = {"rel": 1e-6, "abs": 1e-6}
@@ -783,7 +783,7 @@ def test_money_by_kind_and_its_spread_are_those_of_single_plants():
 @pytest.mark.parametrize("plan", [RANDOM, WARM], ids=["weeks", "degree-days"])
 @pytest.mark.parametrize("delivered", ["2027-W03", "2027-W15"])
 @pytest.mark.parametrize("life", [None, 3])
-def test_what_a_plantlet_costs_is_what_an_order_costs_of_which_none_is_sold_before_the_last_wanted_week(
+def test_what_a_plantlet_costs_is_what_an_order_costs_of_which_none_is_sold_before_the_last_target_week(
     plan, delivered, life
 ):
     target = [{"variety": "A", "week": "2027-W18", "target": 1}]
@@ -843,7 +843,7 @@ def cash_of(*weeks) -> CashFlow:
     return replace(flow, cash=np.array(weeks, dtype=float))
 
 
-def test_every_entry_stands_in_the_order_of_weeks_and_then_of_orders_varieties_and_stages():
+def test_every_entry_is_in_the_order_of_weeks_and_then_of_orders_varieties_and_stages():
     """Orders are told in the order of their varieties, also where they were given in another."""
     offers = [offer(name, unit_price=2, deposit=0.5, freight_per_box=10, plants_per_box=40) for name in "AB"]
     flow = flow_of(plan_of(price_list=offers), [("B", "2027-W02", 50), ("A", "2027-W02", 100)])
@@ -879,7 +879,7 @@ def test_every_entry_stands_in_the_order_of_weeks_and_then_of_orders_varieties_a
     assert table["variety"].tolist() == ["A", "B"]
 
 
-def test_changing_the_told_entries_changes_nothing_of_the_flow():
+def test_changing_the_reported_entries_changes_nothing_of_the_flow():
     flow = flow_of(plan_of(), [("A", "2027-W02", 10)])
     told = flow.entries()
     told["amount"] = 0.0
@@ -887,7 +887,7 @@ def test_changing_the_told_entries_changes_nothing_of_the_flow():
     assert "deposit" not in repr(flow)  # nor is the table written wherever the flow is
 
 
-def test_cash_by_week_is_told_to_the_cent():
+def test_cash_by_week_is_reported_to_the_cent():
     """Of 21 draws the 2nd, 11th and 20th are low, middle and high."""
     draws = np.arange(21) / 7
     table = cash_of(draws, -10 * draws).table()
@@ -955,13 +955,13 @@ def test_a_number_of_draws_that_is_whole_but_for_rounding_is_whole():
         assert weights[:number] == pytest.approx(np.full(number, 1 / number))
 
 
-def test_plants_of_which_none_is_wanted_stand_until_they_are_past_their_best():
+def test_plants_of_which_none_is_needed_are_there_until_they_are_past_their_best():
     for life, weeks in ((3, 3), (None, 40)):
         arrival = season([stage("arrival", survival=1)], places=HOUSE, saleable_weeks=life)
         assert flow_of(arrival, [("A", "2027-W01", 100)]).entries()["what"].tolist() == ["balance", *["bench"] * weeks]
 
 
-def test_what_is_wanted_in_the_first_week_is_sold_in_it_and_the_rest_marked_down():
+def test_what_is_needed_in_the_first_week_is_sold_in_it_and_the_rest_marked_down():
     target = [{"variety": "A", "week": "2027-W01", "target": 60}]
     made = season(
         [stage("arrival", survival=1)], targets=target, places=HOUSE, price_list=[offer(deposit=0.5)], weeks=3
@@ -981,7 +981,7 @@ def lines_of(plan, orders):
     return refused(flow_of, plan, orders).splitlines()
 
 
-def test_the_next_number_that_is_told_is_the_smallest_of_all_labs_that_deliver_then():
+def test_the_next_number_that_is_reported_is_the_smallest_of_all_labs_that_deliver_then():
     offers = [offer(minimum=900), offer(lab="Far", multiple=750), offer(lab="Near", minimum=500, first_week="2027-W03")]
     plan = plan_of(price_list=[*offers, offer(lab="Late", minimum=450, first_week="2027-W04")], prices={}, targets=())
     said = "no price-list line covers 400 of A for 2027-W{}. The next number that is accepted is {}."
@@ -995,7 +995,7 @@ def test_the_next_number_that_is_told_is_the_smallest_of_all_labs_that_deliver_t
     ]
 
 
-def test_the_weeks_of_delivery_are_told_once_each_in_their_order():
+def test_the_weeks_of_delivery_are_reported_once_each_in_their_order():
     offers = [
         offer(first_week="2027-W05", last_week="2027-W06"),
         offer(first_week="2027-W03", last_week="2027-W04", lab="Far"),
@@ -1007,7 +1007,7 @@ def test_the_weeks_of_delivery_are_told_once_each_in_their_order():
     ]
 
 
-def test_a_row_is_told_only_of_orders_that_are_the_seasons_own():
+def test_a_row_is_reported_only_of_orders_that_are_the_seasons_own():
     """Two rows of one batch, 30 and 40, are told by the first; other orders stand in no row."""
     rows = [
         {"variety": "B", "week": "2027-W02", "quantity": 5},
@@ -1020,7 +1020,7 @@ def test_a_row_is_told_only_of_orders_that_are_the_seasons_own():
     assert lines_of(plan, [("A", "2027-W02", 60)]) == [f"orders, quantity, 60: no price-list line covers 60 {said}"]
 
 
-def test_only_varieties_that_are_ordered_and_wanted_need_a_price():
+def test_only_varieties_that_are_ordered_and_needed_need_a_price():
     target = [*SIXTY, {"variety": "C", "week": "2027-W05", "target": 5}]
     plan = plan_of(targets=target, varieties="ABCD", prices={})
     assert lines_of(plan, [("A", "2027-W02", 5), ("B", "2027-W02", 5)]) == [

@@ -167,7 +167,7 @@ def test_of_a_later_and_an_earlier_delivery_that_help_alike_the_later_is_named(l
     assert own.iloc[0, 2:].tolist() == [deliveries, 0, 1, 1]
 
 
-def test_a_cut_is_found_first_where_only_one_week_can_be_had_and_more_was_ordered_than_is_wanted():
+def test_a_cut_is_found_first_where_only_one_week_can_be_had_and_more_was_ordered_than_is_needed():
     """By hand: a fifth less of 600 is 480, in fifties 500, which with the other 500 just fit; a tenth less does not."""
     offers = [offer(v, multiple=50, first_week=w, last_week=w) for v, w, _ in ORDERS]
     table = crowded(sure(price_list=offers, targets=wants(A=400, B=500)), ORDERS).remedies("house").table()
@@ -217,7 +217,7 @@ def test_every_delivery_that_is_named_can_be_had(area, quantities):
             assert week >= "2027-W05" or row["variety"] == "B"
 
 
-def test_what_stands_in_a_place_that_is_shut_is_the_cause_and_comes_later():
+def test_what_is_in_a_place_that_is_shut_is_the_cause_and_comes_later():
     """By hand: plants of week 5 are in the house up to week 8; it opens in week 9, so four weeks help but not two."""
     places = [HOUSE | {"first_week": "2027-W09"}, PLACES[1]]
     orders = [("A", "2027-W05", 600), ("B", "2027-W10", 300)]
@@ -324,7 +324,7 @@ def test_of_weeks_that_overrun_alike_the_fullest_is_looked_at():
     assert found.set_index("variety")["area"].to_dict() == {"A": 6, "B": 5, "C": 3}
 
 
-def test_chances_of_causes_and_remedies_are_told_to_four_figures(several):
+def test_chances_of_causes_and_remedies_are_reported_to_four_figures(several):
     plan, orders = several
     asked = [{"variety": name, "week": "2027-W17", "target": number} for name, number in (("A", 480), ("B", 210))]
     plan = plan.replace(places=[HOUSE | {"area": 11}, PLACES[1]], targets=asked)

@@ -61,7 +61,7 @@ def test_what_is_sold_leaves_its_place_in_that_week_and_batches_share_it_in_prop
     assert [(row["stage"], row["median"], row["area_m2"]) for row in stands] == [("saleable", 50, 0.5)]
 
 
-def test_what_stands_where_is_told_by_place_and_variety_in_the_order_of_the_route():
+def test_what_is_where_is_reported_by_place_and_variety_in_the_order_of_the_route():
     """Of A 300 are growing on, 75 came this week; of B 12.6 are saleable, which is 13, on 13 / 50 square metres."""
     rows = [
         stage(typical=4, survival=1, plants_per_m2=70),
@@ -83,7 +83,7 @@ def test_what_stands_where_is_told_by_place_and_variety_in_the_order_of_the_rout
     pd.testing.assert_frame_equal(table, right)
 
 
-def test_a_single_plant_stands_somewhere_too():
+def test_a_single_plant_is_somewhere_too():
     (row,) = forecast.bench_space(sure([("A", "2027-W05", 1)])).plants("2027-W05").to_dict("records")
     assert (row["stage"], row["median"], row["area_m2"]) == ("acclimatisation", 1, 0.01)
 
@@ -107,7 +107,7 @@ def test_places_hold_the_range_of_what_is_expected():
         ("2027-W15", "yard", "saleable", 128, 2.56),
     ],
 )
-def test_what_stands_where_in_a_week_by_hand(week, place, stands, plants, area):
+def test_what_is_where_in_a_week_by_hand(week, place, stands, plants, area):
     """Two hundred, of which 0.64 survive four weeks; then six weeks, and they are saleable where they stand."""
     plan = season(ROUTE, places=TWO_PLACES)
     table = forecast.bench_space(forecast.simulate(plan, [("A", "2027-W05", 200)], draws=8, seed=1)).plants(week)
@@ -119,7 +119,7 @@ def test_what_stands_where_in_a_week_by_hand(week, place, stands, plants, area):
     ]  # fmt: skip
 
 
-def test_before_a_delivery_nothing_stands_anywhere():
+def test_before_a_delivery_nothing_is_anywhere():
     plan = season(ROUTE, places=TWO_PLACES)
     outcome = forecast.simulate(plan, [("A", "2027-W05", 200)], draws=8, seed=1)
     assert forecast.bench_space(outcome).plants("2027-W04").empty

@@ -237,7 +237,7 @@ CASES = [
 
 
 @pytest.mark.parametrize(("file", "old", "new", "lines"), CASES)
-def test_a_fault_is_told_with_place_value_and_remedy(
+def test_a_fault_is_reported_with_place_value_and_remedy(
     change: Callable[[str, str, str], None],
     refusal: Callable[[], list[str]],
     file: str,

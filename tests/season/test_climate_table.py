@@ -125,7 +125,7 @@ CASES = [
 
 
 @pytest.mark.parametrize(("file", "old", "new", "lines"), CASES)
-def test_a_fault_is_told_with_place_value_and_remedy(
+def test_a_fault_is_reported_with_place_value_and_remedy(
     change: Change, refusal: Refusal, file: str, old: str, new: str, lines: list[str]
 ) -> None:
     change(file, old, new)
@@ -147,7 +147,7 @@ def test_months_and_weeks_are_not_mixed(folder: Path, refusal: Refusal) -> None:
 
 
 @pytest.mark.parametrize("kept", [51, 12])
-def test_weeks_that_are_missing_are_told_by_their_numbers(folder: Path, refusal: Refusal, kept: int) -> None:
+def test_weeks_that_are_missing_are_reported_by_their_numbers(folder: Path, refusal: Refusal, kept: int) -> None:
     rows = [f"{week},8,16,1.5" for week in range(1, kept + 1)]
     (folder / "climate.csv").write_text("\n".join(["week,t_min,t_max,year_sd", *rows]), encoding="utf-8")
     absent = ", ".join(str(week) for week in range(kept + 1, 53))
@@ -178,7 +178,7 @@ def test_a_daily_range_that_leaps_from_month_to_month_is_refused(change: Change,
     assert line.startswith("climate.csv, t_max: the maxima would fall below the minima within a month. ")
 
 
-def test_all_faults_of_stages_and_climate_are_told_at_once(change: Change, refusal: Refusal) -> None:
+def test_all_faults_of_stages_and_climate_are_reported_at_once(change: Change, refusal: Refusal) -> None:
     change("stages.csv", GROWING, "hosta,growing on,shade,degree-days,620,,30,")
     change("stages.csv", ",900,8.5,", ",900,8.5,8,")
     change("climate.csv", "7,13,21.5", "7,13,2.5")

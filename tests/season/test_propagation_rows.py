@@ -371,7 +371,7 @@ CASES = [
 
 @pytest.mark.usefixtures("multiplied")
 @pytest.mark.parametrize("case", CASES)
-def test_a_fault_is_told_with_file_row_column_and_remedy(
+def test_a_fault_is_reported_with_file_row_column_and_remedy(
     change: Change, refusal: Refusal, case: tuple[str, ...]
 ) -> None:
     file, old, new, *lines = case
@@ -380,7 +380,7 @@ def test_a_fault_is_told_with_file_row_column_and_remedy(
 
 
 @pytest.mark.usefixtures("multiplied")
-def test_all_faults_of_both_files_are_told_at_once(change: Change, refusal: Refusal) -> None:
+def test_all_faults_of_both_files_are_reported_at_once(change: Change, refusal: Refusal) -> None:
     change("cultures.csv", "start_death", "start_deaths")
     change("cultures.csv", ",0.85,0.06,", ",0,0.06,")
     change("cultures.csv", "1.9 2.2 2.4", "1.9 0 2.4")
@@ -565,7 +565,7 @@ def test_rates_fitted_to_totals_are_read_back_to_the_last_digit(season: Season, 
     assert read_season(tmp_path / "again") == changed
 
 
-def test_stock_may_stand_where_it_costs_no_space(season: Season, tmp_path: Path) -> None:
+def test_stock_may_be_where_it_costs_no_space(season: Season, tmp_path: Path) -> None:
     changed = season.replace(divisions=(season.divisions[0].replace(place=None, plants_per_m2=None),))
     write_season(changed, tmp_path / "again")
     assert read_season(tmp_path / "again") == changed
@@ -623,7 +623,7 @@ ROWS = "Hosta 'Ambrel', Calla 'Corvane'"
         ),
     ],
 )
-def test_what_a_season_does_not_say_of_multiplying_is_told(
+def test_what_a_season_does_not_say_of_multiplying_is_reported(
     season: Season, call: Callable[[Season], object], message: str
 ) -> None:
     assert refused(call, season) == message

@@ -149,7 +149,7 @@ def test_with_stage_twice_is_as_once(season: Season) -> None:
         ),
     ],
 )
-def test_what_a_season_has_not_is_told_with_what_it_has(
+def test_what_a_season_has_not_is_reported_with_what_it_has(
     season: Season, call: Callable[[Season], object], message: str
 ) -> None:
     assert refused(call, season) == message
@@ -175,7 +175,7 @@ def test_a_season_is_a_value(season: Season, folder: Path) -> None:
     assert season.replace(weeks=71) != season
 
 
-def test_wanted_rows_come_by_week_whatever_their_order(season: Season) -> None:
+def test_target_rows_come_by_week_whatever_their_order(season: Season) -> None:
     first = season.targets[0]
     later = season.replace(targets=(first.replace(week="2027-W45", target=7), *season.targets))
     assert [str(row.week) for row in later.targets_of(first.variety)] == ["2027-W41", "2027-W45"]
@@ -198,14 +198,14 @@ def test_an_offer_can_be_delivered_in_its_last_week_but_not_after(season: Season
         season.replace(price_list=(*season.price_list[:-1], offer.replace(lead_weeks=31)))
 
 
-def test_wanted_in_the_week_of_the_first_delivery_is_possible_on_paper(season: Season) -> None:
+def test_a_target_in_the_week_of_the_first_delivery_is_possible_on_paper(season: Season) -> None:
     target = season.targets[0].replace(week="2027-W08")
     assert season.replace(targets=(target,)).targets == (target,)
     with pytest.raises(Refused, match="before any delivery is possible"):
         season.replace(targets=(target.replace(week="2027-W07"),))
 
 
-def test_a_plant_never_brings_more_marked_down_than_in_a_week_in_which_it_is_wanted(season: Season) -> None:
+def test_a_plant_never_brings_more_marked_down_than_in_a_week_in_which_it_is_needed(season: Season) -> None:
     """From 10.00 in 2026-W40 to 10 x 0.64^0.5 = 8.00 in 2027-W13, where it is wanted last within the season."""
     own = season.varieties[0].replace(sale_price=10, yearly_fall=0.36, markdown_price=8)
     weeks = [season.targets[0].replace(week=week) for week in ("2027-W10", "2027-W13")]

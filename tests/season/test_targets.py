@@ -8,7 +8,7 @@ from forecast.season.targets import Target
 WANTED = {"variety": "A", "week": "2027-W40", "target": 100}
 
 
-def test_what_is_wanted_is_a_number_or_a_range() -> None:
+def test_what_is_needed_is_a_number_or_a_range() -> None:
     ranged = {"variety": "A", "week": "2027-W40", "p5": 120, "median": 150, "p95": 200}
     assert (Target(**WANTED).median_demand, Target(**WANTED).demand) == (100, None)
     demand = Target(**ranged).demand

@@ -222,7 +222,7 @@ def test_plants_are_there_in_the_first_and_in_the_last_week_of_a_season_and_not_
     assert first[["saleable", "other_saleable"]].tolist() == pytest.approx([50, 50])
 
 
-def test_numbers_wanted_stay_whole_where_one_of_them_wants_none():
+def test_targets_stay_whole_where_one_of_them_wants_none():
     table = compared(certain(week="2027-W20"), certain(week="2027-W22", target=70)).table()
     assert table.columns.tolist() == [
         *("variety", "week", "target", "other_target", "saleable", "other_saleable"),

@@ -68,7 +68,7 @@ def test_remarks_do_not_count(season):
     assert differences(season, season.replace(stages=rows)).empty
 
 
-def test_two_rows_of_one_name_are_told_apart(season):
+def test_two_rows_of_one_name_are_distinguished(season):
     row = season.orders[0]
     one = season.replace(orders=(row, row.replace(quantity=100)))
     other = season.replace(orders=(row, row.replace(quantity=50)))

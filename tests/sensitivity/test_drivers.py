@@ -573,7 +573,7 @@ def test_a_product_acts_together_by_a_share_in_closed_form(ends, together, inter
     assert found.interact is interact
 
 
-def test_the_input_that_interacts_most_is_named_and_few_draws_do_not_tell():
+def test_the_input_that_interacts_most_is_named_and_few_draws_do_not_show():
     found = interactions_of(0.5, 8192)
     assert found.most in ("arrival survival of crop", "grading survival of crop")
     assert str(found) == words.interactions(alone=found.alone, error=found.error, interact=True, most=found.most)

@@ -174,7 +174,7 @@ def plans(draw):
 
 @settings(max_examples=25, deadline=None, derandomize=True)
 @given(plan=plans())
-def test_more_plants_tell_more_but_never_more_than_everything(plan):
+def test_more_plants_show_more_but_never_more_than_everything(plan):
     trial = tried(plan, 40)
     worths = trial.curve([0, 5, 10, 20, 40, 80])["evsi"].to_numpy()
     assert worths[0] == pytest.approx(0, abs=1e-9)

@@ -56,7 +56,7 @@ def monday(week):
     return date.fromisocalendar(int(year), int(number), 1)
 
 
-def test_deliveries_stand_in_their_whole_week(demo_plan, file):
+def test_deliveries_are_in_their_whole_week(demo_plan, file):
     found = [(one.dtstart.value, one.dtend.value, one.summary.value) for one in events(file, "delivery")]
     due = [
         (monday(row.week), monday(row.week) + timedelta(7), f"Delivery from {row.lab}: {row.quantity:,} {row.variety}")
@@ -88,7 +88,7 @@ def test_payments_are_those_of_the_order_sheet(demo_plan, file):
     assert found == pytest.approx(due, abs=0.011)
 
 
-def test_what_is_wanted_stands_on_its_monday_with_its_chance(demo_plan, file):
+def test_what_is_needed_is_on_its_monday_with_its_chance(demo_plan, file):
     found = {(one.dtstart.value, one.summary.value): one.description.value for one in events(file, "target")}
     assert len(found) == len(demo_plan.season.targets)
     for row in demo_plan.season.targets:
@@ -149,7 +149,7 @@ def south(delivered):
 
 
 @pytest.mark.parametrize("delivered", ["2027-W14", "2027-W36"])
-def test_in_the_south_half_are_there_when_half_of_the_plants_stand_there(tmp_path, delivered):
+def test_in_the_south_half_are_there_when_half_of_the_plants_are_there(tmp_path, delivered):
     """Without losses: the week after whose end the plants that stand in earlier stages are half of all, at most."""
     out = south(delivered)
     path = written(out, tmp_path)
@@ -171,7 +171,7 @@ def test_in_the_south_plants_of_september_are_ready_sooner_than_those_of_april(t
     assert took["2027-W36"] < took["2027-W14"]
 
 
-def test_moves_that_half_of_the_draws_do_not_see_are_told_in_the_delivery(tmp_path):
+def test_moves_that_half_of_the_draws_do_not_see_are_reported_in_the_delivery(tmp_path):
     stages = [small.stage(typical=20), small.stage("growing on", typical=40)]
     path = written(grown(stages, [("A", "2027-W01", 100)], weeks=30), tmp_path)
     assert len(events(path, "move")) == 1
@@ -234,7 +234,7 @@ def test_without_a_price_there_are_no_payments_and_it_is_said(tmp_path):
     assert "No payments shown. varieties, row 2, column sale_price: " in said.value
 
 
-def test_what_nobody_ordered_is_told(tmp_path):
+def test_what_nobody_ordered_is_reported(tmp_path):
     season = small.season(
         [small.stage()], varieties=("A", "B"), targets=[{"variety": "B", "week": "2027-W20", "target": 5}]
     )

@@ -62,7 +62,7 @@ def _same_rows(shown, table):
 # The numbers
 
 
-def test_without_chance_the_order_is_what_is_wanted_and_earns_price_less_cost(certain):
+def test_without_chance_the_order_is_what_is_needed_and_earns_price_less_cost(certain):
     asked = WhatIf(certain, "A", **DRAWS)
     answer = asked.answer()
     assert (answer.plants, answer.chance, answer.cost, answer.margin) == (100, 1, 100, pytest.approx(200))
@@ -117,13 +117,13 @@ def test_given_orders_cost_and_earn_what_their_cash_flow_says(given_orders):
     assert answer.chance == outcome.targets(VARIETY)["chance"].iloc[0]
 
 
-def test_a_range_that_is_wanted_keeps_its_proportions():
+def test_a_range_of_demand_keeps_its_proportions():
     asked = WhatIf(SEASON, "Calla 'Umbrasel'", **DRAWS)
     (row,) = asked.answer(at(asked, Target=400)).season.targets_of("Calla 'Umbrasel'")
     assert (row.p5, row.median, row.p95) == pytest.approx((260 * 8 / 7, 400, 500 * 8 / 7))
 
 
-def test_each_wanted_number_of_a_variety_has_an_order_and_sliders_of_its_own():
+def test_each_target_of_a_variety_has_an_order_and_sliders_of_its_own():
     asked = WhatIf(SEASON, TWICE, **DRAWS)
     labels = [slider.label for slider in asked.sliders]
     for week in ("2027-W37", "2027-W43"):
@@ -137,7 +137,7 @@ def test_each_wanted_number_of_a_variety_has_an_order_and_sliders_of_its_own():
 
 
 @given(data=st.data())
-def test_more_plantlets_never_make_the_wanted_number_less_sure(given_orders, data):
+def test_more_plantlets_never_make_the_target_less_sure(given_orders, data):
     slider = next(slider for slider in given_orders.sliders if slider.label.startswith("Plantlets"))
     fewer, more = sorted(data.draw(st.lists(st.sampled_from(slider.values), min_size=2, max_size=2)))
     chances = [given_orders.answer(at(given_orders, Plantlets=number)).chance for number in (fewer, more)]
@@ -180,7 +180,7 @@ def test_where_no_order_suffices_it_says_so_and_shows_the_nearest():
     assert not any(slider.label.startswith("Sale") for slider in asked.sliders)
 
 
-def test_the_base_plan_now_and_what_was_kept_stand_side_by_side(sizing):
+def test_the_base_plan_now_and_what_was_kept_are_side_by_side(sizing):
     there = at(sizing, Target=400)
     table = sizing.side_by_side(sizing.base, [there])
     assert list(table.columns) == ["base plan", "now", "scenario 1"]

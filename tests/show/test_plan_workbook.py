@@ -198,13 +198,13 @@ def at(sheet, cell, value):
         (lambda made: setattr(made["places"], "sheet_state", "hidden"), "sheet places: a hidden sheet."),
     ],
 )
-def test_a_fault_is_told_with_its_sheet_and_cell(book, tmp_path, change, line):
+def test_a_fault_is_reported_with_its_sheet_and_cell(book, tmp_path, change, line):
     told = refused(forecast.read_season, changed(book, tmp_path, change)).splitlines()
     assert any(line in one for one in told)
     assert all(one.startswith("changed.xlsx") for one in told)
 
 
-def test_faults_of_all_sheets_are_told_at_once(book, tmp_path):
+def test_faults_of_all_sheets_are_reported_at_once(book, tmp_path):
     def change(made):
         made["season"]["C2"] = -1
         made["places"]["B2"] = 0
@@ -242,7 +242,7 @@ def test_every_result_is_that_of_its_call(demo_plan, book):
             assert values == table[column].tolist()
 
 
-def test_each_week_stands_beside_its_monday(book):
+def test_each_week_is_beside_its_monday(book):
     for name in ("targets", "saleable", "benches", "work", "moves", "money", "orders", "deliveries"):
         table = pd.read_excel(book, sheet_name=f"result {name}")
         for week, monday in zip(table["week"], table["monday"], strict=True):
@@ -287,7 +287,7 @@ def test_every_rate_is_an_assumption_with_its_source(demo_plan, book):
     assert made == f"forecast {version('forecast')}, 128 simulated seasons, seed 1, aim margin"
 
 
-def test_what_was_learned_is_told_as_learned(tmp_path):
+def test_what_was_learned_is_reported_as_learned(tmp_path):
     learned = forecast.learn(forecast.read_season(DEMO), read_records(DEMO).until("2025-10-01"))
     write_plan_workbook(learned, tmp_path / "plan.xlsx")
     table = pd.read_excel(tmp_path / "plan.xlsx", sheet_name="assumptions").set_index(["about", "what"])
@@ -303,7 +303,7 @@ def test_what_was_learned_is_told_as_learned(tmp_path):
     assert set(learned.table()["based_on"]) == said.keys()
 
 
-def test_a_survival_of_the_original_number_is_told_as_such_and_a_missing_source_too(tmp_path):
+def test_a_survival_of_the_original_number_is_reported_as_such_and_a_missing_source_too(tmp_path):
     season = small.season([small.stage(share_of="original")])
     write_plan_workbook(season, tmp_path / "plan.xlsx")
     table = pd.read_excel(tmp_path / "plan.xlsx", sheet_name="assumptions").set_index("what")

@@ -75,7 +75,7 @@ def whole(demo, plan, tmp_path_factory):
 # Numbers
 
 
-def test_every_order_of_the_plan_stands_in_the_first_table_and_nothing_else(whole, plan):
+def test_every_order_of_the_plan_is_in_the_first_table_and_nothing_else(whole, plan):
     rows = cells(whole[1], 0)[1:]
     found = []
     for delivery, lab, what, total, _ in rows:
@@ -91,7 +91,7 @@ def test_every_order_of_the_plan_stands_in_the_first_table_and_nothing_else(whol
     )
 
 
-def test_every_wanted_number_stands_in_the_second_table_with_its_chance(whole, plan):
+def test_every_target_is_in_the_second_table_with_its_chance(whole, plan):
     rows = cells(whole[1], 1)[1:]
     expected = plan.simulate().targets()
     assert [row[:2] for row in rows] == expected[["variety", "week"]].to_numpy().tolist()
@@ -111,7 +111,7 @@ def test_the_page_says_of_the_money_what_the_draws_say(whole, plan):
     assert lowest[2] == str(plan.season.first_week + int(np.bincount(weeks).argmax()))
 
 
-def test_plants_there_of_those_wanted_are_those_of_the_binomial():
+def test_plants_there_of_those_needed_are_those_of_the_binomial():
     """Of n plants each lives with 0.8, ten points lower with 0.7; min(100, Binomial) of 100 is there."""
     summary = Summary(forecast.plan_orders(small("A"), draws=1024, seed=1))
     (order,) = summary.plan.orders
@@ -179,7 +179,7 @@ def test_every_source_of_a_stage_that_is_gone_through_is_given(whole, demo):
     assert "Based on: your estimate" in said
 
 
-def test_what_was_learned_is_told_from_what_was_stated(demo, tmp_path):
+def test_what_was_learned_is_distinguished_from_what_was_stated(demo, tmp_path):
     learned = forecast.learn(demo, forecast.read_records("demo_data"))
     text, _ = page_of(learned, tmp_path, draws=64)
     assert "Based on: learned from its own records" in text
@@ -211,7 +211,7 @@ def test_its_form_can_be_read_aloud(whole, plan):
     assert all(text.endswith(".") for text in words(tree, "figcaption"))
 
 
-def test_steps_are_told_one_by_one_to_their_total(whole):
+def test_steps_are_reported_one_by_one_to_their_total(whole):
     steps = whole[2]
     assert steps == [(number, len(steps)) for number in range(1, len(steps) + 1)]
 
@@ -228,7 +228,7 @@ def test_the_same_plan_and_day_give_the_same_page_and_today_is_the_day_if_none_i
 # Nothing in a file does harm
 
 
-def test_what_stands_in_files_is_text_and_never_markup(tmp_path):
+def test_what_is_in_files_is_text_and_never_markup(tmp_path):
     bad = small(*HOSTILE)
     bad = bad.replace(
         name=HOSTILE[0],
@@ -276,7 +276,7 @@ def test_where_no_plan_is_possible_nothing_is_written_and_it_is_said_why(tmp_pat
     assert list(tmp_path.iterdir()) == []
 
 
-def test_what_is_wanted_and_not_ordered_counts_as_missing(tmp_path):
+def test_what_is_needed_and_not_ordered_counts_as_missing(tmp_path):
     two = small("A", "B", price_list=[offer("A", **IN_MARCH), offer("B", unit_price=50, **IN_MARCH)])
     text, tree = page_of(two, tmp_path)
     assert "Not ordered: B. " in text
@@ -298,7 +298,7 @@ def test_in_the_south_and_by_degree_days_the_page_says_that_weather_is_drawn(tmp
     assert "No climate is entered" in page_of(small("A"), tmp_path)[0]
 
 
-def test_of_forty_varieties_the_least_sure_are_drawn_and_all_are_told(tmp_path):
+def test_of_forty_varieties_the_least_sure_are_drawn_and_all_are_reported(tmp_path):
     many = large(40, 2)
     text, tree = page_of(many, tmp_path, draws=64)
     assert len(cells(tree, 1)) - 1 == 40

@@ -77,7 +77,7 @@ ROOM = f"cannot be written: {SPACE}; everything is as it was. Free some space, o
 
 
 @pytest.mark.parametrize("name", WRITERS)
-def test_a_full_disk_is_told_and_the_old_file_stays(plan: Plan, tmp_path: Path, name: str) -> None:
+def test_a_full_disk_is_reported_and_the_old_file_stays(plan: Plan, tmp_path: Path, name: str) -> None:
     with mounted(tmp_path / "disk", "size=1m") as disk:
         (disk / name).write_text("mine", encoding="utf-8")
         fill(disk, 0)
@@ -100,7 +100,7 @@ def test_a_disk_that_fills_up_while_it_is_written_leaves_no_trace(
 
 
 @pytest.mark.parametrize("name", WRITERS)
-def test_a_file_that_is_held_open_elsewhere_is_told(
+def test_a_file_that_is_held_open_elsewhere_is_reported(
     plan: Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
     (tmp_path / name).write_text("mine", encoding="utf-8")

@@ -115,7 +115,7 @@ def together(level, seen, seed=1):
     return np.array([plain for plain, _ in pairs]), np.array([given for _, given in pairs])
 
 
-def test_batches_that_share_a_season_tell_of_each_other_and_of_the_next():
+def test_batches_that_share_a_season_inform_about_each_other_and_of_the_next():
     """Two counted batches and one to come, against draws weighted by the chance of both counts."""
     level, seen = "season 0.5 batch 0.5", [(10, 30), (4, 36), None]
     plain, given = together(level, seen)
@@ -169,7 +169,7 @@ def test_what_only_plants_differ_in_is_not_learned():
     assert posterior_shifts(made, streams, [BatchEvidence("A", 1, (counted(60, 40),))]) == [{}]
 
 
-def test_the_order_in_which_batches_are_told_changes_nothing_at_all():
+def test_the_order_in_which_batches_are_reported_changes_nothing_at_all():
     made = plan(MIXED, batches_cv=0.2, plants_cv=0.1, time_level=MIXED)
     streams = season_streams(256, 1)
     rows = (Interval(3.0, 4.0, 20, CAME), Interval(4.0, math.inf, 7, CAME))
@@ -416,7 +416,7 @@ def test_counts_of_two_varieties_that_share_a_belief_are_put_together():
 
 
 @pytest.mark.parametrize(("survival", "time"), [("batch", "season"), ("season", "batch")])
-def test_survivals_and_times_tell_of_other_batches_by_levels_of_their_own(survival, time):
+def test_survivals_and_times_inform_about_other_batches_by_levels_of_their_own(survival, time):
     made = one_stage(survival_level=survival, time_level=time, batches_cv=0.2, plants_cv=0.1)
     seen = StageEvidence("acclimatisation", 20, 20, 0, (Interval(5.0, 6.0, 20, CAME),))
     counted_one, other = posterior_shifts(

@@ -127,7 +127,7 @@ def moments(a, b, weight, left):
 
 
 @pytest.mark.parametrize(("day", "told"), [("2027-03-01", 0), ("2027-03-08", 40)])
-def test_what_died_in_a_stage_tells_of_its_share_but_not_what_was_dead_on_the_day_of_entry(day, told):
+def test_what_died_in_a_stage_informs_about_its_share_but_not_what_was_dead_on_the_day_of_entry(day, told):
     """Of 100 in grading 40 are sold, 40 dead and 20 still there: two in three have done with it."""
     found = numbers([stage("grading", **beta_spread(8.0, 2.0))],
                     count(day, "grading", alive=60, saleable=40, losses=40))  # fmt: skip

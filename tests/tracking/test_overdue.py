@@ -57,7 +57,7 @@ def test_plants_overdue_in_the_last_stage_are_saleable_from_the_day_on():
     assert ready(outcome) == "2027-W23"
 
 
-def test_plants_overdue_stand_on_the_bench_of_the_stage_that_they_go_on_to():
+def test_plants_overdue_are_on_the_bench_of_the_stage_that_they_go_on_to():
     """A hundred at 50 to the square metre take 2 for six weeks, then at 25 they take 4."""
     day = date(2027, 3, 1)  # W09
     (area,) = forecast_from((day, "acclimatisation", {"alive": 100}), day=day).drawn.area()[0].mean(axis=-1)

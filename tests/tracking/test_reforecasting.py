@@ -163,7 +163,7 @@ def test_when_all_are_saleable_or_discarded_it_is_the_count():
 # In between
 
 
-def test_every_plant_is_accounted_for_and_none_stands_twice():
+def test_every_plant_is_accounted_for_and_none_is_twice():
     found = reforecast(plan(), RECORDS, on_date=DAY, draws=64, seed=1)
     rows = found.cohorts.groupby(["batch", "stage"])["plants"].sum()
     assert rows.to_dict() == {
@@ -198,7 +198,7 @@ def test_the_order_of_the_rows_changes_nothing():
             assert np.array_equal(*chances)
 
 
-def test_counts_tell_of_batches_that_share_the_season_and_of_those_to_come():
+def test_counts_inform_about_batches_that_share_the_season_and_of_those_to_come():
     """B0 loses half of its plants: of B1, not counted yet, and of B2, still to come, less is expected."""
     good, bad = (
         Records(batches=BATCHES[:2], counts=[count("B0", date(2027, 2, 8), alive=300 - lost, losses=lost)])

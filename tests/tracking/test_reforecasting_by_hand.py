@@ -47,7 +47,7 @@ COUNTS = [
 ]
 
 
-def test_plants_stand_where_they_were_counted_last_since_the_day_they_came_there():
+def test_plants_are_where_they_were_counted_last_since_the_day_they_came_there():
     records = Records(batches=[FIRST], counts=COUNTS)
     made = plan(orders=[*ORDERS[:2], ORDERS[2] | {"week": "2027-W12"}, ORDERS[0] | {"week": "2027-W13"}])
     found = reforecast(made, records, on_date="2027-03-07", **FEW)
@@ -265,7 +265,7 @@ def test_a_row_is_topped_up_to_its_own_confidence(service_level, lacking):
     assert len(found.top_up()) + len(found.top_up().unmet) == lacking
 
 
-def test_plants_that_were_not_counted_since_they_came_stand_in_the_stage_after_arrival():
+def test_plants_that_were_not_counted_since_they_came_are_in_the_stage_after_arrival():
     made = plan([stage("arrival", survival=1), stage("growing on", typical=6, survival=1)], orders=[])
     found = reforecast(made, Records(batches=[FIRST]), on_date="2027-01-24", **FEW)
     assert found.cohorts.to_numpy().tolist() == [["A", "N1", "growing on", date(2027, 1, 19), date(2027, 1, 19), 100]]

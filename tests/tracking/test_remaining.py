@@ -71,7 +71,7 @@ def followed(clock, spread, seen, start=3):
 @pytest.mark.parametrize("clock", ["weeks", "degree-days"])
 @pytest.mark.parametrize("spread", ["one pace", "own paces"])
 @pytest.mark.parametrize("seen", [0, 1, 3, 4, 5])
-def test_plants_followed_one_by_one_from_the_last_look_stand_where_they_are_said_to(clock, spread, seen):
+def test_plants_followed_one_by_one_from_the_last_look_are_where_they_are_said_to(clock, spread, seen):
     shares, number = followed(clock, spread, seen)
     standing, ready = seen_there(fate(clock, spread), float(seen)).course(WEEKS)
     error = 5 * np.sqrt(np.maximum(shares * (1 - shares), 1 / number) / number)
@@ -136,7 +136,7 @@ def test_overdue_plants_all_leave_at_the_last_look(clock):
     assert made.reached[1, 0] == 1
 
 
-def test_the_longer_plants_have_stood_the_more_of_them_come_through():
+def test_the_longer_plants_have_been_there_the_more_of_them_come_through():
     survival = [
         float(seen_there(fate("weeks", "one pace"), seen).survival[0]) for seen in (0.0, 1.0, 2.0, 3.0, 4.0, 12.0)
     ]
@@ -328,7 +328,7 @@ def test_waits_are_stages_of_their_own_without_loss_after_each_that_takes_time()
     assert found.weeks.tolist() == made.weeks.tolist()
 
 
-def test_plants_that_wait_stand_in_the_stage_they_are_ready_to_leave():
+def test_plants_that_wait_are_in_the_stage_they_are_ready_to_leave():
     """Four weeks and a wait of two, then six and one of one: alive as at the end of the stage until they are moved."""
     whole = TimedFate(np.log(KEPT)[:, None], TAKES[:, None].copy(), np.zeros(2))
     made = cohort_fate(whole, 1, 0.0, 0.0, SaleableFate(3, 1), np.array([[9.0], [2.0], [1.0]]))
@@ -340,7 +340,7 @@ def test_plants_that_wait_stand_in_the_stage_they_are_ready_to_leave():
     assert made.reached[:, 0] == pytest.approx([1, 1, 0.6, 0.48])
 
 
-def test_plants_that_are_saleable_have_left_all_stages_but_the_last_before_they_are_told_of():
+def test_plants_that_are_saleable_have_left_all_stages_but_the_last_before_they_are_reported():
     done = SaleableFate(2, 3)
     assert done.survival.tolist() == [1, 1, 1]
     assert done.reached.tolist() == [[1, 1, 1]] * 3
@@ -355,7 +355,7 @@ def test_plants_that_are_saleable_have_left_all_stages_but_the_last_before_they_
 
 @pytest.mark.parametrize("spread", PACES)
 @pytest.mark.parametrize(("looked", "apart"), [((3.0, 3.0), 0.015), ((ENTERED, COUNTED), 0.084), ((-0.5, 0.0), 0.084)])
-def test_in_steady_warmth_plants_stand_where_they_would_on_weeks(spread, looked, apart):
+def test_in_steady_warmth_plants_are_where_they_would_on_weeks(spread, looked, apart):
     """At 70 °C days a week. Warmth is told by Mondays, on lines between these: a normal curve with a deviation of
     0.15 x 4 weeks lies up to 0.242 / 0.6^2 / 8 = 0.084 off its chord over a week."""
     warm = np.repeat(70.0 * np.arange(60)[:, None], 1, axis=1)

@@ -116,7 +116,7 @@ def test_ranges_hold_what_they_should_within_three_in_a_hundred(nurseries):
     assert last_year["coverage_90"] < 0.6  # a binomial knows nothing of how batches differ
 
 
-def test_the_ranges_of_the_rows_agree_with_the_coverage_told(nurseries):
+def test_the_ranges_of_the_rows_agree_with_the_coverage_reported(nurseries):
     ours = nurseries.forecasts.query("forecaster == @OURS")
     inside = ours["observed"].between(ours["p5"], ours["p95"]).mean()
     told = nurseries.table()["coverage_90"].iloc[0]
@@ -280,7 +280,7 @@ def test_the_table_is_what_it_says_by_hand():
     assert list(made.table("variety")["variety"]) == ["A"] * 3
 
 
-def test_without_a_finished_batch_there_is_nothing_to_tell():
+def test_without_a_finished_batch_there_is_nothing_to_report():
     batch, _ = graded(50, 33)
     none = scorecard(GRADED, Records(batches=[batch]), draws=10, seed=1)
     assert str(none) == words.NOTHING_SCORED
@@ -350,7 +350,7 @@ def test_below_eight_batches_neither_coverage_nor_benchmarks_are_judged():
 
 
 @pytest.mark.parametrize(("horizons", "skill", "first"), [((0, 8), 0.6, 0.5), ((0,), 0.5, None), ((1, 8), 0.7, None)])
-def test_the_comparison_at_delivery_stands_beside_that_of_all_forecasts_where_they_differ(horizons, skill, first):
+def test_the_comparison_at_delivery_is_beside_that_of_all_forecasts_where_they_differ(horizons, skill, first):
     rows = [
         row
         for horizon in horizons
@@ -524,7 +524,7 @@ def test_weeks_to_520_and_two_draws_will_do_and_records_must_suit_the_season():
         scorecard(GRADED, together((batch.replace(variety="Z"), count)), draws=2, seed=1)
 
 
-def test_without_a_forecast_there_is_nothing_to_tell():
+def test_without_a_forecast_there_is_nothing_to_report():
     none = card()
     assert repr(none) == "Scorecard(forecasts=0, batches=0)"
     assert none.table().columns.tolist() == CELLS

@@ -326,7 +326,7 @@ def test_a_stated_persistence_is_kept_and_a_record_without_departures_takes_the_
     assert flat == Climate([5] * 12, [9] * 12, 0, 0.3)
 
 
-def test_all_faults_of_a_record_are_told_at_once():
+def test_all_faults_of_a_record_are_reported_at_once():
     days = ["2026-01-01", "2026-01-02", "2026-01-01", "soon", "2026-01-04"]
     assert refused(Climate.from_daily, days, [1, 9, 1, 1, "x"], [5, 3, 5, 5, 5], unit="C").splitlines() == [
         "record, row 3, column t_max, 3: the maximum is below the minimum of 9. "
@@ -495,7 +495,7 @@ def test_the_weather_of_a_week_is_the_sum_of_what_was_fresh_in_it_and_in_the_wee
         assert high[k] == pytest.approx(usual[1] + departure, abs=1e-7)
 
 
-def test_every_month_short_of_three_years_is_told_and_three_are_enough():
+def test_every_month_short_of_three_years_is_reported_and_three_are_enough():
     days = [date(2001, 1, 1) + timedelta(k) for k in range(3 * 365 - 31)]
     assert refused(Climate.from_daily, days, [5] * len(days), [9] * len(days), unit="C") == (
         "record, date, 'month 12 measured in 2': too few years. Give a record of three years or more."

@@ -55,7 +55,7 @@ def test_means_of_neighbouring_weeks_of_such_days_correlate_as_stated(persistenc
 
 @pytest.mark.parametrize("persistence", [0.0, 0.3, 0.9])
 @pytest.mark.parametrize("weekdays", [[0], [6], [2, 3], [0, 1, 2], [1, 4, 5, 6], [0, 1, 2, 3, 4, 5]])
-def test_a_look_tells_of_the_week_what_conditioning_seven_days_on_some_of_them_does(weekdays, persistence):
+def test_a_look_informs_about_the_week_what_conditioning_seven_days_on_some_of_them_does(weekdays, persistence):
     r = daily_persistence(persistence)
     covariance = r ** np.abs(np.subtract.outer(np.arange(7), np.arange(7))) if r else np.eye(7)
     covariance /= covariance.sum() / 49  # the mean of the week has a variance of 1
@@ -142,7 +142,7 @@ def test_days_measured_count_for_their_part_and_the_others_have_the_usual_range(
     assert rest.std() == pytest.approx(sd * 7 / 4 * np.sqrt(error / (1 + error)), rel=4 / np.sqrt(2 * 4096), abs=1e-9)
 
 
-def test_a_measured_week_without_spread_tells_nothing_of_the_weeks_after():
+def test_a_measured_week_without_spread_shows_nothing_of_the_weeks_after():
     climate = Climate([8.0] * 52, [16.0] * 52, [0.0 if k == FIRST.week - 1 else 2.0 for k in range(52)])
     measured = days(FIRST, 15, 25)
     low, high = draw_given(climate, measured, FIRST, 6, Streams(1, 256))

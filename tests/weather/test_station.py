@@ -57,7 +57,7 @@ def test_no_day_at_all_gives_three_empty_columns():
 
 
 @pytest.mark.parametrize("written", ["nan", "2027-13-01", 5, None, np.datetime64("NaT", "D"), pd.NaT, "04/13/2027"])
-def test_what_is_no_date_is_told_as_it_was_written(written):
+def test_what_is_no_date_is_reported_as_it_was_written(written):
     said = refused(read_days, ["2027-01-01", written], [1, 1], [2, 2], "C")
     assert re.fullmatch(r"record, row 3, column date(, .+)?: not a date\. Write it as 2027-04-13\.", said)
 

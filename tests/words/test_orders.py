@@ -156,7 +156,7 @@ def test_a_split_is_compared_in_the_worst_tenth(dearer, more):
     )
 
 
-def test_a_few_orders_are_told_in_full_and_many_by_their_first_lines():
+def test_a_few_orders_are_reported_in_full_and_many_by_their_first_lines():
     assert words.all_orders(["a\nb", "c"], [False, False]) == "a\nb\nc"
     assert words.all_orders([f"{k}\nmore" for k in range(15)], [False] * 15) == "\n".join(map(str, range(15)))
     many = words.all_orders([str(k) for k in range(1214)], [False] * 1214).splitlines()

@@ -84,7 +84,7 @@ def test_a_plan_that_is_not_enough_often_enough_says_what_holds_it_back():
     assert words.dearer(601, "EUR") == "costs about 600 EUR more"
 
 
-def test_cultures_are_told_with_their_range_their_losses_and_their_limits():
+def test_cultures_are_reported_with_their_range_their_losses_and_their_limits():
     told = {"variety": "A", "start": W("2027-W01"), "ready": W("2027-W11")}
     shortage = words.shortage(shelf=True, cycle=2, chance=0.5, unplanted=10.2)
     assert shortage == (

@@ -65,7 +65,7 @@ def test_an_answer_may_be_sensitive_to_nothing_that_can_be_seen():
     assert words.no_drivers(answer="margin", base=781.2, currency="EUR") == text
 
 
-def test_interactions_are_those_that_the_errors_allow_to_tell():
+def test_interactions_are_those_that_the_errors_allow_to_see():
     share = "one by one they explain 49 % of the variance (± 26, 2 standard errors)"
     found = {"alone": 0.488, "error": 0.26, "most": "x"}
     assert words.interactions(**found, interact=True) == f"The inputs interact: {share}. Most of the rest involves x."

@@ -263,7 +263,7 @@ def test_of_orders_that_cost_the_same_it_is_the_smallest():
 
 
 @pytest.mark.parametrize("number", [1, 2, 3, 7, 8, 9, 1000])
-def test_all_that_is_surely_wanted_is_ordered_if_it_pays(number):
+def test_all_that_is_surely_needed_is_ordered_if_it_pays(number):
     assert best_quantity(number, price=1, short=2).quantity == number
     assert best_quantity(number, left=1, short=2).quantity == number
     assert best_quantity(number, price=1, any_short=1.5 * number).quantity == number

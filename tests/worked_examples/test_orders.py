@@ -139,7 +139,7 @@ def test_every_row_of_the_demo_season_can_be_met(demo, demo_orders):
     assert len(demo_orders) == len(demo.targets)
 
 
-def test_ordering_from_the_mean_meets_the_wanted_number_in_about_half_of_the_seasons(demo_orders):
+def test_ordering_from_the_mean_meets_the_target_in_about_half_of_the_seasons(demo_orders):
     assert [order for order in demo_orders if not 0.4 <= order.chance_by_average <= 0.6] == []
 
 

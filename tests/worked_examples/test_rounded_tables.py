@@ -22,7 +22,7 @@ def rounded(column, digits):
     return np.allclose(scaled, scaled.round(), atol=1e-6) and not np.allclose(scaled % 10, 0, atol=1e-6)
 
 
-def test_routes_are_told_to_the_cent_and_chances_to_four_figures(season):
+def test_routes_are_reported_to_the_cent_and_chances_to_four_figures(season):
     routes = forecast.compare_routes(season, "A", **ASKED)
     table = routes.table()
     for name, digits in (("cost", 2), ("cost_per_plant", 2), ("cost_per_saleable", 2), ("chance", 4), ("weeks_out", 1)):
@@ -33,7 +33,7 @@ def test_routes_are_told_to_the_cent_and_chances_to_four_figures(season):
     assert list(zip(table["start"], table["earliest"], strict=True)) == starts
 
 
-def test_alternatives_are_told_to_the_cent_and_chances_to_four_figures(season):
+def test_alternatives_are_reported_to_the_cent_and_chances_to_four_figures(season):
     plan = forecast.explants_needed(season, "A", **ASKED)
     table = plan.alternatives()
     assert rounded(table["cost"], 2)
@@ -46,7 +46,7 @@ def test_alternatives_are_told_to_the_cent_and_chances_to_four_figures(season):
     assert known["explants"].tolist() == [one.cultures.explants for one in tried]
 
 
-def test_options_are_told_to_the_cent_and_chances_to_four_figures(season):
+def test_options_are_reported_to_the_cent_and_chances_to_four_figures(season):
     dear = season.replace(price_list=[row.replace(unit_price=1.23456) for row in season.price_list])
     order = forecast.size_order(dear, "A", **ASKED)
     table = order.options()
