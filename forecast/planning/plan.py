@@ -17,7 +17,7 @@ from forecast.growth.simulation import season_streams, simulate
 from forecast.ordering.reach import Excess, excess, hardest
 from forecast.ordering.shipments import Bill, Shipment, bill
 from forecast.ordering.trial_orders import Case
-from forecast.planning.alternatives import errors, neighbours
+from forecast.planning.alternatives import Change, errors, neighbours
 from forecast.planning.column_generation import Solution
 from forecast.planning.columns import Column
 from forecast.planning.out_of_sample import OutOfSample, evaluate
@@ -100,7 +100,7 @@ class Plan(Result):
     def __getstate__(self) -> dict[str, Any]:
         """Return what a worker sends: the answers, without the tables they were found with."""
         kept = {name: value for name, value in self.__dict__.items() if name not in ("_outcome", "_cash_flow")}
-        answers = {"_alternatives": self._alternatives, "_left_out": self._left_out, "excess": self.excess}
+        answers = {"_changes": self._changes, "_left_out": self._left_out, "excess": self.excess}
         return kept | answers | {"_solution": replace(self._solution, problems=())}
 
     @cached_property
@@ -186,16 +186,23 @@ class Plan(Result):
         return self._alternatives.copy()
 
     @cached_property
-    def _alternatives(self) -> pd.DataFrame:
-        rows = []
-        master, changes = self._solution.master, list(neighbours(self._solution))
-        lost = errors(self.season, self._solution, changes, season_streams(self.draws, self.seed)).tolist()
-        for change, error in zip(changes, lost, strict=True):
+    def _changes(self) -> list[tuple[Change, float, bool]]:
+        """The nearest other plans, what each loses [currency], and whether it keeps all limits."""
+        master, found = self._solution.master, []
+        for change in neighbours(self._solution):
             chosen = change.applied(self._solution.chosen)
-            loss = self.margin - float(master.margin(chosen).mean())
+            found.append((change, self.margin - float(master.margin(chosen).mean()), master.fits(chosen)))
+        return found
+
+    @cached_property
+    def _alternatives(self) -> pd.DataFrame:
+        changes, streams = [change for change, _, _ in self._changes], season_streams(self.draws, self.seed)
+        lost = errors(self.season, self._solution, changes, streams).tolist()
+        rows = []
+        for (change, loss, fits), error in zip(self._changes, lost, strict=True):
             order = change.order.variety, change.order.lab, str(change.order.week), change.order.quantity
             instead = _instead(change.order, change.other)
-            rows.append((*order, instead, round(loss, 2), round(error, 2), master.fits(chosen)))
+            rows.append((*order, instead, round(loss, 2), round(error, 2), fits))
         columns = ["variety", "lab", "week", "quantity", "instead", "loss", "error", "fits"]
         return pd.DataFrame(rows, columns=columns).sort_values("loss", kind="stable", ignore_index=True)
 
