@@ -110,7 +110,7 @@ class MatchedOrders:
                     yield words.far_from_order(**order, batch=batch.batch, late=late)
             if abs(one.surplus) > _TOLERANCE * one.order.quantity:
                 yield words.other_number(**order, batches=names, received=one.received, surplus=one.surplus)
-            elif one.surplus < 0:
+            elif one.surplus < 0 and not one.to_come:
                 yield words.came_short(**order, received=one.received)
             ordered = sum(batch.ordered for batch, _ in one.batches)
             if len(one.batches) > 1 and ordered > (1 + _TOLERANCE) * max(one.order.quantity, one.received):

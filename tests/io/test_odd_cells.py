@@ -54,11 +54,12 @@ FILLED: dict[str, dict[str, str]] = {
 """Cells of the first row of a table that the small season leaves empty."""
 PAST = {
     "batches": "batch,variety,lab,delivered,ordered,received,dead_on_arrival,note\n"
-    "B1,Hosta 'Ambrel',North Lab,2027-03-01,100,98,2,fine\nB2,Hosta 'Ambrel',South Lab,2027-03-09,80,80,0,\n",
+    "B1,Hosta 'Ambrel',North Lab,2026-03-01,100,98,2,fine\nB2,Hosta 'Ambrel',South Lab,2026-03-09,80,80,0,\n",
     "counts": "batch,date,stage,alive,transferred,saleable,losses,why,note\n"
-    "B1,2027-03-15,acclimatisation,90,80,0,6,cold,fine\nB1,2027-04-01,growing on,78,0,0,2,,\n",
-    "weather": "date,t_min,t_max,note\n2027-03-02,1.5,9.25,fine\n2027-03-03,-2,7,\n2027-03-04,0,6,\n",
+    "B1,2026-03-15,acclimatisation,90,80,0,6,cold,fine\nB1,2026-04-01,growing on,78,0,0,2,,\n",
+    "weather": "date,t_min,t_max,note\n2026-03-02,1.5,9.25,fine\n2026-03-03,-2,7,\n2026-03-04,0,6,\n",
 }
+"""Records of the season before, of which no order of the season came."""
 
 WEEKS = {("stages", "typical"), ("varieties", "saleable_weeks"), ("price_list", "lead_weeks"),
          ("cultures", "start_weeks"), ("cultures", "cycle_weeks"), ("cultures", "rooting_weeks"),

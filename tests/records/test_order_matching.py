@@ -119,6 +119,8 @@ def test_an_order_that_came_a_little_short_is_named_once_and_one_that_came_in_fu
     assert list(match_orders([order()], parts).remarks()) == [words.came_short(**due, received=received)]
     made_up = [batch("N1", 0, 100, received), batch("N2", 2, 100 - received)]
     assert list(match_orders([order()], made_up).remarks()) == []
+    more_to_come = [batch("N1", 0, 50, received - 50)]  # of 50 ordered, and 50 are to come
+    assert list(match_orders([order()], more_to_come).remarks()) == []
     assert list(match_orders([order()], []).remarks()) == []
 
 
