@@ -104,10 +104,8 @@ def _like(ways: Ways, way: Way, quantity: int) -> Iterator[tuple[Way, int]]:
     """Return orders like one: some plants more or fewer, another week, another lab."""
     prices, week = way.prices, way.week
     yield way, prices.orderable(quantity + 1)
-    step = prices.row(quantity).multiple
-    fewer = [n for n in (prices.orderable(quantity - k * step) for k in (1, 2)) if n < quantity]
-    if fewer:
-        yield way, fewer[0]
+    if fewer := [some[-1] for _, some in prices.ranges(quantity - 1)]:
+        yield way, max(fewer)
     for other in ways.slots[way.slot]:
         if other.prices == prices and abs(other.week - week) == 1:
             yield other, quantity

@@ -70,6 +70,18 @@ def test_what_every_pair_of_quantities_is_sold_for_is_that_of_each_pair_alone(se
         assert (table <= ways.most(weights) * (1 + 1e-9)).all()
 
 
+def test_larger_orders_are_tried_only_if_the_worst_tenth_counts_for_more():
+    """Where demand varies, a plant more is worth most in the tenth of draws in which it is greatest."""
+    plan = season(
+        [stage(typical=1, survival=0.9)],
+        price_list=[offer(unit_price=2, multiple=1, minimum=1, first_week="2027-W10", last_week="2027-W10")],
+        targets=[{"variety": "A", "week": "2027-W18", "p5": 50, "median": 100, "p95": 200}],
+    )
+    plan = plan.replace(varieties=[plan.variety("A").replace(sale_price=4.0)])
+    usual, guarded = (Ways(plan, season_streams(256, 1), "A", 1, **how) for how in ({}, {"guarded": True}))
+    assert usual.slots[0][0].quantities[-1] < guarded.slots[0][0].quantities[-1]
+
+
 def slopes(income, quantities):
     """How much a plant more is sold for, between each quantity and the next, along the first axis."""
     shape = (-1, *[1] * (income.ndim - 1))
