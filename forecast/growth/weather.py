@@ -111,10 +111,10 @@ class Weather:
         last = first + (1 if on_the_way else FIRST_WEEKS)
         low, high = self.outside(last) if on_the_way else self.air(stage.place, last)
         found = np.zeros(self.draws)
-        if stage.cold_below is not None:
-            found += (stage.cold_loss or 0) * np.maximum(stage.cold_below - low[first:last], 0).mean(axis=0)
-        if stage.heat_above is not None:
-            found += (stage.heat_loss or 0) * np.maximum(high[first:last] - stage.heat_above, 0).mean(axis=0)
+        if stage.cold_below is not None and stage.cold_loss is not None:
+            found += stage.cold_loss * np.maximum(stage.cold_below - low[first:last], 0).mean(axis=0)
+        if stage.heat_above is not None and stage.heat_loss is not None:
+            found += stage.heat_loss * np.maximum(high[first:last] - stage.heat_above, 0).mean(axis=0)
         return found
 
 

@@ -127,7 +127,7 @@ class Order(Result):
             [currency], too.
         """
         share, prices = self.case.share(self.week), self.shipment.prices
-        lowest = min(self.by_average, self.quantity) * 0.75 - prices.row(1).multiple
+        lowest = min(self.by_average, self.quantity) * 0.75 - prices.breaks[0].multiple
         highest = max(self.quantity, self.by_average) * 1.25
         numbers = {prices.orderable(quantity) for quantity in np.linspace(lowest, highest, 41)} | {self.quantity}
         grid = [Shipment(prices, self.week, number) for number in sorted(numbers)]

@@ -232,18 +232,18 @@ class Cultures(Result):
     @cached_property
     def fates(self) -> dict[int, RouteFate]:
         """What the plantlets of each subculture meet in the nursery."""
-        return {cycle: self._drawn(cycle, _LOOKED) for cycle in self.rounds}
+        return {cycle: self.drawn(cycle, self.enters(cycle), _LOOKED) for cycle in self.rounds}
 
-    def _drawn(self, cycle: int, weeks: int) -> RouteFate:
-        name = f"culture {self.subcultures - cycle}"  # counted from the last
-        batch = self.variety, name, self.enters(cycle)
+    def drawn(self, cycle: int, week: Week, weeks: int) -> RouteFate:
+        """Return what the plantlets of a subculture meet if they enter the nursery in a week, so many weeks on."""
+        batch = self.variety, f"culture {self.subcultures - cycle}", week  # counted from the last
         return draw_fate(self.season, self.streams, *batch, enters=self.row.enters, weeks=weeks)
 
     def fate(self, cycle: int, until: Week) -> RouteFate:
         """Return what the plantlets of a subculture meet in the nursery, with weather at least until a week."""
         weeks, known = until - self.enters(cycle), self.fates[cycle]
         if weeks > known.last:  # twice as far, so that week after week can be asked for
-            self.fates[cycle] = self._drawn(cycle, max(weeks, 2 * known.last))
+            self.fates[cycle] = self.drawn(cycle, self.enters(cycle), max(weeks, 2 * known.last))
         return self.fates[cycle]
 
     def share(self, cycle: int, week: Week) -> Array:

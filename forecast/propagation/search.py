@@ -13,7 +13,6 @@ import pandas as pd
 
 from forecast.errors import Refused
 from forecast.growth.blocks import numbers_of_batch
-from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
 from forecast.ordering.unit_costs import growing_costs
 from forecast.propagation.cultures import Cultures
@@ -319,12 +318,10 @@ class Search:
         life, every = self.season.variety(made.variety).saleable_weeks, np.arange(weeks, dtype=np.float64)
         if not self.season.by_weather(made.variety):
             return made.fates[cycle].saleable(every, life)
-        name, enters = f"culture {made.subcultures - cycle}", self.row.enters
         longest = min(weeks - 1, self.by - self.season.first_week)
         shares = np.zeros((weeks, self.streams.draws))
         for wait in range(1, longest + 1):
-            batch = made.variety, name, self.by + -wait
-            fate = draw_fate(self.season, self.streams, *batch, enters=enters, weeks=wait + 1)
+            fate = made.drawn(cycle, self.by + -wait, wait + 1)
             shares[wait] = fate.saleable(every[wait : wait + 1], life)[0]
         return shares
 

@@ -108,7 +108,7 @@ class CohortFate(Fate):
             below = np.asarray(sum(lefts))
             left = np.maximum(self.inner.past(k + 1, since), self._gone)
             share = above - below
-            kept = np.where(share > _NOBODY, standing[k] / np.maximum(share, _NOBODY), 0)
+            kept = standing[k] / np.maximum(share, _NOBODY)
             standing[k], above, after = np.maximum(after - left, 0) * kept, below, left
         return standing
 

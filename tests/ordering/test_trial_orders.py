@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from small_seasons import LIVE, asks, offer, season, stage
+from small_seasons import CLIMATE, LIVE, asks, offer, season, stage
 
 import forecast
 from forecast import Refused, Week
@@ -119,3 +119,12 @@ def test_an_order_counts_on_the_plants_that_are_there():
     assert (order.quantity, order.chance, order.cost, order.by_average) == (30, 1, 30, 30)
     known = {"target": 100, "by": order.by, "chance": 1, "cost": 30, "currency": "EUR"}
     assert words.yields(**known, topping_up=True) in str(order)
+
+
+def test_what_a_batch_meets_is_drawn_once_for_all_weeks_unless_the_weather_matters():
+    still, warm = (stage(typical=time, runs_on=unit, **base) for time, unit, base in (
+        (4, "weeks", {}), (300, "degree-days", {"base_temperature": 4}),
+    ))  # fmt: skip
+    for row, once in ((still, True), (warm, False)):
+        one = case(season([row], climate=CLIMATE, targets=[asks(5)]))
+        assert (one.fate(Week(2027, 5)) is one.fate(Week(2027, 9))) == once

@@ -63,6 +63,7 @@ def test_the_first_cause_need_not_be_the_largest_batch():
     orders = [("A", "2027-W03", 700), ("B", "2027-W05", 500), ("C", "2027-W07", 700)]
     found = crowded(sure("ABC"), orders).causes("house")
     assert found[["variety", "without"]].to_numpy().tolist() == [["B", 0], ["A", 1], ["C", 1]]
+    assert found.index.tolist() == [0, 1, 2]
 
 
 @pytest.fixture(scope="module")
@@ -165,6 +166,15 @@ def test_of_a_later_and_an_earlier_delivery_that_help_alike_the_later_is_named(l
     table = crowded(plan, [("A", "2027-W10", 600), ("B", "2027-W10", 500)]).remedies("house").table()
     own = table[(table["variety"] == "A") & (table["remedy"] == remedy)]
     assert own.iloc[0, 2:].tolist() == [deliveries, 0, 1, 1]
+
+
+def test_of_moves_that_make_room_the_one_that_keeps_the_target_is_named():
+    """By hand: plants are ready six weeks after week 10, when they are wanted; only earlier ones are ready in time."""
+    wanted = [{"variety": variety, "week": "2027-W16", "target": 500} for variety in "AB"]
+    plan = sure(price_list=[offer("A", minimum=600), offer("B")], targets=wanted)
+    table = crowded(plan, [("A", "2027-W10", 600), ("B", "2027-W10", 500)]).remedies("house").table()
+    own = table[(table["variety"] == "A") & (table["remedy"] != "cut")]
+    assert own.to_numpy().tolist() == [["A", "bring forward", "2027-W06 600", 0, 1, 1]]
 
 
 def test_a_cut_is_found_first_where_only_one_week_can_be_had_and_more_was_ordered_than_is_needed():

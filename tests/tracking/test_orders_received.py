@@ -225,3 +225,14 @@ def test_an_order_keeps_its_luck_when_it_comes_late_or_in_part():
     plain = forecast.simulate(made, draws=64, seed=1)
     usual = plain.fate(plain.batches[1]).survival.tolist()
     assert shares == [usual] * 3
+
+
+def test_a_top_up_has_the_luck_of_one_more_order_of_its_variety():
+    """Not that of the batch that is there, though another variety has none."""
+    route = [stage(typical=4, survival=0.8, survival_sd=0.1)]
+    orders = [{"variety": "A", "week": "2027-W10", "quantity": 500, "lab": "Lab"}]
+    made = season(route, varieties=("A", "B"), orders=orders, targets=TARGETS)
+    (order,) = reforecast(made, Records(), on_date=W10, draws=64, seed=1).top_up()
+    plain = forecast.simulate(made.replace(orders=[*made.orders, order.delivery]), draws=64, seed=1)
+    first, second = (plain.fate(batch).survival.tolist() for batch in plain.batches)
+    assert order.case.fate(order.week).survival.tolist() == second != first

@@ -87,9 +87,13 @@ def test_before_any_delivery_it_is_the_forecast_of_the_orders():
 
 
 def test_orders_of_one_lab_and_week_are_one_batch_before_they_come_as_in_a_forecast():
-    made = plan(orders=[*ORDERS, {**ORDERS[0], "quantity": 40}])
+    """Those that name no lab are another, with another luck."""
+    made = plan(orders=[*ORDERS, {**ORDERS[0], "quantity": 40}, {"variety": "A", "week": "2027-W03", "quantity": 30}])
     found = reforecast(made, Records(), on_date="2027-01-04", draws=256, seed=3)
-    assert same(found.outcome, forecast.simulate(made, draws=256, seed=3))
+    expected = forecast.simulate(made, draws=256, seed=3)
+    assert same(found.outcome, expected)
+    assert [*found.outcome.batches] == [*expected.batches]
+    assert [batch.quantity for batch in expected.batches] == [30, 340, 200, 150]
 
 
 @pytest.mark.parametrize("counted", [False, True])

@@ -66,6 +66,7 @@ def test_plants_are_where_they_were_counted_last_since_the_day_they_came_there()
     numbers = [(batch.variety, batch.number) for batch in found.outcome.batches]
     assert len(set(numbers)) == len(numbers)
     assert [(row.variety, str(row.week), row.quantity) for row in found.overdue] == [("B", "2027-W04", 60)]
+    assert found.outcome.begun
 
 
 def test_plants_are_ready_when_the_rest_of_their_time_is_over():

@@ -153,6 +153,13 @@ def test_of_plants_that_all_grow_alike_half_of_the_loss_is_behind_them_half_way(
     assert made.ready(np.array([7.9, 8.0]))[:, 0] == pytest.approx([0, made.survival[0]])
 
 
+def test_where_no_plant_dies_all_come_through_and_never_more_than_all():
+    made = seen_there(TimedFate(np.zeros((3, 1)), NEED["weeks"][:, None].copy(), PACE["one pace"].copy()), 4.2)
+    for share in (made.survival, made.reached):
+        assert share == pytest.approx(1)
+        assert share.max() <= 1
+
+
 def test_what_is_entered_before_is_never_entered_again():
     whole = fate("weeks", "own paces")
     later = cohort_fate(after(whole, 3), 3, 0.0, 0.0, SaleableFate(5, 1))
