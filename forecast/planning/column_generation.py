@@ -7,6 +7,8 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from forecast.errors import OutOfReach
 from forecast.growth.blocks import check_room, numbers_of_batch
 from forecast.growth.simulation import COORDINATES
@@ -24,6 +26,7 @@ _ROUNDS = 200  # of pricing all varieties
 _WHOLES = 4  # times that whole columns are chosen
 _USED = 0.01  # a smaller part of a column is not used
 _CENT = 0.01
+_PARTS = 8  # of the draws, of which the error of a shadow price is found
 _TRIED = 12  # candidates of a variety for the room that others leave
 MOST_ROUNDS = _ROUNDS + _WHOLES + 1  # of a search, each of which is reported
 _COLUMNS = 1000  # to choose among
@@ -161,6 +164,31 @@ def relaxation(master: MasterProblem) -> Relaxation:
         found = master.solve_relaxed()
         if not master.add_cuts(master.columns, found.parts, shortfall=found.shortfall):
             return found
+
+
+def shadow_prices(master: MasterProblem, duals: Duals) -> list[float]:
+    """Return what one more unit of each limit is worth [currency]: the budget, each place, and the floor, if any."""
+    found = [duals.budget] if math.isfinite(master.budget) else []
+    weeks = master.season.weeks
+    for place in range(len(master.season.place_names)):
+        priced = zip(duals.areas, master.cuts, strict=False)
+        found.append(sum(float(price) for price, cut in priced if cut.row // weeks == place))
+    return found if master.floor is None else [*found, float(duals.tails.sum())]
+
+
+def shadow_price_errors(master: MasterProblem) -> Array:
+    """Return the standard error of each of the shadow prices [currency].
+
+    Notes
+    -----
+    From the shadow prices in each of eight parts of the draws, as if these were independent: draws that are even
+    together are surer than that.
+    """
+    found = []
+    for at in range(_PARTS):
+        part = master.part(at, _PARTS)
+        found.append(shadow_prices(part, relaxation(part).duals))
+    return np.asarray(np.std(found, axis=0, ddof=1) / math.sqrt(_PARTS))
 
 
 def _root(master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent) -> Relaxation | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -86,6 +86,24 @@ class MasterProblem(Limits):
             self._known.add(column.key)
             self.columns.append(column)
         return new
+
+    def part(self, at: int, parts: int) -> MasterProblem:
+        """Return the same problem on one of some parts of the draws, which are alike in size."""
+        mine, areas = (slice(at * size // parts, (at + 1) * size // parts) for size in (self.draws, self._area_draws))
+        found = MasterProblem(
+            self.season, mine.stop - mine.start, self.floor, items=self.items, every_item=self.every_item
+        )
+        ways: dict[Way, Way] = {}
+        for one in self.columns:
+            for way in one.plants:
+                ways.setdefault(way, replace(way, area=way.area[:, areas]))
+            plants = {ways[way]: number for way, number in one.plants.items()}
+            found.add(replace(one, plants=plants, margin=one.margin[mine]))
+        return found
+
+    @property
+    def _area_draws(self) -> int:
+        return next((way.area.shape[1] for one in self.columns for way in one.plants), self.draws)
 
     # The program
 

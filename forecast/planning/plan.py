@@ -18,7 +18,7 @@ from forecast.ordering.reach import Excess, excess, hardest
 from forecast.ordering.shipments import Bill, Shipment, bill
 from forecast.ordering.trial_orders import Case
 from forecast.planning.alternatives import Change, errors, neighbours
-from forecast.planning.column_generation import Solution
+from forecast.planning.column_generation import Solution, shadow_price_errors, shadow_prices
 from forecast.planning.columns import Column
 from forecast.planning.out_of_sample import OutOfSample, evaluate
 from forecast.planning.pricing import PricingProblem
@@ -100,7 +100,12 @@ class Plan(Result):
     def __getstate__(self) -> dict[str, Any]:
         """Return what a worker sends: the answers, without the tables they were found with."""
         kept = {name: value for name, value in self.__dict__.items() if name not in ("_outcome", "_cash_flow")}
-        answers = {"_changes": self._changes, "_left_out": self._left_out, "excess": self.excess}
+        answers = {
+            "_limits": self._limits,
+            "_changes": self._changes,
+            "_left_out": self._left_out,
+            "excess": self.excess,
+        }
         return kept | answers | {"_solution": replace(self._solution, problems=())}
 
     @cached_property
@@ -154,24 +159,29 @@ class Plan(Result):
         DataFrame
             limit: the budget, each place, and the worst tenth if it has a minimum; week in which a place is used most;
             used and available [currency or m²], of a place the mean over the tenth of draws in which it is fullest;
-            shadow_price: what one more unit [currency] or m² in all weeks would earn, at the margin [currency].
+            shadow_price: what one more unit [currency] or m² in all weeks would earn, at the margin, and error, its
+            standard error [currency].
         """
-        master, duals, chosen = self._solution.master, self._solution.duals, self._solution.chosen
+        return self._limits.copy()
+
+    @cached_property
+    def _limits(self) -> pd.DataFrame:
+        master, chosen = self._solution.master, self._solution.chosen
         rows: list[tuple[object, ...]] = []
         if math.isfinite(master.budget):
-            rows.append(("budget", "", self.cost, master.budget, duals.budget))
+            rows.append(("budget", "", self.cost, master.budget))
         area = master.fullest(master.area(chosen))
         for place, name in enumerate(self.season.place_names):
             weeks = slice(place * self.season.weeks, (place + 1) * self.season.weeks)
             used, bench = area[weeks], master.benches[weeks]
             at = int(np.argmax(used / np.maximum(bench, 1e-9)))
-            priced = zip(duals.areas, master.cuts, strict=False)
-            worth = sum(price for price, cut in priced if cut.row // self.season.weeks == place)
-            rows.append((name, str(self.season.first_week + at), used[at], bench[at], worth))
+            rows.append((name, str(self.season.first_week + at), used[at], bench[at]))
         if master.floor is not None:
-            rows.append(("worst tenth", "", master.worst_tenth(chosen), master.floor, float(duals.tails.sum())))
-        columns = ["limit", "week", "used", "available", "shadow_price"]
-        return pd.DataFrame(rows, columns=columns).round({"used": 2, "available": 2, "shadow_price": 4})
+            rows.append(("worst tenth", "", master.worst_tenth(chosen), master.floor))
+        found = pd.DataFrame(rows, columns=["limit", "week", "used", "available"])
+        prices = shadow_prices(master, self._solution.duals)
+        found["shadow_price"], found["error"] = prices, shadow_price_errors(master) if any(prices) else 0.0
+        return found.round({"used": 2, "available": 2, "shadow_price": 4, "error": 4})
 
     def alternatives(self) -> pd.DataFrame:
         """Return what the nearest other plans would cost: each differs from this one in one order.
@@ -310,9 +320,10 @@ class Plan(Result):
                 )  # fmt: skip
 
     def _worth(self, limit: Mapping[Hashable, Any]) -> str:
-        gap = self.bound - self.margin
-        price, available = limit["shadow_price"], limit["available"]
-        return unit_worth(price, available=available, gap=gap, currency=self.season.currency)
+        return unit_worth(
+            limit["shadow_price"], error=limit["error"], available=limit["available"], gap=self.bound - self.margin,
+            currency=self.season.currency,
+        )  # fmt: skip
 
 
 def _instead(order: Shipment, other: Shipment | None) -> str:

@@ -260,7 +260,9 @@ def _limits(plan: Plan) -> Table | None:
         used = f"{row['used']:,.0f} m²" if place else money(row["used"], currency)
         available = f"{row['available']:,.0f} {'m²' if place else currency}"
         gap = plan.bound - plan.margin
-        worth = words.unit_value(row["shadow_price"], available=row["available"], gap=gap, currency=currency)
+        worth = words.unit_value(
+            row["shadow_price"], error=row["error"], available=row["available"], gap=gap, currency=currency
+        )
         rows.append((row["limit"], row["week"], used, available, worth))
     return Table(pd.DataFrame(rows, columns=words.limit_columns(plan.aim)), words.LIMITS, ("used", "available"))
 

@@ -81,14 +81,14 @@ def more_or_less(amount: float, currency: str, *, same: str = "as much") -> str:
     return f"{money(abs(amount), currency)} {'more' if amount > 0 else 'less'}"
 
 
-def unit_worth(amount: float, *, available: float, gap: float, currency: str) -> str:
-    """Write what one more unit of a limit is worth to the cent: 1.20 EUR; or that it is too little to be seen.
+def unit_worth(amount: float, *, error: float, available: float, gap: float, currency: str) -> str:
+    """Write what one more unit of a limit is worth, as far as that is known: 1.20 EUR; or that it is too little to see.
 
-    It is if all that is available of the limit would be worth no more than the gap, how much better another plan can be
-    [currency].
+    It is if it is no larger than twice its standard error, or if all that is available of the limit would be worth no
+    more than the gap, how much better another plan can be [currency].
     """
-    seen = amount >= _CENT and apart(amount * available, gap / 2)
-    return f"{amount:,.2f} {currency}" if seen else TOO_LITTLE
+    seen = amount >= max(_CENT, 2 * error) and apart(amount * available, gap / 2)
+    return f"{known(amount, max(error, _CENT))} {currency}" if seen else TOO_LITTLE
 
 
 def to_known(number: float, error: float, *, bound: bool = False) -> float:

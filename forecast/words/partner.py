@@ -243,11 +243,11 @@ def limit_columns(aim: str) -> list[str]:
     return ["limit", "fullest in", "used", "available", f"one more unit {'earns' if aim == 'margin' else 'saves'}"]
 
 
-def unit_value(amount: float, *, available: float, gap: float, currency: str) -> str:
+def unit_value(amount: float, *, error: float, available: float, gap: float, currency: str) -> str:
     """Return what one more unit of a limit is worth [currency]."""
     if amount <= 0:
         return "nothing: not binding"
-    return unit_worth(amount, available=available, gap=gap, currency=currency)
+    return unit_worth(amount, error=error, available=available, gap=gap, currency=currency)
 
 
 def loss(amount: float, error: float) -> str:

@@ -6,6 +6,7 @@ stage costs 0.25. All targets are worth ordering for, and each lab delivers in a
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from defaults import defaults
 from refusals import refused
@@ -88,11 +89,11 @@ def test_cost_and_margin_are_those_by_hand_with_freight_by_the_box(whole):
 def test_limits_are_used_by_money_and_by_the_plants_that_are_there_in_the_fullest_week(whole):
     """In the tunnel 250 from week 8 and 350 from week 10 to 11; in the house 350 from week 14 on."""
     table = whole.limits()
-    assert table.columns.tolist() == ["limit", "week", "used", "available", "shadow_price"]
+    assert table.columns.tolist() == ["limit", "week", "used", "available", "shadow_price", "error"]
     assert table.to_numpy().tolist() == [
-        ["budget", "", round(SPENT, 2), 2_000, 0],
-        ["tunnel", "2027-W10", 35, 100, 0],
-        ["house", "2027-W14", 35, 100, 0],
+        ["budget", "", round(SPENT, 2), 2_000, 0, 0],
+        ["tunnel", "2027-W10", 35, 100, 0, 0],
+        ["house", "2027-W14", 35, 100, 0, 0],
     ]
 
 
@@ -105,7 +106,7 @@ def test_a_place_is_fullest_where_the_greatest_share_of_it_is_used(size):
         PLACES[1],
     ]
     row = found(plan(places=places, density=10 * size)).limits().set_index("limit").loc["tunnel"]
-    assert row.tolist() == ["2027-W08", 25 / size, 30 / size, 0]
+    assert row.tolist() == ["2027-W08", 25 / size, 30 / size, 0, 0]
 
 
 def test_a_minimum_of_the_worst_tenth_is_a_limit():
@@ -157,6 +158,24 @@ def test_one_more_unit_has_no_worth_if_another_plan_could_be_better_by_more():
     assert TOO_LITTLE not in str(one)
     assert TOO_LITTLE in str(wide)
     assert wide.limits().equals(one.limits())
+
+
+def test_the_error_of_what_one_more_unit_is_worth_is_its_spread_over_seeds():
+    """Point 7 of issue 17: on a bench for half of the plants, of which four to nine in ten survive."""
+    made = season(
+        [stage(typical=4, survival=0.7, survival_sd=0.15, place="tunnel", plants_per_m2=10)],
+        varieties=("A", "B"),
+        places=[{"place": "tunnel", "area": 9, "usable": 1}, PLACES[1]],
+        targets=[{"variety": name, "week": "2027-W18", "p5": 20, "median": 40, "p95": 80} for name in "AB"],
+        price_list=[offer(name, unit_price=1.0, first_week="2027-W10", last_week="2027-W10") for name in "AB"],
+    )
+    prices = zip(made.varieties, (6.0, 9.0), strict=True)
+    made = made.replace(varieties=[row.replace(sale_price=price) for row, price in prices])
+    found = [forecast.plan_orders(made, draws=128, seed=seed, deliveries=1).limits().iloc[0] for seed in range(1, 25)]
+    assert {one["limit"] for one in found} == {"tunnel"}
+    spread = float(np.std([one["shadow_price"] for one in found], ddof=1))
+    said = float(np.sqrt(np.mean([one["error"] ** 2 for one in found])))
+    assert 0.7 * spread < said < 1.6 * spread
 
 
 def test_other_plans_lose_what_they_earn_less_the_cheapest_first(whole):

@@ -145,18 +145,20 @@ def test_nothing_is_none_and_not_0_or_fewer():
 
 
 @pytest.mark.parametrize(
-    ("amount", "available", "gap", "text"),
+    ("amount", "error", "available", "gap", "text"),
     [
-        (1.2, 100, 0, "1.20 EUR"),
-        (1234.5, 1, 100, "1,234.50 EUR"),
-        (0.02, 31_000, 50, "0.02 EUR"),
-        (2e-5, 31_000, 0, "too little to be seen"),  # below a cent
-        (0.02, 31_000, 700, "too little to be seen"),  # all of the budget would be worth less than the gap
+        (1.2, 0, 100, 0, "1.20 EUR"),
+        (1234.5, 0, 1, 100, "1,234.50 EUR"),
+        (34.82, 10.3, 174, 20, "30 EUR"),  # no digits beyond the first of the error
+        (0.02, 0.004, 31_000, 50, "0.02 EUR"),
+        (2e-5, 0, 31_000, 0, "too little to be seen"),  # below a cent
+        (0.02, 0.011, 31_000, 50, "too little to be seen"),  # within twice its error
+        (0.02, 0, 31_000, 700, "too little to be seen"),  # all of the budget would be worth less than the gap
     ],
 )
-def test_one_more_unit_is_worth_a_number_only_beyond_the_gap_of_the_plan(amount, available, gap, text):
+def test_one_more_unit_is_worth_a_number_only_beyond_its_error_and_the_gap(amount, error, available, gap, text):
     """Point 7 of issue 17."""
-    assert unit_worth(amount, available=available, gap=gap, currency="EUR") == text
+    assert unit_worth(amount, error=error, available=available, gap=gap, currency="EUR") == text
 
 
 def test_a_number_of_things_knows_one_from_many():

@@ -133,7 +133,7 @@ def test_a_loss_below_twice_its_error_is_none_that_can_be_seen():
 
 
 def test_limits_and_what_the_plan_is_based_on():
-    plan = {"available": 1_000, "gap": 2.0, "currency": "EUR"}
+    plan = {"error": 0.004, "available": 1_000, "gap": 2.0, "currency": "EUR"}
     assert words.unit_value(0.014, **plan) == "0.01 EUR"
     assert words.unit_value(0.006, **plan | {"gap": 7.0}) == "too little to be seen"
     assert words.unit_value(0, **plan) == "nothing: not binding"
