@@ -91,8 +91,7 @@ class CohortFate(Fate):
         """Share of those that entered with them that was alive in their stage at the last count."""
         if self.counted <= 0:
             return np.ones(self._draws)
-        alive = self._standing(np.array([self.counted]))[0, 0]
-        return np.where(self._late, 1.0, np.maximum(alive, 1e-12))
+        return np.asarray(np.maximum(self._standing(np.array([self.counted]))[0, 0], 1e-12))
 
     def _standing(self, since: Array) -> Array:
         """Share of those that entered with them that is slow enough and alive in each stage, by weeks since then."""

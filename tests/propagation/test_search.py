@@ -204,6 +204,17 @@ def test_plans_with_other_starts_are_of_the_same_cultures():
     assert search.cost(first) == pytest.approx(begun(7, (7, 21, 7), 63))
 
 
+@pytest.mark.parametrize(("cycles", "batches"), [(1, 1), (3, 1), (3, 3)])
+def test_what_is_kept_of_a_plan_is_counted_at_no_less_than_it_takes(monkeypatch, cycles, batches):
+    search, counted = search_of(sure({})), []
+    monkeypatch.setattr(search.streams, "latest", lambda _, make, numbers: counted.append(numbers) or make())
+    made = search.cultures(cycles, batches, 7, forecast.Week.parse("2027-W01"))
+    search.chance(made)
+    kept = [array for one in (made.generations, *made.fates.values()) for array in vars(one).values()]
+    taken = sum(array.nbytes for array in kept if isinstance(array, np.ndarray))
+    assert taken <= counted[0] * 8 * search.streams.draws
+
+
 def test_a_row_that_says_how_many_may_be_begun_with_is_kept_to():
     assert search_of(sure({"explants": 40, "shelf_places": 50})).most == 40
     assert search_of(sure({"explants": 40, "hood_hours": 1})).most == 40
