@@ -24,7 +24,7 @@ from forecast.words.results import Result
 _LOOKED_AT = 12  # batches, the largest in the fullest week
 _TRIED = 1024  # draws with which remedies are tried
 _WEEKS = (2, -2, 4, -4, 6, -6)  # by which a delivery is moved, the least first
-_PARTS = (0.1, 0.2, 0.3, 0.5, 1.0)  # of a delivery that are dropped
+_PARTS = (0.9, 0.8, 0.7, 0.5, 0.0)  # of a delivery that are left of it
 _CAUSES = 3  # batches that are changed, one at a time
 _LEAST = 1e-6  # overrun that counts [m²], more than rounding makes of plants that fill a bench exactly
 _KEPT = 0.02  # of the chance of a target may be lost
@@ -216,8 +216,7 @@ class _Trial:
 
     def cuts(self) -> Iterator[list[Delivery]]:
         for part in _PARTS:
-            left = (1 - part) * self.batch.quantity
-            quantity = self._orderable(left, 0) if part < 1 else 0
+            quantity = self._orderable(part * self.batch.quantity, 0) if part else 0
             if quantity is not None and quantity < self.batch.quantity:
                 yield [self._moved(0, quantity)] if quantity else []
 

@@ -71,11 +71,26 @@ def test_the_week_in_reach_is_the_first_by_which_an_order_suffices(weeks, life, 
     first = next(iter(later + earlier), None)
     with pytest.raises(OutOfReach) as told:
         forecast.size_order(plan, "A", **DRAWS)
-    found, _ = weeks_in_reach(case(plan), told.value.best.shipment)
+    found, usual = weeks_in_reach(case(plan), told.value.best.shipment)
     assert found == (None if first is None else (FIRST + first, enough[first]))
-    if first is not None:
+    if first is None:
+        assert usual is None
+    else:
+        beyond = [week for week in (later if first > by else earlier) if (week - first) * (first - by) >= 0]
+        few = [week for week in beyond if enough[week] <= 1.5 * UNHURRIED]
+        half = [week for week in beyond if enough[week] <= enough[first] // 2 and first < by]
+        week = few[0] if few else min(half, key=enough.get, default=None)
+        assert usual == (None if week is None else (FIRST + week, enough[week]))
         again = forecast.size_order(plan, "A", week=FIRST + first, **DRAWS)  # what is advised can be had
         assert again.quantity == enough[first]
+
+
+def test_where_no_plant_lives_in_time_only_the_week_in_reach_is_named():
+    """All that come in the frost of the first four weeks die; of ten that come in the fifth all live in 90 of 100."""
+    cold = stage("arrival", survival=0.99, cold_below=5, cold_loss=1)
+    climate = [{"week": k, "t_min": -30 if k < 5 else 9, "t_max": 12, "year_sd": 0} for k in range(1, 53)]
+    plan = season([cold], climate=climate, targets=[asks(10, "2027-W04")], price_list=[offer(last_week="2027-W05")])
+    assert weeks_in_reach(case(plan), case(plan).nearest()) == ((Week(2027, 5), 10), None)
 
 
 def test_the_advice_past_the_sale_window_does_not_climb_from_week_to_week():
