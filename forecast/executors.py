@@ -99,7 +99,8 @@ def _submitted(executor: Executor, work: Callable[..., _Result], item: tuple[Any
     except BrokenExecutor:
         raise
     except Exception as error:  # a cluster's client has one of its own when it is closed
-        why = "it was shut down" if isinstance(error, RuntimeError) else str(error).partition(". ")[0]
+        said = str(error).partition(". ")[0] or type(error).__name__
+        why = "it was shut down" if isinstance(error, RuntimeError) else said
         problem, remedy = f"takes no work: {why}", "Call this while it is open."
         raise refuse("executor", str(executor), problem, remedy) from error
 
