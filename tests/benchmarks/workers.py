@@ -19,7 +19,7 @@ import pickle
 import statistics
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
@@ -43,7 +43,7 @@ SMALL = cooperative(8, groups=2)
 Workers = Callable[[int], AbstractContextManager[Executor]]
 
 
-class Enough(BrokenExecutor):
+class Enough(BaseException):
     """As many blocks have been weighed as were asked for."""
 
 
