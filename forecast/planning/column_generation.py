@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from forecast.errors import OutOfReach
+from forecast.errors import ForecastError, OutOfReach
 from forecast.growth.blocks import check_room, numbers_of_batch
 from forecast.growth.simulation import COORDINATES
 from forecast.ordering.price_breaks import PriceList
@@ -176,18 +177,22 @@ def shadow_prices(master: MasterProblem, duals: Duals) -> list[float]:
     return found if master.floor is None else [*found, float(duals.tails.sum())]
 
 
-def shadow_price_errors(master: MasterProblem) -> Array:
+def shadow_price_errors(master: MasterProblem, prices: Sequence[float]) -> Array:
     """Return the standard error of each of the shadow prices [currency].
 
     Notes
     -----
     From the shadow prices in each of eight parts of the draws, as if these were independent: draws that are even
-    together are surer than that.
+    together are surer than that. If no plan keeps the limits in most of the parts, a price may be as wrong as it is
+    large.
     """
     found = []
     for at in range(_PARTS):
         part = master.part(at, _PARTS)
-        found.append(shadow_prices(part, relaxation(part).duals))
+        with suppress(ForecastError):  # no plan keeps the limits in these few draws
+            found.append(shadow_prices(part, relaxation(part).duals))
+    if len(found) < _PARTS / 2:
+        return np.array(prices)
     return np.asarray(np.std(found, axis=0, ddof=1) / math.sqrt(_PARTS))
 
 

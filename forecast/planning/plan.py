@@ -158,8 +158,7 @@ class Plan(Result):
         -------
         DataFrame
             limit: the budget, each place, and the worst tenth if it has a minimum; week in which a place is used most;
-            used and available [currency or m²], of a place the mean over the tenth of draws in which it is fullest, of
-            the worst tenth in whole plants, as `cash_flow` counts;
+            used and available [currency or m²], of a place the mean over the tenth of draws in which it is fullest;
             shadow_price: what one more unit [currency] or m² in all weeks would earn, at the margin, and error, its
             standard error [currency].
         """
@@ -178,10 +177,10 @@ class Plan(Result):
             at = int(np.argmax(used / np.maximum(bench, 1e-9)))
             rows.append((name, str(self.season.first_week + at), used[at], bench[at]))
         if master.floor is not None:
-            rows.append(("worst tenth", "", self.cash_flow().worst_tenth(), master.floor))
+            rows.append(("worst tenth", "", master.worst_tenth(chosen), master.floor))
         found = pd.DataFrame(rows, columns=["limit", "week", "used", "available"])
         prices = shadow_prices(master, self._solution.duals)
-        found["shadow_price"], found["error"] = prices, shadow_price_errors(master) if any(prices) else 0.0
+        found["shadow_price"], found["error"] = prices, shadow_price_errors(master, prices) if any(prices) else 0.0
         return found.round({"used": 2, "available": 2, "shadow_price": 4, "error": 4})
 
     def alternatives(self) -> pd.DataFrame:

@@ -6,14 +6,15 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date
-from typing import Any, Literal, NamedTuple
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
 from forecast.records.batches import BatchRecord
 from forecast.season.orders import Delivery
 from forecast.weeks import Week
 from forecast.words import records as words
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 State = Literal["delivered", "expected", "overdue"]
 
@@ -86,6 +87,8 @@ class MatchedOrders:
             for one in self.orders
         ]
         names = ["variety", "lab", "week", "quantity", "batch", "received", "to_come", "state"]
+        import pandas as pd  # noqa: PLC0415 (takes a fifth of a second, and matching needs none)
+
         return pd.DataFrame(rows, columns=names)
 
     def overdue(self, today: date) -> Iterator[str]:

@@ -158,7 +158,7 @@ def test_what_an_outcome_keeps_is_near_what_was_reckoned():
     kept = sum(
         len(pickle.dumps(part)) for part in (outcome.drawn._fates, outcome.drawn._ready, outcome.streams._points)
     )
-    reckoned = blocks._bytes(COOPERATIVE, outcome.batches, 1024)
+    reckoned = 1024 * blocks.bytes_of_draw(COOPERATIVE, outcome.batches)
     assert 0.5 * reckoned < kept < reckoned
     assert not too_large(COOPERATIVE, outcome.batches, 1024)
     assert too_large(COOPERATIVE, outcome.batches, 1024 * 2**30 // reckoned + 1024)
@@ -214,4 +214,4 @@ def test_only_a_block_is_kept_in_memory_at_a_time():
         forecast.bench_space(outcome)
         most[block] = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
-    assert most[40] - most[2] > 0.5 * blocks._bytes(season, outcome.batches, 512)
+    assert most[40] - most[2] > 0.5 * 512 * blocks.bytes_of_draw(season, outcome.batches)
