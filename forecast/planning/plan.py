@@ -100,12 +100,7 @@ class Plan(Result):
     def __getstate__(self) -> dict[str, Any]:
         """Return what a worker sends: the answers, without the tables they were found with."""
         kept = {name: value for name, value in self.__dict__.items() if name not in ("_outcome", "_cash_flow")}
-        answers = {
-            "_limits": self._limits,
-            "_changes": self._changes,
-            "_left_out": self._left_out,
-            "excess": self.excess,
-        }
+        answers = {"_changes": self._changes, "_left_out": self._left_out, "excess": self.excess}
         return kept | answers | {"_solution": replace(self._solution, problems=())}
 
     @cached_property
