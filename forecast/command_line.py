@@ -172,6 +172,7 @@ def _order(parsed: argparse.Namespace) -> int:
 
 def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int) -> None:
     from forecast.growth.simulation import simulate
+    from forecast.ordering.shipments import bill
     from forecast.resources.bench_use import bench_space
 
     outcome = simulate(season, orders, draws=parsed.draws, seed=seed)
@@ -182,7 +183,8 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
     for order in orders:
         if order.excess:
             print(order.excess)
-    purchase, total = (sum(getattr(order, name) for order in orders) for name in ("purchase", "cost"))
+    purchase = bill(order.shipment for order in orders).total  # what one lab sends in one week shares lines and boxes
+    total = purchase + sum(order.cost - order.purchase for order in orders)
     print(order_words.costs(purchase=purchase, total=total, currency=currency, budget=season.budget))
     if season.budget is not None and total > season.budget:
         print(order_words.over_budget(budget=season.budget, currency=currency))

@@ -114,7 +114,7 @@ class Charge(NamedTuple):
 
 @dataclass(frozen=True, repr=False)
 class Bill:
-    """What shipments cost together: what is paid for each, in their order, and how many plantlets share boxes."""
+    """What shipments cost together: what is paid for each line, in their order, and how many plantlets share boxes."""
 
     charges: tuple[Charge, ...]
     together: Mapping[Box, int]
@@ -143,7 +143,7 @@ class Bill:
         return self.price + self.freight
 
     def table(self) -> pd.DataFrame:
-        """Return a row for each shipment, as `Plan.table` does."""
+        """Return a row for each line, as `Plan.table` does."""
         rows = []
         for one, price, deposit, balance, _ in self.in_cents():
             what = one.lab, str(one.week), one.variety, one.line.form or "", one.quantity
@@ -163,6 +163,22 @@ class Bill:
             yield Charge(shipment, price, deposit, round(price - deposit, 2), freight)
 
 
+def together(shipments: Iterable[Shipment]) -> tuple[Shipment, ...]:
+    """Put together what one lab sends of one price list in one week: its plants are one line, in the first one's place.
+
+    So they reach the price break of their sum, and fill boxes together.
+    """
+    every = tuple(shipments)
+    if len(every) < 2:
+        return every
+    plants: dict[tuple[PriceList, Week], int] = defaultdict(int)
+    for one in every:
+        plants[one.prices, one.week] += one.quantity
+    if len(plants) == len(every):
+        return every
+    return tuple(Shipment(prices, week, quantity) for (prices, week), quantity in plants.items())
+
+
 def packed(shipments: Iterable[Shipment]) -> dict[Box, int]:
     """Return how many plantlets of shipments share boxes."""
     found: dict[Box, int] = {}
@@ -175,17 +191,18 @@ def packed(shipments: Iterable[Shipment]) -> dict[Box, int]:
 def bill(shipments: Iterable[Shipment]) -> Bill:
     """Price shipments together: each at the price break that it reaches, in boxes shared by lab and week.
 
-    Plantlets of one lab in one week share boxes of one size and freight, and whole boxes are paid for. A shipment bears
-    the freight of its boxes by its part of their plantlets.
+    What one lab sends of one price list in one week is one line, and one charge (see `together`). Plantlets of one lab
+    in one week share boxes of one size and freight, and whole boxes are paid for. A line bears the freight of its boxes
+    by its part of their plantlets.
     """
-    every = tuple(shipments)
-    together, charges = packed(every), []
+    every = together(shipments)
+    boxes, charges = packed(every), []
     for shipment in every:
         line, price, box, freight = shipment.line, shipment.price, shipment.box, 0.0
-        if box is not None:
-            freight = box.cost(together[box]) * shipment.quantity / together[box]
+        if box is not None and shipment.quantity:
+            freight = box.cost(boxes[box]) * shipment.quantity / boxes[box]
         charges.append(Charge(shipment, price, line.deposit * price, (1 - line.deposit) * price, freight))
-    return Bill(tuple(charges), together)
+    return Bill(tuple(charges), boxes)
 
 
 def shipment_of(season: Season, order: Delivery | Batch) -> Shipment:

@@ -69,10 +69,43 @@ def test_plantlets_of_one_lab_and_week_share_boxes_of_one_size_and_freight():
 
 def test_each_shipment_pays_its_deposit_its_balance_and_its_part_of_the_freight():
     """A quarter of 30 and of 90 is paid when ordering; 120 plantlets fill three boxes, of which one pays a quarter."""
-    found = bill([shipped(30, deposit=0.25, **BOX), shipped(90, deposit=0.25, **BOX)])
+    found = bill([shipped(30, deposit=0.25, **BOX), shipped(90, variety="B", deposit=0.25, **BOX)])
     assert [charge[1:] for charge in found.charges] == [(30, 7.5, 22.5, 7.5), (90, 22.5, 67.5, 22.5)]
     assert (found.price, found.freight, found.total) == (120, 30, 150)
     assert [charge[1:] for charge in bill([shipped(7, unit_price=2)]).charges] == [(14, 0, 14, 0)]
+
+
+BREAK = {"unit_price": 2}, {"unit_price": 1.6, "from_quantity": 400}
+BOXED = {"plants_per_box": 250, "freight_per_box": 30}
+
+
+def test_what_one_lab_sends_of_one_price_list_in_one_week_is_one_line():
+    """200 and 220 cost 400 + 30 and 440 + 30 apart; together 420 at 1.60, in two boxes, 672 + 60."""
+    rows = [shipped(number, *BREAK, **BOXED) for number in (200, 220)]
+    assert sum(bill([one]).total for one in rows) == 900
+    found = bill(rows)
+    assert found.total == 732
+    assert [(charge.shipment.quantity, *charge[1:]) for charge in found.charges] == [(420, 672, 0, 672, 60)]
+    assert found.table()[["quantity", "unit_price", "price"]].to_numpy().tolist() == [[420, 1.6, 672]]
+    assert found.boxes == {Box("Lab", WEEK, 30, 250): 2}
+
+
+def test_three_rows_of_a_list_reach_the_price_break_of_their_sum():
+    """7,500, 7,000 and 7,000 are 21,500: over the break at 20,000, so at 0.40 and not 0.50."""
+    breaks = {"unit_price": 0.5}, {"unit_price": 0.4, "from_quantity": 20_000}
+    found = bill(shipped(number, *breaks) for number in (7_500, 7_000, 7_000))
+    assert (found.total, len(found.charges)) == (8_600, 1)
+    for other in ({"week": WEEK + 1}, {"variety": "B"}, {"lab": "Other lab"}, {"form": "plug"}):
+        apart = bill([shipped(14_500, *breaks), shipped(7_000, *breaks, **other)])
+        assert (apart.total, len(apart.charges)) == (10_750, 2)
+
+
+def test_lines_stay_in_the_order_of_their_first_shipments_whatever_comes_between():
+    one, other = shipped(30, *BREAK), shipped(50, *BREAK, variety="B")
+    found = bill([one, other, shipped(370, *BREAK)])
+    assert [(charge.shipment.variety, charge.shipment.quantity, charge.price) for charge in found.charges] == [
+        ("A", 400, 640), ("B", 50, 100),
+    ]  # fmt: skip
 
 
 def test_in_cents_deposit_and_balance_make_up_the_price_and_freight_the_whole_boxes():
@@ -91,7 +124,9 @@ def test_in_cents_deposit_and_balance_make_up_the_price_and_freight_the_whole_bo
     freight=st.decimals(0, 90, places=2).map(float),
 )
 def test_shares_of_freight_in_cents_add_up_to_whole_boxes(plants, size, freight):
-    found = bill(shipped(number, plants_per_box=size, freight_per_box=freight) for number in plants)
+    boxed = {"plants_per_box": size, "freight_per_box": freight}
+    found = bill(shipped(number, variety=f"number {at}", **boxed) for at, number in enumerate(plants))
+    assert len(found.charges) == len(plants)
     whole = math.ceil(sum(plants) / size) * freight
     assert found.freight == pytest.approx(whole)
     assert sum(charge.freight for charge in found.charges) == pytest.approx(whole)

@@ -1043,3 +1043,16 @@ def test_what_was_ordered_is_what_is_paid_where_a_lab_sells_plantlets_and_plugs(
         assert -sum(float(line.amounts.sum()) for line in bought(outcome)) == pytest.approx(due)
         assert forecast.cash_flow(outcome).margin == pytest.approx(np.full(4, 1800.0 - due))
     assert bill(sent).total == pytest.approx(202 + 45)
+
+
+def test_rows_of_a_variety_from_one_lab_in_one_week_are_paid_as_one():
+    """200 and 220 at 2 in a box of 250 at 30 each would be 900; 420 reach the break at 1.60 and fill two boxes: 732."""
+    boxed = {"plants_per_box": 250, "freight_per_box": 30}
+    breaks = [offer("A", unit_price=2, **boxed), offer("A", unit_price=1.6, from_quantity=400, **boxed)]
+    plan = season([stage(survival=1)], price_list=breaks)
+    for labs in (("Lab", "Lab"), ("Lab", None), (None, None)):
+        rows = [{"variety": "A", "week": "2027-W03", "quantity": n, "lab": lab}
+                for n, lab in zip((200, 220), labs, strict=True)]  # fmt: skip
+        flow = flow_of(plan.replace(orders=rows), None)
+        assert told(flow, "A") == [(3, "balance", "price_list 3", -672), (3, "freight", "price_list 3", -60)]
+        assert flow.margin == pytest.approx(np.full(8, -732.0))
