@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from forecast.growth.fate import Fate
+from forecast.growth.stock import earlier
 from forecast.season.season import Season
 from forecast.season.stages import Stage
 from forecast.streams import Array
@@ -60,6 +63,33 @@ def _rents(season: Season, place: str, weeks: Sequence[Week]) -> Array:
     if len([row for row in season.places if row.place == place]) == 1:
         return np.full(len(weeks), season.place(place).cost_per_m2_week)
     return np.array([season.place_in(place, week).cost_per_m2_week for week in weeks])
+
+
+def rent_saved(season: Season, variety: str, ready: NDArray[Any], left: NDArray[Any], last: int) -> Array:
+    """Return the cost of the bench that the sales of a variety save, shape (draws,) [currency].
+
+    By each week `ready` have become saleable, and `left` are on hand after its sale, both of shape (weeks, draws)
+    [plants]. After the sale in the week of number `last` all that is saleable leaves, and so it would unsold.
+
+    Notes
+    -----
+    Unsold, a plant stands until it is past its sale window, and until the last sale. So in each week before that the
+    rent is saved of those that would be in grade and are not on hand; of one that would be past it none is.
+    """
+    kept = ready - earlier(ready, season.variety(variety).saleable_weeks)
+    return np.asarray(rents(season, season.route(variety)[-1])[:last] @ (kept - left)[:last])
+
+
+def most_rent_saved(season: Season, variety: str, last: int) -> Array:
+    """Return the most that a plant saves of its bench that is sold in each week, shape (weeks,) [currency].
+
+    That is if it became saleable in that week: for its sale window, but no longer than to the week of number `last`, in
+    which all that is saleable leaves. A plant that waited for its buyer saves less (see `rent_saved`).
+    """
+    until = np.concatenate([[0.0], np.cumsum(rents(season, season.route(variety)[-1]))])
+    weeks, life = np.arange(season.weeks), season.variety(variety).saleable_weeks
+    ends = np.minimum(weeks + (season.weeks if life is None else life), last)
+    return np.asarray(until[np.maximum(ends, weeks)] - until[weeks])
 
 
 def stage_costs(season: Season, variety: str, fate: Fate, week: Week) -> Array:

@@ -16,7 +16,7 @@ from forecast.growth.stock import drawn_demand
 from forecast.growth.summaries import TENTH
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Box, Shipment, packed
-from forecast.ordering.unit_costs import rents, stage_costs
+from forecast.ordering.unit_costs import most_rent_saved, rents, stage_costs
 from forecast.rounding import round_up
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
@@ -133,9 +133,8 @@ class Ways:
         paid = [own.price(row.week - season.first_week) for row in rows]
         last = rows[-1].week
         self.markdown = own.marked_down(last - season.first_week)
-        saved = np.append(np.cumsum(rents(season, season.route(variety)[-1])[::-1])[::-1], 0)  # by what is sold early
         weeks = [row.week - season.first_week for row in rows]
-        self.worth = np.array([price + saved[week] - saved[weeks[-1]] for price, week in zip(paid, weeks, strict=True)])
+        self.worth = np.array(paid) + most_rent_saved(season, variety, weeks[-1])[weeks]  # by what is sold early
         self.cleared = float(season.marked_down(variety))
         self._batches = object()  # which its streams keep fates of
         self._tried, possible = only is None, self._possible(last)

@@ -89,8 +89,8 @@ def plan_orders(
 
     The margin of a plan is counted in expected plants, given the draw: the price list with its breaks, whole boxes,
     stages, work and bench; sales up to the demand, the oldest plants first; what is left after the last target week is
-    marked down, as many plants as all targets together. Saleable plants stand until the last target week; rent saved by
-    an early sale is counted until then, even if plants pass their sale window before. Of a price list at most 60
+    marked down, as many plants as all targets together. Saleable plants stand until the last target week; the rent
+    that an early sale saves is counted until then, but for no longer than a sale window. Of a price list at most 60
     quantities a week are tried at first, finer ones near the best; the bound holds for all. No order is larger than
     four times what meets the largest demand.
 

@@ -6,7 +6,8 @@ from small_seasons import asks, offer, season, stage
 
 import forecast
 from forecast.growth.stage_occupancy import TimedFate
-from forecast.ordering.unit_costs import growing_costs, rents, stage_costs
+from forecast.growth.stock import on_hand, sales_of
+from forecast.ordering.unit_costs import growing_costs, most_rent_saved, rent_saved, rents, stage_costs
 
 ROUTE = [
     stage("weaning", typical=3, survival=0.5, cost=7),
@@ -100,3 +101,58 @@ def test_the_bench_of_a_plantlet_costs_what_a_week_by_week_sum_says_wherever_it_
             rent = (2 if week <= 5 else 7) / 100 if age < 3 else (1 if week <= 8 else 3) / 50
             paid += rent if life is None or age < 5 + life else 0
         assert bench[before] == pytest.approx(paid)
+
+
+RENTED = [
+    {"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 2, "last_week": "2027-W12"},
+    {"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 5, "first_week": "2027-W13"},
+]
+
+
+def test_rent_is_saved_until_a_plant_is_past_its_best_and_no_longer():
+    """100 are ready in week 8 at 0.02, 60 sold in week 9: they would have stood in weeks 9 and 10, not to week 20."""
+    plan = season([stage()], places=RENTED, saleable_weeks=3)
+    ready = np.array([100.0 if week >= 7 else 0.0 for week in range(40)])[:, None]
+    left = np.array([100.0 if week == 7 else 40.0 if 8 <= week < 10 else 0.0 for week in range(40)])[:, None]
+    assert rent_saved(plan, "A", ready, left, 19) == pytest.approx([60 * 2 * 0.02])
+    for_ever = plan.replace(varieties=(plan.varieties[0].replace(saleable_weeks=None),))
+    left[10:19] = 40
+    assert rent_saved(for_ever, "A", ready, left, 19) == pytest.approx([60 * (4 * 0.02 + 7 * 0.05)])
+
+
+@pytest.mark.parametrize(("life", "last", "saved"), [(3, 19, [0.06, 0.09, 0.15, 0]), (None, 19, [0.49, 0.39, 0.35, 0]),
+                                                     (3, 12, [0.06, 0.04, 0, 0])])  # fmt: skip
+def test_the_most_that_a_sale_saves_is_the_rent_of_a_sale_window_that_begins_with_it(life, last, saved):
+    """In weeks 6, 11, 13 and 21: three weeks at 0.02 or 0.05, or to before the last sale, in week 20 or in week 13."""
+    plan = season([stage()], places=RENTED, saleable_weeks=life)
+    assert most_rent_saved(plan, "A", last)[[5, 10, 12, 20]] == pytest.approx(saved)
+
+
+@pytest.mark.parametrize("life", [None, 1, 3, 8])
+def test_the_rent_saved_is_what_the_cash_account_pays_less_for_sales_before_the_last(life):
+    """Twice: the same plants with the last target alone stand there unsold until then, or until past their best."""
+    route = [stage("weaning", typical=6, batches_cv=0.2, plants_cv=0.3, survival=0.8, survival_sd=0.05)]
+    wanted = [asks(20, "2027-W10"), asks(35, "2027-W13"), asks(0, "2027-W16", p5=10, median=30, p95=60)]
+    del wanted[-1]["target"]
+    wanted.append(asks(15, "2027-W19"))
+    plan = season(route, places=RENTED, targets=wanted, saleable_weeks=life)
+    plan = plan.replace(varieties=(plan.varieties[0].replace(sale_price=9),))
+    orders = [("A", "2027-W02", 60), ("A", "2027-W05", 80), ("A", "2027-W08", 30)]
+
+    def bench(targets):
+        outcome = forecast.simulate(plan.replace(targets=targets), orders, draws=256, seed=3)
+        entries = forecast.cash_flow(outcome).entries()
+        return outcome, -entries["amount"][entries["what"] == "bench"].sum()
+
+    (outcome, sold), (_, unsold) = bench(plan.targets), bench(plan.targets[-1:])
+    ready = sum(
+        batch.quantity * outcome.fate(batch).ready(np.arange(40.0) - (batch.week - plan.first_week))
+        for batch in outcome.batches
+    )
+    sales = sales_of(plan, outcome.streams, "A")
+    before, left = on_hand(ready, life, sales)
+    saved = rent_saved(plan, "A", ready, left, 18)
+    assert saved.mean() == pytest.approx(unsold - sold, rel=1e-9)
+    assert sold < unsold
+    most = sum(most_rent_saved(plan, "A", 18)[week] * (before - left)[week] for week, _ in sales)
+    assert (saved <= most + 1e-9).all()

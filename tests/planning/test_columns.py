@@ -11,6 +11,7 @@ from random_orders import competing
 from random_seasons import price_lists
 from small_seasons import offer, season, stage
 
+import forecast
 from forecast.growth.simulation import draw_fate, season_streams
 from forecast.ordering.price_breaks import PriceList
 from forecast.planning import columns as module
@@ -182,6 +183,26 @@ def test_a_plant_that_is_sold_early_saves_its_bench():
     assert not faults
     assert margin == pytest.approx(ways.margin({way: 20}))
     assert math.isclose(ways.most(np.full(4, 0.25)), 10 * (3 + 4 * rent) + 10 * 3)
+
+
+@pytest.mark.parametrize("life", [None, 3])
+def test_a_plan_earns_what_the_cash_account_says_where_plants_pass_their_best_before_the_last_sale(life):
+    """60 are ready for week 9 and sold, at half a euro of bench a week: unsold they stood for three weeks, not for 11.
+
+    Nothing is delivered in time for week 20 but the same plants, so a plan says 60 x (9 - 1) less weaning's bench.
+    """
+    plan = season(
+        [stage(typical=6, survival=1)],
+        price_list=[offer(first_week="2027-W03", last_week="2027-W03", multiple=60)],
+        places=[{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 50}],
+        targets=[{"variety": "A", "week": week, "target": n} for week, n in (("2027-W09", 60), ("2027-W20", 1))],
+        saleable_weeks=life,
+    )
+    plan = plan.replace(varieties=(plan.varieties[0].replace(sale_price=9),))
+    found = forecast.plan_orders(plan, draws=64, seed=1)
+    assert [order.quantity for order in found.orders] == [60]
+    assert found.margin == pytest.approx(60 * 8 - 60 * 6 * 0.5)
+    assert found.margin == pytest.approx(float(found.cash_flow().margin.mean()))
 
 
 # --- by hand
