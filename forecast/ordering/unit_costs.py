@@ -33,7 +33,7 @@ def growing_costs(
         route = route[[row.stage for row in route].index(enters) :]
     some = fate.take(slice(_COSTED))
     entering = np.concatenate([[1.0], some.reached[1:-1].mean(axis=1)])
-    each = [row.cost + row.minutes / 60 * season.hourly_wage for row in route]
+    each = [row.paid(season.hourly_wage) for row in route]
     bench, backwards = np.zeros(weeks + 1), [until + (-1 - i) for i in range(weeks)]
     rates = [_rents(season, row.place, backwards) / row.plants_per_m2 for row in route]
     if not np.any(rates):
@@ -99,5 +99,5 @@ def stage_costs(season: Season, variety: str, fate: Fate, week: Week) -> Array:
     """
     elapsed = np.array([season.last_week - week + 1.0 - BEFORE])
     left = np.array(fate.boundaries(elapsed))[:-1, 0]
-    each = np.array([row.cost + row.minutes / 60 * season.hourly_wage for row in season.route(variety)])
+    each = np.array([row.paid(season.hourly_wage) for row in season.route(variety)])
     return np.asarray(each @ (fate.reached[:-1] * left))

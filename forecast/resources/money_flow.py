@@ -116,9 +116,9 @@ class CashFlow(Result):
         Returns
         -------
         DataFrame
-            week, variety and lab (of what is bought); what: deposit, balance, freight, stages, work, bench, sales or
-            markdown; table and row of the season it comes from, the first one below the header being 2; expected amount
-            [currency], in above and out below 0.
+            week, variety and lab (of what is bought); what: deposit, balance, freight, stages, materials, work,
+            bench, sales or markdown; table and row of the season it comes from, the first one below the header being 2;
+            expected amount [currency], in above and out below 0.
         """
         return self._entries.copy()
 
@@ -164,9 +164,10 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     -----
     - Orders are placed, and deposits paid, in the first week; the balance and the freight in the week of delivery.
       An order falls under the cheapest line, freight included, of its lab (any, if it names none) that delivers in its
-      week and accepts its number. Plants that one lab sends in one week share boxes of one size and price.
-    - A stage's cost and work are paid in the week in which plants enter it, the bench for each week in which plants
-      stand on it on the Monday, as `bench_space` counts them. Both are expected, given the draw.
+      week and accepts its number. Plants that one lab sends in one week share boxes of one size and price; those of one
+      line of its price list are paid for as one number.
+    - A stage's cost, materials and work are paid in the week in which plants enter it, the bench for each week in which
+      plants stand on it on the Monday, as `bench_space` counts them. Both are expected, given the draw.
     - The target of a week is sold in it, the oldest plants first, as far as it is on hand in one history a draw, at
       the price of that week. What passes its sale window leaves; so does, after the last target, all that is saleable,
       and later what becomes so. Of what leaves, as many plants as the targets of the variety add to
@@ -216,13 +217,15 @@ def bought(outcome: Outcome) -> Iterator[Line]:
 
 
 def growing(outcome: Outcome, variety: str) -> Iterator[Line]:
-    """Return what stages, work and bench of a variety cost."""
+    """Return what stages, materials, work and bench of a variety cost."""
     season, route = outcome.season, outcome.season.route(variety)
     own = outcome.drawn.batches_of(variety)
     every = slice(0, season.weeks)
     for stage, plants in zip(route, np.sum([entering(outcome, batch) for batch in own], axis=0), strict=True):
         number = season.stages.index(stage) + FIRST_ROW
         yield Line("stages", variety, "", "stages", number, every, -stage.cost * plants)
+        if stage.materials:
+            yield Line("materials", variety, "", "stages", number, every, -stage.materials * plants)
         yield Line("work", variety, "", "stages", number, every, -stage.minutes / 60 * season.hourly_wage * plants)
     costs = [rents(season, stage) for stage in route]
     if not np.any(costs):

@@ -106,6 +106,7 @@ _ALIKE = (
            "Write the unit that runs_on names: weeks, not days, or degree-days."),
     _Alike("stages", "plants_per_m2", 10, 1, lambda row: row.stage, "this stage elsewhere", _DENSE),
     _Alike("stages", "cost", 20, 1, lambda row: row.stage, "this stage elsewhere"),
+    _Alike("stages", "materials", 20, 1, lambda row: row.stage, "this stage elsewhere"),
     _Alike("price_list", "unit_price", 5, 1, lambda row: row.variety, "its other prices"),
     _Alike("price_list", "unit_price", 20, 2, lambda _: "", "the other prices"),
     _Alike("price_list", "lead_weeks", 5, 2, lambda _: "", "the other lead times", _DAYS),
@@ -291,7 +292,8 @@ def _dear_to_grow(header: Header | None, tables: Tables, sold: dict[str, float])
     wage = header.hourly_wage if header else 0.0
     for number, row in tables.rows["stages"]:
         price = best[row.applies_to]
-        for column, cost in (("cost", row.cost), ("minutes", row.minutes / 60 * wage)):
+        costs = ("cost", row.cost), ("materials", row.materials or 0.0), ("minutes", row.minutes / 60 * wage)
+        for column, cost in costs:
             if price and cost > price:
                 problem = f"costs more for one plant than its sale price, {figures(price)}"
                 yield Fault(problem, "Write it for one plant.", "stages", number, column, getattr(row, column))

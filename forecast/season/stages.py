@@ -99,6 +99,8 @@ class Stage(Row):
         Plants per square metre of bench [1/m²].
     cost, minutes
         Cost [currency] and labour [minutes] per plant that enters the stage.
+    materials
+        Of its pot, medium and label [currency per plant that enters the stage], if you want them apart from ``cost``.
     source
         Where the figures come from.
     """
@@ -129,6 +131,7 @@ class Stage(Row):
     plants_per_m2: AboveZero
     cost: FromZero = 0.0
     minutes: Minutes = 0.0
+    materials: FromZero | None = None
     source: Note = None
     note: Note = None
 
@@ -213,6 +216,10 @@ class Stage(Row):
         if self.survival_p5 is not None and self.survival_p95 is not None:
             return Share.from_range(self.survival_p5, self.survival_p95, level=self.survival_level)
         return Share(self.survival or 0.0, self.survival_sd or 0.0, self.survival_level)
+
+    def paid(self, hourly_wage: float) -> float:
+        """Return what is paid for a plant that enters the stage [currency]: its cost, materials and labour."""
+        return self.cost + (self.materials or 0.0) + self.minutes / 60 * hourly_wage
 
     @property
     def duration(self) -> Duration:

@@ -199,7 +199,7 @@ def _of_stage(row: Stage, season: Season, learned: Mapping[tuple[str, str, str],
         yield line("cold", words.weather_loss(side="below", limit=row.cold_below, loss=row.cold_loss or 0.0))
     if row.heat_above is not None:
         yield line("heat", words.weather_loss(side="above", limit=row.heat_above, loss=row.heat_loss or 0.0))
-    needs = {name: getattr(row, name) for name in ("plants_per_m2", "cost", "minutes")}
+    needs = {name: getattr(row, name) for name in ("plants_per_m2", "cost", "materials", "minutes")}
     yield line("space and cost", words.space_and_cost(currency=season.currency, **needs))
 
 

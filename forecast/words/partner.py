@@ -431,7 +431,10 @@ def weather_loss(*, side: str, limit: float, loss: float) -> str:
     return f"each °C {side} {figures(limit, 6)} lowers the log-odds of survival by {figures(loss, 6)}"
 
 
-def space_and_cost(*, plants_per_m2: float, cost: float, minutes: float, currency: str) -> str:
-    """Return what a plant of a stage takes: bench, money and work."""
+def space_and_cost(
+    *, plants_per_m2: float, cost: float, minutes: float, currency: str, materials: float | None = None
+) -> str:
+    """Return what a plant of a stage takes: bench, money, materials if they are stated apart, and work."""
     needs = f"{figures(plants_per_m2, 6)} plants per m²; {figures(cost, 6)} {currency}"
-    return f"{needs} and {figures(minutes, 6)} minutes per plant"
+    apart = "" if materials is None else f", {figures(materials, 6)} {currency} of materials"
+    return f"{needs}{apart} and {figures(minutes, 6)} minutes per plant"

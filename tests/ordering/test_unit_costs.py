@@ -69,6 +69,19 @@ def test_a_plantlet_pays_in_each_draw_for_the_stages_that_it_enters_before_the_s
     assert stage_costs(plan, "A", fate, plan.first_week + 3) == pytest.approx([7, 7])
 
 
+def test_materials_cost_what_other_costs_of_as_much_would():
+    apart = [ROUTE[0] | {"materials": 0.2}, ROUTE[1] | {"materials": 0.35}]
+    within = [ROUTE[0] | {"cost": 7.2}, ROUTE[1] | {"cost": 0.85}]
+    plans = [season(route, places=YARD, hourly_wage=12, weeks=6) for route in (apart, within)]
+    fate = fate_of((3, 0.4, 0.6), (2, 0.8, 0.8))
+    one, other = (growing_costs(plan, "A", fate, plan.last_week, 5) for plan in plans)
+    assert one[0] == pytest.approx(other[0])
+    assert one[0] == pytest.approx(7.2 + 0.5 * (0.5 + 0.35 + 1.2))
+    assert one[1] == pytest.approx(other[1])
+    first = [stage_costs(plan, "A", fate, plan.first_week) for plan in plans]
+    assert first[0] == pytest.approx(first[1])
+
+
 DEARER = [
     {"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 2, "last_week": "2027-W05"},
     {"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 7, "first_week": "2027-W06"},

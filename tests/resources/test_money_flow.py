@@ -142,6 +142,16 @@ def test_cash_and_the_margin_of_a_small_season_as_by_hand():
         flow.margin[0] = 1
 
 
+def test_materials_are_paid_as_plants_enter_a_stage_and_shown_apart():
+    """Pots at 0.25 and labels at 0.05 for 100 plants: 25 in week 3 and 5 in week 5; all else is as it was."""
+    route = [ROUTE[0] | {"materials": 0.25}, ROUTE[1] | {"materials": 0.05}]
+    flow, before = flow_of(by_hand(route=route), ORDERS), flow_of(by_hand(), ORDERS)
+    apart = [(3, "materials", "stages 2", -25), (5, "materials", "stages 3", -5)]
+    assert [row for row in told(flow, "A") if row[1] == "materials"] == apart
+    assert [row for row in told(flow, "A") if row[1] != "materials"] == told(before, "A")
+    assert flow.margin == pytest.approx(before.margin - 45)  # and 15 for the 50 of B
+
+
 def test_what_passes_its_best_is_marked_down_in_the_week_in_which_it_does():
     """Two weeks of shelf life: what is ready in week 8 and left in week 9 is past its best in week 10; none is sold."""
     plan = by_hand({"A": {"sale_price": 6, "markdown_price": 2, "saleable_weeks": 2}})

@@ -13,6 +13,9 @@ from forecast.season.oddities import spelt_twice
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 LEAVE = "or leave it if it is meant."
+_WEANED = (
+    "hosta,acclimatisation,house,weeks,4,0.15,0.1,batch,0.85,0.07,,,,,season 0.3 variety 0.2 batch 0.5,entering,478,"
+)
 SLIPS = [
     (
         "survival 0.09 for 0.9",
@@ -159,6 +162,14 @@ SLIPS = [
         "cost_per_m2_week,first_week\nhouse,80,0.6,3.20,2072-W14",
         "places.csv, row 2, column first_week, '2072-W14': "
         f"closed all season, 2026-W40 to 2028-W04. Correct it, {LEAVE}",
+    ),
+    (
+        "materials of a tray",
+        "stages.csv",
+        "plants_per_m2,cost\n" + _WEANED + "0.08",
+        "plants_per_m2,materials\n" + _WEANED + "8",
+        "stages.csv, row 2, column materials, 8: far more than this stage elsewhere (0.08). "
+        f"Correct it, {LEAVE}",
     ),
     (
         "wages by the month",

@@ -180,3 +180,10 @@ def test_well_known_stages_come_in_the_order_of_a_plants_life_issue_17(typed: li
     steps = [row.replace(step=10 - at) for at, row in enumerate(rows)]
     assert not list(untold_order(list(enumerate(steps, start=2))))
     assert [row.stage for row in routes(steps)["hosta"]] == typed[::-1]
+
+
+def test_a_plant_that_enters_a_stage_is_paid_for_by_its_cost_materials_and_labour() -> None:
+    """0.1, 0.25 for its pot, and three minutes of an hour at 12."""
+    assert Stage(**STAGE | {"cost": 0.1, "minutes": 3, "materials": 0.25}).paid(12) == pytest.approx(0.95)
+    assert Stage(**STAGE | {"cost": 0.1, "minutes": 3}).paid(12) == pytest.approx(0.7)
+    assert "materials" not in Stage(**STAGE).given()

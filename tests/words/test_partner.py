@@ -166,6 +166,9 @@ def test_rates_of_stages():
     assert words.space_and_cost(plants_per_m2=50, cost=0.1, minutes=2, **EUR) == (
         "50 plants per m²; 0.1 EUR and 2 minutes per plant"
     )
+    assert words.space_and_cost(plants_per_m2=50, cost=0, minutes=2, materials=0.35, **EUR) == (
+        "50 plants per m²; 0 EUR, 0.35 EUR of materials and 2 minutes per plant"
+    )
     assert words.of_the_original("80 %", entering=False) == "80 %, of the original number"
     assert [words.learned_from(origin) for origin in ("records", "group")] == [
         "learned from its own records",
