@@ -87,7 +87,7 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def multiplied(folder: Path) -> Path:
-    """The folder, with rows that say how two of its varieties are multiplied."""
+    """The folder, with rows that say how two of its varieties are multiplied, and profiles of sales."""
     for name, text in MULTIPLIED.items():
         (folder / name).write_text(text, encoding="utf-8", newline="")
     return folder

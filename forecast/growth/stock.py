@@ -17,7 +17,7 @@ def drawn_demand(streams: Streams, row: Target) -> Array:
     """Return the demand of a target [plants] in every draw, shape (draws,): one number, or drawn from its range."""
     if row.demand is None:
         return np.full(streams.draws, float(row.median_demand))
-    return row.demand.at(streams.normal(("demand", row.variety, str(row.week)), "demand"))
+    return row.demand.at(streams.normal(row.owner, "demand"))
 
 
 def sales_of(season: Season, streams: Streams, variety: str) -> list[tuple[int, Array]]:

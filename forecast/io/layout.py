@@ -10,7 +10,7 @@ from typing import Any, Literal, get_args
 from forecast.errors import Fault, Refused
 from forecast.io.files_in import OPTIONAL, RECORDS
 from forecast.rates.by_cycle import ByCycle
-from forecast.season.cells import Row, error_cell, is_error, nearest, suggestion, two_ways
+from forecast.season.cells import Row, error_cell, is_error, nearest, renamed, suggestion, two_ways
 
 Empty = Literal["", "header", "absent"]
 MOST_ROWS = 50_000  # of a table, below its header
@@ -137,8 +137,8 @@ def _header(header: list[str], kind: type[Row]) -> tuple[list[str], list[Fault],
         if name and name not in known:
             taken = set(columns)
             free = [column for column in known if column not in taken]
-            columns[i] = nearest(name, free) or name
-            faults.append(Fault("no such column", suggestion(name, free), column=name))
+            columns[i] = kind.RENAMED.get(name) or nearest(name, free) or name
+            faults.append(Fault("no such column", renamed(name, kind) or suggestion(name, free), column=name))
     if not set(columns) & set(known):
         remedy = f"The first row that is not a comment must name the columns: {', '.join(known)}."
         return columns, [Fault("not a header", remedy, value=",".join(header))], frozenset()

@@ -128,7 +128,7 @@ def service_level_prices(
         raise refuse("levels", None, "no service level is given", "Give at least one, such as 0.9.")
     rows = []
     for level in sorted(set(levels)):
-        aimed = season.replace(targets=tuple(row.replace(service_level=level) for row in season.targets))
+        aimed = season.replace(targets=tuple(row.replace(promised=level) for row in season.targets))
         orders = size_orders(aimed, draws=draws, seed=seed)
         cost, plants = sum(order.cost for order in orders), sum(order.quantity for order in orders)
         rows.append((level, plants, round(cost, 2), season.currency, len(orders.unmet)))

@@ -43,7 +43,7 @@ class Margins:
     Notes
     -----
     Of what an order leaves over, at most as many plants as the target are sold marked down; the rest is dumped at no
-    value. So the orders for all targets of a variety together sell no more marked down than `Season.marked_down`
+    value. So the orders for all targets of a variety together sell no more marked down than `Season.outlet_of`
     allows. Given the draw the number saleable is binomial, so what is expected to be sold is
     exact. It is concave in the quantity; between the steps of prices and boxes so is the margin.
     """

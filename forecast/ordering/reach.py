@@ -167,7 +167,7 @@ def hardest(season: Season, streams: Streams, shipment: Shipment) -> Case:
     cases = [Case(season, streams, row, 1) for row in season.targets_of(shipment.variety) if row.week >= shipment.week]
     least = min(cases, key=lambda case: float(case.share(shipment.week).mean())).request
     asked = sum(Case(season, streams, row, 1).asked for row in season.targets_of(shipment.variety))
-    cells = {"variety": shipment.variety, "week": least.week, "service_level": least.service_level}
+    cells = {"variety": shipment.variety, "week": least.week, "promised": least.promised}
     return Case(season, streams, Target(**cells, target=asked), 1)
 
 

@@ -39,9 +39,9 @@ def requested(
     if target is not None:
         cells = {key: cell for key, cell in cells.items() if key not in ("p5", "median", "p95")} | {"target": target}
     if by is not None:
-        cells["week"] = by
+        cells = {key: cell for key, cell in cells.items() if key != "until" or by <= cell} | {"week": by}
     if "week" not in cells or not cells.keys() & {"target", "p5"}:
         raise refuse("target", target, f"{variety} has no row in the season's targets", "Give target and week.")
     if service_level is not None:
-        cells["service_level"] = service_level
+        cells["promised"] = service_level
     return Target(**cells), number

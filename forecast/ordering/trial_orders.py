@@ -55,7 +55,7 @@ class Case:
         self.ordered = ordered or season.first_week
         self._shifts, self._moved = shifts, moved
         self.request = request
-        self.service_level = request.service_level or season.service_level
+        self.service_level = request.promised or season.service_level
         self.streams, self._number = streams, number
         self.saleable_weeks = season.variety(request.variety).saleable_weeks
         self._batch = object()  # which its streams keep fates of

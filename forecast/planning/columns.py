@@ -135,7 +135,7 @@ class Ways:
         self.markdown = own.marked_down(last - season.first_week)
         weeks = [row.week - season.first_week for row in rows]
         self.worth = np.array(paid) + most_rent_saved(season, variety, weeks[-1])[weeks]  # by what is sold early
-        self.cleared = float(season.marked_down(variety))
+        self.cleared = float(season.outlet_of(variety))
         self._batches = object()  # which its streams keep fates of
         self._tried, possible = only is None, self._possible(last)
         self.slots = tuple(

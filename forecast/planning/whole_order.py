@@ -229,4 +229,4 @@ def _faults(season: object, aim: Aim) -> list[Fault]:
         return [Fault("there are none", "Add rows to targets: variety, week and target.", column="targets")]
     if aim == "cost":
         return []
-    return [*unpriced(season.varieties, season.targeted).values()]
+    return [*unpriced(season.varieties, season.targets).values()]

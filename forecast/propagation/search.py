@@ -56,7 +56,7 @@ class Search:
     def __init__(self, season: Season, streams: Streams, row: Culture | Division, request: Target) -> None:
         self.season, self.streams, self.row, self.request = season, streams, row, request
         self.by = request.week
-        self.service_level = request.service_level or season.service_level
+        self.service_level = request.promised or season.service_level
         self.needed = drawn_demand(streams, request)
         self.earliest = earliest_start(season, row)
         self._way = Multiplication.from_row(row)

@@ -171,7 +171,7 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     - The target of a week is sold in it, the oldest plants first, as far as it is on hand in one history a draw, at
       the price of that week. What passes its sale window leaves; so does, after the last target, all that is saleable,
       and later what becomes so. Of what leaves, as many plants as the targets of the variety add to
-      (`Season.marked_down`) are sold at the markdown price, those that leave first; the rest earns nothing. So does
+      (`Season.outlet_of`) are sold at the markdown price, those that leave first; the rest earns nothing. So does
       all that leaves of a variety without a markdown price, or without a target.
     - What is not saleable by the end of the season earns nothing.
 
@@ -257,7 +257,7 @@ def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, A
         leaving[: last + 1] -= before[: last + 1]
         leaving[last] += after[last]
     number = season.varieties.index(own) + FIRST_ROW
-    paid = np.diff(np.minimum(np.cumsum(leaving, axis=0), season.marked_down(variety)), axis=0, prepend=0)
+    paid = np.diff(np.minimum(np.cumsum(leaving, axis=0), season.outlet_of(variety)), axis=0, prepend=0)
     yield Line("markdown", variety, "", "varieties", number, slice(0, season.weeks), (own.markdown_price or 0) * paid)
 
 
@@ -283,7 +283,7 @@ def _shipments(outcome: Outcome) -> list[Shipment]:
             found += _shipments_of(season, batch)
         except Refused as error:
             faults += error.faults
-    without = unpriced(season.varieties, season.targeted)
+    without = unpriced(season.varieties, season.targets)
     faults += [fault for variety, fault in without.items() if variety in outcome.varieties]
     if faults:
         raise Refused(faults)

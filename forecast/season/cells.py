@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Set
 from contextlib import suppress
 from dataclasses import replace
 from functools import cache
-from typing import Annotated, Any, Self, cast
+from typing import Annotated, Any, ClassVar, Self, cast
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, create_model
 from pydantic_core import ErrorDetails, PydanticCustomError
@@ -231,6 +231,8 @@ class Row(BaseModel):
     """One row of a table, checked when it is made and never changed after; `Refused` lists all its faults."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+    RENAMED: ClassVar[dict[str, str]] = {}
+    """Columns of earlier versions, and what they are called now."""
 
     def __init__(self, /, **cells: Any) -> None:
         table, row = type(self).__name__, self
@@ -331,12 +333,18 @@ def _fault(detail: ErrorDetails, row: type[BaseModel], table: str, cells: Mappin
     if detail["type"] == "wrong":
         return Fault(context["problem"], context["remedy"], table, None, column, value)
     if detail["type"] == "extra_forbidden":
-        return Fault(UNKNOWN, suggestion(column, row.model_fields), table, None, column, value)
+        return Fault(UNKNOWN, renamed(column, row) or suggestion(column, row.model_fields), table, None, column, value)
     if value is None:
         return Fault(*_REQUIRED, table, None, column)
     problem, remedy = _RANGES.get(detail["type"], ("cannot be used", "{msg}."))
     words = {**context, "msg": detail["msg"]}
     return Fault(problem.format(**words), remedy.format(**words), table, None, column, value)
+
+
+def renamed(column: str, row: type[BaseModel]) -> str:
+    """Return how to fix a column that has another name now; an empty text if it never was one."""
+    now = row.RENAMED.get(column) if issubclass(row, Row) else None
+    return f"Rename it {now}." if now else ""
 
 
 def nearest(name: str, known: Iterable[str], cutoff: float = 0.75) -> str | None:

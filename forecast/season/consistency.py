@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from operator import itemgetter
 from typing import Any
@@ -16,6 +16,7 @@ from forecast.season.header import Header
 from forecast.season.places import climate_of
 from forecast.season.price_list import PriceLine
 from forecast.season.stages import Stage, untold_order
+from forecast.season.targets import Target, Weight, incomplete
 from forecast.season.varieties import Variety
 from forecast.weather.climate import PERSISTENCE
 from forecast.weeks import Week
@@ -26,7 +27,8 @@ KEYS = {
     "places": ("place", "first_week"),
     "stages": ("applies_to", "stage"),
     "price_list": ("lab", "variety", "form", "from_quantity", "first_week"),
-    "targets": ("variety", "week"),
+    "targets": ("variety", "week", "channel"),
+    "profiles": ("profile", "week"),
     "climate": ("month", "week"),
     "cultures": ("variety",),
     "divisions": ("variety",),
@@ -34,9 +36,10 @@ KEYS = {
 _SUGGESTED = 20  # unknown names for which the nearest known one is sought
 
 
-def unpriced(varieties: Sequence[Variety], targeted: Collection[str]) -> dict[str, Fault]:
-    """Return what is wrong with the varieties that have a target and no sale price, by variety."""
+def unpriced(varieties: Sequence[Variety], targets: Iterable[Target]) -> dict[str, Fault]:
+    """Return what is wrong with the varieties that have a target without a price and no sale price, by variety."""
     remedy = "Fill in the price at which it is sold."
+    targeted = {row.variety for row in targets if row.price is None}
     return {
         row.variety: Fault("a target needs it", remedy, "varieties", number, "sale_price")
         for number, row in enumerate(varieties, start=FIRST_ROW)
@@ -96,7 +99,7 @@ class Tables:
 def contradictions(header: Header | None, tables: Tables) -> list[Fault]:
     """List the contradictions between the rows of a season's tables, numbered as faults are to name them."""
     faults = [*_repeated(tables), *_unknown(tables), *_routes(tables), *_entries(tables), *_unsupplied(tables)]
-    faults += [*_weather_stages(tables), *_whole_year(header, tables)]
+    faults += [*_weather_stages(tables), *_whole_year(header, tables), *_profiles(tables)]
     if header is not None:
         faults += [*_untimely(header, tables), *_dear(header, tables)]
     return faults
@@ -109,7 +112,9 @@ def _repeated(tables: Tables) -> Iterator[Fault]:
             key = tuple(getattr(row, column) for column in columns)
             if key in first:
                 shown = ", ".join(str(part) for part in key if part is not None)
-                remedy = f"Keep one of the two rows, or change its {' or '.join(columns)}."
+                *names, last = columns
+                change = f"{', '.join(names)} or {last}" if names else last
+                remedy = f"Keep one of the two rows, or change its {change}."
                 yield Fault(f"the same as row {first[key]}", remedy, table, number, columns[0], shown)
             first.setdefault(key, number)
     groups = tables.names("varieties", "group")
@@ -128,6 +133,7 @@ def _unknown(tables: Tables) -> Iterator[Fault]:
         ("stages", "place", places, "place", "places"),
         ("price_list", "variety", varieties, "variety", "varieties"),
         ("targets", "variety", varieties, "variety", "varieties"),
+        ("targets", "profile", tables.names("profiles", "profile"), "profile", "profiles"),
         ("orders", "variety", varieties, "variety", "varieties"),
         ("cultures", "variety", varieties, "variety", "varieties"),
         ("divisions", "variety", varieties, "variety", "varieties"),
@@ -142,7 +148,7 @@ def _unknown(tables: Tables) -> Iterator[Fault]:
             if name is None or name in known:
                 continue
             if name not in remedies:
-                near = suggestion(name, sorted(known)) if len(remedies) < _SUGGESTED else ""
+                near = suggestion(name, sorted(known)) if known and len(remedies) < _SUGGESTED else ""
                 remedies[name] = f"Correct the spelling, or add it to {source}. {near}".rstrip()
             yield Fault(f"no {noun} of this name in {source}", remedies[name], table, number, column, name)
 
@@ -255,6 +261,20 @@ def _unsupplied(tables: Tables) -> Iterator[Fault]:
             yield Fault(f"this lab does not sell {row.variety}", remedy, "orders", number, "lab", row.lab)
 
 
+def _profiles(tables: Tables) -> Iterator[Fault]:
+    """List profiles with a gap in their weeks, or without any sale."""
+    if "profiles" in tables.unread:
+        return
+    by_name: dict[str, list[tuple[int, Weight]]] = defaultdict(list)
+    for number, row in tables.rows["profiles"]:
+        by_name[row.profile].append((number, row))
+    doubtful = tables.spoken.get("profiles.profile", frozenset())
+    for name, rows in by_name.items():
+        if name not in doubtful and (fault := incomplete(rows)):
+            number, column, problem, remedy = fault
+            yield Fault(problem, remedy, "profiles", number, column, name)
+
+
 def _multiplied(tables: Tables) -> set[str]:
     """Return the varieties that can be propagated without a lab."""
     return {row.variety for table in ("cultures", "divisions") for _, row in tables.rows[table]}
@@ -274,33 +294,59 @@ def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
         if row.start is not None and not first <= row.start <= last:
             remedy = f"Write a week from {first} to {last}, or clear it."
             yield Fault("outside the season", remedy, "cultures", number, "start", str(row.start))
-    multiplied = _multiplied(tables)
     for table in ("targets", "orders"):
         for number, row in tables.having(table, "variety", "week"):
-            possible = earliest.get(row.variety, first)
-            if not first <= row.week <= last:
-                remedy = f"Write a week from {first} to {last}, or change first_week or weeks in season.toml."
-                yield Fault("outside the season", remedy, table, number, "week", str(row.week))
-            elif table == "targets" and row.week < possible and row.variety not in multiplied:
-                remedy = (
-                    f"The first possible delivery is in {possible}: move the target later, or find an earlier delivery."
-                )
-                yield Fault("before any delivery is possible", remedy, table, number, "week", str(row.week))
+            until = getattr(row, "until", None)
+            outside = [("week", row.week), ("until", until)] if until is not None else [("week", row.week)]
+            for column, week in outside:
+                if not first <= week <= last:
+                    remedy = f"Write a week from {first} to {last}, or change first_week or weeks in season.toml."
+                    yield Fault("outside the season", remedy, table, number, column, str(week))
+                    break
+    yield from _too_early(header, tables, earliest)
+
+
+def _too_early(header: Header, tables: Tables, earliest: Mapping[str, Week]) -> Iterator[Fault]:
+    """List targets of which the last buyer has gone before any delivery is possible."""
+    first, last = header.first_week, header.first_week + (header.weeks - 1)
+    multiplied = _multiplied(tables)
+    for number, row in tables.having("targets", "variety", "week", "until", "waits"):
+        possible = earliest.get(row.variety, first)
+        if first <= row.week <= row.last <= last and row.last + row.waits < possible and row.variety not in multiplied:
+            column = "week" if row.until is None else "until"
+            remedy = (
+                f"The first possible delivery is in {possible}: move the target later, or find an earlier delivery."
+            )
+            yield Fault("before any delivery is possible", remedy, "targets", number, column, str(row.last))
 
 
 def _dear(header: Header, tables: Tables) -> Iterator[Fault]:
-    """List varieties whose markdown price exceeds their price in their last target week."""
+    """List markdown prices above the price of the variety, or of a target, in one of the weeks of its sale."""
     last: dict[str, int] = {}
-    for _, one in tables.rows["targets"]:
-        week = one.week - header.first_week
-        if 0 <= week < header.weeks:
+    varieties = {row.variety: row for _, row in tables.rows["varieties"]}
+    for number, one in tables.rows["targets"]:
+        week = one.last - header.first_week
+        if one.price is None and one.price_end is None and 0 <= week < header.weeks:
             last[one.variety] = max(week, last.get(one.variety, 0))
+        own = varieties.get(one.variety)
+        if own is not None and own.markdown_price is not None:
+            yield from _below_markdown(number, one, own.markdown_price)
     for number, row in tables.rows["varieties"]:
         if row.variety in last and row.sale_price is not None:
             try:
                 row.marked_down(last[row.variety])  # a price never rises
             except Refused as error:
                 yield error.faults[0].placed("varieties", number)
+
+
+def _below_markdown(number: int, row: Target, markdown: float) -> Iterator[Fault]:
+    """List the prices of a target that are below the markdown price of its variety."""
+    for column in ("price", "price_end"):
+        price = getattr(row, column)
+        if price is not None and price < markdown:
+            problem = f"below the markdown price of {row.variety}, {figures(markdown, 6)}"
+            remedy = "Raise it, or lower markdown_price in varieties."
+            yield Fault(problem, remedy, "targets", number, column, price)
 
 
 def first_delivery(line: PriceLine, ordered: Week) -> Week:

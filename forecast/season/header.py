@@ -36,12 +36,15 @@ class Header(Row):
     first_week, weeks
         First week, in which orders are placed, and length of the season [weeks].
     service_level
-        Chance [0 to 1] with which a target must be met, unless its row says otherwise.
+        Chance [0 to 1] with which a target must be met, unless its row promises another.
     budget
         Spending limit incl. growing costs [currency]. order warns when it is exceeded; report and plan_orders never
         exceed it. Empty: no limit.
     hourly_wage
         Cost of an hour of labour [currency].
+    demand_cv, price_cv
+        How all demand, and all sale prices, vary together from season to season: standard deviation as a share of the
+        mean (0.15 for 15 %), beside the range of each target. Empty: not at all.
     location
         Where the temperatures of climate.csv were measured.
     persistence
@@ -59,6 +62,8 @@ class Header(Row):
     service_level: Annotated[ShareCell, Field(gt=0, lt=1)]
     budget: AboveZero | None = None
     hourly_wage: FromZero = 0.0
+    demand_cv: ShareCell | None = None
+    price_cv: ShareCell | None = None
     location: Text | None = None
     persistence: Annotated[FromZero, Field(le=0.95)] = PERSISTENCE
     daily_course: Method = "sine"

@@ -69,7 +69,7 @@ _USUAL = (
     _Usual("cultures", ("explants_per_vessel", "rooting_per_vessel"), 1, 200),
     _Usual("cultures", ("multiplication",), 1, 15, "Write usable shoots per clean explant and subculture."),
     _Usual("divisions", ("divisions",), 1, 30, "Write plants from one plant, itself included."),
-    _Usual("targets", ("service_level",), 0.5, 1, "Write the chance with which the target must be met, such as 0.9."),
+    _Usual("targets", ("promised",), 0.5, 1, "Write the chance with which the target must be met, such as 0.9."),
     _Usual("season", ("service_level",), 0.5, 1, "Write the chance with which targets must be met, such as 0.9."),
     _Usual("season", ("weeks",), 4, 160, "Write the length of the season in weeks, not days."),
 )

@@ -7,8 +7,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeVar
 
+import numpy as np
+from numpy.typing import ArrayLike
+
 from forecast.errors import FIRST_ROW, Refused, refuse
 from forecast.rates.distributions import Share
+from forecast.rounding import near_whole
 from forecast.season.cells import Row, plain, suggestion
 from forecast.season.consistency import Tables, contradictions, entering
 from forecast.season.header import Header
@@ -17,8 +21,9 @@ from forecast.season.places import Normal, Place, climate_of
 from forecast.season.price_list import PriceLine
 from forecast.season.propagation_rows import Culture, Division
 from forecast.season.stages import SURVIVALS, Stage, routes
-from forecast.season.targets import Target
+from forecast.season.targets import Target, Weight, sold_by
 from forecast.season.varieties import Variety
+from forecast.streams import Array
 from forecast.weather.climate import Climate
 from forecast.weeks import Week
 from forecast.words.numbers import counted
@@ -36,6 +41,7 @@ TABLES: dict[str, type[Row]] = {
     "places": Place,
     "price_list": PriceLine,
     "targets": Target,
+    "profiles": Weight,
     "orders": Delivery,
     "climate": Normal,
     "cultures": Culture,
@@ -48,10 +54,10 @@ class Season(Header):
 
     Parameters
     ----------
-    varieties, stages, places, price_list, targets, orders, climate, cultures, divisions
-        The rows of its tables. ``orders`` are deliveries already ordered or considered, ``climate`` the climate normals
-        outside, ``cultures`` and ``divisions`` how a variety is propagated from explants or stock plants; these four
-        may be empty.
+    varieties, stages, places, price_list, targets, profiles, orders, climate, cultures, divisions
+        The rows of its tables. ``profiles`` say how sales are spread over weeks, ``orders`` are deliveries already
+        ordered or considered, ``climate`` the climate normals outside, ``cultures`` and ``divisions`` how a variety is
+        propagated from explants or stock plants; these five may be empty.
 
     Raises
     ------
@@ -64,6 +70,7 @@ class Season(Header):
     places: tuple[Place, ...]
     price_list: tuple[PriceLine, ...]
     targets: tuple[Target, ...]
+    profiles: tuple[Weight, ...] = ()
     orders: tuple[Delivery, ...] = ()
     climate: tuple[Normal, ...] = ()
     cultures: tuple[Culture, ...] = ()
@@ -123,6 +130,11 @@ class Season(Header):
     def by_weather(self, variety: str) -> bool:
         """Say whether the weather matters to a variety: by degree-days, heat or cold."""
         return any(row.runs_on == "degree-days" or row.harmed for row in self.route(variety))
+
+    @cached_property
+    def _profiles(self) -> dict[str, tuple[float, ...]]:
+        inorder = _grouped(sorted(self.profiles, key=lambda row: row.week), lambda row: row.profile)
+        return {name: tuple(row.weight for row in rows) for name, rows in inorder.items()}
 
     @property
     def last_week(self) -> Week:
@@ -213,12 +225,58 @@ class Season(Header):
         for name in self.targeted:
             yield from enumerate(self.targets_of(name), start=1)
 
-    def marked_down(self, variety: str) -> int:
+    def weeks_of(self, row: Target) -> range:
+        """Return the weeks of a target, numbered from 0 for the first of the season."""
+        return range(row.week - self.first_week, row.last - self.first_week + 1)
+
+    def sold_by(self, row: Target) -> Array:
+        """Return the share of a target that is wanted by the end of each of its weeks [0 to 1], shape (weeks,)."""
+        weights = self._profiles[row.profile] if row.profile is not None else (1.0,)
+        return sold_by(weights, len(self.weeks_of(row)))
+
+    def prices_of(self, row: Target) -> Array:
+        """Return the price of a plant of a target in each of its weeks [currency], shape (weeks,).
+
+        `Refused` if neither the row nor its variety has one.
+        """
+        own, weeks = self.variety(row.variety), self.weeks_of(row)
+        if row.price_end is not None:
+            first = own.price(weeks[0]) if row.price is None else row.price
+            return np.linspace(first, row.price_end, len(weeks))
+        return np.array([own.price(week) if row.price is None else row.price for week in weeks])
+
+    def short_cost_of(self, row: Target) -> float:
+        """Return the cost of a missing plant of a target beyond the lost sale [currency].
+
+        Half the mean price of its weeks if it states none, 0 without prices.
+        """
+        if row.short_cost is not None:
+            return row.short_cost
+        if row.price is None and self.variety(row.variety).sale_price is None:
+            return 0.0
+        return float(self.prices_of(row).mean()) / 2
+
+    def needed(self, row: Target, demand: ArrayLike) -> Array:
+        """Return how much of a demand must be met [plants], in its shape: its promised share, rounded up."""
+        share = 1.0 if row.promised_share is None else row.promised_share
+        return np.ceil(near_whole(share * np.asarray(demand, dtype=np.float64)))
+
+    def last_sale(self, variety: str) -> Week | None:
+        """Return the last week of the season in which a variety is sold, to waiting buyers too; None without targets.
+
+        What is left then is marked down.
+        """
+        rows = self.targets_of(variety)
+        ends = (min(row.last - self.first_week + row.waits, self.weeks - 1) for row in rows)
+        return self.first_week + max(ends) if rows else None
+
+    def outlet_of(self, variety: str) -> int:
         """Return how many plants of a variety sell at the markdown price at most: as many as its targets in all.
 
-        More buyers are not assumed (common practice, no source).
+        Unless `outlet` of its row says how many. More buyers are not assumed (common practice, no source).
         """
-        return sum(row.median_demand for row in self.targets_of(variety))
+        outlet = self.variety(variety).outlet
+        return sum(row.median_demand for row in self.targets_of(variety)) if outlet is None else outlet
 
     def table(self, name: str) -> pd.DataFrame:
         """Return one of the tables: the columns that are filled, with an empty text where a cell is empty.
@@ -226,7 +284,7 @@ class Season(Header):
         Parameters
         ----------
         name
-            varieties, stages, places, price_list, targets, orders, climate, cultures or divisions.
+            varieties, stages, places, price_list, targets, profiles, orders, climate, cultures or divisions.
 
         Raises
         ------
@@ -249,12 +307,14 @@ class Season(Header):
             raise refuse("varieties", None, "none is named", f"Name some of {', '.join(self._by_name)}.")
         named = set(varieties)
         rows = [self.variety(name) for name in varieties]
+        targets = tuple(row for name in varieties for row in self.targets_of(name))
         owners = dict.fromkeys(self.route(name)[0].applies_to for name in varieties)
         return self.replace(
             varieties=tuple(rows),
             stages=tuple(stage for owner in owners for stage in self._routes[owner]),
             price_list=tuple(row for name in varieties for row in self.price_lines(name)),
-            targets=tuple(row for name in varieties for row in self.targets_of(name)),
+            targets=targets,
+            profiles=tuple(row for row in self.profiles if row.profile in {target.profile for target in targets}),
             cultures=tuple(row for row in self.cultures if row.variety in named),
             divisions=tuple(row for row in self.divisions if row.variety in named),
             orders=(),

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 
 from forecast.errors import refuse
 from forecast.rounding import round_down
-from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text
+from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, Whole
 from forecast.words.numbers import figures
 
 _YEAR = 52  # weeks
@@ -24,7 +24,10 @@ class Variety(Row):
         Pot it is sold in.
     sale_price, markdown_price
         Price per plant, and price once marked down [currency]; the second must not exceed the first in any target
-        week. At most as many plants as the variety's targets in all sell at the markdown price; the rest stay unsold.
+        week of sale.
+    outlet
+        Most plants that sell at the markdown price at the end; the rest stay unsold. Empty: as many as the variety's
+        targets in all.
     yearly_fall, lowest_price
         For a novelty: share of the price above the lowest [currency] that is lost in a year (0.3 for 30 %), from the
         first week of the season on. Both empty: the price stays. Lowest empty: 0.
@@ -37,6 +40,7 @@ class Variety(Row):
     pot: Text | None = None
     sale_price: FromZero | None = None
     markdown_price: FromZero | None = None
+    outlet: Whole | None = None
     yearly_fall: ShareCell | None = None
     lowest_price: FromZero | None = None
     saleable_weeks: Counted | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -42,10 +43,11 @@ def differences(season: Season, other: Season) -> pd.DataFrame:
 def _named(season: Season, table: str) -> dict[tuple[str, ...], Row]:
     """Return the rows of a table by what names them; of rows of one name, the later ones by a number, too."""
     found: dict[tuple[str, ...], Row] = {}
+    times: Counter[tuple[str, ...]] = Counter()
     for row in getattr(season, table):
-        name = [str(plain(cell)) for cell in (getattr(row, key) for key in _KEYS[table]) if cell is not None]
-        again = sum(tuple(name) == key[: len(name)] for key in found)
-        found[(*name, str(again + 1)) if again else tuple(name)] = row
+        name = tuple(str(plain(cell)) for cell in (getattr(row, key) for key in _KEYS[table]) if cell is not None)
+        times[name] += 1
+        found[(*name, str(times[name])) if times[name] > 1 else name] = row
     return found
 
 

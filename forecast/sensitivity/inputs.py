@@ -207,9 +207,8 @@ def _normals(season: Season) -> tuple[Array, Array]:
 
 
 def _demand(row: Target, demand: Count, streams: Streams) -> Input:
-    owner = ("demand", row.variety, str(row.week))  # as for `drawn_demand`
-    name = f"demand for {row.variety} in {row.week}"
-    return _single(name, "plants", (row.variety,), "demand", owner, partial(_number_at, demand), streams)
+    name = f"demand for {row.variety} in {row.week}" + (f", {row.channel}" if row.channel else "")
+    return _single(name, "plants", (row.variety,), "demand", row.owner, partial(_number_at, demand), streams)
 
 
 def _price(name: str, part: float, streams: Streams) -> Input:

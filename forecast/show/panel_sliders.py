@@ -111,7 +111,7 @@ def to_size(asked: Asked, at: int, case: Case) -> Iterator[Slider]:
         [share for share in _SERVICE_LEVELS if abs(share - case.service_level) >= 0.005],
         case.service_level,
         lambda to: f"{figures(100 * to, 6)} of 100",
-        lambda was, to: _targeting(was, at, was.season.targets_of(row.variety)[at].replace(service_level=to)),
+        lambda was, to: _targeting(was, at, was.season.targets_of(row.variety)[at].replace(promised=to)),
         asked,
     )
     yield _delivery(asked, at, f"Delivery{whose and f' for the target{whose}'}", (week for _, week in case.ways()))

@@ -297,7 +297,7 @@ def _chosen(season: Season, variety: str | None, ordered: set[str] | None) -> st
         return variety
     if not possible:
         raise refuse("variety", None, "no variety has both a target and a supplier", names)
-    return max(possible, key=season.marked_down)
+    return max(possible, key=lambda name: sum(row.median_demand for row in season.targets_of(name)))
 
 
 def _beside(table: pd.DataFrame, base: pd.DataFrame) -> list[dict[str, Any]]:

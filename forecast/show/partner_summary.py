@@ -32,7 +32,7 @@ _OF_TARGET = ["target", "variety", "week", "chance", "p5"]
 
 def aim_for(season: Season) -> Aim:
     """Return what to aim at: the margin, or the cost if a variety with a target has no sale price."""
-    return "cost" if unpriced(season.varieties, season.targeted) else "margin"
+    return "cost" if unpriced(season.varieties, season.targets) else "margin"
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,7 +43,7 @@ class Summary:
 
     @property
     def _unpriced(self) -> list[str]:
-        return [*unpriced(self.plan.season.varieties, self.plan.season.targeted)]
+        return [*unpriced(self.plan.season.varieties, self.plan.season.targets)]
 
     @cached_property
     def earns(self) -> bool:

@@ -28,7 +28,7 @@ from forecast.starter.past import VARIETIES, records_until
 from forecast.weeks import Week
 
 _R = TypeVar("_R", bound=Row)
-_SUCH_AS = {"location": '"the weather station nearest to us, 1991-2020"'}
+_SUCH_AS = {"demand_cv": 0.15, "price_cv": 0.1, "location": '"the weather station nearest to us, 1991-2020"'}
 _PRACTICE = "common practice, no source: put your own figures here"
 _LOCATION = "De Bilt, the Netherlands, 1991-2020: put your own station here, and its figures into climate.csv"
 _STATION = (
@@ -61,7 +61,7 @@ Our lab,Hosta 'Second',"plantlets, 72 to a tray",720,1.2,72,72
 Another lab,Hosta 'First',"plantlets, 48 to a tray",1,1.6,48,48
 Another lab,Hosta 'Second',"plantlets, 48 to a tray",1,1.6,48,48
 """
-_TARGETS = """variety,target,p5,median,p95,service_level
+_TARGETS = """variety,target,p5,median,p95,promised
 Hosta 'First',400,,,,
 Hosta 'Second',,120,200,280,0.8
 """
@@ -119,7 +119,11 @@ def start(path: str | os.PathLike[str], *, first_week: Week | None = None, overw
 
 def _texts(season: Season) -> dict[str, str]:
     """Return the text of each file of a season, with its comments."""
-    tables = {f"{name}.csv": _comments(kind) + table_text(getattr(season, name), kind) for name, kind in TABLES.items()}
+    tables = {
+        f"{name}.csv": _comments(kind) + table_text(getattr(season, name), kind)
+        for name, kind in TABLES.items()
+        if name != "profiles" or season.profiles
+    }
     return {"season.toml": _header(season), **tables}
 
 

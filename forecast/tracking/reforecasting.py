@@ -159,7 +159,7 @@ class Reforecast(Result):
             late = sum(row.plants for row, _ in self._overdue if row.variety == name)
             hopes = self._hopes(name, first) if late else chances
             for row, chance, hope in zip(season.targets_of(name), chances, hopes, strict=True):
-                if row.week < first or reaches(chance, row.service_level or season.service_level):
+                if row.week < first or reaches(chance, row.promised or season.service_level):
                     continue
                 if hope > chance:
                     awaited.append(Awaited(name, late, first, row.median_demand, row.week, hope))

@@ -38,7 +38,7 @@ North Lab,Hosta 'Belwin',plug,1,1.55,72,72,16,2027-W08,2027-W16,0.25,26.00,288
 South Lab,Calla 'Corvane',vessel,1,1.10,100,50,16,2027-W10,2027-W18,0.3,18.00,500
 """,
     "targets.csv": """\
-variety,week,target,p5,median,p95,service_level,note
+variety,week,target,p5,median,p95,promised,note
 Hosta 'Ambrel',2027-W41,400,,,,,
 Hosta 'Belwin',2027-W41,250,,,,0.8,
 Calla 'Corvane',2027-W40,,120,150,200,,
@@ -51,6 +51,14 @@ Calla 'Corvane',2027-W11,200,South Lab
 }
 
 MULTIPLIED = {
+    "profiles.csv": """\
+profile,week,weight,note
+early,1,3,
+early,2,2,
+early,3,0,
+late,1,1,guessed
+late,2,4,
+""",
     "climate.csv": "month,t_min,t_max,year_sd\n"
     + "".join(f"{month},{month},{month + 8},1.5\n" for month in range(1, 13)),
     "cultures.csv": """\

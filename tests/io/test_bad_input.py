@@ -19,7 +19,11 @@ from forecast.season.season import TABLES
 Change = Callable[[str, str, str], None]
 Refusal = Callable[[], list[str]]
 
-COLUMNS = "variety,week,target,p5,median,p95,service_level,note"
+COLUMNS = "variety,week,target,p5,median,p95,promised,note"
+KNOWN = (
+    "variety,week,until,target,p5,median,p95,channel,profile,price,price_end,promised,promised_share,short_cost,waits,"
+    "note"
+)
 MISSING = "there is no such file."
 
 
@@ -140,11 +144,11 @@ def test_a_file_too_large_for_a_season_is_reported(folder: Path, refusal: Refusa
 @pytest.mark.parametrize("text", ["", "\n \n", "# nothing yet\n", "\ufeff"])
 def test_an_empty_file_is_reported_with_the_header_it_needs(folder: Path, refusal: Refusal, text: str) -> None:
     (folder / "targets.csv").write_text(text, encoding="utf-8")
-    assert refusal() == [f"targets.csv: empty. Add the header, {COLUMNS}, and at least one row."]
+    assert refusal() == [f"targets.csv: empty. Add the header, {KNOWN}, and at least one row."]
 
 
 def test_a_header_without_rows_is_reported(folder: Path, refusal: Refusal) -> None:
-    (folder / "targets.csv").write_text(f"{COLUMNS}\n,,,,,,,\n", encoding="utf-8")
+    (folder / "targets.csv").write_text(f"{COLUMNS}\n{',' * COLUMNS.count(',')}\n", encoding="utf-8")
     assert refusal() == ["targets.csv: no rows. Add at least one row below the header."]
 
 
@@ -206,9 +210,9 @@ def test_a_semicolon_too_many_is_reported(folder: Path, change: Change, refusal:
 
 
 def test_a_doubled_column_is_reported_once_and_its_cells_are_not_judged(change: Change, refusal: Refusal) -> None:
-    change("targets.csv", "service_level,note", "service_level,service_level")
+    change("targets.csv", "promised,note", "promised,promised")
     change("targets.csv", "0.8,", "0.8,80%")
-    place = "targets.csv, row 1, column service_level"
+    place = "targets.csv, row 1, column promised"
     assert refusal() == [f"{place}: the column appears twice. Keep one of the two."]
 
 
@@ -285,7 +289,7 @@ def test_a_row_is_numbered_as_a_spreadsheet_does(change: Change, refusal: Refusa
     change("targets.csv", COLUMNS, f"# a remark,\n\n{COLUMNS}")
     change("targets.csv", "400,,,,,", '400,,,,,"two\nlines"')
     change("targets.csv", ",0.8,", ",1.8,")
-    assert refusal()[0].startswith("targets.csv, row 5, column service_level, '1.8': a share lies between 0 and 1.")
+    assert refusal()[0].startswith("targets.csv, row 5, column promised, '1.8': a share lies between 0 and 1.")
 
 
 def test_the_same_fault_in_many_rows_takes_one_line(folder: Path, refusal: Refusal) -> None:
@@ -306,10 +310,7 @@ def test_ten_thousand_bad_rows_are_reported_in_few_lines_and_all_kept(folder: Pa
     assert caught.value.faults[-1].row == 10_001
     lines = str(caught.value).splitlines()
     assert len(lines) == 21
-    assert (
-        "targets.csv, rows 2 to 10001, column service_level, '85%': a percentage. Write the share itself: 0.85."
-        in lines
-    )
+    assert "targets.csv, rows 2 to 10001, column promised, '85%': a percentage. Write the share itself: 0.85." in lines
     assert lines[-1] == "... and 19,981 more in targets.csv. Correct these first."
 
 

@@ -40,7 +40,7 @@ def test_errors_of_spreadsheets_are_known_in_any_language_and_nothing_else_is_ta
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("whole")
-    season = example(WEEK)
+    season = example(WEEK).replace(profiles=[{"profile": "early", "week": 1, "weight": 1}])
     write_season(season, folder)
     write_records(records_until(WEEK), folder)
     return folder
@@ -146,7 +146,7 @@ def test_an_error_cell_of_a_workbook_is_reported_in_any_column_and_language(
 
 
 def test_a_workbook_is_read_with_its_remarks_and_rows_alike(tmp_path: Path) -> None:
-    season = example(WEEK)
+    season = example(WEEK).replace(profiles=[{"profile": "early", "week": 1, "weight": 1}])
     path = tmp_path / "plan.xlsx"
     write_plan_workbook(season, path)
     made = openpyxl.load_workbook(path)

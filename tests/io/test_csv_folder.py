@@ -148,7 +148,7 @@ def seasons(draw: st.DrawFn) -> Season:
                 "p5": low,
                 "median": low * 1.5,
                 "p95": low * 1.7,
-                "service_level": 0.8,
+                "promised": 0.8,
             }
             for name in varieties[1:]
             for low in [draw(st.floats(0.1, 1e6))]

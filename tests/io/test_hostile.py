@@ -132,7 +132,7 @@ def test_a_station_record_takes_no_such_day(day: object) -> None:
 
 
 def test_a_message_never_moves_the_cursor_nor_hides_anything(change: Change, refusal: Refusal) -> None:
-    change("targets.csv", "service_level,note", "service_level,\x1b[2J\u202eetouq")
+    change("targets.csv", "promised,note", "promised,\x1b[2J\u202eetouq")
     change("orders.csv", "North Lab", "\x1b[31mLab")
     told = refusal()
     assert all(line.isprintable() for line in told)
@@ -140,7 +140,7 @@ def test_a_message_never_moves_the_cursor_nor_hides_anything(change: Change, ref
 
 
 def test_a_column_of_a_long_name_is_reported_in_short(change: Change, refusal: Refusal) -> None:
-    change("targets.csv", "service_level,note", f"service_level,{'x' * 100_000}")
+    change("targets.csv", "promised,note", f"promised,{'x' * 100_000}")
     (told,) = refusal()
     assert told.startswith("targets.csv, row 1, column xxx")
     assert len(told) < 300
@@ -151,8 +151,8 @@ MANGLED = [
      "targets.csv, row 2: not valid CSV: field larger than field limit (131072). Look for a stray double quote; "
      "within a quoted text, write it twice."),
     ("a million columns", "targets.csv", lambda _: ",".join(f"c{i}" for i in range(1_000_000)) + "\n1\n",
-     "targets.csv, row 1: more than 1,000 columns. Keep the known ones: variety, week, target, p5, median, p95, "
-     "service_level, note."),
+     "targets.csv, row 1: more than 1,000 columns. Keep the known ones: variety, week, until, target, p5, median, "
+     "p95, channel, profile, price, price_end, promised, promised_share, short_cost, waits, note."),
     ("a million rows", "targets.csv", lambda text: text + "#\n" * 1_000_000,
      "targets.csv: more than 50,000 rows. Keep those of a few years."),
     ("zeros", "places.csv", lambda text: text.replace("80", "8\0000"),

@@ -47,7 +47,8 @@ FILLED: dict[str, dict[str, str]] = {
                "step": "1"},
     "places": {"warmer_by": "4", "held_above": "5", "shaded_by": "2", "first_week": "2026-W40",
                "last_week": "2028-W04"},
-    "targets": {"service_level": "0.9"},
+    "targets": {"promised": "0.9", "until": "2027-W44", "channel": "a florist", "profile": "early", "price": "9.5",
+                "price_end": "9", "promised_share": "0.9", "short_cost": "2", "waits": "2"},
     "cultures": {"start": "2026-W45"},
     "divisions": {"first_weeks": "4", "most_rounds": "3"},
 }  # fmt: skip
@@ -65,7 +66,7 @@ WEEKS = {("stages", "typical"), ("varieties", "saleable_weeks"), ("price_list", 
          ("cultures", "start_weeks"), ("cultures", "cycle_weeks"), ("cultures", "rooting_weeks"),
          ("divisions", "round_weeks"), ("season", "weeks")}  # fmt: skip
 KEPT = {("stages", "survival"), ("stages", "survival_p95"), ("divisions", "survival"), ("cultures", "rooting"),
-        ("cultures", "deflasking"), ("season", "service_level"), ("targets", "service_level")}  # fmt: skip
+        ("cultures", "deflasking"), ("season", "service_level"), ("targets", "promised")}  # fmt: skip
 LOST = {("cultures", "start_contamination"), ("cultures", "start_death"), ("cultures", "contamination"),
         ("cultures", "off_types")}  # fmt: skip
 PRICES = {("price_list", "unit_price"), ("varieties", "sale_price"), ("price_list", "freight_per_box"),

@@ -129,7 +129,7 @@ def test_a_higher_service_level_never_costs_less_and_a_level_is_what_size_orders
     assert table["service_level"].tolist() == sorted(levels)
     assert table["cost"].is_monotonic_increasing
     assert table["plantlets"].is_monotonic_increasing
-    asked = demo.replace(targets=tuple(row.replace(service_level=0.8) for row in demo.targets))
+    asked = demo.replace(targets=tuple(row.replace(promised=0.8) for row in demo.targets))
     cost = sum(order.cost for order in forecast.size_orders(asked, draws=128, seed=1))
     assert table.set_index("service_level")["cost"][0.8] == pytest.approx(cost, abs=0.01)
 

@@ -29,7 +29,7 @@ ROUTE = [
 ]
 WARM = [*ROUTE[:2], ROUTE[2] | {"runs_on": "degree-days", "base_temperature": 4, "typical": 300}]
 MILD = [ROUTE[0] | {"cold_below": None, "cold_loss": None}, *ROUTE[1:]]
-ASKED = {"price_list": OFFERS, "targets": [asks(100, "2027-W26", service_level=0.8)], "places": [HOUSE]}
+ASKED = {"price_list": OFFERS, "targets": [asks(100, "2027-W26", promised=0.8)], "places": [HOUSE]}
 PLANS = {
     "the same whatever the weather": season(MILD, **ASKED),
     "by the weather": season(WARM, climate=CLIMATE, **ASKED),

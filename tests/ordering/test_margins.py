@@ -208,7 +208,7 @@ def test_where_a_plant_brings_more_marked_down_than_it_costs_twice_what_is_neede
     two = plan.replace(targets=[*WANTED, {"variety": "A", "week": "2027-W22", "target": 5}])
     orders = [forecast.size_order(two, "A", draws=4, seed=1, aim="margin", week=f"2027-W{at}") for at in (20, 22)]
     assert [one.quantity for one in orders] == [20, 10]  # marked down 10 and 5: as many as are wanted in all
-    assert two.marked_down("A") == 15
+    assert two.outlet_of("A") == 15
 
 
 def test_no_order_earns_anything_that_costs_more_than_all_that_can_be_sold_brings():

@@ -28,7 +28,7 @@ def cases(draw, **ranges):
     """Draw a season in which 1 to 40 plants of A are wanted, and its price list."""
     rows = draw(price_lists())
     target = {"variety": "A", "week": week(draw(st.integers(12, WEEKS - 1))), "target": draw(st.integers(1, 40))}
-    target["service_level"] = draw(st.sampled_from([0.5, 0.8, 0.9, 0.95]))
+    target["promised"] = draw(st.sampled_from([0.5, 0.8, 0.9, 0.95]))
     life = draw(st.sampled_from([None, None, 8]))
     plan = season(draw(stages()), price_list=rows, targets=[target], weeks=WEEKS, saleable_weeks=life, **ranges)
     return plan, rows, target
@@ -100,7 +100,7 @@ def test_a_forecast_of_the_order_has_exactly_its_chance(case):
 def test_more_confidence_never_means_a_smaller_order(case, more):
     plan, _, target = case
     order = sized(plan)
-    surer = sized(plan, delivery=order.week, service_level=target["service_level"] + more)
+    surer = sized(plan, delivery=order.week, service_level=target["promised"] + more)
     assert surer.quantity >= order.quantity
 
 
@@ -272,7 +272,7 @@ def test_the_options_are_as_by_hand_and_rounded():
         offer(lab="Cheap", form="late", unit_price=1, first_week="2027-W20"),
     ]
     rows = [stage(typical=1, survival=0.75, survival_level="plant")]
-    plan = season(rows, price_list=offers, targets=[asks(5, service_level=0.7)])
+    plan = season(rows, price_list=offers, targets=[asks(5, promised=0.7)])
     table = forecast.size_order(plan, "A", **FEW).options()
     assert table.columns.tolist() == ["lab", "week", "quantity", "chance", "cost"]
     assert table["quantity"].dtype == "Int64"
@@ -321,7 +321,7 @@ def test_the_orders_of_a_season_have_a_row_each_and_what_cannot_be_met_is_listed
         cultures=[CULTURES[0] | {"enters": "acclimatisation"}],
         targets=[
             asks(45), asks(9, variety="B"), asks(9, "2027-W30", "B"), asks(7, variety="C"),
-            asks(5, "2027-W25", "D", service_level=0.5),
+            asks(5, "2027-W25", "D", promised=0.5),
         ],
     )  # fmt: skip
     orders = forecast.size_orders(plan, **FEW)
@@ -343,7 +343,7 @@ def test_the_orders_of_a_season_have_a_row_each_and_what_cannot_be_met_is_listed
 
 @pytest.mark.parametrize("survival", [0.01, 0.0099, 0.014])
 def test_out_of_reach_the_best_is_the_order_by_average_up_to_a_hundredfold(survival):
-    plan = season([stage("arrival", survival=survival, survival_level="plant")], targets=[asks(1, service_level=0.995)])
+    plan = season([stage("arrival", survival=survival, survival_level="plant")], targets=[asks(1, promised=0.995)])
     with pytest.raises(OutOfReach) as refused:
         forecast.size_order(plan, "A", **FEW)
     best = refused.value.best
@@ -359,7 +359,7 @@ def test_out_of_reach_names_the_first_week_in_reach_if_the_season_lasts_so_long(
 
 
 def test_what_is_out_of_reach_in_bad_seasons_alone_names_the_share_that_lives_on_average():
-    plan = season([stage("arrival", survival=0.7, survival_sd=0.4)], targets=[asks(100, service_level=0.99)])
+    plan = season([stage("arrival", survival=0.7, survival_sd=0.4)], targets=[asks(100, promised=0.99)])
     out_of_reach = patch.object(words, "out_of_reach", wraps=words.out_of_reach)
     with pytest.raises(OutOfReach) as refused, out_of_reach as found:
         forecast.size_order(plan, "A", draws=64, seed=1)

@@ -7,7 +7,7 @@ from forecast import Refused, Week
 from forecast.ordering.request import requested
 from forecast.season.targets import Target
 
-RANGE = {"variety": "A", "week": "2027-W20", "p5": 10, "median": 20, "p95": 40, "service_level": 0.8}
+RANGE = {"variety": "A", "week": "2027-W20", "p5": 10, "median": 20, "p95": 40, "promised": 0.8}
 TWO = season([LIVE], varieties="AB", targets=[RANGE, asks(30, "2027-W24", note="for the fair")])
 ONE = season([LIVE], targets=[RANGE])
 
@@ -17,15 +17,15 @@ ONE = season([LIVE], targets=[RANGE])
     [
         (TWO, ("A", None, "2027-W20", None), RANGE, 1),
         (TWO, ("A", None, "2027-W24", None), asks(30, "2027-W24", note="for the fair"), 2),
-        (TWO, ("A", None, "2027-W24", 0.5), asks(30, "2027-W24", note="for the fair", service_level=0.5), 2),
-        (TWO, ("A", 15, "2027-W20", None), asks(15, service_level=0.8), 1),
+        (TWO, ("A", None, "2027-W24", 0.5), asks(30, "2027-W24", note="for the fair", promised=0.5), 2),
+        (TWO, ("A", 15, "2027-W20", None), asks(15, promised=0.8), 1),
         (TWO, ("A", 15, "2027-W22", None), asks(15, "2027-W22"), 1),
-        (TWO, ("B", 15, "2027-W01", 0.6), asks(15, "2027-W01", "B", service_level=0.6), 1),
+        (TWO, ("B", 15, "2027-W01", 0.6), asks(15, "2027-W01", "B", promised=0.6), 1),
         (TWO, ("B", 15, "2027-W40", None), asks(15, "2027-W40", "B"), 1),
         (ONE, ("A", None, None, None), RANGE, 1),
         (ONE, ("A", None, "2027-W30", None), RANGE | {"week": "2027-W30"}, 1),
-        (ONE, ("A", 7, None, 0.7), asks(7, service_level=0.7), 1),
-        (ONE, ("A", 7, Week(2027, 30), None), asks(7, "2027-W30", service_level=0.8), 1),
+        (ONE, ("A", 7, None, 0.7), asks(7, promised=0.7), 1),
+        (ONE, ("A", 7, Week(2027, 30), None), asks(7, "2027-W30", promised=0.8), 1),
     ],
 )
 def test_what_the_call_says_is_before_what_the_table_says(plan, asked, cells, number):

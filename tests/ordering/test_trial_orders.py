@@ -97,7 +97,7 @@ def test_the_ways_are_all_weeks_of_all_offers_until_the_target_week():
 
 def test_a_top_up_makes_up_for_what_is_lacking_and_counts_what_is_there():
     """Of 100 wanted 70 are there, in one draw of eight 20: 30 are lacking in seven seasons of eight, 80 in one."""
-    plan = season([LIVE], targets=[asks(100, service_level=0.8)])
+    plan = season([LIVE], targets=[asks(100, promised=0.8)])
     there = np.array([70.0] * 7 + [20])
     one = case(plan, there=there)
     assert one.topping_up
@@ -105,7 +105,7 @@ def test_a_top_up_makes_up_for_what_is_lacking_and_counts_what_is_there():
     assert one.best().quantity == 30
     assert one.most == 300  # ten for each that is lacking as surely as asked
     assert one.by_average(Week(2027, 20)) == 37  # 36.25 are lacking on average
-    sure = case(plan.replace(targets=[asks(100, service_level=0.95)]), there=there)
+    sure = case(plan.replace(targets=[asks(100, promised=0.95)]), there=there)
     assert sure.best().quantity == 80
     assert not case(plan).topping_up
     assert case(plan).most == 10_000

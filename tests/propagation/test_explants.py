@@ -163,7 +163,7 @@ def test_where_the_shelf_is_short_rooting_in_batches_is_tried():
 
 
 def test_a_season_says_what_is_needed_and_keywords_override_it(unsure):
-    target = unsure.replace(targets=({"variety": "A", "week": "2027-W30", "target": 100, "service_level": 0.8},))
+    target = unsure.replace(targets=({"variety": "A", "week": "2027-W30", "target": 100, "promised": 0.8},))
     plan = found(target)
     assert (plan.target, str(plan.by), plan.service_level) == (100, "2027-W30", 0.8)
     assert found(target, target=50).target == 50

@@ -170,7 +170,7 @@ def test_stock_is_divided_in_rounds_and_more_is_bought_only_at_a_price():
 def test_a_plan_that_suffices_exactly_as_often_as_asked_is_enough():
     """The number wanted differs by draw, and half of eight draws are four: what the fourth smallest needs will do."""
     plan = sure({"most_cycles": 1})
-    asked = Target(variety="A", week="2027-W30", p5=40, median=60, p95=90, service_level=0.5)
+    asked = Target(variety="A", week="2027-W30", p5=40, median=60, p95=90, promised=0.5)
     search = Search(plan, season_streams(8, 1), plan.culture("A"), asked)
     fourth, fifth = np.sort(search.needed)[3:5]
     explants = math.ceil(fourth / 3)

@@ -261,7 +261,7 @@ def every_cost(season, draws, seed, quantities):
                     rents = _rents(season, variety, fate, week, until)
                     for n in (n for n in range(1, quantities + 1) if accepted(rows, n)):
                         if stats.binom.sf(np.ceil(demand) - 1, n, share).mean() >= (
-                            row.service_level or season.service_level
+                            row.promised or season.service_level
                         ):
                             cost = n * (line(rows, n).unit_price + stages + rents)
                             order = (variety, lab, week, n)

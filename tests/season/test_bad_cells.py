@@ -24,15 +24,18 @@ ERROR = "a spreadsheet error. Correct the formula and save the file again."
 NOT_USABLE = "not a number that can be used. Write a finite number, or leave the cell empty if it is optional."
 NAMELESS = "a cell in a column without a name. Name the column, such as note, or clear it."
 COMMAS = "Write decimals with a point, put a text with a comma in double quotes, or remove a comma."
-COLUMNS = "variety, week, target, p5, median, p95, service_level, note"
+COLUMNS = (
+    "variety, week, until, target, p5, median, p95, channel, profile, price, price_end, promised, promised_share, "
+    "short_cost, waits, note"
+)
 EXAMPLE = "Write a week as year and week number, such as 2027-W14."
 
 CASES = [
     case("a header in other words", "targets.csv",
-         "variety,week,target,p5,median,p95,service_level,note", "Sorte;Woche;Anzahl",
+         "variety,week,target,p5,median,p95,promised,note", "Sorte;Woche;Anzahl",
          "targets.csv, row 1, 'Sorte,Woche,Anzahl': not a header. The first row that is not a comment must name the "
          f"columns: {COLUMNS}."),
-    case("no header", "targets.csv", "variety,week,target,p5,median,p95,service_level,note\n", "",
+    case("no header", "targets.csv", "variety,week,target,p5,median,p95,promised,note\n", "",
          'targets.csv, row 1, "Hosta \'Ambrel\',2027-W41,400,,,,,": not a header. The first row that is not a '
          f"comment must name the columns: {COLUMNS}."),
     case("a column without its name", "price_list.csv", "unit_price", "",
@@ -199,8 +202,8 @@ CASES = [
          f"targets.csv, row 2, column target, 400: the target is stated in two ways. {FILL_TARGET}"),
     case("neither number nor range", "targets.csv", "400,,,", ",,,",
          f"targets.csv, row 2, column target: the target is empty or incomplete. {FILL_TARGET}"),
-    case("service_level 1", "targets.csv", ",0.8,", ",1,",
-         "targets.csv, row 3, column service_level, '1': not below 1. Write a number below 1."),
+    case("promised 1", "targets.csv", ",0.8,", ",1,",
+         "targets.csv, row 3, column promised, '1': not below 1. Write a number below 1."),
     case("service_level 95", "season.toml", "0.9", "95",
          "season.toml, service_level, 95: a share lies between 0 and 1. For 95 % write 0.95."),
     case("not TOML", "season.toml", "weeks = 70", "weeks 70",
@@ -211,7 +214,7 @@ CASES = [
          "season.toml, buget, 5000: not a known setting. Did you mean 'budget'?"),
     case("an unknown key", "season.toml", "budget", "country",
          "season.toml, country, 5000: not a known setting. Known names: name, currency, first_week, weeks, "
-         "service_level, budget, hourly_wage, location, persistence, daily_course, seed, note."),
+         "service_level, budget, hourly_wage, demand_cv, price_cv, location, persistence, daily_course, ...."),
     case("EURO", "season.toml", "EUR", "EURO",
          "season.toml, currency, 'EURO': not a currency code. Write its three capital letters, such as EUR."),
     case("a date for the first week", "season.toml", '"2026-W40"', "2026-10-01",
@@ -225,7 +228,7 @@ CASES = [
          "season.toml, budget, {'most': 5000}: cannot be used. Input should be a valid number."),
     case("the same wanted twice", "targets.csv", "Hosta 'Belwin'", "Hosta 'Ambrel'",
          'targets.csv, row 3, column variety, "Hosta \'Ambrel\', 2027-W41": the same as row 2. Keep one of the two '
-         "rows, or change its variety or week."),
+         "rows, or change its variety, week or channel."),
     case("a shelf life of 0", "varieties.csv", ",12,new", ",0,new",
          "varieties.csv, row 4, column saleable_weeks, '0': below 1. Write at least 1."),
     case("a bell in a note", "varieties.csv", "new here", "new\x07here",

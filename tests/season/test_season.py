@@ -144,8 +144,7 @@ def test_with_stage_twice_is_as_once(season: Season) -> None:
         (
             lambda season: season.table("weather"),
             "name, 'weather': a season has no such table. It has varieties, stages, places, price_list, targets, "
-            "orders, "
-            "climate, cultures, divisions.",
+            "profiles, orders, climate, cultures, divisions.",
         ),
     ],
 )
@@ -221,7 +220,7 @@ def test_a_plant_never_brings_more_marked_down_than_in_a_week_in_which_it_is_nee
     assert season.replace(varieties=(unpriced, *season.varieties[1:]), targets=weeks).varieties[0] == unpriced
     unwanted = own.replace(markdown_price=20)
     assert (
-        season.replace(varieties=(unwanted, *season.varieties[1:]), targets=season.targets[1:]).marked_down(own.variety)
+        season.replace(varieties=(unwanted, *season.varieties[1:]), targets=season.targets[1:]).outlet_of(own.variety)
         == 0
     )
 

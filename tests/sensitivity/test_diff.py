@@ -14,7 +14,8 @@ CHANGES = {
     "stages": {"minutes": 9.5},
     "places": {"area": 77.5},
     "price_list": {"unit_price": 9.25},
-    "targets": {"service_level": 0.55},
+    "targets": {"promised": 0.55},
+    "profiles": {"weight": 3.5},
     "orders": {"quantity": 17},
     "climate": {"year_sd": 3.25},
     "cultures": {"cycle_weeks": 9},
@@ -24,11 +25,12 @@ CHANGES = {
 
 @pytest.fixture(scope="module")
 def season():
-    return forecast.read_season(DEMO)
+    profile = [{"profile": "early", "week": week, "weight": 4 - week} for week in (1, 2, 3)]
+    return forecast.read_season(DEMO).replace(profiles=profile)
 
 
 def test_a_season_does_not_differ_from_itself_read_again(season):
-    assert differences(season, forecast.read_season(DEMO)).empty
+    assert differences(season, forecast.read_season(DEMO).replace(profiles=season.profiles)).empty
 
 
 @pytest.mark.parametrize("table", TABLES)
@@ -44,6 +46,14 @@ def test_one_changed_cell_of_any_table_is_the_only_difference(season, table):
 def test_rows_in_another_order_are_the_same(season):
     turned = season.replace(price_list=season.price_list[::-1], targets=season.targets[::-1])
     assert differences(season, turned).empty
+
+
+def test_two_customers_of_a_week_are_compared_each_with_himself(season):
+    row = season.targets[0]
+    both = [row, row.replace(channel="retail", target=10), *season.targets[1:]]
+    other = [row.replace(channel="retail", target=12), *both[2:], row]
+    found = differences(season.replace(targets=both), season.replace(targets=other)).to_numpy().tolist()
+    assert found == [["targets", f"{row.variety}, {row.week}, retail", "target", 10, 12]]
 
 
 def test_what_holds_for_all_and_rows_that_are_new_or_gone_are_named(season):

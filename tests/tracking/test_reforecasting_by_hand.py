@@ -259,7 +259,7 @@ def test_where_one_lab_delivers_no_more_the_others_are_topped_up():
 @pytest.mark.parametrize(("service_level", "lacking"), [(0.4, 0), (0.6, 1)])
 def test_a_row_is_topped_up_to_its_own_confidence(service_level, lacking):
     """Half of the draws wait less than four weeks in all, as above, and have enough by week 17."""
-    target = [{"variety": "A", "week": "2027-W17", "target": 100, "service_level": service_level}]
+    target = [{"variety": "A", "week": "2027-W17", "target": 100, "promised": service_level}]
     made = plan(orders=ORDERS[1:2], targets=target)
     found = reforecast(made, Records(), on_date="2027-01-04", counted_every=4, draws=256, seed=1)
     assert found.targets()["chance"].tolist() == pytest.approx([0.5], abs=0.05)
