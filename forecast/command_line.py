@@ -186,7 +186,7 @@ def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int)
     purchase = bill(order.shipment for order in orders).total  # what one lab sends in one week shares lines and boxes
     total = purchase + sum(order.cost - order.purchase for order in orders)
     print(order_words.costs(purchase=purchase, total=total, currency=currency, budget=season.budget))
-    if season.budget is not None and total > season.budget:
+    if season.budget is not None and purchase > season.budget:
         print(order_words.over_budget(budget=season.budget, currency=currency))
     print(order_words.all_met(targets=len(season.targets), chance=outcome.chance_of_all()))
     if parsed.draws < FEW_DRAWS:

@@ -62,6 +62,16 @@ def test_what_is_out_of_reach_is_said_and_the_rest_is_sized(hurried, capsys):
     assert "All 11 targets are met together in no simulated season." in printed.out  # issue 17: also of what is unmet
 
 
+@pytest.mark.parametrize(("budget", "over"), [(15_000, False), (10_000, True)])
+def test_a_budget_is_for_labs_and_carriers_and_not_for_growing(budget, over, tmp_path, capsys, demo):
+    """Plants and freight cost 12,000, and 29,500 with growing."""
+    forecast.write_season(demo.replace(budget=budget), tmp_path)
+    assert main(["order", str(tmp_path), "--draws", "256"]) == 0
+    printed = capsys.readouterr().out
+    assert f"EUR (budget {budget:,} EUR); with growing, about 29," in printed
+    assert (f"Plants and freight cost more than the budget of {budget:,} EUR." in printed) is over
+
+
 def test_report_writes_the_page_that_the_call_writes_and_replaces_nothing_unasked(tmp_path, capsys, demo):
     page = tmp_path / "deep" / "order.html"
     assert main(["report", DEMO, "--draws", "64", "--seed", "3", "--out", str(page)]) == 0

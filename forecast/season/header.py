@@ -38,8 +38,8 @@ class Header(Row):
     service_level
         Chance [0 to 1] with which a target must be met, unless its row promises another.
     budget
-        Spending limit incl. growing costs [currency]. order warns when it is exceeded; report and plan_orders never
-        exceed it. Empty: no limit.
+        Most that is paid to labs and carriers, for plants and freight [currency]; growing them is not part of it. order
+        warns when it is exceeded; report and plan_orders never exceed it. Empty: no limit.
     hourly_wage
         Cost of an hour of labour [currency].
     demand_cv, price_cv

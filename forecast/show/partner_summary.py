@@ -143,7 +143,7 @@ class Summary:
         risks = [self._lower_survival(), tightest, words.benches(over)]
         if self.earns:
             risks.append(words.cash_needed(amount=-self.flow.low_point.p5, currency=season.currency))
-        if season.budget is not None and self.plan.cost > season.budget:
+        if season.budget is not None and self.plan.bill.total > season.budget:
             risks.append(over_budget(budget=season.budget, currency=season.currency))
         return risks
 

@@ -184,14 +184,14 @@ def costs(*, purchase: float, total: float, currency: str, deposits: float = 0.0
     now = f", of which {rounded(deposits)} in deposits when ordering" if deposits > 0.5 else ""
     within = "" if budget is None else f" (budget {budget:,.0f} {currency})"
     return (
-        f"Plants and freight cost about {money(purchase, currency)}{now}; with growing, about "
-        f"{money(total, currency)}{within}."
+        f"Plants and freight cost about {money(purchase, currency)}{within}{now}; with growing, about "
+        f"{money(total, currency)}."
     )
 
 
 def over_budget(*, budget: float, currency: str) -> str:
-    """Return that the total cost is over the budget [currency]."""
-    return f"The total cost is over the budget of {budget:,.0f} {currency}."
+    """Return that what is paid to labs and carriers is over the budget [currency]."""
+    return f"Plants and freight cost more than the budget of {budget:,.0f} {currency}."
 
 
 def all_met(*, targets: int, chance: float) -> str:

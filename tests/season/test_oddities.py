@@ -168,8 +168,7 @@ SLIPS = [
         "stages.csv",
         "plants_per_m2,cost\n" + _WEANED + "0.08",
         "plants_per_m2,materials\n" + _WEANED + "8",
-        "stages.csv, row 2, column materials, 8: far more than this stage elsewhere (0.08). "
-        f"Correct it, {LEAVE}",
+        f"stages.csv, row 2, column materials, 8: far more than this stage elsewhere (0.08). Correct it, {LEAVE}",
     ),
     (
         "wages by the month",

@@ -187,11 +187,13 @@ def test_few_draws():
 def test_plants_and_freight_with_and_without_growing_deposits_and_budget():
     known = {"purchase": 9750, "total": 24_000, "currency": "EUR"}
     assert words.costs(**known, deposits=1950, budget=31_000) == (
-        "Plants and freight cost about 9,750 EUR, of which 1,950 in deposits when ordering; with growing, about 24,000 "
-        "EUR (budget 31,000 EUR)."
+        "Plants and freight cost about 9,750 EUR (budget 31,000 EUR), of which 1,950 in deposits when ordering; with "
+        "growing, about 24,000 EUR."
     )
     assert words.costs(**known) == "Plants and freight cost about 9,750 EUR; with growing, about 24,000 EUR."
-    assert words.over_budget(budget=20_000, currency="EUR") == "The total cost is over the budget of 20,000 EUR."
+    assert words.over_budget(budget=20_000, currency="EUR") == (
+        "Plants and freight cost more than the budget of 20,000 EUR."
+    )
 
 
 def test_a_plan_says_what_it_orders():
