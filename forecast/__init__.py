@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from forecast.growth.simulation import simulate
     from forecast.io.seasons import read_season, write_season
     from forecast.ordering.delivery_timing import delivery_weeks
-    from forecast.ordering.order import size_order, size_orders
+    from forecast.ordering.order import size_order
     from forecast.planning.whole_order import plan_orders, plan_scenarios
     from forecast.propagation.explants import explants_needed
     from forecast.propagation.initiation import multiply
@@ -34,7 +34,7 @@ __all__ = [
     "Duration", "ForecastError", "OutOfReach", "Outcome", "Refused", "Season", "Share", "Week", "bench_space",
     "cash_flow", "compare", "compare_routes", "delivery_weeks", "explants_needed", "hours_of_work", "learn",
     "multiply", "plan_orders", "plan_scenarios", "read_records", "read_season", "reforecast", "report", "scorecard",
-    "simulate", "size_order", "size_orders", "trial_worth", "what_drives", "write_season",
+    "simulate", "size_order", "trial_worth", "what_drives", "write_season",
 ]  # fmt: skip
 
 if not TYPE_CHECKING:
@@ -48,7 +48,7 @@ if not TYPE_CHECKING:
         "plan_orders": "planning.whole_order", "plan_scenarios": "planning.whole_order",
         "read_records": "records.records", "read_season": "io.seasons", "reforecast": "tracking.reforecasting",
         "report": "show.partner", "scorecard": "tracking.scoring", "simulate": "growth.simulation",
-        "size_order": "ordering.order", "size_orders": "ordering.order", "trial_worth": "sensitivity.trials",
+        "size_order": "ordering.order", "trial_worth": "sensitivity.trials",
         "what_drives": "sensitivity.drivers", "write_season": "io.seasons",
     }  # fmt: skip
     __getattr__, __dir__ = lazy(__name__, _HOMES)

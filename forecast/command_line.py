@@ -18,7 +18,7 @@ from forecast.io.csv_folder import csv_text, table_text
 from forecast.io.seasons import read_season
 from forecast.season.orders import Delivery
 from forecast.season.season import Season
-from forecast.streams import DRAWS, PLANNING_DRAWS
+from forecast.streams import PLANNING_DRAWS
 from forecast.words import orders as order_words
 from forecast.words import partner as page_words
 from forecast.words import seasons as words
@@ -26,7 +26,7 @@ from forecast.words.numbers import counted
 from forecast.words.results import plain
 
 if TYPE_CHECKING:
-    from forecast.ordering.order import Orders
+    from forecast.planning.plan import Plan
 
 REFUSED = 2
 OUT_OF_REACH = 1
@@ -34,7 +34,8 @@ ENOUGH = 141
 FEW_DRAWS = 1000
 WRITTEN = ("orders.csv", "order_table.csv")
 _OVERWRITE = "replace existing files"
-_ORDER = "size an order for every target: on-time chance, cost, and whether it fits the benches"
+_ORDER = "find what to order of everything: on-time chances, cost, and whether it fits the benches"
+_DRAWN = f"simulated seasons (default: {PLANNING_DRAWS})"
 _AIM = "margin: greatest expected margin; cost: every target at its service level for the least cost"
 
 
@@ -88,12 +89,11 @@ def _parser() -> argparse.ArgumentParser:
     _command(commands, "check", _check, "read a season and its records, and list every problem and what is odd in them")
     order = _command(commands, "order", _order, _ORDER)
     order.add_argument("--out", help="folder to write orders.csv and order_table.csv into")
-    _add_drawn(order, DRAWS)
+    _add_drawn(order)
     page = _command(commands, "report", _report, "write the whole order plan as one page for a partner")
     page.add_argument("--out", required=True, help="page to write, such as order.html")
     page.add_argument("--pdf", action="store_true", help="also print the page into a PDF, with an installed Chromium")
-    page.add_argument("--aim", choices=("margin", "cost"), help=_AIM)
-    _add_drawn(page, PLANNING_DRAWS)
+    _add_drawn(page)
     return parser
 
 
@@ -104,9 +104,10 @@ def _command(commands: Any, name: str, run: Callable[[argparse.Namespace], int],
     return command
 
 
-def _add_drawn(command: argparse.ArgumentParser, draws: int) -> None:
+def _add_drawn(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--aim", choices=("margin", "cost"), help=_AIM)
     command.add_argument("--overwrite", action="store_true", help=_OVERWRITE)
-    command.add_argument("--draws", type=int, default=draws, help=f"simulated seasons (default: {draws})")
+    command.add_argument("--draws", type=int, default=PLANNING_DRAWS, help=_DRAWN)
     command.add_argument("--seed", type=int, help="seed of the simulated seasons (default: that of season.toml)")
 
 
@@ -152,53 +153,80 @@ def _check(parsed: argparse.Namespace) -> int:
 
 
 def _order(parsed: argparse.Namespace) -> int:
-    from forecast.ordering.order import size_orders
-
     season = read_season(parsed.folder)
     if parsed.out is not None:
         check_free(WRITTEN, parsed.out, overwrite=parsed.overwrite)
-    seed = season.seed if parsed.seed is None else parsed.seed
-    orders = size_orders(season, draws=parsed.draws, seed=seed)
-    for error in orders.unmet:
+    try:
+        plan = _planned(parsed, season)
+    except OutOfReach as error:
         _complain(str(error))
-    if len(orders):
-        try:  # before the output, of which whoever reads it may have enough
-            written = "" if parsed.out is None else _written(parsed, orders)
-        finally:
-            _show(parsed, season, orders, seed)
-        print(written, end="")
-    return OUT_OF_REACH if orders.unmet else 0
+        return OUT_OF_REACH
+    try:  # before the output, of which whoever reads it may have enough
+        written = "" if parsed.out is None else _written(parsed, plan)
+    finally:
+        _show(plan)
+    print(written, end="")
+    return 0
 
 
-def _show(parsed: argparse.Namespace, season: Season, orders: Orders, seed: int) -> None:
-    from forecast.growth.simulation import simulate
-    from forecast.ordering.shipments import bill
+def _planned(parsed: argparse.Namespace, season: Season) -> Plan:
+    """Find the plan, the same for every command."""
+    from tqdm import tqdm
+
+    from forecast.planning.whole_order import aim_for, plan_orders
+
+    with tqdm(desc="search", disable=_hidden(), leave=False, bar_format="{desc} {elapsed}") as clock:
+        return plan_orders(
+            season, draws=parsed.draws, seed=parsed.seed, aim=parsed.aim or aim_for(season),
+            progress=lambda *_: clock.refresh(),
+        )  # fmt: skip
+
+
+def _hidden() -> bool | None:
+    return None if sys.stderr else True  # None: but for a terminal
+
+
+def _show(plan: Plan) -> None:
+    import pandas as pd
+
     from forecast.resources.bench_use import bench_space
 
-    outcome = simulate(season, orders, draws=parsed.draws, seed=seed)
-    table, currency = orders.table(), season.currency
-    drawn = counted(parsed.draws, "simulated season")
-    print(order_words.TABLE.format(season=season.name, seasons=drawn, seed=seed, currency=currency))
-    print(f"\n{plain(table, order_words.COLUMNS)}\n")
-    for order in orders:
-        if order.excess:
-            print(order.excess)
-    purchase = bill(order.shipment for order in orders).total  # what one lab sends in one week shares lines and boxes
-    total = purchase + sum(order.cost - order.purchase for order in orders)
-    print(order_words.costs(purchase=purchase, total=total, currency=currency, budget=season.budget))
-    if season.budget is not None and purchase > season.budget:
-        print(order_words.over_budget(budget=season.budget, currency=currency))
-    print(order_words.all_met(targets=len(season.targets), chance=outcome.chance_of_all()))
-    if parsed.draws < FEW_DRAWS:
-        print(order_words.few_draws(draws=parsed.draws, enough=DRAWS))
-    print(f"\n{bench_space(outcome)}")
+    season, sentences, first = plan.season, str(plan).splitlines(), len(plan.surplus)
+    drawn = counted(plan.draws, "simulated season")
+    print(order_words.TABLE.format(season=season.name, seasons=drawn, seed=plan.seed, currency=season.currency))
+    print("".join(f"\n{one}\n" for one in sentences[:first]))
+    if plan.orders:
+        lines = pd.DataFrame(order_words.line(row) for row in plan.table().to_dict("records"))
+        print(f"{plain(lines, order_words.LINES)}\n")
+        print(f"{_targets(plan)}\n")
+    print("\n".join(sentences[first:]))
+    if plan.orders:
+        outcome = plan.simulate()
+        print(order_words.all_met(targets=len(season.targets), chance=outcome.chance_of_all()))
+        if plan.draws < FEW_DRAWS:
+            print(order_words.few_draws(draws=plan.draws, enough=PLANNING_DRAWS))
+        print(f"\n{bench_space(outcome)}")
 
 
-def _written(parsed: argparse.Namespace, orders: Orders) -> str:
+def _targets(plan: Plan) -> str:
+    """Return what is reached of each target, and what more takes, as text."""
+    import pandas as pd
+
+    found = plan.targets()
+    found = found.astype(object).where(found.notna(), None)
+    rows = [order_words.target(row, plan.season.currency) for row in found.to_dict("records")]
+    frame, columns = pd.DataFrame(rows), dict(order_words.TARGETS)
+    if not any(frame["more"]):
+        return plain(frame, {name: heading for name, heading in columns.items() if name != "more"})
+    back = "" if found["more_income"].isna().all() else order_words.BACK
+    return f"{plain(frame, columns)}\n\n{order_words.MORE.format(back=back)}"
+
+
+def _written(parsed: argparse.Namespace, plan: Plan) -> str:
     """Write the tables of orders; return that they are written."""
-    table = orders.table()
+    table = plan.table().assign(currency=plan.season.currency)
     texts = {
-        "orders.csv": table_text(tuple(order.delivery for order in orders), Delivery),
+        "orders.csv": table_text(plan.orders, Delivery),
         "order_table.csv": csv_text(list(table.columns), table.itertuples(index=False)),
     }
     write_texts(texts, parsed.out, overwrite=parsed.overwrite)
@@ -208,31 +236,21 @@ def _written(parsed: argparse.Namespace, orders: Orders) -> str:
 def _report(parsed: argparse.Namespace) -> int:
     from tqdm import tqdm
 
-    from forecast.planning.whole_order import plan_orders
     from forecast.show.partner import check_page, report
-    from forecast.show.partner_summary import aim_for
 
     season = read_season(parsed.folder)
     check_page(parsed.out, overwrite=parsed.overwrite, pdf=parsed.pdf)
-    draws, seed = parsed.draws, season.seed if parsed.seed is None else parsed.seed
-    hidden = None if sys.stderr else True  # None: but for a terminal
     try:
-        with tqdm(desc="search", disable=hidden, leave=False, bar_format="{desc} {elapsed}") as clock:
-            plan = plan_orders(
-                season, draws=draws, seed=seed, aim=parsed.aim or aim_for(season), progress=lambda *_: clock.refresh()
-            )
-        with tqdm(desc="report", disable=hidden, leave=False) as bar:
-
-            def progress(done: int, total: int) -> None:
-                bar.total = total
-                bar.update(done - bar.n)
-
-            report(
-                season, parsed.out, draws=draws, seed=seed, plan=plan, overwrite=parsed.overwrite, pdf=parsed.pdf,
-                progress=progress,
-            )  # fmt: skip
+        plan = _planned(parsed, season)
     except OutOfReach as error:
         _complain(f"{error}\n{page_words.NO_PAGE}")
         return OUT_OF_REACH
+    with tqdm(desc="report", disable=_hidden(), leave=False) as bar:
+
+        def progress(done: int, total: int) -> None:
+            bar.total = total
+            bar.update(done - bar.n)
+
+        report(season, parsed.out, plan=plan, overwrite=parsed.overwrite, pdf=parsed.pdf, progress=progress)
     print(page_words.page_written(Path(parsed.out), pdf=parsed.pdf))
     return 0

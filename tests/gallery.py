@@ -18,7 +18,7 @@ def gallery():
     """Return each chart's SVG by its name."""
     season = forecast.read_season(ROOT / "demo_data")
     records = forecast.read_records(ROOT / "demo_data")
-    orders = forecast.size_orders(season, **DRAWS)
+    orders = forecast.plan_orders(season, **DRAWS).shipments
     outcome = forecast.simulate(season, orders, **DRAWS)
     shown = {
         "order": charts.order_curve(forecast.size_order(season, HOSTA, **DRAWS)),

@@ -36,7 +36,6 @@ RESULTS = {
     "simulate": lambda demo: demo.outcome,
     "size_order": lambda demo: forecast.size_order(demo.season, VARIETY, **DRAWS),
     "size_order for the margin": lambda demo: forecast.size_order(demo.season, VARIETY, aim="margin", **DRAWS),
-    "size_orders": lambda demo: forecast.size_orders(demo.season, **DRAWS),
     "delivery_weeks": lambda demo: forecast.delivery_weeks(demo.season, CULTURE, **DRAWS),
     "plan_orders": lambda demo: demo.plan,
     "out_of_sample": lambda demo: demo.plan.out_of_sample(draws=64, seed=2, searches=2),

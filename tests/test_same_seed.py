@@ -6,6 +6,7 @@ The numbers are what the program gave when they were written down. Whether they 
 from pathlib import Path
 
 import pytest
+from each_sized import sizes
 from labelled import plants_by_state
 
 import forecast
@@ -68,5 +69,5 @@ def test_a_trial(demo):
 
 
 def test_orders(demo):
-    found = forecast.size_orders(demo, **FEW).table()
+    found = sizes(demo, **FEW)
     assert total(found, "quantity", "chance", "cost") == same(8_258, 9.9181, 29419.76)

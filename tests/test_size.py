@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from each_sized import sizes
 from scipy.stats import binom
 from small_seasons import asks, offer, season, stage
 
@@ -26,7 +27,6 @@ HEUCHERA = "Heuchera 'Pellowen'"
 CALLS = {
     "simulate": lambda season, draws: forecast.simulate(season, draws=draws),
     "size_order": lambda season, draws: forecast.size_order(season, HEUCHERA, draws=draws),
-    "size_orders": lambda season, draws: forecast.size_orders(season, draws=draws),
     "delivery_weeks": lambda season, draws: forecast.delivery_weeks(season, HEUCHERA, draws=draws),
     "simple_orders": lambda season, draws: simple_orders(season, draws=draws),
     "plan_orders": lambda season, draws: forecast.plan_orders(season, draws=draws),
@@ -91,14 +91,14 @@ sys.exit(main(["order", {DEMO!r}, "--draws", "16384"]))
 
 def test_orders_are_the_same_and_take_less_memory_if_little_is_kept(demo, monkeypatch):
     """All that was drawn for the orders took 54 MB with 512 draws; now it is made again where there is no room."""
-    whole = forecast.size_orders(demo, draws=512, seed=1)
+    whole = sizes(demo, draws=512, seed=1)
     monkeypatch.setattr(module, "_LATEST", 2**22)
     monkeypatch.setattr(module, "_POINTS", 2**18)
     tracemalloc.start()
-    little = forecast.size_orders(demo, draws=512, seed=1)
+    little = sizes(demo, draws=512, seed=1)
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
-    assert little.table().equals(whole.table())
+    assert little.equals(whole)
     assert peak < 20 * 10**6
 
 
@@ -232,6 +232,7 @@ sys.path.insert(0, {str(ROOT / "tests" / "builders")!r})
 import numpy as np
 import forecast
 from simulated_records import Truth, simulated
+from each_sized import sizes
 from small_seasons import asks, season, stage
 
 timed = {{"batches_cv": 0.1, "plants_cv": 0.1}}

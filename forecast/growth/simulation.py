@@ -103,7 +103,7 @@ def batches_of(season: Season, orders: Any) -> list[Batch]:
         orders = [orders]
     deliveries = [(row, None) for row in season.orders] if orders is None else _deliveries(season, orders)
     if not deliveries:
-        remedy = "Give rows of variety, week and quantity, or orders from size_orders(season, ...)."
+        remedy = "Give rows of variety, week and quantity, or the orders of plan_orders(season)."
         raise refuse("orders", None, "there are no orders to simulate", remedy)
     return _batches(deliveries)
 

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from forecast.errors import Refused, faults_of, real, refuse
+from forecast.errors import OutOfReach, Refused, faults_of, real, refuse
 from forecast.growth.simulation import streams_of
-from forecast.ordering.order import size_orders
+from forecast.ordering.order import order_of
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case
@@ -103,11 +103,11 @@ def service_level_prices(
     Raises
     ------
     Refused
-        If `levels` is empty or one of them is no such share, or what `size_orders` refuses.
+        If `levels` is empty or one of them is no such share.
 
     Notes
     -----
-    The orders are those of `size_orders`: each target by itself, freight order by order. Budget and benches are not
+    The orders are those of `size_order`: each target by itself, freight order by order. Budget and benches are not
     looked at, so that a level shows what it costs even where it does not fit; `plan_orders` finds what fits.
 
     Examples
@@ -126,12 +126,17 @@ def service_level_prices(
         raise Refused(faults)
     if not len(levels):
         raise refuse("levels", None, "no service level is given", "Give at least one, such as 0.9.")
-    rows = []
+    streams, rows = streams_of(season, draws, seed), []
     for level in sorted(set(levels)):
         aimed = season.replace(targets=tuple(row.replace(promised=level) for row in season.targets))
-        orders = size_orders(aimed, draws=draws, seed=seed)
+        orders, unmet = [], 0
+        for number, row in aimed.each_target():
+            try:
+                orders.append(order_of(Case(aimed, streams, row, number)))
+            except (OutOfReach, Refused):
+                unmet += 1
         cost, plants = sum(order.cost for order in orders), sum(order.quantity for order in orders)
-        rows.append((level, plants, round(cost, 2), season.currency, len(orders.unmet)))
+        rows.append((level, plants, round(cost, 2), season.currency, unmet))
     return pd.DataFrame(rows, columns=["service_level", "plantlets", "cost", "currency", "unmet"])
 
 

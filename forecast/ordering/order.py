@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
@@ -114,7 +114,7 @@ class Order(Result):
 
     def table(self) -> pd.DataFrame:
         """Return the order as one row: what to order, how sure it is, what it costs."""
-        return _table([self])
+        return order_table([self])
 
     def curve(self) -> pd.DataFrame:
         """Return chance and cost for other quantities of the same price-list line and week.
@@ -189,43 +189,8 @@ class Order(Result):
         return "\n".join([*lines, words.order_by_average(quantity=self.by_average, chance=self.chance_by_average)])
 
 
-@dataclass(frozen=True, repr=False)
-class Orders(Result):
-    """The orders of a season.
-
-    Parameters
-    ----------
-    orders
-        One for each target that can be met.
-    unmet
-        Why the others cannot.
-    """
-
-    orders: tuple[Order, ...]
-    unmet: tuple[OutOfReach, ...]
-
-    def __iter__(self) -> Iterator[Order]:
-        return iter(self.orders)
-
-    def __len__(self) -> int:
-        return len(self.orders)
-
-    def facts(self) -> dict[str, object]:
-        """Return the number of orders and of unmet targets, draws and seed."""
-        counts: dict[str, object] = {"orders": len(self.orders), "unmet": len(self.unmet)}
-        streams = self.orders[0].case.streams if self.orders else None
-        return counts | ({"draws": streams.draws, "seed": streams.seed} if streams else {})
-
-    def table(self) -> pd.DataFrame:
-        """Return a row for each order: what to order, how sure it is, what it costs."""
-        return _table(self.orders)
-
-    def __str__(self) -> str:
-        excessive = [order.excess is not None for order in self.orders] + [False] * len(self.unmet)
-        return words.all_orders([str(one) for one in (*self.orders, *self.unmet)], excessive)
-
-
-def _table(orders: Sequence[Order]) -> pd.DataFrame:
+def order_table(orders: Sequence[Order]) -> pd.DataFrame:
+    """Return a row for each order: what to order, how sure it is, what it costs."""
     rows = [
         [str(cell) if isinstance(cell := getattr(order, name), Week) else cell for name in _COLUMNS] for order in orders
     ]
@@ -302,36 +267,6 @@ def size_order(  # noqa: PLR0913  # each keyword overrides one thing
         raise refuse("aim", aim, "not an aim", "Write cost or margin.")
     found = order_of if aim == "cost" else _most_profitable
     return found(case, None if delivery is None else Week.parse(delivery), lab)
-
-
-def size_orders(season: Season, *, draws: int = DRAWS, seed: int | None = None) -> Orders:
-    """Find the order for every target, one by one, as `size_order` does.
-
-    Each target gets a delivery of its own, without counting on what that of another target may leave over.
-    `Outcome.targets` says what comes of all of them together.
-
-    Parameters
-    ----------
-    season
-        The season.
-    draws, seed
-        Number of simulated seasons, and their seed; that of the season if not given.
-
-    Returns
-    -------
-    Orders
-    """
-    streams = streams_of(season, draws, seed)
-    orders, unmet = [], []
-    for number, row in season.each_target():
-        if not season.price_lines(row.variety):
-            unmet.append(OutOfReach(words.no_lab(variety=row.variety)))
-            continue
-        try:
-            orders.append(order_of(Case(season, streams, row, number)))
-        except OutOfReach as error:
-            unmet.append(error)
-    return Orders(tuple(orders), tuple(unmet))
 
 
 def order_of(case: Case, delivery: Week | None = None, lab: str | None = None) -> Order:

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from forecast.errors import refuse, whole
+from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import season_streams, simulate
 from forecast.ordering.reach import Excess, excess, hardest
@@ -22,7 +23,9 @@ from forecast.planning.column_generation import Solution, shadow_price_errors, s
 from forecast.planning.columns import Column
 from forecast.planning.out_of_sample import OutOfSample, evaluate
 from forecast.planning.pricing import PricingProblem
+from forecast.planning.reached import Reached, Surplus
 from forecast.resources.money_flow import CashFlow, cash_flow
+from forecast.season.consistency import unpriced
 from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import DRAWS
@@ -99,7 +102,9 @@ class Plan(Result):
 
     def __getstate__(self) -> dict[str, Any]:
         """Return what a worker sends: the answers, without the tables they were found with."""
-        kept = {name: value for name, value in self.__dict__.items() if name not in ("_outcome", "_cash_flow")}
+        kept = {
+            name: value for name, value in self.__dict__.items() if name not in ("_outcome", "_cash_flow", "_reached")
+        }
         answers = {"_changes": self._changes, "_left_out": self._left_out, "excess": self.excess}
         return kept | answers | {"_solution": replace(self._solution, problems=())}
 
@@ -145,6 +150,38 @@ class Plan(Result):
             week of delivery, with the freight) [currency].
         """
         return self.bill.table()
+
+    def targets(self) -> pd.DataFrame:
+        """Return what is reached of each target, and what more would take.
+
+        Returns
+        -------
+        DataFrame
+            variety, channel, week, until, promised (these as in the season, without columns that are empty), target (the
+            median of an uncertain demand); chance that it is met; sold, and short of it, on average [plants]; level:
+            the chance that is promised, else the service level of the season; more_plants that reach it, on one of the
+            deliveries of the plan, 0 if it is reached and missing if nothing is ordered or none do; more_cost, what
+            they cost, and more_income, what they bring in [currency], missing without sale prices.
+        """
+        return self._targets.copy()
+
+    @cached_property
+    def _targets(self) -> pd.DataFrame:
+        return self._reached.table()
+
+    @cached_property
+    def surplus(self) -> tuple[Surplus, ...]:
+        """What is grown on purpose to be marked down: one more plantlet of it brings more than it costs."""
+        return self._reached.surplus()
+
+    @cached_property
+    def _reached(self) -> Reached:
+        if self.orders:
+            outcome = self.simulate()
+        else:
+            outcome = Outcome(KeptDraws(self.season, (), (), season_streams(self.draws, self.seed)))
+        earns = self.orders and not unpriced(self.season.varieties, self.season.targets)
+        return Reached(outcome, self.shipments, self.cash_flow() if earns else None)
 
     def limits(self) -> pd.DataFrame:
         """Return how far each limit is used, and what one more unit of it would be worth.
@@ -304,7 +341,8 @@ class Plan(Result):
             found = words.expected_margin(
                 margin=float(flow.margin.mean()), worst_tenth=flow.worst_tenth(), gap=self.gap, currency=currency
             )
-        return "\n".join([f"{ordered} {spent}", *map(str, self.excess), found, *self._binding(), *left])
+        first = [*map(str, self.surplus), f"{ordered} {spent}", *map(str, self.excess)]
+        return "\n".join([*first, found, *self._binding(), *left])
 
     def _binding(self) -> Iterator[str]:
         for row in self.limits().to_dict("records"):

@@ -120,6 +120,11 @@ def plan_orders(
     return plan
 
 
+def aim_for(season: Season) -> Aim:
+    """Return what to aim at: the margin, or the cost if a variety with a target has no sale price."""
+    return "cost" if unpriced(season.varieties, season.targets) else "margin"
+
+
 def plan_scenarios(  # noqa: PLR0913  # those of `plan_orders`, and who plans
     scenarios: Mapping[str, Season],
     *,

@@ -20,11 +20,11 @@ from forecast.files_out import check_free, write_texts
 from forecast.growth.simulation import simulate
 from forecast.ordering.baselines import simple_orders
 from forecast.planning.plan import Plan
-from forecast.planning.whole_order import plan_orders
+from forecast.planning.whole_order import aim_for, plan_orders
 from forecast.resources.money_flow import CashFlow, cash_flow
 from forecast.season.season import Season
 from forecast.show.page import Figure, Table, figure, rendered
-from forecast.show.partner_summary import Summary, aim_for
+from forecast.show.partner_summary import Summary
 from forecast.show.plan_workbook import assumptions
 from forecast.streams import PLANNING_DRAWS
 from forecast.weeks import read_day

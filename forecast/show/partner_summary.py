@@ -13,7 +13,8 @@ from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
 from forecast.growth.stock import drawn_demand
 from forecast.growth.summaries import RANGE
-from forecast.planning.plan import Aim, Plan
+from forecast.planning.plan import Plan
+from forecast.planning.reached import given_away
 from forecast.resources.bench_use import BenchSpace, bench_space
 from forecast.resources.money_flow import CashFlow, cash_flow
 from forecast.season.consistency import unpriced
@@ -28,11 +29,6 @@ LOWER = 0.1  # how much lower survival is tried
 _MOST_PLANTS = 0.9  # share of plants that have to be ready for most to be
 _BOUGHT = ("deposit", "balance", "freight")
 _OF_TARGET = ["target", "variety", "week", "chance", "p5"]
-
-
-def aim_for(season: Season) -> Aim:
-    """Return what to aim at: the margin, or the cost if a variety with a target has no sale price."""
-    return "cost" if unpriced(season.varieties, season.targets) else "margin"
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,7 +49,7 @@ class Summary:
     @cached_property
     def flow(self) -> CashFlow:
         """Where the money goes; payments only if a price is missing."""
-        return self.plan.cash_flow() if self.earns else cash_flow(self._simulated(_given_away(self.plan.season)))
+        return self.plan.cash_flow() if self.earns else cash_flow(self._simulated(given_away(self.plan.season)))
 
     @cached_property
     def space(self) -> BenchSpace:
@@ -194,12 +190,6 @@ class Summary:
 
     def _simulated(self, season: Season) -> Outcome:
         return simulate(season, self.plan.orders, draws=self.plan.draws, seed=self.plan.seed)
-
-
-def _given_away(season: Season) -> Season:
-    """Return a season in which nothing is sold for money, so that only payments count."""
-    none = dict.fromkeys(("markdown_price", "yearly_fall", "lowest_price"))
-    return season.replace(varieties=tuple(row.replace(sale_price=0, **none) for row in season.varieties))
 
 
 def _margin(subject: str, flow: CashFlow) -> str:

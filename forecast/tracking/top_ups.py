@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from forecast.ordering.order import Orders
+import pandas as pd
+
+from forecast.errors import OutOfReach
+from forecast.ordering.order import Order, order_table
 from forecast.season.consistency import first_delivery
 from forecast.season.season import Season
 from forecast.weeks import Week
+from forecast.words import orders as order_words
 from forecast.words import records as words
+from forecast.words.results import Result
 
 
 class Awaited(NamedTuple):
@@ -24,22 +30,44 @@ class Awaited(NamedTuple):
 
 
 @dataclass(frozen=True, repr=False)
-class TopUp(Orders):
+class TopUp(Result):
     """Orders that make up for what is likely to be missing of a running season.
 
     Parameters
     ----------
-    orders, unmet
-        As for `Orders`. Overdue plants are not counted on.
+    orders
+        One for each target that needs it and can be met. Overdue plants are not counted on.
+    unmet
+        Why the others cannot.
     awaited
         For each target that falls short and would be met more often if the overdue plants of its variety arrived now:
         variety, quantity of these plants, the week by which they arrive, target, by, and the chance without a top-up.
     """
 
+    orders: tuple[Order, ...]
+    unmet: tuple[OutOfReach, ...]
     awaited: tuple[Awaited, ...] = ()
 
+    def __iter__(self) -> Iterator[Order]:
+        return iter(self.orders)
+
+    def __len__(self) -> int:
+        return len(self.orders)
+
+    def facts(self) -> dict[str, object]:
+        """Return the number of orders and of unmet targets, draws and seed."""
+        counts: dict[str, object] = {"orders": len(self.orders), "unmet": len(self.unmet)}
+        streams = self.orders[0].case.streams if self.orders else None
+        return counts | ({"draws": streams.draws, "seed": streams.seed} if streams else {})
+
+    def table(self) -> pd.DataFrame:
+        """Return a row for each order: what to order, how sure it is, what it costs."""
+        return order_table(self.orders)
+
     def __str__(self) -> str:
-        lines = [super().__str__(), *(words.awaited(**one._asdict()) for one in self.awaited)]
+        excessive = [order.excess is not None for order in self.orders] + [False] * len(self.unmet)
+        orders = order_words.several([str(one) for one in (*self.orders, *self.unmet)], excessive)
+        lines = [orders, *(words.awaited(**one._asdict()) for one in self.awaited)]
         return "\n".join(filter(None, [*lines, words.ASK_FIRST if self.awaited else ""]))
 
 

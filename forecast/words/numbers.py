@@ -130,6 +130,20 @@ def seasons(chance: float, to: float | None = None) -> str:
     return f"{about}{number} of 100 simulated seasons"
 
 
+def of_20(chance: float) -> str:
+    """Write a chance as so many of 20 seasons; close to 1, as all but so many of 1,000.
+
+    >>> of_20(0.9), of_20(0.0), of_20(0.01), of_20(0.984), of_20(1.0)
+    ('18 of 20', 'none', 'under 1 of 20', 'all but 16 of 1,000', 'all')
+    """
+    number = round(20 * chance)
+    if number == 20:
+        return "all" if chance == 1 else f"all but {max(round(1000 * (1 - chance)), 1)} of 1,000"
+    if number == 0:
+        return "none" if chance == 0 else "under 1 of 20"
+    return f"{number} of 20"
+
+
 def met(target: int, chance: float, by: Week | str | None = None) -> str:
     """Return how often a target is met: The target of 800 is met in about 90 of 100 simulated seasons."""
     return f"The target of {target:,}{f' by {dated(by)}' if by else ''} is met in {seasons(chance)}"

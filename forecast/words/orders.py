@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
+from typing import Any
 
 from forecast.rounding import round_up
 from forecast.weeks import Week
@@ -15,6 +16,7 @@ from forecast.words.numbers import (
     known,
     money,
     more_or_less,
+    of_20,
     percent,
     rounded,
     seasons,
@@ -22,19 +24,22 @@ from forecast.words.numbers import (
 
 _MOST_LINES = 15
 TABLE = "{season}: what to order, from {seasons}, seed {seed}. Money in {currency}."
-COLUMNS = {
+LINES = {"variety": "variety", "lab": "lab", "week": "delivery", "quantity": "order qty", "price": "price"}
+"""Columns of a plan's lines that are printed, and their headings."""
+TARGETS = {
     "variety": "variety",
-    "lab": "lab",
-    "week": "delivery",
-    "quantity": "order qty",
     "target": "needed",
-    "by": "ready by",
-    "chance": "on-time chance",
-    "by_average": "order by average",
-    "chance_by_average": "its on-time chance",
-    "cost": "cost",
+    "by": "by",
+    "met": "on time in",
+    "short": "missing",
+    "more": "more certainty",
 }
-"""Columns of an order that are printed, and their headings."""
+"""Likewise, of its targets."""
+MORE = (
+    "Missing: plants short of the target on average. More certainty: how many more plants reach your service level, "
+    "what they cost with growing{back}."
+)
+BACK = ", and what they bring back"
 
 # One variety
 
@@ -162,7 +167,7 @@ def too_late(*, ordered: Week, first: Week, last: Week) -> str:
 # All targets
 
 
-def all_orders(orders: Sequence[str], excessive: Sequence[bool]) -> str:
+def several(orders: Sequence[str], excessive: Sequence[bool]) -> str:
     """Return all that orders say in 15 lines: in full if they are few, else the first line of each.
 
     Those that are excessive are never left out.
@@ -177,6 +182,29 @@ def all_orders(orders: Sequence[str], excessive: Sequence[bool]) -> str:
     kept = [line for at, line in enumerate(lines) if excessive[at] or at - sum(excessive[:at]) < left]
     more = len(lines) - len(kept)
     return "\n".join([*kept, f"And {more:,} more: table() lists all."] if more else kept)
+
+
+def line(row: Mapping[Hashable, Any]) -> dict[str, str]:
+    """Return the cells of a line to order, a row of `Plan.table`."""
+    cells = {name: str(row[name]) for name in ("variety", "lab")}
+    return cells | {"week": dated(row["week"]), "quantity": f"{row['quantity']:,}", "price": f"{row['price']:,.0f}"}
+
+
+def target(row: Mapping[Hashable, Any], currency: str) -> dict[str, str]:
+    """Return the cells of a target, a row of `Plan.targets`: how often it is met, what is missing, what more takes."""
+    cells = {"variety": str(row["variety"]), "target": f"{row['target']:,}", "by": dated(row["week"])}
+    return cells | {"met": of_20(row["chance"]), "short": rounded(row["short"]), "more": _more(row, currency)}
+
+
+def _more(row: Mapping[Hashable, Any], currency: str) -> str:
+    """Return how many more plants reach the level of a target, for what; nothing if it is reached or none is there."""
+    asked, plants, income = of_20(row["level"]), row["more_plants"], row["more_income"]
+    if plants == 0 or row["chance"] == 0 or of_20(row["chance"]) == asked:
+        return ""
+    if plants is None:
+        return f"no more plants in these weeks give {asked}"
+    back = "" if income is None else f", {money(income, currency)} back"
+    return f"{asked} takes {plants:,} more: {money(row['more_cost'], currency)}{back}"
 
 
 def costs(*, purchase: float, total: float, currency: str, deposits: float = 0.0, budget: float | None = None) -> str:
@@ -260,6 +288,16 @@ def split(one: tuple[int, str, float], two: tuple[int, str, float], *, dearer: f
 
 # The order plan
 
+
+def surplus(*, variety: str, plants: float, ordered: int, price: float, currency: str) -> str:
+    """Return what is grown on purpose to be marked down, at a price [currency], of so many plantlets ordered."""
+    return (
+        f"About {rounded(plants)} of the {ordered:,} {variety} are grown to be marked down: even at {price:,.2f} "
+        f"{currency} they bring more than they cost. Without buyers for them you lose about "
+        f"{money(plants * price, currency)}."
+    )
+
+
 NOT_IN_TIME = "The search found no plan within its time limit. Allow more time."
 NOTHING = "Nothing is worth ordering."
 
@@ -302,7 +340,7 @@ def binding(*, limit: str, week: str, worth: str, earns: bool, currency: str) ->
 
 def not_ordered(variety: str, why: object) -> str:
     """Return that a plan orders nothing of a variety, and why."""
-    return f"Not ordered: {variety}. {why}"
+    return f"{variety}: none this year, because {why}"
 
 
 def left_out(
@@ -313,17 +351,17 @@ def left_out(
         return _REASONS[reason]
     best = " and ".join(f"{plants:,} {'plant' if plants == 1 else 'plants'}, {week}" for plants, week in order)
     if reason == "loses":
-        return f"Its best order ({best}) would lose {money(-margin, currency)}."
+        return f"its best order ({best}) would lose {money(-margin, currency)}."
     more = "other varieties earn more in its place"
     if limits:
         more = f"the {' and the '.join(limits)} {'earns' if len(limits) == 1 else 'earn'} more in other varieties"
-    return f"On its own ({best}) it would earn {money(margin, currency)}, but {more}."
+    return f"{more}. On its own ({best}) it would earn {money(margin, currency)}."
 
 
 _REASONS = {
-    "no lab": "No lab offers it.",
-    "too late": "No delivery can arrive before its target week.",
-    "too large": "Even its smallest order breaks a limit of the plan.",
+    "no lab": "no lab offers it.",
+    "too late": "no delivery can arrive before its target week.",
+    "too large": "even its smallest order breaks a limit of the plan.",
 }
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+from each_sized import each_sized
 from measuring import Row, seconds
 
 import forecast
@@ -40,14 +41,17 @@ def rows(*, quick: bool) -> Iterator[Row]:
             streams.normal(("plants", "bench", place.place), "chance")
 
     def orders() -> None:
-        forecast.size_orders(demo, draws=draws, seed=next(seed))
+        each_sized(demo, draws=draws, seed=next(seed))
 
     def bare_orders() -> None:
         streams = season_streams(draws, next(seed))
         for variety, number in target:
             draw_fate(demo, streams, variety, number, demo.first_week)
 
-    works = (("simulate, chances, table, benches", whole, bare_whole), ("size_orders", orders, bare_orders))
+    works = (
+        ("simulate, chances, table, benches", whole, bare_whole),
+        ("each target sized", orders, bare_orders),
+    )
     total = np.zeros(2)
     for name, work, random in works:
         took = np.array([seconds(one, repeats) for one in (work, random)])

@@ -222,15 +222,17 @@ def test_a_chance_of_what_cannot_be_is_refused(variety, week, at_least, message)
     assert refused(lambda: sure([("A", "2027-W05", 100)]).chance(variety, week=week, at_least=at_least)) == message
 
 
-EMPTY = "orders: there are no orders to simulate. Give rows of variety, week and quantity, or orders from size_orders("
+EMPTY = (
+    "orders: there are no orders to simulate. Give rows of variety, week and quantity, or the orders of plan_orders("
+)
 NO_ORDER = "not an order. Give variety, week of delivery and quantity."
 
 
 @pytest.mark.parametrize(
     ("orders", "message"),
     [
-        ([], f"{EMPTY}season, ...)."),
-        (pd.DataFrame(columns=["variety", "week", "quantity"]), f"{EMPTY}season, ...)."),
+        ([], f"{EMPTY}season)."),
+        (pd.DataFrame(columns=["variety", "week", "quantity"]), f"{EMPTY}season)."),
         ([("A", "2027-W05", 5), "A,2027-W05,5"], f"orders, row 3, column orders, 'A,2027-W05,5': {NO_ORDER}"),
         ([("A", "2027-W05")], f"orders, row 2, column orders, ('A', '2027-W05'): {NO_ORDER}"),
         ([(*"ABCDE",)], f"orders, row 2, column orders, ('A', 'B', 'C', 'D', 'E'): {NO_ORDER}"),
@@ -370,12 +372,10 @@ def test_an_empty_cell_of_a_frame_is_a_lab_that_is_not_said():
     assert batches_of([row[:3] for row in GIVEN]) == [(*row[:3], None) for row in GIVEN]
 
 
-def test_one_order_that_was_sized_and_several_are_orders():
+def test_an_order_that_was_sized_is_one_and_so_is_a_list_of_it():
     order = forecast.size_order(TWO, "A", draws=16, seed=1)
     expected = [("A", str(order.week), order.quantity, "Lab")]
-    assert (
-        batches_of(order) == batches_of([order]) == batches_of(forecast.size_orders(TWO, draws=16, seed=1)) == expected
-    )
+    assert batches_of(order) == batches_of([order]) == expected
 
 
 def test_a_frame_without_its_columns_is_refused():

@@ -154,7 +154,7 @@ def test_an_order_of_greatest_margin_has_its_margin():
     order = forecast.size_order(plan.replace(varieties=priced(11)), "A", draws=4, seed=1, aim="margin")
     assert order.margin == 100
     assert words.greatest_margin(margin=100, currency="EUR") in str(order)
-    assert "margin" not in forecast.size_orders(plan, draws=4, seed=1).table()
+    assert "margin" not in forecast.size_order(plan, "A", draws=4, seed=1).table()
 
 
 def test_an_order_that_is_as_sure_as_asked_stays_what_it_is():

@@ -5,6 +5,7 @@ from unittest.mock import patch
 
 import numpy as np
 import pytest
+from each_sized import each_sized
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from labelled import plants_by_state
@@ -15,8 +16,10 @@ from small_seasons import LIVE, asks, offer, season, stage
 
 import forecast
 from forecast.errors import OutOfReach, Refused
+from forecast.ordering.order import order_table
 from forecast.ordering.reach import InReach
 from forecast.ordering.shipments import Shipment
+from forecast.tracking.top_ups import TopUp
 from forecast.words import orders as words
 
 DRAWS = 64
@@ -163,17 +166,9 @@ def test_the_cost_is_price_freight_stages_work_and_bench():
     assert order.cost == pytest.approx(150 + 16 + 100 * (0.2 + 3 / 60 * 20) + 6 * 3 * 100 / 100)
 
 
-def test_orders_of_the_demo_season_do_not_depend_on_each_other():
-    demo = forecast.read_season("demo_data")
-    for order in forecast.size_orders(demo, draws=256, seed=2):
-        alone = forecast.size_order(demo, order.variety, week=order.by, draws=256, seed=2)
-        for name in ("quantity", "lab", "week", "chance", "cost"):
-            assert getattr(alone, name) == getattr(order, name)
-
-
 def test_a_forecast_of_all_orders_of_the_demo_season_has_their_chances():
     demo = forecast.read_season("demo_data")
-    orders = forecast.size_orders(demo, draws=256, seed=2)
+    orders = each_sized(demo, draws=256, seed=2)
     outcome = forecast.simulate(demo, orders, draws=256, seed=2)
     first = {}
     for order in sorted(orders, key=lambda order: order.by):
@@ -213,8 +208,8 @@ def test_it_must_be_said_which_of_several_weeks_an_order_is_for():
 def test_the_table_of_orders_is_rounded_to_the_cent_and_the_orders_are_not():
     plan = season([stage(survival=0.7, survival_sd=0.05, cost=0.123)], price_list=[offer(unit_price=1.23456)])
     plan = plan.replace(targets=[asks(77)])
-    (order,) = made = forecast.size_orders(plan, draws=64, seed=1)
-    row = made.table().iloc[0]
+    order = forecast.size_order(plan, "A", draws=64, seed=1)
+    row = order.table().iloc[0]
     for name, digits in (("chance", 4), ("chance_by_average", 4), ("purchase", 2), ("cost", 2), ("saleable", 1)):
         exact = getattr(order, name)
         assert row[name] == round(exact, digits)
@@ -324,8 +319,8 @@ def test_the_orders_of_a_season_have_a_row_each_and_what_cannot_be_met_is_listed
             asks(5, "2027-W25", "D", promised=0.5),
         ],
     )  # fmt: skip
-    orders = forecast.size_orders(plan, **FEW)
-    table = orders.table()
+    orders = [forecast.size_order(plan, variety, **FEW) for variety in "AD"]
+    table = order_table(orders)
     assert table.columns.tolist() == [
         "variety", "lab", "week", "quantity", "target", "by", "service_level", "chance", "cost", "purchase", "saleable",
         "by_average", "chance_by_average", "currency",
@@ -334,10 +329,13 @@ def test_the_orders_of_a_season_have_a_row_each_and_what_cannot_be_met_is_listed
         ["A", "Lab", "2027-W10", 50, 45, "2027-W20", 0.9, 1, 108, 108, 50, 45, 1, "EUR"],
         ["D", "Lab", "2027-W03", 5, 5, "2027-W25", 0.5, 1, 5, 5, 5, 5, 1, "EUR"],
     ]
-    assert (len(orders), len(orders.unmet)) == (2, 3)
-    assert [str(error) for error in orders.unmet[:2]] == [words.no_lab(variety="B")] * 2  # for either week
-    assert orders.unmet[2].best.variety == "C"
-    delivery = next(iter(orders)).delivery
+    with pytest.raises(OutOfReach) as unmet:
+        forecast.size_order(plan, "C", **FEW)
+    assert unmet.value.best.variety == "C"
+    with pytest.raises(OutOfReach) as unmet:
+        forecast.plan_orders(plan, aim="cost", **FEW)
+    assert str(unmet.value).splitlines()[:2] == [words.no_lab(variety="B")] * 2  # for either week
+    delivery = orders[0].delivery
     assert (delivery.variety, str(delivery.week), delivery.quantity, delivery.lab) == ("A", "2027-W10", 50, "Lab")
 
 
@@ -415,22 +413,22 @@ def test_options_that_cost_or_earn_the_same_are_by_lab_and_week():
 
 def test_results_show_themselves_in_one_line_by_what_distinguishes_them():
     plan = season([LIVE], targets=[asks(10)])
-    orders = forecast.size_orders(plan, **FEW)
-    (order,) = orders
+    order = forecast.size_order(plan, "A", **FEW)
     what = "variety=A, lab=Lab, week=2027-W20, quantity=10, target=10, by=2027-W20, chance=100 %"
     assert repr(order) == f"Order({what}, draws=8, seed=1)"
-    assert repr(orders) == "Orders(orders=1, unmet=0, draws=8, seed=1)"
-    assert order.table().equals(orders.table())
+    top_up = TopUp((order,), ())
+    assert repr(top_up) == "TopUp(orders=1, unmet=0, draws=8, seed=1)"
+    assert order.table().equals(top_up.table())
     weeks = forecast.delivery_weeks(plan, "A", quantity=9, **FEW)
     assert repr(weeks) == "DeliveryWeeks(variety=A, target=10, by=2027-W20, quantity=9, weeks=20, draws=8, seed=1)"
-    none = forecast.size_orders(season([LIVE]), **FEW)
-    assert repr(none) == "Orders(orders=0, unmet=0)"
-    assert none.table().columns.equals(orders.table().columns)
-    for result in (order, orders, weeks, none):
+    none = TopUp((), ())
+    assert repr(none) == "TopUp(orders=0, unmet=0)"
+    assert none.table().columns.equals(order.table().columns)
+    for result in (order, top_up, weeks, none):
         assert not [word for word in ("NaN", "None", "()", " at 0x") if word in repr(result) + result._repr_html_()]
 
 
 def test_the_seed_of_the_season_and_4096_draws_are_usual():
     plan = season([LIVE], targets=[asks(10)], seed=7)
-    found = forecast.size_order(plan, "A"), *forecast.size_orders(plan), forecast.delivery_weeks(plan, "A")
+    found = forecast.size_order(plan, "A"), forecast.delivery_weeks(plan, "A")
     assert {(one.facts()["draws"], one.facts()["seed"]) for one in found} == {(4096, 7)}

@@ -212,21 +212,11 @@ def test_a_ruinous_order_is_never_reported_without_its_sentence(quantity):
     assert saner.quantity == excess.other.quantity
     assert saner.excess is None
     assert str(excess) in str(order)
-    assert str(excess) in str(forecast.size_orders(plan, **DRAWS))
     told = forecast.plan_orders(plan, aim="cost", **DRAWS)
     assert [row.quantity for row in told.orders] == [quantity]
     assert str(excess) in str(told)
     assert str(excess) in str(forecast.delivery_weeks(plan, "A", **DRAWS))
     assert str(excess) in str(forecast.compare_routes(plan, "A", **DRAWS))
-
-
-def test_no_excessive_order_is_left_out_of_a_long_list():
-    names = [f"V{k:02d}" for k in range(30)]
-    rows = [stage(typical=12, plants_cv=0.3, survival=0.7)]
-    targets = [asks(100, "2027-W08" if name == "V29" else "2027-W26", name) for name in names]
-    orders = forecast.size_orders(season(rows, varieties=names, targets=targets), draws=8, seed=1)
-    assert str(orders.orders[-1].excess) in str(orders)
-    assert len(str(orders).splitlines()) == 15
 
 
 def test_a_plan_of_greatest_margin_says_so_too():

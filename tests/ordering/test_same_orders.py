@@ -8,11 +8,13 @@ from functools import cache
 from typing import Any
 
 import pytest
+from each_sized import each_sized
 from same_digits import columns, same
 from small_seasons import MIXED, asks, beta_spread, offer, season, stage
 
 import forecast
 from forecast.ordering.baselines import service_level_prices, simple_orders
+from forecast.ordering.order import order_table
 from forecast.season.season import Season
 
 FEW: dict[str, Any] = {"draws": 64, "seed": 1}
@@ -40,9 +42,9 @@ def nursery() -> Season:
 
 
 def orders() -> list[float]:
-    found = forecast.size_orders(nursery(), **FEW)
+    found = each_sized(nursery(), **FEW)
     every = [number for one in found for number in (*columns(one.curve()), *columns(one.options()))]
-    return [*columns(found.table()), *every]
+    return [*columns(order_table(found)), *every]
 
 
 def earning() -> list[float]:

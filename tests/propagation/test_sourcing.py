@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from each_sized import each_sized
 from scipy import stats
 from small_cultures import SURE, UNSURE, nursery
 from small_seasons import CLIMATE, stage
@@ -234,7 +235,7 @@ def test_the_second_target_row_is_drawn_as_the_second_delivery():
     plan = plan.replace(targets=[{"variety": "A", "week": week, "target": 60} for week in weeks])
     plan = plan.replace(price_list=[plan.price_list[0].replace(first_week="2027-W10")])
     asked = {"draws": 64, "seed": 1}
-    orders = list(forecast.size_orders(plan, **asked))
+    orders = each_sized(plan, **asked)
     for order, week in zip(orders, weeks, strict=True):
         route = forecast.compare_routes(plan, "A", week=week, **asked)["buy in"]
         assert (route.plan.quantity, route.chance, route.cost) == (order.quantity, order.chance, order.cost)

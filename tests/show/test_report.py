@@ -279,7 +279,7 @@ def test_where_no_plan_is_possible_nothing_is_written_and_it_is_said_why(tmp_pat
 def test_what_is_needed_and_not_ordered_counts_as_missing(tmp_path):
     two = small("A", "B", price_list=[offer("A", **IN_MARCH), offer("B", unit_price=50, **IN_MARCH)])
     text, tree = page_of(two, tmp_path)
-    assert "Not ordered: B. " in text
+    assert "B: none this year, because " in text
     assert [row[0:5:4] for row in cells(tree, 1)[1:]][-1] == ["B", "0 of 100"]
     summary = Summary(forecast.plan_orders(two, draws=DRAWS, seed=1))
     assert 0.4 < summary.fill_rate(summary.plan.simulate()) < 0.5

@@ -157,13 +157,13 @@ def test_a_split_is_compared_in_the_worst_tenth(dearer, more):
 
 
 def test_a_few_orders_are_reported_in_full_and_many_by_their_first_lines():
-    assert words.all_orders(["a\nb", "c"], [False, False]) == "a\nb\nc"
-    assert words.all_orders([f"{k}\nmore" for k in range(15)], [False] * 15) == "\n".join(map(str, range(15)))
-    many = words.all_orders([str(k) for k in range(1214)], [False] * 1214).splitlines()
+    assert words.several(["a\nb", "c"], [False, False]) == "a\nb\nc"
+    assert words.several([f"{k}\nmore" for k in range(15)], [False] * 15) == "\n".join(map(str, range(15)))
+    many = words.several([str(k) for k in range(1214)], [False] * 1214).splitlines()
     assert len(many) == 15
     assert many[-2:] == ["13", "And 1,200 more: table() lists all."]
     large = [k > 1200 for k in range(1214)]
-    assert words.all_orders([str(k) for k in range(1214)], large).splitlines() == [
+    assert words.several([str(k) for k in range(1214)], large).splitlines() == [
         *("0", *map(str, range(1201, 1214))), "And 1,200 more: table() lists all."
     ]  # fmt: skip
 
@@ -249,30 +249,30 @@ BEST = ((300, Week(2027, 8)),)
 @pytest.mark.parametrize(
     ("why", "text"),
     [
-        (LeftOut("no lab"), "No lab offers it."),
-        (LeftOut("too late"), "No delivery can arrive before its target week."),
-        (LeftOut("too large"), "Even its smallest order breaks a limit of the plan."),
+        (LeftOut("no lab"), "no lab offers it."),
+        (LeftOut("too late"), "no delivery can arrive before its target week."),
+        (LeftOut("too large"), "even its smallest order breaks a limit of the plan."),
         (
             LeftOut("earns less", BEST, 1_352, ("budget",), "EUR"),
-            "On its own (300 plants, 2027-W08) it would earn 1,350 EUR, but the budget earns more in other varieties.",
+            "the budget earns more in other varieties. On its own (300 plants, 2027-W08) it would earn 1,350 EUR.",
         ),
         (
             LeftOut("earns less", ((1, LATER), (2_000, LATER + 1)), 10, ("budget", "house"), "EUR"),
-            "On its own (1 plant, 2027-W12 and 2,000 plants, 2027-W13) it would earn 10 EUR, but the budget and the "
-            "house earn more in other varieties.",
+            "the budget and the house earn more in other varieties. On its own (1 plant, 2027-W12 and 2,000 plants, "
+            "2027-W13) it would earn 10 EUR.",
         ),
         (
             LeftOut("earns less", BEST, 10, currency="EUR"),
-            "On its own (300 plants, 2027-W08) it would earn 10 EUR, but other varieties earn more in its place.",
+            "other varieties earn more in its place. On its own (300 plants, 2027-W08) it would earn 10 EUR.",
         ),
         (
             LeftOut("loses", BEST, -2_000, ("budget",), "EUR"),
-            "Its best order (300 plants, 2027-W08) would lose 2,000 EUR.",
+            "its best order (300 plants, 2027-W08) would lose 2,000 EUR.",
         ),
     ],
 )
 def test_a_variety_that_is_not_ordered_is_said_with_its_reason(why, text):
-    assert words.not_ordered("Hosta 'Quenvara'", why) == f"Not ordered: Hosta 'Quenvara'. {text}"
+    assert words.not_ordered("Hosta 'Quenvara'", why) == f"Hosta 'Quenvara': none this year, because {text}"
 
 
 @pytest.mark.parametrize(
@@ -326,4 +326,54 @@ def test_a_minimum_that_is_too_high_is_said_with_the_best_there_is(shortfall, be
     assert words.floor_out_of_reach(5_000, shortfall, "EUR") == (
         f"No plan found earns 5,000 EUR on average in the worst 10 % of seasons{best}. Lower this minimum, or allow "
         "more budget or bench area."
+    )
+
+
+ROW = {"variety": HOSTA, "week": "2027-W41", "target": 1_200, "chance": 0.75, "short": 31.6, "level": 0.9}
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ((190, 410.2, 151.0), "18 of 20 takes 190 more: 410 EUR, 150 EUR back"),
+        ((190, 410.2, None), "18 of 20 takes 190 more: 410 EUR"),
+        ((None, None, None), "no more plants in these weeks give 18 of 20"),
+        ((0, 0.0, 0.0), ""),
+    ],
+)
+def test_a_target_says_how_often_it_is_met_what_is_missing_and_what_more_takes(more, said):
+    row = ROW | dict(zip(("more_plants", "more_cost", "more_income"), more, strict=True))
+    assert words.target(row, "EUR") == {
+        "variety": HOSTA,
+        "target": "1,200",
+        "by": "11 Oct 2027 (2027-W41)",
+        "met": "15 of 20",
+        "short": "32",
+        "more": said,
+    }
+    if said:
+        assert not words.target(row | {"chance": 0.0, "more_plants": None}, "EUR")[
+            "more"
+        ]  # its reason is said elsewhere
+        assert not words.target(row | {"chance": 0.89}, "EUR")["more"]  # it is 18 of 20 already
+
+
+def test_a_line_to_order_names_the_monday_of_its_week():
+    row = {
+        "variety": HOSTA,
+        "lab": "Birch Lab",
+        "week": "2027-W08",
+        "quantity": 1_250,
+        "price": 1_350.4,
+        "form": "plug",
+    }
+    assert words.line(row) == {
+        "variety": HOSTA, "lab": "Birch Lab", "week": "22 Feb 2027 (2027-W08)", "quantity": "1,250", "price": "1,350"
+    }  # fmt: skip
+
+
+def test_what_is_grown_to_be_marked_down_says_what_is_lost_without_buyers():
+    assert words.surplus(variety=HOSTA, plants=240.4, ordered=1_400, price=3, currency="EUR") == (
+        "About 240 of the 1,400 Hosta 'Orrinfall' are grown to be marked down: even at 3.00 EUR they bring more than "
+        "they cost. Without buyers for them you lose about 720 EUR."
     )

@@ -5,6 +5,7 @@ from math import comb
 
 import numpy as np
 import pytest
+from each_sized import each_sized
 from scipy.stats import betabinom
 from small_seasons import beta_spread, offer, season, stage
 
@@ -132,7 +133,7 @@ def test_plantlets_a_quarter_dearer_that_survive_at_95_per_cent_are_cheaper_per_
 
 @pytest.fixture(scope="module")
 def demo_orders(demo):
-    return forecast.size_orders(demo, draws=DRAWS, seed=1)
+    return each_sized(demo, draws=DRAWS, seed=1)
 
 
 def test_every_row_of_the_demo_season_can_be_met(demo, demo_orders):

@@ -4,6 +4,7 @@ A plantlet costs 2 (or 3), 0.5 and three minutes of 20 an hour when it comes, an
 """
 
 import pytest
+from each_sized import each_sized
 from small_seasons import offer, season, stage
 
 import forecast
@@ -33,7 +34,7 @@ def outcome(plan):
 
 def test_orders_come_as_late_as_they_can_and_cost_what_they_do_until_their_week(plan):
     """100 at 2 + 1.5 + 4 weeks of bench; 150 at 3 + 1.5 and the same."""
-    orders = forecast.size_orders(plan, **FEW)
+    orders = each_sized(plan, **FEW)
     assert [(one.quantity, str(one.week), one.cost) for one in orders] == [
         (100, "2027-W12", pytest.approx(100 * 3.58)), (150, "2027-W12", pytest.approx(150 * 4.58)),
     ]  # fmt: skip

@@ -1,0 +1,196 @@
+"""What a plan reaches of each target, what more would take, and what it grows on purpose to be marked down."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from functools import cached_property
+from typing import NamedTuple
+
+import pandas as pd
+
+from forecast.growth.draws import KeptDraws
+from forecast.growth.outcome import Outcome
+from forecast.growth.simulation import batches_of
+from forecast.growth.stock import drawn_demand
+from forecast.ordering.shipments import Shipment, bill
+from forecast.resources.money_flow import CashFlow, cash_flow
+from forecast.rounding import reaches
+from forecast.season.season import Season
+from forecast.season.targets import Target
+from forecast.words import orders as words
+
+_MOST = 16  # times the plants of a delivery: more are not looked at
+_STATED = ["variety", "channel", "week", "until", "promised"]
+_MORE = ["more_cost", "more_income"]
+_INCOME = ("sales", "markdown")
+_GROWING = ("stages", "materials", "work", "bench")
+
+
+class More(NamedTuple):
+    """How many more plants bring a target to its level, what they cost, and what they bring back [currency].
+
+    The last is None if a variety with a target has no sale price.
+    """
+
+    plants: int
+    cost: float
+    income: float | None
+
+
+class Surplus(NamedTuple):
+    """Plants of a variety that are grown on purpose to be marked down, of so many ordered, and their price [currency].
+
+    They are: at that price one more plantlet brings more than it costs.
+    """
+
+    variety: str
+    plants: float
+    ordered: int
+    price: float
+    currency: str
+
+    def __str__(self) -> str:
+        return words.surplus(**self._asdict())
+
+
+class _Money(NamedTuple):
+    """What the plants of a variety cost once they are there, and bring in [currency], on average."""
+
+    growing: float
+    income: float
+    markdown: float
+
+
+class Reached:
+    """What comes of the targets of a plan: its orders, what comes of them, and the money; None without sale prices."""
+
+    def __init__(self, outcome: Outcome, shipments: Sequence[Shipment], flow: CashFlow | None) -> None:
+        self._season, self._outcome, self._flow = outcome.season, outcome, flow
+        self._shipments = tuple(shipments)
+        self._priced = given_away(self._season) if flow is None else self._season
+
+    @cached_property
+    def _entries(self) -> pd.DataFrame:
+        if self._flow is not None:
+            return self._flow.entries()
+        fates = map(self._outcome.fate, self._outcome.batches)
+        return cash_flow(
+            Outcome(KeptDraws(self._priced, self._outcome.batches, fates, self._outcome.streams))
+        ).entries()
+
+    @cached_property
+    def _paid(self) -> float:
+        return bill(self._shipments).total
+
+    def table(self) -> pd.DataFrame:
+        """Return the rows of `Plan.targets`."""
+        rows = [cells for variety in self._season.targeted for cells in self._rows(variety)]
+        columns = [*_STATED, "target", "chance", "sold", "short", "level", "more_plants", *_MORE]
+        frame = pd.DataFrame(rows, columns=columns).astype({"more_plants": "Int64"})
+        frame = frame.drop(columns=[name for name in _STATED if frame[name].isna().all()])
+        money = frame[_MORE].astype(float)
+        return frame.assign(**money).round({"chance": 4, "sold": 1, "short": 1, "more_cost": 2, "more_income": 2})
+
+    def surplus(self) -> tuple[Surplus, ...]:
+        """Return what is grown on purpose to be marked down, by variety."""
+        found = (self._surplus(variety) for variety in self._outcome.varieties)
+        return tuple(one for one in found if one is not None)
+
+    def _rows(self, variety: str) -> Iterator[tuple[object, ...]]:
+        season, outcome = self._season, self._outcome
+        ordered = variety in outcome.varieties
+        chances = outcome.targets(variety)["chance"].tolist() if ordered else []
+        before, after = outcome.on_hand(variety) if ordered else (None, None)
+        for at, row in enumerate(season.targets_of(variety)):
+            week, level = row.week - season.first_week, row.promised or season.service_level
+            chance, sold = (chances[at], 0.0) if ordered else (0.0, 0.0)
+            if before is not None and after is not None:
+                sold = float((before[week] - after[week]).mean())
+            short = float(drawn_demand(outcome.streams, row).mean()) - sold
+            more = More(0, 0.0, 0.0) if reaches(chance, level) else self._more(row, at, level)
+            found = (more.plants, more.cost, more.income) if more else (None, None, None)
+            until = None if row.until is None else str(row.until)
+            stated = variety, row.channel, str(row.week), until, row.promised, row.median_demand
+            yield (*stated, chance, sold, short, level, *found)
+
+    def _more(self, row: Target, at: int, level: float) -> More | None:
+        """Return what brings a target to a level, on one of the deliveries of its variety: what costs least."""
+        variety = row.variety
+        found: list[tuple[float, Shipment, Shipment]] = []
+        for one in self._of(variety):
+            if one.week <= row.week and (larger := self._enough(one, at, level)):
+                more = larger.quantity - one.quantity
+                growing = self._money(variety).growing / sum(each.quantity for each in self._of(variety))
+                found.append((self._dearer(one, larger) + more * growing, one, larger))
+        if not found:
+            return None
+        _, one, larger = min(found, key=lambda each: each[0])
+        then, now = _money(cash_flow(self._grown(one, larger)).entries()), self._money(variety)
+        cost = self._dearer(one, larger) + then.growing - now.growing
+        return More(larger.quantity - one.quantity, cost, None if self._flow is None else then.income - now.income)
+
+    def _enough(self, one: Shipment, at: int, level: float) -> Shipment | None:
+        """Return the same shipment with as many plants as bring a target to a level; None if none do."""
+        prices = one.prices
+
+        def enough(quantity: int) -> bool:
+            grown = self._grown(one, replace(one, quantity=quantity))
+            return bool(reaches(grown.targets(one.variety)["chance"].iloc[at], level))
+
+        low, step = one.quantity, max(prices.breaks[-1].multiple, one.quantity // 8)
+        high = prices.orderable(low + step)
+        while not enough(high):
+            if high > _MOST * one.quantity:
+                return None
+            step *= 2
+            low, high = high, prices.orderable(high + step)
+        while prices.orderable(low + 1) < high:
+            middle = prices.orderable((low + high) // 2)
+            if middle >= high:
+                middle = prices.orderable(low + 1)
+            low, high = (low, middle) if enough(middle) else (middle, high)
+        return replace(one, quantity=high)
+
+    def _surplus(self, variety: str) -> Surplus | None:
+        season, own = self._season, self._of(variety)
+        price, ordered = season.variety(variety).markdown_price, sum(one.quantity for one in own)
+        if not price or self._flow is None or not ordered:
+            return None
+        money, share = self._money(variety), float(self._outcome.ready(variety)[-1].mean()) / ordered
+        plants = money.markdown / price
+        last = max(one.line.unit_price + (one.box.each if one.box else 0.0) for one in own) + money.growing / ordered
+        if plants < 0.5 or price * share <= last:
+            return None
+        return Surplus(variety, plants, ordered, price, season.currency)
+
+    def _of(self, variety: str) -> list[Shipment]:
+        return [one for one in self._shipments if one.variety == variety]
+
+    def _dearer(self, one: Shipment, larger: Shipment) -> float:
+        """Return how much more plants and freight cost if a shipment is larger [currency]."""
+        return bill([larger if each is one else each for each in self._shipments]).total - self._paid
+
+    def _grown(self, one: Shipment, other: Shipment) -> Outcome:
+        """Return what comes of one variety alone, in the same draws, with another shipment in the place of one."""
+        batches = batches_of(self._season, [other if each is one else each for each in self._of(one.variety)])
+        fates = map(self._outcome.fate, self._outcome.drawn.batches_of(one.variety))
+        return Outcome(KeptDraws(self._priced, batches, fates, self._outcome.streams))
+
+    def _money(self, variety: str) -> _Money:
+        return _money(self._entries[self._entries["variety"] == variety])
+
+
+def _money(entries: pd.DataFrame) -> _Money:
+    amounts = entries.groupby("what")["amount"].sum()
+    growing, income = (float(amounts.reindex(names).fillna(0.0).sum()) for names in (_GROWING, _INCOME))
+    return _Money(-growing, income, float(amounts.get("markdown", 0.0)))
+
+
+def given_away(season: Season) -> Season:
+    """Return a season in which nothing is sold for money, so that only payments count."""
+    none = dict.fromkeys(("markdown_price", "yearly_fall", "lowest_price"))
+    varieties = tuple(row.replace(sale_price=0, **none) for row in season.varieties)
+    return season.replace(
+        varieties=varieties, targets=tuple(row.replace(price=None, price_end=None) for row in season.targets)
+    )
