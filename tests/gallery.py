@@ -18,17 +18,17 @@ def gallery():
     """Return each chart's SVG by its name."""
     season = forecast.read_season(ROOT / "demo_data")
     records = forecast.read_records(ROOT / "demo_data")
-    orders = forecast.plan_orders(season, **DRAWS).shipments
-    outcome = forecast.simulate(season, orders, **DRAWS)
+    order, plan = forecast.size_order(season, HOSTA, **DRAWS), forecast.plan_orders(season, **DRAWS)
+    outcome = plan.simulate()
     shown = {
-        "order": charts.order_curve(forecast.size_order(season, HOSTA, **DRAWS)),
-        "saleable": charts.saleable(outcome, HOSTA),
+        "order": charts.order_curve(order),
+        "saleable": charts.saleable(forecast.simulate(season, order, **DRAWS), HOSTA),
         "ready": charts.ready_dates(forecast.delivery_weeks(season, HEUCHERA, **DRAWS)),
         "benches": charts.space_map(forecast.bench_space(outcome)),
         "work": charts.work_calendar(forecast.hours_of_work(outcome)),
         "learned": charts.shrinkage(forecast.learn(season, records), "acclimatisation"),
-        "cash": charts.cash_chart(forecast.cash_flow(outcome)),
-        "drivers": charts.tornado_chart(forecast.what_drives(season, HOSTA, orders=orders, answer="chance", **DRAWS)),
+        "cash": charts.cash_chart(plan.cash_flow()),
+        "drivers": charts.tornado_chart(forecast.what_drives(season, HOSTA, orders=order, answer="chance", **DRAWS)),
     }
     return {name: vl_convert.vegalite_to_svg({**chart.to_dict(), "config": PLAIN}) for name, chart in shown.items()}
 

@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 import forecast
-from forecast.ordering.order import Order, order_table
+from forecast.ordering.order import Order
 from forecast.season.season import Season
 
 
@@ -18,5 +18,7 @@ def each_sized(season: Season, **drawn: Any) -> list[Order]:
 
 
 def sizes(season: Season, **drawn: Any) -> pd.DataFrame:
-    """Return the same as a table."""
-    return order_table(each_sized(season, **drawn))
+    """Return the same as a table, without what each was found with."""
+    rows = (row for _, row in season.each_target())
+    orders = (forecast.size_order(season, row.variety, week=row.week, **drawn).table() for row in rows)
+    return pd.concat(orders, ignore_index=True)
