@@ -157,7 +157,7 @@ class Plan(Result):
         Returns
         -------
         DataFrame
-            variety, channel, week, until, promised (these as in the season, without columns that are empty), target (the
+            variety, channel, week, until, promised (as in the season, without columns that are empty), target (the
             median of an uncertain demand); chance that it is met; sold, and short of it, on average [plants]; level:
             the chance that is promised, else the service level of the season; more_plants that reach it, on one of the
             deliveries of the plan, 0 if it is reached and missing if nothing is ordered or none do; more_cost, what
