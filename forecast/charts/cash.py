@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Literal
+from typing import Any, Literal
 
 import altair as alt
 import numpy as np
@@ -87,7 +87,7 @@ def order_chart(plan: Plan, *, what: Literal["quantity", "price"] = "quantity") 
 
 
 def cash_chart(flow: CashFlow) -> Chart:
-    """Draw the cash since the season began by week, and its lowest point.
+    """Draw the cash by week, and its lowest point.
 
     Parameters
     ----------
@@ -108,7 +108,8 @@ def cash_chart(flow: CashFlow) -> Chart:
     mark = alt.Chart(dated(low)).encode(x=week_axis(), y="lowest:Q")
     triangle = mark.mark_point(shape="triangle-up", size=120, filled=True, color=ORANGE, opacity=1)
     beside = mark.mark_text(align="right", dx=-10, dy=6, color=BLACK).encode(text="label:N")
-    layers = [zero, *fan(base, f"cash since the season began [{currency}]"), triangle, beside]
+    since = "cash since the season began" if flow.opening_cash is None else "cash"
+    layers = [zero, *fan(base, f"{since} [{currency}]"), triangle, beside]
     return layered(*layers, title=words.CASH_TITLE, reads=words.CASH, text=" ".join(str(flow).splitlines()))
 
 
@@ -226,6 +227,11 @@ def _margins_text(flows: Mapping[str, CashFlow]) -> str:
     labels = []
     for name, flow in flows.items():
         p5, _, p95 = np.quantile(flow.margin, RANGE)
-        known = {"mean": float(flow.margin.mean()), "worst": flow.worst_tenth(0.1), "loss": flow.chance_of_loss}
+        known: dict[str, Any] = {
+            "mean": float(flow.margin.mean()),
+            "worst": flow.worst_tenth(0.1),
+            "loss": flow.chance_of_loss,
+        }
+        known["fixed_costs"] = flow.fixed_costs
         labels.append(words.margin(name=name, p5=p5, p95=p95, currency=flow.currency, **known))
     return words.MARGINS.format(plans=". ".join(labels))

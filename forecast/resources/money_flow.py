@@ -50,7 +50,8 @@ class CashFlow(Result):
     Parameters
     ----------
     cash
-        All that has come in less all that has gone out by the end of each week [currency], shape (weeks, draws).
+        All that has come in less all that has gone out by the end of each week [currency], shape (weeks, draws); with
+        opening cash and fixed costs where the season states them.
     """
 
     cash: Array
@@ -60,7 +61,10 @@ class CashFlow(Result):
     def __str__(self) -> str:
         p5, _, p95 = np.quantile(self.margin, RANGE).tolist()
         margin = p5, float(self.margin.mean()), p95
-        return resources.money(margin, self.chance_of_loss, self.worst_tenth(), self.low_point, self.currency)
+        return resources.money(
+            margin, self.chance_of_loss, self.worst_tenth(), self.low_point, self.currency,
+            fixed_costs=self.fixed_costs, overdraft=self._outcome.season.overdraft, overdrawn=self.chance_overdrawn,
+        )  # fmt: skip
 
     def facts(self) -> dict[str, object]:
         """Return what tells this result from others: those of the outcome."""
@@ -72,20 +76,48 @@ class CashFlow(Result):
         return self._outcome.season.currency
 
     @property
+    def fixed_costs(self) -> float | None:
+        """Fixed costs of the season [currency]; None if it states none."""
+        return self._outcome.season.fixed_costs
+
+    @property
+    def opening_cash(self) -> float | None:
+        """What is on the account when the season begins [currency]; None if it is not stated."""
+        return self._outcome.season.opening_cash
+
+    @property
     def margin(self) -> Array:
-        """All that comes in less all that goes out by the end of the season [currency], shape (draws,)."""
-        return np.asarray(self.cash[-1])
+        """All that comes in less all that goes out by the end of the season [currency], shape (draws,).
+
+        Neither opening cash nor fixed costs count: see `result`.
+        """
+        if self.opening_cash is None and self.fixed_costs is None:
+            return np.asarray(self.cash[-1])
+        found = self.cash[-1] - (self.opening_cash or 0.0) + (self.fixed_costs or 0.0)
+        found.flags.writeable = False
+        return np.asarray(found)
+
+    @property
+    def result(self) -> Array:
+        """The margin less fixed costs, if the season states any [currency], shape (draws,)."""
+        return self.margin - (self.fixed_costs or 0.0)
 
     def table(self) -> pd.DataFrame:
-        """Return the cash of each week: week, and p5, median and p95 of all since the season began [currency]."""
+        """Return the cash of each week: week, and p5, median and p95 of `cash` by its end [currency]."""
         weeks = [str(week) for week in self._outcome.weeks]
         quantiles = np.quantile(self.cash, RANGE, axis=1).round(2)
         return pd.DataFrame({"week": weeks}).assign(**dict(zip(RANGE_NAMES, quantiles, strict=True)))
 
     @property
     def chance_of_loss(self) -> float:
-        """Chance [0 to 1] that more goes out than comes in."""
-        return float((self.margin < -_CENT).mean())
+        """Chance [0 to 1] that more goes out than comes in, fixed costs included."""
+        return float((self.result < -_CENT).mean())
+
+    @property
+    def chance_overdrawn(self) -> float | None:
+        """Chance [0 to 1] that cash falls below the overdraft in some week; None if the season states none."""
+        most = self._outcome.season.overdraft
+        return None if most is None else float((self.cash.min(axis=0) < -most - _CENT).mean())
 
     @cached_property
     def low_point(self) -> LowPoint:
@@ -111,14 +143,14 @@ class CashFlow(Result):
         return float(worst_seasons(self.margin, share) @ self.margin)
 
     def entries(self) -> pd.DataFrame:
-        """Return what comes in and goes out, entry by entry; the amounts add up to the mean margin.
+        """Return what comes in and goes out, entry by entry; the amounts add up to the mean result.
 
         Returns
         -------
         DataFrame
             week, variety and lab (of what is bought); what: deposit, balance, freight, stages, materials, work,
-            bench, sales or markdown; table and row of the season it comes from, the first one below the header being 2;
-            expected amount [currency], in above and out below 0.
+            bench, sales, markdown or fixed costs; table and row of the season it comes from, the first one below the
+            header being 2, and 0 of the season itself; expected amount [currency], in above and out below 0.
         """
         return self._entries.copy()
 
@@ -174,6 +206,7 @@ def cash_flow(outcome: Outcome) -> CashFlow:
       (`Season.outlet_of`) are sold at the markdown price, those that leave first; the rest earns nothing. So does
       all that leaves of a variety without a markdown price, or without a target.
     - What is not saleable by the end of the season earns nothing.
+    - Fixed costs of the season, if stated, are paid evenly by week; they lower cash and result, and not the margin.
 
     Examples
     --------
@@ -191,6 +224,7 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     for name in outcome.varieties:
         income = sold(season, name, outcome.ready(name), outcome.on_hand(name))
         lines = chain(lines, growing(outcome, name), income)
+    lines = chain(lines, _fixed(season))
     changes = np.zeros((season.weeks, outcome.draws))
     sums: dict[tuple[int, str, str, str, str, int], float] = defaultdict(float)
     for line in lines:
@@ -203,8 +237,17 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     inorder = sorted(sums.items(), key=lambda entry: entry[0][0])
     entries = [(str(outcome.weeks[week]), *rest, amount) for (week, *rest), amount in inorder]
     cash = np.cumsum(changes, axis=0)
+    if season.opening_cash is not None:
+        cash += season.opening_cash
     cash.flags.writeable = False
     return CashFlow(cash, pd.DataFrame(entries, columns=_COLUMNS), outcome)
+
+
+def _fixed(season: Season) -> Iterator[Line]:
+    """Return the fixed costs of the season, evenly by week."""
+    if season.fixed_costs is not None:
+        weekly = np.full((season.weeks, 1), -season.fixed_costs / season.weeks)
+        yield Line("fixed costs", "", "", "season", 0, slice(0, season.weeks), weekly)
 
 
 def bought(outcome: Outcome) -> Iterator[Line]:

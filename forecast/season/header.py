@@ -14,6 +14,7 @@ from forecast.season.cells import (
     Currency,
     FromZero,
     Note,
+    Number,
     Row,
     ShareCell,
     Text,
@@ -40,6 +41,12 @@ class Header(Row):
     budget
         Most that is paid to labs and carriers, for plants and freight [currency]; growing them is not part of it. order
         warns when it is exceeded; report and plan_orders never exceed it. Empty: no limit.
+    overdraft
+        How far below zero the account may go [currency]; 0: never. Empty: no limit.
+    opening_cash
+        What is on the account when the season begins, below 0 if it is overdrawn [currency]. Empty: 0.
+    fixed_costs
+        Costs of the season however much is grown, paid evenly week by week [currency]. Empty: they are not looked at.
     hourly_wage
         Cost of an hour of labour [currency].
     demand_cv, price_cv
@@ -61,6 +68,9 @@ class Header(Row):
     weeks: Annotated[Counted, Field(le=520)]
     service_level: Annotated[ShareCell, Field(gt=0, lt=1)]
     budget: AboveZero | None = None
+    overdraft: FromZero | None = None
+    opening_cash: Annotated[Number, Field(ge=-(10**9), le=10**9)] | None = None
+    fixed_costs: AboveZero | None = None
     hourly_wage: FromZero = 0.0
     demand_cv: ShareCell | None = None
     price_cv: ShareCell | None = None
@@ -71,8 +81,8 @@ class Header(Row):
     note: Note = None
 
     def checks(self) -> Iterable[Callable[[], object]]:
-        """Return the check of its last week."""
-        return [self._ends]
+        """Return the checks of its last week, and of cash and overdraft beside each other."""
+        return [self._ends, self._begins]
 
     def _ends(self) -> None:
         try:
@@ -80,3 +90,9 @@ class Header(Row):
         except Refused as error:
             remedy = "Write an earlier week."
             raise refuse("first_week", str(self.first_week), error.faults[0].problem, remedy) from error
+
+    def _begins(self) -> None:
+        opening, overdraft = self.opening_cash, self.overdraft
+        if opening is not None and overdraft is not None and opening < -overdraft:
+            remedy = f"Write {-opening:.12g} or more, or correct opening_cash."
+            raise refuse("overdraft", overdraft, "the account is further below zero when the season begins", remedy)

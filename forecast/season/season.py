@@ -90,7 +90,11 @@ class Season(Header):
         counts["plants"] = sum(row.median_demand for row in self.targets)
         bench = sum(row.area * row.usable for row in map(self.place, self.place_names))
         cells = {name: getattr(self, name) for name in ("name", "currency", "first_week", "last_week")}
-        return summary(**cells, counts=counts, bench=bench, service_level=self.service_level, budget=self.budget)
+        return summary(**cells, counts=counts, bench=bench, service_level=self.service_level, money=self._money())
+
+    def _money(self) -> dict[str, float]:
+        known = {name: getattr(self, name) for name in ("budget", "overdraft", "opening_cash", "fixed_costs")}
+        return {name: amount for name, amount in known.items() if amount is not None}
 
     def __str__(self) -> str:
         return "\n".join(f"{label}: {text}" for label, text in self._summary().items())

@@ -222,7 +222,7 @@ def _largest(plan: Plan) -> str:
 def _paid_back(summary: Summary) -> str:
     """Return from which week on more has come in than gone out."""
     weekly = summary.flow.table()
-    below = weekly.index[weekly["median"] < 0]
+    below = weekly.index[weekly["median"] < (summary.flow.opening_cash or 0.0)]
     if not len(below):
         return words.paid_back(None)
     last = below[-1] == weekly.index[-1]

@@ -24,6 +24,7 @@ from forecast.weeks import Week
 from forecast.words import partner as words
 from forecast.words.numbers import dated
 from forecast.words.orders import costs, over_budget
+from forecast.words.resources import within_overdraft
 
 LOWER = 0.1  # how much lower survival is tried
 _MOST_PLANTS = 0.9  # share of plants that have to be ready for most to be
@@ -138,7 +139,11 @@ class Summary:
         over = {place: chance for place, chance in self.space.overruns.items() if chance > 0}
         risks = [self._lower_survival(), tightest, words.benches(over)]
         if self.earns:
-            risks.append(words.cash_needed(amount=-self.flow.low_point.p5, currency=season.currency))
+            needed = (season.opening_cash or 0.0) - self.flow.low_point.p5
+            risks.append(words.cash_needed(amount=needed, currency=season.currency))
+            overdrawn = self.flow.chance_overdrawn
+            if season.overdraft is not None and overdrawn is not None:
+                risks[-1] = f"{risks[-1]} {within_overdraft(season.overdraft, overdrawn, season.currency)}"
         if season.budget is not None and self.plan.bill.total > season.budget:
             risks.append(over_budget(budget=season.budget, currency=season.currency))
         return risks
@@ -196,5 +201,5 @@ def _margin(subject: str, flow: CashFlow) -> str:
     p5, _, p95 = np.quantile(flow.margin, RANGE)
     return words.margin(
         subject=subject, mean=float(flow.margin.mean()), p5=p5, p95=p95, worst=flow.worst_tenth(),
-        loss=flow.chance_of_loss, currency=flow.currency,
+        loss=flow.chance_of_loss, currency=flow.currency, fixed_costs=flow.fixed_costs,
     )  # fmt: skip

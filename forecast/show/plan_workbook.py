@@ -138,7 +138,7 @@ def _results(plan: Plan | Outcome) -> dict[str, pd.DataFrame]:
         notes += [("please note", line) for line in words.CAUTIONS]
         try:
             found["money"] = cash_flow(outcome).table()
-            notes.append(("money", words.CASH_NOTE))
+            notes.append(("money", words.cash_note(outcome.season.opening_cash, outcome.season.currency)))
         except Refused as error:
             notes.append(("money", words.NOT_SHOWN.format(what="money", error=error)))
     work = hours_of_work(outcome)

@@ -57,7 +57,7 @@ def order_sheet(plan: Plan) -> dict[str, pd.DataFrame]:
         - deliveries: likewise for all that one lab sends in one week, in whole boxes; due_on_delivery is balance and
           freight.
         - labs: likewise for each lab, and for all; total is price and freight.
-        - money: cash since the season began [currency] by the end of each week: p5, median and p95.
+        - money: cash by the end of each week [currency]: p5, median and p95.
         - limits: as `Plan.limits` gives them.
         - notes: how the plan was found, how to read the sheets, and what they do not say.
 
@@ -80,7 +80,7 @@ def order_sheet(plan: Plan) -> dict[str, pd.DataFrame]:
     found_with = words.made_with(version=version("forecast"), draws=plan.draws, seed=plan.seed, aim=plan.aim)
     notes = words.sheet_notes(
         season=plan.season.name, plan=str(plan), found_with=found_with, first_week=plan.season.first_week,
-        currency=plan.season.currency,
+        currency=plan.season.currency, opening_cash=plan.season.opening_cash,
     )  # fmt: skip
     cash.insert(1, "monday", [Week.parse(week).monday for week in cash["week"]])
     return {

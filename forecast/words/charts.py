@@ -123,11 +123,15 @@ def lowest_cash(*, amount: float, week: str, currency: str) -> str:
     return f"lowest: about {cash(amount, currency)} in {week}"
 
 
-def margin(*, name: str, mean: float, p5: float, p95: float, worst: float, loss: float, currency: str) -> str:
-    """Return what one plan earns, with the mean of its worst tenth and the chance of a loss."""
+def margin(
+    *, name: str, mean: float, p5: float, p95: float, worst: float, loss: float, currency: str,
+    fixed_costs: float | None = None,
+) -> str:  # fmt: skip
+    """Return what one plan earns, with the mean of its worst tenth and the chance of a loss, fixed costs included."""
+    after = "" if fixed_costs is None else f"after fixed costs of {fixed_costs:,.0f} {currency} "
     return (
         f"{name}: on average {money(mean, currency)} (90 % range {signed(p5)} to {signed(p95)}), in the worst 10 % of "
-        f"seasons {signed(worst)}, a loss in {seasons(loss)}"
+        f"seasons {signed(worst)}, {after}a loss in {seasons(loss)}"
     )
 
 

@@ -25,7 +25,7 @@ from forecast.words.numbers import (
     unit_worth,
 )
 from forecast.words.orders import all_met
-from forecast.words.resources import capacity, losses
+from forecast.words.resources import after_fixed_costs, capacity, losses
 
 CAUTIONS = (
     "A planning aid, not advice. Where a licensed professional must decide (crop protection, plant health, tax), "
@@ -94,12 +94,20 @@ def all_paid(*, week: Week, unpriced: Sequence[str]) -> str:
     return f"All of it is paid by {dated(week)}. Income is not counted: {shown} {verb} no sale price."
 
 
-def margin(*, subject: str, mean: float, p5: float, p95: float, worst: float, loss: float, currency: str) -> str:
-    """Return what a season earns [currency], with the mean of its worst tenth and the chance of a loss."""
+def margin(
+    *, subject: str, mean: float, p5: float, p95: float, worst: float, loss: float, currency: str,
+    fixed_costs: float | None = None,
+) -> str:  # fmt: skip
+    """Return what a season earns [currency], with the mean of its worst tenth and the chance of a loss.
+
+    What is left after fixed costs is said if there are any.
+    """
+    after = f"{losses(loss)}."
+    if fixed_costs is not None:
+        after = after_fixed_costs(fixed_costs, mean - fixed_costs, loss, currency)
     return (
         f"{subject} {'earns' if mean >= 0 else 'loses'} about {money(abs(mean), currency)} on average (90 % range "
-        f"{signed(p5)} to {signed(p95)}), and about {money(worst, currency)} in the worst 10 % of seasons. "
-        f"{losses(loss)}."
+        f"{signed(p5)} to {signed(p95)}), and about {money(worst, currency)} in the worst 10 % of seasons. {after}"
     )
 
 
@@ -218,7 +226,7 @@ def paid_back(week: str | None, *, ever: bool = True) -> str:
     if not ever:
         return "In at least half of the simulated seasons, more is paid than comes in."
     if week is None:
-        return "In at least half of the simulated seasons, cash never falls below zero."
+        return "In at least half of the simulated seasons, payments never exceed what has come in."
     half = "In at least half of the simulated seasons"
     return f"{half}, all payments are earned back by the end of the week of {dated(week)}."
 
@@ -303,7 +311,13 @@ RESULT_NOTES = [
     ("work", "Hours for potting, moving, spacing and grading; moves are the plants that enter a stage."),
     ("p5, median, p95", "90 % of the simulated seasons lie between p5 and p95."),
 ]
-CASH_NOTE = "Cash since the season began, by the end of a week."
+
+
+def cash_note(opening_cash: float | None, currency: str) -> str:
+    """Return what the cash of a week is, with what was on the account before the season if that is stated."""
+    if opening_cash is None:
+        return "Cash since the season began, by the end of a week."
+    return f"Cash by the end of a week; the account holds {opening_cash:,.0f} {currency} when the season begins."
 
 
 def made_with(*, version: str, draws: int | None = None, seed: int | None = None, aim: str | None = None) -> str:
@@ -312,7 +326,9 @@ def made_with(*, version: str, draws: int | None = None, seed: int | None = None
     return f"forecast {version}{drawn}{'' if aim is None else f', aim {aim}'}"
 
 
-def sheet_notes(*, season: str, plan: str, found_with: str, first_week: Week, currency: str) -> list[tuple[str, str]]:
+def sheet_notes(
+    *, season: str, plan: str, found_with: str, first_week: Week, currency: str, opening_cash: float | None = None
+) -> list[tuple[str, str]]:
     """Return the notes of an order sheet: what about, and the note."""
     return [
         ("season", season),
@@ -321,7 +337,7 @@ def sheet_notes(*, season: str, plan: str, found_with: str, first_week: Week, cu
         ("due", f"Deposits are due when you order, in the week of {dated(first_week)}."),
         ("due", "Balances and freight are due in the week of delivery. Every date is the Monday of its week."),
         ("freight", "What a lab sends in one week shares boxes of one size; whole boxes are paid for."),
-        ("money", f"{CASH_NOTE} 90 % of the simulated seasons lie between p5 and p95."),
+        ("money", f"{cash_note(opening_cash, currency)} 90 % of the simulated seasons lie between p5 and p95."),
         ("limits", f"Budget and the minimum for the worst 10 % of seasons in {currency}, growing areas in m²."),
         *(("please note", line) for line in CAUTIONS),
     ]

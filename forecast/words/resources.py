@@ -77,15 +77,40 @@ def busiest_week(busy: Row) -> str:
     return f"Busiest week: {dated(busy['week'])}, {hours}{part}."
 
 
-def money(margin: Sequence[float], loss: float, worst_tenth: float, lowest: Any, currency: str) -> str:
-    """Say what a season's orders earn (p5, mean and p95 of the `margin`), and how low the cash gets."""
+def money(
+    margin: Sequence[float], loss: float, worst_tenth: float, lowest: Any, currency: str,
+    *, fixed_costs: float | None = None, overdraft: float | None = None, overdrawn: float | None = None,
+) -> str:  # fmt: skip
+    """Say what a season's orders earn (p5, mean and p95 of the `margin`), and how low the cash gets.
+
+    Fixed costs, the overdraft and how often it is not enough are said if they are stated.
+    """
     low, mean, high = margin
-    return (
-        f"The margin is about {amount(mean, currency)} on average (90 % range {signed(low)} to {signed(high)}). "
-        f"{losses(loss)}; the worst 10 % of seasons {_earn(worst_tenth, currency)} on average.\n"
-        f"Cash is lowest at about {cash(lowest.median, currency)} (90 % range {cash(lowest.p5)} to "
+    worst = f"he worst 10 % of seasons {_earn(worst_tenth, currency)} on average."
+    text = f"The margin is about {amount(mean, currency)} on average (90 % range {signed(low)} to {signed(high)}). "
+    text += f"{losses(loss)}; t{worst}" if fixed_costs is None else f"T{worst}"
+    if fixed_costs is not None:
+        text += f"\n{after_fixed_costs(fixed_costs, mean - fixed_costs, loss, currency)}"
+    text += (
+        f"\nCash is lowest at about {cash(lowest.median, currency)} (90 % range {cash(lowest.p5)} to "
         f"{cash(lowest.p95)}), most often in the week of {dated(lowest.week)}."
     )
+    if overdraft is None or overdrawn is None:
+        return text
+    return f"{text} {within_overdraft(overdraft, overdrawn, currency)}"
+
+
+def after_fixed_costs(fixed_costs: float, result: float, loss: float, currency: str) -> str:
+    """Say what is left of the mean margin after fixed costs [currency], and how often that is a loss."""
+    left = f"the result is about {amount(result, currency)} on average"
+    return f"After fixed costs of {fixed_costs:,.0f} {currency} {left}. {losses(loss)}."
+
+
+def within_overdraft(overdraft: float, overdrawn: float, currency: str) -> str:
+    """Say how often the account falls further below zero than it may [currency]."""
+    if not overdraft:
+        return f"It falls below zero in {seasons(overdrawn)}."
+    return f"It falls below the overdraft of {overdraft:,.0f} {currency} in {seasons(overdrawn)}."
 
 
 def losses(chance: float) -> str:

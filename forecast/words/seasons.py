@@ -10,6 +10,9 @@ from forecast.words.numbers import counted, dated, figures, percent
 
 _PARTS = {"orders": "delivery on order", "climate": "row of climate", "cultures": "culture", "divisions": "division"}
 _PLURALS = {"orders": "deliveries on order", "climate": "rows of climate"}
+_MONEY = {
+    "budget": "Budget", "overdraft": "Overdraft", "opening_cash": "Opening cash", "fixed_costs": "Fixed costs",
+}  # fmt: skip
 _NINE_OF_TEN = {
     "season": "9 of 10 seasons", "variety": "9 of 10 varieties", "batch": "9 of 10 batches",
     "cycle": "9 of 10 subcultures", "plant": "9 of 10 plants",
@@ -58,11 +61,12 @@ def summary(
     counts: Mapping[str, int],
     bench: float,
     service_level: float,
-    budget: float | None = None,
+    money: Mapping[str, float],
 ) -> dict[str, str]:
     """Return what a season holds in one screen: texts by their labels.
 
     `counts` are the rows of each table, groups of varieties, labs, and plants in all targets; `bench` is in m².
+    `money` are the budget, overdraft, opening cash and fixed costs that are stated [currency].
     """
     parts = [counted(counts[table], noun, _PLURALS.get(table, "")) for table, noun in _PARTS.items() if counts[table]]
     found = {
@@ -74,7 +78,7 @@ def summary(
         "Service level": f"{figures(100 * service_level, 6)} % unless a target says otherwise",
         "Price list": f"{counted(counts['price_list'], 'line')} from {counted(counts['labs'], 'lab')}",
         "Growing areas": f"{bench:,.0f} m² of bench",
-        "Budget": f"{budget:,.0f} {currency}" if budget is not None else "",
+        **{_MONEY[name]: f"{amount:,.0f} {currency}" for name, amount in money.items()},
         "Also": ", ".join(parts),
     }
     return {label: text for label, text in found.items() if text}

@@ -142,6 +142,32 @@ def test_cash_and_the_margin_of_a_small_season_as_by_hand():
         flow.margin[0] = 1
 
 
+def test_fixed_costs_and_opening_cash_move_the_account_and_not_the_margin():
+    """By hand the account falls to -448 in week 8; 1,400 of fixed costs are 100 a week, and 500 were on it."""
+    usual, stated = flow_of(by_hand(), ORDERS), by_hand(fixed_costs=1400, opening_cash=500, overdraft=748)
+    flow = flow_of(stated, ORDERS)
+    weeks = np.arange(1, 15)[:, None]
+    assert np.allclose(flow.cash, usual.cash + 500 - 100 * weeks, rtol=0, atol=1e-9)
+    assert np.allclose(flow.margin, 105.2)
+    assert np.allclose(flow.result, 105.2 - 1400)
+    assert (flow.worst_tenth(), flow.chance_of_loss) == (pytest.approx(105.2), 1)
+    assert (usual.result == usual.margin).all()
+    assert usual.chance_overdrawn is None
+    point = flow.low_point
+    assert point.median == pytest.approx(min(500 - 800 - 448, 500 - 1400 + 105.2))
+    assert flow.chance_overdrawn == 1
+    assert flow_of(stated.replace(overdraft=794.8), ORDERS).chance_overdrawn == 0
+    entries = flow.entries()
+    fixed = entries[entries["what"] == "fixed costs"]
+    assert fixed[["variety", "lab", "table", "row"]].drop_duplicates().to_numpy().tolist() == [["", "", "season", 0]]
+    assert fixed["amount"].tolist() == pytest.approx([-100] * 14)
+    assert entries["amount"].sum() == pytest.approx(flow.result.mean())
+    pd.testing.assert_frame_equal(entries[entries["what"] != "fixed costs"].reset_index(drop=True), usual.entries())
+    pd.testing.assert_frame_equal(flow.by_variety(), usual.by_variety())
+    with pytest.raises(ValueError, match="read-only"):
+        flow.margin[0] = 1
+
+
 def test_materials_are_paid_as_plants_enter_a_stage_and_shown_apart():
     """Pots at 0.25 and labels at 0.05 for 100 plants: 25 in week 3 and 5 in week 5; all else is as it was."""
     route = [ROUTE[0] | {"materials": 0.25}, ROUTE[1] | {"materials": 0.05}]

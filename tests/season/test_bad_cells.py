@@ -214,7 +214,7 @@ CASES = [
          "season.toml, buget, 5000: not a known setting. Did you mean 'budget'?"),
     case("an unknown key", "season.toml", "budget", "country",
          "season.toml, country, 5000: not a known setting. Known names: name, currency, first_week, weeks, "
-         "service_level, budget, hourly_wage, demand_cv, price_cv, location, persistence, daily_course, ...."),
+         "service_level, budget, overdraft, opening_cash, fixed_costs, hourly_wage, demand_cv, price_cv, ...."),
     case("EURO", "season.toml", "EUR", "EURO",
          "season.toml, currency, 'EURO': not a currency code. Write its three capital letters, such as EUR."),
     case("a date for the first week", "season.toml", '"2026-W40"', "2026-10-01",

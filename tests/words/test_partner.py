@@ -114,7 +114,7 @@ def test_what_could_go_wrong():
 def test_what_charts_of_the_page_say():
     assert words.tightest_chance(0.3801) == "Tightest target: met in about 38 of 100 simulated seasons."
     assert words.paid_back("2027-W41").endswith("earned back by the end of the week of 11 Oct 2027 (2027-W41).")
-    assert words.paid_back(None).endswith("cash never falls below zero.")
+    assert words.paid_back(None).endswith("payments never exceed what has come in.")
     assert words.paid_back(None, ever=False).endswith("more is paid than comes in.")
     assert words.better_than({"order by average": 1234, "a fifth more": -1}, "EUR") == (
         "On average this order earns 1,250 EUR more than order by average and 1 EUR less than a fifth more; these "
@@ -157,6 +157,25 @@ def test_what_a_file_was_made_with():
     notes = words.sheet_notes(season="S", plan="a\nb", found_with=made, first_week=Week(2026, 40), **EUR)
     assert [note for about, note in notes if about == "plan"] == ["a", "b"]
     assert ("due", "Deposits are due when you order, in the week of 28 Sep 2026 (2026-W40).") in notes
+
+
+def test_cash_says_what_was_on_the_account_only_if_that_is_stated():
+    assert words.cash_note(None, "EUR") == "Cash since the season began, by the end of a week."
+    text = "Cash by the end of a week; the account holds -4,000 EUR when the season begins."
+    assert words.cash_note(-4_000, "EUR") == text
+    notes = words.sheet_notes(
+        season="S", plan="", found_with="", first_week=Week(2026, 40), opening_cash=-4_000, **EUR
+    )  # fmt: skip
+    assert ("money", f"{text} 90 % of the simulated seasons lie between p5 and p95.") in notes
+
+
+def test_a_season_with_fixed_costs_says_what_is_left_after_them():
+    known = {"subject": "The season", "mean": 15_400, "p5": 9_000, "p95": 21_000, "worst": 8_100, "loss": 0.1}
+    assert words.margin(**known, fixed_costs=9_400, **EUR) == (
+        "The season earns about 15,500 EUR on average (90 % range 9,000 to 21,000), and about 8,100 EUR in the worst "
+        "10 % of seasons. After fixed costs of 9,400 EUR the result is about 6,000 EUR on average. 10 of 100 simulated "
+        "seasons make a loss."
+    )
 
 
 def test_rates_of_stages():

@@ -107,6 +107,22 @@ def test_losses_lead_their_sentence(loss, text):
     )
 
 
+def test_fixed_costs_and_an_overdraft_are_said_where_they_are_stated():
+    lowest = SimpleNamespace(p5=-500, median=-445, p95=0.2, week="2027-W08")
+    told = money(
+        [500, 1000, 1500], 0.1, 400, lowest, "EUR", fixed_costs=800.0, overdraft=470.0, overdrawn=0.25
+    )  # fmt: skip
+    assert told.splitlines() == [
+        "The margin is about 1,000 EUR on average (90 % range 500 to 1,500). The worst 10 % of seasons earn about 400 "
+        "EUR on average.",
+        "After fixed costs of 800 EUR the result is about 200 EUR on average. 10 of 100 simulated seasons make a loss.",
+        "Cash is lowest at about -445 EUR (90 % range -500 to 0), most often in the week of 22 Feb 2027 (2027-W08). "
+        "It falls below the overdraft of 470 EUR in 25 of 100 simulated seasons.",
+    ]
+    told = money([500, 1000, 1500], 0.1, 400, lowest, "EUR", overdraft=0.0, overdrawn=1.0)
+    assert told.endswith("It falls below zero in every simulated season.")
+
+
 def test_the_worst_tenth_may_earn_something():
     lowest = SimpleNamespace(p5=0, median=0, p95=0, week="2027-W01")
     assert "; the worst 10 % of seasons earn about 110 EUR on average.\n" in money([110] * 3, 0, 110, lowest, "EUR")

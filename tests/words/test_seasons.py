@@ -69,7 +69,7 @@ def said(counts, **cells):
 
 
 def test_a_season_is_one_screen():
-    assert said(NONE | COUNTS | {"climate": 12, "cultures": 1}, budget=31000) == {
+    assert said(NONE | COUNTS | {"climate": 12, "cultures": 1}, money={"budget": 31000, "overdraft": 5000}) == {
         "Season": "Spring",
         "Weeks": "28 Sep 2026 (2026-W40) to 24 Jan 2028 (2028-W04), 70 weeks",
         "Currency": "EUR",
@@ -79,14 +79,15 @@ def test_a_season_is_one_screen():
         "Price list": "32 lines from 3 labs",
         "Growing areas": "369 m² of bench",
         "Budget": "31,000 EUR",
+        "Overdraft": "5,000 EUR",
         "Also": "10 deliveries on order, 12 rows of climate, 1 culture",
     }
 
 
 def test_what_a_season_does_not_hold_is_not_said():
     ones = dict.fromkeys(("varieties", "groups", "targets", "plants", "price_list", "labs"), 1)
-    found = said(NONE | ones)
-    assert not found.keys() & {"Budget", "Also"}
+    found = said(NONE | ones, money={})
+    assert not found.keys() & {"Budget", "Overdraft", "Opening cash", "Fixed costs", "Also"}
     assert found["Varieties"] == "1 in 1 group"
     assert found["Targets"] == "1, for 1 plant"
     assert found["Price list"] == "1 line from 1 lab"
