@@ -18,7 +18,7 @@ FILES = sorted(path for path in PACKAGE.rglob("*.py") if path.name != "__init__.
 TREES = {file: ast.parse(file.read_text(encoding="utf-8")) for file in FILES}
 MOST_FILES, MOST_SHARE, MOST_LINES, MOST_WORDS = 12, 0.12, 60, 5
 CALCULATING = {
-    "rates", "weather", "fitting", "growth", "ordering", "records", "propagation", "resources", "tracking",
+    "rates", "weather", "fitting", "fates", "growth", "ordering", "records", "propagation", "resources", "tracking",
     "sensitivity", "planning",
 }  # fmt: skip
 REFUSING = {"refuse", "wrong", "real", "Fault", "_fault", "Refused", "ForecastError", "ValueError"}

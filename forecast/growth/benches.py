@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from forecast.executors import in_parts
-from forecast.growth.fate import Batch, Draws, Fate
+from forecast.fates.fate import Batch, Draws, Fate
 from forecast.growth.stock import earlier, on_hand, sales_of
 from forecast.season.season import Season
 from forecast.season.stages import Stage

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from forecast.errors import refuse
 from forecast.executors import Progress, handed_out
+from forecast.fates.fate import Batch, Counts, Fate
 from forecast.growth.draws import KeptDraws, by_variety, met
-from forecast.growth.fate import Batch, Counts, Fate
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
 

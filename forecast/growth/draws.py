@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from forecast.fates.fate import Batch, Counts, Draws, Fate
 from forecast.growth.benches import area, elapsed, held
-from forecast.growth.fate import Batch, Counts, Draws, Fate
 from forecast.growth.stock import earlier, on_hand, sales_of, sampled
 from forecast.growth.summaries import ranges, sum_at_least
 from forecast.season.season import Season

@@ -9,8 +9,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from forecast.errors import refuse, whole
+from forecast.fates.fate import Batch, Counts, Draws, Fate
 from forecast.growth.draws import chances, saleable, stock
-from forecast.growth.fate import Batch, Counts, Draws, Fate
 from forecast.growth.summaries import RANGE, as_targets, by_week
 from forecast.streams import Array
 from forecast.weeks import Week

@@ -13,13 +13,13 @@ import pandas as pd
 
 from forecast.errors import FIRST_ROW, Fault, Refused, refuse, whole
 from forecast.executors import Progress
+from forecast.fates.fate import Batch, RouteFate
+from forecast.fates.stage_occupancy import TimedFate
+from forecast.fates.thermal_occupancy import WarmFate
+from forecast.fates.weather import Weather, lowered
 from forecast.growth.blocks import BlockDraws, bytes_of_draw, check_room, too_large
 from forecast.growth.draws import KeptDraws
-from forecast.growth.fate import Batch, RouteFate
 from forecast.growth.outcome import Outcome
-from forecast.growth.stage_occupancy import TimedFate
-from forecast.growth.thermal_occupancy import WarmFate
-from forecast.growth.weather import Weather, lowered
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.season.orders import Delivery

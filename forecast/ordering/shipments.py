@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import pandas as pd
 
 from forecast.errors import FIRST_ROW, Fault, Refused
-from forecast.growth.fate import Batch
+from forecast.fates.fate import Batch
 from forecast.ordering.price_breaks import PriceList
 from forecast.season.consistency import first_delivery
 from forecast.season.orders import Delivery

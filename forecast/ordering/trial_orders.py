@@ -11,8 +11,8 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 
 from forecast.errors import refuse
+from forecast.fates.fate import Fate, RouteFate
 from forecast.growth.blocks import numbers_of_batch
-from forecast.growth.fate import Fate, RouteFate
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
 from forecast.growth.summaries import at_least

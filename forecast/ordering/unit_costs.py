@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.growth.fate import Fate
+from forecast.fates.fate import Fate
 from forecast.growth.stock import earlier
 from forecast.season.season import Season
 from forecast.season.stages import Stage

@@ -9,8 +9,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.fates.fate import Fate
 from forecast.growth.blocks import numbers_of_batch
-from forecast.growth.fate import Fate
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import drawn_demand
 from forecast.growth.summaries import TENTH

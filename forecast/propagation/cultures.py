@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from forecast.errors import whole
-from forecast.growth.fate import RouteFate
+from forecast.fates.fate import RouteFate
 from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import earlier, sampled
 from forecast.growth.summaries import RANGE, RANGE_NAMES

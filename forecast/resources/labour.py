@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast.growth.fate import Batch
+from forecast.fates.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.ordering.unit_costs import BEFORE

@@ -14,8 +14,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from forecast.errors import FIRST_ROW, Fault, Refused, real, refuse
+from forecast.fates.fate import Batch
 from forecast.growth.benches import grown, on_benches
-from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE, RANGE_NAMES, TENTH, worst_seasons
 from forecast.ordering.shipments import Shipment, bill, shipment_of

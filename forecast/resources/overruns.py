@@ -11,8 +11,8 @@ import pandas as pd
 from scipy.special import ndtr
 
 from forecast.errors import real
+from forecast.fates.fate import Batch
 from forecast.growth.benches import areas, grown, on_benches
-from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import outcome_of, season_streams
 from forecast.ordering.price_breaks import PriceList

@@ -10,11 +10,11 @@ from functools import cached_property, partial
 import numpy as np
 from scipy.special import ndtr
 
+from forecast.fates.fate import Batch
+from forecast.fates.weather import FIRST_WEEKS, Weather, prescribe
 from forecast.growth.draws import KeptDraws
-from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import COORDINATES, draw_fate, owners
-from forecast.growth.weather import FIRST_WEEKS, Weather, prescribe
 from forecast.rates.amounts import Count
 from forecast.rates.distributions import Z90, Duration, Share
 from forecast.rates.levels import Level

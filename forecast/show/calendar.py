@@ -17,8 +17,8 @@ from icalendar import Calendar, Event, vText
 from numpy.typing import NDArray
 
 from forecast.errors import Refused, refuse
+from forecast.fates.fate import Batch
 from forecast.files_out import write_texts
-from forecast.growth.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE
 from forecast.ordering.reach import Excess

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from forecast.fates.weather import measured_by
 from forecast.fitting.interval_censored import LAWS
 from forecast.growth.simulation import owners
-from forecast.growth.weather import measured_by
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
 from forecast.records.batches import Interval

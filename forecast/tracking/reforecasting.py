@@ -12,12 +12,13 @@ import pandas as pd
 from scipy.special import ndtr
 
 from forecast.errors import OutOfReach, Refused, real, refuse
+from forecast.fates.cohorts import SaleableFate, cohort_fate
+from forecast.fates.fate import Batch, Fate, RouteFate
+from forecast.fates.weather import measure
 from forecast.growth.draws import KeptDraws
-from forecast.growth.fate import Batch, Fate, RouteFate
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import draw_fate, streams_of
 from forecast.growth.summaries import as_targets
-from forecast.growth.weather import measure
 from forecast.ordering.order import order_of
 from forecast.ordering.trial_orders import Case
 from forecast.records.batches import BatchRecord, StageHistory
@@ -29,7 +30,6 @@ from forecast.season.season import Season
 from forecast.streams import DRAWS, Array, Streams
 from forecast.tracking.evidence import BatchEvidence, StageEvidence, posterior_shifts
 from forecast.tracking.numbering import RunningBatch, running_batches
-from forecast.tracking.remaining import SaleableFate, cohort_fate
 from forecast.tracking.top_ups import Awaited, TopUp, too_late
 from forecast.weeks import Week, read_day
 from forecast.words import records as words

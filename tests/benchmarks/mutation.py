@@ -36,7 +36,7 @@ from scipy import stats
 
 KEPT = ROOT / "build" / "mutation"
 ROOMS = (
-    "rates", "weather", "fitting", "growth", "ordering", "records/learning.py", "records/stage_counts.py",
+    "rates", "weather", "fitting", "fates", "growth", "ordering", "records/learning.py", "records/stage_counts.py",
     "propagation", "resources", "tracking", "sensitivity", "planning",
 )  # fmt: skip
 TESTS = ("tests", "forecast")

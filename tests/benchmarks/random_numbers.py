@@ -10,8 +10,8 @@ from each_sized import each_sized
 from measuring import Row, seconds
 
 import forecast
+from forecast.fates.fate import Batch
 from forecast.growth.benches import elapsed
-from forecast.growth.fate import Batch
 from forecast.growth.simulation import draw_fate, season_streams
 
 

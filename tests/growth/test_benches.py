@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from small_seasons import TWO_PLACES, season, stage
 
+from forecast.fates.stage_occupancy import TimedFate
+from forecast.fates.weather import Weather, measure, measured_by, prescribe
 from forecast.growth.benches import Grown, areas, held, occupied
 from forecast.growth.simulation import COORDINATES, draw_fate, owners, season_streams
-from forecast.growth.stage_occupancy import TimedFate
 from forecast.growth.stock import drawn_demand, earlier, sampled
-from forecast.growth.weather import Weather, measure, measured_by, prescribe
 from forecast.weeks import Week
 
 FIRST = Week(2027, 1)

@@ -11,11 +11,11 @@ from same_digits import columns, same, weighed
 from small_seasons import CLIMATE, MIXED, TWO_PLACES, asks, beta_spread, season, stage
 
 import forecast
+from forecast.fates.stage_occupancy import TimedFate
+from forecast.fates.thermal_occupancy import WarmFate
+from forecast.fates.weather import Weather, lowered
 from forecast.growth.simulation import season_streams
-from forecast.growth.stage_occupancy import TimedFate
 from forecast.growth.summaries import at_least, ranges, sum_at_least, worst_seasons
-from forecast.growth.thermal_occupancy import WarmFate
-from forecast.growth.weather import Weather, lowered
 
 WEEKS = np.array([-1.0, 0, 0.5, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 15, 18, 25, 40])
 MONDAYS = np.arange(-2.0, 30)

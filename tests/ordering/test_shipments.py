@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from small_seasons import offer, season, stage
 
 from forecast.errors import Refused
-from forecast.growth.fate import Batch
+from forecast.fates.fate import Batch
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Box, Shipment, bill, shipment_of
 from forecast.season.orders import Delivery

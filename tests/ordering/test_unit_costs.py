@@ -5,7 +5,7 @@ import pytest
 from small_seasons import asks, offer, season, stage
 
 import forecast
-from forecast.growth.stage_occupancy import TimedFate
+from forecast.fates.stage_occupancy import TimedFate
 from forecast.growth.stock import on_hand, sales_of
 from forecast.ordering.unit_costs import growing_costs, most_rent_saved, rent_saved, rents, stage_costs
 

@@ -205,7 +205,7 @@ def test_weather_is_warm_or_cold_as_a_whole():
     drivers = what_drives(plan, orders=ORDER, answer="saleable", draws=draws, seed=1)
     assert drivers.table()["input"].tolist() == ["weather of the season"]
     outcome = forecast.simulate(plan, ORDER, draws=draws, seed=1)
-    low, _ = forecast.growth.weather.Weather.of(plan, outcome.streams).outside(plan.weeks)
+    low, _ = forecast.fates.weather.Weather.of(plan, outcome.streams).outside(plan.weeks)
     mean = low[4:19].mean(axis=0)
     mean = (mean - mean.mean()) / mean.std()
     share = outcome.fate(outcome.batches[0]).saleable(np.array([15.0]), None)[0]

@@ -6,7 +6,7 @@ from scipy import stats
 from small_seasons import CLIMATE, MIXED, asks, beta_spread, season, stage
 
 import forecast
-from forecast.growth.fate import Batch
+from forecast.fates.fate import Batch
 from forecast.growth.simulation import season_streams
 from forecast.season.season import Season
 from forecast.sensitivity.inputs import Input, inputs_of, other_streams, outcome_with, price_at

@@ -4,7 +4,7 @@ Given a draw, the plants of a batch differ only by their vigour, a standard norm
 lengthens or shortens all their stages, and by chance. So the share of them in each stage follows from
 the normal distribution and needs no plant to be simulated.
 
-Stages run on weeks here; `forecast.growth.thermal_occupancy` has those that run on warmth.
+Stages run on weeks here; `forecast.fates.thermal_occupancy` has those that run on warmth.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
-from forecast.growth.fate import RouteFate
+from forecast.fates.fate import RouteFate
 from forecast.streams import Array
 
 Cells = NDArray[np.intp]

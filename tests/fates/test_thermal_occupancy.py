@@ -18,8 +18,8 @@ from labelled import plants_by_state
 from scipy.stats import norm
 from small_seasons import season, stage
 
+from forecast.fates.thermal_occupancy import WarmFate
 from forecast.growth.simulation import draw_fate, season_streams, simulate
-from forecast.growth.thermal_occupancy import WarmFate
 
 some = settings(max_examples=40, deadline=None, derandomize=True)
 DRAWS, PLANTS, WEEKS, START = 16, 4001, 60, 5

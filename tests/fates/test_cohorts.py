@@ -7,10 +7,10 @@ from scipy.optimize import brentq
 from scipy.stats import norm
 from small_seasons import season, stage
 
+from forecast.fates.cohorts import CohortFate, SaleableFate, cohort_fate, with_waits
+from forecast.fates.stage_occupancy import TimedFate
+from forecast.fates.thermal_occupancy import WarmFate
 from forecast.growth.simulation import draw_fate, season_streams
-from forecast.growth.stage_occupancy import TimedFate
-from forecast.growth.thermal_occupancy import WarmFate
-from forecast.tracking.remaining import CohortFate, SaleableFate, cohort_fate, with_waits
 from forecast.weeks import Week
 
 PLANTS = 400_000

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from forecast.executors import in_parts
-from forecast.growth.fate import RouteFate
-from forecast.growth.stage_occupancy import NODES, Cells
+from forecast.fates.fate import RouteFate
+from forecast.fates.stage_occupancy import NODES, Cells
 from forecast.streams import Array
 
 _FEW = 1e-7  # a smaller share of a batch is not looked for in a stage

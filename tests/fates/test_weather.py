@@ -9,8 +9,8 @@ from scipy.special import expit, log_expit, logit
 from small_seasons import season, stage
 from southern_climate import HIGH, LOW, SPREAD
 
+from forecast.fates.weather import Weather, lowered
 from forecast.growth.simulation import draw_fate, season_streams, simulate
-from forecast.growth.weather import Weather, lowered
 from forecast.season.places import Place
 from forecast.weather.climate import Climate
 from forecast.weeks import Week

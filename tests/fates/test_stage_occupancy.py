@@ -8,7 +8,7 @@ from scipy.integrate import fixed_quad, quad
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from forecast.growth.stage_occupancy import TimedFate, cells
+from forecast.fates.stage_occupancy import TimedFate, cells
 
 some = settings(max_examples=40, deadline=None, derandomize=True)
 WEEKS = np.array([-1.0, 0.0, 0.5, 1.0, 3.0, 6.0, 9.0, 14.0, 25.0, 60.0])

@@ -7,9 +7,9 @@ from functools import cached_property
 
 import numpy as np
 
-from forecast.growth.fate import Fate, RouteFate
-from forecast.growth.stage_occupancy import TimedFate
-from forecast.growth.thermal_occupancy import WarmFate
+from forecast.fates.fate import Fate, RouteFate
+from forecast.fates.stage_occupancy import TimedFate
+from forecast.fates.thermal_occupancy import WarmFate
 from forecast.streams import Array
 
 _OVERDUE = 1e-3  # if fewer of its plants than this should still be there, a cohort is overdue
