@@ -251,4 +251,4 @@ def old_demo(weeks: int = 1, *, ending: bool = False, short: float | None = 0.0,
             cells["short_cost"] = short * (season.variety(row.variety).sale_price or 0)
         level = levels[row.variety] or season.service_level
         rows.append(row.replace(**cells, promised=level if promised else None))
-    return season.replace(targets=tuple(rows), orders=())
+    return season.replace(targets=tuple(rows), orders=(), weeks=season.weeks + weeks // 2)

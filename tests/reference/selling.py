@@ -218,11 +218,13 @@ class SellingSeason(WholeSeason):
     def prices(self, variety: Mapping[str, str], row: Mapping[str, str], first: int, last: int) -> dict[int, float]:
         """Return the price by week: of the row, on a straight line to its end, or of the variety."""
         weeks = range(first, last + 1)
-        if row.get("price"):
-            begin, end = number(row, "price"), number(row, "price_end", number(row, "price"))
-            return {week: begin + (end - begin) * (week - first) / max(last - first, 1) for week in weeks}
         price, fall, lowest = (number(variety, cell) for cell in ("sale_price", "yearly_fall", "lowest_price"))
-        return {week: lowest + (price - lowest) * (1 - fall) ** (week / 52) for week in weeks}
+        usual = {week: lowest + (price - lowest) * (1 - fall) ** (week / 52) for week in weeks}
+        if not row.get("price") and not row.get("price_end"):
+            return usual
+        begin = number(row, "price", usual[first])
+        end = number(row, "price_end", begin)
+        return {week: begin + (end - begin) * (week - first) / max(last - first, 1) for week in weeks}
 
     def wanted(self, row: Mapping[str, str]) -> NDArray[np.int64]:
         """Draw how many plants a row asks for, whole ones."""

@@ -224,7 +224,9 @@ class WholeSeason:
         plants = self.tally(alive, now, np.floor)
         hours = plants * number(row, "minutes") / 60
         self.found.hours += hours
-        self.found.cash -= hours * number(self.header, "hourly_wage") + plants * number(row, "cost")
+        self.found.cash -= hours * number(self.header, "hourly_wage") + plants * (
+            number(row, "cost") + number(row, "materials")
+        )
 
     def occupied(self, row: Mapping[str, str], alive: NDArray[np.bool_], now: Numbers, until: Numbers) -> None:
         come, gone = self.tally(alive, now, np.ceil), self.tally(alive, until, np.ceil)
@@ -298,11 +300,11 @@ class WholeSeason:
 
     def price_lists(self, order: Mapping[str, str]) -> list[Rows]:
         """Return the lines that sell an order, those that differ in their breaks alone together."""
-        lists: dict[tuple[str, str], list[Mapping[str, str]]] = defaultdict(list)
+        lists: dict[tuple[str | None, str | None], list[Mapping[str, str]]] = defaultdict(list)
         for row in self.tables["price_list"]:
             fits = self.at(row["first_week"]) <= self.at(order["week"]) <= self.at(row["last_week"])
             if row["variety"] == order["variety"] and row["lab"] == order["lab"] and fits:
-                lists[row["form"], row["plants_per_box"]].append(row)
+                lists[row.get("form"), row.get("plants_per_box")].append(row)
         return list(lists.values())
 
     @staticmethod
@@ -315,6 +317,7 @@ class WholeSeason:
 
     def run(self) -> Found:
         """Grow and sell everything."""
+        self.found.cash -= number(self.header, "fixed_costs") / self.weeks
         self.buy()
         for variety in self.tables["varieties"]:
             orders = [row for row in self.tables["orders"] if row["variety"] == variety["variety"]]
