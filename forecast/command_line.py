@@ -23,7 +23,7 @@ from forecast.words import orders as order_words
 from forecast.words import partner as page_words
 from forecast.words import seasons as words
 from forecast.words.numbers import counted
-from forecast.words.results import plain
+from forecast.words.results import plain, records
 
 if TYPE_CHECKING:
     from forecast.planning.plan import Plan
@@ -196,7 +196,7 @@ def _show(plan: Plan) -> None:
     print(order_words.TABLE.format(season=season.name, seasons=drawn, seed=plan.seed, currency=season.currency))
     print("".join(f"\n{one}\n" for one in sentences[:first]))
     if plan.orders:
-        lines = pd.DataFrame(order_words.line(row) for row in plan.table().to_dict("records"))
+        lines = pd.DataFrame(order_words.line(row) for row in records(plan.table()))
         print(f"{plain(lines, order_words.LINES)}\n")
         print(f"{_targets(plan)}\n")
     print("\n".join(sentences[first:]))
@@ -213,8 +213,7 @@ def _targets(plan: Plan) -> str:
     import pandas as pd
 
     found = plan.targets()
-    found = found.astype(object).where(found.notna(), None)
-    rows = [order_words.target(row, plan.season.currency) for row in found.to_dict("records")]
+    rows = [order_words.target(row, plan.season.currency) for row in records(found)]
     frame, columns = pd.DataFrame(rows), dict(order_words.TARGETS)
     if not any(frame["more"]):
         return plain(frame, {name: heading for name, heading in columns.items() if name != "more"})

@@ -83,9 +83,9 @@ class Reached:
     def _paid(self) -> float:
         return bill(self._shipments).total
 
-    def table(self) -> pd.DataFrame:
-        """Return the rows of `Plan.targets`."""
-        rows = [cells for variety in self._season.targeted for cells in self._rows(variety)]
+    def table(self, *varieties: str) -> pd.DataFrame:
+        """Return the rows of `Plan.targets`, of some varieties or of all."""
+        rows = [cells for variety in varieties or self._season.targeted for cells in self._rows(variety)]
         columns = [*_STATED, "target", "chance", "sold", "short", "level", "more_plants", *_MORE]
         frame = pd.DataFrame(rows, columns=columns).astype({"more_plants": "Int64"})
         frame = frame.drop(columns=[name for name in _STATED if frame[name].isna().all()])

@@ -99,8 +99,7 @@ def what_if(
     season, variety
         The season, and which of its varieties; by default that with the largest target.
     orders
-        Orders as for `simulate`. Without them an order is sized for each target of the variety, and of other varieties
-        the season's own orders take bench area.
+        Orders as for `simulate`. Without them, those of `plan_orders`.
     draws, seed
         Number of simulated seasons, and their seed; by default that of the season.
 
@@ -108,13 +107,15 @@ def what_if(
     -------
     Panel
         As the last line of a cell it is shown in JupyterLab. Sliders: the survival in the stage where it is least
-        certain, the sale price, and of each order the week of delivery and the quantity, or, where it is sized, the
-        target and its service level.
+        certain, of each delivery the quantity and the week, the number of each target, and the sale price.
 
     Raises
     ------
     Refused
-        If the variety has no target, or is neither ordered nor for sale; if no price-list line covers an order.
+        If the variety has no target or is not ordered; if no price-list line covers an order; what `plan_orders`
+        refuses.
+    OutOfReach
+        If no plan keeps what is asked.
     ForecastError
         If the package that the panel needs is not installed.
 
@@ -129,7 +130,7 @@ def what_if(
     >>> season = forecast.read_season("demo_data")
     >>> panel = what_if(season, "Heuchera 'Pellowen'", draws=256)
     >>> print(panel)  # doctest: +ELLIPSIS
-    Order ... of Heuchera 'Pellowen' from Birch Lab for ...
+    Ordered of Heuchera 'Pellowen': ... from Birch Lab for ...
     """
     return Panel(WhatIf(season, variety, orders=orders, draws=draws, seed=seed))
 

@@ -9,7 +9,6 @@ from typing import Any, NamedTuple
 
 from forecast.errors import Refused
 from forecast.ordering.shipments import shipment_of
-from forecast.ordering.trial_orders import Case
 from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.season.stages import Stage
@@ -20,11 +19,10 @@ from forecast.words.numbers import dated, figures
 _STEPS = 20  # of a price or a number, to either side of the base plan
 _MOST = 80  # quantities, about
 _SURVIVALS = [share / 100 for share in range(20, 100)]
-_SERVICE_LEVELS = (0.5, 0.55, *(share / 100 for share in range(60, 100)))
 
 
 class Asked(NamedTuple):
-    """What is asked: a season, and the deliveries of one variety; one of quantity 0 is still to be sized."""
+    """What is asked: a season, and the deliveries of one variety."""
 
     season: Season
     orders: tuple[Delivery, ...]
@@ -94,27 +92,21 @@ def price(asked: Asked, variety: str) -> Iterator[Slider]:
     )
 
 
-def to_size(asked: Asked, at: int, case: Case) -> Iterator[Slider]:
-    """Make the sliders of an order that is to be sized: target, service level and week of delivery."""
-    row = case.request
-    whose = f" by {row.week}" if len(asked.orders) > 1 else ""
-    yield _slider(
+def target(asked: Asked, variety: str, at: int) -> Slider:
+    """Make the slider of the number of plants of a target; a range keeps its proportions."""
+    rows = asked.season.targets_of(variety)
+    row = rows[at]
+    whose = f" by {row.week}" if len(rows) > 1 else ""
+    if row.channel and [one.week for one in rows].count(row.week) > 1:
+        whose = f"{whose}, {row.channel}"
+    return _slider(
         f"Target{whose} [plants]",
         [round(value) for value in _around(row.median_demand, least=1)],
         row.median_demand,
         lambda to: f"{to:,}",
-        lambda was, to: _targeting(was, at, _scaled(was.season.targets_of(row.variety)[at], to)),
+        lambda was, to: _targeting(was, at, _scaled(was.season.targets_of(variety)[at], to)),
         asked,
     )
-    yield _slider(
-        f"Service level{whose} [of 100 seasons]",
-        [share for share in _SERVICE_LEVELS if abs(share - case.service_level) >= 0.005],
-        case.service_level,
-        lambda to: f"{figures(100 * to, 6)} of 100",
-        lambda was, to: _targeting(was, at, was.season.targets_of(row.variety)[at].replace(promised=to)),
-        asked,
-    )
-    yield _delivery(asked, at, f"Delivery{whose and f' for the target{whose}'}", (week for _, week in case.ways()))
 
 
 def ordered(asked: Asked, at: int, last: Week) -> Iterator[Slider]:

@@ -10,16 +10,16 @@ from typing import Any, NamedTuple
 import pandas as pd
 
 from forecast.charts.base import dated
-from forecast.errors import OutOfReach, refuse
+from forecast.errors import refuse
 from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import outcome_of, simulate, streams_of
-from forecast.ordering.margins import Margins
-from forecast.ordering.order import Order, order_of
 from forecast.ordering.shipments import shipment_of
-from forecast.ordering.trial_orders import Case
+from forecast.planning.reached import Reached, given_away
+from forecast.planning.whole_order import aim_for, plan_orders
 from forecast.resources.bench_use import space_taken
-from forecast.resources.money_flow import cash_flow
+from forecast.resources.money_flow import CashFlow, cash_flow
+from forecast.season.consistency import unpriced
 from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.show import panel_sliders as sliders
@@ -28,6 +28,7 @@ from forecast.streams import Array
 from forecast.weeks import Week
 from forecast.words import partner as words
 from forecast.words.numbers import money, seasons
+from forecast.words.results import records
 
 _ANSWERS, _OUTCOMES = 256, 16  # that are remembered
 
@@ -38,8 +39,8 @@ class Answer:
 
     With its season and all its orders every other call gives the same numbers. `plants` are those ordered of the
     variety; `chance` [0 to 1] is that of the target which is met least often; `cost` and `margin` [currency] are as
-    `Order` has them if orders are sized, else as `cash_flow`, with no margin without a sale price. The tables are by
-    week, as charts take them; `fullest` says of each place how full it gets.
+    `cash_flow` has them, with no margin without a sale price. The tables are by week, as charts take them; `fullest`
+    says of each place how full it gets.
     """
 
     season: Season
@@ -58,7 +59,7 @@ class Answer:
         """Return how this differs from another answer: plants, chance, cost and margin."""
         return words.difference(
             plantlets=self.plants - base.plants,
-            seasons_more=round(100 * self.chance) - round(100 * base.chance),
+            seasons_more=round(20 * self.chance) - round(20 * base.chance),
             cost=self.cost - base.cost,
             margin=(self.margin or 0.0) - (base.margin or 0.0),
             currency=self.season.currency,
@@ -70,7 +71,6 @@ class _Unpriced(NamedTuple):
 
     orders: tuple[Delivery, ...]
     sentences: tuple[str, ...]
-    sized: tuple[Order, ...]
     own: Outcome
     target: pd.DataFrame
     saleable: pd.DataFrame
@@ -86,18 +86,16 @@ class WhatIf:
     ) -> None:
         seed = season.seed if seed is None else seed
         self._streams = streams_of(season, draws, seed)
-        given: tuple[Delivery, ...] = season.orders
-        if orders is not None:
+        if orders is None:
+            given = plan_orders(season, draws=draws, seed=seed, aim=aim_for(season)).orders
+        else:
             batches = simulate(season, orders, draws=draws, seed=seed).batches
             given = tuple(batch.delivery for batch in batches if batch.quantity)
-        self.variety = _chosen(season, variety, None if orders is None else {row.variety for row in given})
-        self._sizing = orders is None
+        self.variety = _chosen(season, variety, {row.variety for row in given}, planned=orders is None)
+        self._earns = not unpriced(season.varieties, season.targets_of(self.variety))
         own = tuple(row for row in given if row.variety == self.variety)
         self._beside = tuple(row for row in given if row.variety != self.variety)
-        if self._sizing:
-            own = tuple(self._unsized(season))
-        else:
-            cash_flow(outcome_of(season, own, self._streams))  # refuses what no price-list line covers, or has no price
+        self._flow(season, outcome_of(season, own, self._streams))  # refuses what no price-list line covers
         self._stage = sliders.doubtful(season, self.variety)
         self._asked = Asked(season, own)
         self.sliders = tuple(self._sliders())
@@ -166,14 +164,13 @@ class WhatIf:
 
     def _sliders(self) -> Iterator[Slider]:
         asked = self._asked
-        target = asked.season.targets_of(self.variety)
+        targets = asked.season.targets_of(self.variety)
         if self._stage:
             yield sliders.survival(asked, self._stage)
         for at in range(len(asked.orders)):
-            if self._sizing:
-                yield from sliders.to_size(asked, at, self._case(asked.season, at))
-            else:
-                yield from sliders.ordered(asked, at, target[-1].week)
+            yield from sliders.ordered(asked, at, targets[-1].last)
+        for at in range(len(targets)):
+            yield sliders.target(asked, self.variety, at)
         yield from sliders.price(asked, self.variety)
 
     def _moved(self, at: Sequence[int]) -> Asked:
@@ -186,12 +183,9 @@ class WhatIf:
         season = self._moved(at).season
         price = season.variety(self.variety).sale_price
         found = self._unpriced((*at[:-1], self.base[-1]) if price else at)  # the price comes last
-        chance = min(order.chance for order in found.sized) if self._sizing else float(found.target["chance"].min())
+        chance = float(found.target["chance"].min())
         cost, margin = self._sums(season, found)
-        sentences = list(found.sentences)
-        if margin is not None:
-            total = None if self._sizing else cost
-            sentences.append(words.sold_at(price=price or 0.0, cost=total, margin=margin, currency=season.currency))
+        sentences = [*found.sentences, words.costs(cost=cost, price=price, margin=margin, currency=season.currency)]
         orders, plants = (*found.orders, *self._beside), sum(row.quantity for row in found.orders)
         target = dated(found.target[["week", "target", "chance"]])
         drawn = (found.saleable, target, found.benches, found.fullest)
@@ -199,9 +193,7 @@ class WhatIf:
 
     def _without_price(self, at: tuple[int, ...]) -> _Unpriced:
         asked = self._moved(at)
-        sized, sentences = self._sized(asked) if self._sizing else ((), ())
-        orders = tuple(order.delivery for order in sized) if self._sizing else asked.orders
-        own = outcome_of(asked.season, orders, self._streams)
+        own = outcome_of(asked.season, asked.orders, self._streams)
         target = own.targets(self.variety)
         areas = zip(own.drawn.area(), self._others(at[0] if self._stage else 0), strict=True)
         space = space_taken(own, *(one + beside for one, beside in areas))
@@ -212,9 +204,8 @@ class WhatIf:
             return table[table["week"] >= self._first]  # before it no delivery can come
 
         return _Unpriced(
-            orders=orders,
-            sentences=sentences or self._sentences(own, target),
-            sized=sized,
+            orders=asked.orders,
+            sentences=self._sentences(own, target),
             own=own,
             target=target,
             saleable=from_first(dated(own.table(self.variety, sold=True))),
@@ -222,51 +213,24 @@ class WhatIf:
             fullest={place: _fullest(rows, space.overruns[place]) for place, rows in places},
         )
 
-    def _sized(self, asked: Asked) -> tuple[tuple[Order, ...], tuple[str, ...]]:
-        """Return the orders that are sized, and their sentences."""
-        orders, sentences = [], []
-        for at, row in enumerate(asked.orders):
-            try:
-                order: Order = order_of(self._case(asked.season, at), row.week)
-                sentences.append(str(order))
-            except OutOfReach as error:
-                order = error.best
-                sentences.append(str(error))
-            orders.append(order)
-        return tuple(orders), tuple(sentences)
-
     def _sentences(self, own: Outcome, target: pd.DataFrame) -> tuple[str, ...]:
-        """Return what comes of given orders."""
-        met = target.drop(columns="variety").to_dict("records")
+        """Return what is ordered, what comes of each target, and how many more plants its level would take."""
+        season = own.season
+        shipments = [shipment_of(season, row.delivery) for row in own.batches]
+        each = zip(records(target), records(Reached(own, shipments, None).table(self.variety)), strict=True)
         return (
             words.ordered(self.variety, [(row.quantity, row.lab, row.week) for row in own.batches]),
-            *(words.target_met(**{str(name): cell for name, cell in row.items()}) for row in met),
+            *(words.reached(one | more, season.currency) for one, more in each),
         )
 
     def _sums(self, season: Season, found: _Unpriced) -> tuple[float, float | None]:
         """Return what orders cost and earn at the prices of a season [currency]."""
-        if not self._sizing:
-            batches = found.own.batches
-            own = Outcome(KeptDraws(season, batches, map(found.own.fate, batches), self._streams))
-            row = cash_flow(own).by_variety().iloc[0]
-            return float(row["outlay"]), float(row["margin"])
-        cost = sum(order.cost for order in found.sized)
-        if not season.variety(self.variety).sale_price:
-            return cost, None
-        return cost, sum(
-            Margins(self._case(season, at)).margin(shipment_of(season, order.delivery))
-            for at, order in enumerate(found.sized)
-        )
+        row = self._flow(season, found.own).by_variety().iloc[0]
+        return float(row["outlay"]), float(row["margin"]) if self._earns else None
 
-    def _case(self, season: Season, at: int) -> Case:
-        return Case(season, self._streams, season.targets_of(self.variety)[at], at + 1)
-
-    def _unsized(self, season: Season) -> Iterator[Delivery]:
-        """Return an order of no plants yet for each target, for its cheapest week."""
-        for at in range(len(season.targets_of(self.variety))):
-            case = self._case(season, at)
-            found = case.best() or case.nearest()
-            yield Delivery(variety=self.variety, week=found.week, quantity=0)
+    def _flow(self, season: Season, own: Outcome) -> CashFlow:
+        priced = season if self._earns else given_away(season)
+        return cash_flow(Outcome(KeptDraws(priced, own.batches, map(own.fate, own.batches), self._streams)))
 
     def _shares(self, variety: str) -> bool:
         """Whether another variety goes through the stage of which the survival can be moved."""
@@ -281,22 +245,19 @@ class WhatIf:
         return expected, variance
 
 
-def _chosen(season: Season, variety: str | None, ordered: set[str] | None) -> str:
-    """Return the variety that is asked about, by default that with the largest target."""
-    known = list(season.targeted)
-    if ordered is None:
-        can, problem = {row.variety for row in season.price_list}, "no lab sells it, and no orders are given"
-    else:
-        can, problem = ordered, "not ordered"
-    possible = [name for name in known if name in can]
-    names = f"Give one of {', '.join(possible)}." if possible else "Fill the tables targets and price_list first."
+def _chosen(season: Season, variety: str | None, ordered: set[str], *, planned: bool) -> str:
+    """Return the variety that is asked about, by default that with the largest target of those ordered."""
+    possible = [name for name in season.targeted if name in ordered]
+    names = f"Give one of {', '.join(possible)}." if possible else "Give orders of a variety that has a target."
     if variety is not None:
         season.variety(variety)
+        if variety not in season.targeted:
+            raise refuse("variety", variety, "it has no target", names)
         if variety not in possible:
-            raise refuse("variety", variety, problem if variety in known else "it has no target", names)
+            raise refuse("variety", variety, "the plan orders none of it" if planned else "not ordered", names)
         return variety
     if not possible:
-        raise refuse("variety", None, "no variety has both a target and a supplier", names)
+        raise refuse("variety", None, "nothing is ordered of any variety with a target", names)
     return max(possible, key=lambda name: sum(row.median_demand for row in season.targets_of(name)))
 
 

@@ -118,10 +118,45 @@ def counted(number: int, noun: str, plural: str = "") -> str:
 
 
 def seasons(chance: float, to: float | None = None) -> str:
-    """Return a chance as a number of seasons: 0.9124 as about 91 of 100 simulated seasons; or a range of chances."""
+    """Return a chance as a number of seasons, or a range of chances.
+
+    >>> seasons(0.9124), seasons(0.82, 0.95)
+    ('about 18 of 20 simulated seasons', '16 to 19 of 20 simulated seasons')
+    """
+    low, high = of_20(chance), of_20(chance if to is None else to)
+    if low != high:
+        both = low.endswith(_OF_20) and high.endswith(_OF_20)
+        return f"{low.removesuffix(_OF_20) if both else low} to {high} simulated seasons"
+    if chance in (0, 1):
+        return "every simulated season" if chance else "no simulated season"
+    exact = any(math.isclose(of * chance, round(of * chance)) for of in ((20,) if low.endswith(_OF_20) else (1000,)))
+    if exact or "than" in low:
+        return f"{low} simulated seasons"
+    return f"{low.replace('all but ', 'all but about ') if 'all but' in low else f'about {low}'} simulated seasons"
+
+
+_OF_20 = " of 20"
+
+
+def of_20(chance: float) -> str:
+    """Write a chance as so many of 20 seasons; close to 0 or 1, as so many of 1,000.
+
+    >>> of_20(0.9), of_20(0.004), of_20(0.984), of_20(0.9999), of_20(1.0), of_20(0.0)
+    ('18 of 20', '4 of 1,000', 'all but 16 of 1,000', 'all but 1 of 1,000', 'all', 'none')
+    """
+    number = round(20 * chance)
+    if 0 < number < 20:
+        return f"{number} of 20"
+    rest = 1 - chance if number else chance
+    few = f"{max(round(1000 * rest), 1)} of 1,000" if rest >= _RARE or number else "fewer than 1 of 1,000"
+    if number:
+        return f"all but {few}" if rest else "all"
+    return few if rest else "none"
+
+
+def of_100(chance: float) -> str:
+    """Return a chance as a number of seasons where small differences matter: about 91 of 100 simulated seasons."""
     number = round(100 * chance)
-    if to is not None and round(100 * to) != number:
-        return f"{number} to {round(100 * to)} of 100 simulated seasons"
     if number == 0:
         return "no simulated season" if chance == 0 else "fewer than 1 of 100 simulated seasons"
     if number == 100:
@@ -130,22 +165,8 @@ def seasons(chance: float, to: float | None = None) -> str:
     return f"{about}{number} of 100 simulated seasons"
 
 
-def of_20(chance: float) -> str:
-    """Write a chance as so many of 20 seasons; close to 1, as all but so many of 1,000.
-
-    >>> of_20(0.9), of_20(0.0), of_20(0.01), of_20(0.984), of_20(1.0)
-    ('18 of 20', 'none', 'under 1 of 20', 'all but 16 of 1,000', 'all')
-    """
-    number = round(20 * chance)
-    if number == 20:
-        return "all" if chance == 1 else f"all but {max(round(1000 * (1 - chance)), 1)} of 1,000"
-    if number == 0:
-        return "none" if chance == 0 else "under 1 of 20"
-    return f"{number} of 20"
-
-
 def met(target: int, chance: float, by: Week | str | None = None) -> str:
-    """Return how often a target is met: The target of 800 is met in about 90 of 100 simulated seasons."""
+    """Return how often a target is met: The target of 800 is met in about 18 of 20 simulated seasons."""
     return f"The target of {target:,}{f' by {dated(by)}' if by else ''} is met in {seasons(chance)}"
 
 

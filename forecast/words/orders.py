@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from forecast.rounding import round_up
@@ -184,27 +184,42 @@ def several(orders: Sequence[str], excessive: Sequence[bool]) -> str:
     return "\n".join([*kept, f"And {more:,} more: table() lists all."] if more else kept)
 
 
-def line(row: Mapping[Hashable, Any]) -> dict[str, str]:
+def line(row: Mapping[str, Any]) -> dict[str, str]:
     """Return the cells of a line to order, a row of `Plan.table`."""
     cells = {name: str(row[name]) for name in ("variety", "lab")}
     return cells | {"week": dated(row["week"]), "quantity": f"{row['quantity']:,}", "price": f"{row['price']:,.0f}"}
 
 
-def target(row: Mapping[Hashable, Any], currency: str) -> dict[str, str]:
+def target(row: Mapping[str, Any], currency: str) -> dict[str, str]:
     """Return the cells of a target, a row of `Plan.targets`: how often it is met, what is missing, what more takes."""
     cells = {"variety": str(row["variety"]), "target": f"{row['target']:,}", "by": dated(row["week"])}
-    return cells | {"met": of_20(row["chance"]), "short": rounded(row["short"]), "more": _more(row, currency)}
+    return cells | {"met": of_20(row["chance"]), "short": rounded(row["short"]), "more": more_certainty(row, currency)}
 
 
-def _more(row: Mapping[Hashable, Any], currency: str) -> str:
+def more_certainty(row: Mapping[str, Any], currency: str) -> str:
     """Return how many more plants reach the level of a target, for what; nothing if it is reached or none is there."""
-    asked, plants, income = of_20(row["level"]), row["more_plants"], row["more_income"]
-    if plants == 0 or row["chance"] == 0 or of_20(row["chance"]) == asked:
+    if not _lacks(row):
         return ""
+    asked, plants, income = of_20(row["level"]), row["more_plants"], row["more_income"]
     if plants is None:
-        return f"no more plants in these weeks give {asked}"
+        return f"{asked}: out of reach in these weeks"
     back = "" if income is None else f", {money(income, currency)} back"
-    return f"{asked} takes {plants:,} more: {money(row['more_cost'], currency)}{back}"
+    return f"{asked}: {plants:,} more for {money(row['more_cost'], currency)}{back}"
+
+
+def would_take(row: Mapping[str, Any], currency: str) -> str:
+    """Return the same as a sentence."""
+    if not _lacks(row):
+        return ""
+    often, plants = seasons(row["level"]), row["more_plants"]
+    if plants is None:
+        return f"No number of plants in these weeks would meet it in {often}."
+    return f"{plants:,} more plants would meet it in {often}, for {money(row['more_cost'], currency)}."
+
+
+def _lacks(row: Mapping[str, Any]) -> bool:
+    """Return whether a target is met less often than its level, as far as can be seen, though something is ordered."""
+    return row["more_plants"] != 0 and row["chance"] > 0 and of_20(row["chance"]) != of_20(row["level"])
 
 
 def costs(*, purchase: float, total: float, currency: str, deposits: float = 0.0, budget: float | None = None) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from forecast.weeks import Week
 from forecast.words.numbers import (
@@ -24,7 +25,7 @@ from forecast.words.numbers import (
     signed,
     unit_worth,
 )
-from forecast.words.orders import all_met
+from forecast.words.orders import all_met, would_take
 from forecast.words.resources import after_fixed_costs, capacity, losses
 
 CAUTIONS = (
@@ -399,13 +400,13 @@ ROWS = {
 
 
 def difference(*, plantlets: int, seasons_more: int, cost: float, margin: float, currency: str) -> str:
-    """Return how a scenario differs from the base plan: more plantlets, on-time seasons in 100, cost and margin."""
+    """Return how a scenario differs from the base plan: more plantlets, on-time seasons in 20, cost and margin."""
     parts = []
     if plantlets:
         parts.append(f"{abs(plantlets):,} {'more' if plantlets > 0 else 'fewer'} plantlet{'s'[: abs(plantlets) > 1]}")
     if seasons_more:
         word = "more" if seasons_more > 0 else "fewer"
-        parts.append(f"on time in {abs(seasons_more)} {word} season{'s'[: abs(seasons_more) > 1]} out of 100")
+        parts.append(f"on time in {abs(seasons_more)} {word} season{'s'[: abs(seasons_more) > 1]} of 20")
     for verb, amount in (("costs", cost), ("earns", margin)):
         if (text := rounded(abs(amount))) != "0":
             parts.append(f"{verb} {text} {currency} {'more' if amount > 0 else 'less'}")
@@ -424,16 +425,20 @@ def ordered(variety: str, deliveries: Sequence[tuple[int, str | None, Week]]) ->
     return f"Ordered of {variety}: {' and '.join(parts)}."
 
 
-def target_met(*, target: int, week: str, chance: float, median: float, p5: float, p95: float) -> str:
-    """Return how surely orders meet a target, and how many plants are on hand then."""
-    then = f"about {rounded(median)} are on hand then (90 % range {rounded(p5)} to {rounded(p95)})"
-    return f"{met(target, chance, by=week)}; {then}."
+def reached(row: Mapping[str, Any], currency: str) -> str:
+    """Return how surely orders meet a target, how many plants are on hand then, and what its level would take."""
+    then = f"about {rounded(row['median'])} are on hand then (90 % range {rounded(row['p5'])} to {rounded(row['p95'])})"
+    more = would_take(row, currency)
+    return f"{met(row['target'], row['chance'], by=row['week'])}; {then}.{f' {more}' if more else ''}"
 
 
-def sold_at(*, price: float, cost: float | None, margin: float, currency: str) -> str:
-    """Return what orders cost, if that is not said yet, and are expected to earn at a sale price [currency]."""
-    total = "" if cost is None else f"The total cost is about {money(cost, currency)}. "
-    return f"{total}At {price:.2f} {currency} a plant, the expected margin is about {money(margin, currency)}."
+def costs(*, cost: float, price: float | None, margin: float | None, currency: str) -> str:
+    """Return what orders cost, and are expected to earn at a sale price, or the prices of their targets [currency]."""
+    total = f"The total cost is about {money(cost, currency)}."
+    if margin is None:
+        return total
+    at = f"At {price:.2f} {currency} a plant, the" if price else "The"
+    return f"{total} {at} expected margin is about {money(margin, currency)}."
 
 
 def panel_described(sentence: str, places: Mapping[str, str]) -> str:

@@ -119,6 +119,12 @@ def styled(frame: pd.DataFrame, shares: frozenset[str] = frozenset()) -> str:
     return str(look.to_html())
 
 
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table as plain values; None where a cell is empty."""
+    rows = frame.astype(object).where(frame.notna(), None).to_dict("records")
+    return [{str(name): cell for name, cell in row.items()} for row in rows]
+
+
 def plain(frame: pd.DataFrame, headings: Mapping[str, str]) -> str:
     """Return columns of a table as text for a terminal, under their headings."""
     shown = frame[list(headings)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from forecast.weeks import Week
-from forecast.words.numbers import apart, counted, figures, known, money, rounded, seasons, signed
+from forecast.words.numbers import apart, counted, figures, known, money, of_100, rounded, signed
 
 OF_PRICE, FROM_NORMAL = "of the stated price", "°C from normal"
 _SEASONS = " of 100 simulated seasons"
@@ -32,7 +32,7 @@ def answer_value(amount: float, answer: str, currency: str) -> str:
     """Return a margin, a chance or a number of saleable plants with its unit."""
     if answer == "margin":
         return f"{round(float(f'{amount:.3g}')):,} {currency}"  # one figure more, as answers are paired
-    return seasons(amount) if answer == "chance" else f"{rounded(amount)} plants"
+    return of_100(amount) if answer == "chance" else f"{rounded(amount)} plants"
 
 
 def drivers(
@@ -77,7 +77,7 @@ def interactions(*, alone: float, error: float, interact: bool | None, most: str
 def break_even(*, name: str, value: str, above: bool, chance: float | None) -> str:
     """Return for which values of an input orders are profitable, and how often it lies beyond."""
     side, beyond = ("least", "lower") if above else ("most", "higher")
-    often = "" if chance is None else f"; it is {beyond} in {seasons(chance)}"
+    often = "" if chance is None else f"; it is {beyond} in {of_100(chance)}"
     return f"The orders are profitable as long as {name} is at {side} {value}{often}."
 
 
@@ -100,11 +100,11 @@ def margins(*, difference: float, error: float, p5: float, p95: float, better: f
     if not apart(difference, error):
         return (
             f"No difference in the average margin can be seen (90 % range of scenario B less A {signed(p5)} to "
-            f"{signed(p95)} {currency}); scenario B earns more in {seasons(better)}."
+            f"{signed(p95)} {currency}); scenario B earns more in {of_100(better)}."
         )
     return (
         f"Scenario B earns about {money(abs(difference), currency)} {side} on average (90 % range {signed(low)} to "
-        f"{signed(high)}); it earns more in {seasons(better)}."
+        f"{signed(high)}); it earns more in {of_100(better)}."
     )
 
 
@@ -121,7 +121,7 @@ def plants(
     )
     if chance is None or other_chance is None:
         return f"{text}."
-    return f"{text}; the target is met in {seasons(other_chance)} instead of {seasons(chance).removesuffix(_SEASONS)}."
+    return f"{text}; the target is met in {of_100(other_chance)} instead of {of_100(chance).removesuffix(_SEASONS)}."
 
 
 def changes(cells: Sequence[str], more: int) -> str:

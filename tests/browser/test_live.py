@@ -40,14 +40,14 @@ def test_keys_move_a_slider_and_the_sentence_and_the_chart_follow(page):
     panel = page.locator(".forecast-live").first
     sentence, survival = panel.locator(".forecast-live-sentence"), panel.get_by_role("slider", name="Survival")
     base, drawn = sentence.inner_text(), panel.evaluate(DRAWN)
-    assert base.startswith("Order 1,400 of Hosta 'Orrinfall'")
+    assert base.startswith("Ordered of Hosta 'Orrinfall': 1,250 from Birch Lab")
     assert survival.get_attribute("aria-valuetext") == "85 %"
     survival.focus()
     for _ in range(10):
         page.keyboard.press("ArrowLeft")
-    expect(sentence).to_contain_text("Order 1,600 of Hosta 'Orrinfall'")
-    expect(panel.locator(".forecast-live-difference")).to_contain_text("200 more plantlets")
-    expect(panel.locator(".forecast-live-chart")).to_have_attribute("aria-label", re.compile("Order 1,600"))
+    expect(sentence).to_contain_text("300 more plants would")
+    expect(panel.locator(".forecast-live-difference")).to_contain_text("fewer seasons")
+    expect(panel.locator(".forecast-live-chart")).to_have_attribute("aria-label", re.compile("300 more plants would"))
     page.wait_for_function(f"([panel, drawn]) => ({DRAWN})(panel) !== drawn", arg=[panel.element_handle(), drawn])
     assert survival.get_attribute("aria-valuetext") == "75 %"
     assert page.evaluate("() => document.activeElement.type") == "range"  # no shortcut of the notebook took the keys
@@ -56,17 +56,17 @@ def test_keys_move_a_slider_and_the_sentence_and_the_chart_follow(page):
 def test_a_scenario_is_kept_beside_the_base_plan_and_reset_goes_back_to_it(page):
     panel = page.locator(".forecast-live").first
     drawn, row = panel.evaluate(DRAWN), panel.get_by_role("row", name="plantlets ordered").get_by_role("cell")
-    panel.get_by_role("slider", name="Target").focus()
+    panel.get_by_role("slider", name="Plantlets").focus()
     page.keyboard.press("Home")
-    expect(row).to_have_text(["1,400", "700"])
+    expect(row).to_have_text(["1,250", "300"])
     panel.get_by_role("button", name="Keep this as scenario").press("Enter")
-    expect(row).to_have_text(["1,400", "700", "700"])
+    expect(row).to_have_text(["1,250", "300", "300"])
     if os.environ.get("SCREENSHOTS"):
         panel.screenshot(path=Path(os.environ["SCREENSHOTS"]) / "live.png")
     panel.get_by_role("button", name="Back to the base plan").press("Enter")
-    expect(row).to_have_text(["1,400", "1,400", "700"])
+    expect(row).to_have_text(["1,250", "1,250", "300"])
     page.wait_for_function(f"([panel, drawn]) => ({DRAWN})(panel) === drawn", arg=[panel.element_handle(), drawn])
-    assert panel.get_by_role("slider", name="Target").get_attribute("aria-valuetext") == "800"
+    assert panel.get_by_role("slider", name="Plantlets").get_attribute("aria-valuetext") == "1,250"
 
 
 def test_at_twice_the_size_nothing_is_cut_off(page):

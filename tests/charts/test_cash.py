@@ -129,7 +129,7 @@ def test_confidence_is_drawn_against_its_cost_and_the_ends_are_named(prices, dra
     assert [row["cost"] for row in found] == prices["cost"].tolist()
     ends = rows(drawn["service_level"], "label")
     assert [row["service_level"] for row in ends] == [0.5, 0.9]
-    assert "in 50 of 100 simulated seasons for about" in drawn["service_level"]["description"]
+    assert "in 10 of 20 simulated seasons for about" in drawn["service_level"]["description"]
 
 
 def test_confidences_out_of_reach_are_not_drawn_but_said():

@@ -93,7 +93,7 @@ def test_what_is_needed_is_on_its_monday_with_its_chance(demo_plan, file):
     assert len(found) == len(demo_plan.season.targets)
     for row in demo_plan.season.targets:
         said = found[monday(row.week), f"Target: {row.median_demand:,} {row.variety}"]
-        assert said.endswith("of 100 simulated seasons.")
+        assert said.endswith("of 20 simulated seasons.")
         assert ("90 % range 260 to 500" in said) == (row.p5 is not None)
 
 
@@ -187,7 +187,7 @@ def test_draws_that_come_too_late_are_counted(tmp_path):
     late = small.stage(typical=24, batches_cv=0.2)
     (one,) = events(written(grown([late], [("A", "2027-W01", 100)], weeks=28, draws=1024), tmp_path), "ready")
     assert one.description.value.endswith(
-        "and 12 Jul 2027 (90 % range); in about 22 of 100 simulated seasons not before the season ends."
+        "and 12 Jul 2027 (90 % range); in about 4 of 20 simulated seasons not before the season ends."
     )
 
 

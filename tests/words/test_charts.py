@@ -9,8 +9,7 @@ def test_the_text_of_saleable_plants_names_every_target():
     text = words.saleable("A", [(800, "2027-W41", 0.91), (50, "2027-W43", 1)])
     assert text == (
         "Saleable plants of A on hand by week; the plants of a target are sold in its week. Targets: 800 by 11 Oct "
-        "2027 "
-        "(2027-W41) in 91 of 100 simulated seasons; 50 by 25 Oct 2027 (2027-W43) in every simulated season."
+        "2027 (2027-W41) in about 18 of 20 simulated seasons; 50 by 25 Oct 2027 (2027-W43) in every simulated season."
     )
     assert words.saleable("A", []).endswith("Targets: none.")
 
@@ -42,15 +41,15 @@ def test_forecasts_by_day_with_and_without_the_final_number():
 )  # fmt: skip
 def test_what_a_service_level_costs(unmet, beyond, end):
     text = words.service_level([(0.5, 100), (0.8, 120)], unmet=unmet, beyond=beyond, currency="EUR")
-    assert text.startswith("Targets are met, each on its own, in 50 of 100 simulated seasons for about 100 EUR and in ")
+    assert text.startswith("Targets are met, each on its own, in 10 of 20 simulated seasons for about 100 EUR and in ")
     assert text.endswith(end)
 
 
 def test_margins_and_differences():
     one = words.margin(name="this plan", mean=1234, p5=-100, p95=2000, worst=-300, loss=0.07, currency="EUR")
     assert one == (
-        "this plan: on average 1,250 EUR (90 % range -100 to 2,000), in the worst 10 % of seasons -300, a loss in 7 of "
-        "100 simulated seasons"
+        "this plan: on average 1,250 EUR (90 % range -100 to 2,000), in the worst 10 % of seasons -300, a loss in "
+        "about 1 of 20 simulated seasons"
     )
     assert [words.more(amount, "plants") for amount in (110, -110, 0.2)] == ["+110 plants", "-110 plants", "0 plants"]
     assert words.differences("B.", "plants", [("A", "+110 plants", 91, 125)]) == (

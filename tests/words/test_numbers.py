@@ -19,6 +19,7 @@ from forecast.words.numbers import (
     money,
     more_or_less,
     needed,
+    of_100,
     percent,
     rounded,
     seasons,
@@ -32,19 +33,50 @@ from forecast.words.numbers import (
     ("chance", "text"),
     [
         (0, "no simulated season"),
-        (0.0001, "fewer than 1 of 100 simulated seasons"),
-        (0.0049, "fewer than 1 of 100 simulated seasons"),
-        (0.0051, "about 1 of 100 simulated seasons"),
-        (0.5, "50 of 100 simulated seasons"),
-        (0.29, "29 of 100 simulated seasons"),
-        (0.9124, "about 91 of 100 simulated seasons"),
-        (0.9949, "about 99 of 100 simulated seasons"),
-        (0.9951, "more than 99 of 100 simulated seasons"),
+        (0.0001, "fewer than 1 of 1,000 simulated seasons"),
+        (0.002, "2 of 1,000 simulated seasons"),
+        (0.0051, "about 5 of 1,000 simulated seasons"),
+        (0.026, "about 1 of 20 simulated seasons"),
+        (0.5, "10 of 20 simulated seasons"),
+        (0.29, "about 6 of 20 simulated seasons"),
+        (0.9124, "about 18 of 20 simulated seasons"),
+        (0.974, "about 19 of 20 simulated seasons"),
+        (0.9949, "all but about 5 of 1,000 simulated seasons"),
+        (0.99, "all but 10 of 1,000 simulated seasons"),
+        (0.9999, "all but about 1 of 1,000 simulated seasons"),
         (1, "every simulated season"),
     ],
 )
 def test_a_chance_is_a_number_of_simulated_seasons(chance, text):
     assert seasons(chance) == text
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (0.82, 0.95, "16 to 19 of 20 simulated seasons"),
+        (0.9, 0.91, "18 of 20 simulated seasons"),
+        (0.82, 0.996, "16 of 20 to all but 4 of 1,000 simulated seasons"),
+        (0, 1, "none to all simulated seasons"),
+    ],
+)
+def test_chances_are_a_range_of_simulated_seasons(low, high, text):
+    assert seasons(low, high) == text
+
+
+@pytest.mark.parametrize(
+    ("chance", "text"),
+    [
+        (0, "no simulated season"),
+        (0.0049, "fewer than 1 of 100 simulated seasons"),
+        (0.29, "29 of 100 simulated seasons"),
+        (0.9124, "about 91 of 100 simulated seasons"),
+        (0.9951, "more than 99 of 100 simulated seasons"),
+        (1, "every simulated season"),
+    ],
+)
+def test_where_small_differences_matter_it_is_one_of_100(chance, text):
+    assert of_100(chance) == text
 
 
 @pytest.mark.parametrize(

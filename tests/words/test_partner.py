@@ -39,7 +39,7 @@ def test_cash_and_what_has_no_price():
 def test_the_margin_and_how_often_it_is_a_loss():
     assert words.margin(**MARGIN, loss=0.034) == (
         "The season earns about 12,500 EUR on average (90 % range 8,800 to 16,000), and about 7,900 EUR in the worst "
-        "10 % of seasons. About 3 of 100 simulated seasons make a loss."
+        "10 % of seasons. About 1 of 20 simulated seasons makes a loss."
     )
 
 
@@ -56,12 +56,12 @@ def test_how_surely_targets_are_met():
     )
     assert words.fill_rate(aim="cost", share=1).startswith("Every target is met at its service level, each on its own.")
     assert words.targets_met(targets=11, low=0.82, high=0.95, together=0.46) == (
-        "Each target on its own is met in 82 to 95 of 100 simulated seasons. All 11 targets are met together in 46 of "
-        "100 simulated seasons."
+        "Each target on its own is met in 16 to 19 of 20 simulated seasons. All 11 targets are met together in about "
+        "9 of 20 simulated seasons."
     )
-    assert "is met in about 82 of 100" in words.targets_met(targets=2, low=0.8201, high=0.8202, together=0.46)
+    assert "is met in about 16 of 20" in words.targets_met(targets=2, low=0.8201, high=0.8202, together=0.46)
     assert words.targets_met(targets=1, low=0.8, high=0.8, together=0.8) == (
-        "The target is met in 80 of 100 simulated seasons."
+        "The target is met in 16 of 20 simulated seasons."
     )
 
 
@@ -98,21 +98,20 @@ def test_what_could_go_wrong():
     assert lower == (
         "If survival were 10 percentage points lower in every variety (58 instead of 68 saleable per 100 plantlets), "
         "the same orders would deliver 87 rather than 96 of every 100 plants needed on time. All targets would be met "
-        "in 20 of 100 simulated seasons."
+        "in 4 of 20 simulated seasons."
     )
     assert words.tightest(target=800, variety="A", week="2027-W41", chance=0.82, p5=653) == (
-        "Tightest target: 800 A by 11 Oct 2027 (2027-W41), met in 82 of 100 simulated seasons; in 1 season in 20 no "
-        "more "
-        "than 655 are ready."
+        "Tightest target: 800 A by 11 Oct 2027 (2027-W41), met in about 16 of 20 simulated seasons; in 1 season in 20 "
+        "no more than 655 are ready."
     )
     assert words.benches({}) == "Benches: every growing area is within capacity in every simulated season."
     assert words.benches({"house": 0.151}) == (
-        "Benches: house is over capacity at some point in about 15 of 100 simulated seasons."
+        "Benches: house is over capacity at some point in about 3 of 20 simulated seasons."
     )
 
 
 def test_what_charts_of_the_page_say():
-    assert words.tightest_chance(0.3801) == "Tightest target: met in about 38 of 100 simulated seasons."
+    assert words.tightest_chance(0.3801) == "Tightest target: met in about 8 of 20 simulated seasons."
     assert words.paid_back("2027-W41").endswith("earned back by the end of the week of 11 Oct 2027 (2027-W41).")
     assert words.paid_back(None).endswith("payments never exceed what has come in.")
     assert words.paid_back(None, ever=False).endswith("more is paid than comes in.")
@@ -173,7 +172,7 @@ def test_a_season_with_fixed_costs_says_what_is_left_after_them():
     known = {"subject": "The season", "mean": 15_400, "p5": 9_000, "p95": 21_000, "worst": 8_100, "loss": 0.1}
     assert words.margin(**known, fixed_costs=9_400, **EUR) == (
         "The season earns about 15,500 EUR on average (90 % range 9,000 to 21,000), and about 8,100 EUR in the worst "
-        "10 % of seasons. After fixed costs of 9,400 EUR the result is about 6,000 EUR on average. 10 of 100 simulated "
+        "10 % of seasons. After fixed costs of 9,400 EUR the result is about 6,000 EUR on average. 2 of 20 simulated "
         "seasons make a loss."
     )
 
@@ -196,13 +195,13 @@ def test_rates_of_stages():
 
 
 def test_entries_of_the_calendar():
-    assert words.target_note(demand=None, chance=0.9) == "Met in 90 of 100 simulated seasons."
+    assert words.target_note(demand=None, chance=0.9) == "Met in 18 of 20 simulated seasons."
     assert words.target_note(demand="about 350", chance=None) == "Demand: about 350. Nothing is ordered for it."
     known = {"plants": 712, "lab": "Lab", "delivered": Week(2027, 9), "first": date(2027, 4, 5)}
     assert words.half_note(**known, last=date(2027, 4, 19), never=0.08) == (
         "About 710 plants from Lab, delivered 1 Mar 2027 (2027-W09). Half the batch reaches this stage between the "
         "weeks "
-        "of 5 Apr 2027 and 19 Apr 2027 (90 % range); in 8 of 100 simulated seasons not before the season ends."
+        "of 5 Apr 2027 and 19 Apr 2027 (90 % range); in about 2 of 20 simulated seasons not before the season ends."
     )
     ready = words.half_note(**known, last=date(2027, 4, 19), never=0, ready=True)
     assert ready.endswith("Half the batch is ready between the weeks of 5 Apr 2027 and 19 Apr 2027 (90 % range).")
@@ -215,8 +214,8 @@ def test_entries_of_the_calendar():
         ({}, "The same as the base plan."),
         ({"plantlets": 1}, "1 more plantlet."),
         ({"plantlets": -40, "cost": -40.2}, "40 fewer plantlets, costs 40 EUR less."),
-        ({"seasons_more": 3}, "On time in 3 more seasons out of 100."),
-        ({"seasons_more": -1, "margin": 1234}, "On time in 1 fewer season out of 100, earns 1,250 EUR more."),
+        ({"seasons_more": 3}, "On time in 3 more seasons of 20."),
+        ({"seasons_more": -1, "margin": 1234}, "On time in 1 fewer season of 20, earns 1,250 EUR more."),
         ({"cost": 0.4, "margin": -0.4}, "The same as the base plan."),
     ],
 )
@@ -228,17 +227,26 @@ def test_what_the_panel_says():
     assert words.ordered("A", [(720, "Lab", Week(2027, 10)), (72, None, Week(2027, 12))]) == (
         "Ordered of A: 720 from Lab for 8 Mar 2027 (2027-W10) and 72 for 22 Mar 2027 (2027-W12)."
     )
-    assert words.target_met(target=800, week="2027-W41", chance=0.91, median=940, p5=790, p95=1080) == (
-        "The target of 800 by 11 Oct 2027 (2027-W41) is met in 91 of 100 simulated seasons; about 940 are on hand then "
-        "(90 % range 790 to 1,100)."
+    row = {"target": 800, "week": "2027-W41", "chance": 0.81, "median": 940, "p5": 790, "p95": 1080, "level": 0.9}
+    known = (
+        "The target of 800 by 11 Oct 2027 (2027-W41) is met in about 16 of 20 simulated seasons; about 940 are on hand "
+        "then (90 % range 790 to 1,100)."
     )
-    assert words.sold_at(price=9.5, cost=None, margin=-50, **EUR) == (
-        "At 9.50 EUR a plant, the expected margin is about -50 EUR."
+    assert words.reached(row | {"more_plants": 0}, "EUR") == known
+    assert words.reached(row | {"more_plants": 150, "more_cost": 495}, "EUR") == (
+        f"{known} 150 more plants would meet it in 18 of 20 simulated seasons, for 495 EUR."
     )
-    assert words.sold_at(price=9.5, cost=400, margin=50, **EUR).startswith("The total cost is about 400 EUR. At 9.50")
+    assert words.reached(row | {"more_plants": None}, "EUR") == (
+        f"{known} No number of plants in these weeks would meet it in 18 of 20 simulated seasons."
+    )
+    assert words.costs(cost=400, price=9.5, margin=-50, **EUR) == (
+        "The total cost is about 400 EUR. At 9.50 EUR a plant, the expected margin is about -50 EUR."
+    )
+    assert words.costs(cost=400, price=None, margin=50, **EUR).endswith(" The expected margin is about 50 EUR.")
+    assert words.costs(cost=400, price=None, margin=None, **EUR) == "The total cost is about 400 EUR."
     assert words.fullest(area=160, available=174, week="2027-W22", overrun=0) == (
         "about 160 of 174 m² in 2027-W22; within capacity"
     )
     assert words.fullest(area=160, available=174, week="2027-W22", overrun=0.15).endswith(
-        "; over capacity in 15 of 100 simulated seasons"
+        "; over capacity in 3 of 20 simulated seasons"
     )

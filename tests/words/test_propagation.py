@@ -41,14 +41,14 @@ def test_a_plan_from_stock_is_an_instruction(plants, bought, rounds, text):
 def test_a_plan_says_what_it_yields_and_costs_and_what_the_average_would_do():
     asked = {"by": W("2027-W41"), "currency": "EUR"}
     assert words.plan_yield(chance=0.953, target=450, cost=3851.3, latest=W("2026-W40"), **asked) == (
-        "In about 95 of 100 simulated seasons this yields at least 450 saleable plants by 11 Oct 2027 (2027-W41). "
+        "In about 19 of 20 simulated seasons this yields at least 450 saleable plants by 11 Oct 2027 (2027-W41). "
         "Total cost including growing: about 3,850 EUR. Latest start with as many: 2026-W40."
     )
     one = words.plan_yield(chance=1, target=1, cost=0, latest=None, **asked)
     assert "at least 1 saleable plant by" in one
     assert one.endswith("about 0 EUR.")
     assert words.by_average(number=1, unit="stock plant", chance=0.66) == (
-        "Planning by average (1 stock plant) would be enough in 66 of 100 simulated seasons."
+        "Planning by average (1 stock plant) would be enough in about 13 of 20 simulated seasons."
     )
     assert words.by_average(number=0, unit="explant", chance=0) == ""
 
@@ -79,7 +79,7 @@ def test_a_plan_that_is_not_enough_often_enough_says_what_holds_it_back():
     assert words.enough_in(0, limit) == (
         "enough in no simulated season: hood hours run short at subculture 2 in every simulated season"
     )
-    assert words.enough_in(0.5) == "enough in 50 of 100 simulated seasons"
+    assert words.enough_in(0.5) == "enough in 10 of 20 simulated seasons"
     assert words.all_used(most=1, unit="stock plant") == "only 1 stock plant available"
     assert words.dearer(601, "EUR") == "costs about 600 EUR more"
 
@@ -88,15 +88,14 @@ def test_cultures_are_reported_with_their_range_their_losses_and_their_limits():
     told = {"variety": "A", "start": W("2027-W01"), "ready": W("2027-W11")}
     shortage = words.shortage(shelf=True, cycle=2, chance=0.5, unplanted=10.2)
     assert shortage == (
-        "Shelf places run short at subculture 2 in 50 of 100 simulated seasons; on average about 10 shoots find no "
-        "room."
+        "Shelf places run short at subculture 2 in 10 of 20 simulated seasons; on average about 10 shoots find no room."
     )
     text = words.cultures(
         **told, explants=10, subcultures=2, plantlets=(0, 900, 1500), extinction=0.25, shortage=shortage
     )
     assert text == (
         "10 explants of A initiated in 2027-W01, 2 subcultures: about 900 plantlets (90 % range 0 to 1,500) by 15 Mar "
-        f"2027 (2027-W11). The whole culture is lost in 25 of 100 simulated seasons. {shortage}"
+        f"2027 (2027-W11). The whole culture is lost in 5 of 20 simulated seasons. {shortage}"
     )
     one = words.cultures(**told, explants=1, subcultures=1, plantlets=(3, 3, 3), extinction=0, shortage="")
     assert one == (
@@ -135,7 +134,7 @@ def test_what_cannot_be_started_is_a_problem_with_its_limit(problem, text):
 def test_routes_say_what_they_cost_or_why_they_fall_short():
     cost = {"cost": 2768.66, "each": 6.152, "currency": "EUR", "weeks": 23.7}
     assert words.route(name="buy in", chance=0.95, **cost) == (
-        "Buy in: target met in 95 of 100 simulated seasons; about 2,750 EUR (6.15 EUR per plant needed); money is tied "
+        "Buy in: target met in 19 of 20 simulated seasons; about 2,750 EUR (6.15 EUR per plant needed); money is tied "
         "up 24 weeks on average."
     )
     short = {"name": "propagate in vitro", "by": W("2027-W07"), "why": words.NOTHING}

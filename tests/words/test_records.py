@@ -187,7 +187,7 @@ def test_a_top_up_says_what_overdue_plants_would_change():
     target = {"variety": "B", "arrives": "2027-W05", "target": 1000, "by": "2027-W20", "chance": 0.9124}
     assert words.awaited(quantity=1400, **target) == (
         "If the 1,400 overdue plants of B arrive by 1 Feb 2027 (2027-W05), the target of 1,000 by 17 May 2027 "
-        "(2027-W20) is met in about 91 of 100 simulated seasons without a top-up."
+        "(2027-W20) is met in about 18 of 20 simulated seasons without a top-up."
     )
 
 

@@ -16,7 +16,7 @@ def test_a_place_that_is_most_often_over_capacity_in_another_week_than_its_fulle
     fullest, worst = week("2027-W10", 123.4, 140, 0.2, 96, 151), week("2027-W12", 119, 130, 0.31, 101, 160)
     assert bench_use("house", fullest=fullest, worst=worst, overrun=0.4, used=True) == (
         "house: fullest in the week of 8 Mar 2027 (2027-W10), about 125 m² (90 % range 96 to 150) of 140 m²; over "
-        "capacity at some point in 40 of 100 simulated seasons, most often in the week of 22 Mar 2027 (2027-W12), "
+        "capacity at some point in 8 of 20 simulated seasons, most often in the week of 22 Mar 2027 (2027-W12), "
         "about 120 m² (90 % range 100 to 160) of 130 m²."
     )
 
@@ -36,31 +36,31 @@ def test_a_place_that_is_not_used_one_that_suffices_and_one_that_is_closed():
 
 
 def test_how_often_a_place_is_over_capacity():
-    assert capacity(0.1524) == "over capacity at some point in about 15 of 100 simulated seasons"
+    assert capacity(0.1524) == "over capacity at some point in about 3 of 20 simulated seasons"
 
 
 CHANGE = {"variety": "A", "remedy": "delay", "deliveries": "2027-W09 600", "chance_before": 0.9, "chance": 0.89}
 THEN = (
-    "delay A (2027-W09 600). It is then over capacity at some point in {} of 100 simulated seasons, and the target is "
+    "delay A (2027-W09 600). It is then over capacity at some point in {} of 20 simulated seasons, and the target is "
 )
-THEN += "met in 89 of 100 simulated seasons, before in 90 of 100 simulated seasons."
+THEN += "met in about 18 of 20 simulated seasons, before in 18 of 20 simulated seasons."
 NONE = (
     "No single delivery change relieves the bench without missing its target. Reduce several orders, add bench space, "
     "or accept fewer A. The nearest change:"
 )
-AT = "house: over capacity at some point in {} of 100 simulated seasons"
-OVER = f"{AT.format(60)}. "
+AT = "house: over capacity at some point in {} of 20 simulated seasons"
+OVER = f"{AT.format(12)}. "
 
 
 @pytest.mark.parametrize(
     ("overrun", "after", "helps", "text"),
     [
         (0, 0, False, "house: within capacity in every simulated season."),
-        (0.1, 0.05, True, f"{AT.format(10)}, no more than you accept."),
+        (0.1, 0.05, True, f"{AT.format(2)}, no more than you accept."),
         (0.6, None, False, f"{OVER}No delivery can be changed."),
-        (0.6, 0.1, True, f"{OVER}Try first: {THEN.format(10)}"),
-        (0.6, 0.2, True, f"{OVER}No single delivery change is enough. The most effective: {THEN.format(20)}"),
-        (0.6, 0.6, False, f"{OVER}{NONE} {THEN.format(60)}"),
+        (0.6, 0.1, True, f"{OVER}Try first: {THEN.format(2)}"),
+        (0.6, 0.2, True, f"{OVER}No single delivery change is enough. The most effective: {THEN.format(4)}"),
+        (0.6, 0.6, False, f"{OVER}{NONE} {THEN.format(12)}"),
     ],
 )
 def test_what_to_try_about_a_place_over_capacity(overrun, after, helps, text):
@@ -90,11 +90,11 @@ def test_the_busiest_week(row, text):
     ("loss", "text"),
     [
         (0, "No simulated season makes a loss"),
-        (0.001, "Fewer than 1 of 100 simulated seasons make a loss"),
-        (0.01, "1 of 100 simulated seasons makes a loss"),
-        (0.0101, "About 1 of 100 simulated seasons makes a loss"),
-        (0.1234, "About 12 of 100 simulated seasons make a loss"),
-        (0.999, "More than 99 of 100 simulated seasons make a loss"),
+        (0.0001, "Fewer than 1 of 1,000 simulated seasons make a loss"),
+        (0.001, "1 of 1,000 simulated seasons makes a loss"),
+        (0.0502, "About 1 of 20 simulated seasons makes a loss"),
+        (0.1234, "About 2 of 20 simulated seasons make a loss"),
+        (0.999, "All but 1 of 1,000 simulated seasons make a loss"),
         (1, "Every simulated season makes a loss"),
     ],
 )
@@ -115,9 +115,9 @@ def test_fixed_costs_and_an_overdraft_are_said_where_they_are_stated():
     assert told.splitlines() == [
         "The margin is about 1,000 EUR on average (90 % range 500 to 1,500). The worst 10 % of seasons earn about 400 "
         "EUR on average.",
-        "After fixed costs of 800 EUR the result is about 200 EUR on average. 10 of 100 simulated seasons make a loss.",
+        "After fixed costs of 800 EUR the result is about 200 EUR on average. 2 of 20 simulated seasons make a loss.",
         "Cash is lowest at about -445 EUR (90 % range -500 to 0), most often in the week of 22 Feb 2027 (2027-W08). "
-        "It falls below the overdraft of 470 EUR in 25 of 100 simulated seasons.",
+        "It falls below the overdraft of 470 EUR in 5 of 20 simulated seasons.",
     ]
     told = money([500, 1000, 1500], 0.1, 400, lowest, "EUR", overdraft=0.0, overdrawn=1.0)
     assert told.endswith("It falls below zero in every simulated season.")
@@ -134,11 +134,11 @@ TARGET = {"variety": "A", "week": "2027-W20", "target": 4020, "p5": 3925, "media
 def test_each_target_has_a_line():
     first = (
         "A: about 4,000 plants (90 % range 3,900 to 4,100) on hand on 17 May 2027 (2027-W20). The target of 4,020 is "
-        "met in about 57 of 100 simulated seasons."
+        "met in about 11 of 20 simulated seasons."
     )
     assert targets_met([TARGET, TARGET | {"variety": "B", "chance": 1.0}]).splitlines() == [
         first,
-        first.replace("A:", "B:").replace("about 57 of 100 simulated seasons", "every simulated season"),
+        first.replace("A:", "B:").replace("about 11 of 20 simulated seasons", "every simulated season"),
     ]
 
 
