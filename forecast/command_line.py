@@ -213,12 +213,13 @@ def _targets(plan: Plan) -> str:
     import pandas as pd
 
     found = plan.targets()
-    rows = [order_words.target(row, plan.season.currency) for row in records(found)]
-    frame, columns = pd.DataFrame(rows), dict(order_words.TARGETS)
-    if not any(frame["more"]):
-        return plain(frame, {name: heading for name, heading in columns.items() if name != "more"})
+    rows, currency = records(found), plan.season.currency
+    columns = order_words.target_columns(rows, currency)
+    text = plain(pd.DataFrame(order_words.target(row, currency) for row in rows), columns)
+    if "more" not in columns:
+        return text
     back = "" if found["more_income"].isna().all() else order_words.BACK
-    return f"{plain(frame, columns)}\n\n{order_words.MORE.format(back=back)}"
+    return f"{text}\n\n{order_words.CERTAINTY.format(back=back)}"
 
 
 def _written(parsed: argparse.Namespace, plan: Plan) -> str:

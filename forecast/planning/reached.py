@@ -21,7 +21,7 @@ from forecast.season.targets import Target
 from forecast.words import orders as words
 
 _MOST = 16  # times the plants of a delivery: more are not looked at
-_STATED = ["variety", "channel", "week", "until", "promised"]
+_STATED = ["variety", "channel", "week", "until", "promised", "promised_share"]
 _MORE = ["more_cost", "more_income"]
 _INCOME = ("sales", "markdown")
 _GROWING = ("stages", "materials", "work", "bench")
@@ -111,7 +111,7 @@ class Reached:
             more = More(0, 0.0, 0.0) if reaches(chance, level) else self._more(row, at, level)
             found = (more.plants, more.cost, more.income) if more else (None, None, None)
             until = None if row.until is None else str(row.until)
-            stated = variety, row.channel, str(row.week), until, row.promised, row.median_demand
+            stated = variety, row.channel, str(row.week), until, row.promised, row.promised_share, row.median_demand
             yield (*stated, chance, sold, short, level, *found)
 
     def _more(self, row: Target, at: int, level: float) -> More | None:

@@ -28,6 +28,7 @@ from forecast.resources.money_flow import cash_flow
 from forecast.weeks import Week, read_day
 from forecast.words import partner as words
 from forecast.words.numbers import dated
+from forecast.words.results import records
 
 _BY_THE_WEEK = 7  # days
 
@@ -70,7 +71,8 @@ def write_calendar(
     Notes
     -----
     All entries last whole days. On the first Monday of the season: orders and deposits. In their week: deliveries, the
-    transfer to each stage, and ready plants. On the Monday of their week: balances with freight, and targets.
+    transfer to each stage, and ready plants. On the Monday of their week: balances with freight, and targets; of a
+    target that is sold over weeks, the first Monday and the last week.
 
     A transfer, or ready plants, is in the week by which half of those plants of a batch that live to enter the stage
     (to be saleable) have entered it: the median of all draws. The delivery names the stages that plants enter as they
@@ -102,7 +104,8 @@ def write_calendar(
     except Refused as error:
         payments = []
         about.append(words.NOT_SHOWN.format(what="payments", error=error))
-    tasks = [*_orders(outcome, plan.excess if isinstance(plan, Plan) else ()), *payments, *_targets(outcome)]
+    tasks = [*_orders(outcome, plan.excess if isinstance(plan, Plan) else ()), *payments]
+    tasks += _targets(outcome)
     for batch in outcome.batches:
         tasks += _grown(outcome, batch)
     stamp = datetime.combine(season.first_week.monday if on_date is None else read_day(on_date), time(), UTC)
@@ -153,12 +156,19 @@ def _payments(outcome: Outcome) -> Iterator[_Task]:
 
 
 def _targets(outcome: Outcome) -> Iterator[_Task]:
-    chances = outcome.targets().set_index(["variety", "week"])["chance"].to_dict()
+    """Return an entry for each target, or for the first and the last week of its sale."""
+    met = {(row["variety"], row["week"], row.get("channel")): row["chance"] for row in records(outcome.targets())}
     for row in outcome.season.targets:
-        key = (row.variety, str(row.week))
-        text = words.target_note(demand=str(row.demand) if row.demand else None, chance=chances.get(key))
-        title = words.TARGET.format(number=row.median_demand, variety=row.variety)
+        named = row.median_demand, row.variety, row.channel
+        key = (row.variety, str(row.week), *([row.channel] if row.channel else []))
+        demand = str(row.demand) if row.demand else None
+        text = words.target_note(demand=demand, chance=met.get((row.variety, str(row.week), row.channel)))
+        ends = row.last != row.week
+        title = words.target_title(*named, sale="begins" if ends else None)
         yield _Task(("target", *key), "target", row.week.monday, 1, title, text)
+        if ends:
+            title = words.target_title(*named, sale="ends")
+            yield _Task(("target ends", *key), "target", row.last.monday, _BY_THE_WEEK, title, text)
 
 
 def _grown(outcome: Outcome, batch: Batch) -> Iterator[_Task]:

@@ -30,7 +30,7 @@ from forecast.streams import PLANNING_DRAWS
 from forecast.weeks import read_day
 from forecast.words import partner as words
 from forecast.words.numbers import counted, money
-from forecast.words.orders import no_other, not_ordered
+from forecast.words.orders import BACK, CERTAINTY, TARGETS, no_other, not_ordered
 
 _MOST_CHARTS = 12  # of varieties
 _MOST_OTHERS = 5
@@ -167,7 +167,7 @@ def _ordered(summary: Summary, step: _Step) -> dict[str, Any]:
         "note": words.CHANCES.format(seasons=counted(plan.draws, "simulated season")),
         "answers": answers,
         "deliveries": Table(deliveries, caption, words.delivery_columns(currency)[3:], ("delivery", "lab")),
-        "targets": Table(summary.targets(), words.TARGETS, ("target",), ("needed by", "on hand", "ready", "late")),
+        "targets": _targets(summary),
         **_charts(summary, step),
         "proof": _proof(plan, earns=summary.earns),
         "limits": _limits(plan),
@@ -175,6 +175,13 @@ def _ordered(summary: Summary, step: _Step) -> dict[str, Any]:
     }
     step()
     return values
+
+
+def _targets(summary: Summary) -> Table:
+    table, back = summary.targets(), BACK if summary.earns else ""
+    certainty = CERTAINTY.format(back=back) if TARGETS["more"] in table else ""
+    caption = " ".join(words.TARGETS.format(certainty=certainty).split())
+    return Table(table, caption, (TARGETS["target"], TARGETS["short"]), (TARGETS["met"], *words.READY_COLUMNS))
 
 
 def _charts(summary: Summary, step: _Step) -> dict[str, Any]:

@@ -23,13 +23,13 @@ from forecast.sensitivity.stress import poorer, share_saleable
 from forecast.weeks import Week
 from forecast.words import partner as words
 from forecast.words.numbers import dated
-from forecast.words.orders import costs, over_budget
+from forecast.words.orders import costs, over_budget, target, target_columns
 from forecast.words.resources import within_overdraft
+from forecast.words.results import records
 
 LOWER = 0.1  # how much lower survival is tried
 _MOST_PLANTS = 0.9  # share of plants that have to be ready for most to be
 _BOUGHT = ("deposit", "balance", "freight")
-_OF_TARGET = ["target", "variety", "week", "chance", "p5"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,14 +76,13 @@ class Summary:
         return pd.DataFrame(rows, columns=words.delivery_columns(self.plan.season.currency))
 
     def targets(self) -> pd.DataFrame:
-        """Return a row of texts for each target: its on-time chance, and when most plants are ready."""
-        rows = []
-        for row in self._targets.to_dict("records"):
-            here = f"{row['median']:,} ({row['p5']:,} to {row['p95']:,})"
-            weeks = [str(week or words.NEVER) for week in self._ready.get(row["variety"], ())] or ["", ""]
-            chance = words.OF_100.format(100 * row["chance"])
-            rows.append((row["variety"], row["week"], f"{row['target']:,}", here, chance, *weeks))
-        return pd.DataFrame(rows, columns=words.TARGET_COLUMNS)
+        """Return a row of texts for each target: what is reached, what more takes, and when most plants are ready."""
+        rows, currency = records(self._targets), self.plan.season.currency
+        columns = target_columns(rows, currency)
+        found = pd.DataFrame([target(row, currency) for row in rows])[list(columns)].rename(columns=columns)
+        weeks = [self._ready.get(row["variety"]) for row in rows]
+        ready = [["" if both is None else str(both[at] or words.NEVER) for both in weeks] for at in range(2)]
+        return found.assign(**dict(zip(words.READY_COLUMNS, ready, strict=True)))
 
     def fill_rate(self, outcome: Outcome) -> float:
         """Return the share of plants needed that are ready in their week [0 to 1], on average over plants and draws."""
@@ -100,6 +99,7 @@ class Summary:
         table = self.plan.table()
         weeks = [Week.parse(week) for week in sorted(table["week"])]
         return [
+            *map(str, self.plan.surplus),
             words.how_many(
                 plantlets=int(table["quantity"].sum()), varieties=table["variety"].nunique(), lines=len(table),
                 labs=table["lab"].nunique(), first=weeks[0], last=weeks[-1],
@@ -134,8 +134,8 @@ class Summary:
         return [" ".join([words.when_ready(targets=targets, ready=ready), *self._latest()])]
 
     def _risks(self) -> list[str]:
-        season, row = self.plan.season, min(self._targets.to_dict("records"), key=lambda one: one["chance"])
-        tightest = words.tightest(**{name: row[name] for name in _OF_TARGET})
+        season, row = self.plan.season, min(records(self._targets), key=lambda one: one["chance"])
+        tightest = words.tightest(row)
         over = {place: chance for place, chance in self.space.overruns.items() if chance > 0}
         risks = [self._lower_survival(), tightest, words.benches(over)]
         if self.earns:
@@ -174,11 +174,7 @@ class Summary:
 
     @cached_property
     def _targets(self) -> pd.DataFrame:
-        """Each target, those for which nothing is ordered, too."""
-        rows = self.plan.simulate().targets()
-        missing = [row for row in self.plan.season.targets if row.variety not in self.plan.simulate().varieties]
-        more = [(row.variety, str(row.week), row.median_demand, 0, 0, 0, 0.0) for row in missing]
-        return pd.concat([rows, pd.DataFrame(more, columns=rows.columns)], ignore_index=True) if more else rows
+        return self.plan.targets()
 
     @cached_property
     def _ready(self) -> dict[str, tuple[Week | None, Week | None]]:

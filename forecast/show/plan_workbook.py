@@ -24,7 +24,7 @@ from forecast.resources.money_flow import cash_flow
 from forecast.season.header import Header
 from forecast.season.season import TABLES, Season
 from forecast.season.stages import Stage
-from forecast.show.sheets import escaped, order_sheet, workbook
+from forecast.show.sheets import FORMATS, escaped, order_sheet, workbook
 from forecast.weeks import Week
 from forecast.words import partner as words
 
@@ -38,7 +38,7 @@ _NO_SOURCE = "none given"
 _Line = tuple[str, str, str, str, str, str]  # of the assumptions
 _FORMATS: dict[str, dict[str, str]] = {
     **{name: {} for name in ("season", *TABLES, "assumptions")},  # as they were written
-    "result targets": {**_PLANTS, "chance": _CHANCE},
+    "result targets": {**FORMATS, **_PLANTS},
     "result saleable": _PLANTS,
     "result benches": {**_MEASURED, "overrun": _CHANCE},
     "result work": _MEASURED,
@@ -73,9 +73,10 @@ def write_plan_workbook(
     - season and its tables, as `write_season` writes them. A season that was learned is read back as a plain one.
     - assumptions: what each survival and time, the climate, cultures and divisions are taken to be, whether that is
       your estimate or learned, and the source; draws, seed and version.
-    - result orders and, of a plan, result deliveries, labs and limits: as in `order_sheet`.
-    - result targets, saleable (if nothing were sold), benches [m²], money [currency], work [h] and moves (plants that
-      enter a stage): by week; 90 % of the seasons lie between p5 and p95.
+    - result orders and, of a plan, result deliveries, labs, targets and limits: as in `order_sheet`.
+    - result targets (of an outcome, as `Outcome.targets` gives them), saleable (if nothing were sold), benches [m²],
+      money [currency], work [h] and moves (plants that enter a stage): by week; 90 % of the seasons lie between p5 and
+      p95.
     - result notes: how to read them, what they do not say, and why there is no money, if so.
 
     No name from a file is run as a formula. Results are not read back, so changing them changes nothing.
@@ -142,8 +143,8 @@ def _results(plan: Plan | Outcome) -> dict[str, pd.DataFrame]:
         except Refused as error:
             notes.append(("money", words.NOT_SHOWN.format(what="money", error=error)))
     work = hours_of_work(outcome)
+    found.setdefault("targets", outcome.targets())
     return found | {
-        "targets": outcome.targets(),
         "saleable": outcome.table(),
         "benches": bench_space(outcome).table(),
         "work": work.table(),

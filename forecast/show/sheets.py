@@ -28,11 +28,14 @@ from forecast.words import partner as words
 
 _SHIPMENT = ["lab", "week", "monday"]
 _PAID = ["price", "freight", "deposit", "balance"]
-_MONEY = {*_PAID, "due_on_delivery", "total", "p5", "median", "p95"}
-_WHOLE = {"quantity", "plantlets", "orders", "deliveries"}
+_MONEY = {*_PAID, "due_on_delivery", "total", "p5", "median", "p95", "more_cost", "more_income"}
+_WHOLE = {"quantity", "plantlets", "orders", "deliveries", "target", "more_plants"}
+_CHANCES = {"chance", "level", "promised", "promised_share"}
 FORMATS = {
     **dict.fromkeys(_WHOLE, "#,##0"),
     **dict.fromkeys(_MONEY | {"boxes", "used", "available"}, "#,##0.00"),
+    **dict.fromkeys(("sold", "short"), "#,##0.0"),
+    **dict.fromkeys(_CHANCES, "0.00##"),
     **dict.fromkeys(("unit_price", "shadow_price"), "#,##0.00##"),
 }
 _LIKE_A_SIGN = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
@@ -57,6 +60,7 @@ def order_sheet(plan: Plan) -> dict[str, pd.DataFrame]:
         - deliveries: likewise for all that one lab sends in one week, in whole boxes; due_on_delivery is balance and
           freight.
         - labs: likewise for each lab, and for all; total is price and freight.
+        - targets: as `Plan.targets` gives them.
         - money: cash by the end of each week [currency]: p5, median and p95.
         - limits: as `Plan.limits` gives them.
         - notes: how the plan was found, how to read the sheets, and what they do not say.
@@ -87,6 +91,7 @@ def order_sheet(plan: Plan) -> dict[str, pd.DataFrame]:
         "orders": orders,
         "deliveries": deliveries,
         "labs": labs[[*columns, "currency"]],
+        "targets": plan.targets(),
         "money": cash.assign(currency=plan.season.currency),
         "limits": plan.limits(),
         "notes": pd.DataFrame(notes, columns=["about", "note"]),

@@ -175,6 +175,22 @@ def dated(week: Week | str) -> str:
     return f"{day(Week.parse(week).monday)} ({week})"
 
 
+def span(first: Week | str, last: Week | str | None = None) -> str:
+    """Return one week as `dated` does, or several.
+
+    >>> span("2027-W36", "2027-W42"), span("2027-W49", "2028-W03")
+    ('6 Sep to 18 Oct 2027 (W36 to W42)', '6 Dec 2027 to 17 Jan 2028 (2027-W49 to 2028-W03)')
+    """
+    start, end = Week.parse(first), Week.parse(first if last is None else last)
+    if start == end:
+        return dated(start)
+    begins, ends = day(start.monday), day(end.monday)
+    (year, week), (other, last_week) = (str(one).split("-") for one in (start, end))
+    if year == other:
+        return f"{begins.removesuffix(f' {year}')} to {ends} ({week} to {last_week})"
+    return f"{begins} to {ends} ({start} to {end})"
+
+
 def day(of: date) -> str:
     """Write a day: 11 Oct 2027."""
     return f"{of.day} {_MONTHS[of.month - 1]} {of.year}"

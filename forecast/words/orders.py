@@ -20,6 +20,7 @@ from forecast.words.numbers import (
     percent,
     rounded,
     seasons,
+    span,
 )
 
 _MOST_LINES = 15
@@ -28,14 +29,17 @@ LINES = {"variety": "variety", "lab": "lab", "week": "delivery", "quantity": "or
 """Columns of a plan's lines that are printed, and their headings."""
 TARGETS = {
     "variety": "variety",
+    "channel": "channel",
     "target": "needed",
     "by": "by",
+    "promised": "promised",
     "met": "on time in",
     "short": "missing",
     "more": "more certainty",
 }
-"""Likewise, of its targets."""
-MORE = (
+"""Likewise, of its targets; those in which no cell is filled are left out."""
+ON_SALE = "on sale"
+CERTAINTY = (
     "Missing: plants short of the target on average. More certainty: how many more plants reach your service level, "
     "what they cost with growing{back}."
 )
@@ -192,8 +196,27 @@ def line(row: Mapping[str, Any]) -> dict[str, str]:
 
 def target(row: Mapping[str, Any], currency: str) -> dict[str, str]:
     """Return the cells of a target, a row of `Plan.targets`: how often it is met, what is missing, what more takes."""
-    cells = {"variety": str(row["variety"]), "target": f"{row['target']:,}", "by": dated(row["week"])}
-    return cells | {"met": of_20(row["chance"]), "short": rounded(row["short"]), "more": more_certainty(row, currency)}
+    promised = row.get("promised")
+    often = of_20(promised) if promised else ""
+    if promised and (share := row.get("promised_share")):
+        often = f"{percent(share)} % of it in {often}"
+    return {
+        "variety": str(row["variety"]),
+        "channel": row.get("channel") or "",
+        "target": f"{row['target']:,}",
+        "by": span(row["week"], row.get("until")),
+        "promised": often,
+        "met": of_20(row["chance"]),
+        "short": rounded(row["short"]),
+        "more": more_certainty(row, currency),
+    }
+
+
+def target_columns(rows: Sequence[Mapping[str, Any]], currency: str) -> dict[str, str]:
+    """Return the columns of targets in which anything is filled, and their headings."""
+    cells = [target(row, currency) for row in rows]
+    found = {name: heading for name, heading in TARGETS.items() if any(one[name] for one in cells)}
+    return found | ({"by": ON_SALE} if any(row.get("until") for row in rows) else {})
 
 
 def more_certainty(row: Mapping[str, Any], currency: str) -> str:
@@ -227,7 +250,7 @@ def costs(*, purchase: float, total: float, currency: str, deposits: float = 0.0
     now = f", of which {rounded(deposits)} in deposits when ordering" if deposits > 0.5 else ""
     within = "" if budget is None else f" (budget {budget:,.0f} {currency})"
     return (
-        f"Plants and freight cost about {money(purchase, currency)}{within}{now}; with growing, about "
+        f"Plants and freight cost about {money(purchase, currency)}{now}{within}; with growing, about "
         f"{money(total, currency)}."
     )
 

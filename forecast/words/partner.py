@@ -10,7 +10,6 @@ from typing import Any
 from forecast.weeks import Week
 from forecast.words.numbers import (
     apart,
-    at_most,
     cash,
     counted,
     dated,
@@ -23,6 +22,7 @@ from forecast.words.numbers import (
     rounded,
     seasons,
     signed,
+    span,
     unit_worth,
 )
 from forecast.words.orders import all_met, would_take
@@ -47,7 +47,6 @@ UNNAMED_LAB = "a lab not yet named"
 TITLE = "{season}: what to order"
 CHANCES = "Chances are shares of {seasons}, with the survival and times listed below."
 DELIVERIES = "Deliveries. Price in {currency}, without freight. A delivery arrives in the week of its Monday."
-OF_100 = "{:.0f} of 100"
 LEAST_CERTAIN = "The {shown} least certain of {of} varieties; the table above lists all."
 SEARCHED = "{no_other} This holds in the simulated seasons of the search."
 FRESH = "{first} These seasons were not used in the search."
@@ -60,7 +59,6 @@ DIVIDED = "{rate} plants of one"
 ORDER_FROM = "Order from {lab}: {plantlets:,} plantlets"
 ORDER_LINE = "{:,} {} for {}"
 PAYMENT_LINE = "{what} {amount:,.2f} for {variety}"
-TARGET = "Target: {number:,} {variety}"
 DELIVERY = "Delivery from {lab}: {quantity:,} {variety}"
 STAGES = "Stages that begin: {stages}."
 
@@ -165,11 +163,14 @@ def lower_survival(*, points: float, through: float, fewer: float, served: float
     )
 
 
-def tightest(*, target: int, variety: str, week: str, chance: float, p5: float) -> str:
-    """Return the target that is met least often."""
+def tightest(row: Mapping[str, Any]) -> str:
+    """Return the target that is met least often, a row of `Plan.targets`."""
+    until = row.get("until")
+    by = f"from {span(row['week'], until)}" if until else f"by {dated(row['week'])}"
+    whom = f" for {row['channel']}" if row.get("channel") else ""
     return (
-        f"Tightest target: {target:,} {variety} by {dated(week)}, met in {seasons(chance)}; in 1 season in 20 "
-        f"{at_most(p5)} are ready."
+        f"Tightest target: {row['target']:,} {row['variety']}{whom} {by}, met in {seasons(row['chance'])}; on average "
+        f"{counted(round(row['short']), 'plant')} {'is' if round(row['short']) == 1 else 'are'} missing."
     )
 
 
@@ -195,10 +196,10 @@ HEADINGS = {
     "varieties": "What comes of each variety", "benches": "Benches", "rests": "What it rests on", "note": "Please note",
 }  # fmt: skip
 TARGETS = (
-    "On hand: plants ready that week, median (90 % range). Ready: week by which 90 % of the plants that will sell are "
-    "ready, in a typical season. Late: the same in the slowest 1 season in 20."
+    "On time in: simulated seasons that meet the target. {certainty} Ready: week by which 90 % of the plants that will "
+    "sell are ready, in a typical season. Late: the same in the slowest 1 season in 20."
 )
-TARGET_COLUMNS = ["variety", "needed by", "target", "on hand", "on-time chance", "ready", "late"]
+READY_COLUMNS = ("ready", "late")
 SALEABLE = (
     "Saleable plants on hand: the line is the median, the band the 90 % range. A diamond is a target; the plants are "
     "sold then."
@@ -307,6 +308,7 @@ def page_written(path: Path, *, pdf: bool) -> str:
 
 ASSUMPTIONS = ["about", "what", "assumed", "varies_by", "based_on", "source"]
 RESULT_NOTES = [
+    ("targets", "Sold and short: plants on average; more_plants bring the chance to the level, for more_cost."),
     ("saleable", "Plants saleable on the Monday of a week if none are sold."),
     ("benches", "Area in m², with each target sold in its week; overrun is the chance of being over capacity."),
     ("work", "Hours for potting, moving, spacing and grading; moves are the plants that enter a stage."),
@@ -360,6 +362,12 @@ def learned_from(origin: str) -> str:
 def payment(*, lab: str, deposits: bool, total: float, currency: str) -> str:
     """Return the entry of a payment."""
     return f"Pay {lab}, {'deposits' if deposits else 'balance and freight'}: {total:,.2f} {currency}"
+
+
+def target_title(number: int, variety: str, channel: str | None, *, sale: str | None = None) -> str:
+    """Return the entry of a target, or of a week in which its sale begins or ends."""
+    whom = f" for {channel}" if channel else ""
+    return f"{f'Sale {sale}' if sale else 'Target'}: {number:,} {variety}{whom}"
 
 
 def target_note(*, demand: str | None, chance: float | None) -> str:

@@ -279,3 +279,17 @@ def test_a_running_season_is_refused(tmp_path):
     now = forecast.reforecast(season, read_records(DEMO), on_date="2026-05-01", draws=16, seed=1)
     with pytest.raises(Refused, match="a running season, some of whose deliveries have arrived"):
         write_calendar(now.outcome, tmp_path / "plan.ics")
+
+
+def test_a_target_that_is_sold_over_weeks_has_an_entry_where_its_sale_begins_and_where_it_ends(tmp_path):
+    target = [
+        {"variety": "A", "week": "2027-W10", "until": "2027-W13", "channel": "retail", "target": 20},
+        {"variety": "A", "week": "2027-W12", "target": 10},
+    ]
+    out = grown([small.stage(typical=2)], [("A", "2027-W05", 100)], price_list=[small.offer()], targets=target)
+    found = [(one.dtstart.value, one.summary.value) for one in events(written(out, tmp_path), "target")]
+    assert found == [
+        (monday("2027-W10"), "Sale begins: 20 A for retail"),
+        (monday("2027-W12"), "Target: 10 A"),
+        (monday("2027-W13"), "Sale ends: 20 A for retail"),
+    ]

@@ -16,6 +16,7 @@ from whole_orders import large
 
 import forecast
 from forecast.show.partner_summary import Summary
+from forecast.words.numbers import dated, of_20
 from forecast.words.partner import NOTHING_ORDERED
 
 DRAWS = 256
@@ -91,11 +92,17 @@ def test_every_order_of_the_plan_is_in_the_first_table_and_nothing_else(whole, p
     )
 
 
-def test_every_target_is_in_the_second_table_with_its_chance(whole, plan):
-    rows = cells(whole[1], 1)[1:]
-    expected = plan.simulate().targets()
-    assert [row[:2] for row in rows] == expected[["variety", "week"]].to_numpy().tolist()
-    assert [row[4] for row in rows] == [f"{100 * chance:.0f} of 100" for chance in expected["chance"]]
+def test_every_target_is_in_the_second_table_with_what_is_reached_and_what_more_takes(whole, plan):
+    header, *rows = cells(whole[1], 1)
+    assert header[:2] == ["variety", "needed"]
+    expected = plan.targets()
+    at = {name: header.index(name) for name in ("by", "on time in", "missing", "more certainty")}
+    assert [row[0] for row in rows] == expected["variety"].tolist()
+    assert [row[at["by"]] for row in rows] == [dated(week) for week in expected["week"]]
+    assert [row[at["on time in"]] for row in rows] == [of_20(chance) for chance in expected["chance"]]
+    assert [int(row[at["missing"]]) for row in rows] == expected["short"].round().tolist()
+    for row, more in zip(rows, expected["more_plants"], strict=True):
+        assert not row[at["more certainty"]] or f" {more:,} more for " in row[at["more certainty"]]
 
 
 def test_the_page_says_of_the_money_what_the_draws_say(whole, plan):
@@ -280,7 +287,7 @@ def test_what_is_needed_and_not_ordered_counts_as_missing(tmp_path):
     two = small("A", "B", price_list=[offer("A", **IN_MARCH), offer("B", unit_price=50, **IN_MARCH)])
     text, tree = page_of(two, tmp_path)
     assert "B: none this year, because " in text
-    assert [row[0:5:4] for row in cells(tree, 1)[1:]][-1] == ["B", "0 of 100"]
+    assert cells(tree, 1)[-1][:5] == ["B", "100", "17 May 2027 (2027-W20)", "none", "100"]
     summary = Summary(forecast.plan_orders(two, draws=DRAWS, seed=1))
     assert 0.4 < summary.fill_rate(summary.plan.simulate()) < 0.5
 
@@ -294,7 +301,7 @@ def test_in_the_south_and_by_degree_days_the_page_says_that_weather_is_drawn(tmp
     text, tree = page_of(small("A", stages=stages, climate=climate), tmp_path)
     assert "Weather is simulated from climate normals" in text
     summary = Summary(forecast.plan_orders(small("A", stages=stages, climate=climate), draws=DRAWS, seed=1))
-    assert cells(tree, 1)[1][5] == summary.targets().iloc[0]["ready"]
+    assert cells(tree, 1)[1][-2] == summary.targets().iloc[0]["ready"]
     assert "No climate is entered" in page_of(small("A"), tmp_path)[0]
 
 

@@ -187,7 +187,7 @@ def test_few_draws():
 def test_plants_and_freight_with_and_without_growing_deposits_and_budget():
     known = {"purchase": 9750, "total": 24_000, "currency": "EUR"}
     assert words.costs(**known, deposits=1950, budget=31_000) == (
-        "Plants and freight cost about 9,750 EUR (budget 31,000 EUR), of which 1,950 in deposits when ordering; with "
+        "Plants and freight cost about 9,750 EUR, of which 1,950 in deposits when ordering (budget 31,000 EUR); with "
         "growing, about 24,000 EUR."
     )
     assert words.costs(**known) == "Plants and freight cost about 9,750 EUR; with growing, about 24,000 EUR."
@@ -345,8 +345,10 @@ def test_a_target_says_how_often_it_is_met_what_is_missing_and_what_more_takes(m
     row = ROW | dict(zip(("more_plants", "more_cost", "more_income"), more, strict=True))
     assert words.target(row, "EUR") == {
         "variety": HOSTA,
+        "channel": "",
         "target": "1,200",
         "by": "11 Oct 2027 (2027-W41)",
+        "promised": "",
         "met": "15 of 20",
         "short": "32",
         "more": said,
@@ -377,3 +379,22 @@ def test_what_is_grown_to_be_marked_down_says_what_is_lost_without_buyers():
         "About 240 of the 1,400 Hosta 'Orrinfall' are grown to be marked down: even at 3.00 EUR they bring more than "
         "they cost. Without buyers for them you lose about 720 EUR."
     )
+
+
+def test_only_columns_of_targets_that_are_filled_are_shown():
+    row = ROW | {"more_plants": 0, "more_cost": 0.0, "more_income": 0.0}
+    assert words.target_columns([row], "EUR") == {
+        "variety": "variety", "target": "needed", "by": "by", "met": "on time in", "short": "missing"
+    }  # fmt: skip
+    sold = row | {
+        "channel": "retail",
+        "until": "2027-W43",
+        "promised": 0.95,
+        "promised_share": 0.9,
+        "more_plants": None,
+    }
+    assert list(words.target_columns([row, sold], "EUR").values()) == [
+        "variety", "channel", "needed", "on sale", "promised", "on time in", "missing", "more certainty"
+    ]  # fmt: skip
+    cells = words.target(sold, "EUR")
+    assert (cells["by"], cells["promised"]) == ("11 Oct to 25 Oct 2027 (W41 to W43)", "90 % of it in 19 of 20")

@@ -100,9 +100,15 @@ def test_what_could_go_wrong():
         "the same orders would deliver 87 rather than 96 of every 100 plants needed on time. All targets would be met "
         "in 4 of 20 simulated seasons."
     )
-    assert words.tightest(target=800, variety="A", week="2027-W41", chance=0.82, p5=653) == (
-        "Tightest target: 800 A by 11 Oct 2027 (2027-W41), met in about 16 of 20 simulated seasons; in 1 season in 20 "
-        "no more than 655 are ready."
+    row = {"variety": "A", "target": 800, "week": "2027-W41", "chance": 0.82, "short": 31.6}
+    assert words.tightest(row) == (
+        "Tightest target: 800 A by 11 Oct 2027 (2027-W41), met in about 16 of 20 simulated seasons; on average 32 "
+        "plants are missing."
+    )
+    sold = row | {"until": "2027-W43", "channel": "retail", "short": 1.2}
+    assert words.tightest(sold) == (
+        "Tightest target: 800 A for retail from 11 Oct to 25 Oct 2027 (W41 to W43), met in about 16 of 20 simulated "
+        "seasons; on average 1 plant is missing."
     )
     assert words.benches({}) == "Benches: every growing area is within capacity in every simulated season."
     assert words.benches({"house": 0.151}) == (
@@ -196,6 +202,8 @@ def test_rates_of_stages():
 
 def test_entries_of_the_calendar():
     assert words.target_note(demand=None, chance=0.9) == "Met in 18 of 20 simulated seasons."
+    assert words.target_title(1_200, "A", None) == "Target: 1,200 A"
+    assert words.target_title(1_200, "A", "retail", sale="begins") == "Sale begins: 1,200 A for retail"
     assert words.target_note(demand="about 350", chance=None) == "Demand: about 350. Nothing is ordered for it."
     known = {"plants": 712, "lab": "Lab", "delivered": Week(2027, 9), "first": date(2027, 4, 5)}
     assert words.half_note(**known, last=date(2027, 4, 19), never=0.08) == (
