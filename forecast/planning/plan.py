@@ -23,8 +23,8 @@ from forecast.planning.column_generation import Solution, shadow_price_errors, s
 from forecast.planning.columns import Column
 from forecast.planning.out_of_sample import OutOfSample, evaluate
 from forecast.planning.pricing import PricingProblem
-from forecast.planning.reached import Reached, Surplus
 from forecast.resources.money_flow import CashFlow, cash_flow
+from forecast.resources.reached import Reached, Surplus
 from forecast.season.consistency import unpriced
 from forecast.season.orders import Delivery
 from forecast.season.season import Season

@@ -15,10 +15,10 @@ from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import outcome_of, simulate, streams_of
 from forecast.ordering.shipments import shipment_of
-from forecast.planning.reached import Reached, given_away
 from forecast.planning.whole_order import aim_for, plan_orders
 from forecast.resources.bench_use import space_taken
 from forecast.resources.money_flow import CashFlow, cash_flow
+from forecast.resources.reached import Reached, given_away
 from forecast.season.consistency import unpriced
 from forecast.season.orders import Delivery
 from forecast.season.season import Season

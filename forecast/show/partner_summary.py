@@ -14,9 +14,9 @@ from forecast.growth.simulation import simulate
 from forecast.growth.stock import drawn_demand
 from forecast.growth.summaries import RANGE
 from forecast.planning.plan import Plan
-from forecast.planning.reached import given_away
 from forecast.resources.bench_use import BenchSpace, bench_space
 from forecast.resources.money_flow import CashFlow, cash_flow
+from forecast.resources.reached import given_away
 from forecast.season.consistency import unpriced
 from forecast.season.season import Season
 from forecast.sensitivity.stress import poorer, share_saleable

@@ -8,7 +8,7 @@ from scipy.stats import binom
 from small_seasons import FIRST, asks, offer, season, stage
 
 import forecast
-from forecast.planning.reached import Reached, Surplus
+from forecast.resources.reached import Reached, Surplus
 
 DRAWS = {"draws": 512, "seed": 1}
 ONCE = {"first_week": "2027-W20", "last_week": "2027-W20"}
