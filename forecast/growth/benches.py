@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from forecast.executors import in_parts
 from forecast.fates.fate import Batch, Draws, Fate
-from forecast.growth.stock import earlier, on_hand, sales_of
+from forecast.growth.selling import Buyers, buyers_of, sell
+from forecast.growth.stock import earlier
 from forecast.season.season import Season
 from forecast.season.stages import Stage
 from forecast.streams import Array
@@ -45,9 +46,17 @@ def on_benches(
     drawn: Draws, variety: str, batches: Sequence[Grown], at: NDArray[np.intp] | None = None, draws: slice = _EVERY
 ) -> list[list[Array]]:
     """Return what `occupied` does for the batches of a variety, its targets sold; in all weeks if not said which."""
-    sales = [(week, number[draws]) for week, number in sales_of(drawn.season, drawn.streams, variety)]
+    buyers = buyers_of(drawn.season, drawn.streams, variety)
+    come = foreseen(drawn, variety) if buyers.holds else None
     weeks = np.arange(drawn.season.weeks) if at is None else at
-    return occupied(batches, weeks, drawn.season.variety(variety).saleable_weeks, sales)
+    return occupied(batches, weeks, buyers.part(draws), come)
+
+
+def foreseen(drawn: Draws, variety: str) -> Array:
+    """Return the plants of a variety that are expected to have become ready by each week, shape (weeks,)."""
+    own = drawn.batches_of(variety)
+    ready = (one.quantity * drawn.fate(one).ready(elapsed(drawn.season, one)).mean(axis=1) for one in own)
+    return np.asarray(sum(ready, np.zeros(drawn.season.weeks)))
 
 
 def area(drawn: Draws) -> tuple[Array, Array]:
@@ -69,24 +78,28 @@ def area(drawn: Draws) -> tuple[Array, Array]:
 
 
 def occupied(
-    batches: Sequence[Grown], at: NDArray[np.intp], saleable_weeks: int | None, sales: Sequence[tuple[int, Array]]
+    batches: Sequence[Grown],
+    at: NDArray[np.intp],
+    buyers: Buyers,
+    come: Array | None = None,
 ) -> list[list[Array]]:
     """Return the share of each batch of a variety that is on the benches, expected given the draw.
 
     For each batch: arrays of shape (weeks, draws) [0 to 1] for each stage, and for saleable plants not sold yet.
     Batches know the weeks of the whole season, `at` numbers those that are asked for: one, or all. What is sold in a
-    week, as for `on_hand`, leaves the bench on its Monday; from the last sale on so does all that is saleable.
+    week, as by `sell`, which foresees what will `come`, leaves the bench on its Monday; from the last sale on so does
+    all that is saleable.
     """
     standing, through = [], []
     for batch in batches:
         alive, ready = batch.fate.course(batch.elapsed[at])
         standing.append(alive)
         through.append(ready if at.size == batch.elapsed.size else batch.fate.ready(batch.elapsed))
-    plants = sum(batch.quantity * ready for batch, ready in zip(batches, through, strict=True))
-    unsold = on_hand(np.asarray(plants), saleable_weeks, sales)[1]
-    unsold[max((week for week, _ in sales), default=len(unsold)) :] = 0
+    plants = np.asarray(sum(batch.quantity * ready for batch, ready in zip(batches, through, strict=True)))
+    unsold = sell(plants, buyers, come).after
+    unsold[buyers.last if buyers.rows else len(unsold) :] = 0
     unsold = unsold[at]
-    fresh = [(ready - earlier(ready, saleable_weeks))[at] for ready in through]
+    fresh = [(ready - earlier(ready, buyers.saleable_weeks))[at] for ready in through]
     whole = sum(batch.quantity * share for batch, share in zip(batches, fresh, strict=True))
     part = np.minimum(unsold / np.maximum(whole, 1e-9), 1)
     return [[*alive, good * part] for alive, good in zip(standing, fresh, strict=True)]

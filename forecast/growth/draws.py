@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from forecast.fates.fate import Batch, Counts, Draws, Fate
-from forecast.growth.benches import area, elapsed, held
-from forecast.growth.stock import earlier, on_hand, sales_of, sampled
+from forecast.growth.benches import area, elapsed, foreseen, held
+from forecast.growth.selling import Sold, buyers_of, sell
+from forecast.growth.stock import earlier, sampled
 from forecast.growth.summaries import ranges, sum_at_least
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
@@ -53,7 +54,7 @@ class KeptDraws:
 
     def ranges(self, variety: str, *, sold: bool) -> NDArray[np.int64]:
         """Return the 5th percentile, median and 95th of the number saleable by week, shape (3, weeks)."""
-        return ranges(stock(self, variety)[0] if sold else saleable(self, variety))
+        return ranges(sales(self, variety).before if sold else saleable(self, variety))
 
     def targets(self, variety: str) -> Sequence[tuple[Any, ...]]:
         """Return the rows of `Outcome.targets` for a variety."""
@@ -85,10 +86,10 @@ def saleable(drawn: Draws, variety: str) -> Counts:
     return counts
 
 
-def stock(drawn: Draws, variety: str) -> tuple[Array, Array]:
-    """Return the plants of a variety in one history a draw before and after each week's sale, shape (weeks, draws)."""
-    life = drawn.season.variety(variety).saleable_weeks
-    return on_hand(drawn.ready(variety), life, sales_of(drawn.season, drawn.streams, variety))
+def sales(drawn: Draws, variety: str) -> Sold:
+    """Return what is sold of a variety in one history a draw."""
+    ready, buyers = drawn.ready(variety), buyers_of(drawn.season, drawn.streams, variety)
+    return sell(ready, buyers, foreseen(drawn, variety) if buyers.holds else None)
 
 
 def chances(drawn: Draws, variety: str, week: Week, at_least: ArrayLike) -> Array:
@@ -109,14 +110,21 @@ def met(drawn: Draws, variety: str) -> tuple[list[tuple[Any, ...]], Array]:
     """
     season = drawn.season
     season.variety(variety)
-    if not (sales := sales_of(season, drawn.streams, variety)):
+    if not (targets := season.targets_of(variety)):
         return [], np.zeros(drawn.streams.draws)
-    hand = stock(drawn, variety)[0]
-    there = np.array([hand[at] >= number for at, number in sales], dtype=np.float64)
-    first = chances(drawn, variety, season.first_week + sales[0][0], sales[0][1])
-    rows = [
-        (variety, str(row.week), row.median_demand, *ranges(hand[at : at + 1])[:, 0], round(float(share.mean()), 4))
-        for row, (at, _), share in zip(season.targets_of(variety), sales, [first, *there[1:]], strict=True)
-    ]
+    sold = sales(drawn, variety)
+    buyers = sold.buyers
+    needed = [season.needed(row.target, row.come[-1]) for row in buyers.rows]
+    shares = [sold.kept(at, number) * 1.0 for at, number in enumerate(needed)]
+    every = np.min(shares, axis=0)
+    if buyers.first_alone:
+        shares[0] = chances(drawn, variety, targets[0].week, needed[0])
+        every = shares[0] if len(shares) == 1 else every
+    rows = []
+    for at, (row, share) in enumerate(zip(targets, shares, strict=True)):
+        there, chance = ranges(sold.offered(at)[None])[:, 0], round(float(share.mean()), 4)
+        more = (row.until and str(row.until), row.channel, row.promised, row.promised_share)
+        cells = row.variety, str(row.week), row.median_demand, *there, chance
+        rows.append((*cells, *more) if any(more) else cells)
     with np.errstate(divide="ignore"):  # the logarithm of no chance at all
-        return rows, held(np.log(first if len(sales) == 1 else there.min(axis=0)), _LOG_STEP)
+        return rows, held(np.log(every), _LOG_STEP)

@@ -10,7 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from forecast.errors import refuse, whole
 from forecast.fates.fate import Batch, Counts, Draws, Fate
-from forecast.growth.draws import chances, saleable, stock
+from forecast.growth.draws import chances, saleable, sales
+from forecast.growth.selling import Sold
 from forecast.growth.summaries import RANGE, as_targets, by_week
 from forecast.streams import Array
 from forecast.weeks import Week
@@ -62,7 +63,12 @@ class Outcome(Result):
 
     def on_hand(self, variety: str) -> tuple[Array, Array]:
         """Return the plants of one history a draw before and after each week's sale, arrays of shape (weeks, draws)."""
-        return stock(self.drawn, variety)
+        sold = self.sold(variety)
+        return sold.before, sold.after
+
+    def sold(self, variety: str) -> Sold:
+        """Return what is sold of a variety in one history a draw."""
+        return sales(self.drawn, variety)
 
     def chance(self, variety: str, *, week: Week | str, at_least: int) -> float:
         """Return the chance [0 to 1] that at least so many plants of a variety are saleable on the Monday of a week.
@@ -118,12 +124,15 @@ class Outcome(Result):
         -------
         DataFrame
             variety, week, target (the median of an uncertain demand), p5, median and p95 of the number on hand in that
-            week after earlier targets are sold, and the chance that it meets the target.
+            week after earlier targets are sold, and the chance that it meets the target. Where they are filled, until,
+            channel, promised and promised_share, too: the chance is that of the share that is promised. Of a target
+            over weeks, of one whose buyers wait, or of several in one week, p5, median and p95 are those of the number
+            sold to it.
 
         Notes
         -----
-        The chance of the first target of a variety is exact given the draws; that of a later one is the share of
-        sampled histories. An uncertain demand is drawn anew in every draw.
+        The chance of the first target of a variety, if it is for one week, is exact given the draws; that of another
+        is the share of sampled histories. An uncertain demand is drawn anew in every draw.
         """
         names = self.varieties if variety is None else (self.season.variety(variety).variety,)
         return as_targets(row for name in names for row in self.drawn.targets(name))

@@ -1,28 +1,70 @@
-"""What is on hand of a variety, week by week, as plants become ready, are sold and pass their best."""
+"""What becomes ready of a variety, week by week, and what is wanted of it, in every draw."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from forecast.rounding import near_whole
 from forecast.season.season import Season
 from forecast.season.targets import Target
 from forecast.streams import Array, Streams
 
+_SEASON = ("season",)
+
 
 def drawn_demand(streams: Streams, row: Target) -> Array:
-    """Return the demand of a target [plants] in every draw, shape (draws,): one number, or drawn from its range."""
+    """Return the demand of a target [plants] in every draw, shape (draws,): one number, or drawn from its range.
+
+    How all demand varies from season to season is left out: see `demand_of`.
+    """
     if row.demand is None:
         return np.full(streams.draws, float(row.median_demand))
     return row.demand.at(streams.normal(row.owner, "demand"))
 
 
-def sales_of(season: Season, streams: Streams, variety: str) -> list[tuple[int, Array]]:
-    """Return the number of the week of each target of a variety, and its demand, shape (draws,)."""
-    return [(row.week - season.first_week, drawn_demand(streams, row)) for row in season.targets_of(variety)]
+def demand_of(season: Season, streams: Streams, row: Target) -> Array:
+    """Return the demand of a target over all its weeks [plants] in every draw, shape (draws,), whole numbers."""
+    if not season.demand_cv:
+        return drawn_demand(streams, row)
+    factor = _factor(streams, "demand", season.demand_cv)
+    amount = row.median_demand if row.demand is None else row.demand.amount.at(streams.normal(row.owner, "demand"))
+    return np.floor(amount * factor + 0.5)
+
+
+def weekly_demand(season: Season, streams: Streams, row: Target) -> Array:
+    """Return the plants that are wanted of a target in each of its weeks, whole numbers, shape (weeks, draws).
+
+    Of a demand D the plants wanted by the end of a week are D times the share of its profile, rounded, half upwards.
+    """
+    return by_week(demand_of(season, streams, row), season.sold_by(row))
+
+
+def by_week(demand: Array, shares: Array) -> Array:
+    """Return demands, shape (draws,), in whole plants by week if such shares are wanted by each, shape (weeks, draws).
+
+    Examples
+    --------
+    >>> by_week(np.array([10.0, 3.0]), np.array([0.25, 0.5, 0.75, 1.0])).T.tolist()
+    [[3.0, 2.0, 3.0, 2.0], [1.0, 1.0, 0.0, 1.0]]
+    """
+    if shares.size == 1:
+        return demand[None]
+    return np.diff(np.floor(near_whole(shares[:, None] * demand + 0.5)), axis=0, prepend=0)
+
+
+def price_factor(season: Season, streams: Streams) -> Array:
+    """Return what sale prices are multiplied by in every draw, shape (draws,), or (1,) if they do not vary."""
+    return _factor(streams, "price", season.price_cv) if season.price_cv else np.ones(1)
+
+
+def _factor(streams: Streams, quantity: str, cv: float) -> Array:
+    """Return a log-normal factor of mean 1 in every draw, the same for all varieties, shape (draws,)."""
+    variance = math.log1p(cv**2)
+    return np.exp(math.sqrt(variance) * streams.normal(_SEASON, quantity) - variance / 2)
 
 
 def sampled(ready: Array, plants: int | NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int32]:
@@ -47,23 +89,3 @@ def earlier(ready: NDArray[Any], weeks: int | None) -> NDArray[Any]:
     if weeks is not None:
         before[weeks:] = ready[:-weeks]
     return before
-
-
-def on_hand(ready: NDArray[Any], saleable_weeks: int | None, sales: Sequence[tuple[int, Array]]) -> tuple[Array, Array]:
-    """Return the plants on hand in each week, before and after that week's sale, two arrays of shape (weeks, draws).
-
-    Of the plants that have become saleable by each week, shape (weeks, draws), each keeps its grade for
-    `saleable_weeks` (None: for the whole season). `sales` are numbers of weeks with the plants asked for, shape
-    (draws,). The oldest plants are sold first; what cannot be had is not sold later.
-    """
-    sold = dict(sales)
-    past = earlier(ready, saleable_weeks)
-    gone = np.zeros(ready.shape[1])
-    before, after = np.empty(ready.shape), np.empty(ready.shape)
-    for week in range(ready.shape[0]):
-        gone = np.maximum(gone, past[week])
-        before[week] = ready[week] - gone
-        if week in sold:
-            gone = gone + np.minimum(before[week], sold[week])
-        after[week] = ready[week] - gone
-    return before, after

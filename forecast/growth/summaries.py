@@ -18,6 +18,8 @@ from forecast.streams import Array
 RANGE = (0.05, 0.5, 0.95)
 RANGE_NAMES = ("p5", "median", "p95")
 TENTH = 0.1  # share of draws in which seasons are worst, and benches fullest
+_PROMISES = ("promised", "promised_share")
+_MAY_BE_EMPTY = ("until", "channel", *_PROMISES)  # of a target
 _SURE = 41.0  # exp(-41) is below 1e-17
 _SMALL = 31.0  # exp(-31) is below 1e-13
 _TOGETHER = 256  # draws that are worked on together, so that they stay in fast memory
@@ -53,8 +55,19 @@ def by_week(varieties: Sequence[str], weeks: Sequence[str], found: Sequence[NDAr
 
 
 def as_targets(rows: Iterable[tuple[Any, ...]]) -> pd.DataFrame:
-    """Return a table of rows of variety, week, target, p5, median, p95 and chance."""
-    return pd.DataFrame(list(rows), columns=["variety", "week", "target", *RANGE_NAMES, "chance"])
+    """Return the table of rows of variety, week, target, p5, median, p95 and chance.
+
+    They may go on with until, channel, promised and promised_share: the table has those of these columns that are
+    filled.
+    """
+    columns = ["variety", "week", "target", *RANGE_NAMES, "chance", *_MAY_BE_EMPTY]
+    filled = [(*row, *[None] * (len(columns) - len(row))) for row in rows]
+    table = pd.DataFrame(filled, columns=columns)
+    some = [name for name in _MAY_BE_EMPTY if table[name].notna().any()]
+    order = ["variety", "week", "until", "target", "channel", *_PROMISES, *RANGE_NAMES, "chance"]
+    table = table[[name for name in order if name in some or name not in _MAY_BE_EMPTY]]
+    texts = {name: "" for name in ("until", "channel") if name in some}
+    return table.fillna(texts).astype({name: float for name in _PROMISES if name in some})
 
 
 def at_least(number: ArrayLike, of: ArrayLike, share: Array) -> Array:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import chain
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -17,6 +17,8 @@ from forecast.errors import FIRST_ROW, Fault, Refused, real, refuse
 from forecast.fates.fate import Batch
 from forecast.growth.benches import grown, on_benches
 from forecast.growth.outcome import Outcome
+from forecast.growth.selling import Sold
+from forecast.growth.stock import price_factor
 from forecast.growth.summaries import RANGE, RANGE_NAMES, TENTH, worst_seasons
 from forecast.ordering.shipments import Shipment, bill, shipment_of
 from forecast.ordering.unit_costs import rents
@@ -200,11 +202,11 @@ def cash_flow(outcome: Outcome) -> CashFlow:
       line of its price list are paid for as one number.
     - A stage's cost, materials and work are paid in the week in which plants enter it, the bench for each week in which
       plants stand on it on the Monday, as `bench_space` counts them. Both are expected, given the draw.
-    - The target of a week is sold in it, the oldest plants first, as far as it is on hand in one history a draw, at
-      the price of that week. What passes its sale window leaves; so does, after the last target, all that is saleable,
-      and later what becomes so. Of what leaves, as many plants as the targets of the variety add to
-      (`Season.outlet_of`) are sold at the markdown price, those that leave first; the rest earns nothing. So does
-      all that leaves of a variety without a markdown price, or without a target.
+    - Targets are sold in their weeks, the oldest plants first, as far as they are on hand in one history a draw, at
+      the price of the week (see `forecast.growth.selling.sell` for who is served first). What passes its sale window
+      leaves; so does, after the last sale, all that is saleable, and later what becomes so. Of what leaves, as many
+      plants as find a buyer (`Season.outlet_of`) are sold at the markdown price, those that leave first; the rest
+      earns nothing. So does all that leaves of a variety without a markdown price, or without a target.
     - What is not saleable by the end of the season earns nothing.
     - Fixed costs of the season, if stated, are paid evenly by week; they lower cash and result, and not the margin.
 
@@ -220,10 +222,9 @@ def cash_flow(outcome: Outcome) -> CashFlow:
     if outcome.begun:
         remedy = "Give what simulate makes of the orders; only that can be accounted for."
         raise refuse("outcome", None, "the plants of a running season are partly paid for already", remedy)
-    lines = bought(outcome)
+    lines, factor = bought(outcome), price_factor(season, outcome.streams)
     for name in outcome.varieties:
-        income = sold(season, name, outcome.ready(name), outcome.on_hand(name))
-        lines = chain(lines, growing(outcome, name), income)
+        lines = chain(lines, growing(outcome, name), income(season, name, outcome.sold(name), factor))
     lines = chain(lines, _fixed(season))
     changes = np.zeros((season.weeks, outcome.draws))
     sums: dict[tuple[int, str, str, str, str, int], float] = defaultdict(float)
@@ -281,32 +282,14 @@ def growing(outcome: Outcome, variety: str) -> Iterator[Line]:
         yield Line("bench", variety, "", "places", np.array(rows, dtype=np.intp), every, -cost[:, None] * standing)
 
 
-def sold(season: Season, variety: str, ready: NDArray[Any], hand: tuple[Array, Array]) -> Iterator[Line]:
-    """Return what the plants of a variety bring in: `ready` by each week, and on `hand` before and after its sale.
-
-    Both of shape (weeks, draws) [plants].
-    """
-    own, (before, after) = season.variety(variety), hand
-    for row in season.targets_of(variety):
-        at = row.week - season.first_week
-        number, income = season.targets.index(row) + FIRST_ROW, own.price(at) * (before[at] - after[at])[None]
-        yield Line("sales", variety, "", "targets", number, slice(at, at + 1), income)
-    last = _last(season, variety)
-    leaving = np.diff(ready, axis=0, prepend=0).astype(np.float64)
-    if season.targets_of(variety):
-        leaving[1 : last + 1] += after[
-            :last
-        ]  # what was there and has come, less what is still there, is past its sale window
-        leaving[: last + 1] -= before[: last + 1]
-        leaving[last] += after[last]
-    number = season.varieties.index(own) + FIRST_ROW
-    paid = np.diff(np.minimum(np.cumsum(leaving, axis=0), season.outlet_of(variety)), axis=0, prepend=0)
+def income(season: Season, variety: str, sold: Sold, factor: Array) -> Iterator[Line]:
+    """Return what the plants of a variety bring in; sale prices are multiplied by a factor, shape (draws,) or (1,)."""
+    for at, row in enumerate(sold.buyers.rows):
+        number, weeks = season.targets.index(row.target) + FIRST_ROW, slice(row.open[0], row.open[-1] + 1)
+        yield Line("sales", variety, "", "targets", number, weeks, sold.takings(at) * factor)
+    own = season.variety(variety)
+    number, paid = season.varieties.index(own) + FIRST_ROW, sold.marked_down(season.outlet_of(variety))
     yield Line("markdown", variety, "", "varieties", number, slice(0, season.weeks), (own.markdown_price or 0) * paid)
-
-
-def _last(season: Season, variety: str) -> int:
-    """Return the number of the week of the last target of a variety; 0, as nothing stays, if it has none."""
-    return max((row.week - season.first_week for row in season.targets_of(variety)), default=0)
 
 
 def _shipments_of(season: Season, batch: Batch) -> list[Shipment]:

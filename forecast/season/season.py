@@ -238,6 +238,10 @@ class Season(Header):
         weights = self._profiles[row.profile] if row.profile is not None else (1.0,)
         return sold_by(weights, len(self.weeks_of(row)))
 
+    def priced(self, row: Target) -> bool:
+        """Say whether the price of a target is known, from its row or its variety."""
+        return row.price is not None or self.variety(row.variety).sale_price is not None
+
     def prices_of(self, row: Target) -> Array:
         """Return the price of a plant of a target in each of its weeks [currency], shape (weeks,).
 
@@ -256,9 +260,7 @@ class Season(Header):
         """
         if row.short_cost is not None:
             return row.short_cost
-        if row.price is None and self.variety(row.variety).sale_price is None:
-            return 0.0
-        return float(self.prices_of(row).mean()) / 2
+        return float(self.prices_of(row).mean()) / 2 if self.priced(row) else 0.0
 
     def needed(self, row: Target, demand: ArrayLike) -> Array:
         """Return how much of a demand must be met [plants], in its shape: its promised share, rounded up."""

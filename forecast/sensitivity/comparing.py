@@ -17,6 +17,7 @@ from forecast.growth.simulation import simulate
 from forecast.growth.summaries import RANGE
 from forecast.resources.money_flow import bought
 from forecast.season.season import Season
+from forecast.season.targets import Target
 from forecast.sensitivity.diff import ABSENT, COLUMNS, THERE, differences
 from forecast.sensitivity.expected import Expected, check_expected
 from forecast.streams import DRAWS, Array
@@ -24,6 +25,7 @@ from forecast.weeks import Week
 from forecast.words import sensitivity as words
 from forecast.words.results import Result
 
+_Key = tuple[Week, str]  # of a target: its week and channel
 ALL = "all"
 _ENDS = (RANGE[0], RANGE[-1])
 _CENT = 0.005  # a smaller difference is one of rounding
@@ -55,33 +57,31 @@ class Comparison(Result):
         Returns
         -------
         DataFrame
-            variety, week; target and other_target, the median demand; saleable and other_saleable, the mean number on
-            hand in that week after earlier targets are sold; difference, the mean of the other less the first, and p5
-            and p95, its 90 % range; chance and other_chance that the target is met. Empty where a scenario has no such
-            target.
+            variety, week and, if any has one, channel; target and other_target, the median demand; saleable and
+            other_saleable, the mean number on hand in that week after earlier targets are sold (see
+            `Outcome.targets`); difference, the mean of the other less the first, and p5 and p95, its 90 % range;
+            chance and other_chance that the target is met. Empty where a scenario has no such target.
         """
         return self._table.drop(columns="error")
 
     @cached_property
     def _table(self) -> pd.DataFrame:
-        sides, nothing, rows = (self.outcome, self.other), np.zeros(self.outcome.draws), []
+        sides, rows = (self.outcome, self.other), []
         for name in self._varieties([row.variety for side in sides for row in side.season.targets]):
-            hands = [self._hand(side, name) for side in sides]
-            weeks = sorted({row.week for side in sides for row in side.season.targets if row.variety == name})
-            for week in weeks:
-                at = [week - side.season.first_week for side in sides]
-                numbers = [hand[i] if 0 <= i < len(hand) else nothing for i, hand in zip(at, hands, strict=True)]
-                (target, chance), (other_target, other_chance) = (self._target(side, name, week) for side in sides)
+            weeks = {_key(row) for side in sides for row in side.season.targets_of(name)}
+            for key in sorted(weeks):
+                found = [self._target(side, name, key) for side in sides]
+                numbers, (target, other_target), (chance, other_chance) = zip(*found, strict=True)
                 means = [float(number.mean()) for number in numbers]
                 change = numbers[1] - numbers[0]
                 difference = (float(change.mean()), *np.quantile(change, _ENDS).tolist())
-                rows.append(
-                    (name, str(week), target, other_target, *means, *difference, chance, other_chance, _error(change))
-                )
-        columns = ["variety", "week", "target", "other_target", "saleable", "other_saleable"]
+                cells = target, other_target, *means, *difference, chance, other_chance, _error(change)
+                rows.append((name, str(key[0]), key[1], *cells))
+        columns = ["variety", "week", "channel", "target", "other_target", "saleable", "other_saleable"]
         columns += ["difference", "p5", "p95", "chance", "other_chance", "error"]
         frame = pd.DataFrame(rows, columns=columns)
-        return frame.astype(dict.fromkeys(["target", "other_target"], "Int64") | dict.fromkeys(columns[4:], float))
+        frame = frame.astype(dict.fromkeys(["target", "other_target"], "Int64") | dict.fromkeys(columns[5:], float))
+        return frame if frame["channel"].any() else frame.drop(columns="channel")
 
     def money(self) -> pd.DataFrame:
         """Return the expected margins of both scenarios, by variety and in all.
@@ -202,14 +202,17 @@ class Comparison(Result):
             return self._part(side, variety).on_hand()
         return np.zeros((side.season.weeks, side.draws))
 
-    def _target(self, side: Outcome, variety: str, week: Week) -> tuple[int | None, float | None]:
-        """Return the target of a week, and the chance that it is met; nothing if there is none."""
+    def _target(self, side: Outcome, variety: str, key: _Key) -> tuple[Array, int | None, float | None]:
+        """Return the number saleable for a target, its demand and the chance that it is met; None if there is none."""
         rows = side.season.targets_of(variety)
-        at = next((at for at, row in enumerate(rows) if row.week == week), None)
+        at = next((at for at, row in enumerate(rows) if _key(row) == key), None)
         if at is None:
-            return None, None
-        met = self._part(side, variety).met()[at] if variety in side.varieties else np.zeros(1)
-        return rows[at].median_demand, float(met.mean())
+            hand, week = self._hand(side, variety), key[0] - side.season.first_week
+            return hand[week] if 0 <= week < len(hand) else np.zeros(side.draws), None, None
+        if variety not in side.varieties:
+            return np.zeros(side.draws), rows[at].median_demand, 0.0
+        part = self._part(side, variety)
+        return part.offered(at), rows[at].median_demand, float(part.met()[at].mean())
 
     def _margins(self, side: Outcome) -> dict[str, Array]:
         """Return what each variety earns in every draw [currency]."""
@@ -218,6 +221,10 @@ class Comparison(Result):
             spent[line.variety] += float(line.amounts.sum())
         parts = {name: self._part(side, name) for name in side.varieties}
         return {name: part.income() - part.growing() + spent[name] for name, part in parts.items()}
+
+
+def _key(row: Target) -> _Key:
+    return row.week, row.channel or ""
 
 
 def _error(change: Array) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -11,9 +12,10 @@ from numpy.polynomial.hermite_e import hermegauss
 from forecast.errors import whole
 from forecast.growth.blocks import bytes_of_draw, check_room
 from forecast.growth.outcome import Outcome
+from forecast.growth.selling import Buyers, Sold, buyers_of, sell
 from forecast.growth.simulation import batches_of
-from forecast.growth.stock import drawn_demand, on_hand
-from forecast.resources.money_flow import Line, growing, sold
+from forecast.growth.stock import price_factor
+from forecast.resources.money_flow import Line, growing, income
 from forecast.season.season import Season
 from forecast.streams import MOST_DRAWS, Array
 
@@ -37,47 +39,53 @@ class Expected:
         self.outcome, self.variety = outcome, variety
         self._season, self._batches = outcome.season, [one for one in outcome.batches if one.variety == variety]
         self._targets = self._season.targets_of(variety)
-        self._weeks = [row.week - self._season.first_week for row in self._targets]
         self._life = self._season.variety(variety).saleable_weeks
 
     def saleable(self) -> Array:
         """Return the plants saleable in the week of the last target, if none was sold before, shape (draws,)."""
         found = np.zeros(self.outcome.draws)
         for batch in self._batches:
-            elapsed = np.array([float(self._targets[-1].week - batch.week)])
+            elapsed = np.array([float(max(row.last for row in self._targets) - batch.week)])
             found += batch.quantity * self.outcome.fate(batch).saleable(elapsed, self._life)[0]
         return found
 
     def on_hand(self) -> Array:
         """Return the number on hand on each Monday, before the sale of that week, shape (weeks, draws) [plants]."""
-        _, (before, _) = self._histories()
-        return self._mean(before)
+        return self._mean(self._sold().before)
+
+    def offered(self, at: int) -> Array:
+        """Return the plants that a target could have, shape (draws,), as `Sold.offered` does."""
+        return self._mean(self._sold().offered(at))
 
     def met(self) -> Array:
         """Return the chance [0 to 1] that each target is met, by week, shape (targets, draws)."""
-        first, *later = self._targets
-        demand = drawn_demand(self.outcome.streams, first)
-        found = [self.outcome.chances(self.variety, week=first.week, at_least=demand)]
-        if later:
-            _, (before, _) = self._histories()
-            found += [self._mean((before[week] >= number) * 1.0) for week, number in self._sales()[1:]]
+        buyers, found = self._buyers, []
+        needed = [self._season.needed(row.target, row.come[-1]) for row in buyers.rows]
+        if exact := buyers.first_alone:
+            found = [self.outcome.chances(self.variety, week=self._targets[0].week, at_least=needed[0])]
+        if needed[exact:]:
+            sold = self._sold()
+            every = [np.tile(number, _LUCK.size) for number in needed]
+            found += [self._mean(sold.kept(at, every[at]).astype(np.float64)) for at in range(exact, len(needed))]
         return np.array(found)
 
     def income(self) -> Array:
         """Return what the plants bring in [currency], shape (draws,)."""
-        ready, hand = self._histories()
-        return self._mean(_total(sold(self._season, self.variety, ready, hand), ready.shape[1]))
+        factor = price_factor(self._season, self.outcome.streams)
+        factor = np.tile(factor, _LUCK.size) if factor.size > 1 else factor
+        lines = income(self._season, self.variety, self._sold(), factor)
+        return self._mean(_total(lines, _LUCK.size * self.outcome.draws))
 
     def growing(self) -> Array:
         """Return what their stages, work and bench cost [currency], shape (draws,)."""
         return -_total(growing(self.outcome, self.variety), self.outcome.draws)
 
-    def _sales(self) -> list[tuple[int, Array]]:
-        demands = [np.tile(drawn_demand(self.outcome.streams, row), _LUCK.size) for row in self._targets]
-        return list(zip(self._weeks, demands, strict=True))
+    @cached_property
+    def _buyers(self) -> Buyers:
+        return buyers_of(self._season, self.outcome.streams, self.variety)
 
-    def _histories(self) -> tuple[Array, tuple[Array, Array]]:
-        """Return plants ready by each week, and on hand before and after its sale, shape (weeks, lucks x draws)."""
+    def _sold(self) -> Sold:
+        """Return what is sold, in lucks x draws."""
         weeks = np.arange(self._season.weeks, dtype=np.float64)
         mean, variance = np.zeros((2, weeks.size, self.outcome.draws))
         for batch in self._batches:
@@ -86,7 +94,7 @@ class Expected:
             variance += batch.quantity * share * (1 - share)
         ready = mean[:, None] + _LUCK[:, None] * np.sqrt(np.maximum(variance, 0))[:, None]
         ready = ready.reshape(weeks.size, -1)  # not cut off at 0 and all, so that means stay what they are
-        return ready, on_hand(ready, self._life, self._sales())
+        return sell(ready, self._buyers.repeated(_LUCK.size), mean.mean(axis=1))
 
     def _mean(self, values: Array) -> Array:
         """Average over the lucks, the last axis holding lucks x draws."""

@@ -4,6 +4,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
+from small_buyers import buyers
 from small_seasons import TWO_PLACES, season, stage
 
 from forecast.fates.stage_occupancy import TimedFate
@@ -68,8 +69,8 @@ def test_of_two_batches_what_is_not_sold_is_shared_in_proportion_in_one_week_or_
         Grown(30, alike([1.0], [2.0]), elapsed - 2),
     ]
     sales = [(5, np.array([35.0, 70.0])), (8, np.array([0.0, 0.0]))]
-    every = occupied(batches, np.arange(10), None, sales)
-    one = occupied(batches, np.array([6]), None, sales)
+    every = occupied(batches, np.arange(10), buyers(sales, 10))
+    one = occupied(batches, np.array([6]), buyers(sales, 10))
     for whole, part in zip(every, one, strict=True):
         assert all(np.array_equal(whole[k][6:7], part[k]) for k in (0, 1))
     assert every[0][1][:, 0].tolist() == [0, 0, 0, 0.5, 0.5, *[0.25] * 3, 0, 0]

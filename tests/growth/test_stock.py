@@ -2,23 +2,23 @@
 
 import numpy as np
 import pytest
+from small_buyers import sold
 from small_seasons import season, stage
 
 import forecast
-from forecast.growth.stock import on_hand
 
 
 def test_the_oldest_are_sold_first_and_what_cannot_be_had_is_not_sold_later():
     ready = np.array([[0], [10], [10], [30], [30], [30]])
-    before, after = on_hand(ready, 3, [(1, np.array([15.0])), (3, np.array([5.0]))])
-    assert before[:, 0].tolist() == [0, 10, 0, 20, 15, 15]
-    assert after[:, 0].tolist() == [0, 0, 0, 15, 15, 15]
+    made = sold(ready, 3, [(1, np.array([15.0])), (3, np.array([5.0]))])
+    assert made.before[:, 0].tolist() == [0, 10, 0, 20, 15, 15]
+    assert made.after[:, 0].tolist() == [0, 0, 0, 15, 15, 15]
 
 
 def test_unsold_plants_pass_their_best():
     ready = np.array([[0], [10], [10], [10], [30]])
-    before, _ = on_hand(ready, 2, [(2, np.array([4.0]))])
-    assert before[:, 0].tolist() == [0, 10, 10, 0, 20]
+    made = sold(ready, 2, [(2, np.array([4.0]))])
+    assert made.before[:, 0].tolist() == [0, 10, 10, 0, 20]
 
 
 def test_a_later_week_is_not_short_of_plants_that_were_sold_before():

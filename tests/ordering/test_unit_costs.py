@@ -2,11 +2,12 @@
 
 import numpy as np
 import pytest
+from small_buyers import sold as sold_to
 from small_seasons import asks, offer, season, stage
 
 import forecast
 from forecast.fates.stage_occupancy import TimedFate
-from forecast.growth.stock import on_hand, sales_of
+from forecast.growth.stock import drawn_demand
 from forecast.ordering.unit_costs import growing_costs, most_rent_saved, rent_saved, rents, stage_costs
 
 ROUTE = [
@@ -162,8 +163,9 @@ def test_the_rent_saved_is_what_the_cash_account_pays_less_for_sales_before_the_
         batch.quantity * outcome.fate(batch).ready(np.arange(40.0) - (batch.week - plan.first_week))
         for batch in outcome.batches
     )
-    sales = sales_of(plan, outcome.streams, "A")
-    before, left = on_hand(ready, life, sales)
+    sales = [(row.week - plan.first_week, drawn_demand(outcome.streams, row)) for row in plan.targets]
+    made = sold_to(ready, life, sales)
+    before, left = made.before, made.after
     saved = rent_saved(plan, "A", ready, left, 18)
     assert saved.mean() == pytest.approx(unsold - sold, rel=1e-9)
     assert sold < unsold
