@@ -6,14 +6,15 @@ import math
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from forecast.rounding import near_whole
 from forecast.season.season import Season
 from forecast.season.targets import Target
 from forecast.streams import Array, Streams
 
-_SEASON = ("season",)
+SEASON = ("season",)
+"""Whose scores the factors are that all demand, and all sale prices, share."""
 
 
 def drawn_demand(streams: Streams, row: Target) -> Array:
@@ -30,7 +31,7 @@ def demand_of(season: Season, streams: Streams, row: Target) -> Array:
     """Return the demand of a target over all its weeks [plants] in every draw, shape (draws,), whole numbers."""
     if not season.demand_cv:
         return drawn_demand(streams, row)
-    factor = _factor(streams, "demand", season.demand_cv)
+    factor = factor_at(season.demand_cv, streams.normal(SEASON, "demand"))
     amount = row.median_demand if row.demand is None else row.demand.amount.at(streams.normal(row.owner, "demand"))
     return np.floor(amount * factor + 0.5)
 
@@ -58,13 +59,13 @@ def by_week(demand: Array, shares: Array) -> Array:
 
 def price_factor(season: Season, streams: Streams) -> Array:
     """Return what sale prices are multiplied by in every draw, shape (draws,), or (1,) if they do not vary."""
-    return _factor(streams, "price", season.price_cv) if season.price_cv else np.ones(1)
+    return factor_at(season.price_cv, streams.normal(SEASON, "price")) if season.price_cv else np.ones(1)
 
 
-def _factor(streams: Streams, quantity: str, cv: float) -> Array:
-    """Return a log-normal factor of mean 1 in every draw, the same for all varieties, shape (draws,)."""
+def factor_at(cv: float, score: ArrayLike) -> Array:
+    """Return a log-normal factor of mean 1 at normal scores, its standard deviation being `cv`."""
     variance = math.log1p(cv**2)
-    return np.exp(math.sqrt(variance) * streams.normal(_SEASON, quantity) - variance / 2)
+    return np.asarray(np.exp(math.sqrt(variance) * np.asarray(score, dtype=np.float64) - variance / 2))
 
 
 def sampled(ready: Array, plants: int | NDArray[np.int64], rng: np.random.Generator) -> NDArray[np.int32]:

@@ -14,7 +14,7 @@ from forecast.errors import refuse
 from forecast.fates.fate import Fate, RouteFate
 from forecast.growth.blocks import numbers_of_batch
 from forecast.growth.simulation import draw_fate
-from forecast.growth.stock import drawn_demand
+from forecast.growth.stock import demand_of
 from forecast.growth.summaries import at_least
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment, bill
@@ -62,7 +62,7 @@ class Case:
         self._costs: dict[Week | None, tuple[float, Array]] = {}
         self.price_lists = PriceList.of(season.price_lines(request.variety))
         self.topping_up = bool(np.any(there))
-        self.needed = np.maximum(drawn_demand(streams, request) - there, 0)
+        self.needed = np.maximum(demand_of(season, streams, request) - there, 0)
         self._lacking = max(request.median_demand - float(np.mean(there)), 0)
         self.most = MOST * request.median_demand
         if self.topping_up:
@@ -74,7 +74,7 @@ class Case:
         other = copy(self)
         other.request = self.request.replace(week=week)
         if self.request.demand is not None and not self.topping_up:
-            other.needed = drawn_demand(self.streams, other.request)
+            other.needed = demand_of(self.season, self.streams, other.request)
         other._costs, other._abouts = {}, {}
         return other
 

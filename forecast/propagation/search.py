@@ -13,7 +13,7 @@ import pandas as pd
 
 from forecast.errors import Refused
 from forecast.growth.blocks import numbers_of_batch
-from forecast.growth.stock import drawn_demand
+from forecast.growth.stock import demand_of
 from forecast.ordering.unit_costs import growing_costs
 from forecast.propagation.cultures import Cultures
 from forecast.propagation.initiation import earliest_start
@@ -57,7 +57,7 @@ class Search:
         self.season, self.streams, self.row, self.request = season, streams, row, request
         self.by = request.week
         self.service_level = request.promised or season.service_level
-        self.needed = drawn_demand(streams, request)
+        self.needed = demand_of(season, streams, request)
         self.earliest = earliest_start(season, row)
         self._way = Multiplication.from_row(row)
         if isinstance(row, Division):

@@ -12,7 +12,6 @@ import pandas as pd
 from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import batches_of
-from forecast.growth.stock import drawn_demand
 from forecast.ordering.shipments import Shipment, bill
 from forecast.resources.money_flow import CashFlow, cash_flow
 from forecast.rounding import reaches
@@ -101,13 +100,10 @@ class Reached:
         season, outcome = self._season, self._outcome
         ordered = variety in outcome.varieties
         chances = outcome.targets(variety)["chance"].tolist() if ordered else []
-        before, after = outcome.on_hand(variety) if ordered else (None, None)
+        made = outcome.sold(variety)
         for at, row in enumerate(season.targets_of(variety)):
-            week, level = row.week - season.first_week, row.promised or season.service_level
-            chance, sold = (chances[at], 0.0) if ordered else (0.0, 0.0)
-            if before is not None and after is not None:
-                sold = float((before[week] - after[week]).mean())
-            short = float(drawn_demand(outcome.streams, row).mean()) - sold
+            level, chance = row.promised or season.service_level, chances[at] if ordered else 0.0
+            sold, short = float(made.total(at).mean()), float(made.missing(at).mean())
             more = More(0, 0.0, 0.0) if reaches(chance, level) else self._more(row, at, level)
             found = (more.plants, more.cost, more.income) if more else (None, None, None)
             until = None if row.until is None else str(row.until)

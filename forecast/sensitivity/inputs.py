@@ -15,6 +15,7 @@ from forecast.fates.weather import FIRST_WEEKS, Weather, prescribe
 from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import COORDINATES, draw_fate, owners
+from forecast.growth.stock import SEASON, factor_at
 from forecast.rates.amounts import Count
 from forecast.rates.distributions import Z90, Duration, Share
 from forecast.rates.levels import Level
@@ -22,12 +23,14 @@ from forecast.season.season import Season
 from forecast.season.stages import Stage
 from forecast.season.targets import Target
 from forecast.streams import Array, GivenStreams, Streams
-from forecast.words.sensitivity import FROM_NORMAL, OF_PRICE
+from forecast.words.sensitivity import FROM_NORMAL, OF_DEMAND, OF_PRICE
 
 Scores = Mapping[str, Array]
 """Scores of some inputs by their names; all others are as they were drawn."""
 
 WEATHER = "weather of the season"
+ALL_PRICES = "sale prices of the season"
+_ALL_DEMAND = "demand of the season"
 PRICES = ("sale price", "lab price")
 
 
@@ -86,6 +89,7 @@ def inputs_of(
     found = [*_rates(season, some, streams), *_weather(season, some, streams)]
     target = [row for name in varieties for row in season.targets_of(name)]
     found += [_demand(row, row.demand, streams) for row in target if row.demand is not None]
+    found += _shared(season, varieties, streams)
     found += [_price(name, part, streams) for name, part in ranges.items()]
     return {one.name: one for one in found if one.sd > 0}
 
@@ -95,7 +99,7 @@ def outcome_with(
 ) -> Outcome:
     """Simulate batches with some of their `inputs_of` set to the scores of a sample."""
     changed = [(inputs[name], scores) for name, scores in sample.items()]
-    given = {(one.owners[0], one.quantity): scores[0] for one, scores in changed if one.quantity == "demand"}
+    given = {(one.owners[0], one.quantity): scores[0] for one, scores in changed if one.quantity in ("demand", "price")}
     under = GivenStreams(streams, given, same_weather=WEATHER not in sample)
     if WEATHER in sample:
         low, high = _normals(season)
@@ -209,6 +213,20 @@ def _normals(season: Season) -> tuple[Array, Array]:
 def _demand(row: Target, demand: Count, streams: Streams) -> Input:
     name = f"demand for {row.variety} in {row.week}" + (f", {row.channel}" if row.channel else "")
     return _single(name, "plants", (row.variety,), "demand", row.owner, partial(_number_at, demand), streams)
+
+
+def _shared(season: Season, varieties: tuple[str, ...], streams: Streams) -> Iterator[Input]:
+    """Return what all demand, and all sale prices, are multiplied by, if they vary from season to season."""
+    for cv, quantity, name, unit in (
+        (season.demand_cv, "demand", _ALL_DEMAND, OF_DEMAND),
+        (season.price_cv, "price", ALL_PRICES, OF_PRICE),
+    ):
+        if cv:
+            yield _single(name, unit, varieties, quantity, SEASON, partial(_part_at, cv), streams)
+
+
+def _part_at(cv: float, score: float) -> float:
+    return float(factor_at(cv, score))
 
 
 def _price(name: str, part: float, streams: Streams) -> Input:

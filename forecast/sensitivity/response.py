@@ -13,7 +13,16 @@ from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import draw, repeats, season_streams
 from forecast.resources.money_flow import bought
 from forecast.sensitivity.expected import Expected
-from forecast.sensitivity.inputs import PRICES, Input, Scores, inputs_of, other_streams, outcome_with, price_at
+from forecast.sensitivity.inputs import (
+    ALL_PRICES,
+    PRICES,
+    Input,
+    Scores,
+    inputs_of,
+    other_streams,
+    outcome_with,
+    price_at,
+)
 from forecast.sensitivity.sobol import sobol_table
 from forecast.streams import Array
 
@@ -35,7 +44,10 @@ class Response:
         self.season, self.streams = outcome.season, outcome.streams
         self._batches = {name: [one for one in outcome.batches if one.variety == name] for name in varieties}
         batches = [batch for some in self._batches.values() for batch in some]
-        self.inputs: dict[str, Input] = inputs_of(self.season, batches, self.streams, ranges)
+        inputs = inputs_of(self.season, batches, self.streams, ranges)
+        self.inputs: dict[str, Input] = {
+            name: one for name, one in inputs.items() if answer == "margin" or name != ALL_PRICES
+        }
         self._lab, self._freight = self._bought() if answer == "margin" else (0.0, 0.0)
         self._parts = self.parts({}, varieties)
 

@@ -11,7 +11,6 @@ import pandas as pd
 
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
-from forecast.growth.stock import drawn_demand
 from forecast.growth.summaries import RANGE
 from forecast.planning.plan import Plan
 from forecast.resources.bench_use import BenchSpace, bench_space
@@ -88,9 +87,10 @@ class Summary:
         """Return the share of plants needed that are ready in their week [0 to 1], on average over plants and draws."""
         there = asked = 0.0
         for variety in dict.fromkeys(row.variety for row in outcome.season.targets):
-            before, after = outcome.on_hand(variety)
-            there += float((before - after).mean(axis=1).sum())
-            asked += sum(float(drawn_demand(outcome.streams, row).mean()) for row in outcome.season.targets_of(variety))
+            sold = outcome.sold(variety)
+            for at in range(len(sold.buyers.rows)):
+                there += float(sold.total(at).mean())
+                asked += float((sold.total(at) + sold.missing(at)).mean())
         return there / asked
 
     # Each answer

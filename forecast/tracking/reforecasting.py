@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,9 @@ from forecast.fates.fate import Batch, Fate, RouteFate
 from forecast.fates.weather import measure
 from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
+from forecast.growth.selling import Sold
 from forecast.growth.simulation import draw_fate, streams_of
+from forecast.growth.stock import demand_of
 from forecast.growth.summaries import as_targets
 from forecast.ordering.order import order_of
 from forecast.ordering.trial_orders import Case
@@ -27,6 +30,7 @@ from forecast.records.records import Records
 from forecast.rounding import reaches
 from forecast.season.orders import Delivery
 from forecast.season.season import Season
+from forecast.season.targets import Target
 from forecast.streams import DRAWS, Array, Streams
 from forecast.tracking.evidence import BatchEvidence, StageEvidence, posterior_shifts
 from forecast.tracking.numbering import RunningBatch, running_batches
@@ -134,10 +138,13 @@ class Reforecast(Result):
 
         Columns as in `Outcome.targets`.
         """
-        season = self.outcome.season
+        season, now = self.outcome.season, Week.of(self.on_date)
         names = season.targeted if variety is None else (season.variety(variety).variety,)
-        table = as_targets(row for name in names for row in self.outcome.drawn.targets(name))
-        return table[table["week"] >= str(Week.of(self.on_date))].reset_index(drop=True)
+        both = (pair for name in names for pair in zip(season.targets_of(name), self._rows(name), strict=True))
+        return as_targets(cells for row, cells in both if row.last + row.waits >= now)
+
+    def _rows(self, variety: str) -> Sequence[tuple[Any, ...]]:
+        return self.outcome.drawn.targets(variety)
 
     def table(self) -> pd.DataFrame:
         """Return the `targets` of all varieties."""
@@ -148,34 +155,36 @@ class Reforecast(Result):
 
         For each target whose chance is below its service level, the cheapest order that meets it together with the
         plants there are; ``unmet`` says why for targets that no order can meet. Each target is topped up by itself,
-        after earlier targets took their plants. Lead times start on the first Monday from that day on. Overdue plants
-        are not counted on; ``awaited`` says what targets become without a top-up if they arrive on that Monday.
+        after others took their plants; one over weeks by its last week. Lead times start on the first Monday from that
+        day on. Overdue plants are not counted on; ``awaited`` says what targets become without a top-up if they arrive
+        on that Monday.
         """
         season, first = self.outcome.season, _monday_from(self.on_date)
         orders, unmet, awaited = [], [], []
         for name in season.targeted:
-            hand = self.outcome.on_hand(name)[0]
+            sold = self.outcome.sold(name)
             chances, new = self.outcome.targets(name)["chance"], self._next[name]
             late = sum(row.plants for row, _ in self._overdue if row.variety == name)
             hopes = self._hopes(name, first) if late else chances
-            for row, chance, hope in zip(season.targets_of(name), chances, hopes, strict=True):
-                if row.week < first or reaches(chance, row.promised or season.service_level):
+            for at, (row, chance, hope) in enumerate(zip(season.targets_of(name), chances, hopes, strict=True)):
+                if row.last < first or reaches(chance, row.promised or season.service_level):
                     continue
                 if hope > chance:
-                    awaited.append(Awaited(name, late, first, row.median_demand, row.week, hope))
+                    awaited.append(Awaited(name, late, first, row.median_demand, row.last, hope))
+                asked, there = _lacking(season, new.streams, sold, at)
                 case = Case(
-                    *(season, new.streams, row, new.number),
+                    *(season, new.streams, asked, new.number),
                     ordered=first,
                     shifts=new.shifts,
                     moved=new.waiting,
-                    there=hand[row.week - season.first_week],
+                    there=there,
                 )
                 try:
                     orders.append(order_of(case))
                 except OutOfReach as error:
                     unmet.append(error)
                 except Refused:  # no delivery is possible by then
-                    unmet.append(OutOfReach(too_late(season, name, by=row.week, ordered=first)))
+                    unmet.append(OutOfReach(too_late(season, name, by=row.last, ordered=first)))
         return TopUp(tuple(orders), tuple(unmet), tuple(awaited))
 
     def _hopes(self, variety: str, week: Week) -> Sequence[float]:
@@ -193,9 +202,7 @@ class Reforecast(Result):
         return {"season": name, "on_date": self.on_date, "draws": draws, "seed": seed}
 
     def __str__(self) -> str:
-        names = ("variety", "week", "p5", "median", "p95", "target", "chance")
-        rows = self.targets()[[*names]].to_dict("records")
-        lines = [words.expected(**{str(name): cell for name, cell in row.items()}) for row in rows]
+        lines = map(words.expected, self.targets().to_dict("records"))
         return "\n".join([f"On {self.on_date}:", *lines, *self.matched.overdue(self.on_date), *self.matched.remarks()])
 
 
@@ -346,6 +353,16 @@ def _evidence(season: Season, row: BatchRecord, histories: Sequence[StageHistory
         yield StageEvidence(first.stage, max(row.ordered - alive, 0), alive, 0, ())
     for one in named:
         yield StageEvidence(one.stage, one.losses, one.left, one.remaining, tuple(one.times()))
+
+
+def _lacking(season: Season, streams: Streams, sold: Sold, at: int) -> tuple[Target, Array]:
+    """Return a target as one of its last week, and of its demand the plants that are there, shape (draws,)."""
+    row, buyers = season.targets_of(sold.buyers.rows[at].target.variety)[at], sold.buyers
+    if buyers.alone(at) and row.promised_share is None:
+        return row, sold.offered(at)
+    asked = row.replace(week=row.last, until=None, price_end=None)
+    needed = season.needed(row, buyers.rows[at].come[-1])
+    return asked, demand_of(season, streams, asked) - np.maximum(needed - sold.total(at), 0)
 
 
 def _expected(row: RunningBatch, drawn: _PosteriorBatch) -> Plants:

@@ -165,9 +165,21 @@ def of_100(chance: float) -> str:
     return f"{about}{number} of 100 simulated seasons"
 
 
-def met(target: int, chance: float, by: Week | str | None = None) -> str:
-    """Return how often a target is met: The target of 800 is met in about 18 of 20 simulated seasons."""
-    return f"The target of {target:,}{f' by {dated(by)}' if by else ''} is met in {seasons(chance)}"
+def met(target: int, chance: float, by: Week | str | None = None, *, share: float = 1) -> str:
+    """Return how often a target, or a share of it, is met.
+
+    >>> met(800, 0.9)
+    'The target of 800 is met in 18 of 20 simulated seasons'
+    >>> met(800, 0.9, share=0.85)
+    '85 % of the target of 800 is met in 18 of 20 simulated seasons'
+    """
+    what = "The target" if share == 1 or math.isnan(share) else f"{percent(share)} % of the target"
+    return f"{what} of {target:,}{f' by {dated(by)}' if by else ''} is met in {seasons(chance)}"
+
+
+def whose(variety: str, channel: str) -> str:
+    """Return a variety, with the channel of a target that names one: Hosta 'First', retail."""
+    return f"{variety}, {channel}" if channel else variety
 
 
 def dated(week: Week | str) -> str:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
+from typing import Any
 
 from forecast.weeks import Week
-from forecast.words.numbers import counted, dated, day, figures, met, percent, rounded, seasons
+from forecast.words.numbers import counted, dated, day, figures, met, percent, rounded, seasons, span, whose
 
 Doubt = tuple[str, str]
 """What counts leave open, and what follows."""
@@ -205,13 +206,14 @@ def compared(*, skill: float, known: bool) -> str:
 # A running season
 
 
-def expected(
-    *, variety: str, week: Week | str, p5: float, median: float, p95: float, target: int, chance: float
-) -> str:
-    """Return how many plants will be saleable in a week, and how likely its target is met."""
+def expected(row: Mapping[Any, Any]) -> str:
+    """Return how many plants will be saleable for a target, a row of `Outcome.targets`, and how likely it is met."""
+    low, median, high = (rounded(row[name]) for name in ("p5", "median", "p95"))
+    until = row.get("until", "")
+    there = f"sold {span(row['week'], until)}" if until else f"saleable by {dated(row['week'])}"
     return (
-        f"{variety}: about {rounded(median)} saleable by {dated(week)} (90 % range {rounded(p5)} to {rounded(p95)}). "
-        f"{met(target, chance)}."
+        f"{whose(row['variety'], row.get('channel', ''))}: about {median} {there} (90 % range {low} to {high}). "
+        f"{met(row['target'], row['chance'], share=row.get('promised_share', 1))}."
     )
 
 

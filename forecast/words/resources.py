@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from forecast.words.numbers import cash, dated, figures, met, rounded, seasons, signed
+from forecast.words.numbers import cash, dated, figures, met, rounded, seasons, signed, span, whose
 from forecast.words.numbers import money as amount
 
 _SMALL = 10  # area that is said to two figures [m²]
@@ -13,15 +13,17 @@ Row = Mapping[Any, Any]
 
 
 def targets_met(rows: Iterable[Mapping[Any, Any]]) -> str:
-    """Say what comes of targets, each with its variety, week, target, p5, median, p95 and chance."""
+    """Say what comes of targets, each a row of `Outcome.targets`."""
     return "\n".join(map(_target_met, rows)) or "No variety with a target is ordered."
 
 
 def _target_met(row: Mapping[Any, Any]) -> str:
     low, median, high = (rounded(row[name]) for name in ("p5", "median", "p95"))
+    channel, until, share = row.get("channel", ""), row.get("until", ""), row.get("promised_share", 1)
+    there = f"sold {span(row['week'], until)}" if until else f"{'' if channel else 'on hand '}on {dated(row['week'])}"
     return (
-        f"{row['variety']}: about {median} plants (90 % range {low} to {high}) on hand on {dated(row['week'])}. "
-        f"{met(row['target'], row['chance'])}."
+        f"{whose(row['variety'], channel)}: about {median} plants (90 % range {low} to {high}) {there}. "
+        f"{met(row['target'], row['chance'], share=share)}."
     )
 
 

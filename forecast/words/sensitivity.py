@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from forecast.weeks import Week
 from forecast.words.numbers import apart, counted, figures, known, money, of_100, rounded, signed
 
-OF_PRICE, FROM_NORMAL = "of the stated price", "°C from normal"
+OF_PRICE, OF_DEMAND, FROM_NORMAL = "of the stated price", "of the stated demand", "°C from normal"
 _SEASONS = " of 100 simulated seasons"
 _ANSWERS = {"margin": "expected margin", "chance": "on-time chance", "saleable": "number of saleable plants"}
 
@@ -16,7 +16,7 @@ def input_value(value: float, unit: str) -> str:
     """Return the value of an input with its unit, to the figures that it is known to."""
     if unit == "share":
         return f"{100 * value:.0f} %"
-    if unit == OF_PRICE:
+    if unit in (OF_PRICE, OF_DEMAND):
         return f"{100 * (value - 1):+.0f} %"
     if unit == FROM_NORMAL:
         return f"{value:+.1f} {unit}"

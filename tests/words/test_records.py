@@ -136,7 +136,7 @@ def test_our_error_is_compared_with_that_of_a_benchmark():
 
 def test_a_running_season_says_what_will_come_and_what_is_overdue():
     usual = {"variety": "A", "week": "2027-W20", "p5": 1020, "median": 1153, "p95": 1290, "target": 1500}
-    assert words.expected(**usual, chance=0) == (
+    assert words.expected(usual | {"chance": 0}) == (
         "A: about 1,150 saleable by 17 May 2027 (2027-W20) (90 % range 1,000 to 1,300). The target of 1,500 is met in "
         "no simulated season."
     )
