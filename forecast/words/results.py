@@ -27,6 +27,8 @@ SHARES = frozenset(
         "sd",
         "share",
         "service_level",
+        "promised",
+        "promised_share",
         "chance_before",
         "clean",
         "clean_so_far",
