@@ -11,7 +11,7 @@ from typing import Any, Protocol, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.season.orders import Delivery
+from forecast.season.orders import Delivery, OnHand
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
 from forecast.weeks import Week
@@ -23,7 +23,8 @@ Counts = NDArray[np.int32]
 class Batch:
     """Plants ordered of one variety that come together on a Monday, in its first delivery or a later one.
 
-    `lines` are the price lists that they are ordered from, each with its plants; empty if orders do not name them.
+    `lines` are the price lists that they are ordered from, each with its plants; empty if orders do not name them. Or
+    plants that are `there` when the season begins, in one stage: then the week is its first, and the number 0.
     """
 
     variety: str
@@ -32,6 +33,12 @@ class Batch:
     quantity: int
     lab: str | None = None
     lines: tuple[tuple[Any, int], ...] = field(default=(), compare=False)
+    there: OnHand | None = None
+
+    @property
+    def luck(self) -> str:
+        """What tells its luck from that of other batches of its variety, as streams name it."""
+        return str(self.number) if self.there is None else f"there, {self.there.stage}, {self.there.since}"
 
     @property
     def delivery(self) -> Delivery:

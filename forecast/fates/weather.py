@@ -81,11 +81,15 @@ class Weather:
         self._airs[place] = np.array([low for low, _ in inside]), np.array([high for _, high in inside])
         return self._airs[place]
 
-    def clock(self, stage: Stage, weeks: int) -> Array:
+    def clock(self, stage: Stage, weeks: int, before: int = 0) -> Array:
         """Return the degree-days that the first 0, 1, 2, ... weeks of the season give a stage [°C days].
 
-        The shape is (weeks + 1 or more, draws).
+        The shape is (weeks + 1 or more, draws). Or those of 0, 1, 2, ... weeks from so many weeks `before` the season
+        on, of which those before it had the temperatures of climate normals.
         """
+        if before:
+            earlier, clock = self._normal_clock(stage, before)[:, None], self.clock(stage, weeks)
+            return np.concatenate([np.repeat(earlier[:-1], self.draws, axis=1), earlier[-1] + clock])
         key = (stage.place, stage.base_temperature or 0.0, stage.upper_threshold)
         if key not in self._clocks or len(self._clocks[key]) <= weeks:
             low, high = self.air(stage.place, weeks)
@@ -96,6 +100,17 @@ class Weather:
             clock.flags.writeable = False
             self._clocks[key] = clock
         return self._clocks[key]
+
+    def _normal_clock(self, stage: Stage, weeks: int) -> Array:
+        """Return the degree-days of 0, 1, 2, ... weeks from so many before the season on, if all are normal."""
+        base, upper, method = stage.base_temperature or 0.0, stage.upper_threshold, self.season.daily_course
+        found = np.zeros(weeks + 1)
+        for at in range(weeks):
+            week = self.season.first_week + (at - weeks)
+            low, high = (np.array([one]) for one in self.season.normals.normal(week))
+            inside = self.season.place_in(stage.place, week).air(low, high)
+            found[at + 1] = found[at] + 7 * degree_days(*inside, base=base, upper=upper, method=method)[0]
+        return found
 
     def harm(self, stage: Stage, week: Week, *, on_the_way: bool) -> Array:
         """Return how much heat and cold lower the survival of plants that come in a week [log-odds], shape (draws,).

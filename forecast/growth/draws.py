@@ -46,7 +46,7 @@ class KeptDraws:
             found = np.zeros((self.season.weeks, self.streams.draws), dtype=np.int32)
             for batch in self.batches_of(variety):
                 share = self._fates[batch].ready(elapsed(self.season, batch))
-                rng = self.streams.generator("plants", variety, str(batch.number))
+                rng = self.streams.generator("plants", variety, batch.luck)
                 found += sampled(share, batch.quantity, rng)
             found.flags.writeable = False
             self._ready[variety] = found

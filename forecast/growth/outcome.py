@@ -45,9 +45,14 @@ class Outcome(Result):
 
     @cached_property
     def varieties(self) -> tuple[str, ...]:
-        """Varieties of which plants are ordered, in the season's order."""
+        """Varieties of which plants are ordered or on hand, in the season's order."""
         ordered = {batch.variety for batch in self.batches}
         return tuple(row.variety for row in self.season.varieties if row.variety in ordered)
+
+    @property
+    def ordered(self) -> tuple[Batch, ...]:
+        """The batches that are ordered: all but the plants that were on hand when the season began."""
+        return tuple(batch for batch in self.batches if batch.there is None)
 
     def fate(self, batch: Batch) -> Fate:
         """Return what one of the batches meets in every draw."""

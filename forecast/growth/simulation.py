@@ -13,16 +13,17 @@ import pandas as pd
 
 from forecast.errors import FIRST_ROW, Fault, Refused, refuse, whole
 from forecast.executors import Progress
-from forecast.fates.fate import Batch, RouteFate
+from forecast.fates.cohorts import SaleableFate, cohort_fate
+from forecast.fates.fate import Batch, Fate, RouteFate
 from forecast.fates.stage_occupancy import TimedFate
 from forecast.fates.thermal_occupancy import WarmFate
-from forecast.fates.weather import Weather, lowered
+from forecast.fates.weather import FIRST_WEEKS, Weather, lowered
 from forecast.growth.blocks import BlockDraws, bytes_of_draw, check_room, too_large
 from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
-from forecast.season.orders import Delivery
+from forecast.season.orders import Delivery, OnHand
 from forecast.season.season import Season
 from forecast.season.stages import STAGES, Stage
 from forecast.streams import DRAWS, Array, Streams
@@ -51,7 +52,8 @@ def simulate(
         The season.
     orders
         Rows of variety, week of delivery and quantity: a DataFrame with these columns, or tuples, or
-        `Delivery` or `Order` values. Without them, the orders that the season holds.
+        `Delivery` or `Order` values. Without them, the orders that the season holds. Plants that are on hand when it
+        begins count in any case.
     draws
         Number of simulated seasons; powers of two are the most even.
     seed
@@ -102,21 +104,48 @@ def batches_of(season: Season, orders: Any) -> list[Batch]:
     if hasattr(orders, "delivery"):
         orders = [orders]
     deliveries = [(row, None) for row in season.orders] if orders is None else _deliveries(season, orders)
-    if not deliveries:
+    if not deliveries and not season.on_hand:
         remedy = "Give rows of variety, week and quantity, or the orders of plan_orders(season)."
         raise refuse("orders", None, "there are no orders to simulate", remedy)
-    return _batches(deliveries)
+    return [*_there(season, season.on_hand), *_batches(deliveries)]
 
 
-def outcome_of(season: Season, deliveries: Sequence[Delivery], streams: Streams) -> Outcome:
-    """Forecast what comes of deliveries under streams, as `simulate` does."""
-    return Outcome(draw(season, _batches((row, None) for row in deliveries), streams))
+def outcome_of(
+    season: Season, deliveries: Sequence[Delivery], streams: Streams, there: Iterable[OnHand] | None = None
+) -> Outcome:
+    """Forecast what comes of deliveries under streams, as `simulate` does; with some of the plants on hand, or all."""
+    batches = _batches((row, None) for row in deliveries)
+    return Outcome(draw(season, [*_there(season, season.on_hand if there is None else there), *batches], streams))
 
 
 def draw(season: Season, batches: Sequence[Batch], streams: Streams) -> KeptDraws:
     """Draw what batches meet under streams."""
-    fates = [draw_fate(season, streams, batch.variety, batch.number, batch.week) for batch in batches]
-    return KeptDraws(season, batches, fates, streams)
+    return KeptDraws(season, batches, [fate_of(season, streams, batch) for batch in batches], streams)
+
+
+def fate_of(season: Season, streams: Streams, batch: Batch, shifts: Mapping[str, Array] | None = None) -> Fate:
+    """Draw what a batch meets, as `draw_fate` does; what is left to it, if its plants are there already.
+
+    Notes
+    -----
+    Plants on hand are those that are still in their stage after the weeks since they entered it (see `CohortFate`);
+    their losses in it so far are not counted again. In the weeks before the season the temperatures were normal. That
+    they are still there says nothing about the rates of their batch, which are drawn as for any other.
+    """
+    owner, row = (season, streams, batch.variety, batch.luck), batch.there
+    if row is None:
+        return draw_fate(*owner, batch.week, shifts=shifts)
+    route = [stage.stage for stage in season.route(batch.variety)]
+    saleable = SaleableFate(len(route), streams.draws)
+    if row.stage not in route:
+        return saleable
+    at, ago = route.index(row.stage), season.first_week - row.since
+    inner = draw_fate(*owner, row.since, enters=row.stage, shifts=shifts, harmed=ago < FIRST_WEEKS)
+    overdue: Fate = saleable
+    if at + 1 < len(route):
+        later = draw_fate(*owner, season.first_week, enters=route[at + 1], shifts=shifts, harmed=False)
+        overdue = cohort_fate(later, at + 1, 0.0, 0.0, saleable)
+    return cohort_fate(inner, at, float(ago), float(ago), overdue)
 
 
 def streams_of(season: Season, draws: int, seed: int | None) -> Streams:
@@ -154,7 +183,7 @@ def draw_fate(
 ) -> RouteFate:
     """Draw what the batch `number` of a variety meets: 1 for its first delivery, or a name for one that is no delivery.
 
-    The week in which it comes, before the season as if in its first week, matters only if the weather does; so do the
+    The week in which it comes matters only if the weather does, which was normal before the season; so do the
     `weeks` since then that can be looked at, those of the season if not given. `enters` is the stage at which it enters
     the route, the first if not given; `shifts` are added to the scores of quantities such as ``acclimatisation time``,
     each of shape (draws,); `harmed` says whether heat and cold of its first weeks still lie ahead.
@@ -163,7 +192,7 @@ def draw_fate(
     survival, needs, spread, clocks = [], [], [], []
     route = season.route(variety)
     first = 0 if enters is None else [stage.stage for stage in route].index(enters)
-    start = max(week - season.first_week, 0)
+    start, before = max(week - season.first_week, 0), max(season.first_week - week, 0)
     until = season.weeks if weeks is None else max(start + weeks, season.weeks)
     weather = Weather.of(season, streams) if season.by_weather(variety) else None
     come = True  # whether plants are in the stage when they come
@@ -178,7 +207,7 @@ def draw_fate(
         needs.append(duration.at(_score(streams, duration.level, names, takes) + shifts.get(takes, 0.0)))
         spread.append(duration.log_sds[1])
         warm = weather and stage.runs_on == "degree-days" and stage.typical
-        clocks.append(weather.clock(stage, until) if weather and warm else None)
+        clocks.append(weather.clock(stage, until, before) if weather and warm else None)
     parts = np.array(survival), np.array(needs), np.array(spread)
     return TimedFate(*parts) if all(clock is None for clock in clocks) else WarmFate(*parts, tuple(clocks), start)
 
@@ -203,6 +232,11 @@ def _log_survival(
 
 def _score(streams: Streams, level: Level | str, names: dict[str, tuple[str, ...]], quantity: str) -> Array:
     return np.zeros(streams.draws) + Level.parse(level).score(lambda word: streams.normal(names[word], quantity))
+
+
+def _there(season: Season, rows: Iterable[OnHand]) -> list[Batch]:
+    """Return batches of plants on hand."""
+    return [Batch(row.variety, 0, season.first_week, row.quantity, there=row) for row in rows]
 
 
 def _batches(ordered: Iterable[tuple[Delivery, Any]]) -> list[Batch]:

@@ -13,7 +13,7 @@ from forecast.season.season import TABLES
 from forecast.words.numbers import figures
 
 HEADER = "season.toml"
-OPTIONAL = {"profiles", "orders", "climate", "cultures", "divisions", "weather"}
+OPTIONAL = {"profiles", "orders", "on_hand", "climate", "cultures", "divisions", "weather"}
 RECORDS = ("batches", "counts", "weather")
 MOST_BYTES = {".csv": 10_000_000, ".toml": 1_000_000}  # by what a file is
 NEAR = 0.9  # likeness of the name of a file to that of one which may be missing

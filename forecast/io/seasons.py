@@ -37,8 +37,8 @@ def read_season(path: str | os.PathLike[str]) -> Season:
     ----------
     path
         The folder. It holds season.toml, varieties.csv, stages.csv, places.csv, price_list.csv, targets.csv
-        and, if there are any, profiles.csv, orders.csv, climate.csv, cultures.csv, divisions.csv; other files are
-        left alone. Lines that start with # and a space are comments. Or an .xlsx or .xlsm workbook with
+        and, if there are any, profiles.csv, orders.csv, on_hand.csv, climate.csv, cultures.csv, divisions.csv; other
+        files are left alone. Lines that start with # and a space are comments. Or an .xlsx or .xlsm workbook with
         sheets of these names; the one row of its sheet season holds what season.toml does. Other sheets are left alone.
 
     Returns

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -205,17 +205,61 @@ def bill(shipments: Iterable[Shipment]) -> Bill:
     return Bill(tuple(charges), boxes)
 
 
+def placed(season: Season) -> tuple[Shipment, ...]:
+    """Return what is ordered already, by week, lab and variety: the rows of the season's orders that are placed.
+
+    Each is the cheapest shipment of its lab that it can be (see `shipment_of`). It counts in every plan.
+    """
+    plants: dict[tuple[str, Week, str | None], int] = defaultdict(int)
+    for row in season.orders:
+        if row.placed == "yes" and row.quantity:
+            plants[row.variety, row.week, row.lab] += row.quantity
+    found = [
+        shipment_of(season, Delivery(variety=variety, week=week, quantity=number, lab=lab, placed="yes"))
+        for (variety, week, lab), number in plants.items()
+    ]
+    return together(sorted(found, key=lambda one: (one.week, one.lab, one.variety)))
+
+
 def shipment_of(season: Season, order: Delivery | Batch) -> Shipment:
     """Return the cheapest shipment, freight included, that an order of a season can be, placed in its first week.
 
-    If the order names no lab, it is any lab's. An order that no line covers is refused with what would be accepted.
+    If the order names no lab, it is any lab's. An order that no line covers is refused with what would be accepted. One
+    that is placed already can have any number, and come sooner than if it were ordered now.
     """
-    ordered, number = season.first_week, order.quantity
     lists = [one for one in PriceList.of(season.price_lines(order.variety)) if order.lab in (None, one.lab)]
-    timely = [one for one in lists if order.week in one.weeks(ordered, order.week)]
-    possible = [Shipment(one, order.week, number) for one in timely if one.orderable(number) == number]
-    if possible:
+    rows = [
+        (at, row)
+        for at, row in enumerate(season.orders, start=FIRST_ROW)
+        if (row.variety, row.week, row.lab) == (order.variety, order.week, order.lab)
+    ]
+    if sum(row.quantity for _, row in rows) != order.quantity:
+        rows = []  # then the orders are not those of the season's table
+    bound = isinstance(order, Delivery) and order.placed == "yes"
+    bound = bound or (bool(rows) and all(row.placed == "yes" for _, row in rows))
+    if possible := list(_possible(season, lists, order, bound=bound)):
         return min(possible, key=lambda one: bill([one]).total)
+    raise Refused([_uncovered(season, lists, order, rows[0][0] if rows else None)])
+
+
+def _possible(
+    season: Season, lists: Sequence[PriceList], order: Delivery | Batch, *, bound: bool
+) -> Iterator[Shipment]:
+    """Return the shipments that an order can be; if it is `bound`, of any number, and whenever it was ordered."""
+    if bound:
+        spans = [(one.breaks[0].first_week, one.breaks[0].last_week) for one in lists]
+        then = [one for one, (first, last) in zip(lists, spans, strict=True) if first <= order.week <= last]
+        yield from (Shipment(one, order.week, order.quantity) for one in then or lists)
+        return
+    for one in lists:
+        if order.week in one.weeks(season.first_week, order.week) and one.orderable(order.quantity) == order.quantity:
+            yield Shipment(one, order.week, order.quantity)
+
+
+def _uncovered(season: Season, lists: Sequence[PriceList], order: Delivery | Batch, row: int | None) -> Fault:
+    """Return that no price-list line covers an order, with what would be accepted."""
+    ordered, number = season.first_week, order.quantity
+    timely = [one for one in lists if order.week in one.weeks(ordered, order.week)]
     whose = f" from {order.lab}" if order.lab else ""
     problem = f"no price-list line covers {number:,} of {order.variety} for {order.week}{whose}"
     value: int | str | None
@@ -227,15 +271,7 @@ def shipment_of(season: Season, order: Delivery | Batch) -> Shipment:
         windows = " or ".join(f"{first} to {last}" for first, last in spans)
         remedy, column, value = f"Ordered in {ordered}, it can come in {windows}.", "week", str(order.week)
     else:
-        labs = ", ".join(sorted({row.lab for row in season.price_lines(order.variety)}))
+        labs = ", ".join(sorted({line.lab for line in season.price_lines(order.variety)}))
         remedy = f"Labs that offer it: {labs}." if labs else "No lab offers it: add it to the price list."
         column, value = "lab", order.lab
-    rows = [
-        (at, row.quantity)
-        for at, row in enumerate(season.orders, start=FIRST_ROW)
-        if (row.variety, row.week, row.lab) == (order.variety, order.week, order.lab)
-    ]
-    own = (
-        bool(rows) and sum(quantity for _, quantity in rows) == number
-    )  # else the orders are not those of the season's table
-    raise Refused([Fault(problem, remedy, "orders", rows[0][0] if own else None, column, value)])
+    return Fault(problem, remedy, "orders", row, column, value)

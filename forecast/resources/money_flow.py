@@ -207,6 +207,8 @@ def cash_flow(outcome: Outcome) -> CashFlow:
       leaves; so does, after the last sale, all that is saleable, and later what becomes so. Of what leaves, as many
       plants as find a buyer (`Season.outlet_of`) are sold at the markdown price, those that leave first; the rest
       earns nothing. So does all that leaves of a variety without a markdown price, or without a target.
+    - Plants that were on hand when the season began cost what they take from its first week on; what was paid before
+      is not counted.
     - What is not saleable by the end of the season earns nothing.
     - Fixed costs of the season, if stated, are paid evenly by week; they lower cash and result, and not the margin.
 
@@ -304,7 +306,7 @@ def _shipments(outcome: Outcome) -> list[Shipment]:
     season = outcome.season
     found: list[Shipment] = []
     faults: list[Fault] = []
-    for batch in outcome.batches:
+    for batch in outcome.ordered:
         try:
             found += _shipments_of(season, batch)
         except Refused as error:

@@ -117,7 +117,7 @@ def causes(outcome: Outcome, place: str) -> pd.DataFrame:
     every = _Place(outcome, place)
     over, full = every.over.mean(axis=1), every.expected.mean(axis=1).round(6)
     worst = max(range(over.size), key=lambda week: (over[week], full[week]))
-    every_area = ((batch, area_of(outcome, batch).get(place)) for batch in outcome.batches)
+    every_area = ((batch, area_of(outcome, batch).get(place)) for batch in outcome.ordered)
     found = [(float(area[0][worst].mean()), batch, area) for batch, area in every_area if area is not None]
     found = sorted(found, key=lambda one: -one[0])[:_LOOKED_AT]
     now = ever(every.over, every.score)
@@ -137,7 +137,7 @@ def remedies(outcome: Outcome, place: str, most: float) -> Remedies:
     now = float(cause["overrun"].iloc[0]) if len(cause) else 0.0
     worst = cause.head(_CAUSES) if now > most else cause.head(0)
     keys = list(zip(worst["variety"], worst["week"], worst["lab"], strict=True))
-    batches = {(one.variety, str(one.week), one.lab or ""): one for one in reversed(outcome.batches)}
+    batches = {(one.variety, str(one.week), one.lab or ""): one for one in reversed(outcome.ordered)}
     rows = [row for key in keys for row in _tried(_Trial(outcome, place, batches[key]), now, most)]
     rows.sort(key=lambda row: row[:3])
     columns = ["variety", "remedy", "deliveries", "overrun", "chance_before", "chance"]
@@ -188,7 +188,8 @@ class _Trial:
         self.streams = season_streams(draws, outcome.seed)
         self.rest = _Place(outcome, place, draws)
         own = [one for one in outcome.batches if one.variety == batch.variety]
-        self.others = [one.delivery for one in own if one is not batch]
+        self.others = [one.delivery for one in own if one is not batch and one.there is None]
+        self.there = [one.there for one in own if one.there is not None]
         self.was = _area(self._outcome([batch.delivery]), place)
         lines = self.season.price_lines(batch.variety)
         self.lists = PriceList.of(row for row in lines if batch.lab in (None, row.lab))
@@ -237,7 +238,7 @@ class _Trial:
         return self.batch.delivery.replace(week=self.batch.week + apart, quantity=quantity)
 
     def _outcome(self, change: Sequence[Delivery]) -> Outcome:
-        return outcome_of(self.season, [*self.others, *change], self.streams)
+        return outcome_of(self.season, [*self.others, *change], self.streams, self.there)
 
 
 def _area(outcome: Outcome, place: str) -> tuple[Array, Array]:

@@ -13,9 +13,10 @@ from forecast.rates.distributions import Share
 from forecast.rounding import TOLERANCE
 from forecast.season.cells import suggestion
 from forecast.season.header import Header
+from forecast.season.orders import SALEABLE
 from forecast.season.places import climate_of
 from forecast.season.price_list import PriceLine
-from forecast.season.stages import Stage, untold_order
+from forecast.season.stages import MOST_WEEKS, Stage, untold_order
 from forecast.season.targets import Target, Weight, incomplete
 from forecast.season.varieties import Variety
 from forecast.weather.climate import PERSISTENCE
@@ -29,6 +30,7 @@ KEYS = {
     "price_list": ("lab", "variety", "form", "from_quantity", "first_week"),
     "targets": ("variety", "week", "channel"),
     "profiles": ("profile", "week"),
+    "on_hand": ("variety", "stage", "since"),
     "climate": ("month", "week"),
     "cultures": ("variety",),
     "divisions": ("variety",),
@@ -101,7 +103,7 @@ def contradictions(header: Header | None, tables: Tables) -> list[Fault]:
     faults = [*_repeated(tables), *_unknown(tables), *_routes(tables), *_entries(tables), *_unsupplied(tables)]
     faults += [*_weather_stages(tables), *_whole_year(header, tables), *_profiles(tables)]
     if header is not None:
-        faults += [*_untimely(header, tables), *_dear(header, tables)]
+        faults += [*_untimely(header, tables), *_there(header, tables), *_dear(header, tables)]
     return faults
 
 
@@ -135,6 +137,7 @@ def _unknown(tables: Tables) -> Iterator[Fault]:
         ("targets", "variety", varieties, "variety", "varieties"),
         ("targets", "profile", tables.names("profiles", "profile"), "profile", "profiles"),
         ("orders", "variety", varieties, "variety", "varieties"),
+        ("on_hand", "variety", varieties, "variety", "varieties"),
         ("cultures", "variety", varieties, "variety", "varieties"),
         ("divisions", "variety", varieties, "variety", "varieties"),
         ("divisions", "place", places, "place", "places"),
@@ -227,29 +230,34 @@ def _limit(row: Stage) -> str:
 
 
 def _entries(tables: Tables) -> Iterator[Fault]:
-    """List cultures and divisions that enter a stage that their variety does not have."""
+    """List cultures, divisions and plants on hand that enter or are in a stage that their variety does not have."""
     if "stages" in tables.unread or "stages.applies_to" in tables.spoken:
         return
     groups = {row.variety: row.group for _, row in tables.rows["varieties"]}
-    stages: dict[str, list[str]] = defaultdict(list)
+    stages: dict[str, dict[str, float]] = defaultdict(dict)
     for _, stage in tables.rows["stages"]:
-        stages[stage.applies_to].append(stage.stage)
-    for table in ("cultures", "divisions"):
-        for number, row in tables.having(table, "variety", "enters"):
-            names = stages.get(row.variety) or stages.get(groups.get(row.variety, ""))
-            if names and row.enters not in names:
-                remedy = suggestion(row.enters, names)
-                yield Fault(f"{row.variety} has no such stage", remedy, table, number, "enters", row.enters)
+        stages[stage.applies_to][stage.stage] = stage.typical
+    for table, column in (("cultures", "enters"), ("divisions", "enters"), ("on_hand", "stage")):
+        for number, row in tables.having(table, "variety", column):
+            known, name = stages.get(row.variety) or stages.get(groups.get(row.variety, "")), getattr(row, column)
+            if not known or (table == "on_hand" and name == SALEABLE):
+                continue
+            if name not in known:
+                names = [*known, SALEABLE] if table == "on_hand" else list(known)
+                yield Fault(f"{row.variety} has no such stage", suggestion(name, names), table, number, column, name)
+            elif table == "on_hand" and not known[name]:
+                remedy = f"Write the stage before it, or the one after it ({SALEABLE} after the last)."
+                yield Fault("a stage that takes no time: no plants are in it", remedy, table, number, column, name)
 
 
 def _unsupplied(tables: Tables) -> Iterator[Fault]:
     if "price_list" in tables.unread:
         return
     varieties, sold = tables.names("varieties", "variety"), tables.names("price_list", "variety")
-    possible = sold | _multiplied(tables)
+    possible = sold | _multiplied(tables) | tables.names("on_hand", "variety")
     for number, row in tables.having("targets", "variety"):
         if row.variety in varieties and row.variety not in possible:
-            remedy = "Add a row for it to price_list, cultures or divisions, or remove the target."
+            remedy = "Add a row for it to price_list, cultures, divisions or on_hand, or remove the target."
             yield Fault("no lab sells this variety", remedy, "targets", number, "variety", row.variety)
     pairs = {(row.lab, row.variety) for _, row in tables.rows["price_list"]}
     doubtful = tables.spoken.get("price_list.lab", frozenset())
@@ -306,13 +314,27 @@ def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
     yield from _too_early(header, tables, earliest)
 
 
+def _there(header: Header, tables: Tables) -> Iterator[Fault]:
+    """List plants on hand that are there only later, or have been for longer than can be meant."""
+    first = header.first_week
+    for number, row in tables.having("on_hand", "since"):
+        if row.since > first:
+            problem = "after the first week of the season, so these plants are not there yet"
+            remedy = f"Write {first} or an earlier week, or put plants that are still to come into orders."
+            yield Fault(problem, remedy, "on_hand", number, "since", str(row.since))
+        elif first - row.since > MOST_WEEKS:
+            problem, remedy = f"more than {MOST_WEEKS} weeks ago", "Write the week in which they entered this stage."
+            yield Fault(problem, remedy, "on_hand", number, "since", str(row.since))
+
+
 def _too_early(header: Header, tables: Tables, earliest: Mapping[str, Week]) -> Iterator[Fault]:
     """List targets of which the last buyer has gone before any delivery is possible."""
     first, last = header.first_week, header.first_week + (header.weeks - 1)
-    multiplied = _multiplied(tables)
+    there = _multiplied(tables) | tables.names("on_hand", "variety")
+    there |= {row.variety for _, row in tables.rows["orders"] if row.placed == "yes"}
     for number, row in tables.having("targets", "variety", "week", "until", "waits"):
         possible = earliest.get(row.variety, first)
-        if first <= row.week <= row.last <= last and row.last + row.waits < possible and row.variety not in multiplied:
+        if first <= row.week <= row.last <= last and row.last + row.waits < possible and row.variety not in there:
             column = "week" if row.until is None else "until"
             remedy = (
                 f"The first possible delivery is in {possible}: move the target later, or find an earlier delivery."

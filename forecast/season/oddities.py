@@ -15,6 +15,7 @@ from forecast.errors import Fault
 from forecast.season.cells import nearly_same, same_letters
 from forecast.season.consistency import Tables, first_delivery
 from forecast.season.header import Header
+from forecast.season.orders import SALEABLE
 from forecast.season.places import Normal
 from forecast.season.price_list import PriceLine
 from forecast.season.stages import Stage, well_known
@@ -81,6 +82,7 @@ _LOST = {"cultures": ("start_contamination", "start_death", "contamination", "of
 _HALF = 0.5
 _COMPARED = 300  # names among which one that is nearly the same is sought
 _MANY = 5  # times the targets
+_LONG = 3  # times the usual time of a stage
 _WIDE = 20  # times the 5th percentile
 _RANGE = 0.6  # between two percentiles of a survival
 _LEAP, _DAY_AND_NIGHT = 8.0, 25.0  # °C from the mean of the months beside it, and between minimum and maximum
@@ -126,6 +128,7 @@ def odd_rows(header: Header | None, tables: Tables) -> list[Fault]:
     found += [
         *_dear(header, tables, {one.row for one in found if one.column == "unit_price"}),
         *_numbers(tables),
+        *_long_there(header, tables),
         *_undeliverable(header, tables),
         *_twice(tables),
         *_spellings(tables),
@@ -329,10 +332,28 @@ def _numbers(tables: Tables) -> Iterator[Fault]:
         if row.p5 is not None and row.p95 > _WIDE * row.p5:
             problem = f"more than {_WIDE} times the 5th percentile"
             yield Fault(problem, _MEANT, "targets", number, "p95", row.p95)
-    for number, row in tables.rows["orders"]:
-        if row.variety in wanted and row.quantity > _MANY * wanted[row.variety]:
-            problem = f"more than {_MANY} times all targets of {row.variety}, {wanted[row.variety]:,}"
-            yield Fault(problem, _MEANT, "orders", number, "quantity", row.quantity)
+    for table in ("orders", "on_hand"):
+        for number, row in tables.rows[table]:
+            if row.variety in wanted and row.quantity > _MANY * wanted[row.variety]:
+                problem = f"more than {_MANY} times all targets of {row.variety}, {wanted[row.variety]:,}"
+                yield Fault(problem, _MEANT, table, number, "quantity", row.quantity)
+
+
+def _long_there(header: Header | None, tables: Tables) -> Iterator[Fault]:
+    """List plants on hand that have been in their stage, or saleable, for much longer than is usual."""
+    groups = {row.variety: row for _, row in tables.rows["varieties"]}
+    takes = {(row.applies_to, row.stage): row.typical for _, row in tables.rows["stages"] if row.runs_on == "weeks"}
+    for number, row in tables.rows["on_hand"] if header else ():
+        own, ago = groups.get(row.variety), header.first_week - row.since if header else 0
+        if own is None:
+            continue
+        usual = takes.get((row.variety, row.stage)) or takes.get((own.group, row.stage))
+        if row.stage == SALEABLE and own.saleable_weeks is not None and ago >= own.saleable_weeks:
+            problem = f"past its sale window of {own.saleable_weeks} weeks when the season begins"
+            yield Fault(problem, _MEANT, "on_hand", number, "since", str(row.since))
+        elif usual and ago > _LONG * usual:
+            problem = f"{ago} weeks before the season, and this stage takes {figures(usual)}: few would still be in it"
+            yield Fault(problem, _MEANT, "on_hand", number, "since", str(row.since))
 
 
 def _undeliverable(header: Header | None, tables: Tables) -> Iterator[Fault]:
@@ -349,7 +370,7 @@ def _undeliverable(header: Header | None, tables: Tables) -> Iterator[Fault]:
             line for _, line in tables.rows["price_list"] if line.variety == row.variety and row.lab in (None, line.lab)
         ]
         grown = row.lab is None and row.variety in own
-        if not lines or not row.quantity or grown:
+        if not lines or not row.quantity or grown or row.placed == "yes":
             continue
         weeks = [(first_delivery(line, header.first_week), line.last_week) for line in lines]
         open_then = [line for line, (first, last) in zip(lines, weeks, strict=True) if first <= row.week <= last]

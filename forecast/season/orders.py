@@ -1,8 +1,12 @@
-"""The rows of orders: deliveries ordered or considered."""
+"""The rows of orders and on_hand: deliveries ordered or considered, and plants that are there already."""
 
 from __future__ import annotations
 
-from forecast.season.cells import Name, Note, Row, WeekCell, Whole
+from typing import Literal
+
+from forecast.season.cells import Counted, Name, Note, Row, Text, WeekCell, Whole
+
+SALEABLE = "saleable"  # where plants are that are through all stages
 
 
 class Delivery(Row):
@@ -18,6 +22,8 @@ class Delivery(Row):
         Lab it comes from. Deliveries of one variety from one lab in one week are one batch.
     order
         Name of the order, such as the lab's number for it; several rows may have the same. A batch that came names it.
+    placed
+        ``yes`` if it is ordered already: then it counts in every plan. Empty or ``no``: it is only considered.
     """
 
     variety: Name
@@ -25,4 +31,25 @@ class Delivery(Row):
     quantity: Whole
     lab: Name | None = None
     order: Name | None = None
+    placed: Literal["yes", "no"] | None = None
+    note: Note = None
+
+
+class OnHand(Row):
+    """Plants of one variety that are there when the season begins, in one stage: they count in every plan.
+
+    Parameters
+    ----------
+    variety, stage
+        Variety, and the stage in which its plants are: one of its stages that take time, or ``saleable``.
+    quantity
+        Plants alive in it on the Monday of the first week of the season.
+    since
+        Week in which they entered it, at the latest the first of the season.
+    """
+
+    variety: Name
+    stage: Text
+    quantity: Counted
+    since: WeekCell
     note: Note = None

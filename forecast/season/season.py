@@ -16,7 +16,7 @@ from forecast.rounding import near_whole
 from forecast.season.cells import Row, plain, suggestion
 from forecast.season.consistency import Tables, contradictions, entering
 from forecast.season.header import Header
-from forecast.season.orders import Delivery
+from forecast.season.orders import Delivery, OnHand
 from forecast.season.places import Normal, Place, climate_of
 from forecast.season.price_list import PriceLine
 from forecast.season.propagation_rows import Culture, Division
@@ -43,6 +43,7 @@ TABLES: dict[str, type[Row]] = {
     "targets": Target,
     "profiles": Weight,
     "orders": Delivery,
+    "on_hand": OnHand,
     "climate": Normal,
     "cultures": Culture,
     "divisions": Division,
@@ -54,10 +55,11 @@ class Season(Header):
 
     Parameters
     ----------
-    varieties, stages, places, price_list, targets, profiles, orders, climate, cultures, divisions
+    varieties, stages, places, price_list, targets, profiles, orders, on_hand, climate, cultures, divisions
         The rows of its tables. ``profiles`` say how sales are spread over weeks, ``orders`` are deliveries already
-        ordered or considered, ``climate`` the climate normals outside, ``cultures`` and ``divisions`` how a variety is
-        propagated from explants or stock plants; these five may be empty.
+        ordered or considered, ``on_hand`` plants that are there when it begins, ``climate`` the climate normals
+        outside, ``cultures`` and ``divisions`` how a variety is propagated from explants or stock plants; these six may
+        be empty.
 
     Raises
     ------
@@ -72,6 +74,7 @@ class Season(Header):
     targets: tuple[Target, ...]
     profiles: tuple[Weight, ...] = ()
     orders: tuple[Delivery, ...] = ()
+    on_hand: tuple[OnHand, ...] = ()
     climate: tuple[Normal, ...] = ()
     cultures: tuple[Culture, ...] = ()
     divisions: tuple[Division, ...] = ()
@@ -290,7 +293,8 @@ class Season(Header):
         Parameters
         ----------
         name
-            varieties, stages, places, price_list, targets, profiles, orders, climate, cultures or divisions.
+            varieties, stages, places, price_list, targets, profiles, orders, on_hand, climate, cultures or
+            divisions.
 
         Raises
         ------
@@ -321,6 +325,7 @@ class Season(Header):
             price_list=tuple(row for name in varieties for row in self.price_lines(name)),
             targets=targets,
             profiles=tuple(row for row in self.profiles if row.profile in {target.profile for target in targets}),
+            on_hand=tuple(row for row in self.on_hand if row.variety in named),
             cultures=tuple(row for row in self.cultures if row.variety in named),
             divisions=tuple(row for row in self.divisions if row.variety in named),
             orders=(),

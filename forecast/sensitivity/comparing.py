@@ -138,7 +138,7 @@ class Comparison(Result):
     def _changes(self) -> pd.DataFrame:
         table = differences(self.outcome.season, self.other.season)
         sent = [
-            {(batch.variety, str(batch.week), batch.lab or ""): batch.quantity for batch in side.batches}
+            {(batch.variety, str(batch.week), batch.lab or ""): batch.quantity for batch in side.ordered}
             for side in (self.outcome, self.other)
         ]
         rows: list[tuple[Any, ...]] = []

@@ -14,7 +14,7 @@ from forecast.fates.fate import Batch
 from forecast.fates.weather import FIRST_WEEKS, Weather, prescribe
 from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
-from forecast.growth.simulation import COORDINATES, draw_fate, owners
+from forecast.growth.simulation import COORDINATES, fate_of, owners
 from forecast.growth.stock import SEASON, factor_at
 from forecast.rates.amounts import Count
 from forecast.rates.distributions import Z90, Duration, Share
@@ -113,7 +113,7 @@ def outcome_with(
             for row, owner in enumerate(one.owners)
             if owner == own
         }
-        fates.append(draw_fate(season, under, batch.variety, batch.number, batch.week, shifts=shifts))
+        fates.append(fate_of(season, under, batch, shifts))
     return Outcome(KeptDraws(season, batches, fates, under))
 
 
@@ -124,17 +124,17 @@ def other_streams(streams: Streams, name: str) -> Streams:
 
 
 def _owner(batch: Batch) -> tuple[str, ...]:
-    return "batch", batch.variety, str(batch.number)
+    return "batch", batch.variety, batch.luck
 
 
 def _rates(season: Season, batches: Sequence[Batch], streams: Streams) -> Iterator[Input]:
     """Return survival and time of each stage, for all batches of those that share it."""
     passing: dict[tuple[str, str], list[Batch]] = {}
     for batch in batches:
-        for stage in season.route(batch.variety):
+        for stage in _ahead(season, batch):
             passing.setdefault((stage.applies_to, stage.stage), []).append(batch)
     for some in passing.values():
-        some.sort(key=lambda batch: (batch.variety, batch.number))
+        some.sort(key=lambda batch: (batch.variety, batch.number, batch.luck))
     for (whose, name), some in passing.items():
         route = season.route(some[0].variety)
         at = [stage.stage for stage in route].index(name)
@@ -145,6 +145,15 @@ def _rates(season: Season, batches: Sequence[Batch], streams: Streams) -> Iterat
         if duration.batches_cv and not Level.parse(duration.level).plant:
             kind, value = ("time", duration.unit), partial(_number_at, duration)
             yield _rate(*kind, whose, route[at], duration.level, some, value, streams)
+
+
+def _ahead(season: Season, batch: Batch) -> tuple[Stage, ...]:
+    """Return the stages that a batch has ahead of it: all of its route, or from the one on in which it is already."""
+    route = season.route(batch.variety)
+    if batch.there is None:
+        return route
+    names = [stage.stage for stage in route]
+    return route[names.index(batch.there.stage) :] if batch.there.stage in names else ()
 
 
 def _share_at(share: Share, score: float) -> float:
@@ -161,7 +170,7 @@ def _rate(
 ) -> Input:  # fmt: skip
     quantity = f"{stage.stage} {what}"
     words = [(word, math.sqrt(share)) for word, share in Level.parse(level).shares]
-    named = [owners(stage, batch.variety, batch.number) for batch in batches]
+    named = [owners(stage, batch.variety, batch.luck) for batch in batches]
     parts = [{one[word]: root for word, root in words} for one in named]
     shared = [[sum(root * other.get(owner, 0.0) for owner, root in one.items()) for other in parts] for one in parts]
 

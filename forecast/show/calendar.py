@@ -25,6 +25,7 @@ from forecast.ordering.reach import Excess
 from forecast.ordering.unit_costs import BEFORE
 from forecast.planning.plan import Plan
 from forecast.resources.money_flow import cash_flow
+from forecast.season.stages import Stage
 from forecast.weeks import Week, read_day
 from forecast.words import partner as words
 from forecast.words.numbers import dated
@@ -132,7 +133,7 @@ def write_calendar(
 
 def _orders(outcome: Outcome, excess: Sequence[Excess]) -> Iterator[_Task]:
     by_lab: dict[str, list[Batch]] = defaultdict(list)
-    for batch in outcome.batches:
+    for batch in outcome.ordered:
         by_lab[batch.lab or words.UNNAMED_LAB].append(batch)
     for lab, batches in by_lab.items():
         title = words.ORDER_FROM.format(lab=lab, plantlets=sum(batch.quantity for batch in batches))
@@ -175,10 +176,9 @@ def _grown(outcome: Outcome, batch: Batch) -> Iterator[_Task]:
     """Return the delivery of a batch, and when half of its plants enter each later stage and are ready."""
     season, fate, lab = outcome.season, outcome.fate(batch), batch.lab or words.UNNAMED_LAB
     route = season.route(batch.variety)
-    of = (batch.variety, batch.lab or "", str(batch.week))
-    entered = 0  # stages that plants enter as they come
-    while entered < len(route) and not any(row.typical for row in route[:entered]):
-        entered += 1
+    of = (batch.variety, batch.lab or "", str(batch.week) if batch.there is None else batch.luck)
+    there = None if batch.there is None else (batch.there.stage, batch.there.since)
+    entered = _entered(route, batch)
     about = [words.STAGES.format(stages=", ".join(row.stage for row in route[:entered]))]
     for stages, weeks in enumerate(_halves(outcome, batch)[entered:], start=entered):
         row = route[stages] if stages < len(route) else None
@@ -187,17 +187,31 @@ def _grown(outcome: Outcome, batch: Batch) -> Iterator[_Task]:
             about.append(words.not_half(row.stage if row else None))
             continue
         first, last = ((season.first_week + week).monday for week in (low, min(high, season.weeks - 1)))
+        never = float((weeks == season.weeks).mean()) if high == season.weeks else 0.0
         text = words.half_note(
             plants=batch.quantity * float(fate.reached[stages].mean()), lab=lab, delivered=batch.week, first=first,
-            last=last, never=float((weeks == season.weeks).mean()) if high == season.weeks else 0.0, ready=row is None,
+            last=last, never=never, ready=row is None, there=there,
         )  # fmt: skip
         title = words.half_entry(batch.variety, row.stage if row else None)
         key = ("stage", *of, row.stage) if row else ("ready", *of)
         when, place = (season.first_week + median).monday, (row or route[-1]).place
         yield _Task(key, "move" if row else "ready", when, _BY_THE_WEEK, title, text, place)
+    if there is not None:
+        return
     title = words.DELIVERY.format(lab=lab, quantity=batch.quantity, variety=batch.variety)
     place = route[entered - 1].place
     yield _Task(("delivery", *of), "delivery", batch.week.monday, _BY_THE_WEEK, title, "\n".join(about), place)
+
+
+def _entered(route: Sequence[Stage], batch: Batch) -> int:
+    """Return how many stages plants have entered as they come, or as the season begins: the first one at least."""
+    entered = 0
+    while entered < len(route) and not any(row.typical for row in route[:entered]):
+        entered += 1
+    if batch.there is None:
+        return entered
+    names = [row.stage for row in route]
+    return names.index(batch.there.stage) + 1 if batch.there.stage in names else len(route) + 1
 
 
 def _halves(outcome: Outcome, batch: Batch) -> NDArray[np.intp]:

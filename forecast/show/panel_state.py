@@ -89,20 +89,23 @@ class WhatIf:
         if orders is None:
             given = plan_orders(season, draws=draws, seed=seed, aim=aim_for(season)).orders
         else:
-            batches = simulate(season, orders, draws=draws, seed=seed).batches
+            batches = simulate(season, orders, draws=draws, seed=seed).ordered
             given = tuple(batch.delivery for batch in batches if batch.quantity)
         self.variety = _chosen(season, variety, {row.variety for row in given}, planned=orders is None)
         self._earns = not unpriced(season.varieties, season.targets_of(self.variety))
         own = tuple(row for row in given if row.variety == self.variety)
         self._beside = tuple(row for row in given if row.variety != self.variety)
-        self._flow(season, outcome_of(season, own, self._streams))  # refuses what no price-list line covers
+        self._flow(season, self._grown(season, own, [self.variety]))  # refuses what no price-list line covers
         self._stage = sliders.doubtful(season, self.variety)
         self._asked = Asked(season, own)
         self.sliders = tuple(self._sliders())
         self.base = tuple(slider.base for slider in self.sliders)
         weeks = [value for slider in self.sliders for value in slider.values if isinstance(value, Week)]
         self._first = str(min([*weeks, *(row.week for row in self._beside)]))
-        self._apart = outcome_of(season, [row for row in self._beside if not self._shares(row.variety)], self._streams)
+        apart = [
+            row.variety for row in season.varieties if row.variety != self.variety and not self._shares(row.variety)
+        ]
+        self._apart = self._grown(season, self._beside, apart)
         self._others = lru_cache(_OUTCOMES)(self._grown_beside)
         self._unpriced = lru_cache(_OUTCOMES)(self._without_price)
         self._answers = lru_cache(_ANSWERS)(self._answered)
@@ -193,7 +196,7 @@ class WhatIf:
 
     def _without_price(self, at: tuple[int, ...]) -> _Unpriced:
         asked = self._moved(at)
-        own = outcome_of(asked.season, asked.orders, self._streams)
+        own = self._grown(asked.season, asked.orders, [self.variety])
         target = own.targets(self.variety)
         areas = zip(own.drawn.area(), self._others(at[0] if self._stage else 0), strict=True)
         space = space_taken(own, *(one + beside for one, beside in areas))
@@ -216,10 +219,10 @@ class WhatIf:
     def _sentences(self, own: Outcome, target: pd.DataFrame) -> tuple[str, ...]:
         """Return what is ordered, what comes of each target, and how many more plants its level would take."""
         season = own.season
-        shipments = [shipment_of(season, row.delivery) for row in own.batches]
+        shipments = [shipment_of(season, row.delivery) for row in own.ordered]
         each = zip(records(target), records(Reached(own, shipments, None).table(self.variety)), strict=True)
         return (
-            words.ordered(self.variety, [(row.quantity, row.lab, row.week) for row in own.batches]),
+            words.ordered(self.variety, [(row.quantity, row.lab, row.week) for row in own.ordered]),
             *(words.reached(one | more, season.currency) for one, more in each),
         )
 
@@ -236,11 +239,18 @@ class WhatIf:
         """Whether another variety goes through the stage of which the survival can be moved."""
         return self._stage is not None and self._stage in self._asked.season.route(variety)
 
+    def _grown(self, season: Season, orders: Sequence[Delivery], varieties: Sequence[str]) -> Outcome:
+        """Return what comes of the orders of some varieties, and of their plants on hand."""
+        own = [row for row in orders if row.variety in varieties]
+        there = [row for row in season.on_hand if row.variety in varieties]
+        return outcome_of(season, own, self._streams, there)
+
     def _grown_beside(self, to: int) -> tuple[Array, Array]:
         """Return the area of other varieties and its variance, as `Draws.area`, with the survival at a position."""
         season = self.sliders[0].moved(self._asked, to).season if self._stage else self._asked.season
-        shared = [row for row in self._beside if self._shares(row.variety)]
-        areas = zip(outcome_of(season, shared, self._streams).drawn.area(), self._apart.drawn.area(), strict=True)
+        others = (row.variety for row in season.varieties if row.variety != self.variety)
+        shared = self._grown(season, self._beside, [name for name in others if self._shares(name)])
+        areas = zip(shared.drawn.area(), self._apart.drawn.area(), strict=True)
         expected, variance = (one + apart for one, apart in areas)
         return expected, variance
 

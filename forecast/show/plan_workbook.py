@@ -134,7 +134,7 @@ def _results(plan: Plan | Outcome) -> dict[str, pd.DataFrame]:
     if found:
         notes = list(found.pop("notes").itertuples(index=False, name=None)) + notes
     else:
-        rows = [(row.variety, str(row.week), row.quantity, row.lab) for row in outcome.batches]
+        rows = [(row.variety, str(row.week), row.quantity, row.lab) for row in outcome.ordered]
         found["orders"] = pd.DataFrame(rows, columns=["variety", "week", "quantity", "lab"])
         notes += [("please note", line) for line in words.CAUTIONS]
         try:

@@ -61,6 +61,7 @@ Our lab,Hosta 'Second',"plantlets, 72 to a tray",720,1.2,72,72
 Another lab,Hosta 'First',"plantlets, 48 to a tray",1,1.6,48,48
 Another lab,Hosta 'Second',"plantlets, 48 to a tray",1,1.6,48,48
 """
+_NOT_AT_FIRST = {"profiles", "on_hand"}
 _TARGETS = """variety,target,p5,median,p95,promised
 Hosta 'First',400,,,,
 Hosta 'Second',,120,200,280,0.8
@@ -122,7 +123,7 @@ def _texts(season: Season) -> dict[str, str]:
     tables = {
         f"{name}.csv": _comments(kind) + table_text(getattr(season, name), kind)
         for name, kind in TABLES.items()
-        if name != "profiles" or season.profiles
+        if name not in _NOT_AT_FIRST or getattr(season, name)
     }
     return {"season.toml": _header(season), **tables}
 

@@ -387,14 +387,21 @@ def half_entry(variety: str, stage: str | None) -> str:
 
 
 def half_note(
-    *, plants: float, lab: str, delivered: Week, first: date, last: date, never: float, ready: bool = False
-) -> str:
-    """Return when half a batch reaches a stage or is ready, and the chance that it does not in the season."""
+    *, plants: float, lab: str, delivered: Week, first: date, last: date, never: float, ready: bool = False,
+    there: tuple[str, Week] | None = None,
+) -> str:  # fmt: skip
+    """Return when half a batch reaches a stage or is ready, and the chance that it does not in the season.
+
+    The batch is of a lab, or was there when the season began: in a stage, and since a week.
+    """
+    origin = f"from {lab}, delivered {dated(delivered)}"
+    if there is not None:
+        origin = f"on hand, in {there[0]} since {dated(there[1])}"
     what = "is ready" if ready else "reaches this stage"
     late = f"; in {seasons(never)} not before the season ends" if never else ""
     return (
-        f"About {rounded(plants)} plants from {lab}, delivered {dated(delivered)}. Half the batch {what} between the "
-        f"weeks of {day(first)} and {day(last)} (90 % range){late}."
+        f"About {rounded(plants)} plants {origin}. Half the batch {what} between the weeks of {day(first)} and "
+        f"{day(last)} (90 % range){late}."
     )
 
 

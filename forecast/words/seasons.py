@@ -8,8 +8,11 @@ from pathlib import Path
 from forecast.weeks import Week
 from forecast.words.numbers import counted, dated, figures, percent
 
-_PARTS = {"orders": "delivery on order", "climate": "row of climate", "cultures": "culture", "divisions": "division"}
-_PLURALS = {"orders": "deliveries on order", "climate": "rows of climate"}
+_PARTS = {
+    "orders": "delivery on order", "on_hand": "batch on hand", "climate": "row of climate", "cultures": "culture",
+    "divisions": "division",
+}  # fmt: skip
+_PLURALS = {"orders": "deliveries on order", "on_hand": "batches on hand", "climate": "rows of climate"}
 _MONEY = {
     "budget": "Budget", "overdraft": "Overdraft", "opening_cash": "Opening cash", "fixed_costs": "Fixed costs",
 }  # fmt: skip

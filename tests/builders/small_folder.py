@@ -51,6 +51,10 @@ Calla 'Corvane',2027-W11,200,South Lab
 }
 
 MULTIPLIED = {
+    "on_hand.csv": """\
+variety,stage,quantity,since,note
+Hosta 'Belwin',growing on,150,2026-W38,left in autumn
+""",
     "profiles.csv": """\
 profile,week,weight,note
 early,1,3,

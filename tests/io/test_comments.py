@@ -17,7 +17,7 @@ from forecast.season.cells import is_error
 from forecast.season.season import TABLES
 from forecast.show.plan_workbook import write_plan_workbook
 from forecast.starter.past import records_until
-from forecast.starter.starter import example
+from forecast.starter.starter import VARIETIES, example
 from forecast.weeks import Week
 
 # As spreadsheets in English, German, French, Spanish, Dutch, Danish, Russian and Hungarian show them, from memory.
@@ -40,7 +40,8 @@ def test_errors_of_spreadsheets_are_known_in_any_language_and_nothing_else_is_ta
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("whole")
-    season = example(WEEK).replace(profiles=[{"profile": "early", "week": 1, "weight": 1}])
+    there = [{"variety": VARIETIES[0], "stage": "growing on", "quantity": 30, "since": WEEK}]
+    season = example(WEEK).replace(profiles=[{"profile": "early", "week": 1, "weight": 1}], on_hand=there)
     write_season(season, folder)
     write_records(records_until(WEEK), folder)
     return folder
@@ -146,7 +147,8 @@ def test_an_error_cell_of_a_workbook_is_reported_in_any_column_and_language(
 
 
 def test_a_workbook_is_read_with_its_remarks_and_rows_alike(tmp_path: Path) -> None:
-    season = example(WEEK).replace(profiles=[{"profile": "early", "week": 1, "weight": 1}])
+    there = [{"variety": VARIETIES[0], "stage": "growing on", "quantity": 30, "since": WEEK}]
+    season = example(WEEK).replace(profiles=[{"profile": "early", "week": 1, "weight": 1}], on_hand=there)
     path = tmp_path / "plan.xlsx"
     write_plan_workbook(season, path)
     made = openpyxl.load_workbook(path)

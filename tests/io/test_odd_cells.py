@@ -49,6 +49,7 @@ FILLED: dict[str, dict[str, str]] = {
                "last_week": "2028-W04"},
     "targets": {"promised": "0.9", "until": "2027-W44", "channel": "a florist", "profile": "early", "price": "9.5",
                 "price_end": "9", "promised_share": "0.9", "short_cost": "2", "waits": "2"},
+    "orders": {"placed": "yes", "order": "4711"},
     "cultures": {"start": "2026-W45"},
     "divisions": {"first_weeks": "4", "most_rounds": "3"},
 }  # fmt: skip
@@ -75,8 +76,8 @@ DENSE = {("stages", "plants_per_m2"), ("divisions", "plants_per_m2")}
 CELSIUS = {("stages", "base_temperature"), ("stages", "upper_threshold"), ("stages", "cold_below"),
            ("stages", "heat_above"), ("places", "held_above"), ("climate", "t_min"), ("climate", "t_max"),
            ("weather", "t_min"), ("weather", "t_max")}  # fmt: skip
-PLANTS = {("orders", "quantity"), ("batches", "received"), ("batches", "ordered"), ("counts", "alive"),
-          ("counts", "losses")}  # fmt: skip
+PLANTS = {("orders", "quantity"), ("on_hand", "quantity"), ("batches", "received"), ("batches", "ordered"),
+          ("counts", "alive"), ("counts", "losses")}  # fmt: skip
 TRAYS = {("price_list", "minimum"), ("price_list", "multiple")}
 DIGIT = {("places", "usable"), ("divisions", "divisions"), ("cultures", "multiplication")}  # of which one slipped
 SHARES = {("stages", "batches_cv"), ("stages", "plants_cv"), ("cultures", "multiplication_cv"),

@@ -8,10 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from small_seasons import offer, season, stage
 
+import forecast
 from forecast.errors import Refused
 from forecast.fates.fate import Batch
 from forecast.ordering.price_breaks import PriceList
-from forecast.ordering.shipments import Box, Shipment, bill, shipment_of
+from forecast.ordering.shipments import Box, Shipment, bill, placed, shipment_of
 from forecast.season.orders import Delivery
 from forecast.season.price_list import PriceLine
 from forecast.weeks import Week
@@ -180,3 +181,44 @@ def test_an_order_that_no_offer_covers_is_refused_with_what_would_be_accepted(or
     assert (fault.table, fault.column, fault.value) == ("orders", column, value)
     assert fault.row == (2 if known else None)
     assert remedy in fault.remedy
+
+
+PLACED = [
+    ordered(33, "2027-W02", "Near"),
+    ordered(12, "2027-W02", "Near"),
+    ordered(30, "2027-W02", "Near").replace(placed="no"),
+    ordered(51, "2027-W06"),
+    ordered(70, "2027-W06", "Far"),
+]
+
+
+def placed_orders(*rows):
+    return [row if row.placed else row.replace(placed="yes") for row in rows]
+
+
+def test_what_is_ordered_already_has_any_number_and_comes_sooner_than_if_it_were_ordered_now():
+    """Near takes multiples of five and two weeks; of 51, no lab named, it sends 51 at 2, and Far at 1 and 60 a box."""
+    plan = season([stage()], varieties="AB", price_list=OFFERS, orders=placed_orders(*PLACED))
+    found = placed(plan)
+    assert [(str(one.week), one.lab, one.quantity) for one in found] == [
+        ("2027-W02", "Near", 45), ("2027-W06", "Far", 70), ("2027-W06", "Near", 51),
+    ]  # fmt: skip
+    assert bill(found).total == 45 * 2 + 70 + 60 + 51 * 2
+    assert placed(plan.replace(orders=[row.replace(placed=None) for row in plan.orders])) == ()
+    assert placed(plan.replace(orders=())) == ()
+
+
+def test_orders_that_are_placed_are_paid_for_as_they_are_and_others_must_be_orderable():
+    plan = season([stage()], price_list=OFFERS, orders=placed_orders(*PLACED[:2]))
+    flow = forecast.cash_flow(forecast.simulate(plan, draws=4, seed=1))
+    assert flow.margin == pytest.approx(np.full(4, -90.0))
+    again = forecast.cash_flow(forecast.simulate(plan, placed(plan), draws=4, seed=1))
+    assert again.margin == pytest.approx(flow.margin)
+    mixed = plan.replace(orders=placed_orders(*PLACED[:3]))  # of one batch, not all is placed
+    with pytest.raises(Refused, match="no price-list line covers 75"):
+        forecast.cash_flow(forecast.simulate(mixed, draws=4, seed=1))
+
+
+def test_an_order_that_is_placed_with_a_lab_outside_of_its_list_has_the_price_of_the_list():
+    plan = season([stage()], price_list=OFFERS, orders=placed_orders(ordered(20, "2027-W30", "Near")))
+    assert [(one.lab, one.price) for one in placed(plan)] == [("Near", 40)]

@@ -14,7 +14,9 @@ NOT_A_LEVEL = (
     "not a level. Write one of belief, season, variety, batch, cycle (of a culture), plant, or shares of all but the "
     "last that add to 1, such as 'season 0.3 variety 0.2 batch 0.5'."
 )
-NO_LAB = "no lab sells this variety. Add a row for it to price_list, cultures or divisions, or remove the target."
+NO_LAB = (
+    "no lab sells this variety. Add a row for it to price_list, cultures, divisions or on_hand, or remove the target."
+)
 UNKNOWN = "no variety of this name in varieties. Correct the spelling, or add it to varieties."
 FILL_SURVIVAL = "Fill survival and survival_sd, or survival_p5 and survival_p95, or survived and of."
 FILL_TARGET = "Fill target, or all of p5, median and p95."

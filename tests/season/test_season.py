@@ -144,7 +144,7 @@ def test_with_stage_twice_is_as_once(season: Season) -> None:
         (
             lambda season: season.table("weather"),
             "name, 'weather': a season has no such table. It has varieties, stages, places, price_list, targets, "
-            "profiles, orders, climate, cultures, divisions.",
+            "profiles, orders, on_hand, climate, cultures, divisions.",
         ),
     ],
 )

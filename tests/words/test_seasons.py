@@ -58,7 +58,7 @@ def test_thermal_time_has_its_base_temperature():
 
 
 COUNTS = {"varieties": 10, "groups": 4, "targets": 11, "plants": 4350, "price_list": 32, "labs": 3, "orders": 10}
-NONE = dict.fromkeys(("orders", "climate", "cultures", "divisions"), 0)
+NONE = dict.fromkeys(("orders", "on_hand", "climate", "cultures", "divisions"), 0)
 
 
 def said(counts, **cells):
