@@ -117,7 +117,7 @@ class Reached:
         for one in self._of(variety):
             if one.week <= row.week and (larger := self._enough(one, at, level)):
                 more = larger.quantity - one.quantity
-                growing = self._money(variety).growing / sum(each.quantity for each in self._of(variety))
+                growing = self._money(variety).growing / self._plants(variety)
                 found.append((self._dearer(one, larger) + more * growing, one, larger))
         if not found:
             return None
@@ -153,12 +153,16 @@ class Reached:
         price, ordered = season.variety(variety).markdown_price, sum(one.quantity for one in own)
         if not price or self._flow is None or not ordered:
             return None
-        money, share = self._money(variety), float(self._outcome.ready(variety)[-1].mean()) / ordered
-        plants = money.markdown / price
-        last = max(one.line.unit_price + (one.box.each if one.box else 0.0) for one in own) + money.growing / ordered
+        money, every = self._money(variety), self._plants(variety)
+        share, plants = float(self._outcome.ready(variety)[-1].mean()) / every, money.markdown / price
+        last = max(one.line.unit_price + (one.box.each if one.box else 0.0) for one in own) + money.growing / every
         if plants < 0.5 or price * share <= last:
             return None
         return Surplus(variety, plants, ordered, price, season.currency)
+
+    def _plants(self, variety: str) -> int:
+        """Return the plants of a variety that are ordered or on hand."""
+        return sum(batch.quantity for batch in self._outcome.drawn.batches_of(variety))
 
     def _of(self, variety: str) -> list[Shipment]:
         return [one for one in self._shipments if one.variety == variety]
@@ -169,7 +173,8 @@ class Reached:
 
     def _grown(self, one: Shipment, other: Shipment) -> Outcome:
         """Return what comes of one variety alone, in the same draws, with another shipment in the place of one."""
-        batches = batches_of(self._season, [other if each is one else each for each in self._of(one.variety)])
+        every = batches_of(self._season, [other if each is one else each for each in self._of(one.variety)])
+        batches = [batch for batch in every if batch.variety == one.variety]  # plants on hand of others apart
         fates = map(self._outcome.fate, self._outcome.drawn.batches_of(one.variety))
         return Outcome(KeptDraws(self._priced, batches, fates, self._outcome.streams))
 

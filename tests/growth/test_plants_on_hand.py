@@ -9,6 +9,8 @@ from small_seasons import asks, offer, season, stage
 import forecast
 from forecast.fates.fate import Batch
 from forecast.growth.simulation import batches_of, outcome_of, season_streams
+from forecast.ordering.shipments import shipment_of
+from forecast.resources.reached import Reached
 from forecast.season.orders import OnHand
 from forecast.sensitivity.inputs import inputs_of, outcome_with
 from forecast.show.calendar import write_calendar
@@ -264,3 +266,16 @@ def test_the_calendar_says_when_plants_on_hand_go_on_and_are_ready_and_neither_o
     assert [line[-8:] for line in starts] == ["20270118", "20270301"]  # weeks 3 and 9
     assert "Order from Lab: 10" in text
     assert text.count("Delivery from") == 1
+
+
+def test_what_more_plants_would_take_leaves_plants_on_hand_as_they_are():
+    """60 that grow on are ready for sure; of 100 asked for, 40 more are needed beside them, and not 100."""
+    sure = [stage("growing on", typical=6, survival=1)]
+    rows = [there(quantity=60), there(quantity=7, variety="B")]
+    plan = season(sure, varieties="AB", on_hand=rows, targets=[asks(100, "2027-W20")])
+    plan = plan.replace(varieties=[row.replace(sale_price=5) for row in plan.varieties])
+    outcome = forecast.simulate(plan, [("A", "2027-W02", 10)], draws=16, seed=1)
+    orders = [shipment_of(plan, batch) for batch in outcome.ordered]
+    (found,) = Reached(outcome, orders, forecast.cash_flow(outcome)).table().to_dict("records")
+    assert (found["sold"], found["short"], found["more_plants"]) == (70, 30, 30)
+    assert (found["more_cost"], found["more_income"]) == (30, 150)
