@@ -201,9 +201,9 @@ class SellingSeason(WholeSeason):
         return self.margins - self.short
 
     def wishes(self, variety: Mapping[str, str]) -> list[Wish]:
-        """Return the rows of a variety."""
+        """Return the rows of a variety: of two as sure and as dear, the one that begins first is served first."""
         rows = [row for row in self.tables["targets"] if row["variety"] == variety["variety"]]
-        return [self.wish(variety, row) for row in rows]
+        return sorted((self.wish(variety, row) for row in rows), key=lambda wish: wish.first)
 
     def wish(self, variety: Mapping[str, str], row: Mapping[str, str]) -> Wish:
         """Return what a row says."""

@@ -1,0 +1,69 @@
+"""What orders are worth by the package's own account: margin, price of being short, and promises kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from forecast.growth.simulation import simulate
+from forecast.resources.money_flow import cash_flow
+from forecast.season.season import Season
+from forecast.streams import Array
+
+
+@dataclass(frozen=True, eq=False)
+class Worth:
+    """What some orders come to in every draw.
+
+    Parameters
+    ----------
+    margin, short
+        Margin, and price of being short, shape (draws,) [currency].
+    chances
+        By promised row, what is promised and what is reached.
+    """
+
+    margin: Array
+    short: Array
+    chances: dict[tuple[str, str, str], tuple[float, float]]
+
+    @property
+    def objective(self) -> Array:
+        """The margin less the price of being short, shape (draws,) [currency]."""
+        return self.margin - self.short
+
+    @property
+    def worst(self) -> float:
+        """Mean margin of the worst tenth [currency]."""
+        kept = self.margin.size / 10
+        parts = np.clip(kept - np.arange(self.margin.size), 0, 1)
+        return float(parts @ np.sort(self.margin) / kept)
+
+    def keeps(self, errors: float = 0.0) -> bool:
+        """Say whether every promise is kept, but for so many standard errors."""
+        n = self.margin.size
+        return all(
+            reached >= asked - errors * (asked * (1 - asked) / n) ** 0.5 for asked, reached in self.chances.values()
+        )
+
+
+def worth(season: Season, orders: Iterable[Any], *, draws: int, seed: int) -> Worth:
+    """Return what orders come to; without any, that nothing is sold."""
+    orders = tuple(orders)
+    outcome = simulate(season, orders, draws=draws, seed=seed) if orders else None
+    margin = cash_flow(outcome).margin if outcome else np.zeros(draws)
+    short = np.zeros(draws)
+    chances = {}
+    for name in season.targeted:
+        sold = outcome.sold(name) if outcome else None
+        for at, row in enumerate(season.targets_of(name)):
+            wanted = sold.buyers.rows[at].come[-1] if sold else row.median_demand  # exact only for a stated number
+            got = sold.total(at) if sold else np.zeros(draws)
+            short = short + season.short_cost_of(row) * (wanted - got)
+            if row.promised:
+                kept = sold.kept(at, season.needed(row, wanted)).mean() if sold else 0.0
+                chances[name, str(row.week), row.channel or ""] = row.promised, float(kept)
+    return Worth(np.asarray(margin), np.asarray(short), chances)
