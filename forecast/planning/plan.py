@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
@@ -11,7 +11,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
-from forecast.errors import refuse, whole
+from forecast.errors import Refused, refuse, whole
 from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import season_streams, simulate
@@ -24,6 +24,7 @@ from forecast.planning.columns import Column
 from forecast.planning.out_of_sample import OutOfSample, evaluate
 from forecast.planning.pricing import PricingProblem
 from forecast.resources.money_flow import CashFlow, cash_flow
+from forecast.resources.price_of_shortage import LEVELS, ShortPrices, short_prices
 from forecast.resources.reached import Reached, Surplus
 from forecast.season.consistency import unpriced
 from forecast.season.orders import Delivery
@@ -168,6 +169,28 @@ class Plan(Result):
     @cached_property
     def _targets(self) -> pd.DataFrame:
         return self._reached.table()
+
+    def short_prices(self, levels: Sequence[float] = LEVELS) -> ShortPrices:
+        """Return which service level the price of being short gives, and what other levels count a missing plant for.
+
+        Parameters
+        ----------
+        levels
+            Service levels that are asked about [0 to 1].
+
+        Raises
+        ------
+        Refused
+            If a variety with a target has no sale price, or `levels` is empty or one of them is no such share.
+
+        Notes
+        -----
+        A service level is right if its last plant costs as much, less what it brings in, as the missing plants that it
+        saves: the price is the one for the other, on the largest delivery of the plan that can serve the target.
+        """
+        if faults := [*unpriced(self.season.varieties, self.season.targets).values()]:
+            raise Refused(faults)
+        return short_prices(self._reached, levels, draws=self.draws, seed=self.seed)
 
     @cached_property
     def surplus(self) -> tuple[Surplus, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from functools import cached_property
@@ -65,9 +66,9 @@ class Reached:
     """What comes of the targets of a plan: its orders, what comes of them, and the money; None without sale prices."""
 
     def __init__(self, outcome: Outcome, shipments: Sequence[Shipment], flow: CashFlow | None) -> None:
-        self._season, self._outcome, self._flow = outcome.season, outcome, flow
+        self.season, self._outcome, self._flow = outcome.season, outcome, flow
         self._shipments = tuple(shipments)
-        self._priced = given_away(self._season) if flow is None else self._season
+        self._priced = given_away(self.season) if flow is None else self.season
 
     @cached_property
     def _entries(self) -> pd.DataFrame:
@@ -84,7 +85,7 @@ class Reached:
 
     def table(self, *varieties: str) -> pd.DataFrame:
         """Return the rows of `Plan.targets`, of some varieties or of all."""
-        rows = [cells for variety in varieties or self._season.targeted for cells in self._rows(variety)]
+        rows = [cells for variety in varieties or self.season.targeted for cells in self._rows(variety)]
         columns = [*_STATED, "target", "chance", "sold", "short", "level", "more_plants", *_MORE]
         frame = pd.DataFrame(rows, columns=columns).astype({"more_plants": "Int64"})
         frame = frame.drop(columns=[name for name in _STATED if frame[name].isna().all()])
@@ -97,7 +98,7 @@ class Reached:
         return tuple(one for one in found if one is not None)
 
     def _rows(self, variety: str) -> Iterator[tuple[object, ...]]:
-        season, outcome = self._season, self._outcome
+        season, outcome = self.season, self._outcome
         ordered = variety in outcome.varieties
         chances = outcome.targets(variety)["chance"].tolist() if ordered else []
         made = outcome.sold(variety)
@@ -112,50 +113,65 @@ class Reached:
 
     def _more(self, row: Target, at: int, level: float) -> More | None:
         """Return what brings a target to a level, on one of the deliveries of its variety: what costs least."""
-        variety = row.variety
         found: list[tuple[float, Shipment, Shipment]] = []
-        for one in self._of(variety):
-            if one.week <= row.week and (larger := self._enough(one, at, level)):
+        for one in self.timely(row):
+            if larger := self.enough(one, at, level):
                 more = larger.quantity - one.quantity
-                growing = self._money(variety).growing / self._plants(variety)
-                found.append((self._dearer(one, larger) + more * growing, one, larger))
+                found.append((self._dearer(one, larger) + more * self.growing(row.variety), one, larger))
         if not found:
             return None
         _, one, larger = min(found, key=lambda each: each[0])
-        then, now = _money(cash_flow(self._grown(one, larger)).entries()), self._money(variety)
+        then, now = _money(cash_flow(self.grown(one, larger)).entries()), self._money(row.variety)
         cost = self._dearer(one, larger) + then.growing - now.growing
         return More(larger.quantity - one.quantity, cost, None if self._flow is None else then.income - now.income)
 
-    def _enough(self, one: Shipment, at: int, level: float) -> Shipment | None:
-        """Return the same shipment with as many plants as bring a target to a level; None if none do."""
-        prices = one.prices
+    def enough(self, one: Shipment, at: int, level: float, *, orderable: bool = True) -> Shipment | None:
+        """Return the same shipment with the fewest plants that bring a target to a level; None if none do.
 
-        def enough(quantity: int) -> bool:
-            grown = self._grown(one, replace(one, quantity=quantity))
+        Of those that the lab accepts, or of all whole numbers.
+        """
+        accepted = one.prices.orderable if orderable else math.ceil
+
+        def reached(quantity: int) -> bool:
+            grown = self.grown(one, replace(one, quantity=quantity))
             return bool(reaches(grown.targets(one.variety)["chance"].iloc[at], level))
 
-        low, step = one.quantity, max(prices.breaks[-1].multiple, one.quantity // 8)
-        high = prices.orderable(low + step)
-        while not enough(high):
+        low, high, step = 0, one.quantity, max(one.prices.breaks[-1].multiple, one.quantity // 8)
+        while not reached(high):
             if high > _MOST * one.quantity:
                 return None
+            low, high = high, accepted(high + step)
             step *= 2
-            low, high = high, prices.orderable(high + step)
-        while prices.orderable(low + 1) < high:
-            middle = prices.orderable((low + high) // 2)
+        while accepted(low + 1) < high:
+            middle = accepted(max((low + high) // 2, low + 1))
             if middle >= high:
-                middle = prices.orderable(low + 1)
-            low, high = (low, middle) if enough(middle) else (middle, high)
+                middle = accepted(low + 1)
+            low, high = (low, middle) if reached(middle) else (middle, high)
         return replace(one, quantity=high)
 
+    def timely(self, row: Target) -> list[Shipment]:
+        """Return the deliveries of the variety of a target that come before its sale ends."""
+        return [one for one in self._of(row.variety) if one.week <= row.last]
+
+    def grown(self, one: Shipment, other: Shipment) -> Outcome:
+        """Return what comes of one variety alone, in the same draws, with another shipment in the place of one."""
+        every = batches_of(self.season, [other if each is one else each for each in self._of(one.variety)])
+        batches = [batch for batch in every if batch.variety == one.variety]  # plants on hand of others apart
+        fates = map(self._outcome.fate, self._outcome.drawn.batches_of(one.variety))
+        return Outcome(KeptDraws(self._priced, batches, fates, self._outcome.streams))
+
+    def growing(self, variety: str) -> float:
+        """Return what it costs to grow a plant of a variety, ordered or on hand [currency], on average."""
+        return self._money(variety).growing / self._plants(variety)
+
     def _surplus(self, variety: str) -> Surplus | None:
-        season, own = self._season, self._of(variety)
+        season, own = self.season, self._of(variety)
         price, ordered = season.variety(variety).markdown_price, sum(one.quantity for one in own)
         if not price or self._flow is None or not ordered:
             return None
         money, every = self._money(variety), self._plants(variety)
         share, plants = float(self._outcome.ready(variety)[-1].mean()) / every, money.markdown / price
-        last = max(one.line.unit_price + (one.box.each if one.box else 0.0) for one in own) + money.growing / every
+        last = max(map(landed, own)) + money.growing / every
         if plants < 0.5 or price * share <= last:
             return None
         return Surplus(variety, plants, ordered, price, season.currency)
@@ -171,15 +187,18 @@ class Reached:
         """Return how much more plants and freight cost if a shipment is larger [currency]."""
         return bill([larger if each is one else each for each in self._shipments]).total - self._paid
 
-    def _grown(self, one: Shipment, other: Shipment) -> Outcome:
-        """Return what comes of one variety alone, in the same draws, with another shipment in the place of one."""
-        every = batches_of(self._season, [other if each is one else each for each in self._of(one.variety)])
-        batches = [batch for batch in every if batch.variety == one.variety]  # plants on hand of others apart
-        fates = map(self._outcome.fate, self._outcome.drawn.batches_of(one.variety))
-        return Outcome(KeptDraws(self._priced, batches, fates, self._outcome.streams))
-
     def _money(self, variety: str) -> _Money:
         return _money(self._entries[self._entries["variety"] == variety])
+
+
+def income(outcome: Outcome) -> float:
+    """Return what sales and markdown of an outcome bring in [currency], on average."""
+    return _money(cash_flow(outcome).entries()).income
+
+
+def landed(one: Shipment) -> float:
+    """Return what one more plantlet of a shipment costs with its freight [currency], boxes being filled."""
+    return one.line.unit_price + (one.box.each if one.box else 0.0)
 
 
 def _money(entries: pd.DataFrame) -> _Money:

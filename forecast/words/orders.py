@@ -219,6 +219,26 @@ def target_columns(rows: Sequence[Mapping[str, Any]], currency: str) -> dict[str
     return found | ({"by": ON_SALE} if any(row.get("until") for row in rows) else {})
 
 
+SHORT_PRICES = (
+    "What a missing plant has to cost, beyond its lost sale, for a service level to be right. First what the plan "
+    "counts and reaches."
+)
+
+
+def short_prices(rows: Sequence[Mapping[str, Any]], levels: Sequence[float], currency: str) -> str:
+    """Return which service level the price of being short gives, target by target, and at which others are right."""
+    lines = []
+    for row in rows[: _MOST_LINES - 2]:
+        prices = [(of_20(level), row[str(level)]) for level in levels]
+        known = [f"{often} at {money(price, currency)}" for often, price in prices if price is not None]
+        whom = f" for {row['channel']}" if row.get("channel") else ""
+        now = f"{of_20(row['chance'])} at {money(row['short_cost'], currency)}"
+        others = f"; {', '.join(known)}" if known else ""
+        lines.append(f"{row['target']:,} {row['variety']}{whom}, {span(row['week'], row.get('until'))}: {now}{others}.")
+    more = len(rows) - len(lines)
+    return "\n".join([SHORT_PRICES, *lines, *([f"And {more:,} more: table() lists all."] if more else [])])
+
+
 def more_certainty(row: Mapping[str, Any], currency: str) -> str:
     """Return how many more plants reach the level of a target, for what; nothing if it is reached or none is there."""
     if not _lacks(row):

@@ -61,7 +61,7 @@ def test_without_sale_prices_what_more_takes_has_a_cost_and_no_income():
     made = nursery(asks(100, promised=0.5), price=None)
     plan = forecast.plan_orders(made, aim="cost", **DRAWS)
     surer = Reached(plan.simulate(), plan.shipments, None)
-    surer._season = made.replace(targets=[asks(100)])  # to be as sure as 0.9, with the orders for 0.5
+    surer.season = made.replace(targets=[asks(100)])  # to be as sure as 0.9, with the orders for 0.5
     row = surer.table().iloc[0]
     more = next(n for n in range(100, 200) if binom.sf(99, n, SHARE) >= 0.9) - plan.orders[0].quantity
     assert (row["more_plants"], row["more_cost"]) == (more, pytest.approx(1.5 * more))

@@ -398,3 +398,17 @@ def test_only_columns_of_targets_that_are_filled_are_shown():
     ]  # fmt: skip
     cells = words.target(sold, "EUR")
     assert (cells["by"], cells["promised"]) == ("11 Oct to 25 Oct 2027 (W41 to W43)", "90 % of it in 19 of 20")
+
+
+def test_what_a_service_level_counts_a_missing_plant_for_is_a_line_a_target():
+    row = {"variety": HOSTA, "target": 800, "week": "2027-W41", "short_cost": 4.75, "chance": 0.75}
+    sold = {"variety": "B", "channel": "retail", "target": 50, "week": "2027-W41", "until": "2027-W43", "chance": 0.9}
+    known = {"0.8": 4.2, "0.9": 16.1}
+    rows = [row | known, sold | {"short_cost": 2.0, "0.8": None, "0.9": None}]
+    assert words.short_prices(rows, (0.8, 0.9), "EUR").splitlines() == [
+        words.SHORT_PRICES,
+        "800 Hosta 'Orrinfall', 11 Oct 2027 (2027-W41): 15 of 20 at 5 EUR; 16 of 20 at 4 EUR, 18 of 20 at 16 EUR.",
+        "50 B for retail, 11 Oct to 25 Oct 2027 (W41 to W43): 18 of 20 at 2 EUR.",
+    ]
+    many = words.short_prices([row | known] * 30, (0.8, 0.9), "EUR").splitlines()
+    assert (len(many), many[-1]) == (15, "And 17 more: table() lists all.")
