@@ -1,4 +1,4 @@
-"""Charts of the whole order: what comes when, where the money goes, and what a service level costs."""
+"""Charts of the whole order: what comes when, where the money goes, and which service level is right."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from forecast.charts.base import (
     BLACK,
     BLUE,
     ORANGE,
+    TRIMMED,
     WHOLE,
     WIDTH,
     Chart,
@@ -28,9 +29,12 @@ from forecast.errors import refuse
 from forecast.growth.summaries import RANGE, RANGE_NAMES
 from forecast.planning.plan import Plan
 from forecast.resources.money_flow import CashFlow
+from forecast.resources.price_of_shortage import ShortPrices
 from forecast.words import charts as words
-from forecast.words.numbers import rounded, signed
+from forecast.words.numbers import of_20, signed
+from forecast.words.results import records
 
+_LEVEL_ROW = 40  # height of a row of service levels [pixels]
 _ROW = 26  # height of a row [pixels]
 _DOTS = 20  # seasons that represent all, one dot each
 _DOT = 15  # width and height of a dot [pixels]
@@ -174,46 +178,47 @@ def margin_chart(flows: Mapping[str, CashFlow]) -> Chart:
     return layers.facet(row=plans).properties(title=title, description=_margins_text(flows))
 
 
-def service_level_chart(prices: pd.DataFrame) -> Chart:
-    """Draw the cost of meeting every target, against the service level.
+def service_level_chart(prices: ShortPrices) -> Chart:
+    """Draw what a missing plant has to cost for service levels to be right, target by target.
 
     Parameters
     ----------
     prices
-        service_level, plantlets, cost, currency, unmet, as from `forecast.ordering.baselines.service_level_prices`.
+        As from `Plan.short_prices`.
 
     Returns
     -------
     LayerChart
-        A line with a point for each service level, and its cost beside the first and the last. Levels at which more
-        targets are unmet than at others are not drawn: their cost is not that of the same plants.
+        A row for each target, with a point for each service level at its price, and a triangle at the price that the
+        plan counts, with what it reaches. What is out of reach or has no price is not drawn.
 
     Raises
     ------
     Refused
-        If `prices` has no row.
+        If there is nothing to draw.
     """
-    if prices.empty:
-        raise refuse("prices", None, "no service level is given", "Give at least one.")
-    rows = prices[prices["unmet"] == prices["unmet"].min()].sort_values("service_level")
-    currency = str(rows["currency"].iloc[0])
-    rows = rows[["service_level", "plantlets", "cost"]]
-    scale = alt.Scale(zero=False, nice=False, padding=40)
-    x = alt.X("service_level:Q", title="service level of every target [%]", axis=alt.Axis(format="%"), scale=scale)
-    y = alt.Y("cost:Q", title=f"cost until the target weeks [{currency}]", scale=alt.Scale(zero=False, padding=20))
-    tips = [alt.Tooltip("service_level", format=".1%"), alt.Tooltip("plantlets", format=WHOLE)]
-    tips += [alt.Tooltip("cost", title=f"cost [{currency}]", format=WHOLE)]
-    line = alt.Chart(rows).mark_line(color=BLUE, point=alt.OverlayMarkDef(size=50, color=BLUE))
-    ends = rows.iloc[[0, -1]].drop_duplicates()[["service_level", "cost"]]
-    ends = ends.assign(label=[f"about {rounded(cost)}" for cost in ends["cost"]])
-    costs = alt.Chart(ends).mark_text(dy=-14, color=BLACK)
-    layers = line.encode(x=x, y=y, tooltip=tips), costs.encode(x=x, y=y, text="label:N")
-    beyond = prices[prices["unmet"] > prices["unmet"].min()]["service_level"]
-    text = words.service_level(
-        list(zip(ends["service_level"], ends["cost"], strict=True)), currency=currency,
-        unmet=int(prices["unmet"].min()), beyond=beyond.min() if len(beyond) else None,
-    )  # fmt: skip
-    return layered(*layers, title=words.LEVEL_TITLE, reads=words.LEVEL, text=text)
+    rows, counted = [], []
+    for row in records(prices.table()):
+        known = {"target": words.target(row)}
+        rows += [{**known, "price": row[str(level)], "level": of_20(level)} for level in prices.levels]
+        counted.append({**known, "price": row["short_cost"], "level": of_20(row["chance"])})
+    shown = [pd.DataFrame([row for row in some if row["price"]]) for some in (rows, counted)]
+    if any(table.empty for table in shown):
+        raise refuse("prices", None, "no service level has a price", "See what is reached in Plan.targets().")
+    scale, axis = alt.Scale(type="log", nice=False, padding=30), alt.Axis(format=TRIMMED)
+    x = alt.X("price:Q", title=f"a missing plant, beyond its lost sale [{prices.currency}]", scale=scale, axis=axis)
+    y = alt.Y("target:N", sort=[row["target"] for row in counted], title="target [plants]")
+    tips = [alt.Tooltip("target"), alt.Tooltip("level"), alt.Tooltip("price", format=WHOLE)]
+    levels, plan = (alt.Chart(table).encode(x=x, y=y, tooltip=tips) for table in shown)
+    layers = (
+        levels.mark_point(filled=True, size=50, color=BLUE, opacity=1),
+        levels.mark_text(dy=-9, color=BLACK).encode(text="level:N"),
+        plan.mark_point(shape="triangle-up", filled=True, size=80, color=ORANGE, opacity=1, yOffset=5),
+        plan.mark_text(dy=17, color=ORANGE).encode(text="level:N"),
+    )
+    text = " ".join(str(prices).splitlines())
+    chart = layered(*layers, title=words.LEVEL_TITLE, reads=words.LEVEL, text=text)
+    return chart.properties(height=alt.Step(_LEVEL_ROW))
 
 
 def _step(least: float) -> float:

@@ -1,14 +1,11 @@
-"""What simple rules would order, and what a higher or lower service level would cost."""
+"""What simple rules would order."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-import pandas as pd
-
-from forecast.errors import OutOfReach, Refused, faults_of, real, refuse
+from forecast.errors import real
 from forecast.growth.simulation import streams_of
-from forecast.ordering.order import order_of
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case
@@ -18,7 +15,6 @@ from forecast.season.season import Season
 from forecast.streams import DRAWS
 from forecast.weeks import Week
 
-_LEVELS = (0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.925, 0.95)
 _FEWEST = 0.01  # mean share saleable below which a delivery comes too late
 
 
@@ -78,66 +74,6 @@ def simple_orders(
             found = _cheapest(case, [(*way, plants) for way in ways if way[1] == found.week])
         orders.append(found.delivery)
     return tuple(orders)
-
-
-def service_level_prices(
-    season: Season, *, levels: Sequence[float] = _LEVELS, draws: int = DRAWS, seed: int | None = None
-) -> pd.DataFrame:
-    """Return what it costs to meet every target, by service level.
-
-    Parameters
-    ----------
-    season
-        The season.
-    levels
-        Service levels tried [0 to 1]; each holds for every target, whatever its row says.
-    draws, seed
-        Number of simulated seasons, and their seed; that of the season if not given.
-
-    Returns
-    -------
-    DataFrame
-        service_level, ascending; plantlets ordered; their cost until the targets' weeks, growing included [currency];
-        currency; and unmet: number of targets that no order meets at that level, and whose cost is not in it.
-
-    Raises
-    ------
-    Refused
-        If `levels` is empty or one of them is no such share.
-
-    Notes
-    -----
-    The orders are those of `size_order`: each target by itself, freight order by order. Budget and benches are not
-    looked at, so that a level shows what it costs even where it does not fit; `plan_orders` finds what fits.
-
-    Examples
-    --------
-    >>> import forecast
-    >>> season = forecast.read_season("demo_data")
-    >>> service_level_prices(season, levels=(0.5, 0.9), draws=128, seed=1)["cost"].is_monotonic_increasing
-    True
-    """
-    faults = [
-        fault
-        for level in levels
-        for fault in faults_of(real, "levels", level, gt=0, lt=1, problem="not a service level", such_as="0.9")
-    ]
-    if faults:
-        raise Refused(faults)
-    if not len(levels):
-        raise refuse("levels", None, "no service level is given", "Give at least one, such as 0.9.")
-    streams, rows = streams_of(season, draws, seed), []
-    for level in sorted(set(levels)):
-        aimed = season.replace(targets=tuple(row.replace(promised=level) for row in season.targets))
-        orders, unmet = [], 0
-        for number, row in aimed.each_target():
-            try:
-                orders.append(order_of(Case(aimed, streams, row, number)))
-            except (OutOfReach, Refused):
-                unmet += 1
-        cost, plants = sum(order.cost for order in orders), sum(order.quantity for order in orders)
-        rows.append((level, plants, round(cost, 2), season.currency, unmet))
-    return pd.DataFrame(rows, columns=["service_level", "plantlets", "cost", "currency", "unmet"])
 
 
 def _cheapest(case: Case, numbers: Sequence[tuple[PriceList, Week, int]]) -> Shipment:

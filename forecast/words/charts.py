@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
-from forecast.words.numbers import at_most, cash, counted, dated, figures, money, percent, rounded, seasons, signed
+from forecast.words.numbers import at_most, cash, counted, dated, money, percent, rounded, seasons, signed
 
 # Plants, benches and cultures
 
@@ -109,8 +110,8 @@ CASH_TITLE = "Cash by week"
 CASH = "Median and 90 % range, by the end of each week. The triangle is the lowest cash."
 MARGIN_TITLE = "What the season earns"
 MARGIN = "Each dot is 1 season in 20. Triangles are means."
-LEVEL_TITLE = "What does a higher service level cost?"
-LEVEL = "Every target on its own at the service level of the axis."
+LEVEL_TITLE = "Which service level is right?"
+LEVEL = "The one at the price of a missing plant. Triangle: what the plan counts, and reaches."
 
 
 def orders(plan: str, sums: Sequence[tuple[str, str]]) -> str:
@@ -135,13 +136,10 @@ def margin(
     )
 
 
-def service_level(ends: Sequence[tuple[float, float]], *, unmet: int, beyond: float | None, currency: str) -> str:
-    """Return the text of the chart of service levels: lowest and highest with their costs, and what is not met."""
-    said = " and ".join(f"in {seasons(level)} for about {money(cost, currency)}" for level, cost in ends)
-    text = f"Targets are met, each on its own, {said}."
-    if unmet:
-        text += f" {counted(unmet, 'target')} cannot be met at all and {'is' if unmet == 1 else 'are'} not counted."
-    return text if beyond is None else f"{text} From {figures(beyond)} on, more targets are out of reach than below."
+def target(row: Mapping[str, Any]) -> str:
+    """Return the name of a target in a chart: its plants, variety and buyers."""
+    whom = f", {row['channel']}" if row.get("channel") else ""
+    return f"{row['target']:,} {row['variety']}{whom}, {row['week']}"
 
 
 # Sensitivity and scenarios

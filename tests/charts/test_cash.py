@@ -1,5 +1,7 @@
 """What the charts of the whole order say, read from their descriptions."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -8,8 +10,9 @@ from chart_specs import is_a_summary_in_few_colours, rows, titles
 import forecast
 from forecast import Refused
 from forecast.charts.cash import cash_chart, margin_chart, order_chart, service_level_chart
-from forecast.ordering.baselines import service_level_prices, simple_orders
+from forecast.ordering.baselines import simple_orders
 from forecast.weeks import Week
+from forecast.words.numbers import of_20
 
 DRAWS = 128
 
@@ -22,8 +25,8 @@ def flows(demo, demo_plan):
 
 
 @pytest.fixture(scope="module")
-def prices(demo):
-    return service_level_prices(demo, levels=(0.5, 0.7, 0.9), draws=DRAWS, seed=1)
+def prices(demo_plan):
+    return demo_plan.short_prices()
 
 
 @pytest.fixture(scope="module")
@@ -44,7 +47,7 @@ def drawn(demo_plan, flows, prices):
         ("price", {"price without freight [EUR]", "delivery [week, lab]"}),
         ("cash", {"cash since the season began [EUR]", "week [its Monday]"}),
         ("margin", {"margin of the season [EUR]"}),
-        ("service_level", {"service level of every target [%]", "cost until the target weeks [EUR]"}),
+        ("service_level", {"a missing plant, beyond its lost sale [EUR]", "target [plants]"}),
     ],
 )
 def test_axes_name_their_units(drawn, name, expected):
@@ -124,34 +127,30 @@ def test_means_are_marked_and_plans_keep_their_order(flows, drawn):
     assert drawn["margin"]["facet"]["row"]["sort"] == list(flows)
 
 
-def test_confidence_is_drawn_against_its_cost_and_the_ends_are_named(prices, drawn):
-    found = rows(drawn["service_level"], "plantlets")
-    assert [row["cost"] for row in found] == prices["cost"].tolist()
-    ends = rows(drawn["service_level"], "label")
-    assert [row["service_level"] for row in ends] == [0.5, 0.9]
-    assert "in 10 of 20 simulated seasons for about" in drawn["service_level"]["description"]
+def test_each_service_level_stands_at_its_price_and_the_plan_at_what_it_counts(prices, drawn):
+    found = rows(drawn["service_level"], "level")
+    table = prices.table()
+    for at, row in enumerate(table.to_dict("records")):
+        own = [one for one in found if one["target"].startswith(f"{row['target']:,} {row['variety']}, {row['week']}")]
+        expected = {(of_20(float(level)), row[level]) for level in ("0.8", "0.9", "0.95") if row[level] > 0}
+        expected.add((of_20(row["chance"]), row["short_cost"]))
+        assert {(one["level"], one["price"]) for one in own} == expected, at
+    assert drawn["service_level"]["description"] == " ".join(str(prices).splitlines())
 
 
-def test_confidences_out_of_reach_are_not_drawn_but_said():
-    table = pd.DataFrame(
-        {"service_level": [0.5, 0.8, 0.9], "plantlets": [10, 20, 5], "cost": [10.0, 20.0, 5.0], "currency": "EUR"}
-    )
-    spec = service_level_chart(table.assign(unmet=[0, 0, 1])).to_dict()
-    assert max(row["service_level"] for data in spec["datasets"].values() for row in data) == 0.8
-    assert spec["description"].endswith("From 0.9 on, more targets are out of reach than below.")
-    spec = service_level_chart(table.assign(unmet=2)).to_dict()
-    assert spec["description"].endswith("2 targets cannot be met at all and are not counted.")
+def test_without_a_price_there_is_nothing_to_draw(prices):
+    free = replace(prices, rows=prices.rows.assign(short_cost=0.0))
+    with pytest.raises(Refused, match="no service level has a price"):
+        service_level_chart(free)
 
 
-def test_what_cannot_be_drawn_is_refused(demo_plan, flows, prices):
+def test_what_cannot_be_drawn_is_refused(demo_plan, flows):
     with pytest.raises(Refused, match=r"what, 'boxes': not what can be drawn\. Write quantity or price\."):
         order_chart(demo_plan, what="boxes")
     with pytest.raises(Refused, match=r"flows, 0: not so many plans\. Give one to 5\."):
         margin_chart({})
     with pytest.raises(Refused, match=r"flows, 6: not so many plans"):
         margin_chart({str(k): flows["this plan"] for k in range(6)})
-    with pytest.raises(Refused, match=r"no service level is given"):
-        service_level_chart(prices.iloc[:0])
 
 
 def test_margins_in_two_currencies_are_not_compared(demo, flows):

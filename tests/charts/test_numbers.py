@@ -10,7 +10,6 @@ from chart_specs import badly_printed
 
 import forecast
 from forecast import charts
-from forecast.ordering.baselines import service_level_prices
 from forecast.records.records import read_records
 
 DEMO = Path(__file__).parents[2] / "demo_data"
@@ -32,7 +31,7 @@ def of_orders(season, plan):
         "order_chart": charts.order_chart(plan),
         "cash_chart": charts.cash_chart(plan.cash_flow()),
         "margin_chart": charts.margin_chart({"plan": plan.cash_flow()}),
-        "service_level_chart": charts.service_level_chart(service_level_prices(season, levels=(0.5, 0.7), **FEW)),
+        "service_level_chart": charts.service_level_chart(plan.short_prices()),
     }
 
 

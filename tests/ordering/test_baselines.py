@@ -1,19 +1,16 @@
-"""What would be ordered without a plan, and what service level costs."""
+"""What would be ordered without a plan."""
 
 import math
 
-import pandas as pd
 import pytest
-from each_sized import each_sized
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.stats import binom
 from small_cultures import CULTURE
-from small_seasons import FIRST, LIVE, asks, beta_spread, offer, season, stage
+from small_seasons import LIVE, asks, beta_spread, offer, season, stage
 
 import forecast
 from forecast import Refused
-from forecast.ordering.baselines import service_level_prices, simple_orders
+from forecast.ordering.baselines import simple_orders
 
 FEW = {"draws": 8, "seed": 1}
 
@@ -108,58 +105,6 @@ def test_an_overage_is_a_share_of_what_is_needed(demo, overage):
         simple_orders(demo, overage=overage, draws=16, seed=1)
 
 
-def test_a_service_level_costs_what_the_binomial_says():
-    """Survival 0.8 by the plant: the smallest n with P(Binomial(n, 0.8) >= 100) at the service level, at 1 each.
-
-    Of 100 wanted, 95 in 100 need 135, as the README says.
-    """
-    levels = (0.5, 0.75, 0.9, 0.95, 0.99)
-    table = service_level_prices(one(), levels=levels, draws=16, seed=1)
-    numbers = [next(n for n in range(100, 200) if binom.sf(99, n, 0.8) >= level) for level in levels]
-    assert table["service_level"].tolist() == list(levels)
-    assert table["plantlets"].tolist() == numbers
-    assert table["cost"].tolist() == numbers
-    assert set(table["currency"]) == {"EUR"}
-    assert not table["unmet"].any()
-    assert table["plantlets"][3] == 135
-
-
-def test_a_higher_service_level_never_costs_less_and_a_level_is_what_size_order_finds(demo):
-    levels = (0.9, 0.5, 0.8)
-    table = service_level_prices(demo, levels=levels, draws=128, seed=1)
-    assert table["service_level"].tolist() == sorted(levels)
-    assert table["cost"].is_monotonic_increasing
-    assert table["plantlets"].is_monotonic_increasing
-    asked = demo.replace(targets=tuple(row.replace(promised=0.8) for row in demo.targets))
-    cost = sum(order.cost for order in each_sized(asked, draws=128, seed=1))
-    assert table.set_index("service_level")["cost"][0.8] == pytest.approx(cost, abs=0.01)
-
-
-def test_what_is_out_of_reach_is_counted_and_not_paid_for():
-    """Ready by week 11 in P(10 exp(0.5 z) <= 11) = 58 seasons in 100: 0.5 can be met, 0.9 cannot."""
-    slow = stage(typical=10, batches_cv=0.5, time_level="season")
-    plan = season([slow], price_list=[offer(last_week=FIRST)], targets=[asks(10, "2027-W12")])
-    table = service_level_prices(plan, levels=(0.5, 0.9), draws=512, seed=1)
-    assert table["unmet"].tolist() == [0, 1]
-    assert table["cost"].tolist()[1] == 0
-    assert table["cost"].tolist()[0] > 10
-
-
-@pytest.mark.parametrize("levels", [[0.5, 1], [0], [-0.2], [True], ["0.9"], [math.nan]])
-def test_a_service_level_lies_between_0_and_1(levels):
-    remedy = r"Give a number above 0 and below 1, such as 0\.9\."
-    with pytest.raises(Refused, match=rf"levels, .*: not a service level\. {remedy}"):
-        service_level_prices(one(), levels=levels, draws=16, seed=1)
-
-
-def test_every_faulty_service_level_is_named_and_none_is_none():
-    with pytest.raises(Refused) as caught:
-        service_level_prices(one(), levels=[2, 0.5, 0], draws=16, seed=1)
-    assert [fault.value for fault in caught.value.faults] == [2, 0]
-    with pytest.raises(Refused, match=r"no service level is given"):
-        service_level_prices(one(), levels=[], draws=16, seed=1)
-
-
 # --- by hand
 
 CULTURES = [CULTURE | {"variety": "B", "enters": "arrival"}]  # without an offer it could not be wanted
@@ -189,15 +134,3 @@ def test_an_overage_may_be_a_hundredfold_and_no_more():
     assert [row.quantity for row in simple_orders(plan, overage=0, **FEW)] == [3]
     with pytest.raises(Refused, match="not a share of the target"):
         simple_orders(plan, overage=100.01, **FEW)
-
-
-def test_service_level_prices_are_as_by_hand():
-    """10 at 1.23456 are 12.3456, whatever the service level; a level that is given twice is told once."""
-    target = [asks(10), asks(5, variety="B")]
-    plan = season([LIVE], varieties="AB", price_list=[offer(unit_price=1.23456)], targets=target, cultures=CULTURES)
-    table = service_level_prices(plan, levels=(0.9, 0.5, 0.9), **FEW)
-    columns = ["service_level", "plantlets", "cost", "currency", "unmet"]
-    right = pd.DataFrame([(0.5, 10, 12.35, "EUR", 1), (0.9, 10, 12.35, "EUR", 1)], columns=columns)
-    pd.testing.assert_frame_equal(table, right)
-    usual = service_level_prices(plan, **FEW)["service_level"].tolist()
-    assert usual == [0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.925, 0.95]

@@ -5,7 +5,7 @@ from small_seasons import asks, offer, season, stage
 
 import forecast
 from forecast.errors import Refused
-from forecast.ordering.baselines import service_level_prices, simple_orders
+from forecast.ordering.baselines import simple_orders
 
 PLAN = season(
     [stage(typical=4, survival=0.8, survival_sd=0.1)],
@@ -34,8 +34,6 @@ def sized(variety="A", **options):
         (lambda: forecast.delivery_weeks(PLAN, "A", week="2027-W20", draws=8).table(by="luck"), [("by", "luck")]),
         (lambda: simple_orders(PLAN, overage=-0.1), [("overage", -0.1)]),
         (lambda: simple_orders(PLAN, overage=True), [("overage", True)]),
-        (lambda: service_level_prices(PLAN, levels=(1, 0.5, True)), [("levels", 1), ("levels", True)]),
-        (lambda: service_level_prices(PLAN, levels=()), [("levels", None)]),
     ],
 )
 def test_what_cannot_be_decided_is_refused_by_argument_and_value(call, faults):

@@ -13,7 +13,7 @@ from same_digits import columns, same
 from small_seasons import MIXED, asks, beta_spread, offer, season, stage
 
 import forecast
-from forecast.ordering.baselines import service_level_prices, simple_orders
+from forecast.ordering.baselines import simple_orders
 from forecast.ordering.order import order_table
 from forecast.season.season import Season
 
@@ -68,7 +68,6 @@ CASES: dict[str, Callable[[], list[float]]] = {
     "orders that earn most": earning,
     "weeks of delivery": weeks,
     "simple orders": simple,
-    "prices of service levels": lambda: columns(service_level_prices(nursery(), levels=[0.6, 0.8, 0.95], **FEW)),
 }
 
 
@@ -164,7 +163,6 @@ KNOWN: dict[str, Sequence[float]] = {
         624.46968,
     ),
     "simple orders": (88.0, 10.0, 120.0, 16.0, 90.0, 13.0, 75.0, 10.0, 100.0, 16.0, 75.0, 13.0),
-    "prices of service levels": (3.0686, 1353.992, 2071.62616, 0.0),
 }
 
 

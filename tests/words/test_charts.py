@@ -1,7 +1,5 @@
 """Captions and texts of charts."""
 
-import pytest
-
 from forecast.words import charts as words
 
 
@@ -31,18 +29,10 @@ def test_forecasts_by_day_with_and_without_the_final_number():
     assert words.narrowing_note(3) == "Median and 90 % range. The dashed line is the final number."
 
 
-@pytest.mark.parametrize(
-    ("unmet", "beyond", "end"),
-    [
-        (0, None, "for about 120 EUR."),
-        (1, None, "1 target cannot be met at all and is not counted."),
-        (2, 0.9, "and are not counted. From 0.9 on, more targets are out of reach than below."),
-    ],
-)  # fmt: skip
-def test_what_a_service_level_costs(unmet, beyond, end):
-    text = words.service_level([(0.5, 100), (0.8, 120)], unmet=unmet, beyond=beyond, currency="EUR")
-    assert text.startswith("Targets are met, each on its own, in 10 of 20 simulated seasons for about 100 EUR and in ")
-    assert text.endswith(end)
+def test_a_target_is_named_by_its_plants_its_buyers_and_its_week():
+    row = {"target": 1_200, "variety": "A", "week": "2027-W41"}
+    assert words.target(row) == "1,200 A, 2027-W41"
+    assert words.target(row | {"channel": "retail"}) == "1,200 A, retail, 2027-W41"
 
 
 def test_margins_and_differences():
