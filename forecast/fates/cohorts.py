@@ -174,6 +174,7 @@ class SaleableFate(Fate):
 
     route: int  # number of its stages
     draws: int
+    age: int = 0  # weeks for which they have been saleable when they are first counted
 
     @property
     def stages(self) -> int:
@@ -192,7 +193,11 @@ class SaleableFate(Fate):
 
     def take(self, draws: slice) -> SaleableFate:
         """Return the same for some of the draws."""
-        return SaleableFate(self.stages, len(range(self.draws)[draws]))
+        return SaleableFate(self.stages, len(range(self.draws)[draws]), self.age)
+
+    def saleable(self, elapsed: Array, saleable_weeks: int | None) -> Array:
+        """Return the share of plants that are not past their sale window, shape (weeks, draws), as for `Fate`."""
+        return super().saleable(elapsed, None if saleable_weeks is None else max(saleable_weeks - self.age, 0))
 
     def past(self, stages: int, elapsed: Array) -> Array:
         """Return the share that has left the first `stages` stages: all, and the last from their first Monday on."""

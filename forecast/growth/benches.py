@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from forecast.executors import in_parts
 from forecast.fates.fate import Batch, Draws, Fate
 from forecast.growth.selling import Buyers, buyers_of, sell
-from forecast.growth.stock import earlier
+from forecast.growth.stock import age_of, earlier
 from forecast.season.season import Season
 from forecast.season.stages import Stage
 from forecast.streams import Array
@@ -21,11 +21,12 @@ _AREA_STEP, _VARIANCE_STEP = 2.0**-32, 2.0**-36  # m² and m4
 
 
 class Grown(NamedTuple):
-    """One batch as it grows: plants delivered, its fate, and the weeks since delivery, shape (weeks,)."""
+    """One batch as it grows: plants delivered, its fate, the weeks since delivery, shape (weeks,), and its `age_of`."""
 
     quantity: int
     fate: Fate
     elapsed: Array
+    age: int = 0
 
 
 def elapsed(season: Season, batch: Batch) -> Array:
@@ -36,7 +37,12 @@ def elapsed(season: Season, batch: Batch) -> Array:
 def grown(drawn: Draws, variety: str, draws: slice = _EVERY) -> list[Grown]:
     """Return the batches of a variety as they grow, in some of the draws."""
     return [
-        Grown(one.quantity, fate if draws == _EVERY else fate.take(draws), elapsed(drawn.season, one))
+        Grown(
+            one.quantity,
+            fate if draws == _EVERY else fate.take(draws),
+            elapsed(drawn.season, one),
+            age_of(drawn.season, one),
+        )
         for one in drawn.batches_of(variety)
         for fate in [drawn.fate(one)]
     ]
@@ -46,7 +52,7 @@ def on_benches(
     drawn: Draws, variety: str, batches: Sequence[Grown], at: NDArray[np.intp] | None = None, draws: slice = _EVERY
 ) -> list[list[Array]]:
     """Return what `occupied` does for the batches of a variety, its targets sold; in all weeks if not said which."""
-    buyers = buyers_of(drawn.season, drawn.streams, variety)
+    buyers = buyers_of(drawn.season, drawn.streams, variety, drawn.batches_of(variety))
     come = foreseen(drawn, variety) if buyers.holds else None
     weeks = np.arange(drawn.season.weeks) if at is None else at
     return occupied(batches, weeks, buyers.part(draws), come)
@@ -99,7 +105,8 @@ def occupied(
     unsold = sell(plants, buyers, come).after
     unsold[buyers.last if buyers.rows else len(unsold) :] = 0
     unsold = unsold[at]
-    fresh = [(ready - earlier(ready, buyers.saleable_weeks))[at] for ready in through]
+    lives = [None if (life := buyers.saleable_weeks) is None else max(life - one.age, 0) for one in batches]
+    fresh = [(ready - earlier(ready, life))[at] for ready, life in zip(through, lives, strict=True)]
     whole = sum(batch.quantity * share for batch, share in zip(batches, fresh, strict=True))
     part = np.minimum(unsold / np.maximum(whole, 1e-9), 1)
     return [[*alive, good * part] for alive, good in zip(standing, fresh, strict=True)]

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from forecast.fates.fate import Batch, Counts, Draws, Fate
 from forecast.growth.benches import area, elapsed, foreseen, held
 from forecast.growth.selling import Sold, buyers_of, sell
-from forecast.growth.stock import earlier, sampled
+from forecast.growth.stock import aged_of, earlier, sampled
 from forecast.growth.summaries import ranges, sum_at_least
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
@@ -82,13 +82,14 @@ def by_variety(batches: Iterable[Batch]) -> dict[str, list[Batch]]:
 def saleable(drawn: Draws, variety: str) -> Counts:
     """Return the saleable plants of a variety in one history a draw, if none is sold, shape (weeks, draws)."""
     ready = drawn.ready(variety)
-    counts: Counts = ready - earlier(ready, drawn.season.variety(variety).saleable_weeks)
+    life, aged = drawn.season.variety(variety).saleable_weeks, aged_of(drawn.season, drawn.batches_of(variety))
+    counts: Counts = ready - earlier(ready, life, aged)
     return counts
 
 
 def sales(drawn: Draws, variety: str) -> Sold:
     """Return what is sold of a variety in one history a draw."""
-    ready, buyers = drawn.ready(variety), buyers_of(drawn.season, drawn.streams, variety)
+    ready, buyers = drawn.ready(variety), buyers_of(drawn.season, drawn.streams, variety, drawn.batches_of(variety))
     return sell(ready, buyers, foreseen(drawn, variety) if buyers.holds else None)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -10,7 +10,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from forecast.growth.stock import earlier, weekly_demand
+from forecast.fates.fate import Batch
+from forecast.growth.stock import aged_of, earlier, weekly_demand
 from forecast.rounding import TOLERANCE, near_whole
 from forecast.season.season import Season
 from forecast.season.targets import Target
@@ -65,11 +66,15 @@ class Buyers:
         (weeks,).
     saleable_weeks
         Weeks for which a plant keeps its grade; None if for the whole season.
+    aged
+        Plants that were saleable before the season and are past their sale window by each week, shape (weeks,); None if
+        there are none.
     """
 
     rows: tuple[Row, ...]
     due: Array
     saleable_weeks: int | None = None
+    aged: Array | None = None
 
     @property
     def last(self) -> int:
@@ -211,8 +216,8 @@ class _Held(NamedTuple):
     plants: float
 
 
-def buyers_of(season: Season, streams: Streams, variety: str) -> Buyers:
-    """Return the buyers of a variety in every draw."""
+def buyers_of(season: Season, streams: Streams, variety: str, batches: Sequence[Batch] = ()) -> Buyers:
+    """Return the buyers of a variety in every draw; `batches` are those of its plants that are there to be sold."""
     rows, due = [], np.zeros(season.weeks)
     for target in season.targets_of(variety):
         weeks, demand = season.weeks_of(target), weekly_demand(season, streams, target)
@@ -221,7 +226,8 @@ def buyers_of(season: Season, streams: Streams, variety: str) -> Buyers:
         rows.append(Row(target, weeks[0], demand, prices, range(weeks[0], closes + 1)))
         if target.promised:
             due[weeks.start : weeks.stop] += demand.mean(axis=1)
-    return Buyers(tuple(rows), np.cumsum(due), season.variety(variety).saleable_weeks)
+    life = season.variety(variety).saleable_weeks
+    return Buyers(tuple(rows), np.cumsum(due), life, aged_of(season, batches))
 
 
 def sell(ready: NDArray[Any], buyers: Buyers, foreseen: Array | None = None) -> Sold:
@@ -245,7 +251,7 @@ def sell(ready: NDArray[Any], buyers: Buyers, foreseen: Array | None = None) -> 
     ready until then, but no more than those on hand that are still in grade; the most of these.
     """
     foreseen = np.asarray(ready.mean(axis=1)) if foreseen is None and buyers.holds else foreseen
-    past, gone = earlier(ready, buyers.saleable_weeks), np.zeros(ready.shape[1])
+    past, gone = earlier(ready, buyers.saleable_weeks, buyers.aged), np.zeros(ready.shape[1])
     before, after = np.empty(ready.shape), np.empty(ready.shape)
     closed = [np.zeros(ready.shape[1]) for _ in buyers.rows]  # buyers who have been served or do not wait any more
     plants = tuple(np.zeros((len(row.open), ready.shape[1])) for row in buyers.rows)

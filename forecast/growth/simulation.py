@@ -6,6 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -136,10 +137,10 @@ def fate_of(season: Season, streams: Streams, batch: Batch, shifts: Mapping[str,
     if row is None:
         return draw_fate(*owner, batch.week, shifts=shifts)
     route = [stage.stage for stage in season.route(batch.variety)]
-    saleable = SaleableFate(len(route), streams.draws)
+    ago, saleable = season.first_week - row.since, SaleableFate(len(route), streams.draws)
     if row.stage not in route:
-        return saleable
-    at, ago = route.index(row.stage), season.first_week - row.since
+        return replace(saleable, age=ago)
+    at = route.index(row.stage)
     inner = draw_fate(*owner, row.since, enters=row.stage, shifts=shifts, harmed=ago < FIRST_WEEKS)
     overdue: Fate = saleable
     if at + 1 < len(route):

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from forecast.fates.fate import Batch
 from forecast.rounding import near_whole
+from forecast.season.orders import SALEABLE
 from forecast.season.season import Season
 from forecast.season.targets import Target
 from forecast.streams import Array, Streams
@@ -84,9 +87,37 @@ def sampled(ready: Array, plants: int | NDArray[np.int64], rng: np.random.Genera
     return counts
 
 
-def earlier(ready: NDArray[Any], weeks: int | None) -> NDArray[Any]:
-    """Return those that were ready `weeks` before, shape (weeks, draws): they are past their sale window."""
+def earlier(ready: NDArray[Any], weeks: int | None, aged: Array | None = None) -> NDArray[Any]:
+    """Return those that were ready `weeks` before, shape (weeks, draws): they are past their sale window.
+
+    So are plants that were saleable before the season, those `aged` (see `aged_of`) by each week, shape (weeks,).
+    """
     before = np.zeros_like(ready)
     if weeks is not None:
-        before[weeks:] = ready[:-weeks]
-    return before
+        before[weeks:] = ready[: max(len(ready) - weeks, 0)]
+    return before if aged is None else np.maximum(before, aged[:, None].astype(before.dtype))
+
+
+def aged_of(season: Season, batches: Sequence[Batch]) -> Array | None:
+    """Return the plants of a variety that were saleable before the season and are past their sale window by each week.
+
+    Of shape (weeks,) [plants]; None if there are none of them. They are the oldest of its batches.
+    """
+    if not any(map(old, batches)):
+        return None
+    found, weeks = np.zeros(season.weeks), np.arange(season.weeks)
+    for batch in filter(old, batches):
+        life = season.variety(batch.variety).saleable_weeks
+        if life is not None:
+            found[weeks + age_of(season, batch) >= life] += batch.quantity
+    return found
+
+
+def age_of(season: Season, batch: Batch) -> int:
+    """Return for how many weeks the plants of a batch were saleable before the season; 0 if they were not yet."""
+    return season.first_week - batch.there.since if batch.there is not None and old(batch) else 0
+
+
+def old(batch: Batch) -> bool:
+    """Say whether the plants of a batch were saleable when the season began."""
+    return batch.there is not None and batch.there.stage == SALEABLE

@@ -65,18 +65,21 @@ def _rents(season: Season, place: str, weeks: Sequence[Week]) -> Array:
     return np.array([season.place_in(place, week).cost_per_m2_week for week in weeks])
 
 
-def rent_saved(season: Season, variety: str, ready: NDArray[Any], left: NDArray[Any], last: int) -> Array:
+def rent_saved(
+    season: Season, variety: str, ready: NDArray[Any], left: NDArray[Any], last: int, aged: Array | None = None
+) -> Array:
     """Return the cost of the bench that the sales of a variety save, shape (draws,) [currency].
 
     By each week `ready` have become saleable, and `left` are on hand after its sale, both of shape (weeks, draws)
-    [plants]. After the sale in the week of number `last` all that is saleable leaves, and so it would unsold.
+    [plants]. After the sale in the week of number `last` all that is saleable leaves, and so it would unsold. Those
+    `aged` were saleable before the season (see `forecast.growth.stock.aged_of`).
 
     Notes
     -----
     Unsold, a plant stands until it is past its sale window, and until the last sale. So in each week before that the
     rent is saved of those that would be in grade and are not on hand; of one that would be past it none is.
     """
-    kept = ready - earlier(ready, season.variety(variety).saleable_weeks)
+    kept = ready - earlier(ready, season.variety(variety).saleable_weeks, aged)
     return np.asarray(rents(season, season.route(variety)[-1])[:last] @ (kept - left)[:last])
 
 

@@ -82,7 +82,7 @@ class Expected:
 
     @cached_property
     def _buyers(self) -> Buyers:
-        return buyers_of(self._season, self.outcome.streams, self.variety)
+        return buyers_of(self._season, self.outcome.streams, self.variety, self._batches)
 
     def _sold(self) -> Sold:
         """Return what is sold, in lucks x draws."""

@@ -12,6 +12,7 @@ from forecast.growth.simulation import batches_of, outcome_of, season_streams
 from forecast.ordering.shipments import shipment_of
 from forecast.resources.reached import Reached
 from forecast.season.orders import OnHand
+from forecast.sensitivity.expected import Expected
 from forecast.sensitivity.inputs import inputs_of, outcome_with
 from forecast.show.calendar import write_calendar
 from forecast.show.panel_state import WhatIf
@@ -279,3 +280,39 @@ def test_what_more_plants_would_take_leaves_plants_on_hand_as_they_are():
     (found,) = Reached(outcome, orders, forecast.cash_flow(outcome)).table().to_dict("records")
     assert (found["sold"], found["short"], found["more_plants"]) == (70, 30, 30)
     assert (found["more_cost"], found["more_income"]) == (30, 150)
+
+
+@pytest.mark.parametrize("life", [None, 5])
+def test_plants_that_were_saleable_before_the_season_are_sold_first_and_pass_their_best_first(life):
+    """40 are saleable for two weeks, 30 for four, 50 will be in the fourth: of five weeks three, one and five are left.
+
+    25 are wanted in the second week and 30 in the fourth. Of plants that keep, all are of the oldest; else the 30 are
+    past their best in the second week, and what is left of the 40 in the fourth.
+    """
+    sure = [stage("growing on", typical=4, survival=1)]
+    rows = [there("saleable", 40, "2026-W52"), there("saleable", 30, "2026-W50"), there("growing on", 50, "2026-W50")]
+    ends = [asks(25, "2027-W02"), asks(30, "2027-W04")]
+    house = [{"place": "house", "area": 100, "usable": 1, "cost_per_m2_week": 1}]
+    plan = season(sure, on_hand=rows, targets=ends, saleable_weeks=life, places=house)
+    plan = plan.replace(varieties=(plan.varieties[0].replace(sale_price=5, markdown_price=1, outlet=1000),))
+    plan = plan.replace(on_hand=[plan.on_hand[2].replace(since="2026-W53"), *plan.on_hand[:2]])  # ready in week 4
+    outcome = forecast.simulate(plan, draws=4, seed=1)
+    unsold = outcome.saleable("A")[:, 0]
+    before, after = (one[:, 0] for one in outcome.on_hand("A"))
+    if life is None:
+        assert unsold[:5].tolist() == [70, 70, 70, 120, 120]
+        assert (before[:4].tolist(), after[:4].tolist()) == ([70, 70, 45, 95], [70, 45, 45, 65])
+    else:
+        assert unsold[:9].tolist() == [70, 40, 40, 50, 50, 50, 50, 50, 0]
+        assert (before[:4].tolist(), after[:4].tolist()) == ([70, 40, 15, 50], [70, 15, 15, 20])
+    chances = [outcome.chance("A", week=f"2027-W0{week}", at_least=70) for week in (1, 2)]
+    assert chances == pytest.approx([1, 1] if life is None else [1, 0])
+    entries = forecast.cash_flow(outcome).entries()
+    bench = -entries[entries["what"] == "bench"]["amount"].to_numpy()
+    standing = [unsold[0], after[1], after[2]]  # and 50 in their stage, until all leaves in the fourth week
+    assert bench == pytest.approx([(number + 50) / 100 for number in standing])
+    down = entries[entries["what"] == "markdown"]
+    expected = {"2027-W04": 65.0} if life is None else {"2027-W02": 30.0, "2027-W04": 35.0}
+    assert dict(zip(down["week"], down["amount"], strict=True)) == pytest.approx(expected)
+    mean = Expected(outcome, "A")
+    assert mean.on_hand()[:4, 0] == pytest.approx(before[:4])
