@@ -34,6 +34,10 @@ ENOUGH = 141
 FEW_DRAWS = 1000
 WRITTEN = ("orders.csv", "order_table.csv")
 _OVERWRITE = "replace existing files"
+_WITH = (
+    "add columns that a first season leaves out, also to a season that is there: ranges, windows, channels, promises, "
+    "terms, leftovers; may be repeated"
+)
 _ORDER = "find what to order of everything: on-time chances, cost, and whether it fits the benches"
 _DRAWN = f"simulated seasons (default: {PLANNING_DRAWS})"
 _AIM = "margin: greatest expected margin; cost: every target at its service level for the least cost"
@@ -85,6 +89,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m forecast", description="How many plantlets to order, and why.")
     commands = parser.add_subparsers(required=True, metavar="command")
     start = _command(commands, "start", _start, "write a small season to begin with, its records, and the notebooks")
+    start.add_argument("--with", action="append", default=[], metavar="NAME", help=_WITH)
     start.add_argument("--overwrite", action="store_true", help=_OVERWRITE)
     _command(commands, "check", _check, "read a season and its records, and list every problem and what is odd in them")
     order = _command(commands, "order", _order, _ORDER)
@@ -112,10 +117,13 @@ def _add_drawn(command: argparse.ArgumentParser) -> None:
 
 
 def _start(parsed: argparse.Namespace) -> int:
+    from forecast.starter.additions import begun
     from forecast.starter.starter import start
 
-    start(parsed.folder, overwrite=parsed.overwrite)
-    print(words.started(Path(parsed.folder)))
+    names = [name.strip() for given in vars(parsed)["with"] for name in given.split(",")]
+    there = bool(names) and not parsed.overwrite and begun(parsed.folder)
+    new = start(parsed.folder, overwrite=parsed.overwrite, additions=names)
+    print(words.added(Path(parsed.folder), new) if there else words.started(Path(parsed.folder)))
     return 0
 
 

@@ -44,11 +44,10 @@ class Folder:
             near = nearest_file(self.path, name, NEAR)
             return Sheet((), (Fault("there is no such file", near, name),) if near else ())
         text = read_text(self.path, name)
-        filled = (line for line in text.splitlines() if line.strip(' "') and not line.lstrip(' "').startswith("#"))
-        first = next(filled, "")
+        first = _first_line(text)
         if "\t" in first and "," not in first:
             raise refused(name, "separated by tabs", "Save it as CSV, separated by commas.")
-        mark = ";" if first.count(";") > first.count(",") else ","
+        mark = separator(text)
         rows: list[tuple[int, Sequence[str]]] = []
         broken, number = None, 0
         try:
@@ -63,6 +62,17 @@ class Folder:
             remedy = "Look for a stray double quote; within a quoted text, write it twice."
             broken = Fault(f"not valid CSV: {error}", remedy, name, number + 1)
         return lay_out(name, rows, kind, mark=mark, broken=broken, empty=may_be_empty(table))
+
+
+def separator(text: str) -> str:
+    """Return what separates the cells of a CSV file: a comma or, if its header has more of them, a semicolon."""
+    first = _first_line(text)
+    return ";" if first.count(";") > first.count(",") else ","
+
+
+def _first_line(text: str) -> str:
+    filled = (line for line in text.splitlines() if line.strip(' "') and not line.lstrip(' "').startswith("#"))
+    return next(filled, "")
 
 
 def table_texts(tables: object, kinds: Mapping[str, type[Row]], path: str | os.PathLike[str]) -> dict[str, str]:

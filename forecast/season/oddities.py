@@ -71,6 +71,9 @@ _USUAL = (
     _Usual("cultures", ("multiplication",), 1, 15, "Write usable shoots per clean explant and subculture."),
     _Usual("divisions", ("divisions",), 1, 30, "Write plants from one plant, itself included."),
     _Usual("targets", ("promised",), 0.5, 1, "Write the chance with which the target must be met, such as 0.9."),
+    _Usual("targets", ("promised_share",), 0.5, 1, "Write the share of the number that must be sold, such as 0.9."),
+    _Usual("targets", ("waits",), 0, 26, _DAYS),
+    _Usual("season", ("demand_cv", "price_cv"), 0, 0.8, _SHARE),
     _Usual("season", ("service_level",), 0.5, 1, "Write the chance with which targets must be met, such as 0.9."),
     _Usual("season", ("weeks",), 4, 160, "Write the length of the season in weeks, not days."),
 )
@@ -84,6 +87,7 @@ _COMPARED = 300  # names among which one that is nearly the same is sought
 _MANY = 5  # times the targets
 _LONG = 3  # times the usual time of a stage
 _WIDE = 20  # times the 5th percentile
+_FAR, _PENALTY = 5, 10  # times the price
 _RANGE = 0.6  # between two percentiles of a survival
 _LEAP, _DAY_AND_NIGHT = 8.0, 25.0  # °C from the mean of the months beside it, and between minimum and maximum
 _NEARLY_A_YEAR = 45  # weeks, of which no half is cooler
@@ -129,6 +133,7 @@ def odd_rows(header: Header | None, tables: Tables) -> list[Fault]:
         *_dear(header, tables, {one.row for one in found if one.column == "unit_price"}),
         *_numbers(tables),
         *_long_there(header, tables),
+        *_sold(header, tables),
         *_undeliverable(header, tables),
         *_twice(tables),
         *_spellings(tables),
@@ -356,6 +361,57 @@ def _long_there(header: Header | None, tables: Tables) -> Iterator[Fault]:
             yield Fault(problem, _MEANT, "on_hand", number, "since", str(row.since))
 
 
+def _sold(header: Header | None, tables: Tables) -> Iterator[Fault]:
+    """List prices that rise, that missing plants cost far more than, or that no plant can earn in time."""
+    varieties = {row.variety: row for _, row in tables.rows["varieties"]}
+    wanted: dict[str, int] = defaultdict(int)
+    for number, row in tables.rows["targets"]:
+        wanted[row.variety] += row.median_demand
+        usual = varieties[row.variety].sale_price if row.variety in varieties else None
+        price = usual if row.price is None else row.price
+        if usual and row.price and not 1 / _FAR < row.price / usual < _FAR:
+            problem = f"far {'more' if row.price > usual else 'less'} than the sale price, {figures(usual)}"
+            yield Fault(problem, _MEANT, "targets", number, "price", row.price)
+        if price is not None and row.price_end is not None and row.price_end > price:
+            problem = f"above the price at the beginning, {figures(price)}"
+            yield Fault(problem, _MEANT, "targets", number, "price_end", row.price_end)
+        if price and row.short_cost is not None and row.short_cost > _PENALTY * price:
+            problem = f"more than {_PENALTY} times the price, {figures(price)}"
+            remedy = "Write what one missing plant costs beyond the lost sale."
+            yield Fault(problem, remedy, "targets", number, "short_cost", row.short_cost)
+    for number, row in tables.rows["varieties"]:
+        if row.outlet is not None and row.outlet > wanted[row.variety] > 0:
+            problem = f"more than all its targets, {wanted[row.variety]:,}"
+            remedy = "Write how many buyers there are for plants marked down, or leave it if it is meant."
+            yield Fault(problem, remedy, "varieties", number, "outlet", row.outlet)
+    if header is not None:
+        yield from _too_soon(header, tables)
+
+
+def _too_soon(header: Header, tables: Tables) -> Iterator[Fault]:
+    """List promises that end before half of the first delivery is ready: where all stages run on weeks."""
+    groups = {row.variety: row.group for _, row in tables.rows["varieties"]}
+    there = {row.variety for table in ("cultures", "divisions", "on_hand") for _, row in tables.rows[table]}
+    stages: dict[str, list[Stage]] = defaultdict(list)
+    for _, row in tables.rows["stages"]:
+        stages[row.applies_to].append(row)
+    earliest: dict[str, Week] = {}
+    for _, line in tables.rows["price_list"]:
+        possible = first_delivery(line, header.first_week)
+        earliest[line.variety] = min(possible, earliest.get(line.variety, possible))
+    for number, row in tables.rows["targets"]:
+        route = stages.get(row.variety) or stages.get(groups.get(row.variety, ""), [])
+        timed = all(stage.runs_on == "weeks" for stage in route)
+        if row.promised is None or row.variety not in earliest or row.variety in there or not (route and timed):
+            continue
+        ready = earliest[row.variety] + int(sum(stage.typical for stage in route))
+        if row.last + row.waits < ready:
+            problem = f"promised, but half of the first possible delivery is ready in {ready} at the earliest"
+            remedy = "Move it later, let the buyers wait, find an earlier delivery, or clear promised."
+            column = "week" if row.until is None else "until"
+            yield Fault(problem, remedy, "targets", number, column, str(row.last))
+
+
 def _undeliverable(header: Header | None, tables: Tables) -> Iterator[Fault]:
     """List orders in weeks, or of numbers, in which no lab delivers."""
     if header is None:
@@ -430,6 +486,8 @@ def _spellings(tables: Tables) -> Iterator[Fault]:
     labs = [(table, number, "lab", row.lab) for table in ("price_list", "orders", "cultures")
             for number, row in tables.rows[table] if row.lab is not None]  # fmt: skip
     yield from spelt_twice(labs)
+    channels = [("targets", number, "channel", row.channel) for number, row in tables.rows["targets"] if row.channel]
+    yield from spelt_twice(channels)
     for table, column in (("varieties", "variety"), ("varieties", "group"), ("places", "place"), ("stages", "stage")):
         names = [(table, number, column, getattr(row, column)) for number, row in tables.rows[table]]
         yield from spelt_twice(names, letters=column == "stage")

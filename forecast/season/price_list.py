@@ -20,8 +20,10 @@ class PriceLine(Row):
         Lab, and the variety it sells.
     form
         What is delivered: plantlet, plug or liner.
-    from_quantity, unit_price
-        Price per plant [currency] for orders from this quantity on [plants]; one row for each price break.
+    from_quantity
+        Number ordered from which on the price holds [plants]; one row for each price break.
+    unit_price
+        Price per plant [currency].
     minimum, multiple
         Smallest order, and the number of which every order is a multiple, such as a full tray [plants].
     lead_weeks

@@ -23,21 +23,22 @@ class Target(Row):
     Parameters
     ----------
     variety, week
-        Variety, and the week on whose Monday its plants are wanted; of several weeks, the first.
+        Variety, and the (first) week of sale, on whose Monday its plants are wanted.
     until
         Last week of sale. Empty: one week.
     target
-        Plants wanted, over all its weeks. Or, if demand is uncertain:
+        Plants wanted in all.
     p5, median, p95
-        5th percentile, median and 95th percentile of the demand, over all its weeks [plants].
+        Instead of target, if demand is uncertain: its 5th percentile, median and 95th percentile [plants].
     channel
         Who buys: retail, wholesale or a customer. Rows of one variety share its plants.
     profile
         Name of a profile in profiles.csv, which says how sales are spread over the weeks. Empty: evenly.
-    price, price_end
-        Price per plant in the first and in the last week [currency], a straight line between. Both empty: the sale
-        price of the variety. Only price: the same in all weeks. Buyers who wait pay the price of the week in which
-        they came.
+    price
+        Price per plant [currency]. Empty: the sale price of the variety.
+    price_end
+        Price in the last week [currency], on a straight line from that of the first. Empty: it stays. Buyers who wait
+        pay the price of the week in which they came.
     promised
         Chance [0 to 1] with which the number must be sold to these buyers. Empty: hoped for, not promised.
     promised_share

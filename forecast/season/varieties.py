@@ -22,9 +22,10 @@ class Variety(Row):
         Name, and the group whose stages it goes through unless it has its own.
     pot
         Pot it is sold in.
-    sale_price, markdown_price
-        Price per plant, and price once marked down [currency]; the second must not exceed the first in any target
-        week of sale.
+    sale_price
+        Price per plant [currency].
+    markdown_price
+        Price per plant once marked down [currency]; not above the sale price in any week of sale.
     outlet
         Most plants that sell at the markdown price at the end; the rest stay unsold. Empty: as many as the variety's
         targets in all.

@@ -3,32 +3,33 @@
 from __future__ import annotations
 
 import csv
-import inspect
 import io
 import os
+from collections.abc import Iterable
 from datetime import date
 from typing import TypeVar
 
 from forecast.files_out import write_texts
-from forecast.io.csv_folder import table_text
+from forecast.io.csv_folder import table_cells, table_text
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records
 from forecast.season.cells import Row
-from forecast.season.header import Header
 from forecast.season.orders import Delivery
 from forecast.season.places import Normal, Place
 from forecast.season.price_list import PriceLine
 from forecast.season.propagation_rows import Culture, Division
 from forecast.season.season import TABLES, Season
 from forecast.season.stages import Stage
-from forecast.season.targets import Target
+from forecast.season.targets import Target, Weight
 from forecast.season.varieties import Variety
+from forecast.starter.additions import PROFILES, add, begun, more, named
+from forecast.starter.comments import comments, settings
 from forecast.starter.notebooks import copies
 from forecast.starter.past import VARIETIES, records_until
 from forecast.weeks import Week
 
 _R = TypeVar("_R", bound=Row)
-_SUCH_AS = {"demand_cv": 0.15, "price_cv": 0.1, "location": '"the weather station nearest to us, 1991-2020"'}
+_FILLED = ("varieties", "price_list", "targets", "profiles")  # tables that a grower fills
 _PRACTICE = "common practice, no source: put your own figures here"
 _LOCATION = "De Bilt, the Netherlands, 1991-2020: put your own station here, and its figures into climate.csv"
 _STATION = (
@@ -37,9 +38,9 @@ _STATION = (
     "Meteorological Institute (KNMI), free to use if it is named"
 )
 _LEVEL = "season 0.3 variety 0.2 batch 0.5"
-_VARIETIES = """variety,group,pot,sale_price,markdown_price,saleable_weeks
-Hosta 'First',hosta,1 l,7.5,2.5,26
-Hosta 'Second',hosta,1 l,9.5,3.0,26
+_VARIETIES = """variety,group,sale_price,saleable_weeks
+Hosta 'First',hosta,7.5,26
+Hosta 'Second',hosta,9.5,26
 """
 _STAGES = f"""\
 stage,place,typical,batches_cv,plants_cv,time_level,survival,survival_sd,survival_level,plants_per_m2,cost,minutes
@@ -53,18 +54,16 @@ _PLACES = """place,area,usable,cost_per_m2_week,warmer_by,held_above,shaded_by
 covered house,80,0.6,3,4,5,
 shade house,120,0.7,1,,,2
 """
-_PRICES = """lab,variety,form,from_quantity,unit_price,minimum,multiple
-Our lab,Hosta 'First',"plantlets, 72 to a tray",1,1.4,72,72
-Our lab,Hosta 'First',"plantlets, 72 to a tray",720,1.2,72,72
-Our lab,Hosta 'Second',"plantlets, 72 to a tray",1,1.4,72,72
-Our lab,Hosta 'Second',"plantlets, 72 to a tray",720,1.2,72,72
-Another lab,Hosta 'First',"plantlets, 48 to a tray",1,1.6,48,48
-Another lab,Hosta 'Second',"plantlets, 48 to a tray",1,1.6,48,48
+_PRICES = """lab,variety,unit_price,minimum,multiple
+Our lab,Hosta 'First',1.4,72,72
+Our lab,Hosta 'Second',1.4,72,72
+Another lab,Hosta 'First',1.6,48,48
+Another lab,Hosta 'Second',1.6,48,48
 """
 _NOT_AT_FIRST = {"profiles", "on_hand"}
-_TARGETS = """variety,target,p5,median,p95,promised
-Hosta 'First',400,,,,
-Hosta 'Second',,120,200,280,0.8
+_TARGETS = """variety,target
+Hosta 'First',400
+Hosta 'Second',200
 """
 _ORDERS = """variety,quantity,lab,note
 Hosta 'First',504,Our lab,a first thought: 20 % more
@@ -100,32 +99,68 @@ _DIVISION = Division(
 )  # fmt: skip
 
 
-def start(path: str | os.PathLike[str], *, first_week: Week | None = None, overwrite: bool = False) -> None:
+def start(
+    path: str | os.PathLike[str],
+    *,
+    first_week: Week | None = None,
+    overwrite: bool = False,
+    additions: Iterable[str] = (),
+) -> dict[str, list[str]]:
     """Write a small season to start with, its records, and the notebooks into a folder, which is created if missing.
 
     The folder gets the season, ordered in `first_week` (this week if not given), and the records; its folder
     ``running`` the running season, and its folder ``notebooks`` the notebooks, set to use these. `Refused` if one of
     the files exists and `overwrite` is false; then nothing is written.
+
+    Parameters
+    ----------
+    path
+        The folder.
+    first_week
+        First week of the season.
+    overwrite
+        Whether files that are there are replaced.
+    additions
+        Names of `ADDITIONS`: columns that a first season leaves out, with examples. To a season that is there, and is
+        not to be replaced, they are added empty, and nothing else is written.
+
+    Returns
+    -------
+    dict
+        The columns that were added to a season that is there, by file; empty if one was started.
     """
+    names = named(additions)
+    if names and not overwrite and begun(path):
+        return add(path, names)
     today = first_week or Week.of(date.today())
     records = records_until(today)
-    texts = _texts(example(today))
+    texts = _texts(extended(example(today), names))
     texts |= {f"running/{name}": text for name, text in _texts(_running(today, records)).items()}
-    texts["batches.csv"] = _comments(BatchRecord) + table_text(records.batches, BatchRecord)
-    texts["counts.csv"] = _comments(CountRecord) + table_text(records.counts, CountRecord)
-    settings = {"FOLDER": "..", "SEASON": "../running", "TODAY": str(today.monday)}
-    texts |= {f"notebooks/{name}": text for name, text in copies(settings).items()}
+    texts["batches.csv"] = comments(BatchRecord) + table_text(records.batches, BatchRecord)
+    texts["counts.csv"] = comments(CountRecord) + table_text(records.counts, CountRecord)
+    paths = {"FOLDER": "..", "SEASON": "../running", "TODAY": str(today.monday)}
+    texts |= {f"notebooks/{name}": text for name, text in copies(paths).items()}
     write_texts(texts, path, overwrite=overwrite)
+    return {}
 
 
 def _texts(season: Season) -> dict[str, str]:
     """Return the text of each file of a season, with its comments."""
     tables = {
-        f"{name}.csv": _comments(kind) + table_text(getattr(season, name), kind)
+        f"{name}.csv": _commented(season, name) + table_text(getattr(season, name), kind)
         for name, kind in TABLES.items()
         if name not in _NOT_AT_FIRST or getattr(season, name)
     }
-    return {"season.toml": _header(season), **tables}
+    return {"season.toml": settings(season), **tables}
+
+
+def _commented(season: Season, table: str) -> str:
+    """Return the comments of a table: of those that a grower fills, on the columns that are there alone."""
+    kind, rows = TABLES[table], getattr(season, table)
+    if table not in _FILLED:
+        return comments(kind)
+    used = table_cells(rows, kind)[0]
+    return comments(kind, used, more(table, used))
 
 
 def _running(today: Week, records: Records) -> Season:
@@ -143,7 +178,6 @@ def example(first_week: Week) -> Season:
     """Return the season that `start` writes: two invented hostas, ordered in a week."""
     delivery = first_week + 20
     lead = {"lead_weeks": 16, "first_week": delivery, "last_week": delivery + 8}
-    terms = {"deposit": 0.25, "freight_per_box": 30, "plants_per_box": 288}
     practice = {"applies_to": "hosta", "runs_on": "weeks", "share_of": "entering", "source": _PRACTICE}
     return Season(
         name="Our nursery",
@@ -156,7 +190,7 @@ def example(first_week: Week) -> Season:
         varieties=_rows(Variety, _VARIETIES),
         stages=_rows(Stage, _STAGES, **practice),
         places=_rows(Place, _PLACES),
-        price_list=_rows(PriceLine, _PRICES, **lead, **terms),
+        price_list=_rows(PriceLine, _PRICES, **lead),
         targets=_rows(Target, _TARGETS, week=first_week + 52),
         orders=_rows(Delivery, _ORDERS, week=delivery),
         climate=_rows(Normal, _CLIMATE, source=_STATION),
@@ -165,50 +199,60 @@ def example(first_week: Week) -> Season:
     )
 
 
+def extended(season: Season, names: Iterable[str]) -> Season:
+    """Return the season to begin with, with examples in the columns of some additions."""
+    for name in named(names):
+        season = _EXAMPLES[name](season)
+    return season
+
+
+def _ranges(season: Season) -> Season:
+    first, second = season.targets
+    return season.replace(targets=(first, second.replace(target=None, p5=120, median=200, p95=280)))
+
+
+def _windows(season: Season) -> Season:
+    first, *rest = season.targets
+    first = first.replace(until=first.week + 5, profile=PROFILES[0][0], price_end=6.5)
+    rows = tuple(Weight(profile=profile, week=week, weight=weight) for profile, week, weight in PROFILES)
+    return season.replace(targets=(first, *rest), profiles=rows)
+
+
+def _channels(season: Season) -> Season:
+    first, *rest = season.targets
+    centre = Target(variety=first.variety, week=first.week, target=150, channel="garden centre", price=5.5)
+    return season.replace(targets=(first.replace(channel="retail", price=8), centre, *rest))
+
+
+def _promises(season: Season) -> Season:
+    *rest, last = season.targets
+    last = last.replace(promised=0.9, promised_share=0.9, short_cost=3, waits=1)
+    return season.replace(targets=(*rest, last))
+
+
+def _terms(season: Season) -> Season:
+    """Return it with trays, deposits and boxes, and a price break of the first lab."""
+    terms = {"deposit": 0.25, "freight_per_box": 30, "plants_per_box": 288}
+    rows = []
+    for row in season.price_list:
+        rows.append(row.replace(form=f"plantlets, {row.multiple} to a tray", **terms))
+        if row.lab == season.price_list[0].lab:
+            rows.append(rows[-1].replace(from_quantity=10 * row.multiple, unit_price=row.unit_price - 0.2))
+    return season.replace(price_list=tuple(rows))
+
+
+def _leftovers(season: Season) -> Season:
+    return season.replace(varieties=tuple(row.replace(markdown_price=2.5, outlet=100) for row in season.varieties))
+
+
+_EXAMPLES = {
+    "ranges": _ranges, "windows": _windows, "channels": _channels, "promises": _promises, "terms": _terms,
+    "leftovers": _leftovers,
+}  # fmt: skip
+
+
 def _rows(kind: type[_R], text: str, **cells: object) -> tuple[_R, ...]:
     """Return the rows of a CSV text, with cells that are the same in all of them."""
     return tuple(
         kind(**{name: cell for name, cell in row.items() if cell}, **cells) for row in csv.DictReader(io.StringIO(text))
     )
-
-
-def _parameters(kind: type[Row]) -> list[tuple[str, str]]:
-    """Return names and meanings of the columns from the docstring of the row."""
-    text = inspect.cleandoc(kind.__doc__ or "").split("Parameters\n----------\n")[-1].split("\n\n")[0]
-    found: list[tuple[str, str]] = []
-    for line in text.splitlines():
-        if line.startswith(" ") and found:
-            name, meaning = found[-1]
-            found[-1] = (name, f"{meaning} {line.strip()}".strip())
-        else:
-            found.append((line.strip(), ""))
-    return [(name, meaning.replace("``", "").replace(" (see `Level`)", "")) for name, meaning in found]
-
-
-def _comments(kind: type[Row]) -> str:
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
-    summary = inspect.cleandoc(kind.__doc__ or "").splitlines()[0]
-    needed = ", ".join(name for name, cell in kind.model_fields.items() if cell.is_required())
-    writer.writerow(
-        [f"# One row is: {summary} Lines that start with # and a space are comments; delete them if you like."]
-    )
-    writer.writerow([f"# Required: {needed}. Write weeks as 2027-W14, and shares as 0.85, not 85 %."])
-    for name, meaning in _parameters(kind):
-        writer.writerow([f"# {name}: {meaning}"])
-    return text.getvalue()
-
-
-def _header(season: Season) -> str:
-    lines = ["# Settings of the whole season. Lines that start with # are comments."]
-    for names, meaning in _parameters(Header):
-        lines.append(f"\n# {names}: {meaning}")
-        for name in names.split(", "):
-            value = getattr(season, name)
-            if value is None:
-                lines.append(f"# {name} = {_SUCH_AS.get(name, 20000)}")
-            elif isinstance(value, int | float):
-                lines.append(f"{name} = {value}")
-            else:
-                lines.append(f'{name} = "{value}"')
-    return "\n".join(lines) + "\n"

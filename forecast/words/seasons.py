@@ -34,6 +34,13 @@ def started(folder: Path) -> str:
     )
 
 
+def added(folder: Path, columns: Mapping[str, Sequence[str]]) -> str:
+    """Return which columns were added to the files of a season."""
+    if not columns:
+        return f"The tables in {folder} have these columns already."
+    return "\n".join(f"Added to {folder / name}: {', '.join(new)}." for name, new in columns.items())
+
+
 def problems(number: int, *, writes: bool) -> str:
     """Return how many problems were found, and that nothing was written if it else would be."""
     return f"{counted(number, 'problem')} found{'; nothing was written' if writes else ''}."

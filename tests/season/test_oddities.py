@@ -286,3 +286,95 @@ def test_two_ways_to_spell_a_name() -> None:
     for one in ("Birch Lab", "Alder Lab 2", "Alder Lab North", "Elder & Sons", "A", "Alder Farm"):
         assert told("Alder Lab", one) == []
     assert told("Lab 1", "Lab 2", "Lab A", "Lab B", "North Lab", "South Lab", "East Lab", "West Lab") == []
+
+
+SOLD = "variety,week,until,target,channel,price,price_end,promised,promised_share,short_cost,waits\n"
+
+
+@pytest.mark.parametrize(
+    ("rows", "told"),
+    [
+        (
+            "Hosta 'Ambrel',2027-W41,2027-W43,400,retail,9.5,12,,,,",
+            "targets.csv, row 2, column price_end, 12: above the price at the beginning, 9.5. Correct it, or leave it "
+            "if "
+            "it is meant.",
+        ),
+        (
+            "Hosta 'Ambrel',2027-W41,2027-W43,400,,,12,,,,",
+            "targets.csv, row 2, column price_end, 12: above the price at the beginning, 9.5. Correct it, or leave it "
+            "if "
+            "it is meant.",
+        ),
+        (
+            "Hosta 'Ambrel',2027-W41,,400,,,,,,120,",
+            "targets.csv, row 2, column short_cost, 120: more than 10 times the price, 9.5. Write what one missing "
+            "plant "
+            "costs beyond the lost sale.",
+        ),
+        (
+            "Hosta 'Ambrel',2027-W41,,400,,,,,,,60",
+            "targets.csv, row 2, column waits, 60: more than is usual, 26 at most. Write weeks, not days.",
+        ),
+        (
+            "Hosta 'Ambrel',2027-W41,,400,,,,0.9,0.05,,",
+            "targets.csv, row 2, column promised_share, 0.05: less than is usual, 0.5 at least. Write the share of the "
+            "number that must be sold, such as 0.9.",
+        ),
+        (
+            "Hosta 'Ambrel',2027-W10,2027-W20,400,,,,0.9,,,1",
+            "targets.csv, row 2, column until, '2027-W20': promised, but half of the first possible delivery is ready "
+            "in "
+            "2027-W22 at the earliest. Move it later, let the buyers wait, find an earlier delivery, or clear "
+            "promised.",
+        ),
+        (
+            "Hosta 'Ambrel',2027-W41,,400,,0.95,,,,,\nHosta 'Ambrel',2027-W42,,400,,7.5,,,,,",
+            "targets.csv, row 2, column price, 0.95: far less than the sale price, 9.5. Correct it, or leave it if it "
+            "is meant.",
+        ),
+        (
+            "Hosta 'Ambrel',2027-W41,,400,Garden centre,,,,,,\nHosta 'Ambrel',2027-W41,,400,garden-centre,,,,,,",
+            "targets.csv, row 3, column channel, 'garden-centre': spelt nearly as 'Garden centre'. Spell it in one "
+            "way, "
+            "or leave it if the two differ.",
+        ),
+    ],
+)
+def test_what_is_odd_in_sales_is_reported(folder: Path, rows: str, told: str) -> None:
+    (folder / "targets.csv").write_text(f"{SOLD}{rows}\n", encoding="utf-8")
+    with pytest.warns(UserWarning, match="may be") as found:
+        forecast.read_season(folder)
+    assert str(found[0].message).splitlines()[1:] == [told]
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        "Hosta 'Ambrel',2027-W41,2027-W43,400,retail,9.5,7,0.9,0.8,40,3",
+        "Hosta 'Ambrel',2027-W10,2027-W20,400,,,,,,,1",  # hoped for
+        "Hosta 'Ambrel',2027-W10,2027-W20,400,,,,0.9,,,2",  # buyers who wait
+        "Calla 'Corvane',2027-W41,,400,garden centre A,,,,,,\nCalla 'Corvane',2027-W41,,400,garden centre B,,,,,,",
+    ],
+)
+def test_sales_that_are_meant_are_silent(folder: Path, rows: str) -> None:
+    (folder / "targets.csv").write_text(f"{SOLD}{rows}\n", encoding="utf-8")
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        forecast.read_season(folder)
+
+
+def test_an_outlet_for_more_than_is_grown_for_sale_is_reported(folder: Path) -> None:
+    file = folder / "varieties.csv"
+    rows = file.read_text(encoding="utf-8").replace("saleable_weeks,note", "outlet,saleable_weeks,note")
+    rows = (
+        rows.replace(",9.50,26,", ",9.50,4000,26,").replace(",8.50,26,", ",8.50,250,26,").replace(",9.80,", ",9.80,,")
+    )
+    file.write_text(rows, encoding="utf-8")
+    with pytest.warns(UserWarning, match="may be a slip") as found:
+        forecast.read_season(folder)
+    assert str(found[0].message).splitlines()[1:] == [
+        "varieties.csv, row 2, column outlet, 4000: more than all its targets, 400. Write how many buyers there are "
+        "for "
+        "plants marked down, or leave it if it is meant."
+    ]

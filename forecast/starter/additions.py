@@ -1,0 +1,149 @@
+"""What a first season leaves out: columns and tables by the name under which they are added."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+from forecast.errors import Refused, refuse
+from forecast.files_out import write_texts
+from forecast.io.csv_folder import Folder, separator
+from forecast.io.files_in import HEADER, read_text
+from forecast.season.season import TABLES
+from forecast.season.targets import Weight
+from forecast.starter.comments import about, comments
+
+PROFILES = (("autumn", 1, 1), ("autumn", 2, 3), ("autumn", 3, 2))
+"""An invented profile: name, week and weight."""
+
+
+_MORE = "More columns: python -m forecast start FOLDER --with "
+
+
+class Addition(NamedTuple):
+    """Columns of a table that are added together."""
+
+    table: str
+    columns: tuple[str, ...]
+    profiles: bool = False  # whether they name rows of profiles.csv
+
+
+ADDITIONS: Mapping[str, Addition] = {
+    "ranges": Addition("targets", ("p5", "median", "p95")),
+    "windows": Addition("targets", ("until", "profile", "price_end"), profiles=True),
+    "channels": Addition("targets", ("channel", "price")),
+    "promises": Addition("targets", ("promised", "promised_share", "short_cost", "waits")),
+    "terms": Addition("price_list", ("form", "from_quantity", "deposit", "freight_per_box", "plants_per_box")),
+    "leftovers": Addition("varieties", ("markdown_price", "outlet")),
+}
+"""By name."""
+
+
+def named(names: Iterable[str]) -> tuple[str, ...]:
+    """Return the names of additions once each, in their order; `Refused` if there is none of such a name."""
+    some = list(names)
+    for name in some:
+        if name not in ADDITIONS:
+            raise refuse("with", name, "there is nothing of this name to add", f"Give {any_of(ADDITIONS)}.")
+    return tuple(name for name in ADDITIONS if name in some)
+
+
+def any_of(names: Iterable[str]) -> str:
+    """Return names as a choice: a, b or c."""
+    *first, last = names
+    return f"{', '.join(first)} or {last}" if first else last
+
+
+def more(table: str, columns: Iterable[str]) -> str:
+    """Return how to add those additions to a table of which it has no column yet; an empty text if there are none."""
+    known = set(columns)
+    names = [name for name, one in ADDITIONS.items() if one.table == table and not known & set(one.columns)]
+    return f"{_MORE}{any_of(names)}" if names else ""
+
+
+def begun(path: str | os.PathLike[str]) -> bool:
+    """Say whether a folder holds a season."""
+    return os.path.lexists(Path(path) / HEADER)
+
+
+def add(path: str | os.PathLike[str], names: Iterable[str]) -> dict[str, list[str]]:
+    """Add the columns and tables of some additions to the season in a folder; their cells are empty.
+
+    Everything else stays as it is written. `Refused` if there is none of such a name, or a header is at fault; then
+    nothing is written.
+
+    Returns
+    -------
+    dict
+        By file, the columns that were added; of a new file all of them.
+    """
+    folder, texts = Path(path), {}
+    found: dict[str, list[str]] = {}
+    wanted = [ADDITIONS[name] for name in named(names)]
+    for table in dict.fromkeys(one.table for one in wanted):
+        columns = [column for one in wanted if one.table == table for column in one.columns]
+        text, new = _widened(folder, table, columns)
+        if new:
+            texts[f"{table}.csv"], found[f"{table}.csv"] = text, new
+    if any(one.profiles for one in wanted) and not os.path.lexists(folder / "profiles.csv"):
+        texts["profiles.csv"] = profiles_text()
+        found["profiles.csv"] = ["profile", "week", "weight"]
+    if texts:
+        write_texts(texts, folder, overwrite=True)
+    return found
+
+
+def profiles_text() -> str:
+    """Return the text of profiles.csv with an invented profile."""
+    rows = io.StringIO()
+    csv.writer(rows, lineterminator="\r\n").writerows([("profile", "week", "weight"), *PROFILES])
+    return comments(Weight, ["profile", "week", "weight"]) + rows.getvalue()
+
+
+def _widened(folder: Path, table: str, columns: Sequence[str]) -> tuple[str, list[str]]:
+    """Return the text of a table's file with those of some columns that it lacks, and their names."""
+    name, kind = f"{table}.csv", TABLES[table]
+    if faults := Folder(folder).sheet(table, kind).faults:
+        raise Refused(faults)
+    text = read_text(folder, name)
+    mark, end = separator(text), "\r\n" if "\r\n" in text else "\n"
+    rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True))
+    at = next(at for at, row in enumerate(rows) if {cell.strip() for cell in row} & kind.model_fields.keys())
+    header = [cell.strip() for cell in rows[at]]
+    new = sorted(set(columns) - set(header), key=list(kind.model_fields).index)
+    places = _places(header, new, list(kind.model_fields))
+    written = io.StringIO()
+    writer = csv.writer(written, delimiter=mark, lineterminator=end)
+    for number, row in enumerate(rows):
+        if number < at and "".join(row).startswith(f"# {_MORE}"):
+            continue
+        if number == at:
+            lines = [*about(kind, new), *([f"# {rest}"] if (rest := more(table, [*header, *new])) else [])]
+            writer.writerows([line] for line in lines)
+        widen = number >= at and row and not row[0].strip().startswith("#")
+        writer.writerow(_with(row, len(header), places, new if number == at else [""] * len(new)) if widen else row)
+    mark_of_order = "\ufeff" if (folder / name).read_bytes().startswith(b"\xef\xbb\xbf") else ""
+    return mark_of_order + written.getvalue(), new
+
+
+def _places(header: Sequence[str], new: Sequence[str], known: Sequence[str]) -> list[int]:
+    """Return before which column of a header each new one goes: the first of those that follow it among the known."""
+    found = []
+    for column in new:
+        later = known[known.index(column) + 1 :]
+        found.append(next((at for at, name in enumerate(header) if name in later), len(header)))
+    return found
+
+
+def _with(row: Sequence[str], width: int, places: Sequence[int], cells: Sequence[str]) -> list[str]:
+    """Return a row of some width with cells put before places of it."""
+    full = [*row, *[""] * (width - len(row))]
+    wide: list[str] = []
+    for at in range(len(full) + 1):
+        wide += [cell for place, cell in zip(places, cells, strict=True) if place == at]
+        wide += full[at : at + 1]
+    return wide
