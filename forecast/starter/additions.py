@@ -15,7 +15,7 @@ from forecast.io.csv_folder import Folder, separator
 from forecast.io.files_in import HEADER, read_text
 from forecast.season.season import TABLES
 from forecast.season.targets import Weight
-from forecast.starter.comments import about, comments
+from forecast.starter.remarks import about, comments
 
 PROFILES = (("autumn", 1, 1), ("autumn", 2, 3), ("autumn", 3, 2))
 """An invented profile: name, week and weight."""

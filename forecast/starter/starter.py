@@ -23,9 +23,9 @@ from forecast.season.stages import Stage
 from forecast.season.targets import Target, Weight
 from forecast.season.varieties import Variety
 from forecast.starter.additions import PROFILES, add, begun, more, named
-from forecast.starter.comments import comments, settings
 from forecast.starter.notebooks import copies
 from forecast.starter.past import VARIETIES, records_until
+from forecast.starter.remarks import comments, settings
 from forecast.weeks import Week
 
 _R = TypeVar("_R", bound=Row)
