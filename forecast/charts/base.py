@@ -16,6 +16,7 @@ from forecast.propagation.sourcing import Routes
 from forecast.resources.bench_use import BenchSpace
 from forecast.weeks import Week
 from forecast.words import charts as words
+from forecast.words.results import records
 
 # Colours that stay apart without colour vision: Okabe, M. and Ito, K. (2008), Color Universal Design.
 BLUE, ORANGE, GREEN, BLACK = "#0072B2", "#D55E00", "#009E73", "#222222"
@@ -65,27 +66,30 @@ def saleable(outcome: Outcome, variety: str) -> Chart:
     Returns
     -------
     LayerChart
-        The 90 % range as a band, the median as a line, each target as a diamond.
+        The 90 % range as a band, the median as a line, each target as a diamond, with a bar over all weeks of its sale.
     """
     if variety not in outcome.varieties:
         raise refuse("variety", variety, "not ordered", f"Ordered are {', '.join(outcome.varieties)}.")
     table = outcome.table(variety, sold=True)
     first = min(batch.week for batch in outcome.batches if batch.variety == variety)
     table = dated(table[table["week"] >= str(first)])
-    target = outcome.targets(variety)[["week", "target", "chance"]]
-    text = words.saleable(variety, [(row["target"], row["week"], row["chance"]) for row in target.to_dict("records")])
+    target = outcome.targets(variety)
+    text = words.saleable(variety, records(target))
     layers = fan(
         alt.Chart(table).encode(x=week_axis(), tooltip=number_tips("week", *RANGE_NAMES)),
         "saleable plants on hand [number]",
     )
     if len(target):
-        point = alt.Chart(dated(target)).encode(x=week_axis(), y="target:Q")
+        point = alt.Chart(sold_in(target)).encode(x=week_axis(), y="target:Q")
+        layers.append(point.mark_rule(color=ORANGE, strokeWidth=3).encode(x2="end:T"))
         diamonds = point.mark_point(shape="diamond", size=140, filled=True, color=ORANGE, opacity=1)
         layers.append(diamonds.encode(tooltip=[*number_tips("week", "target"), alt.Tooltip("chance", format=".0%")]))
         layers.append(
             point.mark_text(align="right", dx=-10, dy=-8, color=BLACK).encode(text=alt.Text("target:Q", format=WHOLE))
         )
-    return layered(*layers, title=variety, reads=words.SALEABLE, text=text)
+    over = any(row.last != row.week for row in outcome.season.targets_of(variety))
+    reads = words.sold_over_weeks(words.SALEABLE) if over else words.SALEABLE
+    return layered(*layers, title=variety, reads=reads, text=text)
 
 
 def order_curve(order: Order) -> Chart:
@@ -307,6 +311,13 @@ def week_axis() -> alt.X:
 def heading(text: str, subtitle: str) -> alt.TitleParams:
     """Return a chart its title, and below it how it is to be read."""
     return alt.TitleParams(text=text, subtitle=subtitle, anchor="start", subtitleColor="#555555")
+
+
+def sold_in(targets: pd.DataFrame) -> pd.DataFrame:
+    """Return the week, last week, number and chance of targets, with the Mondays of both weeks."""
+    last = targets["until"].fillna(targets["week"]) if "until" in targets else targets["week"]
+    ends = [Week.parse(week).monday.isoformat() for week in last]
+    return dated(targets[["week", "target", "chance"]]).assign(until=last, end=ends)
 
 
 def dated(table: pd.DataFrame) -> pd.DataFrame:

@@ -178,13 +178,18 @@ def _text(name: str) -> str:
 
 def _chart(asked: WhatIf) -> dict[str, Any]:
     """Describe the chart once; its data are named, so that they can be replaced."""
-    places = list(asked.answer().fullest)
+    places, targets = list(asked.answer().fullest), asked.answer().season.targets_of(asked.variety)
+    over = any(row.last != row.week for row in targets)
+    reads = words.sold_over_weeks(words.PANEL_PLANTS) if over else words.PANEL_PLANTS
     plants = alt.layer(
         *_fan("saleable", "saleable plants on hand [number]"),
         alt.Chart(alt.NamedData("target"))
+        .mark_rule(color=ORANGE, strokeWidth=3)
+        .encode(x=week_axis(), x2="end:T", y="target:Q"),
+        alt.Chart(alt.NamedData("target"))
         .mark_point(shape="diamond", size=140, filled=True, color=ORANGE, opacity=1)
         .encode(x=week_axis(), y="target:Q", tooltip=_tips("target")),
-    ).properties(width=WIDTH, height=_HEIGHT, title=heading(asked.variety, words.PANEL_PLANTS))
+    ).properties(width=WIDTH, height=_HEIGHT, title=heading(asked.variety, reads))
     benches = [
         alt.layer(
             *_fan(f"bench {place}", "bench area [m²]"),

@@ -9,7 +9,7 @@ from typing import Any, NamedTuple
 
 import pandas as pd
 
-from forecast.charts.base import dated
+from forecast.charts.base import dated, sold_in
 from forecast.errors import refuse
 from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
@@ -190,7 +190,7 @@ class WhatIf:
         cost, margin = self._sums(season, found)
         sentences = [*found.sentences, words.costs(cost=cost, price=price, margin=margin, currency=season.currency)]
         orders, plants = (*found.orders, *self._beside), sum(row.quantity for row in found.orders)
-        target = dated(found.target[["week", "target", "chance"]])
+        target = sold_in(found.target)
         drawn = (found.saleable, target, found.benches, found.fullest)
         return Answer(season, orders, "\n".join(sentences), plants, chance, cost, margin, *drawn)
 

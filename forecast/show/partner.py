@@ -148,7 +148,7 @@ def _values(plan: Plan, day: date, step: _Step) -> dict[str, Any]:
         "left_out": [not_ordered(variety, why) for variety, why in plan.left_out().items()],
         "headings": words.HEADINGS,
         "no_limits": words.NO_LIMITS,
-        "based_on": words.based_on(budget=season.budget, currency=season.currency, climate=bool(season.climate)),
+        "based_on": _based_on(season),
         "assumptions": list(_assumed(plan)),
         "cautions": words.CAUTIONS,
         "made": words.made(version=version("forecast"), on=day, draws=plan.draws, seed=plan.seed, aim=plan.aim),
@@ -156,6 +156,15 @@ def _values(plan: Plan, day: date, step: _Step) -> dict[str, Any]:
     if not plan.orders:
         step()
     return values
+
+
+def _based_on(season: Season) -> list[str]:
+    targets = season.targets
+    return words.based_on(
+        budget=season.budget, currency=season.currency, climate=bool(season.climate),
+        weeks=any(row.last != row.week for row in targets), promised=any(row.promised for row in targets),
+        shared=len(targets) > len(season.targeted), outlets=any(row.outlet is not None for row in season.varieties),
+    )  # fmt: skip
 
 
 def _ordered(summary: Summary, step: _Step) -> dict[str, Any]:
@@ -216,7 +225,8 @@ def _charts(summary: Summary, step: _Step) -> dict[str, Any]:
         drawn(base.bench(space, place).properties(title=place, **_SMALL), space.sentence(place))
         for place in plan.season.place_names
     ]
-    shown = {"notes": [*few, words.SALEABLE], "figures": varieties}
+    bars = words.BARS if any(row.last != row.week for row in plan.season.targets) else ""
+    shown = {"notes": [*few, words.SALEABLE.format(weeks=bars)], "figures": varieties}
     return {"comes": comes, "money": money, "varieties": shown, "benches": {"note": words.AREA, "figures": benches}}
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from forecast.words.numbers import at_most, cash, counted, dated, money, percent, rounded, seasons, signed
+from forecast.words.numbers import at_most, cash, counted, dated, money, percent, rounded, seasons, signed, span
 
 # Plants, benches and cultures
 
 SALEABLE = "Saleable plants on hand: median and 90 % range. Diamonds are targets; the plants are sold then."
+_BARS = "Diamonds are targets, bars the weeks of their sale."
 BENCH = "Bench area in use: the band is the 90 % range, the dashed line the area available."
 READY = "Saleable plants if none are sold: median and 90 % range."
 CYCLES = "Median and 90 % range. Bars above are what shelf places and hood hours allow."
@@ -37,13 +38,24 @@ LAB_PAIR = "{} ({}) over {} ({})"
 LABS_TEXT = "Survival of {stage} by lab. {sentences}"
 
 
-def saleable(variety: str, targets: Sequence[tuple[int, str, float]]) -> str:
-    """Return the text of a chart of saleable plants; of each target the number, week and chance."""
-    said = "; ".join(f"{number:,} by {dated(week)} in {seasons(chance)}" for number, week, chance in targets)
+def sold_over_weeks(reads: str) -> str:
+    """Return how a chart is read if some of its targets are sold over weeks."""
+    return f"{reads.partition('Diamonds')[0]}{_BARS}"
+
+
+def saleable(variety: str, targets: Sequence[Mapping[str, Any]]) -> str:
+    """Return the text of a chart of saleable plants, and of targets: rows of `Outcome.targets`."""
+    said = "; ".join(f"{row['target']:,} {_when(row)} in {seasons(row['chance'])}" for row in targets)
+    over = any(row.get("until") for row in targets)
     return (
-        f"Saleable plants of {variety} on hand by week; the plants of a target are sold in its week. Targets: "
-        f"{said or 'none'}."
+        f"Saleable plants of {variety} on hand by week; the plants of a target are sold in its "
+        f"week{'s' if over else ''}. Targets: {said or 'none'}."
     )
+
+
+def _when(row: Mapping[str, Any]) -> str:
+    whom = f"for {row['channel']}, " if row.get("channel") else ""
+    return f"{whom}from {span(row['week'], row['until'])}" if row.get("until") else f"{whom}by {dated(row['week'])}"
 
 
 def cycles_title(*, variety: str, explants: int, start: str) -> str:

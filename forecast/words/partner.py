@@ -202,7 +202,7 @@ TARGETS = (
 READY_COLUMNS = ("ready", "late")
 SALEABLE = (
     "Saleable plants on hand: the line is the median, the band the 90 % range. A diamond is a target; the plants are "
-    "sold then."
+    "sold then, or over its bar."
 )
 AREA = "Bench area in use: the line is the median, the band the 90 % range. The dashed line is the area available."
 NO_TARGET = "It has no target."
@@ -270,14 +270,30 @@ def alternative_columns(aim: str) -> list[str]:
     return ["variety", "order", "instead", "less margin" if aim == "margin" else "more cost"]
 
 
-def based_on(*, budget: float | None, currency: str, climate: bool) -> list[str]:
-    """Return what the whole plan rests on."""
+def based_on(
+    *, budget: float | None, currency: str, climate: bool, weeks: bool = False, shared: bool = False,
+    promised: bool = False, outlets: bool = False,
+) -> list[str]:  # fmt: skip
+    """Return what the whole plan rests on.
+
+    Of targets: whether some are sold over `weeks`, several of a variety share its plants, and some are promised; and
+    whether some varieties name how many plants find a buyer marked down.
+    """
+    when = "Each week's buyers are served from the plants on hand" if weeks else "Plants are sold in the target's week"
+    whom = ""
+    if promised:
+        whom = " What is promised is sold first, and plants that a later promise is expected to need are held back."
+    if shared:
+        whom += f" {'Then those' if promised else 'Those'} who pay most are served first."
+    most = (
+        "the total target of a variety, or its outlet if one is stated," if outlets else "the total target of a variety"
+    )
     spent = " and growing areas" if budget is None else f", growing areas and a budget of {budget:,.0f} {currency}"
     return [
         "A chance is a share of simulated seasons with the rates below; it is as good as they are.",
         f"Prices, targets, costs, minutes{spent} are your own figures.",
-        "Plants that a target needs in a week are sold in it, the oldest first. Of the rest, at most as many as the "
-        "total target of a variety sell at its markdown price, if it has one; the others are unsold and earn nothing.",
+        f"{when}, the oldest first.{whom} Of the rest, at most as many as {most} sell at its markdown price, if it has "
+        "one; the others are unsold and earn nothing.",
         "Weather is simulated from climate normals; it forecasts no real week."
         if climate
         else "No climate is entered: plants take the same time whatever the weather.",

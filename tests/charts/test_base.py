@@ -120,3 +120,12 @@ def test_every_route_has_a_line_with_its_name(drawn, routes):
     for route in routes:
         assert route.route in text
     assert drawn["routes"]["description"] == str(routes)
+
+
+def test_the_bar_of_a_target_spans_the_weeks_of_its_sale(demo):
+    target = [{"variety": VARIETY, "week": "2027-W38", "until": "2027-W41", "target": 800}]
+    outcome = forecast.simulate(demo.replace(targets=target), [(VARIETY, "2027-W10", 1_000)], draws=64, seed=1)
+    spec = charts.saleable(outcome, VARIETY).to_dict()
+    (bar,) = rows(spec, "end")
+    assert (bar["monday"][:10], bar["end"][:10], bar["until"]) == ("2027-09-20", "2027-10-11", "2027-W41")
+    assert "bars the weeks of their sale" in spec["title"]["subtitle"]

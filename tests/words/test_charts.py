@@ -4,12 +4,24 @@ from forecast.words import charts as words
 
 
 def test_the_text_of_saleable_plants_names_every_target():
-    text = words.saleable("A", [(800, "2027-W41", 0.91), (50, "2027-W43", 1)])
+    rows = [{"target": 800, "week": "2027-W41", "chance": 0.91}, {"target": 50, "week": "2027-W43", "chance": 1}]
+    text = words.saleable("A", rows)
     assert text == (
         "Saleable plants of A on hand by week; the plants of a target are sold in its week. Targets: 800 by 11 Oct "
         "2027 (2027-W41) in about 18 of 20 simulated seasons; 50 by 25 Oct 2027 (2027-W43) in every simulated season."
     )
     assert words.saleable("A", []).endswith("Targets: none.")
+    sold = rows[0] | {"until": "2027-W45", "channel": "retail"}
+    assert words.saleable("A", [sold]).endswith(
+        "sold in its weeks. Targets: 800 for retail, from 11 Oct to 8 Nov 2027 (W41 to W45) in about 18 of 20 "
+        "simulated seasons."
+    )
+
+
+def test_bars_are_named_where_there_are_any():
+    assert words.sold_over_weeks(words.SALEABLE) == (
+        "Saleable plants on hand: median and 90 % range. Diamonds are targets, bars the weeks of their sale."
+    )
 
 
 def test_ready_dates_name_weeks_that_are_not_in_the_season():

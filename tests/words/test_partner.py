@@ -148,6 +148,17 @@ def test_limits_and_what_the_plan_is_based_on():
     assert said[1] == "Prices, targets, costs, minutes and growing areas are your own figures."
     assert said[-1] == "No climate is entered: plants take the same time whatever the weather."
     assert words.based_on(budget=1, climate=True, **EUR)[-1].startswith("Weather is simulated from climate normals")
+    assert said[2] == (
+        "Plants are sold in the target's week, the oldest first. Of the rest, at most as many as the total target of a "
+        "variety sell at its markdown price, if it has one; the others are unsold and earn nothing."
+    )
+    every = {"weeks": True, "shared": True, "promised": True, "outlets": True}
+    assert words.based_on(budget=None, climate=False, **EUR, **every)[2] == (
+        "Each week's buyers are served from the plants on hand, the oldest first. What is promised is sold first, and "
+        "plants that a later promise is expected to need are held back. Then those who pay most are served first. Of "
+        "the rest, at most as many as the total target of a variety, or its outlet if one is stated, sell at its "
+        "markdown price, if it has one; the others are unsold and earn nothing."
+    )
     assert words.assumption(
         stage="potting", assumed=["80 %", "time: 4 weeks"], on=["your estimate"], sources=["S"]
     ) == ("potting. 80 %. time: 4 weeks. Based on: your estimate. Source: S.")
