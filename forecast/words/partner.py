@@ -202,8 +202,9 @@ TARGETS = (
 READY_COLUMNS = ("ready", "late")
 SALEABLE = (
     "Saleable plants on hand: the line is the median, the band the 90 % range. A diamond is a target; the plants are "
-    "sold then, or over its bar."
+    "sold then{weeks}."
 )
+BARS = ", or over its bar"
 AREA = "Bench area in use: the line is the median, the band the 90 % range. The dashed line is the area available."
 NO_TARGET = "It has no target."
 PAYMENTS_ONLY = "Payments only; no sales are counted."
