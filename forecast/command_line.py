@@ -12,7 +12,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forecast.errors import OutOfReach, Refused, listed, problems
+from forecast.errors import Fault, OutOfReach, Refused, listed, problems
 from forecast.files_out import check_free, write_texts
 from forecast.io.csv_folder import csv_text, table_text
 from forecast.io.seasons import read_season
@@ -26,6 +26,8 @@ from forecast.words.numbers import counted
 from forecast.words.results import plain, records
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from forecast.planning.plan import Plan
 
 REFUSED = 2
@@ -93,7 +95,9 @@ def _parser() -> argparse.ArgumentParser:
     start.add_argument("--overwrite", action="store_true", help=_OVERWRITE)
     _command(commands, "check", _check, "read a season and its records, and list every problem and what is odd in them")
     order = _command(commands, "order", _order, _ORDER)
-    order.add_argument("--out", help="folder to write orders.csv and order_table.csv into")
+    what = order.add_mutually_exclusive_group()
+    what.add_argument("--out", help="folder to write orders.csv and order_table.csv into")
+    what.add_argument("--mine", action="store_true", help="value the orders of orders.csv instead")
     _add_drawn(order)
     page = _command(commands, "report", _report, "write the whole order plan as one page for a partner")
     page.add_argument("--out", required=True, help="page to write, such as order.html")
@@ -162,6 +166,8 @@ def _check(parsed: argparse.Namespace) -> int:
 
 def _order(parsed: argparse.Namespace) -> int:
     season = read_season(parsed.folder)
+    if parsed.mine:
+        return _mine(parsed, season)
     if parsed.out is not None:
         check_free(WRITTEN, parsed.out, overwrite=parsed.overwrite)
     try:
@@ -175,6 +181,35 @@ def _order(parsed: argparse.Namespace) -> int:
         _show(plan)
     print(written, end="")
     return 0
+
+
+def _mine(parsed: argparse.Namespace, season: Season) -> int:
+    """Show what the orders of the season are worth."""
+    from forecast.resources.valued import value_orders
+
+    if not season.orders:
+        raise Refused([Fault(*order_words.NO_ORDERS, "orders.csv")])
+    mine = value_orders(season, draws=parsed.draws, seed=parsed.seed)
+    drawn, seed = counted(mine.outcome.draws, "simulated season"), mine.outcome.seed
+    print(order_words.MINE.format(season=season.name, seasons=drawn, seed=seed, currency=season.currency))
+    print(f"\n{_lines(mine.table())}\n")
+    if season.targets:
+        print(f"{_targets(mine.targets(), season.currency)}\n")
+    print(mine)
+    _few(parsed.draws)
+    return 0
+
+
+def _lines(table: pd.DataFrame) -> str:
+    """Return what is ordered, as text."""
+    import pandas as pd
+
+    return plain(pd.DataFrame(order_words.line(row) for row in records(table)), order_words.LINES)
+
+
+def _few(draws: int) -> None:
+    if draws < FEW_DRAWS:
+        print(order_words.few_draws(draws=draws, enough=PLANNING_DRAWS))
 
 
 def _planned(parsed: argparse.Namespace, season: Season) -> Plan:
@@ -195,8 +230,6 @@ def _hidden() -> bool | None:
 
 
 def _show(plan: Plan) -> None:
-    import pandas as pd
-
     from forecast.resources.bench_use import bench_space
 
     season, sentences, first = plan.season, str(plan).splitlines(), len(plan.surplus)
@@ -204,24 +237,21 @@ def _show(plan: Plan) -> None:
     print(order_words.TABLE.format(season=season.name, seasons=drawn, seed=plan.seed, currency=season.currency))
     print("".join(f"\n{one}\n" for one in sentences[:first]))
     if plan.orders:
-        lines = pd.DataFrame(order_words.line(row) for row in records(plan.table()))
-        print(f"{plain(lines, order_words.LINES)}\n")
-        print(f"{_targets(plan)}\n")
+        print(f"{_lines(plan.table())}\n")
+        print(f"{_targets(plan.targets(), season.currency)}\n")
     print("\n".join(sentences[first:]))
     if plan.orders:
         outcome = plan.simulate()
         print(order_words.all_met(targets=len(season.targets), chance=outcome.chance_of_all()))
-        if plan.draws < FEW_DRAWS:
-            print(order_words.few_draws(draws=plan.draws, enough=PLANNING_DRAWS))
+        _few(plan.draws)
         print(f"\n{bench_space(outcome)}")
 
 
-def _targets(plan: Plan) -> str:
+def _targets(found: pd.DataFrame, currency: str) -> str:
     """Return what is reached of each target, and what more takes, as text."""
     import pandas as pd
 
-    found = plan.targets()
-    rows, currency = records(found), plan.season.currency
+    rows = records(found)
     columns = order_words.target_columns(rows, currency)
     text = plain(pd.DataFrame(order_words.target(row, currency) for row in rows), columns)
     if "more" not in columns:

@@ -12,6 +12,7 @@ import pytest
 
 import forecast
 from forecast.__main__ import main
+from forecast.resources.valued import value_orders
 from forecast.season.orders import Delivery
 from forecast.words.numbers import dated
 
@@ -123,6 +124,31 @@ def test_a_budget_is_named_beside_plants_and_freight_and_kept(tmp_path, capsys, 
     assert main(["order", str(tmp_path), "--draws", "64"]) == 0
     spent = re.search(r"Plants and freight cost about ([\d,]+) EUR \(budget 9,000 EUR\)", capsys.readouterr().out)
     assert int(spent[1].replace(",", "")) <= 9_000
+
+
+def test_mine_values_the_orders_of_the_season_and_searches_for_none(capsys, demo, monkeypatch):
+    monkeypatch.setattr("forecast.planning.whole_order.plan_orders", None)
+    assert main(["order", DEMO, "--mine", "--draws", "64"]) == 0
+    printed = capsys.readouterr().out
+    assert printed.startswith(
+        f"{demo.name}: the orders of orders.csv, from 64 simulated seasons, seed 1. Money in EUR."
+    )
+    for row in demo.orders:
+        assert any(row.variety in line and f"{row.quantity:,}" in line for line in printed.splitlines())
+    assert str(value_orders(demo, draws=64)) in printed
+    assert "are accurate to about" in printed
+
+
+def test_mine_needs_orders_and_writes_nothing(tmp_path, capsys, demo):
+    forecast.write_season(demo.replace(orders=()), tmp_path)
+    assert main(["order", str(tmp_path), "--mine"]) == 2
+    assert capsys.readouterr().err.splitlines() == [
+        "orders.csv: there are no orders. Add rows of variety, week and quantity, or leave out --mine.",
+        "1 problem found; nothing was written.",
+    ]
+    with pytest.raises(SystemExit):
+        main(["order", DEMO, "--mine", "--out", str(tmp_path)])
+    assert "not allowed with argument" in capsys.readouterr().err
 
 
 def test_report_writes_the_page_that_the_call_writes_and_replaces_nothing_unasked(tmp_path, capsys, demo):

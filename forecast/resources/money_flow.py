@@ -20,7 +20,7 @@ from forecast.growth.outcome import Outcome
 from forecast.growth.selling import Sold
 from forecast.growth.stock import price_factor
 from forecast.growth.summaries import RANGE, RANGE_NAMES, TENTH, worst_seasons
-from forecast.ordering.shipments import Shipment, bill, shipment_of
+from forecast.ordering.shipments import Bill, Shipment, bill, shipment_of
 from forecast.ordering.unit_costs import rents
 from forecast.resources.labour import entering
 from forecast.season.consistency import unpriced
@@ -253,10 +253,15 @@ def _fixed(season: Season) -> Iterator[Line]:
         yield Line("fixed costs", "", "", "season", 0, slice(0, season.weeks), weekly)
 
 
+def ordered(outcome: Outcome) -> Bill:
+    """Return what is paid to labs and carriers for the orders of an outcome; `Refused` as by `cash_flow`."""
+    return bill(sorted(_shipments(outcome), key=lambda one: (one.week, one.lab, one.variety)))
+
+
 def bought(outcome: Outcome) -> Iterator[Line]:
     """Return what the plants cost, and their freight."""
     season = outcome.season
-    for one, _, deposit, balance, freight in bill(_shipments(outcome)).charges:
+    for one, _, deposit, balance, freight in ordered(outcome).charges:
         at, number = one.week - season.first_week, season.price_list.index(one.line) + FIRST_ROW
         for what, week, amount in (("deposit", 0, deposit), ("balance", at, balance), ("freight", at, freight)):
             yield Line(what, one.variety, one.lab, "price_list", number, slice(week, week + 1), np.array([[-amount]]))

@@ -25,6 +25,8 @@ from forecast.words.numbers import (
 
 _MOST_LINES = 15
 TABLE = "{season}: what to order, from {seasons}, seed {seed}. Money in {currency}."
+MINE = "{season}: the orders of orders.csv, from {seasons}, seed {seed}. Money in {currency}."
+NO_ORDERS = ("there are no orders", "Add rows of variety, week and quantity, or leave out --mine.")
 LINES = {"variety": "variety", "lab": "lab", "week": "delivery", "quantity": "order qty", "price": "price"}
 """Columns of a plan's lines that are printed, and their headings."""
 TARGETS = {
@@ -365,6 +367,24 @@ def ordered(*, plants: int, varieties: int, deliveries: int) -> str:
     return (
         f"Order {counted(plants, 'plantlet')} of {counted(varieties, 'variety', 'varieties')} in "
         f"{counted(deliveries, 'delivery', 'deliveries')}."
+    )
+
+
+def your_orders(*, plants: int, varieties: int, deliveries: int, placed: int, there: int) -> str:
+    """Return what a grower's own orders are: plants, those of them that are ordered already, and those on hand."""
+    already = f", of which {placed:,} are ordered already" if placed else ""
+    text = (
+        f"Your orders: {counted(plants, 'plantlet')} of {counted(varieties, 'variety', 'varieties')} in "
+        f"{counted(deliveries, 'delivery', 'deliveries')}{already}."
+    )
+    return f"{text} {counted(there, 'plant')} on hand {'counts' if there == 1 else 'count'}, too." if there else text
+
+
+def your_margin(*, margin: float, worst_tenth: float, currency: str) -> str:
+    """Return what a grower's own orders are expected to earn [currency]."""
+    return (
+        f"Their expected margin is about {money(margin, currency)}; in the worst 10 % of seasons it averages about "
+        f"{money(worst_tenth, currency)}."
     )
 
 

@@ -109,10 +109,18 @@ def after_fixed_costs(fixed_costs: float, result: float, loss: float, currency: 
 
 
 def within_overdraft(overdraft: float, overdrawn: float, currency: str) -> str:
-    """Say how often the account falls further below zero than it may [currency]."""
-    if not overdraft:
-        return f"It falls below zero in {seasons(overdrawn)}."
-    return f"It falls below the overdraft of {overdraft:,.0f} {currency} in {seasons(overdrawn)}."
+    """Say how often the account, spoken of just now, falls further below zero than it may [currency]."""
+    return f"It {_falls(overdraft, overdrawn, currency)}."
+
+
+def account(overdraft: float, overdrawn: float, currency: str) -> str:
+    """Say the same in a sentence of its own."""
+    return f"The account {_falls(overdraft, overdrawn, currency)}."
+
+
+def _falls(overdraft: float, overdrawn: float, currency: str) -> str:
+    below = f"the overdraft of {overdraft:,.0f} {currency}" if overdraft else "zero"
+    return f"falls below {below} in {seasons(overdrawn)}"
 
 
 def losses(chance: float) -> str:
