@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Hashable, Mapping, Sequence
+from threading import Lock
 from typing import Any, TypeVar, cast
 
 import numpy as np
@@ -28,19 +29,26 @@ class Latest:
     """What was made or asked for last, as far as it fits into so many bytes; what has gone is made again."""
 
     def __init__(self, most: int) -> None:
-        self._most, self._bytes = most, 0
+        self._most, self._bytes, self._lock = most, 0, Lock()
         self._made: dict[Hashable, tuple[Any, int]] = {}
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Send how much is kept, and nothing that is."""
+        return Latest, (self._most,)
 
     def get(self, key: Hashable, make: Callable[[], _Made], size: int) -> _Made:
         """Return what is kept under a key, or make it: it takes about so many bytes."""
-        if key in self._made:
-            found = self._made.pop(key)
-        else:
-            found = make(), size
-            self._bytes += size
-        self._made[key] = found
-        while self._bytes > self._most and len(self._made) > 1:
-            self._bytes -= self._made.pop(next(iter(self._made)))[1]
+        with self._lock:
+            found = self._made.pop(key, None)
+            if found is not None:
+                self._made[key] = found
+        if found is None:
+            found = make(), size  # by two threads at once, perhaps: what they make is the same
+            with self._lock:
+                self._bytes += size - self._made.pop(key, (None, 0))[1]
+                self._made[key] = found
+                while self._bytes > self._most and len(self._made) > 1:
+                    self._bytes -= self._made.pop(next(iter(self._made)))[1]
         return cast("_Made", found[0])
 
 

@@ -147,7 +147,7 @@ def test_a_plan_in_steps_of_one_is_the_best_of_all_quantities(target):
     numbers, share = np.arange(2 * target)[:, None], _shares(plan, 32)
     margins = np.concatenate([3 * np.minimum(some * share, target).mean(axis=1) - some[:, 0]
                               for some in np.array_split(numbers, 20)])  # fmt: skip
-    found = forecast.plan_orders(plan, draws=32, seed=1, deliveries=1)
+    found = forecast.plan_orders(plan, draws=32, seed=1)
     (order,) = found.orders
     assert found.margin == pytest.approx(margins[order.quantity], rel=1e-12)
     assert found.margin >= margins.max() - 0.01
@@ -176,7 +176,7 @@ MEASURED = {
     "compare": "(lambda found: (found.table(), found.money()))(forecast.compare(season, poorer, draws=draws))",
     "plan_orders": "str(forecast.plan_orders(season, draws=draws))",
     "plan_orders, least cost": "str(forecast.plan_orders(season, draws=draws, aim='cost'))",
-    "plan_orders, one delivery": "str(forecast.plan_orders(season, draws=draws, deliveries=1))",
+    "plan_orders, one delivery": "str(forecast.plan_orders(season, draws=draws))",
 }
 PEAK = """
 import re

@@ -11,27 +11,30 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from forecast.errors import ForecastError, OutOfReach
-from forecast.growth.blocks import check_room, numbers_of_batch
+from forecast.executors import at_once
+from forecast.growth.blocks import check_room
 from forecast.growth.simulation import COORDINATES
 from forecast.ordering.price_breaks import PriceList
-from forecast.planning.columns import AREA_DRAWS, MOST_STEPS, Column, Ways
+from forecast.planning.exchange import improved
 from forecast.planning.master import Duals, MasterProblem, Relaxation
-from forecast.planning.pricing import Priced, PricingProblem
+from forecast.planning.pricing import PricingProblem
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
+from forecast.words import orders as words
 from forecast.words.orders import floor_out_of_reach
+from forecast.worth.columns import AREA_DRAWS, Aim, Column, Ways
 
 Callback = Callable[[float, float, float], None]
 
 _ROUNDS = 200  # of pricing all varieties
 _WHOLES = 4  # times that whole columns are chosen
-_USED = 0.01  # a smaller part of a column is not used
-_CENT = 0.01
 _PARTS = 8  # of the draws, of which the error of a shadow price is found
-_TRIED = 12  # candidates of a variety for the room that others leave
 MOST_ROUNDS = _ROUNDS + _WHOLES + 1  # of a search, each of which is reported
-_COLUMNS = 1000  # to choose among
-_FATES = 2**27  # bytes that what batches meet takes among what streams keep, at most
+_COLUMNS = 200  # of a variety
+_CENT = 0.01
+_CHANGES = (0.8, 0.95, 0.99, 1.01, 1.05, 1.25)  # times an order, tried to reach a minimum
+_WHOLE = 0.99  # a larger part of a column is all of it
+_TRIED = 6  # candidates of a variety for the room that others leave
 _ADDED = 4  # candidates of a variety that become columns in a round
 
 
@@ -42,15 +45,16 @@ class Solution:
     master: MasterProblem  # with all columns that were looked at
     problems: tuple[PricingProblem, ...]  # of the varieties, if there were any
     chosen: tuple[Column, ...]
-    value: float  # expected margin on the draws [currency]; for the least cost, the cost below 0
-    bound: float  # no plan earns more than this on them
+    value: float  # expected margin on the draws, and what those served would have cost if short [currency]
+    bound: float  # no plan has more than this on them
     duals: Duals
     seconds: float
+    short: float  # what it costs to be short of all that is asked, of which no part is in the values [currency]
 
     @property
     def gap(self) -> float:
         """Optimality gap: how much better another plan could be, as a share of the margin (or cost) of this one."""
-        return max(self.bound - self.value, 0.0) / max(abs(self.value), 1e-9)
+        return max(self.bound - self.value, 0.0) / max(abs(self.value - self.short), 1e-9)
 
 
 @dataclass
@@ -63,6 +67,7 @@ class Incumbent:
     value: float = -math.inf
     bound: float = math.inf
     chosen: tuple[Column, ...] = ()
+    short: float = 0.0  # as for `Solution`
     began: float = field(default_factory=time.monotonic)
 
     @property
@@ -78,8 +83,18 @@ class Incumbent:
     @property
     def open(self) -> bool:
         """Whether to search on."""
-        gap = (self.bound - self.value) / max(abs(self.value), 1e-9) if math.isfinite(self.value) else math.inf
+        gap = math.inf
+        if math.isfinite(self.value):
+            gap = (self.bound - self.value) / max(abs(self.value - self.short), 1e-9)
         return not gap <= self.gap and self.left > 0
+
+    def take(self, master: MasterProblem, chosen: Sequence[Column]) -> None:
+        """Keep a plan if it is better and keeps all limits."""
+        complete = master.required <= {one.item for one in chosen}
+        if complete and (value := master.worth(chosen)) > self.value and master.fits(chosen):
+            self.chosen, self.value = tuple(chosen), value
+            for one in chosen:
+                master.add(one)
 
     def report(self) -> None:
         """Call the callback."""
@@ -90,73 +105,86 @@ class Incumbent:
         """Return what the search has found."""
         self.report()
         bound = max(self.bound, self.value)
-        return Solution(master, problems, self.chosen, self.value, bound, duals, self.seconds)
+        return Solution(master, problems, self.chosen, self.value, bound, duals, self.seconds, self.short)
 
 
-def best_margin(
+def best_plan(
     season: Season,
     streams: Streams,
     *,
-    deliveries: int,
+    aim: Aim,
     floor: float | None,
     time_limit: float,
     gap: float,
     callback: Callback | None = None,
 ) -> Solution:
-    """Find the plan of greatest expected margin.
+    """Find the plan of greatest expected margin, less the price of being short, or of least expected cost.
 
     Notes
     -----
     Column generation (Dantzig and Wolfe 1960, Operations Research 8(1), 101-111, doi:10.1287/opre.8.1.101): at given
     shadow prices of the limits (budget, benches, boxes, floor) a pricing problem of each variety finds its best
     deliveries; a linear program over all columns found gives new prices, until no column improves it. Whole columns
-    are then chosen by a mixed-integer program, among all that could be part of a better plan, as the bound tells.
+    are then chosen by exchange and, if that leaves a gap, by a mixed-integer program, among all that could be part of a
+    better plan, as the bound tells.
     """
-    best = Incumbent(time_limit, gap, callback, value=0.0 if (floor or 0) <= 0 else -math.inf)
-    names = [name for name in season.targeted if season.price_lines(name)]
-    many = _many(len(names))
+    best = Incumbent(time_limit, gap, callback)
+    names = [name for name in season.targeted if aim == "cost" or season.price_lines(name)]
     problems = tuple(
-        PricingProblem(item, Ways(season, streams, name, deliveries, guarded=floor is not None), many)
-        for item, name in enumerate(names)
+        at_once(lambda one: PricingProblem(one[0], Ways(season, streams, one[1], aim=aim)), enumerate(names))
     )
-    master = MasterProblem(season, streams.draws, floor, items=len(problems))
+    _refuse_promises(season, problems)
+    best.short = sum(problem.ways.all_short for problem in problems)
+    required = frozenset(problem.item for problem in problems if problem.ways.promises)
+    master = MasterProblem(season, streams.draws, floor, items=len(problems), required=required)
+    best.take(master, ())
     root = _root(master, problems, best)
     if root is None:
         return best.solution(master, problems, master.zero_duals)
     shortfall = root.shortfall if root.shortfall > 1e-6 * max(abs(floor or 0.0), 1) else 0.0
-    if not shortfall:
-        _choose(master, problems, best, best.gap / 4)
+    if not shortfall and not root.lacking:
+        _choose(master, problems, root, best)
         if best.open:
             root = _complete(master, problems, best, root)
+    best.bound += sum(problem.excess for problem in problems)
+    if required and (root.lacking or not math.isfinite(best.value)) and not shortfall:
+        lacks = master.shortfalls()
+        raise OutOfReach(words.limits_short(lacks, season.currency) if lacks else words.NOT_IN_TIME)
     if not math.isfinite(best.value) or shortfall:
         raise OutOfReach(floor_out_of_reach(float(floor or 0.0), shortfall, season.currency))
     return best.solution(master, problems, root.duals)
 
 
-def _many(varieties: int) -> int:
-    """Return how many columns of each of so many varieties are chosen among."""
-    return max(_COLUMNS // max(varieties, 1), 300)
+def _refuse_promises(season: Season, problems: Sequence[PricingProblem]) -> None:
+    """Refuse promises that no order keeps, each with the best chance that any gives it."""
+    faults = []
+    for problem in problems:
+        name = problem.ways.variety
+        if not problem.ways.promises:
+            continue
+        if not season.price_lines(name):
+            faults.append(words.no_lab(variety=name))
+        elif missed := problem.out_of_reach():
+            faults += [words.promise_out_of_reach(variety=name, **vars(one)) for one in missed]
+    if faults:
+        raise OutOfReach("\n".join(faults))
 
 
-def check_plan(season: Season, draws: int, deliveries: int) -> None:
+def check_plan(season: Season, draws: int) -> None:
     """Refuse more draws than memory holds for a search.
 
     Notes
     -----
-    Of a draw there are shares of each way and margins of each column, twice as many as are chosen among while programs
-    are set up, and the scores of each batch; in all the areas of each way, and what streams keep of what batches meet.
+    Of a draw there are the shares of each way, margins of columns, and scores of each batch; in all the areas of ways.
     """
-    shares, met, ways, lists = 0, 0, 0, {name: PriceList.of(season.price_lines(name)) for name in season.targeted}
-    for name, own in lists.items():
-        targets = season.targets_of(name)
-        some = deliveries * sum(len(list(one.weeks(season.first_week, targets[-1].week))) for one in own)
-        shares += some * (2 * len(targets) + 2) + _many(len(lists))
-        met += some * numbers_of_batch(season, name)
-        ways += some
-    scores = len(lists) * (1 + deliveries) * len(COORDINATES)
-    areas = 4 * ways * len(season.place_names) * season.weeks * min(draws, AREA_DRAWS)
-    once = areas + min(8 * met * draws, _FATES)
-    check_room(season, draws, 2 * (shares + 8 * MOST_STEPS) + scores, once=once)
+    shares, areas = 0, 0
+    for name in season.targeted:
+        rows = season.targets_of(name)
+        weeks, last = rows[-1].week - rows[0].week + 1, rows[-1].week
+        ways = sum(len(list(one.weeks(season.first_week, last))) for one in PriceList.of(season.price_lines(name)))
+        shares += ways * (2 * weeks + 3 + len(COORDINATES)) + 2 * _COLUMNS + 12 * weeks
+        areas += 4 * ways * len(season.place_names) * season.weeks * min(draws, AREA_DRAWS)
+    check_room(season, draws, shares, once=areas)
 
 
 def relaxation(master: MasterProblem) -> Relaxation:
@@ -200,24 +228,30 @@ def _root(master: MasterProblem, problems: Sequence[PricingProblem], best: Incum
     """Generate columns until no variety improves the linear program; return its solution, None if no column pays."""
     found, duals = None, master.zero_duals
     for _ in range(_ROUNDS):
-        priced = [problem.solve(duals, master) for problem in problems]
-        new = sum(
-            master.add(problem.column(one.plants))
-            for problem, solved in zip(problems, priced, strict=True)
-            for one in solved.candidates[:_ADDED]
-            if one.value > 0
-        )
-        best.bound = min(best.bound, master.bound([solved.most for solved in priced], duals))
+        new = _price(master, problems, best, duals)
         if not master.columns:
             break
         found = relaxation(master)
         best.report()
         near = best.bound - found.value <= best.gap / 4 * abs(best.bound)
-        new += _refine(problems, master, found.parts, priced)
         if near or best.left < 0.3 * best.time_limit or not new:
             break
         duals = found.duals
     return found
+
+
+def _price(
+    master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent, duals: Duals, within: float = 0.0
+) -> int:
+    """Price all varieties at some duals, tighten the bound, and add columns; return how many are new."""
+    close = best.gap / 8 * abs(best.bound) / len(problems) if math.isfinite(best.bound) else 0.0
+    priced = at_once(lambda one: one.solve(duals, master, close, within), problems)
+    best.bound = min(best.bound, master.bound([solved.most for solved in priced], duals))
+    return sum(
+        master.add(problem.column(plants))
+        for problem, solved in zip(problems, priced, strict=True)
+        for _, plants in solved.candidates[: None if within else _ADDED]
+    )
 
 
 def _complete(
@@ -225,58 +259,91 @@ def _complete(
 ) -> Relaxation:
     """Add all columns that could be part of a better plan, as the bound tells, and choose among them."""
     for tried in range(_WHOLES):
+        within = max(best.bound - best.value, 1e-6) if math.isfinite(best.value) else 0.02 * 10**tried * abs(best.bound)
+        new = _price(master, problems, best, root.duals, within)
         root = relaxation(master)
-        priced = [problem.solve(root.duals, master) for problem in problems]
-        new = _refine(problems, master, root.parts, priced)
-        here = master.bound([solved.most for solved in priced], root.duals)
-        best.bound = min(best.bound, here)
-        complete = math.isfinite(best.value)
-        within = max(here - best.value, 1e-6) if complete else 0.02 * 10**tried * abs(here)
-        for problem in problems:
-            solved = problem.solve(root.duals, master, within)
-            complete &= solved.complete
-            new += problem.ways.refine(solved.doubt)
-            new += sum(master.add(problem.column(one.plants)) for one in solved.candidates)
-        above = _choose(master, problems, best, best.gap / 4)
-        if complete:  # all columns are there that a better plan could hold
-            best.bound = min(best.bound, max(above, best.value))
+        _choose(master, problems, root, best)
         best.report()
-        if not best.open or complete or not (new or math.isinf(best.value)):
+        if not best.open or not new:
             break
     return root
 
 
-def _choose(master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent, gap: float) -> float:
-    """Choose whole columns until they keep all limits, and better them; return the bound on the choice."""
-    while True:
-        chosen, above = master.solve_integer(best.left / 2, gap)
-        if chosen is None or not master.add_cuts(chosen):
-            break
-    if chosen is not None and (value := float(master.margin(chosen).mean())) > best.value:
-        best.chosen, best.value = chosen, value
-    _reoptimise(master, problems, best)
-    return above
+def _choose(master: MasterProblem, problems: Sequence[PricingProblem], root: Relaxation, best: Incumbent) -> None:
+    """Choose whole columns until they keep all limits, and better them."""
+    if not best.chosen:
+        most: dict[int, tuple[float, Column]] = {}
+        for one, part in zip(master.columns, root.parts.tolist(), strict=False):
+            if part > most.get(one.item, (0.5, one))[0]:
+                most[one.item] = part, one
+        best.take(master, [one for _, one in most.values()])
+    best.take(master, improved(master, best.chosen, best.value)[0])
+    if best.open:
+        while True:
+            chosen, _ = master.solve_integer(best.left / 4, best.gap / 4)
+            if chosen is None or not master.add_cuts(chosen):
+                break
+        best.take(master, chosen or ())
+        _fill(master, problems, root, best)
 
 
-def _reoptimise(master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent) -> None:
+def _fill(master: MasterProblem, problems: Sequence[PricingProblem], root: Relaxation, best: Incumbent) -> None:
     """Replace the deliveries of one variety after another by the best in the room that the others leave."""
-    waiting = list(problems) if math.isfinite(best.value) else []
-    while waiting and best.left > 0:
-        problem = waiting.pop(0)
+    if _binds(root.duals):
+        _completed(master, problems, root, best)
+    waiting, tries = list(problems) if math.isfinite(best.value) and _binds(root.duals) else [], 10 * len(problems)
+    while waiting and best.open and tries:
+        problem, tries = waiting.pop(0), tries - 1
         rest = tuple(one for one in best.chosen if one.item != problem.item)
-        candidates = problem.solve(master.zero_duals, master, room=1 - master.shares(rest)).candidates
-        for plants in ({}, *(one.plants for one in candidates[:_TRIED])):
-            chosen = (*rest, problem.column(plants)) if plants else rest
-            value = float(master.margin(chosen).mean())
-            if value > best.value + _CENT and master.fits(chosen):
-                best.chosen, best.value = chosen, value
-                waiting = [other for other in problems if other is not problem]
-                for one in chosen:
-                    master.add(one)
+        now = next((one for one in best.chosen if one.item == problem.item), None)
+        before, room = best.value, master.room(rest, now, problem.ways.ways)
+        candidates = problem.solve(_priced(master, root), master, _CENT, room=room).candidates
+        for _, plants in candidates[:_TRIED]:
+            master.add(column := problem.column(plants))
+            best.take(master, (*rest, column))
+        if candidates and master.add_cuts((*rest, problem.column(candidates[0][1]))):
+            waiting.insert(0, problem)  # a bench is overfull that was not looked at
+        best.take(master, rest)
+        if best.value > before + _CENT:
+            waiting = [other for other in problems if other is not problem]
 
 
-def _refine(problems: Sequence[PricingProblem], master: MasterProblem, parts: Array, priced: Sequence[Priced]) -> int:
-    """Try more quantities near those that the linear program uses or that are in doubt; return how often any is new."""
-    used = [one for one, part in zip(master.columns, parts, strict=False) if part > _USED]
-    found = sum(problems[one.item].ways.refine(one.plants) for one in used)
-    return found + sum(problem.ways.refine(one.doubt) for problem, one in zip(problems, priced, strict=True))
+def _completed(master: MasterProblem, problems: Sequence[PricingProblem], root: Relaxation, best: Incumbent) -> None:
+    """Take the whole columns of the linear program, and for each other variety the best in the room that is left."""
+    start = [one for one, part in zip(master.columns, root.parts.tolist(), strict=False) if part > _WHOLE]
+    for problem in problems:
+        if problem.item in {one.item for one in start}:
+            continue
+        room = master.room(start, None, problem.ways.ways)
+        candidates = problem.solve(_priced(master, root), master, _CENT, room=room).candidates[:_TRIED]
+        columns = [problem.column(plants) for _, plants in candidates]
+        start += [one for one in columns if master.fits([*start, one], floor=False)][:1]
+        for one in columns:
+            master.add(one)
+    best.take(master, start if master.floor is None else _lifted(master, problems, start))
+
+
+def _lifted(master: MasterProblem, problems: Sequence[PricingProblem], start: Sequence[Column]) -> Sequence[Column]:
+    """Change one order after another until the worst tenth reaches its minimum, or no change of one helps."""
+    chosen, now, better = list(start), master.worst_tenth(start), True
+    while better and now < (master.floor or 0.0):
+        better = False
+        for at, one in enumerate(chosen):
+            for way, quantity in one.plants.items():
+                for number in {way.prices.orderable(max(quantity * times, 1)) for times in _CHANGES} - {quantity}:
+                    other = problems[one.item].column(
+                        {each.at: number if each is way else n for each, n in one.plants.items()}
+                    )
+                    changed = [*chosen[:at], other, *chosen[at + 1 :]]
+                    if master.fits(changed, floor=False) and (tenth := master.worst_tenth(changed)) > now + _CENT:
+                        chosen, now, better = changed, tenth, True
+    return chosen
+
+
+def _priced(master: MasterProblem, root: Relaxation) -> Duals:
+    """Return the duals at which varieties fill the room that others leave: those of a floor, else none."""
+    return root.duals if root.duals.tails.any() else master.zero_duals
+
+
+def _binds(duals: Duals) -> bool:
+    return duals.budget > 0 or bool(duals.areas.any()) or bool(duals.tails.any())

@@ -10,9 +10,9 @@ import numpy as np
 
 from forecast.growth.summaries import tenth, worst_seasons
 from forecast.ordering.shipments import Box, bill
-from forecast.planning.columns import Column, Way
 from forecast.season.season import Season
 from forecast.streams import Array
+from forecast.worth.columns import AREA_DRAWS, Column, Way
 
 EXACT = 1e-6  # of a limit, by which it may be missed
 
@@ -27,6 +27,8 @@ class Limits:
 
     def __post_init__(self) -> None:
         season = self.season
+        self.area_draws = min(self.draws, AREA_DRAWS)
+        self.even = np.full(self.draws, 1 / self.draws)
         weeks = [season.first_week + i for i in range(season.weeks)]
         self.benches = np.array([season.bench(place, week) for place in season.place_names for week in weeks])
         self.budget = math.inf if season.budget is None else season.budget
@@ -39,10 +41,12 @@ class Limits:
         for part, column in some:
             for way, quantity in column.plants.items():
                 plants[way] = plants.get(way, 0.0) + part * quantity
-        found = np.zeros((len(self.benches), 1))
+        found = np.zeros((len(self.benches), self.area_draws))
         for way, number in plants.items():
-            found = found + number * way.area
-        return np.asarray(found, dtype=np.float64)
+            found += number * way.area
+        for part, column in some:
+            found[column.freed_at] -= part * column.freed
+        return found
 
     def fullest(self, area: Array) -> Array:
         """Return the mean area in the draws in which each place and week is fullest, shape (places * weeks,) [m²]."""
@@ -73,6 +77,14 @@ class Limits:
         least = {box: max(boxes, *(n for (_, b), n in alone.items() if b == box)) for box, boxes in shared.items()}
         return float(sum(box.freight * boxes for box, boxes in least.items()))
 
+    def worth(self, columns: Sequence[Column]) -> float:
+        """Return the expected margin of columns, and what those served would have cost if short [currency]."""
+        return float(sum(one.worth.mean() for one in columns)) - self.freight(columns)
+
+    def paid(self, columns: Sequence[Column]) -> float:
+        """Return what labs and carriers are paid for columns [currency]."""
+        return sum(one.paid for one in columns) + self.freight(columns)
+
     def cost(self, columns: Sequence[Column]) -> float:
         """Return the expected cost of columns, freight included [currency]."""
         return sum(one.cost for one in columns) + self.freight(columns)
@@ -82,11 +94,11 @@ class Limits:
         margin = self.margin(columns)
         return float(worst_seasons(margin) @ margin)
 
-    def fits(self, columns: Sequence[Column]) -> bool:
-        """Return whether columns keep all limits."""
-        within = self.cost(columns) <= self.budget * (1 + EXACT)
+    def fits(self, columns: Sequence[Column], *, floor: bool = True) -> bool:
+        """Return whether columns keep all limits, that of the worst tenth if asked for."""
+        within = self.paid(columns) <= self.budget * (1 + EXACT)
         area = self.fullest(self.area(columns))
         within &= bool((area <= self.benches + EXACT * np.maximum(self.benches, 1)).all())
-        if self.floor is not None:
+        if floor and self.floor is not None:
             within &= self.worst_tenth(columns) >= self.floor - EXACT * max(abs(self.floor), 1)
         return within

@@ -14,10 +14,10 @@ from scipy.optimize import linprog
 from forecast.errors import ForecastError
 from forecast.growth.summaries import tenth, worst_seasons
 from forecast.ordering.shipments import Box
-from forecast.planning.columns import Column, Way
 from forecast.planning.limits import EXACT, Limits
 from forecast.planning.milp import solve
 from forecast.streams import Array
+from forecast.worth.columns import Column, Way
 
 _PENALTY = 100.0  # units of expected margin for each unit that the worst tenth lacks of its floor
 _AT_ONCE = 6  # weeks of a place that are cut at once
@@ -44,11 +44,12 @@ class Duals(NamedTuple):
 
 
 class Relaxation(NamedTuple):
-    """The solution of the linear program: its value, the part of each column, what the floor lacks, and the duals."""
+    """The solution of the linear program: its value, the part of each column, what limits lack, and the duals."""
 
     value: float
     parts: Array
-    shortfall: float
+    shortfall: float  # of the floor
+    lacking: bool  # whether budget or benches are too small
     duals: Duals
 
 
@@ -68,7 +69,7 @@ class MasterProblem(Limits):
     """The choice of one column of each item within the limits."""
 
     items: int = field(kw_only=True)  # how many there are
-    every_item: bool = False  # whether each must have a column
+    required: frozenset[int] = frozenset()  # items that must have a column
     columns: list[Column] = field(default_factory=list)
     cuts: list[Cut] = field(default_factory=list)
     tails: list[Array] = field(default_factory=list)  # weights of draws under which the margin must reach the floor
@@ -77,7 +78,7 @@ class MasterProblem(Limits):
         super().__post_init__()
         self._known: set[tuple[object, ...]] = set()
         self._areas: dict[tuple[Way, int], float] = {}
-        self._even = np.full(self.draws, 1 / self.draws)
+        self._freed: dict[tuple[tuple[object, ...], int], float] = {}
 
     def add(self, column: Column) -> bool:
         """Add a column; return whether it is a new one."""
@@ -89,21 +90,17 @@ class MasterProblem(Limits):
 
     def part(self, at: int, parts: int) -> MasterProblem:
         """Return the same problem on one of some parts of the draws, which are alike in size."""
-        mine, areas = (slice(at * size // parts, (at + 1) * size // parts) for size in (self.draws, self._area_draws))
-        found = MasterProblem(
-            self.season, mine.stop - mine.start, self.floor, items=self.items, every_item=self.every_item
-        )
+        mine, areas = (slice(at * size // parts, (at + 1) * size // parts) for size in (self.draws, self.area_draws))
+        found = MasterProblem(self.season, mine.stop - mine.start, self.floor, items=self.items, required=self.required)
         ways: dict[Way, Way] = {}
         for one in self.columns:
             for way in one.plants:
                 ways.setdefault(way, replace(way, area=way.area[:, areas]))
             plants = {ways[way]: number for way, number in one.plants.items()}
-            found.add(replace(one, plants=plants, margin=one.margin[mine]))
+            of = one.margin[mine], one.worth[mine], one.freed[:, areas]
+            found.add(Column(one.item, plants, *of, one.freed_at))
+        found.area_draws = areas.stop - areas.start
         return found
-
-    @property
-    def _area_draws(self) -> int:
-        return next((way.area.shape[1] for one in self.columns for way in one.plants), self.draws)
 
     # The program
 
@@ -122,13 +119,11 @@ class MasterProblem(Limits):
 
         for item in range(self.items):
             row(1.0)[:count] = [one.item == item for one in self.columns]
-        costs = [one.cost for one in self.columns]
+        costs = [one.paid for one in self.columns]
         spent = row(self.budget if math.isfinite(self.budget) else 10 * (sum(costs) + float(freight.sum()) * count) + 1)
         spent[:count], spent[count:] = costs, freight
         for at, cut in enumerate(self.cuts):
-            row(cut.bench)[:count] = [
-                sum(n * self.area_under(way, at) for way, n in column.plants.items()) for column in self.columns
-            ]
+            row(cut.bench)[:count] = [self.taken(column, at) for column in self.columns]
         for tail in self.tails:
             margin = row(-float(self.floor or 0.0))
             margin[:count] = [-float(tail @ one.margin) for one in self.columns]
@@ -140,13 +135,12 @@ class MasterProblem(Limits):
                 shared[box][at_box[box]] = alone[column.item, box][at_box[box]] = -1
         every = np.array(rows)
         scale = np.maximum(np.abs(every).max(axis=1, initial=0), 1e-9)  # rows of like size are solved more exactly
-        cost = np.concatenate([[-one.margin.mean() for one in self.columns], freight])
+        cost = np.concatenate([[-one.worth.mean() for one in self.columns], freight])
         return _Program(cost, every / scale[:, None], np.array(limits) / scale, scale, list(boxes), list(own))
 
     def _lower(self, program: _Program) -> Array:
         lower = np.full(len(program.limits), -np.inf)
-        if self.every_item:
-            lower[: self.items] = 1
+        lower[[*self.required]] = 1
         return lower
 
     def _upper(self, program: _Program) -> Array:
@@ -159,30 +153,45 @@ class MasterProblem(Limits):
             self._areas[key] = float(way.area[self.cuts[cut].row, self.cuts[cut].draws].mean())
         return self._areas[key]
 
+    def taken(self, column: Column, cut: int) -> float:
+        """Return the area that a column takes under a cut [m²]."""
+        key = column.key, cut
+        if key not in self._freed:
+            row, at = self.cuts[cut].row, column.freed_at
+            free = at.start <= row < at.stop
+            self._freed[key] = float(column.freed[row - at.start, self.cuts[cut].draws].mean()) if free else 0.0
+        return sum(n * self.area_under(way, cut) for way, n in column.plants.items()) - self._freed[key]
+
     def solve_relaxed(self) -> Relaxation:
         """Solve the linear program, with parts of columns and boxes; what the floor lacks has a high price."""
         program = self._program()
-        split = self.items if self.every_item else 0
-        rows = np.hstack([program.rows, np.zeros((len(program.limits), 1))])
-        at = self.items + 1 + len(self.cuts)
-        rows[at : at + len(self.tails), -1] = -1 / program.scale[at : at + len(self.tails)]
+        equal = np.isin(np.arange(len(program.limits)), [*self.required])
+        cuts = len(self.cuts)
+        loose = np.arange(self.items, self.items + 1 + cuts + len(self.tails))  # limits that may be missed
+        rows = np.hstack([program.rows, np.zeros((len(program.limits), cuts + 2))])
+        by = program.cost.size + np.minimum(np.arange(loose.size), cuts + 1)  # all tails by as much
+        rows[loose, by] = -1 / program.scale[loose]
+        penalties = np.full(cuts + 2, _PENALTY)
+        penalties[1:-1] *= _PENALTY
         found = linprog(
-            np.append(program.cost, _PENALTY),
-            A_ub=rows[split:],
-            b_ub=program.limits[split:],
-            A_eq=rows[:split],
-            b_eq=program.limits[:split],
+            np.append(program.cost, penalties),
+            A_ub=rows[~equal],
+            b_ub=program.limits[~equal],
+            A_eq=rows[equal] if equal.any() else None,
+            b_eq=program.limits[equal] if equal.any() else None,
             bounds=(0, None),
             method="highs",
         )
         if found.status or found.x is None or found.fun is None:
             raise ForecastError(f"The solver did not solve the linear program of the orders: {found.message}")
-        marginals = np.concatenate([found.eqlin.marginals, found.ineqlin.marginals])
+        marginals = np.empty(len(program.limits))
+        marginals[equal], marginals[~equal] = found.eqlin.marginals, found.ineqlin.marginals
         values = np.maximum(-marginals / program.scale, 0)
+        lacks = found.x[program.cost.size :]
         budget, areas, tails, shared, own = np.split(
             values[self.items :], np.cumsum([1, len(self.cuts), len(self.tails), len(program.boxes)])
         )
-        weights = self._even  # the same array as long as it can be: tables are remembered by it
+        weights = self.even
         if tails.any():
             weights = weights + sum(price * tail for price, tail in zip(tails, self.tails, strict=True))
         duals = Duals(
@@ -194,21 +203,33 @@ class MasterProblem(Limits):
             dict(zip(program.boxes, shared.tolist(), strict=True)),
             dict(zip(program.own, own.tolist(), strict=True)),
         )
-        return Relaxation(-float(found.fun), found.x[: len(self.columns)], float(found.x[-1]), duals)
+        parts, lacking = found.x[: len(self.columns)], bool(lacks[:-1].max() > EXACT)
+        return Relaxation(-float(found.fun), parts, float(lacks[-1]), lacking, duals)
 
-    def shares(self, columns: Sequence[Column]) -> Array:
-        """Return the share of the budget, and of the bench under each cut, that columns take, shape (1 + cuts,)."""
-        areas = [
-            sum(n * self.area_under(way, at) for column in columns for way, n in column.plants.items())
-            / max(cut.bench, EXACT)
-            for at, cut in enumerate(self.cuts)
-        ]
-        return np.array([self.cost(columns) / self.budget, *areas])
+    def room(
+        self, rest: Sequence[Column], now: Column | None, ways: Sequence[Way]
+    ) -> list[tuple[Array, float]]:  # fmt: skip
+        """Return what plants of each way take of limits, shape (ways,), and what some columns leave of these.
+
+        Of benches that plants leave as they are sold, as much is taken as by the column that is there now.
+        """
+        found = []
+        if math.isfinite(self.budget):
+            least = [min(row.unit_price for row in way.prices.breaks) for way in ways]
+            found.append((np.array(least), self.budget - self.paid(rest)))
+        for at, cut in enumerate(self.cuts):
+            areas = np.array([self.area_under(way, at) for way in ways])
+            whole = sum(n * self.area_under(way, at) for way, n in now.plants.items()) if now else 0.0
+            part = self.taken(now, at) / whole if now and whole > EXACT else 1.0
+            left = cut.bench * (1 + EXACT) - sum(self.taken(one, at) for one in rest)
+            if areas.any():
+                found.append((areas * part, max(left, 0.0)))
+        return found
 
     @property
     def zero_duals(self) -> Duals:
         """The duals if no limit binds."""
-        return Duals(self._even, 0.0, 1.0, np.zeros(0), np.zeros(0), {}, {})
+        return Duals(self.even, 0.0, 1.0, np.zeros(0), np.zeros(0), {}, {})
 
     def bound(self, most: Sequence[float], duals: Duals) -> float:
         """Return a bound on the margin of every plan, from the most that each item is worth at some duals.

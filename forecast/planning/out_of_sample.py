@@ -12,7 +12,7 @@ from scipy import stats
 
 from forecast.growth.simulation import season_streams, simulate
 from forecast.ordering.shipments import Shipment
-from forecast.planning.column_generation import Solution, best_margin
+from forecast.planning.column_generation import Solution, best_plan
 from forecast.resources.money_flow import cash_flow
 from forecast.season.season import Season
 from forecast.words import orders as words
@@ -77,10 +77,10 @@ def evaluate(
     orders: Sequence[Shipment],
     found: Solution,
     *,
+    expected: float,
     draws: int,
     seed: int,
     searches: int,
-    deliveries: int,
     time_limit: float,
 ) -> OutOfSample:
     """Value orders on new draws, and bound what the best plan could earn more, by searches on draws of their own.
@@ -101,14 +101,14 @@ def evaluate(
     for number in range(1, searches + 1):
         streams = season_streams(found.master.draws, seed + number)
         floor = found.master.floor
-        other = best_margin(season, streams, deliveries=deliveries, floor=floor, time_limit=time_limit, gap=_GAP)
+        other = best_plan(season, streams, aim="margin", floor=floor, time_limit=time_limit, gap=_GAP)
         gaps.append(other.bound - _on_draws_of(other, found))
     better = None
     if gaps:
         error = float(np.std(gaps, ddof=1)) / math.sqrt(len(gaps))
         better = max(float(np.mean(gaps)), 0.0) + float(stats.t.ppf(_CONFIDENCE, len(gaps) - 1)) * error
     new = float(margin.mean()), float(margin.std(ddof=1)) / math.sqrt(draws), flow.worst_tenth()
-    return OutOfSample(*new, found.value, better, tuple(gaps), draws, seed, season.currency)
+    return OutOfSample(*new, expected, better, tuple(gaps), draws, seed, season.currency)
 
 
 def _on_draws_of(other: Solution, found: Solution) -> float:
@@ -116,6 +116,5 @@ def _on_draws_of(other: Solution, found: Solution) -> float:
     columns = []
     for one in found.chosen:
         problem = other.problems[one.item]
-        same = {(way.prices, way.week, way.slot): way for slot in problem.ways.slots for way in slot}
-        columns.append(problem.column({same[way.prices, way.week, way.slot]: n for way, n in one.plants.items()}))
-    return float(other.master.margin(columns).mean())
+        columns.append(problem.column({way.at: quantity for way, quantity in one.plants.items()}))
+    return other.master.worth(columns)

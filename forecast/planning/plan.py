@@ -17,10 +17,8 @@ from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import season_streams, simulate
 from forecast.ordering.reach import Excess, excess, hardest
 from forecast.ordering.shipments import Bill, Shipment, bill
-from forecast.ordering.trial_orders import Case
 from forecast.planning.alternatives import Change, errors, neighbours
 from forecast.planning.column_generation import Solution, shadow_price_errors, shadow_prices
-from forecast.planning.columns import Column
 from forecast.planning.out_of_sample import OutOfSample, evaluate
 from forecast.planning.pricing import PricingProblem
 from forecast.resources.money_flow import CashFlow, cash_flow
@@ -34,8 +32,7 @@ from forecast.weeks import Week
 from forecast.words import orders as words
 from forecast.words.numbers import unit_worth
 from forecast.words.results import Result
-
-Aim = Literal["margin", "cost"]
+from forecast.worth.columns import Aim, Column
 
 
 class LeftOut(NamedTuple):
@@ -72,24 +69,28 @@ class Plan(Result):
     ----------
     season, aim
         The season, and the aim: ``margin`` or ``cost``.
-    margin
-        Expected margin on the draws of the search, of expected plants [currency]; for the aim ``cost``, the cost below
-        0. The text of the plan, like `cash_flow`, counts whole plants.
-    bound
-        What no plan earns more than on the same draws [currency].
     seconds, draws, seed
         Time of the search, and its draws.
     """
 
     season: Season
     aim: Aim
-    margin: float
-    bound: float
     seconds: float
     draws: int
     seed: int
-    _deliveries: int
     _solution: Solution
+
+    @cached_property
+    def margin(self) -> float:
+        """Expected margin [currency], that of `cash_flow`; for the aim ``cost``, the expected cost below 0."""
+        if self.aim == "cost" or not self.orders:
+            return self._solution.value
+        return float(self.cash_flow().margin.mean())
+
+    @property
+    def bound(self) -> float:
+        """What no plan earns more than on the same draws, or, for the aim ``cost``, costs less than [currency]."""
+        return self.margin + max(self._solution.bound - self._solution.value, 0.0)
 
     @property
     def gap(self) -> float:
@@ -106,7 +107,7 @@ class Plan(Result):
         kept = {
             name: value for name, value in self.__dict__.items() if name not in ("_outcome", "_cash_flow", "_reached")
         }
-        answers = {"_changes": self._changes, "_left_out": self._left_out, "excess": self.excess}
+        answers = {"_changes": self._changes, "_left_out": self._left_out, "excess": self.excess, "margin": self.margin}
         return kept | answers | {"_solution": replace(self._solution, problems=())}
 
     @cached_property
@@ -224,7 +225,7 @@ class Plan(Result):
         master, chosen = self._solution.master, self._solution.chosen
         rows: list[tuple[object, ...]] = []
         if math.isfinite(master.budget):
-            rows.append(("budget", "", self.cost, master.budget))
+            rows.append(("budget", "", self.bill.total, master.budget))
         area = master.fullest(master.area(chosen))
         for place, name in enumerate(self.season.place_names):
             weeks = slice(place * self.season.weeks, (place + 1) * self.season.weeks)
@@ -256,7 +257,8 @@ class Plan(Result):
         master, found = self._solution.master, []
         for change in neighbours(self._solution):
             chosen = change.applied(self._solution.chosen)
-            found.append((change, self.margin - float(master.margin(chosen).mean()), master.fits(chosen)))
+            loss = self._solution.value - master.worth(chosen)
+            found.append((change, loss, change.kept and master.fits(chosen)))
         return found
 
     @cached_property
@@ -281,9 +283,6 @@ class Plan(Result):
         largest = max(column.shipments, key=lambda one: one.quantity, default=None)
         if largest is None:
             return None
-        if self.aim == "cost":  # each target has an order of its own
-            number, row = list(season.each_target())[column.item]
-            return excess(Case(season, streams, row, number), largest)
         total = replace(largest, quantity=sum(one.quantity for one in column.shipments))
         return excess(hardest(season, streams, largest), total, sold=False)
 
@@ -305,10 +304,13 @@ class Plan(Result):
         if problem is None:
             return LeftOut("no lab")
         master = self._solution.master
-        candidates = problem.solve(master.zero_duals, master).candidates
-        if not candidates:
-            return LeftOut("too large" if problem.ways.slots[0] else "too late")
-        columns = [problem.column(one.plants) for one in candidates]
+        if not problem.ways.ways:
+            return LeftOut("too late")
+        found = problem.solve(master.zero_duals, master, room=master.room((), None, problem.ways.ways)).candidates
+        columns = [problem.column(plants) for plants in [*(plants for _, plants in found), *problem.smallest()]]
+        columns = [one for one in columns if master.fits([one])]
+        if not columns:
+            return LeftOut("too large")
         margins = [float(one.margin.mean()) - master.freight([one]) for one in columns]
         at = int(np.argmax(margins))
         deliveries = tuple((one.quantity, one.week) for one in columns[at].shipments)
@@ -341,8 +343,8 @@ class Plan(Result):
             raise refuse("searches", searches, "one search has no standard deviation", "Give 0, or 2 and more.")
         seed, searches = self.seed + 1 if seed is None else seed, searches if self.aim == "margin" else 0
         return evaluate(
-            self.season, self.shipments, self._solution, draws=draws, seed=seed, searches=searches,
-            deliveries=self._deliveries, time_limit=time_limit,
+            self.season, self.shipments, self._solution, expected=self.margin, draws=draws, seed=seed,
+            searches=searches, time_limit=time_limit,
         )  # fmt: skip
 
     def facts(self) -> dict[str, object]:

@@ -1,174 +1,403 @@
-"""The pricing problem of one variety: its best deliveries if the limits had their prices."""
+"""The pricing problem of one variety: its best deliveries, of any number, if the limits had their prices."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
 
-from forecast.planning.columns import Column, Way, Ways
-from forecast.planning.limits import EXACT
+from forecast.ordering.shipments import Box
 from forecast.planning.master import Duals, MasterProblem
+from forecast.season.price_list import PriceLine
 from forecast.streams import Array
+from forecast.worth.columns import Column, Way, Ways
+from forecast.worth.planes import Mixture, Pieces, Planes, Relaxation, Sets, grown
+from forecast.worth.promises import Missed
 
-_FEW = 3  # of the pairs of ways, whose best is a candidate
+Plants = Mapping[int, int]  # of each way, by its place
+Room = Sequence[tuple[Array, float]]
+_Key = tuple[tuple[int, float], ...]
 
-
-class Candidate(NamedTuple):
-    """Deliveries of one variety, and what they are worth at some duals [currency]."""
-
-    value: float
-    plants: Mapping[Way, int]
+_PLANES = 60  # added to the relaxed problem in one go
+_EXACT = 1e-7  # of the value, to which the planes come near to what is found
+_TOUCHED = 150  # planes added to those in one go
+_MANY = 60  # quantities of one way under one price: more are looked at piece by piece
+_SHORT = 0.01  # of the chance that was promised: the relaxed problem may lack as much
+_LARGER = (1.0, 1.01, 1.03, 1.06, 1.12)  # times the relaxed solution, until whole orders keep promises
+_ROUNDED = 24  # ways among which the relaxed solution is rounded
+_SPLIT = 8  # of a piece
+_ROUNDING = 1e-9
+_FEW = 4000  # sets of deliveries that are grown at once
+_SETS = (_FEW, _FEW, 4 * _FEW)  # likewise, again as more is known of what promises need
+_BASES = (0.35, 0.6, 0.8, 1.0, 1.2)  # of the relaxed solution: orders of which the rest is priced on its own
 
 
 class Priced(NamedTuple):
     """The solution of a pricing problem."""
 
     most: float  # no deliveries of the variety are worth more than this [currency]
-    candidates: list[Candidate]  # the deliveries that are worth most, the best first
-    complete: bool  # whether these are all within the limits that are worth as much as was required
-    doubt: Mapping[Way, int]  # deliveries near which untried ones could be worth as much
+    candidates: list[tuple[float, Plants]]  # deliveries and what they are worth at most, the best first
 
 
-class _Line(NamedTuple):
-    """One way, and by its quantities: what they sell for alone, what they pay, and what they take of the limits."""
+class _Piece(NamedTuple):
+    """Orderable quantities of one way under one price."""
 
-    way: Way
-    income: Array  # shape (quantities,) [currency]
-    paid: Array  # likewise
-    more: Array  # what a plant more pays at least, likewise
-    taken: Array  # share of the budget and of the bench under each cut, shape (quantities, 1 + cuts)
+    way: int
+    line: PriceLine
+    box: Box | None
+    quantities: range
+
+    def split(self, most: int) -> Iterator[_Piece]:
+        """Return so many smaller pieces."""
+        size = -(-len(self.quantities) // most)
+        for start in range(0, len(self.quantities), size):
+            yield self._replace(quantities=self.quantities[start : start + size])
 
 
-class _Table(NamedTuple):
-    """What every quantity of one way, or pair of quantities of two, is worth; and at most, what lies beside it."""
-
-    ways: tuple[Way, ...]
-    value: Array  # shape (quantities,) or (quantities, quantities) [currency]; -inf beyond the limits
-    above: Array  # what none untried beside them is worth more than, likewise; -inf if there is none
-
-    def plants(self, at: int) -> dict[Way, int]:
-        """Return the deliveries of one entry, by its place in the table read row by row."""
-        places = np.unravel_index(at, self.value.shape)
-        return {way: int(way.quantities[i]) for way, i in zip(self.ways, places, strict=True)}
-
-    def best(self, count: int, least: float) -> list[Candidate]:
-        """Return so many entries of greatest value, none of them below the least."""
-        value, order = self.value.ravel(), np.argsort(-self.value, axis=None, kind="stable")[:count]
-        return [Candidate(float(value[at]), self.plants(at)) for at in order if -math.inf < value[at] >= least]
+def _single(way: Way, quantity: int) -> _Piece:
+    shipment = way.shipment(quantity)
+    box = shipment.box
+    return _Piece(
+        way.at, shipment.line, box if box is not None and box.freight else None, range(quantity, quantity + 1)
+    )
 
 
 class PricingProblem:
-    """The search for the deliveries of one item that are worth most at given duals; it returns so many at most."""
+    """The search for the deliveries of one variety that are worth most at given duals.
 
-    def __init__(self, item: int, ways: Ways, many: int = 300) -> None:
-        self.item, self.ways, self.many = item, ways, many
+    Notes
+    -----
+    What plants of all ways together sell for is concave in them (`forecast.worth.concave`), so the plane that
+    touches it anywhere lies nowhere below (Kelley 1960, J. Soc. Ind. Appl. Math. 8(4), 703-712, doi:10.1137/0108053).
+    Sets of deliveries of any number are found under the planes, and planes are added at the best of them until they
+    are worth what the planes say: then no others are worth more.
+    """
 
-    def column(self, plants: Mapping[Way, int]) -> Column:
+    def __init__(self, item: int, ways: Ways) -> None:
+        self.item, self.ways = item, ways
+        self._limits = np.array([float(ways.most(way.at)) for way in ways.ways])
+        self._pieces = [piece for at in range(len(ways.ways)) for piece in self._whole(at)]
+        self._columns: dict[_Key, Column] = {}
+        self._orderable: set[_Key] = set()  # of those at which planes touch
+        self._keeps: dict[_Key, bool] = {}  # whether they keep all promises
+        self._planes = Planes(len(ways.ways))
+        self._incomes: dict[_Key, float] = {(): math.nan}  # by the plants at which planes touch
+        self._weights: tuple[Array, Array, Array] | None = None
+        self.excess = 0.0  # by how much what was found was above a plane
+
+    def out_of_reach(self) -> list[Missed]:
+        """Return the promises that no order keeps."""
+        return self.ways.promises.missed({at: float(most) for at, most in enumerate(self._limits)})
+
+    def _whole(self, at: int) -> Iterator[_Piece]:
+        """Return the orderable quantities of a way, in pieces."""
+        way = self.ways.ways[at]
+        for line, some in way.prices.ranges(int(self._limits[at])):
+            yield from _Piece(at, line, _single(way, some[0]).box, some).split(_MANY)
+
+    def column(self, plants: Plants) -> Column:
         """Return the column of some deliveries."""
-        return Column(self.item, plants, self.ways.margin(plants), self.ways.cost(plants))
+        key = tuple(sorted(plants.items()))
+        if key not in self._columns:
+            self._columns[key] = self.ways.column(self.item, plants)
+        return self._columns[key]
 
-    def solve(self, duals: Duals, master: MasterProblem, within: float = 0.0, room: Array | float = 1.0) -> Priced:
-        """Find the deliveries that are worth most at given duals of a master problem.
+    def solve(
+        self, duals: Duals, master: MasterProblem, close: float = 0.0, within: float = 0.0, room: Room = ()
+    ) -> Priced:
+        """Find the deliveries that are worth most at given duals of a master problem, to `close` [currency].
 
-        If `within` is above 0, all that are worth at most so much less than the best [currency], else the best of each
-        way and of some pairs of ways. They may take such a share of budget and of the bench under each cut as `room`.
-
-        Notes
-        -----
-        In every draw the margin is concave in the quantities, so the tables are, too, and what holds at the best holds
-        for all duals. A pair is left out only if it cannot win, because two deliveries are sold for no more together
-        than alone. Between two quantities tried, those between them are worth no more than the lower, and for each
-        plant more as much as the last ones before it.
+        Likewise all that are worth at most `within` less. With `room`, of sums of plants, each with its weights by way
+        and its limit, none is larger.
         """
-        lines = [[self._line(i, s, duals, master) for i in range(len(slot))] for s, slot in enumerate(self.ways.slots)]
-        tables = [_alone(line, room) for line in lines[0]]
-        tried = max([0.0, *(float(one.value.max()) for one in tables)])  # nothing ordered is worth 0
-        pairs: list[_Table] = []
-        for bound, i, j in self._bounds(lines, duals.weights):
-            if bound <= tried - within:
+        if not self._pieces:
+            return Priced(0.0, [])
+        self._weigh(duals, master)
+        before = self._planes.needs, self._planes.weights
+        for weights, limit in room:
+            self._planes.need(-weights, -limit)
+        table = _Table(self._pieces, self.ways.ways, self._each(duals, master), duals, self.item)
+        limits = table.lowest(len(self.ways.ways)), self._limits
+        seen = _Seen(-math.inf if self.ways.promises else 0.0, {} if room else self._known(table))
+        found, left = Sets.none(), -math.inf
+        for deliveries, sets in ((1, _FEW), (2, _FEW), *((len(self.ways.ways), sets) for sets in _SETS)):
+            mixtures, plants = self._relaxed(*limits, close)
+            table.in_order()
+            self._rounded(plants, table, seen)
+            least = seen.best - within + max(close, _EXACT * abs(seen.best)) if math.isfinite(seen.best) else seen.best
+            found, left = grown(self._planes, table.pieces, mixtures, limits, least, deliveries, sets)
+            found = self._settle(found, table, seen, close)
+            if deliveries > 2 and max(left, found.most.max(initial=seen.best)) <= least + within:
                 break
-            pairs.append(_together(lines[0][i], lines[1][j], self.ways.table(i, j, 0, duals.weights), room))
-            tried = max(tried, float(pairs[-1].value.max()))
-        least = tried - within
-        untried, doubt = _untried(tables + pairs)
-        if not within > 0:
-            pairs = sorted(pairs, key=lambda one: -one.value.max())[:_FEW]
-        count, floor = (self.many + 1, least) if within > 0 else (1, -math.inf)
-        found = [candidate for table in tables + pairs for candidate in table.best(count, floor)]
-        complete = len(found) <= self.many and untried < least
-        best = sorted(found, key=lambda candidate: -candidate.value)[: self.many]
-        return Priced(max(tried, untried), best, complete, doubt if untried > least else {})
+        self._pieces = [one for one in table.every if one is not None]
+        if room:
+            self._planes.needs, self._planes.weights = before
+        most = max(least + within, left, float(found.most.max(initial=seen.best))) + self.excess
+        if within:
+            for at in np.argsort(-found.most, kind="stable")[:_MANY].tolist():
+                if (orders := table.plants(found.pieces[at])) is not None:
+                    seen.worth.setdefault(tuple(sorted(orders.items())), float(found.most[at]))
+        order = sorted(seen.worth.items(), key=lambda one: -one[1])
+        return Priced(most, [(value, {at: int(n) for at, n in key}) for key, value in order if key])
 
-    def _bounds(self, lines: Sequence[Sequence[_Line]], weights: Array) -> list[tuple[float, int, int]]:
-        """Return the pairs of ways, and what none of their quantities is worth more than, the greatest first."""
-        most, bounds = self.ways.most(weights), []
-        for i, j in self.ways.pairs():
-            first, second = lines[0][i], lines[1][j]
-            income = np.minimum(first.income[:, None] + second.income[None, :], most)
-            value, above = _worth(first, second, income)
-            bounds.append((max(float(value.max()), float(above.max())), i, j))
-        return sorted(bounds, key=lambda one: -one[0])
+    def _known(self, table: _Table) -> dict[_Key, float]:
+        """Return what orderable deliveries at which planes touch are worth."""
+        known = ((key, value) for key, value in self._incomes.items() if key in self._orderable)
+        return {key: value - table.price(key) for key, value in known if not self.ways.promises or self._kept(key)}
 
-    def _line(self, i: int, slot: int, duals: Duals, master: MasterProblem) -> _Line:
-        way = self.ways.slots[slot][i]
-        areas = [master.area_under(way, at) for at in range(len(master.cuts))]
-        each = float(duals.weights @ way.growing) + duals.budget * float(way.growing.mean())
-        each += sum(price * area for price, area in zip(duals.areas.tolist(), areas, strict=False) if price > 0)
+    def smallest(self) -> Iterator[Plants]:
+        """Return the smallest order of each way."""
+        for way in self.ways.ways:
+            yield {way.at: way.prices.orderable(1)}
+
+    def _weigh(self, duals: Duals, master: MasterProblem) -> None:
+        """Take the weights of draws, and of their benches, from duals; find the planes again if they have changed."""
+        tails = duals.weights - master.even
+        rent = self.ways.rent(duals.weights)
+        for cut, price in zip(master.cuts, duals.areas.tolist(), strict=False):
+            if price:
+                rent = rent + self.ways.freed(cut.row, cut.draws, price)
+        same = self._weights is not None and all(map(np.array_equal, self._weights, (master.even, tails, rent)))
+        if not same:
+            self._weights = master.even, tails, rent
+            points, self._incomes, self.excess = [*self._incomes], {}, 0.0
+            self._planes = self._planes.without()
+            for key in points:
+                self._touch(key)
+
+    def _kept(self, key: _Key) -> bool:
+        if key not in self._keeps:
+            self._keeps[key] = self.ways.promises.kept(dict(key))
+        return self._keeps[key]
+
+    def _touch(self, key: _Key) -> None:
+        """Add the plane that touches the income at some plants."""
+        assert self._weights is not None
+        even, tails, rent = self._weights
+        plants = dict(key)
+        value, slope = self.ways.plane(plants, self.ways.worth, even, rent)
+        if tails.any():
+            more, steeper = self.ways.plane(plants, self.ways.paid, tails, None)
+            value, slope = value + more, slope + steeper
+        at = np.zeros(len(self.ways.ways))
+        at[[*plants]] = [*plants.values()]
+        if self._planes.constants.size:
+            above = value - self._planes.least(at)
+            self.excess = max(self.excess, above if above > _EXACT * abs(value) else 0.0)
+        self._planes.add(value - float(slope @ at), slope)
+        self._incomes[key] = value
+
+    def _each(self, duals: Duals, master: MasterProblem) -> Array:
+        """Return what growing a plantlet of each way costs at duals [currency], but for rent saved."""
+        found = [float(duals.weights @ way.growing) for way in self.ways.ways]
+        for at, price in enumerate(duals.areas.tolist()):
+            if price:
+                found = [
+                    one + price * master.area_under(way, at) for one, way in zip(found, self.ways.ways, strict=True)
+                ]
+        return np.array(found)
+
+    def _relaxed(self, lowest: Array, limits: Array, close: float) -> tuple[list[Mixture], Array]:
+        """Return mixtures of planes under which nothing more pays, on top of nothing and of some first orders.
+
+        And the plants of each way that are worth most, if they need not be orderable.
+        """
+        program = Relaxation(self._planes, lowest, limits)
+        solved, near = program.solve(), False
+        for _ in range(_PLANES):
+            if solved is None or near:
+                break
+            value, plants, _ = solved
+            key = tuple((int(at), float(plants[at])) for at in np.flatnonzero(plants > 1e-6))
+            kept = not self.ways.promises or not self.ways.promises.missed(dict(key), short=_SHORT)
+            if not kept:
+                weights, least = self.ways.promises.lacking(dict(key))
+                kept = float(weights @ plants) >= least * (1 - _SHORT / 10)
+                if not kept:
+                    self._planes.need(weights, least)
+            if key not in self._incomes:
+                self._touch(key)
+                near = value - (self._incomes[key] - float(lowest @ plants)) < max(close / 2, _EXACT * abs(value))
+                near &= kept
+            elif kept:
+                break
+            solved = program.solve()
+        if solved is None:
+            return [], np.zeros(lowest.size)
+        _, plants, mixture = solved
+        mixtures, base = [mixture], np.zeros(plants.size)
+        for part in _BASES:
+            base[int(plants.argmax())] = part * plants.sum()
+            if (more := program.solve(base)) is not None:
+                mixtures.append(more[2])
+        return mixtures, plants
+
+    def _rounded(self, plants: Array, table: _Table, seen: _Seen) -> None:
+        """See what orderable deliveries near some plants are worth: all of them from as many ways, or fewer."""
+        order = np.argsort(-plants, kind="stable")
+        for count in range(1, min(int((plants > 0.5).sum()), _ROUNDED) + 1):
+            some = order[:count]
+            number = plants[some] * (plants.sum() / plants[some].sum())
+            for times in _LARGER if self.ways.promises else (1.0,):
+                near = zip(some.tolist(), (times * number).tolist(), strict=True)
+                key = tuple(sorted((at, n) for at, more in near if (n := self._near(at, more))))
+                if not self.ways.promises or self._kept(key):
+                    self._see(key, table, seen)
+                    break
+
+    def _see(self, key: _Key, table: _Table, seen: _Seen) -> None:
+        """See what orderable deliveries are worth, if that may be more than the best, and they keep within the room."""
+        full = np.zeros(len(self.ways.ways))
+        full[[*dict(key)]] = [*dict(key).values()]
+        if not key or (self._planes.weights @ full < self._planes.needs - _ROUNDING).any():
+            return
+        if key not in self._incomes:
+            if self._planes.least(full) - table.price(key) <= seen.best:
+                return
+            self._touch(key)
+            self._orderable.add(key)
+        seen.worth[key] = self._incomes[key] - table.price(key)
+
+    def _near(self, at: int, number: float) -> int:
+        """Return the orderable quantity of a way next to a number: above if promises need it, else below, or 0."""
+        if self.ways.promises:
+            return self.ways.ways[at].prices.orderable(number)
+        return max((some[-1] for _, some in self.ways.ways[at].prices.ranges(int(number + 1e-6))), default=0)
+
+    def _settle(self, found: Sets, table: _Table, seen: _Seen, close: float) -> Sets:
+        """Add planes at the best sets until these are worth what the planes say; return the sets."""
+        pieces, most = found
+        for _ in range(_TOUCHED):
+            if (
+                not most.size
+                or most.max() <= seen.best + max(close, _EXACT * abs(seen.best))
+                or most.max() == -math.inf
+            ):
+                break
+            top = int(most.argmax())
+            wide = table.widest(pieces[top])
+            if wide:
+                instead = np.repeat(pieces[top][None], len(new := table.split(wide, _SPLIT)), axis=0)
+                instead[instead == wide] = new
+                pieces = np.concatenate([np.delete(pieces, top, axis=0), instead])
+                added = table.pieces.under(self._planes.slopes)
+                worth = (self._planes.constants + added[instead].sum(axis=1)).min(axis=1)
+                reach = table.pieces.most(self._planes.weights)[instead].sum(axis=1) - self._planes.needs
+                worth[(reach < -1e-9).any(axis=1)] = -math.inf
+                most = np.concatenate([np.delete(most, top), worth])
+                continue
+            plants = table.plants(pieces[top]) or {}
+            key = tuple(sorted(plants.items()))
+            if self.ways.promises and not self._kept(key):
+                self._planes.need(*self.ways.promises.lacking(plants))
+                reach = table.pieces.most(self._planes.weights[-1:])[:, 0]
+                most = np.where(reach[pieces].sum(axis=1) < self._planes.needs[-1] - 1e-9, -math.inf, most)
+                most[top] = -math.inf
+                continue
+            if key in self._incomes:
+                seen.worth[key] = float(most[top])
+                break
+            self._touch(key)
+            self._orderable.add(key)
+            seen.worth[key] = self._incomes[key] - table.cost(pieces[top])
+            added = table.pieces.under(self._planes.slopes[-1:])[:, 0]
+            most = np.minimum(most, self._planes.constants[-1] + added[pieces].sum(axis=1))
+        return Sets(pieces, most)
+
+
+class _Seen:
+    """What deliveries are worth whose worth is known; `none` is that of no delivery."""
+
+    def __init__(self, none: float, worth: dict[_Key, float]) -> None:
+        self._none, self.worth = none, worth
+
+    @property
+    def best(self) -> float:
+        """What the best of them are worth."""
+        return max(self._none, max(self.worth.values(), default=-math.inf))
+
+
+class _Table:
+    """Pieces and what they cost at some duals; the first is no order."""
+
+    def __init__(
+        self, pieces: list[_Piece], ways: tuple[Way, ...], each: Array, duals: Duals, item: int
+    ) -> None:  # fmt: skip
+        self.every: list[_Piece | None] = [None, *pieces]
+        self._ways, self._each, self._duals, self._item = ways, each, duals, item
+        self._parts: dict[int, list[int]] = {}  # of pieces that are split
+        rows = [(-1, 0, 0, 0.0, 0.0), *map(self._row, pieces)]
+        way, first, last, low, high = map(np.array, zip(*rows, strict=True))
+        self.pieces = Pieces(way, first.astype(float), last.astype(float), np.column_stack([low, high]))
+
+    def in_order(self) -> None:
+        """Put pieces in the order of their ways, without those of which there are parts."""
+        kept = np.array([at for at in range(len(self.every)) if at not in self._parts], dtype=np.intp)
+        kept = kept[np.argsort(self.pieces.way[kept], kind="stable")]
+        self.every, self._parts = [self.every[at] for at in kept.tolist()], {}
+        old = self.pieces
+        self.pieces = Pieces(old.way[kept], old.first[kept], old.last[kept], old.costs[kept])
+
+    def _row(self, piece: _Piece) -> tuple[int, int, int, float, float]:
+        first, last = piece.quantities[0], piece.quantities[-1]
+        return piece.way, first, last, self._cost(piece, first), self._cost(piece, last)
+
+    def price(self, key: _Key) -> float:
+        """Return the cost of some orders [currency]."""
+        return sum(self._cost(_single(self._ways[way], int(number)), int(number)) for way, number in key)
+
+    def _cost(self, piece: _Piece, quantity: int) -> float:
+        duals, box = self._duals, piece.box
         money = duals.money + duals.budget
-        unit = np.array([way.prices.row(int(n)).unit_price for n in way.quantities])
-        paid, more = money * way.paid + way.quantities * each, money * unit + each
-        freight = np.zeros(way.paid.size)
-        for box, plants in way.boxes.items():
-            shared = duals.boxes.get(box, box.freight * money)
-            paid = paid + shared * box.parts(plants) + duals.own_boxes.get((self.item, box), 0.0) * box.whole(plants)
-            more = more + shared / box.plants * (plants > 0)
-            freight = freight + box.cost(plants)
-        cost = (way.paid + way.quantities * way.growing.mean() + freight) / master.budget
-        parts = np.array([area / max(cut.bench, EXACT) for area, cut in zip(areas, master.cuts, strict=True)])
-        taken = np.column_stack([cost, way.quantities[:, None] * parts[None, :]])
-        return _Line(way, self.ways.table(i, None, slot, duals.weights), paid, more, taken)
+        cost = quantity * (money * piece.line.unit_price + float(self._each[piece.way]))
+        if box is not None:
+            cost += duals.boxes.get(box, money * box.freight) * quantity / box.plants
+            first, last = piece.quantities[0], piece.quantities[-1]
+            boxes = box.whole if box.whole(first) == box.whole(last) else box.parts  # of several, at least parts
+            cost += duals.own_boxes.get((self._item, box), 0.0) * boxes(quantity)
+        return cost
 
+    def lowest(self, ways: int) -> Array:
+        """Return the least that a plantlet of each way costs [currency], infinite if none can be ordered."""
+        found = np.full(ways, 1e9)
+        table = self.pieces
+        for costs, plants in ((table.costs[1:, 0], table.first[1:]), (table.costs[1:, 1], table.last[1:])):
+            np.minimum.at(found, table.way[1:], costs / plants)
+        return found
 
-def _alone(line: _Line, room: Array | float) -> _Table:
-    """Return the table of one delivery."""
-    value = np.where((line.taken <= room + EXACT).all(axis=1), line.income - line.paid, -math.inf)
-    above = value + _between(line, line.income, np.zeros(1))
-    return _Table((line.way,), value, np.where(line.way.gaps > 0, above, -math.inf))
+    def cost(self, pieces: np.ndarray) -> float:
+        """Return the cost of a set of single quantities."""
+        return float(self.pieces.costs[pieces, 0].sum())
 
+    def plants(self, pieces: np.ndarray) -> dict[int, int] | None:
+        """Return the plants of each way of a set; None if it has more quantities than one of any."""
+        some = [one for at in pieces.tolist() if (one := self.every[at]) is not None]
+        if any(len(one.quantities) > 1 for one in some):
+            return None
+        return {one.way: one.quantities[0] for one in some}
 
-def _together(first: _Line, second: _Line, income: Array, room: Array | float) -> _Table:
-    """Return the table of two deliveries that are sold for an income together."""
-    over = (first.taken[:, None] + second.taken[None, :] > room + EXACT).any(axis=2)
-    value, above = (np.where(over, -math.inf, worth) for worth in _worth(first, second, income))
-    return _Table((first.way, second.way), value, above)
+    def widest(self, pieces: np.ndarray) -> int:
+        """Return the piece of a set with most plants between its first and last; 0 if all are single."""
+        wide = self.pieces.last[pieces] - self.pieces.first[pieces]
+        return int(pieces[wide.argmax()]) if wide.size and wide.max() > 0 else 0
 
-
-def _worth(first: _Line, second: _Line, income: Array) -> tuple[Array, Array]:
-    """Return what pairs of quantities are worth, and what none untried beside them is worth more than."""
-    value = income - first.paid[:, None] - second.paid[None, :]
-    gaps = (first.way.gaps[:, None] > 0) | (second.way.gaps[None, :] > 0)
-    if not gaps.any():
-        return value, np.full((1, 1), -math.inf)
-    between = _between(first, income, second.income[None, :])
-    between = between + _between(second, income.T, first.income[None, :]).T
-    return value, np.where(gaps, value + between, -math.inf)
-
-
-def _between(line: _Line, income: Array, without: Array) -> Array:
-    """Return how much more than each quantity those between it and the next can be worth at most."""
-    shape = (-1, *[1] * (income.ndim - 1))
-    slope = np.diff(income, axis=0, prepend=without) / np.diff(line.way.quantities, prepend=0).reshape(shape)
-    return np.asarray(np.maximum(slope - line.more.reshape(shape), 0) * line.way.gaps.reshape(shape))
-
-
-def _untried(tables: Sequence[_Table]) -> tuple[float, Mapping[Way, int]]:
-    """Return what nothing untried is worth more than, -inf if there is none, and the deliveries beside which it is."""
-    most = -math.inf
-    doubt: Mapping[Way, int] = {}
-    for table in tables:
-        if (above := float(table.above.max())) > most:
-            most, doubt = above, table.plants(int(table.above.argmax()))
-    return most, doubt
+    def split(self, piece: int, parts: int) -> list[int]:
+        """Put smaller pieces beside a piece; return where they are."""
+        if piece in self._parts:
+            return self._parts[piece]
+        whole = self.every[piece]
+        assert whole is not None
+        new = [*whole.split(parts)]
+        rows = [self._row(one) for one in new]
+        old = self.pieces
+        self.pieces = Pieces(
+            np.append(old.way, [row[0] for row in rows]),
+            np.append(old.first, [float(row[1]) for row in rows]),
+            np.append(old.last, [float(row[2]) for row in rows]),
+            np.vstack([old.costs, [row[3:] for row in rows]]),
+        )
+        self.every += new
+        self._parts[piece] = [*range(len(self.every) - len(new), len(self.every))]
+        return self._parts[piece]

@@ -9,16 +9,15 @@ from copy import copy
 from dataclasses import dataclass, replace
 from typing import Any, get_args
 
-from forecast.errors import Fault, OutOfReach, Refused, real, refuse, whole
+from forecast.errors import Fault, OutOfReach, Refused, real, refuse
 from forecast.executors import Progress, check, handed_out
 from forecast.growth.simulation import season_streams
-from forecast.planning.alternatives import improved
-from forecast.planning.cheapest import least_cost
-from forecast.planning.column_generation import MOST_ROUNDS, Callback, best_margin, check_plan
-from forecast.planning.plan import Aim, Plan
+from forecast.planning.column_generation import MOST_ROUNDS, Callback, best_plan, check_plan
+from forecast.planning.plan import Plan
 from forecast.season.consistency import unpriced
 from forecast.season.season import Season
 from forecast.streams import PLANNING_DRAWS
+from forecast.worth.columns import Aim
 
 
 @dataclass(frozen=True)
@@ -27,8 +26,7 @@ class _Options:
 
     draws: int
     seed: int
-    aim: Aim
-    deliveries: int
+    aim: Aim | None
     worst_tenth: float | None
     time_limit: float
     gap: float
@@ -39,11 +37,10 @@ def plan_orders(
     *,
     draws: int = PLANNING_DRAWS,
     seed: int | None = None,
-    aim: Aim = "margin",
-    deliveries: int = 2,
+    aim: Aim | None = None,
     worst_tenth: float | None = None,
     time_limit: float = 60.0,
-    gap: float = 0.005,
+    gap: float = 0.003,
     progress: Progress | None = None,
 ) -> Plan:
     """Find what to order of everything at once, and prove how good it is.
@@ -55,10 +52,9 @@ def plan_orders(
     draws, seed
         Number of simulated seasons, and their seed; that of the season if not given.
     aim
-        ``margin``: the greatest expected margin; targets are what can be sold. ``cost``: the least expected cost at
-        which every target is met at its service level.
-    deliveries
-        Most deliveries of one variety, 1 or 2, for the aim ``margin``. For ``cost``, each target has its own.
+        ``margin``: the greatest expected margin, less the price of being short; what is promised is kept. ``cost``: the
+        least expected cost at which every target is met at the chance promised, or at the service level of the season.
+        Not given: the margin, or the cost if a variety with a target has no sale price.
     worst_tenth
         Minimum of the mean margin in the worst tenth of seasons [currency], for the aim ``margin``; none if not given.
     time_limit
@@ -83,16 +79,14 @@ def plan_orders(
 
     Notes
     -----
-    Limits that every plan keeps: minimums, multiples and weeks of the labs; the budget, by the expected cost with
-    freight and growing; each place in each week, by the mean area in the tenth of draws in which it is fullest (of the
-    first 512 draws); the minimum of the worst tenth. Plants of one lab in one week share boxes of one size.
+    Limits that every plan keeps: minimums, multiples and weeks of the labs; the budget, by what labs and carriers are
+    paid; each place in each week, by the mean area in the tenth of draws in which it is fullest (of the first 256
+    draws); the minimum of the worst tenth. Plants of one lab in one week share boxes of one size.
 
-    The margin of a plan is counted in expected plants, given the draw: the price list with its breaks, whole boxes,
-    stages, work and bench; sales up to the demand, the oldest plants first; what is left after the last target week is
-    marked down, as many plants as all targets together. Saleable plants stand until the last target week; the rent
-    that an early sale saves is counted until then, but for no longer than a sale window. Of a price list at most 60
-    quantities a week are tried at first, finer ones near the best; the bound holds for all. No order is larger than
-    four times what meets the largest demand.
+    A plan may hold any number of deliveries of a variety, each an orderable quantity; the bound holds for all such
+    plans, but for orders larger than four times what meets the largest demand. Given the draw, the number of a batch
+    that becomes ready is taken as normal, and each possible delivery has the luck of a batch of its own. The margin
+    of a plan is that of its cash flow, in which batches are numbered as they come: other luck of the same law.
 
     Examples
     --------
@@ -102,7 +96,7 @@ def plan_orders(
     >>> plan.gap < 0.01
     True
     """
-    options = _options(season, draws, seed, aim, deliveries, worst_tenth, time_limit, gap)
+    options = _options(season, draws, seed, aim, worst_tenth, time_limit, gap)
     if faults := _faults(season, options.aim):
         raise Refused(faults)
 
@@ -125,16 +119,15 @@ def aim_for(season: Season) -> Aim:
     return "cost" if unpriced(season.varieties, season.targets) else "margin"
 
 
-def plan_scenarios(  # noqa: PLR0913  # those of `plan_orders`, and who plans
+def plan_scenarios(  # those of `plan_orders`, and who plans
     scenarios: Mapping[str, Season],
     *,
     draws: int = PLANNING_DRAWS,
     seed: int | None = None,
-    aim: Aim = "margin",
-    deliveries: int = 2,
+    aim: Aim | None = None,
     worst_tenth: float | None = None,
     time_limit: float = 60.0,
-    gap: float = 0.005,
+    gap: float = 0.003,
     progress: Progress | None = None,
     executor: Executor | None = None,
 ) -> dict[str, Plan]:
@@ -144,7 +137,7 @@ def plan_scenarios(  # noqa: PLR0913  # those of `plan_orders`, and who plans
     ----------
     scenarios
         Seasons by the names of the scenarios.
-    draws, seed, aim, deliveries, worst_tenth, time_limit, gap
+    draws, seed, aim, worst_tenth, time_limit, gap
         As for `plan_orders`; the seed is that of the first scenario if not given.
     progress
         Called with the number of scenarios that are planned and that there are.
@@ -165,7 +158,7 @@ def plan_scenarios(  # noqa: PLR0913  # those of `plan_orders`, and who plans
         check(executor)
     if not isinstance(scenarios, Mapping):
         raise refuse("scenarios", type(scenarios).__name__, "not seasons by name", "Give a dict of seasons.")
-    options = _options(next(iter(scenarios.values()), None), draws, seed, aim, deliveries, worst_tenth, time_limit, gap)
+    options = _options(next(iter(scenarios.values()), None), draws, seed, aim, worst_tenth, time_limit, gap)
     faults = [
         fault.placed(", ".join(filter(None, (str(name), fault.table))), fault.row)
         for name, season in scenarios.items()
@@ -192,9 +185,8 @@ def _options(season: object, draws: int, seed: int | None, *others: Any) -> _Opt
         seed = season.seed if isinstance(season, Season) else 1
     options = _Options(draws, seed, *others)
     aim, floor = options.aim, options.worst_tenth
-    if aim not in get_args(Aim):
+    if aim not in (None, *get_args(Aim)):
         raise refuse("aim", aim, "no such aim", f"Give one of {', '.join(get_args(Aim))}.")
-    whole("deliveries", options.deliveries, 1, 2)
     for name in ("time_limit", "gap"):
         real(name, getattr(options, name), gt=0, le=math.inf)
     if floor is not None:
@@ -207,15 +199,13 @@ def _options(season: object, draws: int, seed: int | None, *others: Any) -> _Opt
 
 def _planned(season: Season, options: _Options, callback: Callback | None = None) -> Plan:
     streams = season_streams(options.draws, options.seed)
-    check_plan(season, streams.draws, options.deliveries if options.aim == "margin" else 1)
-    until: dict[str, Any] = {"time_limit": options.time_limit, "gap": options.gap, "callback": callback}
-    if options.aim == "margin":
-        deliveries, floor = options.deliveries, options.worst_tenth
-        found = improved(best_margin(season, streams, deliveries=deliveries, floor=floor, **until))
-    else:
-        found = least_cost(season, streams, **until)
-    numbers = found.value, found.bound, found.seconds, options.draws, options.seed
-    return Plan(season, options.aim, *numbers, options.deliveries, found)
+    check_plan(season, streams.draws)
+    aim = options.aim or aim_for(season)
+    found = best_plan(
+        season, streams, aim=aim, floor=options.worst_tenth, time_limit=options.time_limit, gap=options.gap,
+        callback=callback,
+    )  # fmt: skip
+    return Plan(season, aim, found.seconds, options.draws, options.seed, found)
 
 
 def _scenario(season: Season, options: _Options) -> Plan | OutOfReach:
@@ -226,12 +216,12 @@ def _scenario(season: Season, options: _Options) -> Plan | OutOfReach:
         return error
 
 
-def _faults(season: object, aim: Aim) -> list[Fault]:
+def _faults(season: object, aim: Aim | None) -> list[Fault]:
     """Return why no plan can be searched for: there is no target, or no price for which it is sold."""
     if not isinstance(season, Season):
         return [Fault("not a season", "Give a season.", column="season", value=type(season).__name__)]
     if not season.targets:
         return [Fault("there are none", "Add rows to targets: variety, week and target.", column="targets")]
-    if aim == "cost":
+    if aim != "margin":
         return []
     return [*unpriced(season.varieties, season.targets).values()]

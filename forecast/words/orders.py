@@ -487,6 +487,12 @@ def limits_short(shortfalls: Mapping[str, float], currency: str) -> str:
     )
 
 
+def promise_out_of_reach(*, variety: str, week: Week, level: float, chance: float) -> str:
+    """Return that no order keeps a promise, and the chance [0 to 1] that the largest orders give it."""
+    best = f"The largest orders keep it in {percent(chance)} of seasons."
+    return f"No order of {variety} meets its target of {week} with a chance of {percent(level)}. {best}"
+
+
 def floor_out_of_reach(floor: float, shortfall: float, currency: str) -> str:
     """Return that no plan earns as much as it must in the worst tenth of seasons [currency]."""
     best = f"; the best earns about {floor - shortfall:,.0f} {currency}" if shortfall else ""

@@ -26,11 +26,11 @@ from extensive_form import extensive
 from measuring import Row
 from whole_orders import Array, Valued, compare, large, standard_error, varied
 
-from forecast.planning.columns import Way
 from forecast.planning.plan import Plan
 from forecast.planning.pricing import PricingProblem
 from forecast.planning.whole_order import plan_orders
 from forecast.season.orders import Delivery
+from forecast.worth.columns import Way
 
 SECONDS = 60.0  # of the solver
 EXACT, NEAR = 1e-6, 0.01  # gaps

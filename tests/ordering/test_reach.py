@@ -228,7 +228,7 @@ def test_a_plan_of_greatest_margin_says_so_too():
         price_list=[offer(unit_price=0.01, last_week="2027-W01")],
         places=[{"place": "house", "area": 100_000, "usable": 1}],
     ).replace(varieties=[{"variety": "A", "group": "crop", "sale_price": 50}])
-    found = forecast.plan_orders(plan, draws=64, seed=1, deliveries=1)
+    found = forecast.plan_orders(plan, draws=64, seed=1)
     (excess,) = found.excess
     assert excess.quantity == sum(row.quantity for row in found.orders) > 300
     assert excess.reason == "early"

@@ -1,159 +1,25 @@
-"""The master problem: bounds that hold at any duals, and limits counted a second time."""
+"""The master problem, by hand."""
 
 import math
+from itertools import count
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from plan_by_plan import benches, every_margin, freight, fullest, worst_tenth
-from random_orders import competing
 from small_seasons import FIRST, offer, season, stage
 
-from forecast.growth.simulation import season_streams
-from forecast.growth.summaries import TENTH, worst_seasons
+from forecast.growth.summaries import worst_seasons
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import bill
-from forecast.planning import columns as module
-from forecast.planning.alternatives import improved
-from forecast.planning.column_generation import best_margin
-from forecast.planning.columns import Column, Way, Ways
 from forecast.planning.limits import Limits
 from forecast.planning.master import Cut, Duals, MasterProblem
-from forecast.planning.pricing import PricingProblem
 from forecast.season.price_list import PriceLine
 from forecast.weeks import Week
+from forecast.worth.columns import Column, Way
 
-DRAWS = 16
 some = settings(max_examples=40, deadline=None, derandomize=True)
 seeds = st.integers(0, 10**6)
-
-
-def tight(seed, plans, plan):
-    """Set a budget and benches of 40 to 98 % of what the best plan takes."""
-    rng, best = np.random.default_rng([4, seed]), plans.best()
-    full = plans.full(np.array([best]))[0].reshape(2, -1).max(axis=1)
-    areas = np.maximum(full * rng.uniform(0.4, 0.98, size=2), 0.01).tolist()
-    places = tuple(row.replace(area=a) for row, a in zip(plan.places, areas, strict=True))
-    return plan.replace(places=places, budget=max(float(plans.spent[best] * rng.uniform(0.4, 0.98)), 0.1))
-
-
-def program(plan, deliveries, floor=None):
-    """The program of a season without any column, and its problems."""
-    streams = season_streams(DRAWS, 1)
-    problems = [PricingProblem(i, Ways(plan, streams, name, deliveries, guarded=True)) for i, name in enumerate("AB")]
-    return MasterProblem(plan, DRAWS, floor, items=2), problems
-
-
-def random_duals(rng, master, problems):
-    """Duals from 0 on: of budget, benches under random cuts, the worst tenth under random tails, and parts of boxes."""
-    for _ in range(3):
-        draws = np.sort(rng.permutation(DRAWS)[: round(TENTH * DRAWS)])
-        row = int(rng.integers(master.benches.size))
-        master.cuts.append(Cut(row, draws, float(master.benches[row])))
-        master.tails.append(worst_seasons(rng.normal(size=DRAWS), TENTH))
-    spent = float(rng.choice([0, 0.3, 1.5]))
-    areas, tails = rng.choice([0, 5, 60], size=3).astype(float), rng.choice([0, 0.2, 2], size=3)
-    if master.floor is None:
-        master.tails.clear()
-        tails = np.zeros(0)
-    weights = np.full(DRAWS, 1 / DRAWS) + sum(price * one for price, one in zip(tails, master.tails, strict=True))
-    money = 1 + float(tails.sum())
-    shared, own = {}, {}
-    for box in sorted(
-        {box for problem in problems for slot in problem.ways.slots for way in slot for box in way.boxes}
-    ):
-        parts = rng.dirichlet([1, 1, 1]) * box[2] * (money + spent)
-        shared[box] = float(parts[0])
-        own |= {(item, box): float(part) for item, part in enumerate(parts[1:])}
-    return Duals(weights, spent, money, tails, areas, shared, own)
-
-
-@pytest.mark.parametrize("seed", range(30))
-def test_at_any_prices_the_bound_is_above_the_best_of_all_plans(seed):
-    rng, each = np.random.default_rng([5, seed]), 1 + seed % 2
-    plan = competing(seed, 2, 1, coarse=each)
-    plans = every_margin(plan, DRAWS, 1, each, 7 * max(row.median_demand for row in plan.targets))
-    plan = tight(seed, plans, plan)
-    limits = {"budget": plan.budget, "bench": benches(plan)}
-    floor = float(plans.bad(np.array([plans.best(**limits)]))[0]) if seed % 3 == 0 else None
-    best = plans.value[plans.best(**limits, floor=-math.inf if floor is None else floor)]
-    for _ in range(10):
-        master, problems = program(plan, each, floor)
-        duals = random_duals(rng, master, problems)
-        most = [problem.solve(duals, master).most for problem in problems]
-        assert master.bound(most, duals) >= best - 1e-9 * abs(best)
-
-
-@settings(some, max_examples=8)
-@given(seed=seeds, floor=st.sampled_from([None, -30.0]))
-def test_no_plan_within_the_limits_earns_more_than_the_bound(seed, floor):
-    """Of random plans with quantities that the search may never have tried."""
-    rng = np.random.default_rng(seed)
-    plan = competing(seed, 2)
-    plan = plan.replace(
-        budget=float(rng.choice([60, 150, 1000])),
-        price_list=tuple(row.replace(multiple=1, minimum=1) for row in plan.price_list),
-        places=tuple(row.replace(area=float(rng.choice([0.5, 1.5, 50]))) for row in plan.places),
-    )
-    streams = season_streams(DRAWS, 1)
-    found = best_margin(plan, streams, deliveries=2, floor=floor, time_limit=3, gap=0.02)
-    assert found.bound >= found.value
-    assert found.master.fits(found.chosen)
-    fitting = 0
-    for _ in range(300):
-        columns = []
-        for problem in [one for one in found.problems if rng.random() < 0.7]:
-            pairs = list(problem.ways.pairs())
-            ways = [problem.ways.slots[0][rng.integers(len(problem.ways.slots[0]))]]
-            if pairs and rng.random() < 0.5:
-                i, j = pairs[rng.integers(len(pairs))]
-                ways = [problem.ways.slots[0][i], problem.ways.slots[1][j]]
-            numbers = (2 ** rng.uniform(0, 6, size=len(ways))).astype(int).tolist()
-            columns.append(problem.column(dict(zip(ways, numbers, strict=True))))
-        if found.master.fits(columns):
-            fitting += bool(columns)
-            assert found.master.margin(columns).mean() <= found.bound + 1e-6
-    assert fitting > 0
-
-
-@pytest.mark.parametrize("seed", range(12))
-def test_of_quantities_thinned_out_the_bound_holds_for_all_and_the_best_are_found(seed, monkeypatch):
-    """With four quantities tried of each offer and week, of twenty and more that are orderable."""
-    plan = competing(100 + seed, 2, 1)
-    step = max(max(row.multiple for row in plan.price_list) // 6, 1)
-    plan = plan.replace(price_list=tuple(row.replace(multiple=step, minimum=1) for row in plan.price_list))
-    plans = every_margin(plan, DRAWS, 1, 1, 7 * max(row.median_demand for row in plan.targets))
-    plan = tight(seed, plans, plan) if seed % 2 else plan
-    best = plans.value[plans.best(budget=plan.budget or math.inf, bench=benches(plan))]
-    monkeypatch.setattr(module, "MOST_STEPS", 4)
-    ways = [Ways(plan, season_streams(DRAWS, 1), name, 1) for name in "AB"]
-    assert any(way.gaps.any() for one in ways for way in one.slots[0])
-    heard = []
-    streams, options = season_streams(DRAWS, 1), {"floor": None, "time_limit": 60.0, "gap": 1e-9}
-    found = best_margin(plan, streams, deliveries=1, callback=lambda *one: heard.append(one), **options)
-    assert min(bound for _, bound, _ in heard) >= best - 1e-9 * abs(best)
-    assert improved(found).value == pytest.approx(best, rel=1e-6, abs=1e-6)
-
-
-@some
-@given(seed=seeds)
-def test_freight_area_and_bad_years_of_bundles_are_those_of_a_recount(seed):
-    rng, plan = np.random.default_rng(seed), competing(seed, 2)
-    master, problems = program(plan, 2)
-    columns, orders = [], []
-    for problem, name in zip(problems, "AB", strict=True):
-        way = problem.ways.slots[0][rng.integers(len(problem.ways.slots[0]))]
-        quantity = int(rng.choice(way.quantities))
-        columns.append(problem.column({way: quantity}))
-        orders.append((name, way.prices.lab, way.week, quantity))
-    assert master.freight(columns) == pytest.approx(freight(plan, orders))
-    margin = sum(one.margin for one in columns) - freight(plan, orders)
-    assert master.margin(columns) == pytest.approx(margin)
-    assert master.margin(columns).mean() <= master.margin(columns, np.ones(2)).mean() + 1e-9
-    area = sum(n * way.area.astype(float) for one in columns for way, n in one.plants.items())
-    assert master.fullest(master.area(columns)) == pytest.approx(fullest(area), rel=1e-5)
-    assert worst_seasons(margin, TENTH) @ margin == pytest.approx(worst_tenth(margin))
 
 
 @some
@@ -170,21 +36,6 @@ def test_the_worst_seasons_weigh_one_and_no_other_weights_of_that_size_find_wors
     assert weights @ margin <= other @ margin / other.sum() + 1e-9 or other.max() / other.sum() > most
 
 
-def test_an_overfull_place_is_cut_once():
-    plan = competing(3, 2)
-    plan = plan.replace(places=tuple(row.replace(area=0.1) for row in plan.places))
-    master, problems = program(plan, 1)
-    way = problems[0].ways.slots[0][0]
-    column = problems[0].column({way: 100})
-    assert not master.fits([column])
-    rounds = 0
-    while master.add_cuts([column]):
-        rounds += 1
-    assert 0 < rounds < 10
-    over = fullest(100 * way.area.astype(float)) > benches(plan) + 1e-6
-    assert {cut.row for cut in master.cuts} <= set(np.flatnonzero(over).tolist())
-
-
 # --- by hand: columns of which every number is set
 
 FLAT = 4  # draws; the fullest tenth is one of them
@@ -197,17 +48,26 @@ def yard(budget=None, areas=(10.0,), weeks=2, usable=1.0):
     return season([stage()], price_list=offers, weeks=weeks, places=places, budget=budget)
 
 
+NUMBERS = count()
+
+
 def delivered(quantity=1, area=0.0, *, draws=FLAT, rows=2, **cells):
     """So many plants that stand on an area each [m2], one for all places, weeks and draws or shape (rows, draws)."""
-    (prices,) = PriceList.of([PriceLine(**offer(last_week="2027-W02", **cells))])
-    nothing = np.zeros((1, draws))
+    (prices,) = PriceList.of([PriceLine(**offer(last_week="2027-W02", **{"unit_price": 0} | cells))])
     stood = np.broadcast_to(np.asarray(area, dtype=np.float32), (rows, draws))
-    sizes = np.array([quantity])
-    return {Way(prices, Week.parse(FIRST), 0, sizes, nothing, nothing, nothing[0], nothing[0], stood): quantity}
+    return {Way(next(NUMBERS), prices, Week.parse(FIRST), np.zeros(draws), stood): quantity}
 
 
 def column(item, margin, cost=0.0, plants=None, *, draws=FLAT):
-    return Column(item, plants or delivered(draws=draws), np.broadcast_to(np.asarray(margin, float), draws), cost)
+    """A column of a margin; what it costs is paid to the lab."""
+    some = plants or delivered(draws=draws)
+    if cost:
+        ((way, quantity),) = some.items()
+        (row,) = way.prices.breaks
+        dear = PriceList((row.replace(unit_price=cost / quantity),))
+        some = {Way(next(NUMBERS), dear, way.week, way.growing, way.area): quantity}
+    worth = np.broadcast_to(np.asarray(margin, float), draws)
+    return Column(item, some, worth, worth, np.zeros((0, draws)), slice(0, 0))
 
 
 def master_of(plan, columns, floor=None, *, draws=FLAT, **options):
@@ -267,7 +127,6 @@ def test_a_square_metre_more_is_worth_what_the_next_part_of_a_bundle_earns_on_it
     assert found.duals.areas == pytest.approx([2])
     assert master.add_cuts(master.columns, found.parts) is False
     assert master.add_cuts(master.columns) is False
-    assert master.shares(master.columns).tolist() == [0, 1.5]
 
 
 def test_a_unit_of_a_floor_costs_what_is_given_up_for_it():
@@ -332,7 +191,7 @@ def test_the_programs_count_the_freight_that_is_billed(sizes, parts, per_box):
     cells = {"plants_per_box": per_box, "freight_per_box": 10}
     columns = [column(i, 5, 0, delivered(n, **cells)) for i, n in enumerate(sizes)]
     billed = bill(one for column in columns for one in column.shipments).freight
-    chosen, bound = master_of(yard(budget=1e6), columns, every_item=True).solve_integer(5, 0.0)
+    chosen, bound = master_of(yard(budget=1e6), columns, required=frozenset(range(len(columns)))).solve_integer(5, 0.0)
     assert len(chosen) == len(sizes)
     assert bound == pytest.approx(5 * len(sizes) - billed)
     assert billed == 10 * math.ceil(sum(sizes) / per_box)
@@ -365,12 +224,12 @@ def test_freight_counts_towards_budget_and_floor():
 
 def test_if_each_item_must_have_one_it_has_the_cheapest_that_fit():
     options = [column(0, -5, 5), column(0, -3, 3), column(1, -2, 2), column(1, -4, 4)]
-    master = master_of(yard(), options, every_item=True)
+    master = master_of(yard(), options, required=frozenset({0, 1}))
     assert master.solve_relaxed().value == pytest.approx(-5)
     chosen, bound = master.solve_integer(5, 0.0)
     assert chosen == (options[1], options[2])
     assert bound == pytest.approx(-5)
-    assert master_of(yard(4.0), options, every_item=True).solve_integer(5, 0.0) == (None, math.inf)
+    assert master_of(yard(4.0), options, required=frozenset({0, 1})).solve_integer(5, 0.0) == (None, math.inf)
     assert master_of(yard(4.0), options).solve_integer(5, 0.0)[0] == ()
 
 
@@ -388,13 +247,13 @@ def test_if_each_item_must_have_one_it_has_the_cheapest_that_fit():
 def test_least_is_lacking_as_a_share_of_its_limit(budget, bench, lacking):
     """One column costs 130 and stands on nothing, the other costs 30 and stands on 4 m² in the second week alone."""
     options = [column(0, -130, 130), column(0, -30, 30, delivered(1, [[0] * FLAT, [4] * FLAT]))]
-    assert master_of(yard(budget, (bench,)), options, every_item=True).shortfalls() == pytest.approx(lacking)
+    assert master_of(yard(budget, (bench,)), options, required=frozenset({0})).shortfalls() == pytest.approx(lacking)
 
 
 def test_every_place_lacks_by_itself_and_the_same_in_all_its_weeks():
     stood = np.array([[3.0], [5.0], [0.5], [7.0]]) * np.ones((1, FLAT))  # house and yard, two weeks each
     plan = yard(areas=(4.0, 2.0))
-    master = master_of(plan, [column(0, -1, 1, delivered(1, stood, rows=4))], every_item=True)
+    master = master_of(plan, [column(0, -1, 1, delivered(1, stood, rows=4))], required=frozenset({0}))
     assert master.shortfalls() == pytest.approx({"house": 1, "yard": 5})
 
 
@@ -402,7 +261,9 @@ def test_what_lacks_of_a_small_place_weighs_more_than_the_same_of_a_large_one():
     """3 m² of a house of 2 m², or 12 m² of a yard of 20 m²."""
     inside, outside = (np.array(rows)[:, None] * np.ones(FLAT) for rows in ([5.0, 5, 0, 0], [0.0, 0, 32, 32]))
     options = [column(0, -1, 1, delivered(1, stood, rows=4)) for stood in (inside, outside)]
-    assert master_of(yard(areas=(2.0, 20.0)), options, every_item=True).shortfalls() == pytest.approx({"yard": 12})
+    assert master_of(yard(areas=(2.0, 20.0)), options, required=frozenset({0})).shortfalls() == pytest.approx(
+        {"yard": 12}
+    )
 
 
 def test_a_bound_adds_what_scarce_things_are_worth_to_what_items_are():
@@ -463,16 +324,15 @@ def test_benches_are_what_is_usable_place_by_place():
 def test_parts_of_bundles_are_on_parts_of_their_area_and_earn_parts_of_their_margin():
     """Ten plants on 0.5 m² each and four on 1 m²; half of the first and a quarter of the second."""
     first, second = delivered(10, 0.5), delivered(4, 1.0)
-    columns = [column(0, 8, 3, first), column(1, 4, 2, second | first)]
+    columns = [column(0, 8, 0, first), column(1, 4, 0, second | first)]
     limits, parts = Limits(yard(), FLAT), np.array([0.5, 0.25])
     assert limits.area(columns).tolist() == [[5 + 4 + 5] * FLAT] * 2
     assert limits.area(columns, parts).tolist() == [[2.5 + 1 + 1.25] * FLAT] * 2
-    assert limits.area([]).tolist() == [[0], [0]]
+    assert limits.area([]).tolist() == [[0] * FLAT] * 2
     assert limits.margin(columns).tolist() == [12] * FLAT
     assert limits.margin(columns, parts).tolist() == [5] * FLAT
     assert limits.margin([]).tolist() == [0] * FLAT
-    assert limits.cost(columns) == 5
-    assert columns[0].key == (0, *first.items())
+    assert columns[0].key == (0, *((way.at, number) for way, number in first.items()))
 
 
 def test_the_fullest_and_the_worst_tenth_are_two_of_twenty_draws_and_one_of_four():

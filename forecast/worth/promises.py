@@ -1,0 +1,153 @@
+"""Whether deliveries of a variety keep its promises, and which plants they lack."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from scipy.special import ndtr
+
+from forecast.growth.summaries import sum_at_least
+from forecast.rounding import reaches
+from forecast.season.targets import Target
+from forecast.streams import Array
+from forecast.weeks import Week
+from forecast.worth.concave import Plants
+
+_SLACK = 0.998  # of the plants at which a promise is just kept: with fewer each is looked at
+_DOUBT = 0.6  # standard errors of a chance, by which less is taken for enough there: in a few draws it is not smooth
+_FAR = 2.0**20  # times the plants tried: what is out of reach then is out of reach
+_SURE = 0.02  # as near to its level a chance is found exactly, where that is possible
+
+
+class Promise(NamedTuple):
+    """A row of buyers with the chance with which so many plants must be sold to it.
+
+    `asked` is by week, shape (weeks, draws), `needed` of them all, shape (draws,).
+    """
+
+    row: Target
+    asked: Array
+    needed: Array
+    level: float
+
+
+@dataclass(frozen=True)
+class Missed:
+    """A promise that no order keeps: its week and level, and the chance that the largest orders give it."""
+
+    week: Week
+    level: float
+    chance: float
+
+
+class Promises:
+    """All promises of a variety, the highest first; `shares` are of each way, with the ways first in the shape."""
+
+    def __init__(self, rows: Sequence[Promise], shares: Plants, there: Plants) -> None:
+        self._rows, self._shares, self._there = sorted(rows, key=lambda row: -row.level), shares, there
+
+    def __bool__(self) -> bool:
+        return bool(self._rows)
+
+    def chances(self, plants: Mapping[int, float]) -> list[float]:
+        """Return the chance with which each promise is kept, by some plants of each way.
+
+        Notes
+        -----
+        The number there in a week is taken as normal, given the draw; the week in which plants are scarcest decides.
+        """
+        return [float(ndtr(near).mean()) for near, *_ in self._near(plants)]
+
+    def _near(self, plants: Mapping[int, float]) -> list[tuple[Array, Array, Array]]:
+        """Return for each promise how many deviations it is kept by, the deviation, and the week that decides."""
+        ready, past, _ = (one.copy() for one in self._there)
+        variance = np.zeros_like(ready)
+        for at, number in plants.items():
+            ready += number * self._shares.ready[at]
+            past += number * self._shares.past[at]
+            share = self._shares.ready[at] - self._shares.past[at]
+            variance += number * share * (1 - share)
+        gone, slack = np.zeros(ready.shape[1]), np.full((len(self._rows), *ready.shape), np.inf)
+        for t in range(len(ready)):
+            gone = np.maximum(gone, past[t])
+            for at, row in enumerate(self._rows):
+                left = ready[t] - gone
+                slack[at, t] = np.where(row.asked[t] > 0, left - row.asked[t], np.inf)
+                gone = gone + np.minimum(left, row.asked[t])
+        deviation = np.sqrt(np.maximum(variance, 1e-9))
+        found = []
+        for row, over in zip(self._rows, slack, strict=True):
+            scarce = over.argmin(axis=0)
+            least = np.take_along_axis(over, scarce[None], axis=0)[0]
+            missed = -np.where(np.isfinite(over), np.minimum(over, 0), 0).sum(axis=0)
+            spare = row.asked.sum(axis=0) - row.needed + np.where(missed > 0, -missed, least) + 0.5
+            spread = np.take_along_axis(deviation, scarce[None], axis=0)[0]
+            found.append((np.where(row.needed > 0, spare / spread, np.inf), spread, scarce))
+        return found
+
+    def kept(self, plants: Mapping[int, float]) -> bool:
+        """Return whether all promises are kept."""
+        return self._missed(plants) is None
+
+    def missed(self, plants: Mapping[int, float], short: float = 0.0) -> list[Missed]:
+        """Return the promises that are not kept, by more than `short` of their chance."""
+        chances = zip(self._rows, self.chances(plants), strict=True)
+        return [Missed(row.row.week, row.level, chance) for row, chance in chances if chance < row.level - short]
+
+    def _missed(self, plants: Mapping[int, float]) -> int | None:
+        """Return the first promise that is not kept; None if all are."""
+        for at, (row, chance) in enumerate(zip(self._rows, self.chances(plants), strict=True)):
+            if abs(chance - row.level) < _SURE:
+                chance = self._exact(plants, at, chance)  # noqa: PLW2901
+            if not reaches(chance, row.level):
+                return at
+        return None
+
+    def _exact(self, plants: Mapping[int, float], at: int, chance: float) -> float:
+        """Return the exact chance, given the draws, of the only promise, of one week; else the one found."""
+        weeks = np.flatnonzero(self._rows[at].asked.any(axis=1))
+        whole = all(float(number).is_integer() for number in plants.values())
+        if len(self._rows) > 1 or weeks.size != 1 or not whole or not plants or self._there.ready.any():
+            return chance
+        shares = [self._shares.ready[way, weeks[0]] - self._shares.past[way, weeks[0]] for way in plants]
+        return float(sum_at_least(self._rows[at].needed, [int(n) for n in plants.values()], shares).mean())
+
+    def lacking(self, plants: Mapping[int, float]) -> tuple[Array, float]:
+        """Return a sum of the plants of each way, shape (ways,), and how large it must be to keep all promises.
+
+        Notes
+        -----
+        Chances above a half are quasi-concave in the plants, or nearly so: the plane that touches what keeps a promise
+        where it is just kept leaves it all on one side.
+        """
+        ways = len(self._shares.through)
+        at = self._missed(plants)
+        at = 0 if at is None else at
+        low, high = 1.0, 2.0
+        level = self._rows[at].level
+        level -= _DOUBT * (level * (1 - level) / self._rows[at].needed.size) ** 0.5
+        while high < _FAR and not self._kept_at(plants, at, high, level):
+            low, high = high, 2 * high
+        if not plants or high >= _FAR:  # others are needed, too
+            others = np.ones(ways)
+            others[[*plants]] = 0.0
+            return others, 1.0
+        for _ in range(14):
+            middle = (low + high) / 2
+            low, high = (low, middle) if self._kept_at(plants, at, middle, level) else (middle, high)
+        just = {way: high * number for way, number in plants.items()}
+        near, spread, scarce = self._near(just)[at]
+        density = np.exp(-(near**2) / 2) / spread
+        draws = np.arange(density.size)
+        shares = self._shares.ready[:, scarce, draws] - self._shares.past[:, scarce, draws]
+        for weights in (density, np.ones(density.size)):  # where nothing is left to chance, all draws are alike
+            slope = shares @ weights
+            if (total := sum(float(slope[way]) * number for way, number in just.items())) > 0:
+                return slope / total, _SLACK
+        return np.ones(ways), 1.0
+
+    def _kept_at(self, plants: Mapping[int, float], at: int, times: float, level: float) -> bool:
+        return self.chances({way: times * number for way, number in plants.items()})[at] >= level
