@@ -10,11 +10,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from forecast.errors import ForecastError, OutOfReach
+from forecast.errors import ForecastError, OutOfReach, Refused
 from forecast.executors import at_once
 from forecast.growth.blocks import check_room
 from forecast.growth.simulation import COORDINATES
+from forecast.ordering.order import order_of
 from forecast.ordering.price_breaks import PriceList
+from forecast.ordering.trial_orders import Case
 from forecast.planning.exchange import improved
 from forecast.planning.master import Duals, MasterProblem, Relaxation
 from forecast.planning.pricing import PricingProblem
@@ -23,6 +25,7 @@ from forecast.streams import Array, Streams
 from forecast.words import orders as words
 from forecast.words.orders import floor_out_of_reach
 from forecast.worth.columns import AREA_DRAWS, Aim, Column, Ways
+from forecast.worth.promises import Missed
 
 Callback = Callable[[float, float, float], None]
 
@@ -165,9 +168,20 @@ def _refuse_promises(season: Season, problems: Sequence[PricingProblem]) -> None
         if not season.price_lines(name):
             faults.append(words.no_lab(variety=name))
         elif missed := problem.out_of_reach():
-            faults += [words.promise_out_of_reach(variety=name, **vars(one)) for one in missed]
+            faults += [_why(season, problem.ways, one) for one in missed]
     if faults:
         raise OutOfReach("\n".join(faults))
+
+
+def _why(season: Season, ways: Ways, missed: Missed) -> str:
+    """Return why no order keeps a promise: of one week, what would help; else the chance of the largest orders."""
+    (row, *others) = season.targets_of(ways.variety)
+    if not others and row.last == row.week and not row.waits and row.promised_share is None:
+        try:
+            order_of(Case(season, ways.streams, row, 1))
+        except (OutOfReach, Refused) as error:
+            return str(error)
+    return words.promise_out_of_reach(variety=ways.variety, **vars(missed))
 
 
 def check_plan(season: Season, draws: int) -> None:

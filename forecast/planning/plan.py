@@ -17,6 +17,7 @@ from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import season_streams, simulate
 from forecast.ordering.reach import Excess, excess, hardest
 from forecast.ordering.shipments import Bill, Shipment, bill
+from forecast.ordering.trial_orders import Case
 from forecast.planning.alternatives import Change, errors, neighbours
 from forecast.planning.column_generation import Solution, shadow_price_errors, shadow_prices
 from forecast.planning.out_of_sample import OutOfSample, evaluate
@@ -284,6 +285,9 @@ class Plan(Result):
         if largest is None:
             return None
         total = replace(largest, quantity=sum(one.quantity for one in column.shipments))
+        (row, *others) = season.targets_of(largest.variety)
+        if self.aim == "cost" and not others:
+            return excess(Case(season, streams, row, 1), total)
         return excess(hardest(season, streams, largest), total, sold=False)
 
     def left_out(self) -> dict[str, LeftOut]:

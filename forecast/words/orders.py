@@ -489,8 +489,8 @@ def limits_short(shortfalls: Mapping[str, float], currency: str) -> str:
 
 def promise_out_of_reach(*, variety: str, week: Week, level: float, chance: float) -> str:
     """Return that no order keeps a promise, and the chance [0 to 1] that the largest orders give it."""
-    best = f"The largest orders keep it in {percent(chance)} of seasons."
-    return f"No order of {variety} meets its target of {week} with a chance of {percent(level)}. {best}"
+    best = f"The largest orders keep it in {percent(chance)} % of seasons."
+    return f"No order of {variety} meets the target of {week} with a chance of {percent(level)} %. {best}"
 
 
 def floor_out_of_reach(floor: float, shortfall: float, currency: str) -> str:

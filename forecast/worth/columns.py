@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from forecast.fates.fate import Fate
 from forecast.growth.simulation import draw_fate
-from forecast.growth.stock import drawn_demand
+from forecast.growth.stock import weekly_demand
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Box, Shipment, packed
 from forecast.ordering.unit_costs import rents, stage_costs
@@ -137,11 +137,10 @@ class Ways:
 
     def _asked(self, row: Target) -> tuple[Array, Array]:
         """Return the whole plants that buyers of a row ask for by week, shape (weeks, draws), and how many it needs."""
-        season, demand = self.season, drawn_demand(self.streams, row)
-        by = np.floor(np.outer(season.sold_by(row), demand) + 0.5)
-        found = np.zeros((self.last - self.first + 1, demand.size))
-        found[row.week - self.first :][: len(by)] = np.diff(by, axis=0, prepend=0)
-        return found, season.needed(row, demand)
+        by = weekly_demand(self.season, self.streams, row)
+        found = np.zeros((self.last - self.first + 1, by.shape[1]))
+        found[row.week - self.first :][: len(by)] = by
+        return found, self.season.needed(row, by.sum(axis=0))
 
     def _fate(self, number: int, week: Week) -> Fate:
         return draw_fate(self.season, self.streams, self.variety, number, week)
@@ -188,18 +187,18 @@ class Ways:
     ) -> tuple[float, Array]:
         """Return the income of some of each way, weighted over draws, and how it rises with each, shape (ways,).
 
+        The luck of plants of a way that is not used yet is left aside: it makes them sell for less, not more.
+
         `rent` is that of a plant that stands unsold in a week and draw, weighted, shape (weeks, draws).
         """
         there, luck = self._grown(plants)
         value, slope = income.plane(there, weights, 0.0 if rent is None else rent)
         each = np.zeros(len(self.ways))
-        for total, share, change, by in zip(there, self._shares, slope, luck, strict=True):
-            change[(total <= 0) & (len(plants) > 0)] = 0.0
-            more = (change * by).ravel()
-            flat = share.reshape(len(each), -1)
-            each += flat @ (change.ravel() + more)
-            if more.any():
-                each -= np.einsum("ij,ij,j->i", flat, flat, more)
+        for share, change, by in zip(self._shares, slope, luck, strict=True):
+            each += share.reshape(len(each), -1) @ change.ravel()
+            for at, number in plants.items():
+                if number:
+                    each[at] += float((change * by * share[at] * (1 - share[at])).sum())
         return value, each
 
     def rent(self, weights: Array) -> Array:

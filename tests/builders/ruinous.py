@@ -21,6 +21,6 @@ def ruinous(quantity: int) -> Season:
         targets=[asks(int(cells["target"]), "2027-W18")],
         weeks=60,
         places=[{"place": "house", "area": 100_000, "usable": 1}],
-        price_list=[offer(unit_price=cells["unit_price"], multiple=cells["multiple"])],
+        price_list=[offer(unit_price=cells["unit_price"], multiple=cells["multiple"], last_week="2027-W01")],
     )
     return plan.replace(varieties=[{"variety": "A", "group": "crop", "sale_price": cells["sale_price"]}])

@@ -60,11 +60,10 @@ def test_planes_lie_above_what_any_plants_sell_for(seed):
     rent = ways.rent(even)
 
     def some():
-        return {at: float(rng.uniform(5, 60)) for at in range(len(ways.ways)) if rng.random() < 0.7}
+        return {at: float(rng.uniform(30, 300)) for at in range(len(ways.ways)) if rng.random() < 0.7}
 
-    for _ in range(10):
-        plants = some()
-        value, slope = ways.plane(plants, ways.worth, even, rent)
-        for other in (some() for _ in range(10)):
-            above = value + sum(slope[at] * (other.get(at, 0) - plants.get(at, 0)) for at in {*plants, *other})
-            assert ways.plane(other, ways.worth, even, rent)[0] <= above + 2e-3 * abs(value)
+    every = [(plants, *ways.plane(plants, ways.worth, even, rent)) for plants in (some() for _ in range(20))]
+    most = max(value for _, value, _ in every)
+    for (plants, value, slope), (other, there, _) in product(every, every):
+        above = value + sum(slope[at] * (other.get(at, 0) - plants.get(at, 0)) for at in {*plants, *other})
+        assert there <= above + 2e-3 * most  # in expectation never; in a thousand draws nearly
