@@ -108,7 +108,7 @@ def batches_of(season: Season, orders: Any) -> list[Batch]:
     if not deliveries and not season.on_hand:
         remedy = "Give rows of variety, week and quantity, or the orders of plan_orders(season)."
         raise refuse("orders", None, "there are no orders to simulate", remedy)
-    return [*_there(season, season.on_hand), *_batches(deliveries)]
+    return [*batches_on_hand(season), *_batches(deliveries)]
 
 
 def outcome_of(
@@ -116,7 +116,7 @@ def outcome_of(
 ) -> Outcome:
     """Forecast what comes of deliveries under streams, as `simulate` does; with some of the plants on hand, or all."""
     batches = _batches((row, None) for row in deliveries)
-    return Outcome(draw(season, [*_there(season, season.on_hand if there is None else there), *batches], streams))
+    return Outcome(draw(season, [*batches_on_hand(season, there), *batches], streams))
 
 
 def draw(season: Season, batches: Sequence[Batch], streams: Streams) -> KeptDraws:
@@ -235,9 +235,10 @@ def _score(streams: Streams, level: Level | str, names: dict[str, tuple[str, ...
     return np.zeros(streams.draws) + Level.parse(level).score(lambda word: streams.normal(names[word], quantity))
 
 
-def _there(season: Season, rows: Iterable[OnHand]) -> list[Batch]:
-    """Return batches of plants on hand."""
-    return [Batch(row.variety, 0, season.first_week, row.quantity, there=row) for row in rows]
+def batches_on_hand(season: Season, rows: Iterable[OnHand] | None = None) -> list[Batch]:
+    """Return batches of the plants that are on hand when a season begins, or of some of them."""
+    every = season.on_hand if rows is None else rows
+    return [Batch(row.variety, 0, season.first_week, row.quantity, there=row) for row in every]
 
 
 def _batches(ordered: Iterable[tuple[Delivery, Any]]) -> list[Batch]:

@@ -252,6 +252,7 @@ def size_order(  # noqa: PLR0913  # each keyword overrides one thing
     the number saleable Y, the target M, and the sale price of its week: at most as many as the target are sold marked
     down, and the rest is dumped at no value. Given the draw Y is binomial, so it is exact on the draws.
     The order is chosen and judged on the same draws, so with few of them its chance looks a little too good.
+    Neither plants on hand nor orders that are placed are looked at: the target is taken as what is still lacking.
 
     Examples
     --------

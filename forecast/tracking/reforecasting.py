@@ -19,7 +19,7 @@ from forecast.fates.weather import measure
 from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
 from forecast.growth.selling import Sold
-from forecast.growth.simulation import draw_fate, streams_of
+from forecast.growth.simulation import batches_on_hand, draw_fate, fate_of, streams_of
 from forecast.growth.stock import demand_of
 from forecast.growth.summaries import as_targets
 from forecast.ordering.order import order_of
@@ -108,8 +108,9 @@ class Reforecast(Result):
         and the deliveries still to come. ``chance``, ``table``, ``targets``, `bench_space` and `hours_of_work` work as
         for any outcome; `cash_flow` does not.
     cohorts
-        A row for the plants of a batch that are in one stage since one day, for those already saleable, and for each
-        delivery still to come: variety, batch (empty if still to come), stage, entered (the Monday on which those
+        A row for the plants of a batch that are in one stage since one day, for those already saleable, for those that
+        were on hand when the season began, as they were then, and for each delivery still to come: variety, batch
+        (empty if still to come, ``on hand`` of those), stage, entered (the Monday on which those
         still to come are due), counted (the day of the last count), plants.
     matched
         The orders of the season with the batches that came of each, and the batches that came of none. What is to come
@@ -254,6 +255,8 @@ def reforecast(
     What is left of an order that came in part is still expected in the week of the order. Once that week is over it is
     overdue, like an order of which nothing came: it is said, and not forecast until it comes.
 
+    Plants that were on hand when the season began are forecast as by `simulate`: counts do not tell of them.
+
     Examples
     --------
     >>> import forecast
@@ -289,7 +292,7 @@ def reforecast(
         _PosteriorBatch(season, streams, one.variety, one.number, shifts, counted_every)
         for one, shifts in zip(evidence, posterior_shifts(season, streams, evidence), strict=True)
     ]
-    plants: list[Plants] = []
+    plants = list(_on_hand(season, streams))
     late: list[tuple[RunningBatch, _PosteriorBatch]] = []
     for row, drawn in zip(rows, posterior, strict=False):
         if row.came:
@@ -363,6 +366,14 @@ def _lacking(season: Season, streams: Streams, sold: Sold, at: int) -> tuple[Tar
     asked = row.replace(week=row.last, until=None, price_end=None)
     needed = season.needed(row, buyers.rows[at].come[-1])
     return asked, demand_of(season, streams, asked) - np.maximum(needed - sold.total(at), 0)
+
+
+def _on_hand(season: Season, streams: Streams) -> Iterator[Plants]:
+    """Return plants that were on hand when the season began, as they were then."""
+    for batch in batches_on_hand(season):
+        if batch.there is not None:
+            cells = ("on hand", batch.there.stage, batch.there.since.monday, season.first_week.monday)
+            yield batch, fate_of(season, streams, batch), cells
 
 
 def _expected(row: RunningBatch, drawn: _PosteriorBatch) -> Plants:

@@ -86,6 +86,18 @@ def test_before_any_delivery_it_is_the_forecast_of_the_orders():
         assert found.cohorts["plants"].tolist() == [300, 200, 150]
 
 
+def test_plants_on_hand_when_the_season_began_are_forecast_from_then_on():
+    rows = [{"variety": "A", "stage": "acclimatisation", "quantity": 80, "since": "2026-W52"}]
+    made = plan(on_hand=rows)
+    found = reforecast(made, Records(), on_date="2027-01-17", draws=256, seed=3)
+    assert same(found.outcome, forecast.simulate(made, draws=256, seed=3))
+    assert not same(found.outcome, forecast.simulate(plan(), draws=256, seed=3))
+    assert found.cohorts.iloc[0].tolist() == [
+        "A", "on hand", "acclimatisation", date(2026, 12, 21), date(2027, 1, 4), 80,
+    ]  # fmt: skip
+    assert found.cohorts["batch"].tolist() == ["on hand", "", "", ""]
+
+
 def test_orders_of_one_lab_and_week_are_one_batch_before_they_come_as_in_a_forecast():
     """Those that name no lab are another, with another luck."""
     made = plan(orders=[*ORDERS, {**ORDERS[0], "quantity": 40}, {"variety": "A", "week": "2027-W03", "quantity": 30}])
