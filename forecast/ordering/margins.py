@@ -51,8 +51,9 @@ class Margins:
     def __init__(self, case: Case) -> None:
         own = case.season.variety(case.request.variety)
         self.case = case
-        weeks = case.request.week - case.season.first_week
-        self._price, self._markdown = own.price(weeks), own.marked_down(weeks)
+        weeks, price = case.request.week - case.season.first_week, case.request.price
+        self._price = own.price(weeks) if price is None else price
+        self._markdown = own.marked_down(weeks) if price is None else own.markdown_price or 0.0
         self._earned: dict[tuple[Week, int], float] = {}
 
     def income(self, quantity: int, week: Week) -> Array:

@@ -164,9 +164,10 @@ def _fewest(case: Case, weeks: Iterable[Week], most: int) -> InReach | None:
 
 def hardest(season: Season, streams: Streams, shipment: Shipment) -> Case:
     """Return a case of all that is asked of a variety together, by the target's week that a shipment serves least."""
-    cases = [Case(season, streams, row, 1) for row in season.targets_of(shipment.variety) if row.week >= shipment.week]
+    rows = [row.in_week(row.last) for row in season.targets_of(shipment.variety)]
+    cases = [Case(season, streams, row, 1) for row in rows if row.week >= shipment.week]
     least = min(cases, key=lambda case: float(case.share(shipment.week).mean())).request
-    asked = sum(Case(season, streams, row, 1).asked for row in season.targets_of(shipment.variety))
+    asked = sum(Case(season, streams, row, 1).asked for row in rows)
     cells = {"variety": shipment.variety, "week": least.week, "promised": least.promised}
     return Case(season, streams, Target(**cells, target=asked), 1)
 

@@ -54,7 +54,7 @@ class Case:
         self.season = season
         self.ordered = ordered or season.first_week
         self._shifts, self._moved = shifts, moved
-        self.request = request
+        self.request = request = request.in_week(request.week)
         self.service_level = request.promised or season.service_level
         self.streams, self._number = streams, number
         self.saleable_weeks = season.variety(request.variety).saleable_weeks

@@ -104,6 +104,10 @@ class Target(Row):
         """Last week of sale, waiting buyers apart."""
         return self.week if self.until is None else self.until
 
+    def in_week(self, week: Week) -> Target:
+        """Return a target for all its plants in one week, of which buyers do not wait."""
+        return self.replace(week=week, until=None, profile=None, price_end=None, waits=0)
+
     @property
     def owner(self) -> tuple[str, ...]:
         """Whose demand it is, as streams name it."""

@@ -363,7 +363,7 @@ def _lacking(season: Season, streams: Streams, sold: Sold, at: int) -> tuple[Tar
     row, buyers = season.targets_of(sold.buyers.rows[at].target.variety)[at], sold.buyers
     if buyers.alone(at) and row.promised_share is None:
         return row, sold.offered(at)
-    asked = row.replace(week=row.last, until=None, price_end=None)
+    asked = row.in_week(row.last)
     needed = season.needed(row, buyers.rows[at].come[-1])
     return asked, demand_of(season, streams, asked) - np.maximum(needed - sold.total(at), 0)
 

@@ -355,3 +355,9 @@ def test_an_order_that_earns_nothing_is_the_best_of_those_that_do_not():
         forecast.size_order(even, "A", aim="margin", draws=8, seed=1)
     assert refused.value.best.quantity == 1000
     assert refused.value.best.margin == 0
+
+
+def test_a_target_with_a_price_of_its_own_sells_at_it():
+    plan = season([stage(survival=1)], targets=[asks(10, price=5)]).replace(varieties=priced(3, 2))
+    order = forecast.size_order(plan, "A", draws=4, seed=1, aim="margin")
+    assert (order.quantity, order.margin) == (20, pytest.approx(50 + 20 - 20))

@@ -54,3 +54,15 @@ def test_a_target_that_is_not_clear_is_refused(asked, beyond, column, value):
 
 def test_plants_may_be_needed_after_the_season_where_it_is_said_so():
     assert requested(TWO, "A", 15, "2028-W02", None, beyond=True) == (Target(**asks(15, "2028-W02")), 1)
+
+
+def test_a_target_over_weeks_is_one_of_its_first_week_and_of_two_customers_the_sum_is_asked_for():
+    cells = {"channel": "retail", "price": 12}
+    long = asks(30, until="2027-W24", price_end=9, waits=2, **cells)
+    plan = season([LIVE], targets=[long, asks(20, channel="garden centre"), asks(5, "2027-W30")])
+    with pytest.raises(Refused, match=r"several customers want A in this week\. Give target, the plants in all"):
+        requested(plan, "A", None, "2027-W20", None)
+    assert requested(plan, "A", 50, "2027-W20", None) == (Target(**asks(50, **cells)), 1)
+    alone = plan.replace(targets=[long])
+    assert requested(alone, "A", None, None, None) == (Target(**asks(30, **cells)), 1)
+    assert requested(alone, "A", None, "2027-W30", None) == (Target(**asks(30, "2027-W30", **cells)), 1)

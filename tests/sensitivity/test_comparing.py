@@ -268,3 +268,21 @@ def test_a_target_of_one_scenario_alone_has_no_chance_in_the_other():
     change = {name: row[name] for name in ("difference", "p5", "p95", "other_chance")}
     text = words.plants(variety="A", week="2027-W22", chance=None, **change)
     assert str(compared(one, other)).splitlines()[1] == text
+
+
+def test_two_customers_of_a_week_are_compared_each_with_what_is_sold_to_him():
+    rows = [asks(60, channel="retail", price=4), asks(50, channel="garden centre", price=3, promised=0.9)]
+    one = plan([stage("arrival", survival=1)]).replace(targets=rows)
+    two = one.replace(targets=[rows[0], rows[1] | {"target": 70}])
+    found = compare(one, two, orders=[("A", "2027-W05", 80)], draws=16, seed=1).table()
+    assert found.columns[:3].tolist() == ["variety", "week", "channel"]
+    cells = ["channel", "target", "other_target", "saleable", "other_saleable", "chance", "other_chance"]
+    assert found[cells].round(9).to_numpy().tolist() == [
+        ["garden centre", 50, 70, 50, 70, 1, 1],
+        ["retail", 60, 60, 30, 10, 0, 0],
+    ]
+    without = compare(one, one.replace(targets=rows[1:]), orders=[("A", "2027-W05", 80)], draws=16, seed=1).table()
+    gone = without.set_index("channel").loc["retail"]
+    assert (gone["saleable"], gone["other_saleable"]) == pytest.approx((30, 80))  # on hand, for whoever would come
+    assert pd.isna(gone["other_target"])
+    assert pd.isna(gone["other_chance"])

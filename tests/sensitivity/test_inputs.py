@@ -8,6 +8,7 @@ from small_seasons import CLIMATE, MIXED, asks, beta_spread, season, stage
 import forecast
 from forecast.fates.fate import Batch
 from forecast.growth.simulation import season_streams
+from forecast.growth.stock import demand_of, price_factor
 from forecast.season.season import Season
 from forecast.sensitivity.inputs import Input, inputs_of, other_streams, outcome_with, price_at
 
@@ -179,3 +180,22 @@ def test_weather_that_is_set_is_met_by_all_batches_it_matters_to() -> None:
         assert same.fate(batch).ready(weeks) == pytest.approx(free.fate(batch).ready(weeks))
         more = warm.fate(batch).ready(weeks).sum() - free.fate(batch).ready(weeks).sum()
         assert more > 64 if batch.variety == "A" else more == 0
+
+
+def test_what_all_demand_and_all_prices_share_can_be_set() -> None:
+    """Log-normal of mean 1: at a score of 1.2816, its 90th percentile, exp(s z - s^2 / 2) with s^2 = log(1 + cv^2)."""
+    shared = plan().replace(demand_cv=0.3, price_cv=0.2)
+    streams = season_streams(DRAWS, 1)
+    found = inputs_of(shared, BATCHES, streams, {})
+    names = {"demand of the season": 0.3, "sale prices of the season": 0.2}
+    assert names.keys() <= found.keys()
+    assert not names.keys() & inputs_of(plan(), BATCHES, streams, {}).keys()
+    for name, cv in names.items():
+        variance = np.log(1 + cv**2)
+        assert found[name].at(1.2816) == pytest.approx(np.exp(np.sqrt(variance) * 1.2816 - variance / 2))
+    row = shared.targets[0]
+    score = np.full((1, DRAWS), 1.2816)
+    made = outcome_with(shared, BATCHES, streams, found, dict.fromkeys(names, score))
+    assert price_factor(shared, made.streams) == pytest.approx(found["sale prices of the season"].at(1.2816))
+    plain = demand_of(shared.replace(demand_cv=None), made.streams, row)
+    assert np.abs(demand_of(shared, made.streams, row) - plain * found["demand of the season"].at(1.2816)).max() < 1.5

@@ -491,3 +491,26 @@ def test_without_orders_and_records_nothing_is_said_but_the_day():
     assert str(found) == "On 2027-03-01:"
     assert isinstance(found.cohorts, pd.DataFrame)
     assert len(found.top_up()) == 0
+
+
+def test_a_target_over_weeks_stays_until_its_last_buyer_has_gone():
+    cells = {"variety": "A", "week": "2027-W06", "until": "2027-W08", "target": 30}
+    for waits, there in ((0, 1), (1, 2)):
+        made = plan(targets=[WANTED[0], cells | {"waits": waits}])
+        found = reforecast(made, RECORDS, on_date=DAY, draws=16, seed=1)
+        assert len(found.targets()) == there
+    assert "A: about 0 sold 8 Feb to 22 Feb 2027 (W06 to W08)" in str(found)
+
+
+def test_a_target_over_weeks_is_topped_up_by_what_is_missing_of_its_promise():
+    """What is missing of 290 from W25 to W34 is asked for by the last week; 60 % of them are there."""
+    rows = [{"variety": "A", "week": "2027-W25", "until": "2027-W34", "target": 290, "promised": 0.9}]
+    lab = [offer(multiple=5, minimum=10, lead_weeks=3, last_week="2027-W15")]
+    found = short(price_list=lab, targets=rows)
+    (order,) = found.top_up()
+    assert order.by == forecast.Week.parse("2027-W34")
+    needed = found.outcome.sold("A").missing(0)
+    enough = [n for n in range(10, 200, 5) if at_least(needed, n, np.full(2048, 0.76)).mean() >= 0.9]
+    assert order.quantity == enough[0]
+    part = short(price_list=lab, targets=[rows[0] | {"promised_share": 0.6}])
+    assert len(part.top_up()) == 0

@@ -140,6 +140,10 @@ def test_a_running_season_says_what_will_come_and_what_is_overdue():
         "A: about 1,150 saleable by 17 May 2027 (2027-W20) (90 % range 1,000 to 1,300). The target of 1,500 is met in "
         "no simulated season."
     )
+    assert words.expected(usual | {"chance": 0, "until": "2027-W24", "channel": "retail", "promised_share": 0.8}) == (
+        "A, retail: about 1,150 sold 17 May to 14 Jun 2027 (W20 to W24) (90 % range 1,000 to 1,300). 80 % of the "
+        "target of 1,500 is met in no simulated season."
+    )
     order = {"variety": "B", "week": "2027-W03", "quantity": 1400}
     due, them = "of B from Lab due 18 Jan 2027 (2027-W03)", "have not arrived; the forecast does not count them."
     assert words.overdue(**order, lab="Lab", to_come=1400) == f"The 1,400 plants {due} {them}"

@@ -144,3 +144,22 @@ def test_each_target_has_a_line():
 
 def test_without_a_target_that_is_ordered_there_is_one_line():
     assert targets_met([]) == "No variety with a target is ordered."
+
+
+def test_what_comes_of_a_target_says_its_weeks_its_customer_and_the_share_that_is_promised():
+    usual = {"variety": "A", "week": "2027-W36", "target": 100, "p5": 60, "median": 80, "p95": 100, "chance": 0.5}
+    assert targets_met([usual]) == (
+        "A: about 80 plants (90 % range 60 to 100) on hand on 6 Sep 2027 (2027-W36). The target of 100 is met in 10 of "
+        "20 simulated seasons."
+    )
+    nothing = {"until": "", "channel": "", "promised": float("nan"), "promised_share": float("nan")}
+    assert targets_met([usual | nothing]) == targets_met([usual])
+    shop = {"channel": "retail", "until": "2027-W42"}
+    assert targets_met([usual | shop]) == (
+        "A, retail: about 80 plants (90 % range 60 to 100) sold 6 Sep to 18 Oct 2027 (W36 to W42). The target of 100 "
+        "is met in 10 of 20 simulated seasons."
+    )
+    assert targets_met([usual | {"channel": "retail", "promised_share": 0.9}]) == (
+        "A, retail: about 80 plants (90 % range 60 to 100) on 6 Sep 2027 (2027-W36). 90 % of the target of 100 is met "
+        "in 10 of 20 simulated seasons."
+    )
