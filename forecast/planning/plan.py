@@ -371,6 +371,8 @@ class Plan(Result):
                 margin=float(flow.margin.mean()), worst_tenth=flow.worst_tenth(), gap=self.gap, currency=currency
             )
         first = [*map(str, self.surplus), f"{ordered} {spent}", *map(str, self.excess)]
+        if (gain := self.season.split_gain) and len(self.orders) > varieties:
+            first.append(words.one_delivery(gain=gain, currency=currency))
         return "\n".join([*first, found, *self._binding(), *left])
 
     def _binding(self) -> Iterator[str]:

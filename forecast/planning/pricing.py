@@ -118,7 +118,8 @@ class PricingProblem:
         before = self._planes.needs, self._planes.weights
         for weights, limit in room:
             self._planes.need(-weights, -limit)
-        table = _Table(self._pieces, self.ways.ways, self._each(duals, master), duals, self.item)
+        gain = self.ways.split_gain
+        table = _Table(self._pieces, self.ways.ways, self._each(duals, master), duals, self.item, gain)
         limits = table.lowest(len(self.ways.ways)), self._limits
         seen = _Seen(-math.inf if self.ways.promises else 0.0, {} if room else self._known(table))
         found, left = Sets.none(), -math.inf
@@ -181,6 +182,7 @@ class PricingProblem:
         if tails.any():
             more, steeper = self.ways.plane(plants, self.ways.paid, tails, None)
             value, slope = value + more, slope + steeper
+        value += self.ways.split_gain  # of one delivery; each one's cost has it
         at = np.zeros(len(self.ways.ways))
         at[[*plants]] = [*plants.values()]
         if self._planes.constants.size:
@@ -323,10 +325,10 @@ class _Table:
     """Pieces and what they cost at some duals; the first is no order."""
 
     def __init__(
-        self, pieces: list[_Piece], ways: tuple[Way, ...], each: Array, duals: Duals, item: int
-    ) -> None:  # fmt: skip
+        self, pieces: list[_Piece], ways: tuple[Way, ...], each: Array, duals: Duals, item: int, gain: float
+    ) -> None:
         self.every: list[_Piece | None] = [None, *pieces]
-        self._ways, self._each, self._duals, self._item = ways, each, duals, item
+        self._ways, self._each, self._duals, self._item, self._gain = ways, each, duals, item, gain
         self._parts: dict[int, list[int]] = {}  # of pieces that are split
         rows = [(-1, 0, 0, 0.0, 0.0), *map(self._row, pieces)]
         way, first, last, low, high = map(np.array, zip(*rows, strict=True))
@@ -351,7 +353,7 @@ class _Table:
     def _cost(self, piece: _Piece, quantity: int) -> float:
         duals, box = self._duals, piece.box
         money = duals.money + duals.budget
-        cost = quantity * (money * piece.line.unit_price + float(self._each[piece.way]))
+        cost = self._gain + quantity * (money * piece.line.unit_price + float(self._each[piece.way]))
         if box is not None:
             cost += duals.boxes.get(box, money * box.freight) * quantity / box.plants
             first, last = piece.quantities[0], piece.quantities[-1]

@@ -41,6 +41,9 @@ class Header(Row):
     budget
         Most that is paid to labs and carriers, for plants and freight [currency]; growing them is not part of it. order
         warns when it is exceeded; report and plan_orders never exceed it. Empty: no limit.
+    split_gain
+        Least that each further delivery of a variety must add to the margin, at most a tenth of the variety's sales; if
+        none does, it is one delivery [currency]. Empty: anything that it adds is enough.
     overdraft
         How far below zero the account may go [currency]; 0: never. Empty: no limit.
     opening_cash
@@ -68,6 +71,7 @@ class Header(Row):
     weeks: Annotated[Counted, Field(le=520)]
     service_level: Annotated[ShareCell, Field(gt=0, lt=1)]
     budget: AboveZero | None = None
+    split_gain: FromZero = 0.0
     overdraft: FromZero | None = None
     opening_cash: Annotated[Number, Field(ge=-(10**9), le=10**9)] | None = None
     fixed_costs: AboveZero | None = None

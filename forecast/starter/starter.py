@@ -185,6 +185,7 @@ def example(first_week: Week) -> Season:
         first_week=first_week,
         weeks=70,
         service_level=0.9,
+        split_gain=25.0,
         hourly_wage=18.0,
         location=_LOCATION,
         varieties=_rows(Variety, _VARIETIES),

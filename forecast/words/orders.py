@@ -370,6 +370,13 @@ def ordered(*, plants: int, varieties: int, deliveries: int) -> str:
     )
 
 
+def one_delivery(*, gain: float, currency: str) -> str:
+    """Return when a variety comes in more than one delivery."""
+    return (
+        f"A variety comes in more than one delivery only where each further one adds {money(gain, currency)} or more."
+    )
+
+
 def your_orders(*, plants: int, varieties: int, deliveries: int, placed: int, there: int) -> str:
     """Return what a grower's own orders are: plants, those of them that are ordered already, and those on hand."""
     already = f", of which {placed:,} are ordered already" if placed else ""

@@ -26,6 +26,7 @@ from forecast.worth.promises import Promise, Promises
 AREA_DRAWS = 256  # draws in which the area is looked at
 _MOST = 4  # times what would meet the largest demand: no order is larger, or else than what keeps a promise
 _NOTHING = 1e-12
+_PART = 0.1  # of what all that is asked for sells for: a further delivery that adds as much is always worth it
 _MOST_EACH = 100  # plantlets for each plant of the largest demand, likewise
 
 Key = tuple[PriceList, Week]
@@ -59,7 +60,7 @@ class Column:
     item: int
     plants: Mapping[Way, int]  # of each delivery
     margin: Array  # without freight, expected given the draw, shape (draws,) [currency]
-    worth: Array  # the same, and what those served would have cost if they had been short
+    worth: Array  # the same, and what those served would have cost if short, less what further deliveries must add
     freed: Array  # area that is free once plants are sold, shape (weeks, AREA_DRAWS or fewer) [m²]
     freed_at: slice  # which places and weeks these are
 
@@ -116,6 +117,7 @@ class Ways:
         self.paid = Income.of(self.asked, paid, waits, markdown, outlet)
         self.worth = Income.of(self.asked, paid + missed, waits, markdown, outlet) if missed.any() else self.paid
         self.all_short = float(sum(missed[at, 0] * one.sum(axis=0).mean() for at, one in enumerate(self.asked)))
+        self.split_gain = min(season.split_gain, _PART * self._all_sold(paid))
         at = self.first - season.first_week
         self._density = season.route(variety)[-1].plants_per_m2
         home = list(season.place_names).index(season.route(variety)[-1].place) * season.weeks
@@ -134,6 +136,12 @@ class Ways:
             if (level := _level(season, row, aim))
         ]
         self.promises = Promises(promised, self._shares, self._there)
+
+    def _all_sold(self, paid: Array) -> float:
+        """Return what all that is asked for sells for, or what it costs to buy if that is more [currency]."""
+        each = min((line.unit_price for line in self.season.price_lines(self.variety)), default=0.0)
+        every = zip(self.asked, paid, strict=True)
+        return float(sum(np.maximum(price, each) @ asked.mean(axis=1) for asked, price in every))
 
     def _asked(self, row: Target) -> tuple[Array, Array]:
         """Return the whole plants that buyers of a row ask for by week, shape (weeks, draws), and how many it needs."""
@@ -235,7 +243,8 @@ class Ways:
         freed = (sold.served + sold.perished - there.past)[:, some] / self._density
         freed[-1] = 0.0
         chosen = {self.ways[at]: quantity for at, quantity in sorted(plants.items())}
-        return Column(item, chosen, margin - spent, worth - spent, freed, self._freed_at)
+        worth = worth - spent - self.split_gain * max(len(plants) - 1, 0)
+        return Column(item, chosen, margin - spent, worth, freed, self._freed_at)
 
 
 def _level(season: Season, row: Target, aim: Aim) -> float:

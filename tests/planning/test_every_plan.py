@@ -139,3 +139,19 @@ def test_a_weekly_sale_is_bought_in_weekly():
     found = forecast.plan_orders(plan, draws=256, seed=1, time_limit=20)
     assert len(found.orders) >= 10
     assert found.gap < 0.02
+
+
+def test_a_further_delivery_adds_at_least_what_it_must():
+    """Were a plan with fewer deliveries best although more add enough, or the other way round, a sum would not hold."""
+    alone = forecast.read_season("demo_data").only(["Hosta 'Orrinfall'", "Calla 'Daviorne'"])
+    options = {"draws": 256, "seed": 1, "gap": 1e-6}
+    found = {gain: forecast.plan_orders(alone.replace(split_gain=gain), **options) for gain in (0.0, 60.0, 2000.0)}
+    numbers = {gain: len(plan.orders) for gain, plan in found.items()}
+    assert numbers[0.0] > numbers[2000.0] == 2
+    worth = {gain: sum(float(one.worth.mean()) for one in plan._solution.chosen) for gain, plan in found.items()}
+    worth = {gain: value + gain * (numbers[gain] - 2) for gain, value in worth.items()}
+    freight = {gain: plan.bill.freight for gain, plan in found.items()}
+    least = 60.0 * (numbers[0.0] - numbers[60.0])
+    assert worth[0.0] - freight[0.0] - (worth[60.0] - freight[60.0]) <= least + 0.5
+    least = 60.0 * (numbers[60.0] - numbers[2000.0])
+    assert worth[60.0] - freight[60.0] - (worth[2000.0] - freight[2000.0]) >= least - 0.5
