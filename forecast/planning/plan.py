@@ -100,8 +100,11 @@ class Plan(Result):
 
     @property
     def cost(self) -> float:
-        """Expected cost of the orders, freight and growing included [currency]."""
-        return self._solution.master.cost(self._solution.chosen)
+        """Expected cost of the orders, freight and growing included [currency], that of `cash_flow`."""
+        if self.aim == "cost" or not self.orders:
+            return -self._solution.value
+        amounts = self.cash_flow().entries()["amount"]
+        return -float(amounts[amounts < 0].sum())
 
     def __getstate__(self) -> dict[str, Any]:
         """Return what a worker sends: the answers, without the tables they were found with."""

@@ -27,6 +27,7 @@ AREA_DRAWS = 256  # draws in which the area is looked at
 _MOST = 4  # times what would meet the largest demand: no order is larger, or else than what keeps a promise
 _NOTHING = 1e-12
 _PART = 0.1  # of what all that is asked for sells for: a further delivery that adds as much is always worth it
+_COUNTED = 5.0  # plants of a way, from which on their luck counts as it changes with their number
 _MOST_EACH = 100  # plantlets for each plant of the largest demand, likewise
 
 Key = tuple[PriceList, Week]
@@ -195,7 +196,7 @@ class Ways:
     ) -> tuple[float, Array]:
         """Return the income of some of each way, weighted over draws, and how it rises with each, shape (ways,).
 
-        The luck of plants of a way that is not used yet is left aside: it makes them sell for less, not more.
+        The luck of plants of a way of which there are hardly any is left aside: it makes them sell for less, not more.
 
         `rent` is that of a plant that stands unsold in a week and draw, weighted, shape (weeks, draws).
         """
@@ -205,7 +206,7 @@ class Ways:
         for share, change, by in zip(self._shares, slope, luck, strict=True):
             each += share.reshape(len(each), -1) @ change.ravel()
             for at, number in plants.items():
-                if number:
+                if number >= _COUNTED:
                     each[at] += float((change * by * share[at] * (1 - share[at])).sum())
         return value, each
 

@@ -154,7 +154,8 @@ def test_where_targets_must_be_met_the_error_is_that_of_growing_costs() -> None:
     made = season(route, price_list=[LAB, OTHER], targets=[{"variety": "A", "week": "2027-W24", "target": 400}])
     found = forecast.plan_orders(made, draws=64, seed=1, aim="cost")
     table = found.alternatives()
-    quantities = table["instead"].str.split().str[0].str.replace(",", "").replace("nothing", "0").astype(int)
+    table = table[~table["instead"].str.contains("for|from|nothing")]  # with the luck of the same batch
+    quantities = table["instead"].str.replace(",", "").astype(int)
     more = (quantities - table["quantity"]).abs()
     assert more.gt(0).any()
     assert table["error"].to_numpy() == pytest.approx(more * table["error"].max() / more.max(), abs=0.011)

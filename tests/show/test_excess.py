@@ -27,7 +27,7 @@ def told(request):
 def test_the_command_prints_it(told, tmp_path, capsys):
     season, _, sentence = told
     forecast.write_season(season, tmp_path / "season")
-    assert main(["order", str(tmp_path / "season"), "--draws", "1024", "--seed", "1"]) == 0
+    assert main(["order", str(tmp_path / "season"), "--aim", "cost", "--draws", "1024", "--seed", "1"]) == 0
     assert sentence in capsys.readouterr().out.splitlines()
 
 
