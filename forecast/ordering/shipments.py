@@ -208,7 +208,7 @@ def bill(shipments: Iterable[Shipment]) -> Bill:
 def placed(season: Season) -> tuple[Shipment, ...]:
     """Return what is ordered already, by week, lab and variety: the rows of the season's orders that are placed.
 
-    Each is the cheapest shipment of its lab that it can be (see `shipment_of`). It counts in every plan.
+    Each is the cheapest shipment of its lab that it can be (see `shipment_of`).
     """
     plants: dict[tuple[str, Week, str | None], int] = defaultdict(int)
     for row in season.orders:

@@ -48,7 +48,8 @@ def plan_orders(
     Parameters
     ----------
     season
-        The season: targets, price list, budget, benches. Orders that it holds do not count.
+        The season: targets, price list, budget, benches. Orders that it holds do not count,
+        nor do plants on hand in what is ordered.
     draws, seed
         Number of simulated seasons, and their seed; that of the season if not given.
     aim

@@ -23,7 +23,7 @@ class Delivery(Row):
     order
         Name of the order, such as the lab's number for it; several rows may have the same. A batch that came names it.
     placed
-        ``yes`` if it is ordered already: then it counts in every plan. Empty or ``no``: it is only considered.
+        ``yes`` if it is ordered already: then any number and week will do. Empty or ``no``: it is only considered.
     """
 
     variety: Name
@@ -36,7 +36,7 @@ class Delivery(Row):
 
 
 class OnHand(Row):
-    """Plants of one variety that are there when the season begins, in one stage: they count in every plan.
+    """Plants of one variety that are there when the season begins, in one stage: they count in every forecast.
 
     Parameters
     ----------
