@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 from collections.abc import Mapping
 from concurrent.futures import Executor
 from copy import copy
@@ -17,6 +18,7 @@ from forecast.planning.plan import Plan
 from forecast.season.consistency import unpriced
 from forecast.season.season import Season
 from forecast.streams import PLANNING_DRAWS
+from forecast.words.orders import NOT_COUNTED
 from forecast.worth.columns import Aim
 
 
@@ -100,6 +102,8 @@ def plan_orders(
     options = _options(season, draws, seed, aim, worst_tenth, time_limit, gap)
     if faults := _faults(season, options.aim):
         raise Refused(faults)
+    if season.on_hand or any(row.placed == "yes" for row in season.orders):
+        warnings.warn(NOT_COUNTED, stacklevel=2)
 
     done = 0
 

@@ -360,6 +360,10 @@ def surplus(*, variety: str, plants: float, ordered: int, price: float, currency
 
 NOT_IN_TIME = "The search found no plan within its time limit. Allow more time."
 NOTHING = "Nothing is worth ordering."
+NOT_COUNTED = (
+    "The search for a plan does not count plants on hand or orders already placed: order less of these varieties, "
+    "or leave the plants out of the targets."
+)
 
 
 def ordered(*, plants: int, varieties: int, deliveries: int) -> str:

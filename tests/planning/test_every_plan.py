@@ -155,3 +155,10 @@ def test_a_further_delivery_adds_at_least_what_it_must():
     assert worth[0.0] - freight[0.0] - (worth[60.0] - freight[60.0]) <= least + 0.5
     least = 60.0 * (numbers[60.0] - numbers[2000.0])
     assert worth[60.0] - freight[60.0] - (worth[2000.0] - freight[2000.0]) >= least - 0.5
+
+
+def test_a_search_warns_that_plants_on_hand_and_orders_already_placed_do_not_count():
+    demo = forecast.read_season("demo_data").only(["Hosta 'Orrinfall'"])
+    due = {"variety": "Hosta 'Orrinfall'", "week": "2027-W11", "quantity": 300, "lab": "Birch Lab", "placed": "yes"}
+    with pytest.warns(UserWarning, match="already placed"):
+        forecast.plan_orders(demo.replace(orders=[due]), draws=64, seed=1)
