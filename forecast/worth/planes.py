@@ -153,11 +153,12 @@ def grown(
     mixed, bounds = np.zeros((len(mixtures), len(pieces.way))), np.zeros((1, len(mixtures)))
     for k, (parts, prices) in enumerate(mixtures):
         some, needs = slice(parts.size), slice(prices.size)
-        over = np.maximum(parts @ planes.slopes[some] + prices @ planes.weights[needs] - limits[0], 0)
-        mixed[k] = adds[:, some] @ parts + weighs[:, needs] @ prices
+        slope = parts @ planes.slopes[some] + prices @ planes.weights[needs]
+        over = np.maximum(slope - limits[0], 0)
+        mixed[k] = pieces.under(slope[None])[:, 0]
         bounds[0, k] = planes.constants[some] @ parts - planes.needs[needs] @ prices + over @ limits[1]
     mixed = mixed.T.copy()
-    use = np.flatnonzero(((bounds + mixed).min(axis=1) >= least) & (pieces.way >= 0))
+    use = np.flatnonzero(((bounds + mixed).min(axis=1, initial=np.inf) >= least) & (pieces.way >= 0))
     starts = np.searchsorted(pieces.way[use], np.arange(pieces.way.max() + 2))
     sets, left = np.zeros((1, 0), dtype=np.intp), -math.inf
     values, reach = planes.constants[None, :], -planes.needs[None, :]
@@ -168,8 +169,8 @@ def grown(
             break
         bounds = bounds[parents] + mixed[added]
         if parents.size > most:
-            order = np.argsort(-bounds.min(axis=1), kind="stable")
-            left = max(left, float(bounds[order[most]].min()))
+            order = np.argsort(-bounds.min(axis=1, initial=np.inf), kind="stable")
+            left = max(left, float(bounds[order[most]].min(initial=np.inf)))
             parents, added, bounds = parents[order[:most]], added[order[:most]], bounds[order[:most]]
         values, reach = values[parents] + adds[added], reach[parents] + weighs[added]
         sets = np.column_stack([sets[parents], added])
