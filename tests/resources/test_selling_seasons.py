@@ -4,6 +4,7 @@
 errors of the difference, the package's own from eight seeds.
 """
 
+import warnings
 from typing import NamedTuple
 
 import numpy as np
@@ -83,7 +84,9 @@ class Compared(NamedTuple):
 @pytest.fixture(scope="module", params=SELLING)
 def compared(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Compared:
     folder = written(SELLING[request.param], tmp_path_factory.mktemp("season") / request.param)
-    season = forecast.read_season(folder)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="(?s).*price_end")  # one price rises, which may be a slip
+        season = forecast.read_season(folder)
     by_seed = [packaged(season, seed) for seed in SEEDS]
     counted = SellingSeason(tables_of(folder), REPLICATES, seed=1)
     counted.run()
