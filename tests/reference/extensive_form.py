@@ -1,8 +1,12 @@
 """The whole order as one mixed-integer program, written out plainly for a general solver.
 
 It shares with the package what a plantlet of each possible delivery gives, costs and takes up, draw by draw
-(`Ways`), and nothing of how the orders are found. Sales stand in it draw by draw, as a flow; the mean over the
-fullest tenth of the draws is linear as in Rockafellar and Uryasev 2000, Journal of Risk 2(3), 21-41.
+(`Ways`), and nothing of how the orders are found. Plants come in parts, without the luck of single plants. Sales stand
+in it draw by draw, as a flow; the mean over the fullest tenth of the draws is linear as in Rockafellar and Uryasev
+2000, Journal of Risk 2(3), 21-41. Nobody waits, and nobody is promised plants or costs more if short.
+
+Where plants can pass their best, the room and rent that these leave free is counted as at least what it is; else all
+is as the package counts it.
 """
 
 from __future__ import annotations
@@ -10,7 +14,7 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +22,12 @@ from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from forecast.growth.simulation import season_streams
+from forecast.ordering.unit_costs import rents
+from forecast.planning.column_generation import Solution as Planned
 from forecast.season.orders import Delivery
 from forecast.season.season import Season
-from forecast.streams import Array
-from forecast.worth.columns import Way, Ways
+from forecast.streams import Array, Streams
+from forecast.worth.columns import AREA_DRAWS, Way, Ways
 
 Columns = NDArray[np.int64]
 
@@ -57,6 +63,15 @@ class Solution:
     def gap(self) -> float:
         """How much better other orders could be, as a share of the margin."""
         return max(self.bound - self.value, 0.0) / max(abs(self.value), 1e-9)
+
+
+class _Freed(NamedTuple):
+    """Plants of each draw that are gone from a place by a week, and the area of each [m²]."""
+
+    place: str
+    week: int
+    gone: Columns
+    area: float
 
 
 @dataclass
@@ -103,6 +118,25 @@ class _Program:
         )
 
 
+class WithoutLuck(Streams):
+    """Streams in which as many plants of a batch come through as are expected of it."""
+
+    def normal(self, owner: tuple[str, ...], quantity: str) -> Array:
+        found = super().normal(owner, quantity)
+        return np.zeros_like(found) if quantity == "plants" else found
+
+
+def recounted(solution: Planned, orders: Sequence[Delivery]) -> tuple[float, bool]:
+    """Return what other orders are worth as the search counts it, and whether they keep all limits."""
+    columns = []
+    for problem in solution.problems:
+        own = {(row.lab, row.week): row.quantity for row in orders if row.variety == problem.ways.variety}
+        ways = {(way.prices.lab, way.week): way.at for way in problem.ways.ways}
+        if own:
+            columns.append(problem.column({ways[key]: quantity for key, quantity in own.items()}))
+    return solution.master.worth(columns), solution.master.fits(columns)
+
+
 def extensive(
     season: Season,
     *,
@@ -112,12 +146,12 @@ def extensive(
     gap: float = 1e-9,
     looked_at: Sequence[tuple[str, int]] | None = None,
 ) -> Solution:
-    """Find the orders of greatest expected margin, at most two deliveries of a variety.
+    """Find the orders of greatest expected margin.
 
     Parameters
     ----------
     season
-        The season; every variety with a target has a sale price.
+        The season; every variety with a target has a sale price, and no target a cost of being short.
     draws, seed
         Draws, and their seed.
     seconds, gap
@@ -134,17 +168,14 @@ def extensive(
     plants: list[Columns] = []
     all_ways: list[tuple[str, Way]] = []
     spent: list[tuple[Columns, Array]] = []
+    freed: list[_Freed] = []
     for name in names:
         ways = Ways(season, streams, name)
-        flat = [way for slot in ways.slots for way in slot]
-        plants.append(program.add(len(flat), cost=[way.growing.mean() for way in flat]))
-        spent.append((plants[-1], np.array([[way.growing.mean() for way in flat]])))
-        chosen: list[tuple[Way, int]] = []
-        for way, plant in zip(flat, plants[-1].tolist(), strict=True):
-            chosen += [(way, one) for one in _bought(program, way, plant, boxes, spent)]
-        _in_turn(program, chosen)
-        _sold(program, ways, flat, plants[-1])
-        all_ways += [(name, way) for way in flat]
+        plants.append(program.add(len(ways.ways), cost=[way.growing.mean() for way in ways.ways]))
+        for way, plant in zip(ways.ways, plants[-1].tolist(), strict=True):
+            _bought(program, way, ways.most(way.at), plant, boxes, spent)
+        freed += _sold(program, ways, plants[-1])
+        all_ways += [(name, way) for way in ways.ways]
     freight = np.array([key[2] for key in boxes])
     filled = program.add(len(boxes), cost=freight, whole=True)
     for at, parts in zip(filled, boxes.values(), strict=True):
@@ -152,7 +183,7 @@ def extensive(
         program.at_most(0, (columns, np.array([[share for _, share in parts] + [-1.0]])))
     if season.budget is not None:
         program.at_most(season.budget, *spent, (filled, freight[None]))
-    _benches(program, season, [way for _, way in all_ways], np.concatenate(plants), looked_at)
+    _benches(program, season, [way for _, way in all_ways], np.concatenate(plants), freed, looked_at)
     built = time.perf_counter() - began
     found = program.solve(seconds, gap)
     took = time.perf_counter() - began - built
@@ -173,14 +204,15 @@ def extensive(
 def _bought(
     program: _Program,
     way: Way,
+    most: int,
     plant: int,
     boxes: dict[tuple[Any, ...], list[tuple[int, float]]],
     spent: list[tuple[Columns, Array]],
-) -> list[int]:
-    """Say what may be ordered of a way, row by row of its price list; give whether each row is chosen."""
+) -> None:
+    """Say what may be ordered of a way, row by row of its price list, of which one at most is chosen."""
     chosen: list[int] = []
     sums = [(np.array([plant]), [[1.0]])]
-    for row, numbers in way.prices.ranges(int(way.quantities[-1])):
+    for row, numbers in way.prices.ranges(most):
         multiple = float(row.multiple)
         price = multiple * row.unit_price
         (yes,) = program.add(1, upper=1, whole=True)
@@ -196,45 +228,48 @@ def _bought(
         chosen.append(int(yes))
     program.at_most(0, *sums)
     program.at_most(0, *((columns, [[-cells[0][0]]]) for columns, cells in sums))
-    return chosen
+    if chosen:
+        program.at_most(1, (np.array(chosen), np.ones((1, len(chosen)))))
 
 
-def _in_turn(program: _Program, chosen: Sequence[tuple[Way, int]]) -> None:
-    """Let there be one first delivery at most, and a second only after it: in a later week, or of a later lab."""
+def _sold(program: _Program, ways: Ways, plants: Columns) -> list[_Freed]:
+    """Sell, in every draw: between two weeks no more than was ready by the later and not past by the first.
 
-    def some(slot: int, until: tuple[Any, ...] | None, *, strictly: bool) -> Columns:
-        keys = [((way.week, way.prices.lab), yes) for way, yes in chosen if way.slot == slot]
-        return np.array([yes for key, yes in keys if until is None or key < until or (key == until and not strictly)])
-
-    first = some(0, None, strictly=False)
-    if first.size:
-        program.at_most(1, (first, np.ones((1, first.size))))
-    for key in sorted({(way.week, way.prices.lab) for way, _ in chosen}):
-        second, before = some(1, key, strictly=False), some(0, key, strictly=True)
-        blocks = [(second, np.ones((1, second.size))), (before, -np.ones((1, before.size)))]
-        program.at_most(0, *[block for block in blocks if block[0].size])
-
-
-def _sold(program: _Program, ways: Ways, flat: Sequence[Way], plants: Columns) -> None:
-    """Sell, in every draw: between two target weeks no more than was ready by the later and not past by the first."""
-    rows, draws = ways.demand.shape
+    Give the plants that are gone from their place before the last week, as they are sold.
+    """
+    season, variety, shares = ways.season, ways.variety, ways._shares
+    draws, weeks = ways.streams.draws, ways.last - ways.first + 1
     same = sparse.eye_array(draws)
-    sold = [
-        program.add(draws, cost=-worth / draws, upper=demand)
-        for worth, demand in zip(ways.worth, ways.demand, strict=True)
-    ]
-    for first in range(rows):
-        past = np.array([way.past[first] for way in flat]).T
-        if first and not past.any():
+    sold: dict[int, list[Columns]] = {}
+    for row, asked in zip(season.targets_of(variety), ways.asked, strict=True):
+        assert not row.waits
+        assert not season.short_cost_of(row)
+        start = row.week - ways.first
+        for at, price in enumerate(season.prices_of(row), start=start):
+            sold.setdefault(at, []).append(program.add(draws, cost=-price / draws, upper=asked[at]))
+
+    def within(first: int, last: int) -> list[tuple[Columns, Any]]:
+        return [(one, same) for at in range(first, last + 1) for one in sold.get(at, [])]
+
+    for first in sorted(sold):
+        past = shares.past[:, first].T
+        if first > min(sold) and not past.any():
             continue
-        for last in range(first, rows):
-            there = np.array([way.ready[last] for way in flat]).T - past
-            some = [(sold[at], same) for at in range(first, last + 1)]
-            program.at_most(np.zeros(draws), *some, (plants, -there))
-    if ways.markdown:
-        down = program.add(draws, cost=-ways.markdown / draws, upper=ways.cleared)
-        every = np.array([way.through for way in flat]).T
-        program.at_most(np.zeros(draws), *((one, same) for one in [*sold, down]), (plants, -every))
+        for last in sorted(at for at in sold if at >= first):
+            there = shares.ready[:, last].T - past
+            program.at_most(np.zeros(draws), *within(first, last), (plants, -there))
+    own = season.variety(variety)
+    if markdown := own.marked_down(ways.last - season.first_week) or 0.0:
+        down = program.add(draws, cost=-markdown / draws, upper=float(season.outlet_of(variety)))
+        program.at_most(np.zeros(draws), *within(0, weeks - 1), (down, same), (plants, -shares.through.T))
+    stage, freed = season.route(variety)[-1], []
+    for at in range(min(sold), weeks - 1):
+        week = ways.first - season.first_week + at
+        gone = program.add(draws, cost=-rents(season, stage)[week] / draws)
+        program.at_most(np.zeros(draws), (gone, same), *((one, -same) for one, _ in within(0, at)))
+        program.at_most(np.zeros(draws), (gone, same), (plants, (shares.past - shares.ready)[:, at].T))
+        freed.append(_Freed(stage.place, week, gone, 1 / stage.plants_per_m2))
+    return freed
 
 
 def _benches(
@@ -242,6 +277,7 @@ def _benches(
     season: Season,
     ways: Sequence[Way],
     plants: Columns,
+    freed: Sequence[_Freed],
     looked_at: Sequence[tuple[str, int]] | None,
 ) -> None:
     """Keep the mean area of the fullest tenth of the draws within the bench: t + mean(above t) / tenth."""
@@ -254,8 +290,12 @@ def _benches(
         draws = len(area)
         kept = max(round(FULLEST * draws), 1)
         level, above = program.add(1, lower=-np.inf), program.add(draws)
-        program.at_most(
-            np.zeros(draws), (plants, area), (level, -np.ones((draws, 1))), (above, -sparse.eye_array(draws))
-        )
+        gone = [
+            (one.gone[:AREA_DRAWS], -one.area * sparse.eye_array(draws))
+            for one in freed
+            if (one.place, one.week) == (place, week)
+        ]
+        over = (level, -np.ones((draws, 1))), (above, -sparse.eye_array(draws))
+        program.at_most(np.zeros(draws), (plants, area), *gone, *over)
         bench = season.bench(place, season.first_week + week)
         program.at_most(bench, (level, [[1.0]]), (above, np.full((1, draws), 1 / kept)))

@@ -66,7 +66,7 @@ def large(varieties: int, weeks: int, *, area: float = 1e5, budget: float | None
         )
         likely = int(rng.integers(150, 800))
         demand = {"week": _week(int(rng.integers(29, 35))), "p5": 0.75 * likely, "median": likely, "p95": 1.3 * likely}
-        rows["targets"].append({"variety": name, **demand})
+        rows["targets"].append({"variety": name, "short_cost": 0, **demand})
         price = rng.uniform(1, 2)
         rows["price_list"] += [
             offer(
@@ -122,7 +122,7 @@ def varied(number: int, *, most: int = 6, limits: bool = False) -> Season:
         for week in sorted(weeks.tolist()):
             likely, width = float(rng.integers(60, 600)), float(rng.uniform(0.1, 0.5)) * unsure
             demand = {"p5": likely / (1 + width), "median": likely, "p95": likely * (1 + width)}
-            rows["targets"].append({"variety": name, "week": _week(week), **demand})
+            rows["targets"].append({"variety": name, "week": _week(week), "short_cost": 0, **demand})
         unit, few, multiple = float(rng.uniform(0.5, 2)), int(rng.choice([1, 24, 72])), int(rng.choice([1, 12, 24]))
         for start, fall in ((1, 1.0), (int(rng.integers(150, 700)), float(rng.uniform(0.8, 0.95)))):
             rows["price_list"].append(
