@@ -12,7 +12,7 @@ import numpy as np
 
 from forecast.errors import ForecastError, OutOfReach, Refused
 from forecast.executors import at_once
-from forecast.growth.blocks import check_room
+from forecast.growth.blocks import check_room, numbers_of_batch
 from forecast.growth.simulation import COORDINATES
 from forecast.ordering.order import order_of
 from forecast.ordering.price_breaks import PriceList
@@ -38,6 +38,8 @@ _CENT = 0.01
 _CHANGES = (0.8, 0.95, 0.99, 1.01, 1.05, 1.25)  # times an order, tried to reach a minimum
 _WHOLE = 0.99  # a larger part of a column is all of it
 _TRIED = 6  # candidates of a variety for the room that others leave
+_OUTCOMES = 2  # times what a batch of each variety meets: the outcome of the plan and its cash account
+_WORK = 200 * 2**20  # bytes of exact chances and of the solver, however many draws; as measured
 _ADDED = 4  # candidates of a variety that become columns in a round
 
 
@@ -189,14 +191,16 @@ def check_plan(season: Season, draws: int) -> None:
 
     Notes
     -----
-    Of a draw there are the shares of each way, margins of columns, and scores of each batch; in all the areas of ways.
+    Of a draw there are the shares of each way, margins of columns, and scores of each batch, and what the outcome of
+    the plan and its cash account are worked out from; in all the areas of ways.
     """
-    shares, areas = 0, 0
+    shares, areas = 0, _WORK
     for name in season.targeted:
         rows = season.targets_of(name)
         weeks, last = rows[-1].week - rows[0].week + 1, rows[-1].week
         ways = sum(len(list(one.weeks(season.first_week, last))) for one in PriceList.of(season.price_lines(name)))
         shares += ways * (2 * weeks + 3 + len(COORDINATES)) + 2 * _COLUMNS + 12 * weeks
+        shares += _OUTCOMES * (numbers_of_batch(season, name) + season.weeks)
         areas += 4 * ways * len(season.place_names) * season.weeks * min(draws, AREA_DRAWS)
     check_room(season, draws, shares, once=areas)
 
