@@ -20,7 +20,7 @@ Plants = Mapping[int, int]  # of each way, by its place
 Room = Sequence[tuple[Array, float]]
 _Key = tuple[tuple[int, float], ...]
 
-_PLANES, _PLANES_EACH = 60, 10  # added to the relaxed problem in one go, and for each way
+_PLANES = 60  # added to the relaxed problem in one go
 _EXACT = 1e-7  # of the value, to which the planes come near to what is found
 _TOUCHED = 150  # planes added to those in one go
 _MANY = 60  # quantities of one way under one price: more are looked at piece by piece
@@ -208,7 +208,7 @@ class PricingProblem:
         """
         program = Relaxation(self._planes, lowest, limits)
         solved, near = program.solve(), False
-        for _ in range(_PLANES + _PLANES_EACH * lowest.size):
+        for _ in range(_PLANES):
             if solved is None or near:
                 break
             value, plants, _ = solved
@@ -239,17 +239,15 @@ class PricingProblem:
     def _rounded(self, plants: Array, table: _Table, seen: _Seen) -> None:
         """See what orderable deliveries near some plants are worth: all of them from as many ways, or fewer."""
         order = np.argsort(-plants, kind="stable")
-        used = int((plants > 0.5).sum())
-        for count in sorted({*range(1, min(used, _ROUNDED) + 1), *([used] if used else [])}):
+        for count in range(1, min(int((plants > 0.5).sum()), _ROUNDED) + 1):
             some = order[:count]
             number = plants[some] * (plants.sum() / plants[some].sum())
-            for times in _LARGER:
+            for times in _LARGER if self.ways.promises else (1.0,):
                 near = zip(some.tolist(), (times * number).tolist(), strict=True)
                 key = tuple(sorted((at, n) for at, more in near if (n := self._near(at, more))))
                 if not self.ways.promises or self._kept(key):
                     self._see(key, table, seen)
-                    if self.ways.promises:
-                        break
+                    break
 
     def _see(self, key: _Key, table: _Table, seen: _Seen) -> None:
         """See what orderable deliveries are worth, if that may be more than the best, and they keep within the room."""
