@@ -4,6 +4,8 @@ from collections.abc import Callable
 
 import pytest
 
+from forecast.season.header import Header
+
 
 def case(name: str, file: str, old: str, new: str, *lines: str) -> object:
     return pytest.param(file, old, new, list(lines), id=name)
@@ -215,8 +217,7 @@ CASES = [
     case("a misspelt key", "season.toml", "budget", "buget",
          "season.toml, buget, 5000: not a known setting. Did you mean 'budget'?"),
     case("an unknown key", "season.toml", "budget", "country",
-         "season.toml, country, 5000: not a known setting. Known names: name, currency, first_week, weeks, "
-         "service_level, budget, overdraft, opening_cash, fixed_costs, hourly_wage, demand_cv, price_cv, ...."),
+         f"season.toml, country, 5000: not a known setting. Known names: {', '.join([*Header.model_fields][:12])}, ...."),
     case("EURO", "season.toml", "EUR", "EURO",
          "season.toml, currency, 'EURO': not a currency code. Write its three capital letters, such as EUR."),
     case("a date for the first week", "season.toml", '"2026-W40"', "2026-10-01",
