@@ -32,6 +32,15 @@ from forecast.words.numbers import dated
 from forecast.words.results import records
 
 _BY_THE_WEEK = 7  # days
+_ESCAPED = str.maketrans({"\\": r"\\", ";": r"\;", ",": r"\,", "\n": r"\n"})  # RFC 5545, 3.3.11
+
+
+class _Text(vText):
+    r"""A text that comes back as it was: the library takes a name's ``\N`` for the end of a line."""
+
+    def to_ical(self) -> bytes:
+        """Return it escaped."""
+        return self.translate(_ESCAPED).encode()
 
 
 @dataclass(frozen=True)
@@ -113,20 +122,20 @@ def write_calendar(
     calendar = Calendar()
     calendar.add("prodid", "-//forecast//plan//EN")
     calendar.add("version", "2.0")
-    calendar.add("name", vText(season.name))  # else its commas would not be escaped
-    calendar.add("description", "\n".join(about))
+    calendar.add("name", _Text(season.name))
+    calendar.add("description", _Text("\n".join(about)))
     for task in sorted(tasks, key=lambda task: (task.first, task.key)):
         event = Event()
         event.add("uid", str(uuid5(NAMESPACE_OID, "\n".join((season.name, str(season.first_week), *task.key)))))
         event.add("dtstamp", stamp)
         event.add("dtstart", task.first)
         event.add("dtend", task.first + timedelta(days=task.days))
-        event.add("summary", task.title)
-        event.add("description", task.text)
+        event.add("summary", _Text(task.title))
+        event.add("description", _Text(task.text))
         event.add("categories", [task.kind])
         event.add("transp", "TRANSPARENT")  # it leaves the day free for appointments
         if task.place:
-            event.add("location", task.place)
+            event.add("location", _Text(task.place))
         calendar.add_component(event)
     write_texts({file.name: calendar.to_ical()}, file.parent, overwrite=overwrite)
 

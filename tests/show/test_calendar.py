@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import small_seasons as small
 import vobject
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from labelled import plants_by_state
 from southern_climate import HIGH, LOW, SPREAD
@@ -242,7 +242,16 @@ def test_what_nobody_ordered_is_reported(tmp_path):
     assert one.description.value == "Nothing is ordered for it."
 
 
-NASTY = ["<script>alert(1)</script>", '=HYPERLINK("x")', "A;B,C\\nD\\", "END:VEVENT", "Ünïcödé 🌱" * 12, '"', "A:B=C"]
+NASTY = [
+    "<script>alert(1)</script>",
+    '=HYPERLINK("x")',
+    "A;B,C\\nD\\",
+    r"E\N\n\\N",
+    "END:VEVENT",
+    "Ünïcödé 🌱" * 12,
+    '"',
+    "A:B=C",
+]
 
 KINDS = ["delivery", "move", "order", "payment", "ready"]
 
@@ -262,6 +271,7 @@ def test_names_come_back_as_they_were(tmp_path, name):
 
 
 @settings(max_examples=25, deadline=None)
+@example(name=r"\N")
 @given(
     name=st.text(st.characters(exclude_categories=("C", "Z")), min_size=1, max_size=60).filter(
         lambda t: t[0] not in "#"
