@@ -115,7 +115,7 @@ def test_what_cannot_come_in_time_is_left_out_of_the_greatest_margin_with_its_re
     printed = capsys.readouterr()
     assert "Gerbera 'Zollinka': none this year, because" in printed.out
     assert "Heuchera 'Corvassel'" in printed.out
-    assert "All 11 targets are met together in no simulated season." in printed.out  # issue 17: also of what is unmet
+    assert "All 11 targets are met together in no simulated season." in printed.out  # also of what is unmet
 
 
 def test_a_budget_is_named_beside_plants_and_freight_and_kept(tmp_path, capsys, demo):
@@ -191,7 +191,7 @@ def test_start_writes_a_season_that_works_and_replaces_nothing(tmp_path, capsys)
     assert main(["start", str(folder)]) == 2
     said = capsys.readouterr().err.splitlines()
     assert "already exists" in said[0]
-    assert said[1:] == ["1 problem found; nothing was written."]  # issue 17
+    assert said[1:] == ["1 problem found; nothing was written."]
     assert {file: file.read_bytes() for file in folder.rglob("*.*")} == before
 
 
@@ -240,7 +240,7 @@ def test_it_is_a_program(tmp_path):
     assert "Traceback" not in ended.stderr
 
 
-# How a command ends (issue 17, point 18): in one sentence, with a code of its own
+# How a command ends: in one sentence, with a code of its own
 
 
 def ended(arguments, **pipes):

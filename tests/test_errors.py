@@ -86,7 +86,7 @@ def test_errors_are_value_errors_and_survive_being_sent_to_another_process() -> 
     ],
 )
 def test_a_number_within_its_bounds_is_given_back_and_any_other_value_refused(bounds, inside, outside, remedy):
-    """Issue 16: one range check. What is no number, and what no number can be compared with, lies within no bounds."""
+    """One range check. What is no number, and what no number can be compared with, lies within no bounds."""
     assert all(real("x", value, **bounds) == value for value in inside)
     for value in (*outside, math.nan, True, None, "0.5", 1j):
         told = [str(fault) for fault in faults_of(real, "x", value, **bounds)]
@@ -113,7 +113,7 @@ def test_weeks_come_one_before_the_other():
     in_order(weeks, "last", "first")
 
 
-def test_a_fault_in_several_rows_is_counted_as_the_one_line_that_it_is():  # issue 17
+def test_a_fault_in_several_rows_is_counted_as_the_one_line_that_it_is():
     faults = [Fault("empty", "Fill it in.", "a.csv", row, "x") for row in (2, 3)] + [Fault("odd", "Look.", "b.csv")]
     assert listed(faults).splitlines() == ["a.csv, rows 2 to 3, column x: empty. Fill it in.", "b.csv: odd. Look."]
     assert problems(faults) == 2

@@ -160,7 +160,7 @@ def test_a_worker_of_a_cluster_that_is_killed_loses_nothing(cluster, tmp_path):
     assert found == SQUARES
 
 
-# Closed before or while it works (issue 17, point 18)
+# Closed before or while it works
 
 
 def test_a_client_of_a_cluster_that_was_closed_is_refused(cluster):

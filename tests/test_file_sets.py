@@ -1,4 +1,4 @@
-"""A set of files is written as one (issue 17, points 13 and 15): by real processes, killed at every step and racing."""
+"""A set of files is written as one: by real processes, killed at every step and racing."""
 
 import json
 import os
@@ -319,7 +319,7 @@ def test_of_150_races_each_is_won_by_one_and_its_set_is_whole(quick: Path, kind:
 def test_a_turn_that_ends_while_another_looks_at_it_is_no_fault(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, looked_at: str
 ) -> None:
-    """Issue 17, point 15: one of two writers was refused now and then."""
+    """Else one of two writers is refused now and then."""
     aside, turn, scan = tmp_path / ".writing-other", tmp_path / ".writing-now", os.scandir
     (aside / "new" / "deep").mkdir(parents=True)
     turn.mkdir()

@@ -1,4 +1,4 @@
-"""Large numbers of draws and of plants: what fits is worked out within bounds, what does not is refused (issue 17)."""
+"""Large numbers of draws and of plants: what fits is worked out within bounds, what does not is refused."""
 
 import re
 import subprocess

@@ -137,7 +137,7 @@ def test_a_week_is_compared_with_weeks_only() -> None:
     assert len({Week(2027, 14), Week.parse("2027-W14")}) == 1
 
 
-# Days in other orders (issue 17, point 19): none is guessed
+# Days in other orders: none is guessed
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Numbers on axes, in texts and tooltips of charts, as Vega prints them (issue 17, point 9)."""
+"""Numbers on axes, in texts and tooltips of charts, as Vega prints them."""
 
 from datetime import date
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""Every fault is listed at once, also those behind another in the same row (issue 17, point 17)."""
+"""Every fault is listed at once, also those behind another in the same row."""
 
 from collections.abc import Callable
 from pathlib import Path

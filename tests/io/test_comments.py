@@ -1,4 +1,4 @@
-"""What is a comment and what is not (issue 17, point 12): no row is left out in silence."""
+"""What is a comment and what is not: no row is left out in silence."""
 
 import re
 import zipfile
@@ -105,9 +105,7 @@ def test_the_marks_between_cells_are_not_sought_in_remarks(folder: Path) -> None
     assert read_season(folder) == before
 
 
-NARROW = (
-    "the column was too narrow to show what is in the cell. Widen it in the spreadsheet and save again."  # issue 17
-)
+NARROW = "the column was too narrow to show what is in the cell. Widen it in the spreadsheet and save again."
 FORMULA = "a spreadsheet error. Correct the formula and save the file again."
 
 

@@ -289,7 +289,7 @@ def test_nothing_there_is_replaced_unless_asked_for(folder: Path) -> None:
     before = {file.name: file.read_bytes() for file in folder.iterdir()}
     with pytest.raises(Refused) as caught:
         write_season(season.replace(weeks=80), folder)
-    remedy = f"{len(before) - 1} more are there, too. "  # issue 17: one line, not one for each file
+    remedy = f"{len(before) - 1} more are there, too. "  # one line, not one for each file
     remedy += "Choose another folder, or allow them to be replaced (overwrite=True, --overwrite)."
     assert str(caught.value) == f"{folder / 'season.toml'}: already exists; nothing was written. {remedy}"
     assert {file.name: file.read_bytes() for file in folder.iterdir()} == before

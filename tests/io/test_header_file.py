@@ -1,4 +1,4 @@
-"""Everything that is wrong with season.toml is told at once, each with the remedy that fits (issue 17, point 19)."""
+"""Everything that is wrong with season.toml is told at once, each with the remedy that fits."""
 
 from pathlib import Path
 
@@ -82,7 +82,7 @@ def test_all_that_is_wrong_is_reported_at_once_by_row(folder: Path) -> None:
 
 def test_a_misspelt_name_of_a_required_setting_is_one_fault(folder: Path) -> None:
     (folder / "season.toml").write_text(START.replace("currency", "curency"), encoding="utf-8")
-    assert refused_lines(read_season, folder) == [  # issue 17
+    assert refused_lines(read_season, folder) == [
         "season.toml, curency, 'EUR': not a known setting. Did you mean 'currency'?"
     ]
 

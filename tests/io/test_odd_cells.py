@@ -2,7 +2,7 @@
 
 Every column of every table gets some 90 texts: those of `nasty`, numbers in many forms, and what a slip makes of the
 number that is there. What is read is compared with the text by a reader of its own; what a slip makes is refused or
-warned of in its own row and column (issue 17, point 17).
+warned of in its own row and column.
 """
 
 from __future__ import annotations

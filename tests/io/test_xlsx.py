@@ -306,7 +306,7 @@ def test_a_workbook_that_is_read_is_left_as_it_was(tmp_path: Path) -> None:
     assert load_workbook(path).sheetnames == ["batches", "counts"]
 
 
-# Other kinds of workbook (issue 17, point 18)
+# Other kinds of workbook
 
 STRICT = {
     "http://schemas.openxmlformats.org/spreadsheetml/2006/main": "http://purl.oclc.org/ooxml/spreadsheetml/main",

@@ -1,4 +1,4 @@
-"""Where floats meet counts: orders against exact fractions (issue 17, point 3)."""
+"""Where floats meet counts: orders against exact fractions."""
 
 from fractions import Fraction
 from math import ceil, comb

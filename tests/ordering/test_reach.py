@@ -1,4 +1,4 @@
-"""Weeks in reach, and orders that only beat the clock, against closed forms (issue 17, points 1 and 2)."""
+"""Weeks in reach, and orders that only beat the clock, against closed forms."""
 
 from math import log, log1p, sqrt
 
@@ -143,7 +143,7 @@ WINDOWS = [
 
 @pytest.mark.parametrize(("by", "life", "deliveries"), WINDOWS)
 def test_outside_the_sale_window_fewer_are_enough_in_the_nearest_week_or_that_of_fewest(by, life, deliveries):
-    """Issue 17: earlier or later, whichever is nearer; of weeks that all need many the one of fewest, if half."""
+    """Earlier or later, whichever is nearer; of weeks that all need many the one of fewest, if half."""
     prices = [offer(last_week=str(FIRST + max(deliveries)))]
     plan = season([slow(6)], price_list=prices, targets=[asks(10, str(FIRST + by))], saleable_weeks=life)
     order = forecast.size_order(plan, "A", **DRAWS)

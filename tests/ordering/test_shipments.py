@@ -37,7 +37,7 @@ def test_a_shipment_has_the_price_and_the_boxes_of_the_break_it_reaches():
 
 
 def test_a_box_counts_what_is_filled_sent_and_paid():
-    """Issue 16: 100 plantlets fill two boxes of fifty, 101 need a third; of numbers in an array, each is counted."""
+    """100 plantlets fill two boxes of fifty, 101 need a third; of numbers in an array, each is counted."""
     box = Box("Lab", WEEK, 10.0, 50)
     sizes = np.array([0, 1, 50, 101])
     assert (box.parts(75), box.whole(100), box.whole(101), box.cost(101)) == (1.5, 2, 3, 30)
@@ -47,7 +47,7 @@ def test_a_box_counts_what_is_filled_sent_and_paid():
 
 
 def test_a_bill_has_a_row_for_each_shipment():
-    """Issue 16: the table of an order is made where it is priced."""
+    """The table of an order is made where it is priced."""
     found = bill([shipped(30, deposit=0.25, unit_price=2), shipped(45, variety="B", lab="Other lab")]).table()
     assert found[["lab", "week", "variety", "quantity"]].to_numpy().tolist() == [
         ["Lab", str(WEEK), "A", 30], ["Other lab", str(WEEK), "B", 45],

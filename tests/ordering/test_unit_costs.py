@@ -90,7 +90,7 @@ DEARER = [
 
 
 def test_an_order_costs_what_the_cash_account_pays_where_the_rent_of_a_place_changes():
-    """Issue 17: 100 plantlets, 0.1 each to wean; 4 weeks at 0.02 and 7 at 0.07: 167, and not 132 by the first row."""
+    """100 plantlets, 0.1 each to wean; 4 weeks at 0.02 and 7 at 0.07: 167; by the first row alone it would be 132."""
     route = [stage("weaning", typical=4, survival=1, cost=0.1), stage("growing", typical=6, survival=1)]
     once = [offer(first_week="2027-W02", last_week="2027-W02")]
     plan = season(route, places=DEARER, targets=[asks(100, "2027-W13")], price_list=once)

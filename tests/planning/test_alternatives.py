@@ -131,7 +131,7 @@ def test_a_changed_plan_has_all_other_columns_and_the_new_one_in_its_place() -> 
 
 
 def test_the_error_of_a_loss_is_the_spread_of_losses_over_seeds() -> None:
-    """Point 7 of issue 17; were draws independent, the error would be larger."""
+    """Were draws independent, the error would be larger."""
     unsure = plan().with_stage("crop", "acclimatisation", survival=0.8, survival_sd=0.1, batches_cv=0.2)
     losses, found = [], []
     for seed in range(1, 33):

@@ -187,7 +187,7 @@ def test_boxes_are_shared_in_parts_by_the_program_and_whole_by_a_plan():
     per_box=st.sampled_from([1, 7, 50]),
 )
 def test_the_programs_count_the_freight_that_is_billed(sizes, parts, per_box):
-    """Issue 16: whole columns pay what `bill` says; parts pay from their part of full boxes to all that is billed."""
+    """Whole columns pay what `bill` says; parts pay from their part of full boxes to all that is billed."""
     cells = {"plants_per_box": per_box, "freight_per_box": 10}
     columns = [column(i, 5, 0, delivered(n, **cells)) for i, n in enumerate(sizes)]
     billed = bill(one for column in columns for one in column.shipments).freight

@@ -154,7 +154,7 @@ def test_one_more_unit_of_a_binding_limit_is_worth_what_it_earns():
 
 
 def test_one_more_unit_has_no_worth_if_another_plan_could_be_better_by_more():
-    """Point 7 of issue 17: five square metres at 72 EUR are worth less than a gap of 400 EUR."""
+    """Five square metres at 72 EUR are worth less than a gap of 400 EUR."""
     one = found(plan(places=[{"place": "tunnel", "area": 5, "usable": 1}, PLACES[1]], names=("A",)), gap=1e-9)
     wide = replace(one, _solution=replace(one._solution, bound=one._solution.value + 400))
     assert TOO_LITTLE not in str(one)
@@ -163,7 +163,7 @@ def test_one_more_unit_has_no_worth_if_another_plan_could_be_better_by_more():
 
 
 def test_the_error_of_what_one_more_unit_is_worth_is_its_spread_over_seeds():
-    """Point 7 of issue 17: on a bench for half of the plants, of which four to nine in ten survive."""
+    """On a bench for half of the plants, of which four to nine in ten survive."""
     made = season(
         [stage(typical=4, survival=0.7, survival_sd=0.15, place="tunnel", plants_per_m2=10)],
         varieties=("A", "B"),

@@ -254,7 +254,7 @@ def test_a_search_reports_better_plans_and_better_bounds(plan, aim):
 
 @pytest.mark.parametrize(("plan", "aim"), [(sells(budget=400.0), "margin"), (sure(), "cost")])
 def test_progress_counts_rounds_of_the_search_and_ends_with_all_there_were(plan, aim):
-    """Issue 16: done of a total, in one unit that is no clock."""
+    """Done of a total, in one unit that is no clock."""
     heard = []
     plan_orders(plan, draws=64, seed=1, aim=aim, progress=lambda *one: heard.append(one))
     *rounds, last = heard

@@ -111,7 +111,7 @@ def test_plants_that_come_a_week_before_they_are_needed_grow_for_one_week():
 
 
 def test_the_bench_of_stock_and_of_plantlets_costs_what_the_row_of_each_week_says():
-    """Issue 17: 2 a square metre until week 5 and 7 from week 6 on, where the first row alone was charged."""
+    """2 a square metre until week 5 and 7 from week 6 on."""
     rows = [PLACES[0] | {"last_week": "2027-W05"}, PLACES[0] | {"cost_per_m2_week": 7, "first_week": "2027-W06"}]
     cells = STOCK | {"round_weeks": 8}
     found = spent(division=cells, explants=10, subcultures=3, until="2027-W40", places=rows)

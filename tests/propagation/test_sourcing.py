@@ -397,7 +397,7 @@ WARM = {"runs_on": "degree-days", "typical": 300, "base_temperature": 4, "upper_
 
 
 def test_routes_are_compared_where_a_plan_started_at_once_never_meets_the_target():
-    """Issue 17: started at once, plantlets come in the cold of March, of which too many die for 600 in any week."""
+    """Started at once, plantlets come in the cold of March, of which too many die for 600 in any week."""
     cold = nursery({}, growing=WARM | {"cold_below": 6, "cold_loss": 2}, climate=CLIMATE)
     route = compared(cold, target=600, week="2027-W40", draws=64)["propagate in vitro"]
     assert route.chance >= 0.9
@@ -423,7 +423,7 @@ UNCERTAIN = nursery(COSTS | UNSURE, growing={"survival_sd": 0.05, "cost": 2})
 
 @pytest.mark.parametrize("draws", [64, 256])
 def test_the_error_of_a_difference_between_routes_is_its_spread_over_seeds(draws):
-    """Point 7 of issue 17: of the same two plans in other draws."""
+    """Of the same two plans in other draws."""
     errors, spreads = [], []
     for first in (1, 2, 3):
         found = compared(UNCERTAIN, draws=draws, seed=first)
@@ -442,7 +442,7 @@ def test_the_error_of_a_difference_between_routes_is_its_spread_over_seeds(draws
 
 
 def test_routes_whose_costs_differ_by_less_than_is_known_are_both_the_cheapest():
-    """Point 7 of issue 17: a price at which buying in costs 2 EUR more than propagating."""
+    """A price at which buying in costs 2 EUR more than propagating."""
     first = compared(UNCERTAIN, draws=64)
     order, more = first["buy in"].plan, first["propagate in vitro"].cost + 2 - first["buy in"].cost
     (line,) = UNCERTAIN.price_list

@@ -1,4 +1,4 @@
-"""Check reads everything in a folder, records too: what is wrong in them, and what is odd (issue 17, point 17)."""
+"""Check reads everything in a folder, records too: what is wrong in them, and what is odd."""
 
 import warnings
 from collections.abc import Callable
@@ -121,7 +121,7 @@ def _unlike(folder: Path, batches: str, orders: str = ORDERED) -> list[str]:
 
 
 def test_batches_unlike_their_orders_are_warned_of_as_in_the_running_season(kept: Path) -> None:
-    """A batch without an order, one five weeks late, and orders that came short gave no word (issue 17, point 11)."""
+    """A batch without an order, one five weeks late, and orders that came short."""
     came = "N1,Hosta 'Ambrel',North Lab,2027-03-08,1008"
     assert _unlike(kept, f"{came},1008") == []
     assert _unlike(kept, f"{came},1058") == []

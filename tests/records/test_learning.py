@@ -41,7 +41,7 @@ def learned(demo, records):
 
 def test_what_is_learned_does_not_depend_on_the_name_of_the_first_stage(demo, records, learned):
     rows = (row.replace(stage="unboxing") if row.stage == "arrival" else row for row in demo.stages)
-    other = forecast.learn(demo.replace(stages=tuple(rows)), records)  # issue 17
+    other = forecast.learn(demo.replace(stages=tuple(rows)), records)
     drop = ["stage", "sentence"]
     assert other.table().stage.tolist() == learned.table().stage.replace("arrival", "unboxing").tolist()
     pd.testing.assert_frame_equal(other.table().drop(columns=drop), learned.table().drop(columns=drop))

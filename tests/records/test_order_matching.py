@@ -110,7 +110,7 @@ def test_what_does_not_fit_is_said_once_with_its_numbers():
 
 @pytest.mark.parametrize("received", [90, 91, 99])
 def test_an_order_that_came_a_little_short_is_named_once_and_one_that_came_in_full_is_not(received):
-    """Of 1,000 plants 950 came without a word (issue 17, point 11)."""
+    """Also of a few plants too few a word is said."""
     due = {"variety": "A", "lab": "Lab", "week": W10, "quantity": 100}
     assert list(match_orders([order()], [batch("N1", 0, 100, received)]).remarks()) == [
         words.came_short(**due, received=received)

@@ -538,7 +538,7 @@ def test_what_a_season_does_not_know_is_reported_by_batch() -> None:
 
 
 def test_what_other_days_of_a_column_settle_is_asked_all_the_same(tmp_path: Path) -> None:
-    """Spreadsheets that take days for months leave 25/04/2025 as it was, and turn 03/04/2025 round (issue 17, 19)."""
+    """Spreadsheets that take days for months leave 25/04/2025 as it was, and turn 03/04/2025 round."""
     rows = ["B1,Nova,,25/04/2025,10,10,", "B2,Nova,,03/04/2025,10,10,", "B3,Nova,,04/04/2025,10,10,"]
     header = "batch,variety,lab,delivered,ordered,received,dead_on_arrival"
     (tmp_path / "batches.csv").write_text("\n".join([header, *rows]), encoding="utf-8")

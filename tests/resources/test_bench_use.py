@@ -240,7 +240,7 @@ def followed(weeks, plants, replicates, sold, life, rng):
 @pytest.mark.parametrize("life", [None, 9])
 @pytest.mark.parametrize("sold", [{16: 20, 20: 15}, {}], ids=["two targets", "none"])
 def test_what_is_left_after_the_last_target_is_nowhere_as_single_plants_show(life, sold):
-    """Issue 17: of 100 plantlets about 72 are saleable and 35 are sold; the other 37 stood on and on."""
+    """Of 100 plantlets about 72 are saleable and 35 are sold; the other 37 stay no longer than they can be sold."""
     rows = [
         stage("weaning", typical=4, plants_cv=0.2, survival=0.8),
         stage("growing on", typical=6, plants_cv=0.2, survival=0.9, plants_per_m2=50),
@@ -258,7 +258,7 @@ def test_what_is_left_after_the_last_target_is_nowhere_as_single_plants_show(lif
 
 @pytest.mark.parametrize("life", [None, 4])
 def test_the_rent_of_the_cash_account_is_that_of_the_area_of_bench_space_in_every_week(life):
-    """Issue 17: one rule for what stands there, whether it is measured or paid for; B has no target."""
+    """One rule for what stands there, whether it is measured or paid for; B has no target."""
     places = [row | {"cost_per_m2_week": cost} for row, cost in zip(PLACES, (2, 0.5), strict=True)]
     targets = [{"variety": "A", "week": "2027-W22", "target": 60}, {"variety": "A", "week": "2027-W24", "target": 30}]
     plan = season(ROUTE, varieties="AB", places=places, targets=targets, saleable_weeks=life)

@@ -32,6 +32,7 @@ COLUMNS = (
     "variety, week, until, target, p5, median, p95, channel, profile, price, price_end, promised, promised_share, "
     "short_cost, waits, note"
 )
+SETTINGS = ", ".join([*Header.model_fields][:12])
 EXAMPLE = "Write a week as year and week number, such as 2027-W14."
 
 CASES = [
@@ -217,7 +218,7 @@ CASES = [
     case("a misspelt key", "season.toml", "budget", "buget",
          "season.toml, buget, 5000: not a known setting. Did you mean 'budget'?"),
     case("an unknown key", "season.toml", "budget", "country",
-         f"season.toml, country, 5000: not a known setting. Known names: {', '.join([*Header.model_fields][:12])}, ...."),
+         f"season.toml, country, 5000: not a known setting. Known names: {SETTINGS}, ...."),
     case("EURO", "season.toml", "EUR", "EURO",
          "season.toml, currency, 'EURO': not a currency code. Write its three capital letters, such as EUR."),
     case("a date for the first week", "season.toml", '"2026-W40"', "2026-10-01",

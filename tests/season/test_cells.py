@@ -133,7 +133,7 @@ def test_cells_in_order_may_be_equal_or_empty() -> None:
 @pytest.mark.parametrize("tiny", [1e-307, 1e-9, "1e-307"])
 @pytest.mark.parametrize("column", ["minutes", "minutes_per_vessel"])
 def test_minutes_are_none_or_can_be_meant(column: str, tiny: object) -> None:
-    """Of 1e-307 minutes a vessel, more vessels than any number fit into an hour (issue 17, point 18)."""
+    """Of 1e-307 minutes a vessel, more vessels than any number fit into an hour."""
     kind = type("Timed", (Row,), {"__annotations__": {column: Minutes}})
     assert refused(kind, **{column: tiny}).endswith("too small to be meant. Write 0, or at least 0.000001.")
     assert getattr(kind(**{column: 0}), column) == 0

@@ -1,4 +1,4 @@
-"""What is odd in the tables of a season is warned of, not refused; sound seasons are silent (issue 17, point 17)."""
+"""What is odd in the tables of a season is warned of, not refused; sound seasons are silent."""
 
 import warnings
 from collections.abc import Callable

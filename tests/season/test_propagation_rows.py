@@ -641,7 +641,7 @@ def test_a_variety_with_stages_of_its_own_is_entered_at_one_of_these(season: Sea
 
 
 def test_a_rate_and_a_total_that_contradict_each_other_are_reported_with_both():
-    """Issue 17: banana 'Nanicao' at 2.1 a subculture makes 86 of one explant in six, and not the 189 printed."""
+    """Banana 'Nanicao' at 2.1 a subculture makes 86 of one explant in six, and not the 189 printed."""
     text = refused(nursery, {"multiplication": 2.1, "total": "189 after 6", "most_cycles": 6})
     assert text.startswith("cultures, row ")
     assert text.endswith(

@@ -327,7 +327,6 @@ def test_the_text_names_the_first_three_inputs_of_the_table():
 
 @pytest.mark.parametrize(("answer", "target"), [("margin", 280), ("chance", 200)])
 def test_the_error_of_a_swing_and_of_two_is_the_spread_over_seeds(answer, target):
-    """Point 7 of issue 17."""
     made, asked = plan_of(losses(3), target=target), {"orders": ORDER, "answer": answer, "draws": 128}
     found = [what_drives(made, **asked, seed=seed) for seed in range(1, 65)]
     names = [f"s{i} survival of crop" for i in range(3)]
@@ -341,14 +340,14 @@ def test_the_error_of_a_swing_and_of_two_is_the_spread_over_seeds(answer, target
 
 
 def test_an_input_that_may_matter_as_much_is_said_to():
-    """Point 7 of issue 17: two stages that lose alike differ by the draws alone."""
+    """Two stages that lose alike differ by the draws alone."""
     route = [stage(name, **beta_spread(A, B)) for name in ("one", "two")]
     text = str(what_drives(plan_of(route, target=240), orders=ORDER, draws=64, seed=1))
     assert text.endswith("(which may matter as much).")
 
 
 def test_inputs_whose_swings_are_within_their_errors_are_not_named():
-    """Point 7 of issue 17: hardly any plant is lost, and the target is met in any case."""
+    """Hardly any plant is lost, and the target is met in any case."""
     route = [stage("one", survival=0.95, survival_sd=0.01), stage("two", survival=0.95, survival_sd=0.001)]
     drivers = what_drives(plan_of(route, target=300), orders=ORDER, answer="chance", draws=64, seed=1)
     assert drivers.table()["swing"].max() < 0.005

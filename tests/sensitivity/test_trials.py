@@ -436,7 +436,7 @@ def test_of_many_orderable_quantities_some_sixty_are_compared_up_to_what_can_pay
 
 
 def test_the_stated_error_is_the_spread_of_the_value_over_seeds():
-    """Issue 17: it was 1.8 times too large and more. 30 seeds know a spread to 13 %: four of these are allowed."""
+    """Thirty seeds know a spread to 13 %: four of these are allowed."""
     share = {"survival_level": "belief 0.6 batch 0.4"}
     rows = [stage("acclimatisation", **beta_spread(5, 2), **share), stage("grading", **beta_spread(9, 2), **share)]
     plan = doubtful(5, 2, sale_price=8, stages=rows)
@@ -448,7 +448,7 @@ def test_the_stated_error_is_the_spread_of_the_value_over_seeds():
 
 
 def test_a_trial_whose_value_is_within_its_error_says_none_and_changes_no_order():
-    """Issue 17: it said worth 0 EUR (± 0 EUR) and then named orders that change."""
+    """It is not called worth 0 EUR (± 0 EUR), and no orders that change follow."""
     offers = [offer(unit_price=0.5, minimum=50, multiple=50)]
     trial = tried(doubtful(80, 20, sale_price=5, price_list=offers, level="belief 0.1 batch 0.9"), 2, draws=64)
     assert 0 <= trial.evsi < 0.5

@@ -130,7 +130,7 @@ def test_through_a_link_nothing_outside_is_written(plan: Plan, tmp_path: Path, n
 
 @pytest.mark.parametrize("name", WRITERS)
 def test_a_name_that_no_file_can_have_is_refused_by_its_name(plan: Plan, tmp_path: Path, name: str) -> None:
-    for home in (tmp_path, tmp_path / "new"):  # issue 17
+    for home in (tmp_path, tmp_path / "new"):
         said = refusal(lambda home=home: WRITERS[name](plan, home / f"a\0{name}"))
         assert said == f"file, 'a\\x00{name}': no file can have this name. Choose another name."
         said = refusal(lambda home=home: WRITERS[name](plan, home / f"{'a' * 300}{name}"))

@@ -179,7 +179,7 @@ def test_plants_that_entered_on_two_days_have_done_parts_of_their_stage():
     assert found.std() == pytest.approx(spread, rel=0.08)
 
 
-@pytest.mark.parametrize("name", ["arrival", "unboxing"])  # issue 17: whatever its name
+@pytest.mark.parametrize("name", ["arrival", "unboxing"])  # whatever its name
 def test_arrival_is_behind_what_was_received_unless_it_is_the_only_stage(name):
     found = numbers([stage(name, survival=0.5), stage("grading", survival=0.8)])
     assert abs(found.mean() - 80) < 5 * (16 / DRAWS) ** 0.5

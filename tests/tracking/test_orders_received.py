@@ -1,4 +1,4 @@
-"""What was ordered and not yet arrived, and what arrived, against books kept plant by plant (issue 17, point 11)."""
+"""What was ordered and not yet arrived, and what arrived, against books kept plant by plant."""
 
 from datetime import date, timedelta
 

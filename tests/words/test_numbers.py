@@ -142,7 +142,7 @@ def test_an_upper_bound_is_rounded_up(number, error, text):
     ],
 )
 def test_a_number_has_its_figures_and_no_power_of_ten(number, most, text):
-    """Issue 17: 2.24e+03 m², demand about 5e+04."""
+    """Never 2.24e+03 m², or a demand of about 5e+04."""
     assert figures(number, most) == text
 
 
@@ -189,7 +189,6 @@ def test_nothing_is_none_and_not_0_or_fewer():
     ],
 )
 def test_one_more_unit_is_worth_a_number_only_beyond_its_error_and_the_gap(amount, error, available, gap, text):
-    """Point 7 of issue 17."""
     assert unit_worth(amount, error=error, available=available, gap=gap, currency="EUR") == text
 
 

@@ -131,7 +131,6 @@ def test_what_charts_of_the_page_say():
 
 
 def test_a_loss_below_twice_its_error_is_none_that_can_be_seen():
-    """Point 7 of issue 17."""
     none = "none that can be seen"
     cases = [(1_234.5, 9, "1,234"), (3.0, 1.6, none), (0.4, 0.0, none), (-8.0, 2.0, "-8")]
     assert [words.loss(amount, error) for amount, error, _ in cases] == [text for *_, text in cases]

@@ -60,7 +60,6 @@ def test_the_input_an_answer_is_most_sensitive_to_is_named_with_both_ends():
 
 
 def test_an_answer_may_be_sensitive_to_nothing_that_can_be_seen():
-    """Point 7 of issue 17."""
     text = "The expected margin (781 EUR) is not sensitive to any input, as far as can be seen."
     assert words.no_drivers(answer="margin", base=781.2, currency="EUR") == text
 
@@ -125,7 +124,7 @@ def test_a_scenario_says_how_much_more_or_less_it_earns():
 
 @pytest.mark.parametrize(("difference", "error"), [(3, 2), (-3, 1.5), (0.4, 0.1)])
 def test_a_difference_within_its_error_is_said_to_be_none_that_can_be_seen(difference, error):
-    """Issue 17: scenario B earned 3 EUR more."""
+    """Scenario B earned 3 EUR more."""
     text = words.margins(difference=difference, error=error, p5=-60, p95=70, better=0.5, currency="EUR")
     assert text == (
         "No difference in the average margin can be seen (90 % range of scenario B less A -60 to 70 EUR); scenario B "
