@@ -48,6 +48,8 @@ class Promises:
 
     def __init__(self, rows: Sequence[Promise], shares: Plants, there: Plants) -> None:
         self._rows, self._shares, self._there = sorted(rows, key=lambda row: -row.level), shares, there
+        self._come = [np.cumsum(row.asked, axis=0) for row in self._rows]
+        self._due = [_due(come, row.row.waits) for come, row in zip(self._come, self._rows, strict=True)]
 
     def __bool__(self) -> bool:
         return bool(self._rows)
@@ -57,7 +59,8 @@ class Promises:
 
         Notes
         -----
-        The number there in a week is taken as normal, given the draw; the week in which plants are scarcest decides.
+        The number there in a week is taken as normal, given the draw; the week in which plants are scarcest decides:
+        the last one in which a buyer waits.
         """
         return [float(ndtr(near).mean()) for near, *_ in self._near(plants)]
 
@@ -71,12 +74,17 @@ class Promises:
             share = self._shares.ready[at] - self._shares.past[at]
             variance += number * share * (1 - share)
         gone, slack = np.zeros(ready.shape[1]), np.full((len(self._rows), *ready.shape), np.inf)
+        closed = np.zeros((len(self._rows), ready.shape[1]))  # buyers who are served or have left
         for t in range(len(ready)):
             gone = np.maximum(gone, past[t])
-            for at, row in enumerate(self._rows):
+            for at, (come, due) in enumerate(zip(self._come, self._due, strict=True)):
+                before = due[t - 1] if t else np.zeros(due.shape[1])
+                closed[at] = np.maximum(closed[at], before)
                 left = ready[t] - gone
-                slack[at, t] = np.where(row.asked[t] > 0, left - row.asked[t], np.inf)
-                gone = gone + np.minimum(left, row.asked[t])
+                slack[at, t] = np.where(due[t] > before, closed[at] + left - due[t], np.inf)
+                given = np.minimum(left, come[t] - closed[at])
+                closed[at] += given
+                gone = gone + given
         deviation = np.sqrt(np.maximum(variance, 1e-9))
         found = []
         for row, over in zip(self._rows, slack, strict=True):
@@ -110,7 +118,8 @@ class Promises:
         """Return the exact chance, given the draws, of the only promise, of one week; else the one found."""
         weeks = np.flatnonzero(self._rows[at].asked.any(axis=1))
         whole = all(float(number).is_integer() for number in plants.values())
-        if len(self._rows) > 1 or weeks.size != 1 or not whole or not plants or self._there.ready.any():
+        alone = len(self._rows) == 1 and weeks.size == 1 and not self._rows[at].row.waits
+        if not alone or not whole or not plants or self._there.ready.any():
             return chance
         shares = [self._shares.ready[way, weeks[0]] - self._shares.past[way, weeks[0]] for way in plants]
         return float(sum_at_least(self._rows[at].needed, [int(n) for n in plants.values()], shares).mean())
@@ -151,3 +160,11 @@ class Promises:
 
     def _kept_at(self, plants: Mapping[int, float], at: int, times: float, level: float) -> bool:
         return self.chances({way: times * number for way, number in plants.items()})[at] >= level
+
+
+def _due(come: Array, waits: int) -> Array:
+    """Return the buyers who leave by the end of each week if they are not served; those left at last leave then."""
+    due = np.zeros_like(come)
+    due[waits:] = come[: max(len(come) - waits, 0)]
+    due[-1] = come[-1]
+    return due
