@@ -10,22 +10,20 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from forecast.errors import ForecastError, OutOfReach, Refused
+from forecast.errors import ForecastError, OutOfReach
 from forecast.executors import at_once
 from forecast.growth.blocks import check_room, numbers_of_batch
 from forecast.growth.simulation import COORDINATES
-from forecast.ordering.order import order_of
 from forecast.ordering.price_breaks import PriceList
-from forecast.ordering.trial_orders import Case
 from forecast.planning.exchange import improved
 from forecast.planning.master import Duals, MasterProblem, Relaxation
+from forecast.planning.out_of_reach import refuse_promises
 from forecast.planning.pricing import PricingProblem
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
 from forecast.words import orders as words
 from forecast.words.orders import floor_out_of_reach
 from forecast.worth.columns import AREA_DRAWS, Aim, Column, Ways
-from forecast.worth.promises import Missed
 
 Callback = Callable[[float, float, float], None]
 
@@ -138,7 +136,7 @@ def best_plan(
     problems = tuple(
         at_once(lambda one: PricingProblem(one[0], Ways(season, streams, one[1], aim=aim)), enumerate(names))
     )
-    _refuse_promises(season, problems)
+    refuse_promises(season, streams, problems, aim)
     best.short = sum(problem.ways.all_short for problem in problems)
     required = frozenset(problem.item for problem in problems if problem.ways.promises)
     master = MasterProblem(season, streams.draws, floor, items=len(problems), required=required)
@@ -158,32 +156,6 @@ def best_plan(
     if not math.isfinite(best.value) or shortfall:
         raise OutOfReach(floor_out_of_reach(float(floor or 0.0), shortfall, season.currency))
     return best.solution(master, problems, root.duals)
-
-
-def _refuse_promises(season: Season, problems: Sequence[PricingProblem]) -> None:
-    """Refuse promises that no order keeps, each with the best chance that any gives it."""
-    faults = []
-    for problem in problems:
-        name = problem.ways.variety
-        if not problem.ways.promises:
-            continue
-        if not season.price_lines(name):
-            faults.append(words.no_lab(variety=name))
-        elif missed := problem.out_of_reach():
-            faults += [_why(season, problem.ways, one) for one in missed]
-    if faults:
-        raise OutOfReach("\n".join(faults))
-
-
-def _why(season: Season, ways: Ways, missed: Missed) -> str:
-    """Return why no order keeps a promise: of one week, what would help; else the chance of the largest orders."""
-    (row, *others) = season.targets_of(ways.variety)
-    if not others and row.last == row.week and not row.waits and row.promised_share is None:
-        try:
-            order_of(Case(season, ways.streams, row, 1))
-        except (OutOfReach, Refused) as error:
-            return str(error)
-    return words.promise_out_of_reach(variety=ways.variety, **vars(missed))
 
 
 def check_plan(season: Season, draws: int) -> None:

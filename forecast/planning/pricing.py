@@ -14,7 +14,7 @@ from forecast.season.price_list import PriceLine
 from forecast.streams import Array
 from forecast.worth.columns import Column, Way, Ways
 from forecast.worth.planes import Mixture, Pieces, Planes, Relaxation, Sets, grown
-from forecast.worth.promises import Missed
+from forecast.worth.promises import Reach
 
 Plants = Mapping[int, int]  # of each way, by its place
 Room = Sequence[tuple[Array, float]]
@@ -87,9 +87,9 @@ class PricingProblem:
         self._weights: tuple[Array, Array, Array] | None = None
         self.excess = 0.0  # by how much what was found was above a plane
 
-    def out_of_reach(self) -> list[Missed]:
-        """Return the promises that no order keeps."""
-        return self.ways.promises.missed({at: float(most) for at, most in enumerate(self._limits)})
+    def reach(self, times: float = 1.0) -> list[Reach]:
+        """Return what the largest orders, or so many times as many plants, reach of each promise."""
+        return self.ways.promises.reach({at: times * float(most) for at, most in enumerate(self._limits)})
 
     def _whole(self, at: int) -> Iterator[_Piece]:
         """Return the orderable quantities of a way, in pieces."""

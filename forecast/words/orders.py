@@ -498,10 +498,36 @@ def limits_short(shortfalls: Mapping[str, float], currency: str) -> str:
     )
 
 
-def promise_out_of_reach(*, variety: str, week: Week, level: float, chance: float) -> str:
-    """Return that no order keeps a promise, and the chance [0 to 1] that the largest orders give it."""
-    best = f"The largest orders keep it in {percent(chance)} % of seasons."
-    return f"No order of {variety} meets the target of {week} with a chance of {percent(level)} %. {best}"
+def promise_out_of_reach(
+    *, variety: str, target: int, share: float | None, first: Week, last: Week, level: float
+) -> str:
+    """Return that no order meets a target, or a share of it, with the chance that it asks for."""
+    number = f"the target of {target:,}" if share is None else f"{percent(share)} % of the target of {target:,}"
+    return f"No order of {variety} meets {number}, {span(first, last)}, in {of_20(level)} seasons."
+
+
+def would_reach(
+    *, level: float, chance: float, waits: tuple[int, float] | None, share: tuple[float, float] | None, longest: int
+) -> str:
+    """Return which of more plants, waiting buyers or a smaller share would help a target to be met at its level.
+
+    `chance` is the most that any number of plants gives it; `waits` are the fewest weeks of waiting with which the
+    largest orders meet it, and `share` is the largest share that they meet, each with its chance: None if none does.
+    Up to `longest` weeks were tried.
+    """
+    as_it_is = "slightly fewer" if of_20(chance) == of_20(level) else seasons(chance)
+    found = [f"More plants do not help: the largest orders meet it in {as_it_is}."]
+    if chance >= level:
+        found = [f"Only orders many times as large as the demand meet it, in {seasons(chance)}: no plan holds them."]
+    if waits:
+        found.append(f"They meet it in {seasons(waits[1])} if buyers wait {counted(waits[0], 'week')}.")
+    else:
+        found.append(f"Waiting does not help: {counted(longest, 'week')} are not enough.")
+    if share:
+        found.append(f"They meet {percent(share[0])} % of the number in {seasons(share[1])}.")
+    else:
+        found.append("A smaller share does not help.")
+    return " ".join(found)
 
 
 def floor_out_of_reach(floor: float, shortfall: float, currency: str) -> str:

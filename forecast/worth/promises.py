@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -13,7 +12,6 @@ from forecast.growth.summaries import sum_at_least
 from forecast.rounding import reaches
 from forecast.season.targets import Target
 from forecast.streams import Array
-from forecast.weeks import Week
 from forecast.worth.concave import Plants
 
 _SLACK = 0.998  # of the plants at which a promise is just kept: with fewer each is looked at
@@ -34,13 +32,17 @@ class Promise(NamedTuple):
     level: float
 
 
-@dataclass(frozen=True)
-class Missed:
-    """A promise that no order keeps: its week and level, and the chance that the largest orders give it."""
+class Reach(NamedTuple):
+    """What some orders reach of a promised row: the chance that it asks for, and the one that they give it."""
 
-    week: Week
+    row: Target
     level: float
     chance: float
+
+    @property
+    def kept(self) -> bool:
+        """Whether they keep it."""
+        return self.chance >= self.level
 
 
 class Promises:
@@ -100,10 +102,14 @@ class Promises:
         """Return whether all promises are kept."""
         return self._missed(plants) is None
 
-    def missed(self, plants: Mapping[int, float], short: float = 0.0) -> list[Missed]:
-        """Return the promises that are not kept, by more than `short` of their chance."""
+    def reach(self, plants: Mapping[int, float]) -> list[Reach]:
+        """Return what some plants of each way reach of each promise."""
         chances = zip(self._rows, self.chances(plants), strict=True)
-        return [Missed(row.row.week, row.level, chance) for row, chance in chances if chance < row.level - short]
+        return [Reach(row.row, row.level, chance) for row, chance in chances]
+
+    def missed(self, plants: Mapping[int, float], short: float = 0.0) -> bool:
+        """Return whether any promise is not kept, by more than `short` of its chance."""
+        return any(one.chance < one.level - short for one in self.reach(plants))
 
     def _missed(self, plants: Mapping[int, float]) -> int | None:
         """Return the first promise that is not kept; None if all are."""

@@ -412,3 +412,29 @@ def test_what_a_service_level_counts_a_missing_plant_for_is_a_line_a_target():
     ]
     many = words.short_prices([row | known] * 30, (0.8, 0.9), "EUR").splitlines()
     assert (len(many), many[-1]) == (15, "And 17 more: table() lists all.")
+
+
+def test_what_would_help_a_promise_names_each_of_the_three():
+    most, known = {"level": 0.9, "chance": 0.62}, {"longest": 9}
+    helps = words.would_reach(**most, **known, waits=(3, 0.96), share=(0.85, 0.93))
+    assert helps == (
+        "More plants do not help: the largest orders meet it in about 12 of 20 simulated seasons. They meet it in "
+        "about 19 of 20 simulated seasons if buyers wait 3 weeks. They meet 85 % of the number in about 19 of 20 "
+        "simulated seasons."
+    )
+    none = words.would_reach(level=0.9, chance=0.89, **known, waits=None, share=None)
+    assert none == (
+        "More plants do not help: the largest orders meet it in slightly fewer. Waiting does not help: 9 weeks are not "
+        "enough. A smaller share does not help."
+    )
+    far = words.would_reach(level=0.9, chance=0.94, **known, waits=None, share=None)
+    assert far.startswith(
+        "Only orders many times as large as the demand meet it, in about 19 of 20 simulated seasons: "
+    )
+
+
+def test_a_promise_out_of_reach_is_named_with_its_number_weeks_and_level():
+    known = {"variety": "A", "target": 1200, "first": Week(2027, 20), "last": Week(2027, 22)}
+    assert words.promise_out_of_reach(**known, share=0.9, level=0.8) == (
+        "No order of A meets 90 % of the target of 1,200, 17 May to 31 May 2027 (W20 to W22), in 16 of 20 seasons."
+    )
