@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import (
     BrokenExecutor,
     CancelledError,
@@ -121,9 +121,3 @@ def in_parts(draws: int, work: Callable[[slice], None]) -> None:
         return
     with ThreadPoolExecutor(2) as pool:  # most of the time is spent in large arrays
         list(pool.map(work, parts))
-
-
-def at_once(work: Callable[[_Item], _Result], items: Iterable[_Item]) -> list[_Result]:
-    """Return what a function makes of each item, two at a time: most of the time is spent in large arrays."""
-    with ThreadPoolExecutor(2) as pool:
-        return list(pool.map(work, items))

@@ -119,6 +119,18 @@ class Buyers:
         some = [at for at, row in enumerate(self.rows) if week in row.open]
         return iter(sorted(some, key=lambda at: (-(self.rows[at].target.promised or 0), -self.rows[at].price(week))))
 
+    def between(self, weeks: slice) -> Buyers:
+        """Return the same with weeks numbered from the first of some, which hold all in which anybody buys."""
+        rows = tuple(
+            replace(
+                row,
+                first=row.first - weeks.start,
+                open=range(row.open.start - weeks.start, row.open.stop - weeks.start),
+            )
+            for row in self.rows
+        )
+        return replace(self, rows=rows, due=self.due[weeks], aged=None if self.aged is None else self.aged[weeks])
+
     def part(self, draws: slice) -> Buyers:
         """Return the same for some of the draws."""
         return self if draws == _EVERY else self._changed(lambda demand: demand[:, draws])
@@ -230,7 +242,9 @@ def buyers_of(season: Season, streams: Streams, variety: str, batches: Sequence[
     return Buyers(tuple(rows), np.cumsum(due), life, aged_of(season, batches))
 
 
-def sell(ready: NDArray[Any], buyers: Buyers, foreseen: Array | None = None) -> Sold:
+def sell(
+    ready: NDArray[Any], buyers: Buyers, foreseen: Array | None = None, past: NDArray[Any] | None = None
+) -> Sold:  # fmt: skip
     """Sell the plants of a variety, week by week, in every draw.
 
     Parameters
@@ -242,6 +256,9 @@ def sell(ready: NDArray[Any], buyers: Buyers, foreseen: Array | None = None) -> 
     foreseen
         Plants that are expected to have become ready by each week, shape (weeks,): what is known when
         plants are held back. The mean of `ready` if not given.
+    past
+        Plants that are past their sale window by each week, shape (weeks, draws). If not given, those that were ready
+        as long before, and those of `buyers` that are too old.
 
     Notes
     -----
@@ -251,7 +268,8 @@ def sell(ready: NDArray[Any], buyers: Buyers, foreseen: Array | None = None) -> 
     ready until then, but no more than those on hand that are still in grade; the most of these.
     """
     foreseen = np.asarray(ready.mean(axis=1)) if foreseen is None and buyers.holds else foreseen
-    past, gone = earlier(ready, buyers.saleable_weeks, buyers.aged), np.zeros(ready.shape[1])
+    past = earlier(ready, buyers.saleable_weeks, buyers.aged) if past is None else past
+    gone = np.zeros(ready.shape[1])
     before, after = np.empty(ready.shape), np.empty(ready.shape)
     closed = [np.zeros(ready.shape[1]) for _ in buyers.rows]  # buyers who have been served or do not wait any more
     plants = tuple(np.zeros((len(row.open), ready.shape[1])) for row in buyers.rows)

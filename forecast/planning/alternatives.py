@@ -74,7 +74,7 @@ def errors(season: Season, solution: Solution, changes: Sequence[Change], stream
     Both plans are valued in the same draws, again and again in others. Freight is the same in all.
     """
     columns = {one.key: one for change in changes for one in (change.column, change.instead) if one is not None}
-    aim: Aim = "cost" if solution.master.required == frozenset(range(solution.master.items)) else "margin"
+    aim: Aim = solution.problems[0].ways.aim if solution.problems else "margin"
     lost = []
     for other in repeats(streams):
         found = _worths(season, list(columns.values()), other, aim)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import time
+import warnings
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -11,14 +12,16 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from forecast.errors import ForecastError, OutOfReach
-from forecast.executors import at_once
 from forecast.growth.blocks import check_room, numbers_of_batch
-from forecast.growth.simulation import COORDINATES
+from forecast.growth.simulation import COORDINATES, outcome_of
 from forecast.ordering.price_breaks import PriceList
+from forecast.ordering.shipments import bill, placed
 from forecast.planning.exchange import improved
+from forecast.planning.limits import Base
 from forecast.planning.master import Duals, MasterProblem, Relaxation
 from forecast.planning.out_of_reach import refuse_promises
 from forecast.planning.pricing import PricingProblem
+from forecast.resources.money_flow import cash_flow
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
 from forecast.words import orders as words
@@ -33,6 +36,7 @@ _PARTS = 8  # of the draws, of which the error of a shadow price is found
 MOST_ROUNDS = _ROUNDS + _WHOLES + 1  # of a search, each of which is reported
 _COLUMNS = 200  # of a variety
 _CENT = 0.01
+_RAISED = 4  # times that levels of promises, and the minimum of the worst tenth, are raised
 _CHANGES = (0.8, 0.95, 0.99, 1.01, 1.05, 1.25)  # times an order, tried to reach a minimum
 _WHOLE = 0.99  # a larger part of a column is all of it
 _TRIED = 6  # candidates of a variety for the room that others leave
@@ -133,13 +137,12 @@ def best_plan(
     """
     best = Incumbent(time_limit, gap, callback)
     names = [name for name in season.targeted if aim == "cost" or season.price_lines(name)]
-    problems = tuple(
-        at_once(lambda one: PricingProblem(one[0], Ways(season, streams, one[1], aim=aim)), enumerate(names))
-    )
+    problems = tuple(PricingProblem(at, Ways(season, streams, name, aim=aim)) for at, name in enumerate(names))
     refuse_promises(season, streams, problems, aim)
-    best.short = sum(problem.ways.all_short for problem in problems)
-    required = frozenset(problem.item for problem in problems if problem.ways.promises)
-    master = MasterProblem(season, streams.draws, floor, items=len(problems), required=required)
+    best.short = sum(problem.ways.all_short - float(problem.ways.base.worth.mean()) for problem in problems)
+    required = frozenset(problem.item for problem in problems if problem.required)
+    base = _base(season, streams, aim)
+    master = MasterProblem(season, streams.draws, floor, base, items=len(problems), required=required)
     best.take(master, ())
     root = _root(master, problems, best)
     if root is None:
@@ -155,7 +158,47 @@ def best_plan(
         raise OutOfReach(words.limits_short(lacks, season.currency) if lacks else words.NOT_IN_TIME)
     if not math.isfinite(best.value) or shortfall:
         raise OutOfReach(floor_out_of_reach(float(floor or 0.0), shortfall, season.currency))
+    _keep_elsewhere(master, problems, best, root, streams)
     return best.solution(master, problems, root.duals)
+
+
+def _keep_elsewhere(
+    master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent, root: Relaxation, streams: Streams
+) -> None:
+    """Ask for more of what the best plan does not keep on fresh draws, until it does.
+
+    The bound stays that on all plans which keep as much as was promised on the draws of the search.
+    """
+    looked_at = list(problems)
+    for _ in range(_RAISED):
+        shipments = [shipment for column in best.chosen for shipment in column.shipments]
+        looked_at = [one for one in looked_at if one.ask_more(master.season, shipments, streams)]
+        lacks = master.lift(shipments, streams)
+        if not (looked_at or lacks) or best.left <= 0:
+            return
+        again = Incumbent(best.left, best.gap, best.callback, bound=best.bound, short=best.short)
+        raised = {problem.item for problem in looked_at}
+        master.remove(lambda one: one.item in raised and not problems[one.item].keeps(one))  # noqa: B023
+        _completed(master, problems, root, again, [one for one in best.chosen if one.item not in raised])
+        again.take(master, improved(master, again.chosen, again.value)[0])
+        complete = master.required <= {one.item for one in master.columns}
+        if complete and (lacks or not math.isfinite(again.value)):
+            _choose(master, problems, relaxation(master), again)
+        if not math.isfinite(again.value):
+            warnings.warn(words.NOT_ON_FRESH_DRAWS, stacklevel=5)
+            return
+        best.value, best.chosen = again.value, again.chosen
+
+
+def _base(season: Season, streams: Streams, aim: Aim) -> Base:
+    """Return what plants on hand, and orders that are placed, earn and take."""
+    ordered = placed(season)
+    if not (ordered or season.on_hand):
+        return Base()
+    outcome = outcome_of(season, [one.delivery for one in ordered], streams)
+    area = outcome.drawn.area()[0][..., :AREA_DRAWS]
+    margin = cash_flow(outcome).margin if aim == "margin" else 0.0
+    return Base(margin, area.reshape(-1, area.shape[-1]), bill(ordered).total)
 
 
 def check_plan(season: Season, draws: int) -> None:
@@ -235,7 +278,7 @@ def _price(
 ) -> int:
     """Price all varieties at some duals, tighten the bound, and add columns; return how many are new."""
     close = best.gap / 8 * abs(best.bound) / len(problems) if math.isfinite(best.bound) else 0.0
-    priced = at_once(lambda one: one.solve(duals, master, close, within), problems)
+    priced = [one.solve(duals, master, close, within) for one in problems]
     best.bound = min(best.bound, master.bound([solved.most for solved in priced], duals))
     return sum(
         master.add(problem.column(plants))
@@ -280,7 +323,8 @@ def _choose(master: MasterProblem, problems: Sequence[PricingProblem], root: Rel
 def _fill(master: MasterProblem, problems: Sequence[PricingProblem], root: Relaxation, best: Incumbent) -> None:
     """Replace the deliveries of one variety after another by the best in the room that the others leave."""
     if _binds(root.duals):
-        _completed(master, problems, root, best)
+        whole = [one for one, part in zip(master.columns, root.parts.tolist(), strict=False) if part > _WHOLE]
+        _completed(master, problems, root, best, whole)
     waiting, tries = list(problems) if math.isfinite(best.value) and _binds(root.duals) else [], 10 * len(problems)
     while waiting and best.open and tries:
         problem, tries = waiting.pop(0), tries - 1
@@ -298,9 +342,11 @@ def _fill(master: MasterProblem, problems: Sequence[PricingProblem], root: Relax
             waiting = [other for other in problems if other is not problem]
 
 
-def _completed(master: MasterProblem, problems: Sequence[PricingProblem], root: Relaxation, best: Incumbent) -> None:
-    """Take the whole columns of the linear program, and for each other variety the best in the room that is left."""
-    start = [one for one, part in zip(master.columns, root.parts.tolist(), strict=False) if part > _WHOLE]
+def _completed(
+    master: MasterProblem, problems: Sequence[PricingProblem], root: Relaxation, best: Incumbent, some: Sequence[Column]
+) -> None:
+    """Take some columns, and for each other variety the best in the room that is left."""
+    start = [*some]
     for problem in problems:
         if problem.item in {one.item for one in start}:
             continue

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -17,31 +18,44 @@ from forecast.worth.columns import AREA_DRAWS, Column, Way
 EXACT = 1e-6  # of a limit, by which it may be missed
 
 
+class Base(NamedTuple):
+    """What plants on hand, and orders that are placed, earn, take and are paid for before anything else is ordered."""
+
+    margin: Array | float = 0.0  # shape (draws,) [currency]
+    area: Array | float = 0.0  # shape (places * weeks, draws) [m²]
+    paid: float = 0.0  # to labs and carriers [currency]
+
+
 @dataclass(eq=False)
 class Limits:
-    """Budget and benches of a season, and the minimum of the mean margin in the worst tenth of draws, if any."""
+    """Budget and benches of a season, and the minimum of the mean margin in the worst tenth of draws, if any.
+
+    All of it is what the plants leave that are there in any case; a place that is overfull with these takes no others.
+    """
 
     season: Season
     draws: int
     floor: float | None = None
+    base: Base | None = None
 
     def __post_init__(self) -> None:
-        season = self.season
-        self.area_draws = min(self.draws, AREA_DRAWS)
+        season, self.before = self.season, self.base or Base()
+        self.area_draws = np.shape(self.before.area)[-1] if np.ndim(self.before.area) else min(self.draws, AREA_DRAWS)
         self.even = np.full(self.draws, 1 / self.draws)
         weeks = [season.first_week + i for i in range(season.weeks)]
         self.benches = np.array([season.bench(place, week) for place in season.place_names for week in weeks])
-        self.budget = math.inf if season.budget is None else season.budget
+        self.benches = np.maximum(self.benches, self.fullest(self.area(())))
+        self.budget = math.inf if season.budget is None else max(season.budget - self.before.paid, 0.0)
 
     def area(self, columns: Sequence[Column], parts: Array | None = None) -> Array:
-        """Return the area that columns, or parts of them, stand on, shape (places * weeks, draws) [m²]."""
+        """Return the area that columns, or parts of them, stand on with all others, shape (places * weeks, draws)."""
         parts = np.ones(len(columns)) if parts is None else parts
         some = [(part, one) for part, one in zip(parts, columns, strict=True) if part > 1e-9]
         plants: dict[Way, float] = {}
         for part, column in some:
             for way, quantity in column.plants.items():
                 plants[way] = plants.get(way, 0.0) + part * quantity
-        found = np.zeros((len(self.benches), self.area_draws))
+        found = np.zeros((len(self.benches), self.area_draws)) + self.before.area
         for way, number in plants.items():
             found += number * way.area
         for part, column in some:
@@ -56,12 +70,16 @@ class Limits:
     def margin(self, columns: Sequence[Column], parts: Array | None = None) -> Array:
         """Return the margin of columns in every draw, freight included [currency]; of parts, as if boxes could be."""
         if parts is None:
-            return np.asarray(sum((one.margin for one in columns), np.zeros(self.draws)) - self.freight(columns))
+            return np.asarray(sum((one.margin for one in columns), self.margin_before()) - self.freight(columns))
         some = [(part, one) for part, one in zip(parts, columns, strict=True) if part > 1e-9]
-        total = np.zeros(self.draws)
+        total = self.margin_before()
         for part, column in some:
             total += part * column.margin
         return np.asarray(total - self.freight([one for _, one in some], np.array([part for part, _ in some])))
+
+    def margin_before(self) -> Array:
+        """Return what is earned in any case in every draw, shape (draws,) [currency]."""
+        return np.zeros(self.draws) + self.before.margin
 
     def freight(self, columns: Sequence[Column], parts: Array | None = None) -> float:
         """Return the freight [currency] of columns; of parts of columns, as the linear program counts it."""

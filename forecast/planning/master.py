@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -13,10 +13,11 @@ from scipy.optimize import linprog
 
 from forecast.errors import ForecastError
 from forecast.growth.summaries import tenth, worst_seasons
-from forecast.ordering.shipments import Box
-from forecast.planning.limits import EXACT, Limits
+from forecast.ordering.shipments import Box, Shipment
+from forecast.planning.fresh_draws import worst_tenth_missed
+from forecast.planning.limits import EXACT, Base, Limits
 from forecast.planning.milp import solve
-from forecast.streams import Array
+from forecast.streams import Array, Streams
 from forecast.worth.columns import Column, Way
 
 _PENALTY = 100.0  # units of expected margin for each unit that the worst tenth lacks of its floor
@@ -28,7 +29,7 @@ class Cut(NamedTuple):
 
     row: int  # place and week
     draws: NDArray[np.intp]
-    bench: float
+    bench: float  # what others leave of it [m²]
 
 
 class Duals(NamedTuple):
@@ -76,6 +77,7 @@ class MasterProblem(Limits):
 
     def __post_init__(self) -> None:
         super().__post_init__()
+        self._asked = self.floor  # before it was raised
         self._known: set[tuple[object, ...]] = set()
         self._areas: dict[tuple[Way, int], float] = {}
         self._freed: dict[tuple[tuple[object, ...], int], float] = {}
@@ -88,10 +90,26 @@ class MasterProblem(Limits):
             self.columns.append(column)
         return new
 
+    def remove(self, gone: Callable[[Column], bool]) -> None:
+        """Take columns out."""
+        self.columns = [one for one in self.columns if not gone(one)]
+        self._known = {one.key for one in self.columns}
+
+    def lift(self, shipments: Sequence[Shipment], streams: Streams) -> bool:
+        """Raise the floor by what shipments lack of it on fresh draws; return whether they do."""
+        if self.floor is None or self._asked is None:
+            return False
+        lacks = worst_tenth_missed(self.season, shipments, self._asked, streams)
+        self.floor += lacks
+        return lacks > 0
+
     def part(self, at: int, parts: int) -> MasterProblem:
         """Return the same problem on one of some parts of the draws, which are alike in size."""
         mine, areas = (slice(at * size // parts, (at + 1) * size // parts) for size in (self.draws, self.area_draws))
-        found = MasterProblem(self.season, mine.stop - mine.start, self.floor, items=self.items, required=self.required)
+        base = Base(self.margin_before()[mine], self.area(())[:, areas], self.before.paid)
+        found = MasterProblem(
+            self.season, mine.stop - mine.start, self.floor, base, items=self.items, required=self.required
+        )
         ways: dict[Way, Way] = {}
         for one in self.columns:
             for way in one.plants:
@@ -99,7 +117,6 @@ class MasterProblem(Limits):
             plants = {ways[way]: number for way, number in one.plants.items()}
             of = one.margin[mine], one.worth[mine], one.freed[:, areas]
             found.add(Column(one.item, plants, *of, one.freed_at))
-        found.area_draws = areas.stop - areas.start
         return found
 
     # The program
@@ -125,7 +142,7 @@ class MasterProblem(Limits):
         for at, cut in enumerate(self.cuts):
             row(cut.bench)[:count] = [self.taken(column, at) for column in self.columns]
         for tail in self.tails:
-            margin = row(-float(self.floor or 0.0))
+            margin = row(float(tail @ self.margin_before()) - float(self.floor or 0.0))
             margin[:count] = [-float(tail @ one.margin) for one in self.columns]
             margin[count:] = freight
         shared, alone = {box: row(0.0) for box in boxes}, {key: row(0.0) for key in own}
@@ -241,7 +258,8 @@ class MasterProblem(Limits):
         """
         total = float(sum(most)) + duals.budget * (self.budget if math.isfinite(self.budget) else 0.0)
         total += float(sum(price * cut.bench for price, cut in zip(duals.areas, self.cuts, strict=False)))
-        return total - float(duals.tails.sum()) * (self.floor or 0.0)
+        lacks = [(self.floor or 0.0) - float(tail @ self.margin_before()) for tail in self.tails[: duals.tails.size]]
+        return total - float(duals.tails @ lacks)
 
     def solve_integer(self, seconds: float, gap: float) -> tuple[tuple[Column, ...] | None, float]:
         """Solve the program with whole columns and boxes; return them, if any fit, and a bound on their margin."""
@@ -295,14 +313,14 @@ class MasterProblem(Limits):
         area = self.area(columns, parts)
         kept = tenth(area.shape[1])
         over = self.fullest(area) - self.benches - more
-        new = False
+        new, before = False, self.area(())
         for place in range(len(self.season.place_names)):
             rows = np.arange(self.season.weeks) + place * self.season.weeks
             worst = [row for row in rows if over[row] > EXACT * max(self.benches[row], 1)]
             for row in sorted(worst, key=lambda one: -over[one])[:_AT_ONCE]:
                 draws = np.sort(np.argsort(area[row], kind="stable")[-kept:])
                 if not any(row == one.row and np.array_equal(draws, one.draws) for one in self.cuts):
-                    self.cuts.append(Cut(int(row), draws, float(self.benches[row])))
+                    self.cuts.append(Cut(int(row), draws, float(self.benches[row] - before[row, draws].mean())))
                     new = True
         if self.floor is not None:
             margin = self.margin(columns, parts)

@@ -27,7 +27,7 @@ def refuse_promises(season: Season, streams: Streams, problems: Sequence[Pricing
     faults = []
     for problem in problems:
         name = problem.ways.variety
-        if not problem.ways.promises:
+        if not problem.required:
             continue
         if not season.price_lines(name):
             faults.append(words.no_lab(variety=name))

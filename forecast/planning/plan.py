@@ -16,7 +16,7 @@ from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import season_streams, simulate
 from forecast.ordering.reach import Excess, excess, hardest
-from forecast.ordering.shipments import Bill, Shipment, bill
+from forecast.ordering.shipments import Bill, Shipment, bill, placed
 from forecast.ordering.trial_orders import Case
 from forecast.planning.alternatives import Change, errors, neighbours
 from forecast.planning.column_generation import Solution, shadow_price_errors, shadow_prices
@@ -84,7 +84,7 @@ class Plan(Result):
     @cached_property
     def margin(self) -> float:
         """Expected margin [currency], that of `cash_flow`; for the aim ``cost``, the expected cost below 0."""
-        if self.aim == "cost" or not self.orders:
+        if self.aim == "cost" or not self._every:
             return self._solution.value
         return float(self.cash_flow().margin.mean())
 
@@ -131,8 +131,13 @@ class Plan(Result):
         return bill(sorted(every, key=lambda one: (one.week, one.lab, one.variety)))
 
     def simulate(self) -> Outcome:
-        """Simulate the orders in the draws of the search."""
+        """Simulate the orders in the draws of the search, with plants on hand and orders that are placed."""
         return self._outcome
+
+    @cached_property
+    def _every(self) -> tuple[Shipment, ...]:
+        """All that is ordered: the plan, and what is placed already."""
+        return (*placed(self.season), *self.shipments)
 
     def cash_flow(self) -> CashFlow:
         """Return what the orders earn and cost week by week in these draws, in whole plants."""
@@ -140,7 +145,9 @@ class Plan(Result):
 
     @cached_property
     def _outcome(self) -> Outcome:
-        return simulate(self.season, self.shipments, draws=self.draws, seed=self.seed)
+        if not (self._every or self.season.on_hand):
+            return Outcome(KeptDraws(self.season, (), (), season_streams(self.draws, self.seed)))
+        return simulate(self.season, self._every, draws=self.draws, seed=self.seed)
 
     @cached_property
     def _cash_flow(self) -> CashFlow:
@@ -204,12 +211,9 @@ class Plan(Result):
 
     @cached_property
     def _reached(self) -> Reached:
-        if self.orders:
-            outcome = self.simulate()
-        else:
-            outcome = Outcome(KeptDraws(self.season, (), (), season_streams(self.draws, self.seed)))
-        earns = self.orders and not unpriced(self.season.varieties, self.season.targets)
-        return Reached(outcome, self.shipments, self.cash_flow() if earns else None)
+        outcome = self.simulate()
+        earns = outcome.batches and not unpriced(self.season.varieties, self.season.targets)
+        return Reached(outcome, self.shipments, self.cash_flow() if earns else None, settled=placed(self.season))
 
     def limits(self) -> pd.DataFrame:
         """Return how far each limit is used, and what one more unit of it would be worth.
@@ -229,7 +233,7 @@ class Plan(Result):
         master, chosen = self._solution.master, self._solution.chosen
         rows: list[tuple[object, ...]] = []
         if math.isfinite(master.budget):
-            rows.append(("budget", "", self.bill.total, master.budget))
+            rows.append(("budget", "", bill(self._every).total, self.season.budget))
         area = master.fullest(master.area(chosen))
         for place, name in enumerate(self.season.place_names):
             weeks = slice(place * self.season.weeks, (place + 1) * self.season.weeks)
@@ -350,7 +354,7 @@ class Plan(Result):
             raise refuse("searches", searches, "one search has no standard deviation", "Give 0, or 2 and more.")
         seed, searches = self.seed + 1 if seed is None else seed, searches if self.aim == "margin" else 0
         return evaluate(
-            self.season, self.shipments, self._solution, expected=self.margin, draws=draws, seed=seed,
+            self.season, self._every, self._solution, expected=self.margin, draws=draws, seed=seed,
             searches=searches, time_limit=time_limit,
         )  # fmt: skip
 

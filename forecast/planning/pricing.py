@@ -8,10 +8,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from forecast.ordering.shipments import Box
+from forecast.ordering.shipments import Box, Shipment
+from forecast.planning.fresh_draws import promises_missed
 from forecast.planning.master import Duals, MasterProblem
 from forecast.season.price_list import PriceLine
-from forecast.streams import Array
+from forecast.season.season import Season
+from forecast.streams import Array, Streams
 from forecast.worth.columns import Column, Way, Ways
 from forecast.worth.planes import Mixture, Pieces, Planes, Relaxation, Sets, grown
 from forecast.worth.promises import Reach
@@ -85,11 +87,28 @@ class PricingProblem:
         self._planes = Planes(len(ways.ways))
         self._incomes: dict[_Key, float] = {(): math.nan}  # by the plants at which planes touch
         self._weights: tuple[Array, Array, Array] | None = None
+        self.required = bool(ways.promises) and not ways.promises.kept({})
+        self._base = 0.0  # what the plants that are there in any case are worth
         self.excess = 0.0  # by how much what was found was above a plane
 
     def reach(self, times: float = 1.0) -> list[Reach]:
         """Return what the largest orders, or so many times as many plants, reach of each promise."""
         return self.ways.promises.reach({at: times * float(most) for at, most in enumerate(self._limits)})
+
+    def keeps(self, column: Column) -> bool:
+        """Return whether a column keeps all promises."""
+        return self._kept(tuple((way.at, float(number)) for way, number in column.plants.items()))
+
+    def ask_more(self, season: Season, shipments: Sequence[Shipment], streams: Streams) -> bool:
+        """Ask at a higher level for promises that shipments do not keep on fresh draws; return whether any is not."""
+        levels = self.ways.promises.levels
+        missed = [*promises_missed(season, shipments, self.ways.variety, levels, streams)] if levels else []
+        for row, lacks in missed:
+            self.ways.promises.asked_more(row, lacks)
+        if missed:
+            self._keeps.clear()
+            self.required = not self.ways.promises.kept({})
+        return bool(missed)
 
     def _whole(self, at: int) -> Iterator[_Piece]:
         """Return the orderable quantities of a way, in pieces."""
@@ -121,7 +140,7 @@ class PricingProblem:
         gain = self.ways.split_gain
         table = _Table(self._pieces, self.ways.ways, self._each(duals, master), duals, self.item, gain)
         limits = table.lowest(len(self.ways.ways)), self._limits
-        seen = _Seen(-math.inf if self.ways.promises else 0.0, {} if room else self._known(table))
+        seen = _Seen(-math.inf if self.required else 0.0, {} if room else self._known(table))
         found, left = Sets.none(), -math.inf
         for deliveries, sets in ((1, _FEW), (2, _FEW), *((len(self.ways.ways), sets) for sets in _SETS)):
             mixtures, plants = self._relaxed(*limits, close)
@@ -162,7 +181,10 @@ class PricingProblem:
                 rent = rent + self.ways.freed(cut.row, cut.draws, price)
         same = self._weights is not None and all(map(np.array_equal, self._weights, (master.even, tails, rent)))
         if not same:
-            self._weights = master.even, tails, rent
+            self._weights, base = (master.even, tails, rent), self.ways.base
+            self._base = float(master.even @ base.worth + tails @ base.margin)
+            for cut, price in zip(master.cuts, duals.areas.tolist(), strict=False):
+                self._base += price * self.ways.free(base, cut.row, cut.draws)
             points, self._incomes, self.excess = [*self._incomes], {}, 0.0
             self._planes = self._planes.without()
             for key in points:
@@ -182,7 +204,7 @@ class PricingProblem:
         if tails.any():
             more, steeper = self.ways.plane(plants, self.ways.paid, tails, None)
             value, slope = value + more, slope + steeper
-        value += self.ways.split_gain  # of one delivery; each one's cost has it
+        value += self.ways.split_gain - self._base  # of one delivery; each one's cost has it
         at = np.zeros(len(self.ways.ways))
         at[[*plants]] = [*plants.values()]
         if self._planes.constants.size:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Mapping
 from concurrent.futures import Executor
 from copy import copy
@@ -18,7 +17,6 @@ from forecast.planning.plan import Plan
 from forecast.season.consistency import unpriced
 from forecast.season.season import Season
 from forecast.streams import PLANNING_DRAWS
-from forecast.words.orders import NOT_COUNTED
 from forecast.worth.columns import Aim
 
 
@@ -50,8 +48,8 @@ def plan_orders(
     Parameters
     ----------
     season
-        The season: targets, price list, budget, benches. Orders that it holds do not count,
-        nor do plants on hand in what is ordered.
+        The season: targets, price list, budget, benches. Plants on hand, and orders that are placed, are sold and paid
+        for with all else; its other orders do not count.
     draws, seed
         Number of simulated seasons, and their seed; that of the season if not given.
     aim
@@ -86,6 +84,10 @@ def plan_orders(
     paid; each place in each week, by the mean area in the tenth of draws in which it is fullest (of the first 256
     draws); the minimum of the worst tenth. Plants of one lab in one week share boxes of one size.
 
+    Promises, and the minimum of the worst tenth, are kept on draws other than those of the search, too: what is missed
+    there is asked for at a higher level, until eight sets of draws together keep it. A line that joins an order that is
+    placed may reach a better price break than the search counts on.
+
     A plan may hold any number of deliveries of a variety, each an orderable quantity; the bound holds for all such
     plans, but for orders larger than four times what meets the largest demand. Given the draw, the number of a batch
     that becomes ready is taken as normal, and each possible delivery has the luck of a batch of its own. The margin
@@ -102,8 +104,6 @@ def plan_orders(
     options = _options(season, draws, seed, aim, worst_tenth, time_limit, gap)
     if faults := _faults(season, options.aim):
         raise Refused(faults)
-    if season.on_hand or any(row.placed == "yes" for row in season.orders):
-        warnings.warn(NOT_COUNTED, stacklevel=2)
 
     done = 0
 

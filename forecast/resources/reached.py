@@ -63,11 +63,16 @@ class _Money(NamedTuple):
 
 
 class Reached:
-    """What comes of the targets of a plan: its orders, what comes of them, and the money; None without sale prices."""
+    """What comes of the targets of a plan: its orders, what comes of them, and the money; None without sale prices.
 
-    def __init__(self, outcome: Outcome, shipments: Sequence[Shipment], flow: CashFlow | None) -> None:
+    Of orders that are `settled` there can be no more.
+    """
+
+    def __init__(
+        self, outcome: Outcome, shipments: Sequence[Shipment], flow: CashFlow | None, settled: Sequence[Shipment] = ()
+    ) -> None:
         self.season, self._outcome, self._flow = outcome.season, outcome, flow
-        self._shipments = tuple(shipments)
+        self._shipments, self._settled = tuple(shipments), tuple(settled)
         self._priced = given_away(self.season) if flow is None else self.season
 
     @cached_property
@@ -81,7 +86,7 @@ class Reached:
 
     @cached_property
     def _paid(self) -> float:
-        return bill(self._shipments).total
+        return bill([*self._settled, *self._shipments]).total
 
     def table(self, *varieties: str) -> pd.DataFrame:
         """Return the rows of `Plan.targets`, of some varieties or of all."""
@@ -155,7 +160,8 @@ class Reached:
 
     def grown(self, one: Shipment, other: Shipment) -> Outcome:
         """Return what comes of one variety alone, in the same draws, with another shipment in the place of one."""
-        every = batches_of(self.season, [other if each is one else each for each in self._of(one.variety)])
+        own = [other if each is one else each for each in self._of(one.variety)]
+        every = batches_of(self.season, [*(each for each in self._settled if each.variety == one.variety), *own])
         batches = [batch for batch in every if batch.variety == one.variety]  # plants on hand of others apart
         fates = map(self._outcome.fate, self._outcome.drawn.batches_of(one.variety))
         return Outcome(KeptDraws(self._priced, batches, fates, self._outcome.streams))
@@ -185,7 +191,8 @@ class Reached:
 
     def _dearer(self, one: Shipment, larger: Shipment) -> float:
         """Return how much more plants and freight cost if a shipment is larger [currency]."""
-        return bill([larger if each is one else each for each in self._shipments]).total - self._paid
+        every = [*self._settled, *(larger if each is one else each for each in self._shipments)]
+        return bill(every).total - self._paid
 
     def _money(self, variety: str) -> _Money:
         return _money(self._entries[self._entries["variety"] == variety])

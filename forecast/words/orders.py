@@ -360,9 +360,9 @@ def surplus(*, variety: str, plants: float, ordered: int, price: float, currency
 
 NOT_IN_TIME = "The search found no plan within its time limit. Allow more time."
 NOTHING = "Nothing is worth ordering."
-NOT_COUNTED = (
-    "The search for a plan does not count plants on hand or orders already placed: order less of these varieties, "
-    "or leave the plants out of the targets."
+NOT_ON_FRESH_DRAWS = (
+    "The plan keeps its promises and minimum on the draws of the search, but not surely on new ones: "
+    "the limits leave no room for a safer plan."
 )
 
 

@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from forecast.fates.fate import Fate
+from forecast.growth.selling import Row, buyers_of, sell
 from forecast.growth.simulation import draw_fate
-from forecast.growth.stock import weekly_demand
+from forecast.growth.stock import price_factor
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Box, Shipment, packed
 from forecast.ordering.unit_costs import rents, stage_costs
@@ -21,6 +22,7 @@ from forecast.season.targets import Target
 from forecast.streams import Array, Streams
 from forecast.weeks import Week
 from forecast.worth.concave import Income, Plants
+from forecast.worth.existing import Existing
 from forecast.worth.promises import Promise, Promises
 
 AREA_DRAWS = 256  # draws in which the area is looked at
@@ -91,65 +93,88 @@ class Column:
         return {box: plants for box, plants in packed(self.shipments).items() if box.freight}
 
 
+class Earned(NamedTuple):
+    """What plants earn in every draw, as in `Column` but for their cost, and the area that is free once sold."""
+
+    margin: Array
+    worth: Array
+    freed: Array
+
+
 class Ways:
     """All possible deliveries of one variety that has a target, and what any of them together earn.
 
-    Every way has the luck of a batch of its own. `only` are those that are asked for; without it, all. `placed` are
-    plants that come in any case.
+    Every way has the luck of a batch of its own. `only` are those that are asked for; without it, all. What they earn
+    is what they add to plants that come in any case: those on hand, and those ordered already.
     """
 
     def __init__(
         self, season: Season, streams: Streams, variety: str, *, only: Collection[Key] | None = None,
-        placed: Plants | None = None, aim: Aim = "margin",
+        aim: Aim = "margin",
     ) -> None:  # fmt: skip
-        self.season, self.streams, self.variety = season, streams, variety
-        own, rows = season.variety(variety), season.targets_of(variety)
+        self.season, self.streams, self.variety, self.aim = season, streams, variety, aim
+        rows = season.targets_of(variety)
         self.first, self.last = min(row.week for row in rows), season.last_sale(variety) or season.last_week
-        self.asked, needed = zip(*(self._asked(row) for row in rows), strict=True)
-        paid, missed = np.zeros((2, len(rows), self.last - self.first + 1))
-        if aim == "margin":
-            for each, more, row in zip(paid, missed, rows, strict=True):
-                start = row.week - self.first
-                each[start : start + len(season.weeks_of(row))] = season.prices_of(row)
-                more[:] = season.short_cost_of(row)
-        weeks, draws, last = paid.shape[1], streams.draws, self.last - season.first_week
-        markdown = own.marked_down(last) if aim == "margin" and own.sale_price is not None else 0.0
-        outlet, waits = float(season.outlet_of(variety)), [row.waits for row in rows]
-        self.paid = Income.of(self.asked, paid, waits, markdown, outlet)
-        self.worth = Income.of(self.asked, paid + missed, waits, markdown, outlet) if missed.any() else self.paid
-        self.all_short = float(sum(missed[at, 0] * one.sum(axis=0).mean() for at, one in enumerate(self.asked)))
-        self.split_gain = min(season.split_gain, _PART * self._all_sold(paid))
         at = self.first - season.first_week
+        self._weeks = slice(at, self.last - season.first_week + 1)
+        weeks, draws = self._weeks.stop - at, streams.draws
+        self._buyers = buyers_of(season, streams, variety).between(self._weeks)
+        self.asked = [self._asked(row) for row in self._buyers.rows]
+        paid, missed = np.zeros((2, len(rows), weeks))
+        for each, more, buyers in zip(paid, missed, self._buyers.rows, strict=True):
+            if aim == "margin":
+                each[buyers.first :][: buyers.prices.size] = buyers.prices
+                more[:] = season.short_cost_of(buyers.target)
+        waits = [row.waits for row in rows]
+        self._markdown = self._marked_down()
+        self._outlet = float(season.outlet_of(variety))
+        self._short_costs, self._factor = missed[:, 0], price_factor(season, streams)
+        self.paid = Income.of(self.asked, paid, waits, self._markdown, self._outlet, self._factor)
+        self.worth = self.paid
+        if missed.any() or season.price_cv:
+            self.worth = Income.of(self.asked, paid + missed, waits, self._markdown, self._outlet)
+        self.all_short = float(
+            sum(each * one.sum(axis=0).mean() for each, one in zip(missed[:, 0], self.asked, strict=True))
+        )
+        self.split_gain = min(season.split_gain, _PART * self._all_sold(paid))
         self._density = season.route(variety)[-1].plants_per_m2
         home = list(season.place_names).index(season.route(variety)[-1].place) * season.weeks
-        self._freed_at = slice(home + at, home + at + weeks)
-        self._rent = rents(season, season.route(variety)[-1])[at : at + weeks, None].copy()
+        self._freed_at = slice(home + self._weeks.start, home + self._weeks.stop)
+        self._rent = rents(season, season.route(variety)[-1])[self._weeks, None].copy()
         self._rent[-1] = 0.0  # all leave in the last week
-        self._there = placed or Plants(np.zeros((weeks, draws)), np.zeros((weeks, draws)), np.zeros(draws))
+        self._there = Existing.of(season, streams, variety, self._weeks)
         keys = [one for one in _possible(season, variety, self.last) if only is None or one[1:] in only]
         shape = len(keys), weeks, draws
         self._shares = Plants(np.empty(shape), np.empty(shape), np.empty((len(keys), draws)))
         self._luck = streams.normal(("variety", variety), "plants")
         self.ways = tuple(self._way(at, *one) for at, one in enumerate(keys))
         promised = [
-            Promise(row, asked, number, level)
-            for row, asked, number in zip(rows, self.asked, needed, strict=True)
+            Promise(row, asked, season.needed(row, asked.sum(axis=0)), level)
+            for row, asked in zip(rows, self.asked, strict=True)
             if (level := _level(season, row, aim))
         ]
         self.promises = Promises(promised, self._shares, self._there)
+
+    def _marked_down(self) -> float:
+        """Return what a plant left over brings [currency]."""
+        own = self.season.variety(self.variety)
+        if self.aim == "cost":
+            return 0.0
+        if own.sale_price is None:
+            return own.markdown_price or 0.0
+        return own.marked_down(self.last - self.season.first_week)
+
+    def _asked(self, row: Row) -> Array:
+        """Return the whole plants that buyers of a row ask for by week, shape (weeks, draws)."""
+        found = np.zeros((self._weeks.stop - self._weeks.start, self.streams.draws))
+        found[row.first :][: len(row.demand)] = row.demand
+        return found
 
     def _all_sold(self, paid: Array) -> float:
         """Return what all that is asked for sells for, or what it costs to buy if that is more [currency]."""
         each = min((line.unit_price for line in self.season.price_lines(self.variety)), default=0.0)
         every = zip(self.asked, paid, strict=True)
         return float(sum(np.maximum(price, each) @ asked.mean(axis=1) for asked, price in every))
-
-    def _asked(self, row: Target) -> tuple[Array, Array]:
-        """Return the whole plants that buyers of a row ask for by week, shape (weeks, draws), and how many it needs."""
-        by = weekly_demand(self.season, self.streams, row)
-        found = np.zeros((self.last - self.first + 1, by.shape[1]))
-        found[row.week - self.first :][: len(by)] = by
-        return found, self.season.needed(row, by.sum(axis=0))
 
     def _fate(self, number: int, week: Week) -> Fate:
         return draw_fate(self.season, self.streams, self.variety, number, week)
@@ -178,9 +203,9 @@ class Ways:
 
     def _grown(self, plants: Mapping[int, float]) -> tuple[Plants, Plants]:
         """Return the plants that come, and the change for each unit of variance, where any count."""
-        found, changes = Plants(*(one.copy() for one in self._there)), []
-        for total, share in zip(found, self._shares, strict=True):
-            variance = np.zeros_like(total)
+        found, changes = Plants(*(one.copy() for one in self._there.mean)), []
+        for total, share, existing in zip(found, self._shares, self._there.variance, strict=True):
+            variance = existing.copy()
             for at, number in plants.items():
                 np.add(total, number * share[at], out=total)
                 variance += number * share[at] * (1 - share[at])
@@ -233,19 +258,45 @@ class Ways:
 
     def column(self, item: int, plants: Mapping[int, int]) -> Column:
         """Return the column of some plants of each way, by its place."""
-        there = self.plants(plants)
-        margin, sold = self.paid.at(there, self._rent)
-        worth = margin if self.worth is self.paid else self.worth.at(there, self._rent)[0]
+        earned, base = self._earned(plants), self.base
         spent = np.zeros(self.streams.draws)
         for at, quantity in plants.items():
             way = self.ways[at]
             spent += way.shipment(quantity).price + quantity * way.growing
-        some = slice(AREA_DRAWS)
-        freed = (sold.served + sold.perished - there.past)[:, some] / self._density
-        freed[-1] = 0.0
         chosen = {self.ways[at]: quantity for at, quantity in sorted(plants.items())}
-        worth = worth - spent - self.split_gain * max(len(plants) - 1, 0)
-        return Column(item, chosen, margin - spent, worth, freed, self._freed_at)
+        worth = earned.worth - base.worth - spent - self.split_gain * max(len(plants) - 1, 0)
+        return Column(
+            item, chosen, earned.margin - base.margin - spent, worth, earned.freed - base.freed, self._freed_at
+        )
+
+    def free(self, earned: Earned | Column, row: int, draws: NDArray[np.intp]) -> float:
+        """Return the mean area that is free in a place and week, in some draws, once plants are sold [m²]."""
+        at = row - self._freed_at.start
+        return float(earned.freed[at, draws].mean()) if 0 <= at < len(earned.freed) else 0.0
+
+    @cached_property
+    def base(self) -> Earned:
+        """What the plants earn that come in any case."""
+        return self._earned({})
+
+    def _earned(self, plants: Mapping[int, float]) -> Earned:
+        """Return what plants earn as they are sold, and those that come in any case."""
+        there = self.plants(plants)
+        if not (plants or self._there):
+            nothing = np.zeros(self.streams.draws)
+            return Earned(nothing, nothing, np.zeros((there.ready.shape[0], nothing[:AREA_DRAWS].size)))
+        sold = sell(there.ready, self._buyers, past=there.past)
+        every = [sold.total(at) for at in range(len(self._buyers.rows))]
+        gone = there.ready - there.past - sold.after
+        marked = np.clip(there.through - sum(every), 0, self._outlet)
+        others = self._markdown * marked + (self._rent * gone).sum(axis=0)
+        paid = np.zeros(self.streams.draws)
+        if self.aim == "margin":
+            paid += sum(sold.takings(at).sum(axis=0) for at in range(len(every)))
+        short = sum(each * one for each, one in zip(self._short_costs, every, strict=True))
+        freed = gone[:, :AREA_DRAWS] / self._density
+        freed[-1] = 0.0
+        return Earned(paid * self._factor + others, paid + short + others, freed)
 
 
 def _level(season: Season, row: Target, aim: Aim) -> float:

@@ -13,6 +13,7 @@ from forecast.rounding import reaches
 from forecast.season.targets import Target
 from forecast.streams import Array
 from forecast.worth.concave import Plants
+from forecast.worth.existing import Existing
 
 _SLACK = 0.998  # of the plants at which a promise is just kept: with fewer each is looked at
 _DOUBT = 0.6  # standard errors of a chance, by which less is taken for enough there: in a few draws it is not smooth
@@ -48,13 +49,24 @@ class Reach(NamedTuple):
 class Promises:
     """All promises of a variety, the highest first; `shares` are of each way, with the ways first in the shape."""
 
-    def __init__(self, rows: Sequence[Promise], shares: Plants, there: Plants) -> None:
+    def __init__(self, rows: Sequence[Promise], shares: Plants, there: Existing) -> None:
         self._rows, self._shares, self._there = sorted(rows, key=lambda row: -row.level), shares, there
         self._come = [np.cumsum(row.asked, axis=0) for row in self._rows]
         self._due = [_due(come, row.row.waits) for come, row in zip(self._come, self._rows, strict=True)]
+        self._levels = [row.level for row in self._rows]  # at which the search asks for them
 
     def __bool__(self) -> bool:
         return bool(self._rows)
+
+    @property
+    def levels(self) -> dict[Target, float]:
+        """The chance that is promised, by target."""
+        return {row.row: row.level for row in self._rows}
+
+    def asked_more(self, row: Target, by: float) -> None:
+        """Ask for a promise at a higher level than before, by so much of what is left to certainty at most."""
+        at = next(at for at, one in enumerate(self._rows) if one.row is row)
+        self._levels[at] += min(by, (1 - self._levels[at]) / 2)
 
     def chances(self, plants: Mapping[int, float]) -> list[float]:
         """Return the chance with which each promise is kept, by some plants of each way.
@@ -68,8 +80,8 @@ class Promises:
 
     def _near(self, plants: Mapping[int, float]) -> list[tuple[Array, Array, Array]]:
         """Return for each promise how many deviations it is kept by, the deviation, and the week that decides."""
-        ready, past, _ = (one.copy() for one in self._there)
-        variance = np.zeros_like(ready)
+        ready, past, _ = (one.copy() for one in self._there.mean)
+        variance = self._there.in_grade.copy()
         for at, number in plants.items():
             ready += number * self._shares.ready[at]
             past += number * self._shares.past[at]
@@ -108,15 +120,16 @@ class Promises:
         return [Reach(row.row, row.level, chance) for row, chance in chances]
 
     def missed(self, plants: Mapping[int, float], short: float = 0.0) -> bool:
-        """Return whether any promise is not kept, by more than `short` of its chance."""
-        return any(one.chance < one.level - short for one in self.reach(plants))
+        """Return whether any promise is not kept at the level asked for, by more than `short` of its chance."""
+        chances = zip(self._levels, self.chances(plants), strict=True)
+        return any(chance < level - short for level, chance in chances)
 
     def _missed(self, plants: Mapping[int, float]) -> int | None:
         """Return the first promise that is not kept; None if all are."""
-        for at, (row, chance) in enumerate(zip(self._rows, self.chances(plants), strict=True)):
-            if abs(chance - row.level) < _SURE:
+        for at, (level, chance) in enumerate(zip(self._levels, self.chances(plants), strict=True)):
+            if abs(chance - level) < _SURE:
                 chance = self._exact(plants, at, chance)  # noqa: PLW2901
-            if not reaches(chance, row.level):
+            if not reaches(chance, level):
                 return at
         return None
 
@@ -125,7 +138,7 @@ class Promises:
         weeks = np.flatnonzero(self._rows[at].asked.any(axis=1))
         whole = all(float(number).is_integer() for number in plants.values())
         alone = len(self._rows) == 1 and weeks.size == 1 and not self._rows[at].row.waits
-        if not alone or not whole or not plants or self._there.ready.any():
+        if not alone or not whole or not plants or self._there:
             return chance
         shares = [self._shares.ready[way, weeks[0]] - self._shares.past[way, weeks[0]] for way in plants]
         return float(sum_at_least(self._rows[at].needed, [int(n) for n in plants.values()], shares).mean())
@@ -142,7 +155,7 @@ class Promises:
         at = self._missed(plants)
         at = 0 if at is None else at
         low, high = 1.0, 2.0
-        level = self._rows[at].level
+        level = self._levels[at]
         level -= _DOUBT * (level * (1 - level) / self._rows[at].needed.size) ** 0.5
         while high < _FAR and not self._kept_at(plants, at, high, level):
             low, high = high, 2 * high

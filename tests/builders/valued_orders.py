@@ -53,7 +53,7 @@ class Worth:
 def worth(season: Season, orders: Iterable[Any], *, draws: int, seed: int) -> Worth:
     """Return what orders come to; without any, that nothing is sold."""
     orders = tuple(orders)
-    outcome = simulate(season, orders, draws=draws, seed=seed) if orders else None
+    outcome = simulate(season, orders, draws=draws, seed=seed) if orders or season.on_hand else None
     margin = cash_flow(outcome).margin if outcome else np.zeros(draws)
     short = np.zeros(draws)
     chances = {}

@@ -144,13 +144,17 @@ def lacking(plan, draws=64, **options):
     return found.call_args.args[0]
 
 
+@pytest.mark.filterwarnings("ignore:The plan keeps its promises and minimum")
 def test_with_as_much_more_budget_as_it_takes_there_is_a_plan_and_with_a_little_less_there_is_none():
-    need = plan_orders(sure(), draws=64, seed=1, aim="cost", gap=1e-9).bill.total
-    assert lacking(sure(budget=need - 120.5)) == {"budget": pytest.approx(120.5, rel=0.05)}
-    assert plan_orders(sure(budget=need + 1e-6), draws=64, seed=1, aim="cost").bill.total <= need + 1e-6
-    assert "budget" in lacking(sure(budget=need - 120.5 + 0.98 * 120.5))
+    low = plan_orders(sure(), draws=64, seed=1, aim="cost").bill.total - 120.5
+    found = lacking(sure(budget=low))
+    assert list(found) == ["budget"]
+    enough = low + found["budget"] + 1e-6
+    assert plan_orders(sure(budget=enough), draws=64, seed=1, aim="cost").bill.total <= enough
+    assert "budget" in lacking(sure(budget=low + 0.98 * found["budget"]))
 
 
+@pytest.mark.filterwarnings("ignore:The plan keeps its promises and minimum")
 def test_with_as_much_more_bench_as_it_takes_there_is_a_plan_and_with_a_little_less_there_is_none():
     found = lacking(sure(places=house(1)))
     assert list(found) == ["house"]
@@ -162,6 +166,7 @@ def test_with_as_much_more_bench_as_it_takes_there_is_a_plan_and_with_a_little_l
     assert "house" in lacking(sure(places=house(1 + 0.98 * more)))
 
 
+@pytest.mark.filterwarnings("ignore:The plan keeps its promises and minimum")
 def test_every_limit_that_binds_is_named():
     need = plan_orders(sure(), draws=64, seed=1, aim="cost").bill.total
     found = lacking(sure(places=house(1), budget=need / 2))
@@ -173,6 +178,7 @@ def test_every_limit_that_binds_is_named():
     assert lacking(less)
 
 
+@pytest.mark.filterwarnings("ignore:The plan keeps its promises and minimum")
 def test_a_minimum_is_out_of_reach_above_the_best_and_in_reach_a_little_below():
     with pytest.raises(OutOfReach), patch.object(column_generation, "floor_out_of_reach", return_value="") as found:
         plan_orders(sells(), draws=100, seed=1, worst_tenth=5000)
@@ -243,7 +249,7 @@ def test_a_search_reports_better_plans_and_better_bounds(plan, aim):
     options = {"time_limit": 60.0, "gap": 0.005, "callback": lambda *one: heard.append(one)}
     found = best_plan(plan, season_streams(64, 1), aim=aim, floor=None, **options)
     values, bounds, seconds = map(list, zip(*heard, strict=True))
-    assert values == sorted(values)
+    assert values[:-1] == sorted(values[:-1])  # at last promises are kept on other draws, too
     assert bounds[:-1] == sorted(bounds[:-1], reverse=True)  # the last holds what was found above a plane, too
     assert bounds[-1] == pytest.approx(min(bounds), rel=1e-4)
     assert seconds == sorted(seconds)

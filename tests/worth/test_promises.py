@@ -9,6 +9,7 @@ from forecast.growth.selling import Buyers, Row, sell
 from forecast.season.targets import Target
 from forecast.weeks import Week
 from forecast.worth.concave import Plants
+from forecast.worth.existing import Existing
 from forecast.worth.promises import Promise, Promises
 
 DRAWS = 200
@@ -38,7 +39,9 @@ def test_a_promise_is_kept_in_the_draws_in_which_sales_keep_it(seed):
         rows.append(Row(row, first, asked[first : last + 1], np.zeros(last + 1 - first), sale))
         promises.append(Promise(row, asked, needed, level))
     sold = sell(ready, Buyers(tuple(rows), np.zeros(weeks), life))
-    found = Promises(promises, Plants(*np.zeros((3, 0, weeks, DRAWS))), Plants(ready, past, ready[-1]))
+    none = Plants(*np.zeros((3, weeks, DRAWS)))
+    there = Existing(Plants(ready, past, ready[-1]), none, np.zeros((weeks, DRAWS)))
+    found = Promises(promises, Plants(*np.zeros((3, 0, weeks, DRAWS))), there)
     kept = [float(sold.kept(at, one.needed).mean()) for at, one in enumerate(promises)]
     assert found.chances({}) == pytest.approx(kept, abs=1e-9)
 
