@@ -92,7 +92,8 @@ class Incumbent:
         """Whether to search on."""
         gap = math.inf
         if math.isfinite(self.value):
-            gap = (self.bound - self.value) / max(abs(self.value - self.short), 1e-9)
+            hindsight = sum(one.hindsight for one in self.chosen)  # no other plan closes that
+            gap = (self.bound - hindsight - self.value) / max(abs(self.value - self.short), 1e-9)
         return not gap <= self.gap and self.left > 0
 
     def take(self, master: MasterProblem, chosen: Sequence[Column]) -> None:
@@ -152,6 +153,7 @@ def best_plan(
         _choose(master, problems, root, best)
         if best.open:
             root = _complete(master, problems, best, root)
+        _settle(master, problems, best)
     best.bound += sum(problem.excess for problem in problems)
     if required and (root.lacking or not math.isfinite(best.value)) and not shortfall:
         lacks = master.shortfalls()
@@ -187,6 +189,7 @@ def _keep_elsewhere(
         if not math.isfinite(again.value):
             warnings.warn(words.NOT_ON_FRESH_DRAWS, stacklevel=5)
             return
+        _settle(master, problems, again)
         best.value, best.chosen = again.value, again.chosen
 
 
@@ -266,7 +269,9 @@ def _root(master: MasterProblem, problems: Sequence[PricingProblem], best: Incum
             break
         found = relaxation(master)
         best.report()
-        near = best.bound - found.value <= best.gap / 4 * abs(best.bound)
+        pairs = zip(master.columns, found.parts.tolist(), strict=False)
+        hindsight = sum(part * one.hindsight for one, part in pairs)
+        near = best.bound - hindsight - found.value <= best.gap / 4 * abs(best.bound)
         if near or best.left < 0.3 * best.time_limit or not new:
             break
         duals = found.duals
@@ -292,7 +297,12 @@ def _complete(
 ) -> Relaxation:
     """Add all columns that could be part of a better plan, as the bound tells, and choose among them."""
     for tried in range(_WHOLES):
-        within = max(best.bound - best.value, 1e-6) if math.isfinite(best.value) else 0.02 * 10**tried * abs(best.bound)
+        hindsight = sum(one.hindsight for one in best.chosen)
+        within = (
+            max(best.bound - hindsight - best.value, 1e-6)
+            if math.isfinite(best.value)
+            else 0.02 * 10**tried * abs(best.bound)
+        )
         new = _price(master, problems, best, root.duals, within)
         root = relaxation(master)
         _choose(master, problems, root, best)
@@ -318,6 +328,23 @@ def _choose(master: MasterProblem, problems: Sequence[PricingProblem], root: Rel
                 break
         best.take(master, chosen or ())
         _fill(master, problems, root, best)
+
+
+def _settle(master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent) -> None:
+    """Change one delivery after another where buyers compete: there the search counts on sales in hindsight."""
+    waiting = [problem for problem in problems if problem.ways.contested] if math.isfinite(best.value) else []
+    while waiting and best.left > 0:
+        problem = waiting.pop(0)
+        rest = [one for one in best.chosen if one.item != problem.item]
+        now = next((one.plants for one in best.chosen if one.item == problem.item), {})
+        before = best.value
+        for plants in problem.near({way.at: number for way, number in now.items()}):
+            if not plants:
+                best.take(master, rest)
+            elif float((column := problem.column(plants)).worth.mean()) + master.worth(rest) > best.value:
+                best.take(master, (*rest, column))
+        if best.value > before + _CENT:
+            waiting.append(problem)
 
 
 def _fill(master: MasterProblem, problems: Sequence[PricingProblem], root: Relaxation, best: Incumbent) -> None:

@@ -115,7 +115,7 @@ class MasterProblem(Limits):
             for way in one.plants:
                 ways.setdefault(way, replace(way, area=way.area[:, areas]))
             plants = {ways[way]: number for way, number in one.plants.items()}
-            of = one.margin[mine], one.worth[mine], one.freed[:, areas]
+            of = one.margin[mine], one.worth[mine], one.hindsight, one.freed[:, areas]
             found.add(Column(one.item, plants, *of, one.freed_at))
         return found
 

@@ -36,6 +36,10 @@ _SETS = (_FEW, _FEW, 4 * _FEW)  # likewise, again as more is known of what promi
 _BASES = (0.35, 0.6, 0.8, 1.0, 1.2)  # of the relaxed solution: orders of which the rest is priced on its own
 
 
+def _key(plants: Mapping[int, float]) -> _Key:
+    return tuple(sorted(plants.items()))
+
+
 class Priced(NamedTuple):
     """The solution of a pricing problem."""
 
@@ -97,7 +101,7 @@ class PricingProblem:
 
     def keeps(self, column: Column) -> bool:
         """Return whether a column keeps all promises."""
-        return self._kept(tuple((way.at, float(number)) for way, number in column.plants.items()))
+        return self._kept(_key({way.at: number for way, number in column.plants.items()}))
 
     def ask_more(self, season: Season, shipments: Sequence[Shipment], streams: Streams) -> bool:
         """Ask at a higher level for promises that shipments do not keep on fresh draws; return whether any is not."""
@@ -118,7 +122,7 @@ class PricingProblem:
 
     def column(self, plants: Plants) -> Column:
         """Return the column of some deliveries."""
-        key = tuple(sorted(plants.items()))
+        key = _key(plants)
         if key not in self._columns:
             self._columns[key] = self.ways.column(self.item, plants)
         return self._columns[key]
@@ -165,7 +169,26 @@ class PricingProblem:
     def _known(self, table: _Table) -> dict[_Key, float]:
         """Return what orderable deliveries at which planes touch are worth."""
         known = ((key, value) for key, value in self._incomes.items() if key in self._orderable)
-        return {key: value - table.price(key) for key, value in known if not self.ways.promises or self._kept(key)}
+        return {key: value - table.price(key) for key, value in known if self._kept(key)}
+
+    def near(self, plants: Plants) -> Iterator[Plants]:
+        """Yield deliveries like some that keep all promises: one is larger, smaller, left out, elsewhere, or new."""
+        for way in self.ways.ways:
+            now = plants.get(way.at, 0)
+            rest = {at: number for at, number in plants.items() if at != way.at}
+            fewer = max((some[-1] for _, some in way.prices.ranges(now - 1)), default=0) if now else 0
+            numbers = {way.prices.orderable(now + 1), fewer, 0} - {now}
+            others = [rest | {way.at: number} if number else rest for number in numbers if now or number]
+            if now:
+                others += [
+                    {**rest, other.at: rest.get(other.at, 0) + number}
+                    for other in self.ways.ways
+                    if other is not way
+                    for number in [other.prices.orderable(rest.get(other.at, 0) + now) - rest.get(other.at, 0)]
+                ]
+            for one in others:
+                if all(number <= self._limits[at] for at, number in one.items()) and self._kept(_key(one)):
+                    yield one
 
     def smallest(self) -> Iterator[Plants]:
         """Return the smallest order of each way."""
@@ -191,6 +214,8 @@ class PricingProblem:
                 self._touch(key)
 
     def _kept(self, key: _Key) -> bool:
+        if not self.ways.promises:
+            return True
         if key not in self._keeps:
             self._keeps[key] = self.ways.promises.kept(dict(key))
         return self._keeps[key]

@@ -22,7 +22,7 @@ from forecast.season.targets import Target
 from forecast.streams import Array, Streams
 from forecast.weeks import Week
 from forecast.worth.concave import Income, Plants
-from forecast.worth.existing import Existing
+from forecast.worth.existing import Existing, variances
 from forecast.worth.promises import Promise, Promises
 
 AREA_DRAWS = 256  # draws in which the area is looked at
@@ -64,6 +64,7 @@ class Column:
     plants: Mapping[Way, int]  # of each delivery
     margin: Array  # without freight, expected given the draw, shape (draws,) [currency]
     worth: Array  # the same, and what those served would have cost if short, less what further deliveries must add
+    hindsight: float  # how much more they would be worth if all buyers were known beforehand, at most [currency]
     freed: Array  # area that is free once plants are sold, shape (weeks, AREA_DRAWS or fewer) [m²]
     freed_at: slice  # which places and weeks these are
 
@@ -146,7 +147,7 @@ class Ways:
         keys = [one for one in _possible(season, variety, self.last) if only is None or one[1:] in only]
         shape = len(keys), weeks, draws
         self._shares = Plants(np.empty(shape), np.empty(shape), np.empty((len(keys), draws)))
-        self._luck = streams.normal(("variety", variety), "plants")
+        self._luck = [streams.normal(("variety", variety), name) for name in ("plants", "timing of plants")]
         self.ways = tuple(self._way(at, *one) for at, one in enumerate(keys))
         promised = [
             Promise(row, asked, season.needed(row, asked.sum(axis=0)), level)
@@ -192,29 +193,39 @@ class Ways:
         return Way(at, prices, week, stage_costs(season, self.variety, fate, week) + bench, area)
 
     def plants(self, plants: Mapping[int, float]) -> Plants:
-        """Return the plants that come of some of each way, by its place: expected given the draw, and its luck.
+        """Return the plants that come of some of each way, by its place: expected given the draw, and their luck.
 
         Notes
         -----
-        Of plants that come through with the chance p each, sum p + z sqrt(sum p (1 - p)) do, with one standard normal z
-        for each draw.
+        Of n plants that come through with the chance s, n s + z sqrt(n s (1 - s)) do, and of these as many are ready by
+        a week as would be with the chance f, and z' sqrt(n s f (1 - f)) more, with two standard normal z and z' for
+        each draw: so their number has the variance of n plants with the chance s f each.
         """
         return self._grown(plants)[0]
 
-    def _grown(self, plants: Mapping[int, float]) -> tuple[Plants, Plants]:
-        """Return the plants that come, and the change for each unit of variance, where any count."""
+    def _grown(self, plants: Mapping[int, float]) -> tuple[Plants, tuple[Plants, Plants]]:
+        """Return the plants that come, and the changes for each unit of both variances, where any count."""
         found, changes = Plants(*(one.copy() for one in self._there.mean)), []
-        for total, share, existing in zip(found, self._shares, self._there.variance, strict=True):
-            variance = existing.copy()
-            for at, number in plants.items():
-                np.add(total, number * share[at], out=total)
-                variance += number * share[at] * (1 - share[at])
-            spread = self._luck * np.sqrt(variance)
-            np.add(total, spread, out=total)
-            counted = (total > 0) & (variance > _NOTHING)  # where few are expected, a normal number can fall below 0
-            changes.append(np.where(counted, spread / np.maximum(2 * variance, _NOTHING), 0.0))
+        for at, total in enumerate(found):
+            through, timely = self._there.survivors[at].copy(), self._there.timing[at].copy()
+            for way, number in plants.items():
+                share = self._shares[at][way]
+                np.add(total, number * share, out=total)
+                one, other = variances(share, self._shares.through[way])
+                through += number * one
+                timely += number * other
+            spread, more = self._luck[0] * np.sqrt(through), self._luck[1] * np.sqrt(timely)
+            np.add(total, spread + more, out=total)
+            there = total > 0  # where few are expected, a normal number can fall below 0
+            changes.append(
+                [
+                    np.where(there & (variance > _NOTHING), each / np.maximum(2 * variance, _NOTHING), 0.0)
+                    for each, variance in ((spread, through), (more, timely))
+                ]
+            )
             np.maximum(total, 0, out=total)
-        return found, Plants(*changes)
+        by_survival, by_time = zip(*changes, strict=True)
+        return found, (Plants(*by_survival), Plants(*by_time))
 
     def plane(
         self, plants: Mapping[int, float], income: Income, weights: Array, rent: Array | None
@@ -228,11 +239,12 @@ class Ways:
         there, luck = self._grown(plants)
         value, slope = income.plane(there, weights, 0.0 if rent is None else rent)
         each = np.zeros(len(self.ways))
-        for share, change, by in zip(self._shares, slope, luck, strict=True):
+        for share, change, *by in zip(self._shares, slope, *luck, strict=True):
             each += share.reshape(len(each), -1) @ change.ravel()
-            for at, number in plants.items():
+            for way, number in plants.items():
                 if number >= _COUNTED:
-                    each[at] += float((change * by * share[at] * (1 - share[at])).sum())
+                    for one, variance in zip(by, variances(share[way], self._shares.through[way]), strict=True):
+                        each[way] += float((change * one * variance).sum())
         return value, each
 
     def rent(self, weights: Array) -> Array:
@@ -265,9 +277,20 @@ class Ways:
             spent += way.shipment(quantity).price + quantity * way.growing
         chosen = {self.ways[at]: quantity for at, quantity in sorted(plants.items())}
         worth = earned.worth - base.worth - spent - self.split_gain * max(len(plants) - 1, 0)
-        return Column(
-            item, chosen, earned.margin - base.margin - spent, worth, earned.freed - base.freed, self._freed_at
-        )
+        margin, freed = earned.margin - base.margin - spent, earned.freed - base.freed
+        return Column(item, chosen, margin, worth, self._hindsight(plants, earned), freed, self._freed_at)
+
+    @cached_property
+    def contested(self) -> bool:
+        """Whether plants may be sold to one buyer that another would pay more for."""
+        (row, *others) = self._buyers.rows
+        return bool(others or row.target.waits or (np.diff(row.prices) > 0).any())
+
+    def _hindsight(self, plants: Mapping[int, float], earned: Earned) -> float:
+        if not self.contested:
+            return 0.0
+        most, _ = self.worth.at(self.plants(plants), self._rent)
+        return max(float((most - earned.worth).mean()), 0.0)
 
     def free(self, earned: Earned | Column, row: int, draws: NDArray[np.intp]) -> float:
         """Return the mean area that is free in a place and week, in some draws, once plants are sold [m²]."""

@@ -16,16 +16,20 @@ from forecast.season.season import Season
 from forecast.streams import Array, Streams
 from forecast.worth.concave import Plants
 
+_NOTHING = 1e-12
+
 
 @dataclass(frozen=True, eq=False)
 class Existing:
-    """Plants that come in any case, expected given the draw, and the variance that their luck gives them.
+    """Plants that come in any case, expected given the draw, and the variances that their luck gives them.
 
-    `in_grade` is the variance of those that are ready and not past their best, shape (weeks, draws).
+    `survivors` and `timing` are those of `variances`; `in_grade` is the variance of those that are ready and not past
+    their best, shape (weeks, draws).
     """
 
     mean: Plants
-    variance: Plants
+    survivors: Plants
+    timing: Plants
     in_grade: Array
 
     @classmethod
@@ -37,21 +41,32 @@ class Existing:
         Orders that are placed have batches of their own, other than those that could still be ordered.
         """
         shape = season.weeks, streams.draws
-        mean, variance, in_grade = np.zeros((3, *shape))
+        mean, survivors, timing, in_grade = np.zeros((4, *shape))
         life, batches = season.variety(variety).saleable_weeks, batches_in_any_case(season, variety)
         for batch in batches:
             share = _fate(season, streams, batch).ready(elapsed(season, batch))
             good = share - earlier(share, life)
             mean += batch.quantity * share
-            variance += batch.quantity * share * (1 - share)
+            one, other = variances(share, share[-1])
+            survivors += batch.quantity * one
+            timing += batch.quantity * other
             in_grade += batch.quantity * good * (1 - good)
         past = earlier(mean, life, aged_of(season, batches))
         found = Plants(mean[weeks], past[weeks], mean[-1])
-        spread = Plants(variance[weeks], earlier(variance, life)[weeks], variance[-1])
-        return cls(found, spread, in_grade[weeks])
+        both = (Plants(one[weeks], earlier(one, life)[weeks], one[-1]) for one in (survivors, timing))
+        return cls(found, next(both), next(both), in_grade[weeks])
 
     def __bool__(self) -> bool:
         return bool(self.mean.through.any() or self.mean.past.any())
+
+
+def variances(share: Array, through: Array) -> tuple[Array, Array]:
+    """Return the variance of those of one plant that are ready, shape of `share`: by its survival, and by its time.
+
+    By some weeks a `share` is ready, by the end all that come `through`, shape (draws,).
+    """
+    part = share / np.maximum(through, _NOTHING)
+    return part * share * (1 - through), share * (1 - part)
 
 
 def _fate(season: Season, streams: Streams, batch: Batch) -> Fate:

@@ -67,7 +67,7 @@ def column(item, margin, cost=0.0, plants=None, *, draws=FLAT):
         dear = PriceList((row.replace(unit_price=cost / quantity),))
         some = {Way(next(NUMBERS), dear, way.week, way.growing, way.area): quantity}
     worth = np.broadcast_to(np.asarray(margin, float), draws)
-    return Column(item, some, worth, worth, np.zeros((0, draws)), slice(0, 0))
+    return Column(item, some, worth, worth, 0.0, np.zeros((0, draws)), slice(0, 0))
 
 
 def master_of(plan, columns, floor=None, *, draws=FLAT, **options):

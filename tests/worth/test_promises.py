@@ -40,7 +40,7 @@ def test_a_promise_is_kept_in_the_draws_in_which_sales_keep_it(seed):
         promises.append(Promise(row, asked, needed, level))
     sold = sell(ready, Buyers(tuple(rows), np.zeros(weeks), life))
     none = Plants(*np.zeros((3, weeks, DRAWS)))
-    there = Existing(Plants(ready, past, ready[-1]), none, np.zeros((weeks, DRAWS)))
+    there = Existing(Plants(ready, past, ready[-1]), none, none, np.zeros((weeks, DRAWS)))
     found = Promises(promises, Plants(*np.zeros((3, 0, weeks, DRAWS))), there)
     kept = [float(sold.kept(at, one.needed).mean()) for at, one in enumerate(promises)]
     assert found.chances({}) == pytest.approx(kept, abs=1e-9)
