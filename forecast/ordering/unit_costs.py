@@ -101,6 +101,9 @@ def stage_costs(season: Season, variety: str, fate: Fate, week: Week) -> Array:
     It is that expected given the draw, shape (draws,).
     """
     elapsed = np.array([season.last_week - week + 1.0 - BEFORE])
-    left = np.array(fate.boundaries(elapsed))[:-1, 0]
+    if (fate.past(fate.stages, elapsed) == 1).all():  # all have left all stages
+        left = np.ones((fate.stages, 1))
+    else:
+        left = np.array(fate.boundaries(elapsed))[:-1, 0]
     each = np.array([row.paid(season.hourly_wage) for row in season.route(variety)])
     return np.asarray(each @ (fate.reached[:-1] * left))

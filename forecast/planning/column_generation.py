@@ -17,6 +17,7 @@ from forecast.growth.simulation import COORDINATES, outcome_of
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import bill, placed
 from forecast.planning.exchange import improved
+from forecast.planning.fresh_draws import FreshDraws
 from forecast.planning.limits import Base
 from forecast.planning.master import Duals, MasterProblem, Relaxation
 from forecast.planning.out_of_reach import refuse_promises
@@ -171,11 +172,11 @@ def _keep_elsewhere(
 
     The bound stays that on all plans which keep as much as was promised on the draws of the search.
     """
-    looked_at = list(problems)
+    looked_at, fresh = list(problems), FreshDraws(master.season, streams)
     for _ in range(_RAISED):
-        shipments = [shipment for column in best.chosen for shipment in column.shipments]
-        looked_at = [one for one in looked_at if one.ask_more(master.season, shipments, streams)]
-        lacks = master.lift(shipments, streams)
+        chosen = {one.item: one for one in best.chosen}
+        looked_at = [one for one in looked_at if one.ask_more(chosen.get(one.item), fresh)]
+        lacks = master.lift([shipment for column in best.chosen for shipment in column.shipments], fresh)
         if not (looked_at or lacks) or best.left <= 0:
             return
         again = Incumbent(best.left, best.gap, best.callback, bound=best.bound, short=best.short)
@@ -283,7 +284,8 @@ def _price(
 ) -> int:
     """Price all varieties at some duals, tighten the bound, and add columns; return how many are new."""
     close = best.gap / 8 * abs(best.bound) / len(problems) if math.isfinite(best.bound) else 0.0
-    priced = [one.solve(duals, master, close, within) for one in problems]
+    share = 0.0 if close else best.gap / 8  # nothing is known yet
+    priced = [one.solve(duals, master, close, within, share=share) for one in problems]
     best.bound = min(best.bound, master.bound([solved.most for solved in priced], duals))
     return sum(
         master.add(problem.column(plants))

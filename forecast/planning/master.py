@@ -14,10 +14,10 @@ from scipy.optimize import linprog
 from forecast.errors import ForecastError
 from forecast.growth.summaries import tenth, worst_seasons
 from forecast.ordering.shipments import Box, Shipment
-from forecast.planning.fresh_draws import worst_tenth_missed
+from forecast.planning.fresh_draws import FreshDraws
 from forecast.planning.limits import EXACT, Base, Limits
 from forecast.planning.milp import solve
-from forecast.streams import Array, Streams
+from forecast.streams import Array
 from forecast.worth.columns import Column, Way
 
 _PENALTY = 100.0  # units of expected margin for each unit that the worst tenth lacks of its floor
@@ -95,11 +95,11 @@ class MasterProblem(Limits):
         self.columns = [one for one in self.columns if not gone(one)]
         self._known = {one.key for one in self.columns}
 
-    def lift(self, shipments: Sequence[Shipment], streams: Streams) -> bool:
+    def lift(self, shipments: Sequence[Shipment], fresh: FreshDraws) -> bool:
         """Raise the floor by what shipments lack of it on fresh draws; return whether they do."""
         if self.floor is None or self._asked is None:
             return False
-        lacks = worst_tenth_missed(self.season, shipments, self._asked, streams)
+        lacks = fresh.worst_tenth_missed(shipments, self._asked)
         self.floor += lacks
         return lacks > 0
 

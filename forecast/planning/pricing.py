@@ -8,12 +8,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from forecast.ordering.shipments import Box, Shipment
-from forecast.planning.fresh_draws import promises_missed
+from forecast.ordering.shipments import Box
+from forecast.planning.fresh_draws import FreshDraws
 from forecast.planning.master import Duals, MasterProblem
 from forecast.season.price_list import PriceLine
-from forecast.season.season import Season
-from forecast.streams import Array, Streams
+from forecast.streams import Array
 from forecast.worth.columns import Column, Way, Ways
 from forecast.worth.planes import Mixture, Pieces, Planes, Relaxation, Sets, grown
 from forecast.worth.promises import Reach
@@ -103,10 +102,12 @@ class PricingProblem:
         """Return whether a column keeps all promises."""
         return self._kept(_key({way.at: number for way, number in column.plants.items()}))
 
-    def ask_more(self, season: Season, shipments: Sequence[Shipment], streams: Streams) -> bool:
-        """Ask at a higher level for promises that shipments do not keep on fresh draws; return whether any is not."""
-        levels = self.ways.promises.levels
-        missed = [*promises_missed(season, shipments, self.ways.variety, levels, streams)] if levels else []
+    def ask_more(self, column: Column | None, fresh: FreshDraws) -> bool:
+        """Ask at a higher level for promises that a column does not keep on fresh draws; return whether any is not."""
+        if not self.ways.promises:
+            return False
+        reached = self.ways.promises.reach({way.at: n for way, n in column.plants.items()} if column else {})
+        missed = [*fresh.promises_missed(column.shipments if column else (), self.ways.variety, reached)]
         for row, lacks in missed:
             self.ways.promises.asked_more(row, lacks)
         if missed:
@@ -128,9 +129,15 @@ class PricingProblem:
         return self._columns[key]
 
     def solve(
-        self, duals: Duals, master: MasterProblem, close: float = 0.0, within: float = 0.0, room: Room = ()
+        self,
+        duals: Duals,
+        master: MasterProblem,
+        close: float = 0.0,
+        within: float = 0.0,
+        room: Room = (),
+        share: float = 0.0,
     ) -> Priced:
-        """Find the deliveries that are worth most at given duals of a master problem, to `close` [currency].
+        """Find the deliveries that are worth most at given duals of a master problem, to `close` [currency] or a share.
 
         Likewise all that are worth at most `within` less. With `room`, of sums of plants, each with its weights by way
         and its limit, none is larger.
@@ -147,7 +154,8 @@ class PricingProblem:
         seen = _Seen(-math.inf if self.required else 0.0, {} if room else self._known(table))
         found, left = Sets.none(), -math.inf
         for deliveries, sets in ((1, _FEW), (2, _FEW), *((len(self.ways.ways), sets) for sets in _SETS)):
-            mixtures, plants = self._relaxed(*limits, close)
+            mixtures, plants = self._relaxed(*limits, close, share)
+            close = max(close, share * abs(self._planes.least(plants))) if share else close
             table.in_order()
             self._rounded(plants, table, seen)
             least = seen.best - within + max(close, _EXACT * abs(seen.best)) if math.isfinite(seen.best) else seen.best
@@ -248,7 +256,7 @@ class PricingProblem:
                 ]
         return np.array(found)
 
-    def _relaxed(self, lowest: Array, limits: Array, close: float) -> tuple[list[Mixture], Array]:
+    def _relaxed(self, lowest: Array, limits: Array, close: float, share: float) -> tuple[list[Mixture], Array]:
         """Return mixtures of planes under which nothing more pays, on top of nothing and of some first orders.
 
         And the plants of each way that are worth most, if they need not be orderable.
@@ -268,7 +276,9 @@ class PricingProblem:
                     self._planes.need(weights, least)
             if key not in self._incomes:
                 self._touch(key)
-                near = value - (self._incomes[key] - float(lowest @ plants)) < max(close / 2, _EXACT * abs(value))
+                near = value - (self._incomes[key] - float(lowest @ plants)) < max(
+                    close / 2, share / 2 * abs(value), _EXACT * abs(value)
+                )
                 near &= kept
             elif kept:
                 break

@@ -28,6 +28,7 @@ from forecast.worth.promises import Promise, Promises
 AREA_DRAWS = 256  # draws in which the area is looked at
 _MOST = 4  # times what would meet the largest demand: no order is larger, or else than what keeps a promise
 _NOTHING = 1e-12
+_PAST = 1  # where in `Plants` those are that are past their best
 _PART = 0.1  # of what all that is asked for sells for: a further delivery that adds as much is always worth it
 _COUNTED = 5.0  # plants of a way, from which on their luck counts as it changes with their number
 _MOST_EACH = 100  # plantlets for each plant of the largest demand, likewise
@@ -143,6 +144,7 @@ class Ways:
         self._freed_at = slice(home + self._weeks.start, home + self._weeks.stop)
         self._rent = rents(season, season.route(variety)[-1])[self._weeks, None].copy()
         self._rent[-1] = 0.0  # all leave in the last week
+        self._perish = bool(season.variety(variety).saleable_weeks or season.on_hand)
         self._there = Existing.of(season, streams, variety, self._weeks)
         keys = [one for one in _possible(season, variety, self.last) if only is None or one[1:] in only]
         shape = len(keys), weeks, draws
@@ -207,6 +209,9 @@ class Ways:
         """Return the plants that come, and the changes for each unit of both variances, where any count."""
         found, changes = Plants(*(one.copy() for one in self._there.mean)), []
         for at, total in enumerate(found):
+            if at == _PAST and not self._perish:
+                changes.append([total, total])
+                continue
             through, timely = self._there.survivors[at].copy(), self._there.timing[at].copy()
             for way, number in plants.items():
                 share = self._shares[at][way]
@@ -239,7 +244,9 @@ class Ways:
         there, luck = self._grown(plants)
         value, slope = income.plane(there, weights, 0.0 if rent is None else rent)
         each = np.zeros(len(self.ways))
-        for share, change, *by in zip(self._shares, slope, *luck, strict=True):
+        for at, (share, change, *by) in enumerate(zip(self._shares, slope, *luck, strict=True)):
+            if at == _PAST and not self._perish:
+                continue
             each += share.reshape(len(each), -1) @ change.ravel()
             for way, number in plants.items():
                 if number >= _COUNTED:

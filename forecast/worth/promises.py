@@ -58,11 +58,6 @@ class Promises:
     def __bool__(self) -> bool:
         return bool(self._rows)
 
-    @property
-    def levels(self) -> dict[Target, float]:
-        """The chance that is promised, by target."""
-        return {row.row: row.level for row in self._rows}
-
     def asked_more(self, row: Target, by: float) -> None:
         """Ask for a promise at a higher level than before, by so much of what is left to certainty at most."""
         at = next(at for at, one in enumerate(self._rows) if one.row is row)
