@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 from small_folder import MULTIPLIED, TEXTS
+from window_seasons import OLD_DEMO
 
 from forecast import Refused, plan_orders, read_season
 from forecast.__main__ import main
@@ -67,6 +68,12 @@ def cluster():
 def demo() -> Season:
     """The season of the demo nursery."""
     return read_season(Path(__file__).parents[1] / "demo_data")
+
+
+@pytest.fixture(scope="session")
+def old_demo() -> Season:
+    """The demo nursery as it was when every target was one number in one week."""
+    return read_season(OLD_DEMO)
 
 
 @pytest.fixture(scope="session")

@@ -29,13 +29,13 @@ def same(*numbers):
     return pytest.approx(list(numbers), rel=1e-9)  # processors differ by 2e-12 at most
 
 
-def test_a_forecast(demo):
-    outcome = forecast.simulate(demo, **FEW)
+def test_a_forecast(old_demo):
+    outcome = forecast.simulate(old_demo, **FEW)
     assert total(outcome.table(), *RANGE) == same(44_770, 67_885, 92_959)
     assert total(outcome.table(sold=True), *RANGE) == same(11_402, 25_099, 46_158)
     assert total(outcome.targets(), "chance") == same(1.8499)
     assert total(forecast.bench_space(outcome).table(), *RANGE, "overrun") == same(2140.72, 2691.62, 3366.81, 0)
-    assert [plants_by_state(outcome, demo.varieties[0].variety).std().item()] == same(194.234127340)
+    assert [plants_by_state(outcome, old_demo.varieties[0].variety).std().item()] == same(194.234127340)
 
 
 def test_plants_from_explants(demo):
@@ -57,17 +57,17 @@ def test_forecasts_of_past_batches(demo, records):
     assert total(found, *RANGE, "crps", "pit") == same(12_852, 14_478, 15_670, 871.236260974, 30.6468823563)
 
 
-def test_what_an_answer_depends_on(demo):
-    found = forecast.what_drives(demo, demo.targets[0].variety, **FEW)
+def test_what_an_answer_depends_on(old_demo):
+    found = forecast.what_drives(old_demo, old_demo.targets[0].variety, **FEW)
     assert [found.base] == same(2964.34120465)
     assert total(found.indices(), "first", "total") == same(0.725496434274, 1.16592325355)
 
 
-def test_a_trial(demo):
-    found = forecast.trial_worth(demo, demo.targets[0].variety, plants=24, **FEW)
+def test_a_trial(old_demo):
+    found = forecast.trial_worth(old_demo, old_demo.targets[0].variety, plants=24, **FEW)
     assert [found.margin, found.evpi, found.evsi] == same(3581.14922858, 11.0098937925, 0.0510153711689)
 
 
-def test_orders(demo):
-    found = sizes(demo, **FEW)
+def test_orders(old_demo):
+    found = sizes(old_demo, **FEW)
     assert total(found, "quantity", "chance", "cost") == same(8_258, 9.9181, 29419.76)

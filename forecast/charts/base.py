@@ -315,7 +315,9 @@ def heading(text: str, subtitle: str) -> alt.TitleParams:
 
 def sold_in(targets: pd.DataFrame) -> pd.DataFrame:
     """Return the week, last week, number and chance of targets, with the Mondays of both weeks."""
-    last = targets["until"].fillna(targets["week"]) if "until" in targets else targets["week"]
+    last = targets["week"]
+    if "until" in targets:
+        last = targets["until"].where(targets["until"].fillna("") != "", last)
     ends = [Week.parse(week).monday.isoformat() for week in last]
     return dated(targets[["week", "target", "chance"]]).assign(until=last, end=ends)
 

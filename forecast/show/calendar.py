@@ -167,7 +167,8 @@ def _payments(outcome: Outcome) -> Iterator[_Task]:
 
 def _targets(outcome: Outcome) -> Iterator[_Task]:
     """Return an entry for each target, or for the first and the last week of its sale."""
-    met = {(row["variety"], row["week"], row.get("channel")): row["chance"] for row in records(outcome.targets())}
+    reached = records(outcome.targets())
+    met = {(row["variety"], row["week"], row.get("channel") or None): row["chance"] for row in reached}
     for row in outcome.season.targets:
         named = row.median_demand, row.variety, row.channel
         key = (row.variety, str(row.week), *([row.channel] if row.channel else []))

@@ -165,8 +165,8 @@ def of_100(chance: float) -> str:
     return f"{about}{number} of 100 simulated seasons"
 
 
-def met(target: int, chance: float, by: Week | str | None = None, *, share: float = 1) -> str:
-    """Return how often a target, or a share of it, is met.
+def met(target: int, chance: float, buyers: str = "", *, share: float = 1) -> str:
+    """Return how often a target, or a share of it, is met; `buyers` says who buys, and when.
 
     >>> met(800, 0.9)
     'The target of 800 is met in 18 of 20 simulated seasons'
@@ -174,7 +174,7 @@ def met(target: int, chance: float, by: Week | str | None = None, *, share: floa
     '85 % of the target of 800 is met in 18 of 20 simulated seasons'
     """
     what = "The target" if share == 1 or math.isnan(share) else f"{percent(share)} % of the target"
-    return f"{what} of {target:,}{f' by {dated(by)}' if by else ''} is met in {seasons(chance)}"
+    return f"{what} of {target:,}{buyers} is met in {seasons(chance)}"
 
 
 def whose(variety: str, channel: str) -> str:

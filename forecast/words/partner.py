@@ -163,14 +163,18 @@ def lower_survival(*, points: float, through: float, fewer: float, served: float
     )
 
 
+def _buyers(row: Mapping[str, Any]) -> str:
+    """Return who buys the plants of a target, if it says so, and when."""
+    until, channel = row.get("until"), row.get("channel")
+    by = f"from {span(row['week'], until)}" if until else f"by {dated(row['week'])}"
+    return f"{f' for {channel}' if channel else ''} {by}"
+
+
 def tightest(row: Mapping[str, Any]) -> str:
     """Return the target that is met least often, a row of `Plan.targets`."""
-    until = row.get("until")
-    by = f"from {span(row['week'], until)}" if until else f"by {dated(row['week'])}"
-    whom = f" for {row['channel']}" if row.get("channel") else ""
     return (
-        f"Tightest target: {row['target']:,} {row['variety']}{whom} {by}, met in {seasons(row['chance'])}; on average "
-        f"{counted(round(row['short']), 'plant')} {'is' if round(row['short']) == 1 else 'are'} missing."
+        f"Tightest target: {row['target']:,} {row['variety']}{_buyers(row)}, met in {seasons(row['chance'])}; on "
+        f"average {counted(round(row['short']), 'plant')} {'is' if round(row['short']) == 1 else 'are'} missing."
     )
 
 
@@ -458,10 +462,12 @@ def ordered(variety: str, deliveries: Sequence[tuple[int, str | None, Week]]) ->
 
 
 def reached(row: Mapping[str, Any], currency: str) -> str:
-    """Return how surely orders meet a target, how many plants are on hand then, and what its level would take."""
-    then = f"about {rounded(row['median'])} are on hand then (90 % range {rounded(row['p5'])} to {rounded(row['p95'])})"
+    """Return how surely orders meet a target, how many plants are there for it, and what its level would take."""
+    where = "there for these buyers" if row.get("until") or row.get("channel") else "on hand then"
+    then = f"about {rounded(row['median'])} are {where} (90 % range {rounded(row['p5'])} to {rounded(row['p95'])})"
     more = would_take(row, currency)
-    return f"{met(row['target'], row['chance'], by=row['week'])}; {then}.{f' {more}' if more else ''}"
+    reached = met(row["target"], row["chance"], _buyers(row), share=row.get("promised_share") or 1)
+    return f"{reached}; {then}.{f' {more}' if more else ''}"
 
 
 def costs(*, cost: float, price: float | None, margin: float | None, currency: str) -> str:

@@ -129,3 +129,12 @@ def test_the_bar_of_a_target_spans_the_weeks_of_its_sale(demo):
     (bar,) = rows(spec, "end")
     assert (bar["monday"][:10], bar["end"][:10], bar["until"]) == ("2027-09-20", "2027-10-11", "2027-W41")
     assert "bars the weeks of their sale" in spec["title"]["subtitle"]
+
+
+def test_a_target_of_one_week_ends_in_it_beside_one_of_several(demo):
+    target = [{"variety": VARIETY, "week": "2027-W38", "until": "2027-W41", "target": 400, "channel": "retail"}]
+    target += [{"variety": VARIETY, "week": "2027-W40", "target": 300, "channel": "wholesale"}]
+    outcome = forecast.simulate(demo.replace(targets=target), [(VARIETY, "2027-W10", 1_000)], draws=64, seed=1)
+    shown = charts.base.sold_in(outcome.targets())
+    assert shown["until"].tolist() == ["2027-W41", "2027-W40"]
+    assert shown["end"].tolist() == ["2027-10-11", "2027-10-04"]

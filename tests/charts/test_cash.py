@@ -130,8 +130,9 @@ def test_means_are_marked_and_plans_keep_their_order(flows, drawn):
 def test_each_service_level_stands_at_its_price_and_the_plan_at_what_it_counts(prices, drawn):
     found = rows(drawn["service_level"], "level")
     table = prices.table()
-    for at, row in enumerate(table.to_dict("records")):
-        own = [one for one in found if one["target"].startswith(f"{row['target']:,} {row['variety']}, {row['week']}")]
+    for at, row in enumerate(table.fillna({"channel": ""}).to_dict("records")):
+        who = f"{row['variety']}, {row['channel']}" if row["channel"] else row["variety"]
+        own = [one for one in found if one["target"] == f"{row['target']:,} {who}, {row['week']}"]
         expected = {(of_20(float(level)), row[level]) for level in ("0.8", "0.9", "0.95") if row[level] > 0}
         expected.add((of_20(row["chance"]), row["short_cost"]))
         assert {(one["level"], one["price"]) for one in own} == expected, at

@@ -110,16 +110,15 @@ def test_at_any_prices_of_limits_the_bound_is_above_the_best_of_all_plans(seed):
         assert master.bound(most, duals) >= best - 1e-9 * abs(best)
 
 
-def test_two_rows_of_a_variety_are_planned_together():
-    """Sized alone, 700 and 350 of demo 'Brunnock' keep both promises for 3,817 EUR; one order of 850 does for 3,034."""
-    demo = forecast.read_season("demo_data").only(["Heuchera 'Brunnock'"])
-    found = forecast.plan_orders(demo, draws=1024, seed=1, aim="cost")
+def test_two_rows_of_a_variety_are_planned_together(old_demo):
+    """Sized alone, 700 and 350 of 'Brunnock' keep both promises for 3,817 EUR; one order of 850 does for 3,034."""
+    found = forecast.plan_orders(old_demo.only(["Heuchera 'Brunnock'"]), draws=1024, seed=1, aim="cost")
     assert found.cost < 3040
     assert sum(row.quantity for row in found.orders) <= 850
 
 
-def test_the_demo_has_a_plan_of_least_cost_where_it_was_said_to_have_none():
-    assert forecast.plan_orders(forecast.read_season("demo_data"), draws=512, seed=2, aim="cost").orders
+def test_there_is_a_plan_of_least_cost_where_it_was_said_that_there_is_none(old_demo):
+    assert forecast.plan_orders(old_demo, draws=512, seed=2, aim="cost").orders
 
 
 def test_a_weekly_sale_is_bought_in_weekly():
@@ -142,9 +141,9 @@ def test_a_weekly_sale_is_bought_in_weekly():
     assert found.gap < 0.02
 
 
-def test_a_further_delivery_adds_at_least_what_it_must():
+def test_a_further_delivery_adds_at_least_what_it_must(old_demo):
     """Were a plan with fewer deliveries best although more add enough, or the other way round, a sum would not hold."""
-    alone = forecast.read_season("demo_data").only(["Hosta 'Orrinfall'", "Calla 'Daviorne'"])
+    alone = old_demo.only(["Hosta 'Orrinfall'", "Calla 'Daviorne'"])
     options = {"draws": 256, "seed": 1, "gap": 1e-6}
     found = {gain: forecast.plan_orders(alone.replace(split_gain=gain), **options) for gain in (0.0, 60.0, 2000.0)}
     numbers = {gain: len(plan.orders) for gain, plan in found.items()}
@@ -158,8 +157,8 @@ def test_a_further_delivery_adds_at_least_what_it_must():
     assert worth[60.0] - freight[60.0] - (worth[2000.0] - freight[2000.0]) >= least - 0.5
 
 
-def test_a_search_warns_that_plants_on_hand_and_orders_already_placed_do_not_count():
-    demo = forecast.read_season("demo_data").only(["Hosta 'Orrinfall'"])
+def test_a_search_warns_that_plants_on_hand_and_orders_already_placed_do_not_count(demo):
+    alone = demo.only(["Hosta 'Orrinfall'"])
     due = {"variety": "Hosta 'Orrinfall'", "week": "2027-W11", "quantity": 300, "lab": "Birch Lab", "placed": "yes"}
     with pytest.warns(UserWarning, match="already placed"):
-        forecast.plan_orders(demo.replace(orders=[due]), draws=64, seed=1)
+        forecast.plan_orders(alone.replace(orders=[due]), draws=64, seed=1)

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from other_seasons import FEW, OWN_NAMES, SOUTHERN
 from whole_season import Found, WholeSeason, tables_of
+from window_seasons import OLD_DEMO
 
 import forecast
 
 SEEDS, DRAWS = range(1, 9), 1024
-DEMO = Path(__file__).parents[2] / "demo_data"
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ def by_plants(season: forecast.Season, found: Found) -> dict[str, np.ndarray]:
     return cells | {f"cash {week}": row for week, row in zip(weeks, found.cash.cumsum(axis=0), strict=True)}
 
 
-SEASONS = {"demo": (DEMO, 1500), "southern": (SOUTHERN, 3000), "own names": (OWN_NAMES, 6000), "few": (FEW, 8000)}
+SEASONS = {"demo": (OLD_DEMO, 1500), "southern": (SOUTHERN, 3000), "own names": (OWN_NAMES, 6000), "few": (FEW, 8000)}
 
 
 @pytest.fixture(scope="module", params=SEASONS)

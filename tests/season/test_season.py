@@ -272,7 +272,7 @@ def test_each_target_comes_once_by_variety_and_week_with_its_number():
     assert sorted(row.variety for _, row in found) == sorted(row.variety for row in DEMO.targets)
     assert [(n, str(row.week)) for n, row in found if row.variety == "Heuchera 'Brunnock'"] == [
         (1, "2027-W37"),
-        (2, "2027-W43"),
+        (2, "2027-W38"),
     ]
     one = DEMO.replace(targets=DEMO.targets[3:4])
     assert one.targeted == (DEMO.targets[3].variety,)

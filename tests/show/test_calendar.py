@@ -1,5 +1,6 @@
 """The calendar of a plan, read back with another library: right days, same bytes, harmless whatever files hold."""
 
+import re
 from datetime import date, timedelta
 from importlib.metadata import version
 from pathlib import Path
@@ -90,11 +91,15 @@ def test_payments_are_those_of_the_order_sheet(demo_plan, file):
 
 def test_what_is_needed_is_on_its_monday_with_its_chance(demo_plan, file):
     found = {(one.dtstart.value, one.summary.value): one.description.value for one in events(file, "target")}
-    assert len(found) == len(demo_plan.season.targets)
-    for row in demo_plan.season.targets:
-        said = found[monday(row.week), f"Target: {row.median_demand:,} {row.variety}"]
-        assert said.endswith("of 20 simulated seasons.")
-        assert ("90 % range 260 to 500" in said) == (row.p5 is not None)
+    targets = demo_plan.season.targets
+    assert len(found) == len(targets) + sum(row.until is not None for row in targets)
+    for row in targets:
+        whom = f" for {row.channel}" if row.channel else ""
+        entries = {"Sale begins": row.week, "Sale ends": row.until} if row.until else {"Target": row.week}
+        for name, week in entries.items():
+            said = found[monday(week), f"{name}: {row.median_demand:,} {row.variety}{whom}"]
+            assert re.search(r"Met in (about \d+ of 20 simulated seasons|every simulated season)\.$", said)
+            assert ("90 % range 260 to 500" in said) == (row.p5 is not None)
 
 
 @pytest.mark.parametrize(

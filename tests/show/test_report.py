@@ -16,7 +16,7 @@ from whole_orders import large
 
 import forecast
 from forecast.show.partner_summary import Summary
-from forecast.words.numbers import dated, of_20
+from forecast.words.numbers import of_20, span
 from forecast.words.partner import NOTHING_ORDERED
 
 DRAWS = 256
@@ -94,11 +94,13 @@ def test_every_order_of_the_plan_is_in_the_first_table_and_nothing_else(whole, p
 
 def test_every_target_is_in_the_second_table_with_what_is_reached_and_what_more_takes(whole, plan):
     header, *rows = cells(whole[1], 1)
-    assert header[:2] == ["variety", "needed"]
-    expected = plan.targets()
-    at = {name: header.index(name) for name in ("by", "on time in", "missing", "more certainty")}
+    assert header[:3] == ["variety", "channel", "needed"]
+    expected = plan.targets().fillna({"channel": "", "until": ""})
+    at = {name: header.index(name) for name in ("on sale", "on time in", "missing", "more certainty")}
     assert [row[0] for row in rows] == expected["variety"].tolist()
-    assert [row[at["by"]] for row in rows] == [dated(week) for week in expected["week"]]
+    assert [row[1] for row in rows] == expected["channel"].tolist()
+    spans = zip(expected["week"], expected["until"], strict=True)
+    assert [row[at["on sale"]] for row in rows] == [span(week, until or None) for week, until in spans]
     assert [row[at["on time in"]] for row in rows] == [of_20(chance) for chance in expected["chance"]]
     assert [int(row[at["missing"]]) for row in rows] == expected["short"].round().tolist()
     for row, more in zip(rows, expected["more_plants"], strict=True):

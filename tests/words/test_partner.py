@@ -254,6 +254,11 @@ def test_what_the_panel_says():
     assert words.reached(row | {"more_plants": 150, "more_cost": 495}, "EUR") == (
         f"{known} 150 more plants would meet it in 18 of 20 simulated seasons, for 495 EUR."
     )
+    retail = row | {"until": "2027-W43", "channel": "retail", "promised_share": 0.9, "more_plants": 0}
+    assert words.reached(retail, "EUR") == (
+        "90 % of the target of 800 for retail from 11 Oct to 25 Oct 2027 (W41 to W43) is met in about 16 of 20 "
+        "simulated seasons; about 940 are there for these buyers (90 % range 790 to 1,100)."
+    )
     assert words.reached(row | {"more_plants": None}, "EUR") == (
         f"{known} No number of plants in these weeks would meet it in 18 of 20 simulated seasons."
     )
