@@ -80,10 +80,16 @@ def _targets(rng: np.random.Generator, name: str, size: float, price: float, *, 
     return rows
 
 
-def small_windows(seed: int, kind: str, *, varieties: int = 1, budget: float | None = None) -> Season:
-    """Make a season of some varieties, each with one or two labs, some weeks of delivery and a few quantities."""
+def small_windows(
+    seed: int, kind: str, *, varieties: int = 1, size: int | None = None, budget: float | None = None
+) -> Season:
+    """Make a season of some varieties, each with one or two labs, some weeks of delivery and a few quantities.
+
+    The size is about how many plants are asked for; by chance if not given.
+    """
     rng = np.random.default_rng([seed, KINDS.index(kind)])
-    size = int(rng.integers(5, 10 if kind == "spread" else 22))
+    usual = int(rng.integers(5, 10 if kind == "spread" else 22))
+    size = size or usual
     names = "ABC"[:varieties]
     offers, targets, own = [], [], []
     for name in names:

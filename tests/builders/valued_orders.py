@@ -8,7 +8,9 @@ from typing import Any
 
 import numpy as np
 
-from forecast.growth.simulation import simulate
+from forecast.growth.draws import KeptDraws
+from forecast.growth.outcome import Outcome
+from forecast.growth.simulation import season_streams, simulate
 from forecast.resources.money_flow import cash_flow
 from forecast.season.season import Season
 from forecast.streams import Array
@@ -53,17 +55,18 @@ class Worth:
 def worth(season: Season, orders: Iterable[Any], *, draws: int, seed: int) -> Worth:
     """Return what orders come to; without any, that nothing is sold."""
     orders = tuple(orders)
-    outcome = simulate(season, orders, draws=draws, seed=seed) if orders or season.on_hand else None
-    margin = cash_flow(outcome).margin if outcome else np.zeros(draws)
+    there = bool(orders or season.on_hand)
+    nothing = KeptDraws(season, (), (), season_streams(draws, seed))
+    outcome = simulate(season, orders, draws=draws, seed=seed) if there else Outcome(nothing)
+    margin = cash_flow(outcome).margin if there else np.full(draws, -(season.fixed_costs or 0.0))
     short = np.zeros(draws)
     chances = {}
     for name in season.targeted:
-        sold = outcome.sold(name) if outcome else None
+        sold = outcome.sold(name)
         for at, row in enumerate(season.targets_of(name)):
-            wanted = sold.buyers.rows[at].come[-1] if sold else row.median_demand  # exact only for a stated number
-            got = sold.total(at) if sold else np.zeros(draws)
-            short = short + season.short_cost_of(row) * (wanted - got)
+            wanted = sold.buyers.rows[at].come[-1]
+            short = short + season.short_cost_of(row) * (wanted - sold.total(at))
             if row.promised:
-                kept = sold.kept(at, season.needed(row, wanted)).mean() if sold else 0.0
+                kept = sold.kept(at, season.needed(row, wanted)).mean()
                 chances[name, str(row.week), row.channel or ""] = row.promised, float(kept)
     return Worth(np.asarray(margin), np.asarray(short), chances)

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import cache, cached_property
-from math import ceil, inf
+from math import ceil, comb, inf
 from typing import Any
 
 import numpy as np
@@ -520,16 +520,31 @@ class SmallSeason:
         short = min(wish.short_cost for wish in crop.wishes) * max(wants - alive, 0)
         return dearest * min(wants, alive) + down - short - cost
 
-    def bundles(self, variety: str, most: int) -> list[tuple[Order, ...]]:
-        """Return every set of deliveries of a variety that could earn more than nothing, in orderable numbers."""
-        choices: list[list[Order | None]] = []
+    def choices(self, variety: str, most: int) -> list[list[Order | None]]:
+        """Return of each lab and week what can be ordered, and nothing."""
+        found: list[list[Order | None]] = []
         for lab, week in self.ways(variety):
             sizes = [n for n in range(1, most + 1) if self.line(variety, lab, n)]
-            choices.append([None, *((variety, lab, self.week_text(week), n) for n in sizes)])
+            found.append([None, *((variety, lab, self.week_text(week), n) for n in sizes)])
+        return found
+
+    def bundles(self, variety: str, most: int) -> list[tuple[Order, ...]]:
+        """Return every set of deliveries of a variety that could earn more than nothing, in orderable numbers."""
+        choices = self.choices(variety, most)
         every = (tuple(order for order in one if order) for one in itertools.product(*choices))
         nothing = self.crops[variety].outcome([])
         least = nothing.margin - nothing.price if all(nothing.kept.values()) else -inf
         return [one for one in every if not one or self.above(one) >= least]
+
+    def cases(self, orders: Sequence[Order]) -> int:
+        """Return how much can become of the plants and buyers of a plan, at most."""
+        names, found = {order[0] for order in orders}, 1
+        for crop in (self.crops[name] for name in names):
+            found *= len(crop.asked[1])
+        for variety, _, _, plants in orders:
+            weeks = len(self.crops[variety].delays)
+            found *= comb(plants + weeks, weeks)
+        return found
 
     def best(self, most: int, slack: float = 0.0) -> Valued | None:
         """Return the best plan within the budget that keeps every promise with so much to spare, of deliveries of up to
