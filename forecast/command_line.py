@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from forecast.planning.plan import Plan
+    from forecast.resources.valued import Valued
 
 REFUSED = 2
 OUT_OF_REACH = 1
@@ -97,7 +98,7 @@ def _parser() -> argparse.ArgumentParser:
     order = _command(commands, "order", _order, _ORDER)
     what = order.add_mutually_exclusive_group()
     what.add_argument("--out", help="folder to write orders.csv and order_table.csv into")
-    what.add_argument("--mine", action="store_true", help="value the orders of orders.csv instead")
+    what.add_argument("--mine", action="store_true", help="value the orders of orders.csv, beside the plan")
     _add_drawn(order)
     page = _command(commands, "report", _report, "write the whole order plan as one page for a partner")
     page.add_argument("--out", required=True, help="page to write, such as order.html")
@@ -184,7 +185,7 @@ def _order(parsed: argparse.Namespace) -> int:
 
 
 def _mine(parsed: argparse.Namespace, season: Season) -> int:
-    """Show what the orders of the season are worth."""
+    """Show what the orders of the season are worth, beside the plan."""
     from forecast.resources.valued import value_orders
 
     if not season.orders:
@@ -195,9 +196,26 @@ def _mine(parsed: argparse.Namespace, season: Season) -> int:
     print(f"\n{_lines(mine.table())}\n")
     if season.targets:
         print(f"{_targets(mine.targets(), season.currency)}\n")
-    print(mine)
+    print(f"{mine}\n")
+    print(_beside(parsed, mine))
     _few(parsed.draws)
     return 0
+
+
+def _beside(parsed: argparse.Namespace, mine: Valued) -> str:
+    """Return own orders beside the plan, as text."""
+    import pandas as pd
+
+    from forecast.resources.beside import Beside, Side
+
+    try:
+        plan = _planned(parsed, mine.outcome.season)
+    except (OutOfReach, Refused) as error:
+        return order_words.NO_PLAN.format(why=error)
+    own = Side(mine.outcome, mine.bill.total, mine.flow if mine.earns else None)
+    found = Beside(own, Side(plan.simulate(), plan.paid, plan.cash_flow() if mine.earns else None))
+    cells = pd.DataFrame(order_words.compared(row) for row in records(found.table()))
+    return f"{plain(cells, order_words.BESIDE)}\n\n{found}"
 
 
 def _lines(table: pd.DataFrame) -> str:
@@ -263,8 +281,9 @@ def _targets(found: pd.DataFrame, currency: str) -> str:
 def _written(parsed: argparse.Namespace, plan: Plan) -> str:
     """Write the tables of orders; return that they are written."""
     table = plan.table().assign(currency=plan.season.currency)
+    already = (row for row in plan.season.orders if row.placed == "yes")
     texts = {
-        "orders.csv": table_text(plan.orders, Delivery),
+        "orders.csv": table_text((*already, *plan.orders), Delivery),
         "order_table.csv": csv_text(list(table.columns), table.itertuples(index=False)),
     }
     write_texts(texts, parsed.out, overwrite=parsed.overwrite)

@@ -14,7 +14,7 @@ import forecast
 from forecast.__main__ import main
 from forecast.resources.valued import value_orders
 from forecast.season.orders import Delivery
-from forecast.words.numbers import dated
+from forecast.words.numbers import dated, rounded
 
 ROOT = Path(__file__).parents[1]
 DEMO = str(ROOT / "demo_data")
@@ -127,8 +127,7 @@ def test_a_budget_is_named_beside_plants_and_freight_and_kept(tmp_path, capsys, 
     assert int(spent[1].replace(",", "")) <= 9_000
 
 
-def test_mine_values_the_orders_of_the_season_and_searches_for_none(capsys, demo, monkeypatch):
-    monkeypatch.setattr("forecast.planning.whole_order.plan_orders", None)
+def test_mine_values_the_orders_of_the_season_beside_the_plan(capsys, demo):
     assert main(["order", DEMO, "--mine", "--draws", "64"]) == 0
     printed = capsys.readouterr().out
     assert printed.startswith(
@@ -136,8 +135,49 @@ def test_mine_values_the_orders_of_the_season_and_searches_for_none(capsys, demo
     )
     for row in demo.orders:
         assert any(row.variety in line and f"{row.quantity:,}" in line for line in printed.splitlines())
-    assert str(value_orders(demo, draws=64)) in printed
+    mine, plan = value_orders(demo, draws=64), forecast.plan_orders(demo, draws=64)
+    assert str(mine) in printed
+    (margin,) = [line.split() for line in printed.splitlines() if line.split()[:2] == ["expected", "margin"]]
+    assert margin[2:4] == [rounded(mine.margin), rounded(plan.margin)]
+    assert float(margin[4].replace(",", "")) == pytest.approx(plan.margin - mine.margin, rel=0.03)
+    assert "The plan earns about" in printed
     assert "are accurate to about" in printed
+
+
+def test_mine_values_the_orders_where_there_is_no_plan_to_compare_with(hurried, capsys):
+    assert main(["order", hurried, "--mine", "--draws", "64", "--aim", "cost"]) == 0
+    printed = capsys.readouterr().out
+    assert "Their expected margin is about" in printed
+    assert "There is no plan to compare with. No order of Gerbera 'Zollinka' meets the target of 600" in printed
+
+
+def test_orders_that_are_placed_stay_as_they_are_beside_the_new_ones(tmp_path, capsys, demo):
+    name = "Hosta 'Orrinfall'"
+    made = demo.only([name])
+    rows = [
+        {"variety": name, "week": "2027-W11", "quantity": 300, "lab": "Birch Lab", "order": "B-17", "placed": "yes"},
+        {"variety": name, "week": "2027-W12", "quantity": 700, "lab": "Birch Lab"},
+    ]
+    there = {"variety": name, "stage": "growing on", "quantity": 40, "since": str(made.first_week)}
+    forecast.write_season(made.replace(orders=rows, on_hand=[there]), tmp_path / "season")
+    folder = str(tmp_path / "season")
+    assert main(["order", folder, "--draws", "64", "--out", str(tmp_path)]) == 0
+    said = [line for line in capsys.readouterr().out.splitlines() if line.startswith("Plants on hand and")]
+    assert said[0].startswith(
+        "Plants on hand and orders already placed count: 40 plants on hand and 300 plantlets ordered already, for "
+    )
+    plan = forecast.plan_orders(forecast.read_season(folder), draws=64)
+    with (tmp_path / "orders.csv").open(encoding="utf-8", newline="") as file:
+        first, *new = list(csv.DictReader(file))
+    assert {column: cell for column, cell in first.items() if cell} == {
+        column: str(cell) for column, cell in rows[0].items()
+    }
+    assert [(row["variety"], row["week"], int(row["quantity"]), row["lab"]) for row in new] == [
+        (row.variety, str(row.week), row.quantity, row.lab) for row in plan.orders
+    ]
+    assert not any(row["placed"] for row in new)
+    forecast.report(plan.season, tmp_path / "page.html", plan=plan)
+    assert unescape((tmp_path / "page.html").read_text(encoding="utf-8")).count(said[0]) == 1
 
 
 def test_mine_needs_orders_and_writes_nothing(tmp_path, capsys, demo):

@@ -139,6 +139,20 @@ class Plan(Result):
         """All that is ordered: the plan, and what is placed already."""
         return (*placed(self.season), *self.shipments)
 
+    @property
+    def paid(self) -> float:
+        """What labs and carriers are paid, for orders that are placed, too [currency]."""
+        return bill(self._every).total
+
+    @property
+    def in_any_case(self) -> str:
+        """Which plants on hand and orders already placed count, in words; nothing if there are none."""
+        season, orders = self.season, placed(self.season)
+        return words.in_any_case(
+            there=sum(row.quantity for row in season.on_hand), placed=sum(one.quantity for one in orders),
+            paid=bill(orders).total, currency=season.currency,
+        )  # fmt: skip
+
     def cash_flow(self) -> CashFlow:
         """Return what the orders earn and cost week by week in these draws, in whole plants."""
         return self._cash_flow
@@ -233,7 +247,7 @@ class Plan(Result):
         master, chosen = self._solution.master, self._solution.chosen
         rows: list[tuple[object, ...]] = []
         if math.isfinite(master.budget):
-            rows.append(("budget", "", bill(self._every).total, self.season.budget))
+            rows.append(("budget", "", self.paid, self.season.budget))
         area = master.fullest(master.area(chosen))
         for place, name in enumerate(self.season.place_names):
             weeks = slice(place * self.season.weeks, (place + 1) * self.season.weeks)
@@ -366,18 +380,19 @@ class Plan(Result):
     def __str__(self) -> str:
         left = [words.not_ordered(variety, why) for variety, why in self.left_out().items()]
         if not self.orders:
-            return "\n".join([words.NOTHING, *left])
+            return "\n".join(filter(None, [words.NOTHING, self.in_any_case, *left]))
         currency = self.season.currency
         plants, varieties = sum(row.quantity for row in self.orders), len({row.variety for row in self.orders})
         ordered = words.ordered(plants=plants, varieties=varieties, deliveries=len(self.orders))
-        spent = words.costs(purchase=self.bill.total, total=self.cost, currency=currency, budget=self.season.budget)
+        spent = words.costs(purchase=self.paid, total=self.cost, currency=currency, budget=self.season.budget)
         found = words.least_cost(gap=self.gap)
         if self.aim == "margin":
             flow = self.cash_flow()  # in whole plants, as wherever a margin is printed
             found = words.expected_margin(
                 margin=float(flow.margin.mean()), worst_tenth=flow.worst_tenth(), gap=self.gap, currency=currency
             )
-        first = [*map(str, self.surplus), f"{ordered} {spent}", *map(str, self.excess)]
+        first = [*map(str, self.surplus), f"{ordered} {spent}", *filter(None, [self.in_any_case])]
+        first += map(str, self.excess)
         if (gain := self.season.split_gain) and len(self.orders) > varieties:
             first.append(words.one_delivery(gain=gain, currency=currency))
         return "\n".join([*first, found, *self._binding(), *left])

@@ -104,6 +104,7 @@ class Summary:
                 plantlets=int(table["quantity"].sum()), varieties=table["variety"].nunique(), lines=len(table),
                 labs=table["lab"].nunique(), first=weeks[0], last=weeks[-1],
             ),
+            *filter(None, [self.plan.in_any_case]),
             *map(str, self.plan.excess),
         ]  # fmt: skip
 
@@ -144,7 +145,7 @@ class Summary:
             overdrawn = self.flow.chance_overdrawn
             if season.overdraft is not None and overdrawn is not None:
                 risks[-1] = f"{risks[-1]} {within_overdraft(season.overdraft, overdrawn, season.currency)}"
-        if season.budget is not None and self.plan.bill.total > season.budget:
+        if season.budget is not None and self.plan.paid > season.budget:
             risks.append(over_budget(budget=season.budget, currency=season.currency))
         return risks
 

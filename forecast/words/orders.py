@@ -10,6 +10,7 @@ from forecast.rounding import round_up
 from forecast.weeks import Week
 from forecast.words.numbers import (
     TOO_LITTLE,
+    apart,
     counted,
     dated,
     figures,
@@ -389,6 +390,64 @@ def your_orders(*, plants: int, varieties: int, deliveries: int, placed: int, th
         f"{counted(deliveries, 'delivery', 'deliveries')}{already}."
     )
     return f"{text} {counted(there, 'plant')} on hand {'counts' if there == 1 else 'count'}, too." if there else text
+
+
+BESIDE = {"what": "", "mine": "your orders", "plan": "the plan", "difference": "difference"}
+"""Columns of the comparison of a grower's own orders with the plan, and their headings."""
+_COMPARED = {
+    "plantlets": "plantlets",
+    "paid": "paid to labs and carriers",
+    "margin": "expected margin",
+    "worst_tenth": "margin in the worst 10 % of seasons",
+    "all_met": "all targets met in",
+    "short": "price of being short",
+}
+NO_PLAN = "There is no plan to compare with. {why}"
+_BESIDE = "Difference: the plan less your orders, ± its standard error in the same seasons."
+
+
+def beside(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
+    """Return which of a grower's own orders and the plan earns more [currency], as far as can be seen."""
+    found = {row["what"]: row for row in rows}
+    if "margin" not in found:
+        return _BESIDE
+    row = found["margin"]
+    if not apart(row["difference"], row["error"]):
+        return f"{_BESIDE} No difference in the expected margin can be seen."
+    most, least = ("The plan", "your orders") if row["difference"] > 0 else ("Your orders", "the plan")
+    verb = "earns" if row["difference"] > 0 else "earn"
+    more = known(abs(row["difference"]), max(row["error"], 1.0))
+    return f"{_BESIDE} {most} {verb} about {more} {currency} more than {least}."
+
+
+def compared(row: Mapping[str, Any]) -> dict[str, str]:
+    """Return the cells of a row of the comparison."""
+    what, difference, error = row["what"], row["difference"], row["error"]
+    if what == "all_met":
+        values = [of_20(row["mine"]), of_20(row["plan"])]
+        change = f"{20 * difference:+.1f} ± {20 * error:.1f} of 20" if apart(20 * difference, 20 * error) else "none"
+    else:
+        values = [f"{row[name]:,.0f}" if what == "plantlets" else rounded(row[name]) for name in ("mine", "plan")]
+        change = "none"
+        if apart(difference, error):
+            change = f"{'+' if difference > 0 else ''}{known(difference, max(error, 1.0))}"
+            change += f" ± {known(error, error)}" if error >= 0.5 else ""
+    return {"what": _COMPARED[what], "mine": values[0], "plan": values[1], "difference": change}
+
+
+def in_any_case(*, there: int, placed: int, paid: float, currency: str) -> str:
+    """Return that a plan counts plants on hand, and orders that are placed, which cost so much [currency]; or nothing.
+
+    The plan orders what is lacking beside them.
+    """
+    what = [counted(there, "plant") + " on hand"] if there else []
+    if placed:
+        what.append(f"{counted(placed, 'plantlet')} ordered already, for {money(paid, currency)} with freight")
+    if not what:
+        return ""
+    subject = "Plants on hand and orders already placed" if len(what) > 1 else "Plants on hand"
+    subject = subject if there else "Orders already placed"
+    return f"{subject} count: {' and '.join(what)}. The plan orders what is lacking."
 
 
 def your_margin(*, margin: float, worst_tenth: float, currency: str) -> str:
