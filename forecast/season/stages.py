@@ -76,7 +76,7 @@ class Stage(Row):
         What times and survivals vary by. ``belief``: unknown true value, the same for all. ``season``: the same for
         all batches of a season. ``variety``: the same for all batches of a variety. ``batch``: each batch its own.
         ``cycle``: each subculture its own (cultures only). ``plant``: each plant its own. Or shares of them, such as
-        ``season 0.3 variety 0.2 batch 0.5``.
+        ``season 0.3 variety 0.2 batch 0.5``. Of times that do not vary it may be empty.
     survival, survival_sd
         Mean share of plants that survive the stage [0 to 1], and its standard deviation. Or:
     survival_p5, survival_p95
@@ -147,9 +147,9 @@ class Stage(Row):
         yield self._survives
 
     def _timed(self) -> None:
-        if self.typical > 0 and self.time_level is None:
+        if self.typical > 0 and (self.batches_cv or self.plants_cv) and self.time_level is None:
             remedy = "Say what stage times vary by (batch is the usual choice)."
-            raise refuse("time_level", None, "required when typical is above 0", remedy)
+            raise refuse("time_level", None, "required when times vary", remedy)
         if self.typical == 0 and (self.batches_cv or self.plants_cv):
             remedy = "Clear batches_cv and plants_cv."
             raise refuse("typical", 0, "times cannot vary in a stage that takes none", remedy)

@@ -170,7 +170,7 @@ CASES = [
          "season 0.3 variety 0.2 batch 0.5", "season 0.3 variety 0.2 batch 0.6",
          f"stages.csv, row 2, column survival_level, 'season 0.3 variety 0.2 batch 0.6': {NOT_A_LEVEL}"),
     case("no level for the time", "stages.csv", "0.1,batch,0.85", "0.1,,0.85",
-         "stages.csv, row 2, column time_level: required when typical is above 0. Say what stage times vary by "
+         "stages.csv, row 2, column time_level: required when times vary. Say what stage times vary by "
          "(batch is the usual choice)."),
     case("points that lose everything", "stages.csv", ",0.89,0.03", ",0.15,0.03",
          "stages.csv, row 6, column share_of, 'original': calla: 0.8 of the original plants enter this stage, but it "

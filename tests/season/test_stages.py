@@ -73,8 +73,10 @@ def test_a_survival_that_cannot_be_is_refused_in_its_own_column(cells: dict[str,
 
 
 def test_a_stage_with_a_time_says_who_shares_its_spread() -> None:
-    told = refused_lines(Stage, **STAGE | {"time_level": None})
-    assert told[0].startswith("Stage, time_level: required when typical is above 0.")
+    for varies in ({"batches_cv": 0.1}, {"batches_cv": 0, "plants_cv": 0.1}):
+        told = refused_lines(Stage, **STAGE | {"time_level": None} | varies)
+        assert told[0].startswith("Stage, time_level: required when times vary.")
+    assert Stage(**STAGE | {"time_level": None, "batches_cv": 0, "plants_cv": 0}).typical == STAGE["typical"]
 
 
 def test_a_stage_without_time_has_no_spread() -> None:
