@@ -209,7 +209,9 @@ def day(of: date) -> str:
 
 
 def percent(share: float) -> str:
-    """Write a share as a percentage, with a decimal where it is close to 0 or 100."""
+    """Write a share as a percentage, with a decimal where it is close to 0 or 100, and 100 only if it is all."""
     if 0 < share < _RARE:
         return "under 0.1"
+    if 1 - _RARE < share < 1:
+        return "over 99.9"
     return f"{100 * share:.0f}" if 0.01 <= share <= 0.985 else figures(100 * share)
