@@ -1,6 +1,7 @@
 """What a plan reaches of each target, what more takes, and what is grown to be marked down, against closed forms."""
 
 import math
+from html import unescape
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from scipy.stats import binom
 from small_seasons import FIRST, asks, offer, season, stage
 
 import forecast
+from forecast.__main__ import main
 from forecast.resources.reached import Reached, Surplus
 
 DRAWS = {"draws": 512, "seed": 1}
@@ -123,3 +125,37 @@ def test_what_pays_at_the_markdown_price_is_grown_for_it_and_said_first(markdown
     expected = sold(200, ordered) - sold(100, ordered)
     assert found == Surplus("A", pytest.approx(expected, abs=1), ordered, 2.0, "EUR")
     assert str(plan).startswith(str(found))
+
+
+def test_what_is_grown_for_an_outlet_comes_first_and_what_loses_has_its_reason(tmp_path, capsys):
+    """Marked down A brings 1.6 a plantlet that costs 1.5, to 30 buyers; B brings 0.8, and the first plantlet loses 0.7.
+
+    Without a limit 100 buyers would be assumed: an outlet for 30 leaves room for about 30 plants more than are asked.
+    """
+    made = nursery(asks(100), asks(50, variety="B", short_cost=0), price=9, markdown=2.0)
+    made = made.replace(
+        varieties=[
+            row.replace(outlet=30) if row.variety == "A" else row.replace(sale_price=1, markdown_price=None)
+            for row in made.varieties
+        ]
+    )
+    plan = forecast.plan_orders(made, **DRAWS)
+    (order,) = plan.orders
+    (found,) = plan.surplus
+    earned = [9 * sold(100, n) + 2 * (sold(130, n) - sold(100, n)) + 4.5 * sold(100, n) - 1.5 * n for n in range(301)]
+    assert earned[order.quantity] >= max(earned) - 0.5
+    assert found.plants == pytest.approx(sold(130, order.quantity) - sold(100, order.quantity), abs=0.5)
+    assert found.plants <= 30
+    (why,) = plan.left_out().values()
+    assert (why.reason, why.margin) == ("loses", pytest.approx(-0.7, abs=0.02))
+    forecast.write_season(made, tmp_path / "season")
+    assert main(["order", str(tmp_path / "season"), "--draws", "512", "--seed", "1"]) == 0
+    title, first, *rest = [line for line in capsys.readouterr().out.splitlines() if line]
+    assert title.startswith("test: what to order")
+    assert first == str(found)
+    left = f"B: none this year, because {why}"
+    assert left in rest
+    forecast.report(made, tmp_path / "page.html", plan=plan)
+    page = unescape((tmp_path / "page.html").read_text(encoding="utf-8"))
+    assert 0 < page.index(str(found)) < page.index(left)
+    assert page.index(str(found)) < page.index("<table")
