@@ -176,11 +176,13 @@ def _order(parsed: argparse.Namespace) -> int:
     except OutOfReach as error:
         _complain(str(error))
         return OUT_OF_REACH
-    try:  # before the output, of which whoever reads it may have enough
-        written = "" if parsed.out is None else _written(parsed, plan)
-    finally:
+    try:
         _show(plan)
-    print(written, end="")
+        sys.stdout.flush()  # where it cannot be written, files are not written either
+    except BrokenPipeError:  # whoever reads it has had enough, and gets the files all the same
+        _written(parsed, plan)
+        raise
+    print(_written(parsed, plan), end="")
     return 0
 
 
@@ -279,7 +281,9 @@ def _targets(found: pd.DataFrame, currency: str) -> str:
 
 
 def _written(parsed: argparse.Namespace, plan: Plan) -> str:
-    """Write the tables of orders; return that they are written."""
+    """Write the tables of orders, if they are asked for; return that they are written."""
+    if parsed.out is None:
+        return ""
     table = plan.table().assign(currency=plan.season.currency)
     already = (row for row in plan.season.orders if row.placed == "yes")
     texts = {
