@@ -107,3 +107,19 @@ def stage_costs(season: Season, variety: str, fate: Fate, week: Week) -> Array:
         left = np.array(fate.boundaries(elapsed))[:-1, 0]
     each = np.array([row.paid(season.hourly_wage) for row in season.route(variety)])
     return np.asarray(each @ (fate.reached[:-1] * left))
+
+
+def outlays(season: Season, variety: str, fate: Fate, week: Week) -> Array:
+    """Return what a plantlet delivered in a week has cost by the end of each week of the season, shape (weeks,).
+
+    Stages and work as it enters them, and its bench if it is never sold: expected over some of the draws [currency].
+    """
+    some, route = fate.take(slice(_COSTED)), season.route(variety)
+    elapsed = np.arange(season.weeks, dtype=np.float64) - (week - season.first_week)
+    left = np.array(some.boundaries(elapsed + 1 - BEFORE))[:-1]
+    each = np.array([row.paid(season.hourly_wage) for row in route])
+    entered = np.einsum("k,kd,kwd->wd", each, some.reached[:-1], left).mean(axis=1)
+    standing, ready = some.course(elapsed)
+    stood = zip([*route, route[-1]], [*standing, ready], strict=True)
+    bench = sum((rents(season, row) * alive.mean(axis=1) for row, alive in stood), np.zeros(season.weeks))
+    return np.asarray(entered + np.cumsum(bench))

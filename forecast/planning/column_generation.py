@@ -183,7 +183,7 @@ def _keep_elsewhere(
         raised = {problem.item for problem in looked_at}
         master.remove(lambda one: one.item in raised and not problems[one.item].keeps(one))  # noqa: B023
         _completed(master, problems, root, again, [one for one in best.chosen if one.item not in raised])
-        again.take(master, improved(master, again.chosen, again.value)[0])
+        again.take(master, improved(master, again.chosen, again.value, root.duals)[0])
         complete = master.required <= {one.item for one in master.columns}
         if complete and (lacks or not math.isfinite(again.value)):
             _choose(master, problems, relaxation(master), again)
@@ -197,12 +197,15 @@ def _keep_elsewhere(
 def _base(season: Season, streams: Streams, aim: Aim) -> Base:
     """Return what plants on hand, and orders that are placed, earn and take."""
     ordered = placed(season)
+    limited = season.overdraft is not None and aim == "margin"
     if not (ordered or season.on_hand):
-        return Base()
+        fixed = np.cumsum(np.full(season.weeks, (season.fixed_costs or 0.0) / season.weeks))
+        return Base(cash=(season.opening_cash or 0.0) - fixed if limited else None)
     outcome = outcome_of(season, [one.delivery for one in ordered], streams)
     area = outcome.drawn.area()[0][..., :AREA_DRAWS]
-    margin = cash_flow(outcome).margin if aim == "margin" else 0.0
-    return Base(margin, area.reshape(-1, area.shape[-1]), bill(ordered).total)
+    flow = cash_flow(outcome) if aim == "margin" else None
+    cash = flow.cash.mean(axis=1) if flow is not None and limited else None
+    return Base(0.0 if flow is None else flow.margin, area.reshape(-1, area.shape[-1]), bill(ordered).total, cash)
 
 
 def check_plan(season: Season, draws: int) -> None:
@@ -239,6 +242,9 @@ def shadow_prices(master: MasterProblem, duals: Duals) -> list[float]:
     for place in range(len(master.season.place_names)):
         priced = zip(duals.areas, master.cuts, strict=False)
         found.append(sum(float(price) for price, cut in priced if cut.row // weeks == place))
+    if master.before.cash is not None:
+        priced = zip(duals.areas, master.cuts, strict=False)
+        found.append(sum(float(price) for price, cut in priced if cut.row < 0))
     return found if master.floor is None else [*found, float(duals.tails.sum())]
 
 
@@ -322,7 +328,7 @@ def _choose(master: MasterProblem, problems: Sequence[PricingProblem], root: Rel
             if part > most.get(one.item, (0.5, one))[0]:
                 most[one.item] = part, one
         best.take(master, [one for _, one in most.values()])
-    best.take(master, improved(master, best.chosen, best.value)[0])
+    best.take(master, improved(master, best.chosen, best.value, root.duals)[0])
     if best.open:
         while True:
             chosen, _ = master.solve_integer(best.left / 4, best.gap / 4)

@@ -18,7 +18,7 @@ from forecast.streams import Array, Streams
 from forecast.worth.promises import Reach
 
 _ERRORS = 1.64  # standard errors, by which a chance must be above its level: so that 19 of 20 are
-_FLOOR = 1.0  # likewise, of the worst tenth
+_FLOOR = 1.0  # likewise, of the worst tenth and of the lowest cash
 _FAR = 4.0  # likewise, of a chance that need not be looked at again
 
 
@@ -65,12 +65,23 @@ class FreshDraws:
             if lacks > 0:
                 yield Shortfall(row, float(lacks))
 
-    def worst_tenth_missed(self, shipments: Sequence[Shipment], floor: float) -> float:
-        """Return by how much the mean margin in the worst tenth is below a minimum, less its error; 0 if it is not."""
+    def money_missed(
+        self, shipments: Sequence[Shipment], floor: float | None, overdraft: float | None
+    ) -> tuple[float, float]:
+        """Return by how much the worst tenth is below a minimum, and the cash too low, less their errors; 0 if not."""
+        if floor is None and overdraft is None:
+            return 0.0, 0.0
         own = [one.delivery for one in (*placed(self._season), *shipments)]
-        found = [cash_flow(outcome_of(self._season, own, streams)).worst_tenth() for streams in self._sets]
-        error = float(np.std(found, ddof=1)) / len(found) ** 0.5
-        return float(max(floor - np.mean(found) + _FLOOR * error, 0.0))
+        flows = [cash_flow(outcome_of(self._season, own, streams)) for streams in self._sets]
+        margins, lowest = [one.worst_tenth() for one in flows], [one.lowest_tenth() for one in flows]
+        return _missed(margins, floor), _missed(lowest, None if overdraft is None else -overdraft)
+
+
+def _missed(found: Sequence[float], least: float | None) -> float:
+    if least is None:
+        return 0.0
+    error = float(np.std(found, ddof=1)) / len(found) ** 0.5
+    return float(max(least - np.mean(found) + _FLOOR * error, 0.0))
 
 
 def _by_far(chance: float, level: float, draws: int) -> bool:

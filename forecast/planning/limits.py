@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -15,6 +15,7 @@ from forecast.season.season import Season
 from forecast.streams import Array
 from forecast.worth.columns import AREA_DRAWS, Column, Way
 
+_CENT = 0.01
 EXACT = 1e-6  # of a limit, by which it may be missed
 
 
@@ -24,6 +25,7 @@ class Base(NamedTuple):
     margin: Array | float = 0.0  # shape (draws,) [currency]
     area: Array | float = 0.0  # shape (places * weeks, draws) [m²]
     paid: float = 0.0  # to labs and carriers [currency]
+    cash: Array | None = None  # by the end of each week, expected, shape (weeks,) [currency]; None if it has no limit
 
 
 @dataclass(eq=False)
@@ -45,6 +47,7 @@ class Limits:
         weeks = [season.first_week + i for i in range(season.weeks)]
         self.benches = np.array([season.bench(place, week) for place in season.place_names for week in weeks])
         self.benches = np.maximum(self.benches, self.fullest(self.area(())))
+        self.guard = 0.0  # of the expected cash above the lowest that is allowed [currency]
         self.budget = math.inf if season.budget is None else max(season.budget - self.before.paid, 0.0)
 
     def area(self, columns: Sequence[Column], parts: Array | None = None) -> Array:
@@ -67,6 +70,23 @@ class Limits:
         kept = tenth(area.shape[1])
         return np.asarray(np.partition(area, area.shape[1] - kept, axis=1)[:, -kept:].mean(axis=1))
 
+    @property
+    def spare(self) -> Array:
+        """How much lower than before any order the expected cash may be in each week, shape (weeks,) [currency]."""
+        cash = np.zeros(0) if self.before.cash is None else self.before.cash
+        return np.maximum(cash + (self.season.overdraft or 0.0) - self.guard, 0.0)
+
+    def overdrawn(self, columns: Sequence[Column], parts: Array | None = None) -> Array:
+        """Return by how much the expected cash of columns is too low in each week, shape (weeks,) [currency]."""
+        if self.before.cash is None:
+            return np.zeros(0)
+        lacks = -self.spare
+        for box, number in self.boxes(columns, parts).items():
+            lacks[box.week - self.season.first_week :] += number * box.freight
+        for part, one in zip(np.ones(len(columns)) if parts is None else parts, columns, strict=True):
+            lacks -= part * one.cash
+        return lacks
+
     def margin(self, columns: Sequence[Column], parts: Array | None = None) -> Array:
         """Return the margin of columns in every draw, freight included [currency]; of parts, as if boxes could be."""
         if parts is None:
@@ -83,8 +103,13 @@ class Limits:
 
     def freight(self, columns: Sequence[Column], parts: Array | None = None) -> float:
         """Return the freight [currency] of columns; of parts of columns, as the linear program counts it."""
+        return float(sum(box.freight * number for box, number in self.boxes(columns, parts).items()))
+
+    def boxes(self, columns: Sequence[Column], parts: Array | None = None) -> Mapping[Box, float]:
+        """Return how many boxes with a freight are sent; of parts of columns, as the linear program counts them."""
         if parts is None:
-            return bill(shipment for column in columns for shipment in column.shipments).freight
+            every = bill(shipment for column in columns for shipment in column.shipments)
+            return every.boxes
         shared: dict[Box, float] = {}
         alone: dict[tuple[int, Box], float] = {}
         for part, column in zip(parts, columns, strict=True):
@@ -92,8 +117,7 @@ class Limits:
                 shared[box] = shared.get(box, 0.0) + part * box.parts(plants)
                 key = column.item, box
                 alone[key] = alone.get(key, 0.0) + part * box.whole(plants)
-        least = {box: max(boxes, *(n for (_, b), n in alone.items() if b == box)) for box, boxes in shared.items()}
-        return float(sum(box.freight * boxes for box, boxes in least.items()))
+        return {box: max(boxes, *(n for (_, b), n in alone.items() if b == box)) for box, boxes in shared.items()}
 
     def worth(self, columns: Sequence[Column]) -> float:
         """Return the expected margin of columns, and what those served would have cost if short [currency]."""
@@ -117,6 +141,7 @@ class Limits:
         within = self.paid(columns) <= self.budget * (1 + EXACT)
         area = self.fullest(self.area(columns))
         within &= bool((area <= self.benches + EXACT * np.maximum(self.benches, 1)).all())
+        within &= bool((self.overdrawn(columns) <= _CENT).all())
         if floor and self.floor is not None:
             within &= self.worst_tenth(columns) >= self.floor - EXACT * max(abs(self.floor), 1)
         return within

@@ -21,15 +21,24 @@ from forecast.streams import Array
 from forecast.worth.columns import Column, Way
 
 _PENALTY = 100.0  # units of expected margin for each unit that the worst tenth lacks of its floor
+_CENT = 0.01
 _AT_ONCE = 6  # weeks of a place that are cut at once
 
 
 class Cut(NamedTuple):
-    """In some of the draws, a place in a week must hold the plants that are there on average."""
+    """In some of the draws, a place in a week must hold the plants that are there on average; or cash must last.
 
-    row: int  # place and week
+    For cash, nothing but the week counts.
+    """
+
+    row: int  # place and week; for cash, -1 less the number of the week
     draws: NDArray[np.intp]
-    bench: float  # what others leave of it [m²]
+    bench: float  # what others leave of it [m²], or of cash [currency]
+
+    @property
+    def cash_week(self) -> int | None:
+        """Number of the week in which cash must last; None if this is a place."""
+        return -1 - self.row if self.row < 0 else None
 
 
 class Duals(NamedTuple):
@@ -96,17 +105,19 @@ class MasterProblem(Limits):
         self._known = {one.key for one in self.columns}
 
     def lift(self, shipments: Sequence[Shipment], fresh: FreshDraws) -> bool:
-        """Raise the floor by what shipments lack of it on fresh draws; return whether they do."""
-        if self.floor is None or self._asked is None:
-            return False
-        lacks = fresh.worst_tenth_missed(shipments, self._asked)
-        self.floor += lacks
-        return lacks > 0
+        """Raise the floor, and the cash kept, by what shipments lack of it on fresh draws; return whether they do."""
+        overdraft = None if self.before.cash is None else self.season.overdraft
+        missed, overdrawn = fresh.money_missed(shipments, self._asked, overdraft)
+        if self.floor is not None:
+            self.floor += missed
+        self.guard += overdrawn
+        self.cuts = [one if one.row >= 0 else one._replace(bench=float(self.spare[-1 - one.row])) for one in self.cuts]
+        return missed > 0 or overdrawn > _CENT
 
     def part(self, at: int, parts: int) -> MasterProblem:
         """Return the same problem on one of some parts of the draws, which are alike in size."""
         mine, areas = (slice(at * size // parts, (at + 1) * size // parts) for size in (self.draws, self.area_draws))
-        base = Base(self.margin_before()[mine], self.area(())[:, areas], self.before.paid)
+        base = Base(self.margin_before()[mine], self.area(())[:, areas], self.before.paid, self.before.cash)
         found = MasterProblem(
             self.season, mine.stop - mine.start, self.floor, base, items=self.items, required=self.required
         )
@@ -116,7 +127,7 @@ class MasterProblem(Limits):
                 ways.setdefault(way, replace(way, area=way.area[:, areas]))
             plants = {ways[way]: number for way, number in one.plants.items()}
             of = one.margin[mine], one.worth[mine], one.hindsight, one.freed[:, areas]
-            found.add(Column(one.item, plants, *of, one.freed_at))
+            found.add(Column(one.item, plants, *of, one.freed_at, one.cash))
         return found
 
     # The program
@@ -140,7 +151,11 @@ class MasterProblem(Limits):
         spent = row(self.budget if math.isfinite(self.budget) else 10 * (sum(costs) + float(freight.sum()) * count) + 1)
         spent[:count], spent[count:] = costs, freight
         for at, cut in enumerate(self.cuts):
-            row(cut.bench)[:count] = [self.taken(column, at) for column in self.columns]
+            taken = row(cut.bench)
+            taken[:count] = [self.taken(column, at) for column in self.columns]
+            if (week := cut.cash_week) is not None:
+                sent = [box.week - self.season.first_week <= week for box in boxes]
+                taken[count:] = np.where(sent, freight, 0.0)
         for tail in self.tails:
             margin = row(float(tail @ self.margin_before()) - float(self.floor or 0.0))
             margin[:count] = [-float(tail @ one.margin) for one in self.columns]
@@ -164,15 +179,19 @@ class MasterProblem(Limits):
         return np.append(np.ones(len(self.columns)), np.full(len(program.boxes), np.inf))
 
     def area_under(self, way: Way, cut: int) -> float:
-        """Return the area of a plantlet under a cut [m²]."""
+        """Return the area of a plantlet under a cut [m²], or what growing it costs until then [currency]."""
         key = way, cut
         if key not in self._areas:
-            self._areas[key] = float(way.area[self.cuts[cut].row, self.cuts[cut].draws].mean())
+            row, draws, _ = self.cuts[cut]
+            week = self.cuts[cut].cash_week
+            self._areas[key] = float(way.area[row, draws].mean() if week is None else way.outlay[week])
         return self._areas[key]
 
     def taken(self, column: Column, cut: int) -> float:
-        """Return the area that a column takes under a cut [m²]."""
-        key = column.key, cut
+        """Return the area that a column takes under a cut [m²], or the cash [currency]."""
+        week, key = self.cuts[cut].cash_week, (column.key, cut)
+        if week is not None:
+            return -float(column.cash[week])
         if key not in self._freed:
             row, at = self.cuts[cut].row, column.freed_at
             free = at.start <= row < at.stop
@@ -235,13 +254,20 @@ class MasterProblem(Limits):
             least = [min(row.unit_price for row in way.prices.breaks) for way in ways]
             found.append((np.array(least), self.budget - self.paid(rest)))
         for at, cut in enumerate(self.cuts):
-            areas = np.array([self.area_under(way, at) for way in ways])
-            whole = sum(n * self.area_under(way, at) for way, n in now.plants.items()) if now else 0.0
+            areas = np.array([self.area_under(way, at) + self._paid_until(way, cut) for way in ways])
+            some = now.plants.items() if now else ()
+            whole = sum(n * (self.area_under(way, at) + self._paid_until(way, cut)) for way, n in some)
             part = self.taken(now, at) / whole if now and whole > EXACT else 1.0
             left = cut.bench * (1 + EXACT) - sum(self.taken(one, at) for one in rest)
             if areas.any():
                 found.append((areas * part, max(left, 0.0)))
         return found
+
+    def _paid_until(self, way: Way, cut: Cut) -> float:
+        """Return what is paid for a plantlet of a way, at least, by the week of a cut of cash [currency]."""
+        if (week := cut.cash_week) is None:
+            return 0.0
+        return min(line.unit_price * way.due(line, week) for line in way.prices.breaks)
 
     @property
     def zero_duals(self) -> Duals:
@@ -277,8 +303,9 @@ class MasterProblem(Limits):
 
         The sum of the shares of their limits is least. A place gets the same more in every week.
         """
-        season, names = self.season, [*self.season.place_names, "budget"]
+        season, names = self.season, [*self.season.place_names, "overdraft", "budget"]
         sizes = [max(float(one.max()), 1.0) for one in self.benches.reshape(-1, season.weeks)]  # by place
+        sizes.append(max(season.overdraft or 0.0, 1.0))
         sizes.append(self.budget if math.isfinite(self.budget) else 1.0)
         while True:
             program = self._program()
@@ -286,7 +313,8 @@ class MasterProblem(Limits):
             rows = np.hstack([program.rows, np.zeros((len(program.limits), len(names)))])
             rows[at, -1] = -1 / program.scale[at]
             for one, cut in enumerate(self.cuts, start=at + 1):
-                rows[one, count + cut.row // season.weeks] = -1 / program.scale[one]
+                which = len(names) - 2 if cut.row < 0 else cut.row // season.weeks
+                rows[one, count + which] = -1 / program.scale[one]
             upper = np.append(self._upper(program), np.full(len(names), np.inf))
             weights = np.append(np.zeros(count), 1 / np.array(sizes))
             parts, _ = solve(weights, rows, self._lower(program), program.limits, upper, integers=count)
@@ -294,7 +322,7 @@ class MasterProblem(Limits):
                 raise ForecastError("The solver did not find what the limits lack.")
             more = np.maximum(parts[count:], 0)
             chosen = [one for one, part in zip(self.columns, parts, strict=False) if part > 0.5]
-            if not self.add_cuts(chosen, more=np.repeat(more[:-1], season.weeks)):
+            if not self.add_cuts(chosen, more=np.repeat(more[:-2], season.weeks), credit=float(more[-2])):
                 return {name: float(one) for name, one in zip(names, more, strict=True) if one > 1e-6}
 
     def add_cuts(
@@ -304,10 +332,12 @@ class MasterProblem(Limits):
         *,
         shortfall: float = 0.0,
         more: Array | float = 0.0,
+        credit: float = 0.0,
     ) -> bool:
         """Add cuts where a place is overfull, and a tail where the floor is missed; return whether any is new.
 
-        The worst seasons may miss the floor by the shortfall [currency]; more is added to the benches [m²]. What stays
+        The worst seasons may miss the floor by the shortfall [currency]; more is added to the benches [m²], and credit
+        to the overdraft [currency]. What stays
         over a limit under a cut that is there already is the solver's rounding, and not cut again.
         """
         area = self.area(columns, parts)
@@ -322,6 +352,12 @@ class MasterProblem(Limits):
                 if not any(row == one.row and np.array_equal(draws, one.draws) for one in self.cuts):
                     self.cuts.append(Cut(int(row), draws, float(self.benches[row] - before[row, draws].mean())))
                     new = True
+        lacks = self.overdrawn(columns, parts) - credit
+        known = {cut.row for cut in self.cuts}
+        for week in [int(at) for at in np.argsort(-lacks, kind="stable") if lacks[at] > _CENT][:1]:
+            if -1 - week not in known:
+                self.cuts.append(Cut(-1 - week, np.zeros(0, dtype=np.intp), float(self.spare[week])))
+                new = True
         if self.floor is not None:
             margin = self.margin(columns, parts)
             weights = worst_seasons(margin)

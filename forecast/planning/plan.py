@@ -254,6 +254,10 @@ class Plan(Result):
             used, bench = area[weeks], master.benches[weeks]
             at = int(np.argmax(used / np.maximum(bench, 1e-9)))
             rows.append((name, str(self.season.first_week + at), used[at], bench[at]))
+        if master.before.cash is not None:
+            lowest = self.cash_flow().lowest_tenth()
+            week = self.season.first_week + int(np.argmin(self.cash_flow().cash.mean(axis=1)))
+            rows.append(("overdraft", str(week), max(-lowest, 0.0), self.season.overdraft))
         if master.floor is not None:
             rows.append(("worst tenth", "", master.worst_tenth(chosen), master.floor))
         found = pd.DataFrame(rows, columns=["limit", "week", "used", "available"])

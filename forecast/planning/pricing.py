@@ -14,6 +14,7 @@ from forecast.planning.master import Duals, MasterProblem
 from forecast.season.price_list import PriceLine
 from forecast.streams import Array
 from forecast.worth.columns import Column, Way, Ways
+from forecast.worth.concave import Income
 from forecast.worth.planes import Mixture, Pieces, Planes, Relaxation, Sets, grown
 from forecast.worth.promises import Reach
 
@@ -89,7 +90,9 @@ class PricingProblem:
         self._keeps: dict[_Key, bool] = {}  # whether they keep all promises
         self._planes = Planes(len(ways.ways))
         self._incomes: dict[_Key, float] = {(): math.nan}  # by the plants at which planes touch
-        self._weights: tuple[Array, Array, Array] | None = None
+        self._weights: tuple[Array, Array, Array, Array] | None = None
+        self._short: list[tuple[int, float]] = []  # weeks in which cash is short, and its price
+        self._until: list[tuple[Income, float]] = []  # what is sold by weeks in which cash is short, and its price
         self.required = bool(ways.promises) and not ways.promises.kept({})
         self._base = 0.0  # what the plants that are there in any case are worth
         self.excess = 0.0  # by how much what was found was above a plane
@@ -149,7 +152,7 @@ class PricingProblem:
         for weights, limit in room:
             self._planes.need(-weights, -limit)
         gain = self.ways.split_gain
-        table = _Table(self._pieces, self.ways.ways, self._each(duals, master), duals, self.item, gain)
+        table = _Table(self._pieces, self.ways.ways, self._each(duals, master), duals, self.item, gain, self._short)
         limits = table.lowest(len(self.ways.ways)), self._limits
         seen = _Seen(-math.inf if self.required else 0.0, {} if room else self._known(table))
         found, left = Sets.none(), -math.inf
@@ -210,12 +213,19 @@ class PricingProblem:
         for cut, price in zip(master.cuts, duals.areas.tolist(), strict=False):
             if price:
                 rent = rent + self.ways.freed(cut.row, cut.draws, price)
-        same = self._weights is not None and all(map(np.array_equal, self._weights, (master.even, tails, rent)))
+        priced = [one for one in zip(master.cuts, duals.areas.tolist(), strict=False) if one[1]]
+        cash = np.array([(week, price) for cut, price in priced if (week := cut.cash_week) is not None])
+        new = master.even, tails, rent, cash
+        same = self._weights is not None and all(map(np.array_equal, self._weights, new))
         if not same:
-            self._weights, base = (master.even, tails, rent), self.ways.base
+            self._weights, base = new, self.ways.base
+            self._short = [(int(week), float(price)) for week, price in cash]
+            self._until = [(self.ways.income_until(week), price) for week, price in self._short]
             self._base = float(master.even @ base.worth + tails @ base.margin)
-            for cut, price in zip(master.cuts, duals.areas.tolist(), strict=False):
-                self._base += price * self.ways.free(base, cut.row, cut.draws)
+            for cut, price in priced:
+                week = cut.cash_week
+                free = self.ways.free(base, cut.row, cut.draws) if week is None else float(base.cash[week])
+                self._base += price * free
             points, self._incomes, self.excess = [*self._incomes], {}, 0.0
             self._planes = self._planes.without()
             for key in points:
@@ -231,11 +241,14 @@ class PricingProblem:
     def _touch(self, key: _Key) -> None:
         """Add the plane that touches the income at some plants."""
         assert self._weights is not None
-        even, tails, rent = self._weights
+        even, tails, rent, _ = self._weights
         plants = dict(key)
         value, slope = self.ways.plane(plants, self.ways.worth, even, rent)
         if tails.any():
             more, steeper = self.ways.plane(plants, self.ways.paid, tails, None)
+            value, slope = value + more, slope + steeper
+        for income, price in self._until:
+            more, steeper = self.ways.plane(plants, income, price * even, None)
             value, slope = value + more, slope + steeper
         value += self.ways.split_gain - self._base  # of one delivery; each one's cost has it
         at = np.zeros(len(self.ways.ways))
@@ -382,10 +395,18 @@ class _Table:
     """Pieces and what they cost at some duals; the first is no order."""
 
     def __init__(
-        self, pieces: list[_Piece], ways: tuple[Way, ...], each: Array, duals: Duals, item: int, gain: float
+        self,
+        pieces: list[_Piece],
+        ways: tuple[Way, ...],
+        each: Array,
+        duals: Duals,
+        item: int,
+        gain: float,
+        short: Sequence[tuple[int, float]],
     ) -> None:
         self.every: list[_Piece | None] = [None, *pieces]
         self._ways, self._each, self._duals, self._item, self._gain = ways, each, duals, item, gain
+        self._short = short  # weeks in which cash is short, and its price
         self._parts: dict[int, list[int]] = {}  # of pieces that are split
         rows = [(-1, 0, 0, 0.0, 0.0), *map(self._row, pieces)]
         way, first, last, low, high = map(np.array, zip(*rows, strict=True))
@@ -409,10 +430,12 @@ class _Table:
 
     def _cost(self, piece: _Piece, quantity: int) -> float:
         duals, box = self._duals, piece.box
-        money = duals.money + duals.budget
-        cost = self._gain + quantity * (money * piece.line.unit_price + float(self._each[piece.way]))
+        money, way = duals.money + duals.budget, self._ways[piece.way]
+        due = sum(price * way.due(piece.line, week) for week, price in self._short)
+        cost = self._gain + quantity * ((money + due) * piece.line.unit_price + float(self._each[piece.way]))
         if box is not None:
-            cost += duals.boxes.get(box, money * box.freight) * quantity / box.plants
+            late = sum(price for week, price in self._short if week >= way.delivered)
+            cost += duals.boxes.get(box, (money + late) * box.freight) * quantity / box.plants
             first, last = piece.quantities[0], piece.quantities[-1]
             boxes = box.whole if box.whole(first) == box.whole(last) else box.parts  # of several, at least parts
             cost += duals.own_boxes.get((self._item, box), 0.0) * boxes(quantity)

@@ -82,7 +82,8 @@ def plan_orders(
     -----
     Limits that every plan keeps: minimums, multiples and weeks of the labs; the budget, by what labs and carriers are
     paid; each place in each week, by the mean area in the tenth of draws in which it is fullest (of the first 256
-    draws); the minimum of the worst tenth. Plants of one lab in one week share boxes of one size.
+    draws); the overdraft, by the mean lowest cash of the tenth of draws in which it falls lowest; the minimum of the
+    worst tenth. Plants of one lab in one week share boxes of one size.
 
     Promises, and the minimum of the worst tenth, are kept on draws other than those of the search, too: what is missed
     there is asked for at a higher level, until eight sets of draws together keep it. A line that joins an order that is

@@ -128,6 +128,11 @@ class CashFlow(Result):
         week = int(np.bincount(self.cash.argmin(axis=0)).argmax())
         return LowPoint(low, median, high, self._outcome.weeks[week])
 
+    def lowest_tenth(self) -> float:
+        """Return the mean lowest cash of the tenth of seasons in which it falls lowest [currency]."""
+        low = self.cash.min(axis=0)
+        return float(worst_seasons(low) @ low)
+
     def worst_tenth(self, share: float = TENTH) -> float:
         """Return the mean margin of a share of the seasons, the worst [currency].
 

@@ -481,7 +481,9 @@ def no_other(aim: str, gap: float) -> str:
 
 def binding(*, limit: str, week: str, worth: str, earns: bool, currency: str) -> str:
     """Return what one more unit of a binding limit is worth: the budget, or a place in its fullest week."""
-    where, unit = (f"{limit}, week of {dated(week)}", "m²") if week else (limit, currency)
+    where, unit = (
+        (f"{limit}, week of {dated(week)}", "m²" if limit != "overdraft" else currency) if week else (limit, currency)
+    )
     about = worth if worth == TOO_LITTLE else f"about {worth}"
     return f"Binding limit: {where}. One more {unit} would {'earn' if earns else 'save'} {about}."
 
@@ -546,8 +548,8 @@ def out_of_sample(
 def limits_short(shortfalls: Mapping[str, float], currency: str) -> str:
     """Return by how much limits are too tight for any plan: places [m²], and the budget."""
     more = [
-        f"{round_up(one):,} {currency} more budget"
-        if name == "budget"
+        f"{round_up(one):,} {currency} more {name}"
+        if name in ("budget", "overdraft")
         else f"{figures(round_up(10 * one) / 10, 6)} m² more {name}"
         for name, one in shortfalls.items()
     ]

@@ -16,7 +16,8 @@ from forecast.growth.simulation import draw_fate
 from forecast.growth.stock import price_factor
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Box, Shipment, packed
-from forecast.ordering.unit_costs import rents, stage_costs
+from forecast.ordering.unit_costs import outlays, rents, stage_costs
+from forecast.season.price_list import PriceLine
 from forecast.season.season import Season
 from forecast.season.targets import Target
 from forecast.streams import Array, Streams
@@ -30,6 +31,7 @@ _MOST = 4  # times what would meet the largest demand: no order is larger, or el
 _NOTHING = 1e-12
 _PAST = 1  # where in `Plants` those are that are past their best
 _PART = 0.1  # of what all that is asked for sells for: a further delivery that adds as much is always worth it
+_NO_CASH = np.zeros(0)
 _COUNTED = 5.0  # plants of a way, from which on their luck counts as it changes with their number
 _MOST_EACH = 100  # plantlets for each plant of the largest demand, likewise
 
@@ -44,13 +46,19 @@ class Way:
     at: int  # its place among the ways of its variety
     prices: PriceList
     week: Week
+    delivered: int  # number of the week
     growing: Array  # stages, work and bench of a plantlet, expected given the draw, shape (draws,) [currency]
     area: NDArray[np.float32]  # of a plantlet if none is sold early, shape (places * weeks, AREA_DRAWS or fewer) [m²]
+    outlay: Array  # what growing a plantlet has cost by each week, expected, if cash is limited [currency]
 
     @property
     def key(self) -> Key:
         """Price list and week, which tell it from others of its variety."""
         return self.prices, self.week
+
+    def due(self, line: PriceLine, week: int) -> float:
+        """Return which share of its price is due for a plantlet by the end of a week."""
+        return 1.0 if week >= self.delivered else line.deposit
 
     def shipment(self, quantity: int) -> Shipment:
         """Return the shipment of a quantity."""
@@ -68,6 +76,7 @@ class Column:
     hindsight: float  # how much more they would be worth if all buyers were known beforehand, at most [currency]
     freed: Array  # area that is free once plants are sold, shape (weeks, AREA_DRAWS or fewer) [m²]
     freed_at: slice  # which places and weeks these are
+    cash: Array  # without freight, by the end of each week, expected, if it is limited, shape (weeks,) [currency]
 
     @property
     def key(self) -> tuple[object, ...]:
@@ -101,6 +110,7 @@ class Earned(NamedTuple):
     margin: Array
     worth: Array
     freed: Array
+    cash: Array
 
 
 class Ways:
@@ -128,7 +138,8 @@ class Ways:
                 each[buyers.first :][: buyers.prices.size] = buyers.prices
                 more[:] = season.short_cost_of(buyers.target)
         waits = [row.waits for row in rows]
-        self._markdown = self._marked_down()
+        self._prices, self._markdown = paid, self._marked_down()
+        self.cash = season.overdraft is not None and aim == "margin"  # whether it is limited
         self._outlet = float(season.outlet_of(variety))
         self._short_costs, self._factor = missed[:, 0], price_factor(season, streams)
         self.paid = Income.of(self.asked, paid, waits, self._markdown, self._outlet, self._factor)
@@ -192,7 +203,9 @@ class Ways:
         self._shares.past[at], self._shares.ready[at] = found[:weeks], found[weeks:-1]
         self._shares.through[at] = found[-1]
         area, bench = footprint(season, self.variety, fate, week, self.last)
-        return Way(at, prices, week, stage_costs(season, self.variety, fate, week) + bench, area)
+        growing = stage_costs(season, self.variety, fate, week) + bench
+        outlay = outlays(season, self.variety, fate, week) if self.cash else _NO_CASH
+        return Way(at, prices, week, week - season.first_week, growing, area, outlay)
 
     def plants(self, plants: Mapping[int, float]) -> Plants:
         """Return the plants that come of some of each way, by its place: expected given the draw, and their luck.
@@ -285,7 +298,23 @@ class Ways:
         chosen = {self.ways[at]: quantity for at, quantity in sorted(plants.items())}
         worth = earned.worth - base.worth - spent - self.split_gain * max(len(plants) - 1, 0)
         margin, freed = earned.margin - base.margin - spent, earned.freed - base.freed
-        return Column(item, chosen, margin, worth, self._hindsight(plants, earned), freed, self._freed_at)
+        cash = self._cash(plants, earned) if self.cash else _NO_CASH
+        return Column(item, chosen, margin, worth, self._hindsight(plants, earned), freed, self._freed_at, cash)
+
+    def _cash(self, plants: Mapping[int, int], earned: Earned) -> Array:
+        """Return what plants add to the cash by the end of each week, expected, without freight."""
+        found = earned.cash - self.base.cash
+        for at, quantity in plants.items():
+            way = self.ways[at]
+            line, price = way.shipment(quantity).line, way.shipment(quantity).price
+            found -= quantity * way.outlay + line.deposit * price
+            found[way.delivered :] -= (1 - line.deposit) * price
+        return found
+
+    def income_until(self, week: int) -> Income:
+        """Return what plants are sold for until the end of a week at most."""
+        until = np.arange(self._weeks.start, self._weeks.stop) <= week
+        return Income.of(self.asked, self._prices * until, [row.target.waits for row in self._buyers.rows], 0.0, 0.0)
 
     @cached_property
     def contested(self) -> bool:
@@ -314,19 +343,30 @@ class Ways:
         there = self.plants(plants)
         if not (plants or self._there):
             nothing = np.zeros(self.streams.draws)
-            return Earned(nothing, nothing, np.zeros((there.ready.shape[0], nothing[:AREA_DRAWS].size)))
+            freed = np.zeros((there.ready.shape[0], nothing[:AREA_DRAWS].size))
+            return Earned(nothing, nothing, freed, np.zeros(self.season.weeks if self.cash else 0))
         sold = sell(there.ready, self._buyers, past=there.past)
         every = [sold.total(at) for at in range(len(self._buyers.rows))]
         gone = there.ready - there.past - sold.after
         marked = np.clip(there.through - sum(every), 0, self._outlet)
         others = self._markdown * marked + (self._rent * gone).sum(axis=0)
-        paid = np.zeros(self.streams.draws)
-        if self.aim == "margin":
-            paid += sum(sold.takings(at).sum(axis=0) for at in range(len(every)))
+        paid, by_week = np.zeros(self.streams.draws), np.zeros(self.season.weeks)
+        for at, row in enumerate(self._buyers.rows if self.aim == "margin" else ()):
+            takings = sold.takings(at)
+            paid += takings.sum(axis=0)
+            by_week[self._weeks][row.open.start : row.open.stop] += takings.mean(axis=1)
+        by_week[-1] += self._markdown * float(marked.mean())
         short = sum(each * one for each, one in zip(self._short_costs, every, strict=True))
         freed = gone[:, :AREA_DRAWS] / self._density
         freed[-1] = 0.0
-        return Earned(paid * self._factor + others, paid + short + others, freed)
+        cash = np.cumsum(by_week) + np.cumsum(self._rent_saved(gone)) if self.cash else _NO_CASH
+        return Earned(paid * self._factor + others, paid + short + others, freed, cash)
+
+    def _rent_saved(self, gone: Array) -> Array:
+        """Return the rent of plants that are gone, by week of the season [currency]."""
+        found = np.zeros(self.season.weeks)
+        found[self._weeks] = self._rent[:, 0] * gone.mean(axis=1)
+        return found
 
 
 def _level(season: Season, row: Target, aim: Aim) -> float:
