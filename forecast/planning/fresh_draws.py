@@ -7,9 +7,8 @@ from collections.abc import Iterator, Sequence
 from functools import cached_property
 from typing import NamedTuple
 
-import numpy as np
-
-from forecast.growth.simulation import outcome_of, repeats
+from forecast.growth.simulation import outcome_of, season_streams
+from forecast.growth.summaries import TENTH, worst_seasons
 from forecast.ordering.shipments import Shipment, placed
 from forecast.resources.money_flow import cash_flow
 from forecast.season.season import Season
@@ -17,6 +16,7 @@ from forecast.season.targets import Target
 from forecast.streams import Array, Streams
 from forecast.worth.promises import Reach
 
+_TIMES, _MOST = 8, 16384
 _ERRORS = 1.64  # standard errors, by which a chance must be above its level: so that 19 of 20 are
 _FLOOR = 1.0  # likewise, of the worst tenth and of the lowest cash
 _FAR = 4.0  # likewise, of a chance that need not be looked at again
@@ -30,14 +30,15 @@ class Shortfall(NamedTuple):
 
 
 class FreshDraws:
-    """Eight sets of draws that have no part in a search, each as large as its own."""
+    """Draws that have no part in a search: eight times as many as it has, but no more than 16,384, or as many."""
 
     def __init__(self, season: Season, streams: Streams) -> None:
         self._season, self._like = season, streams
 
     @cached_property
-    def _sets(self) -> list[Streams]:
-        return list(repeats(self._like))
+    def _streams(self) -> Streams:
+        draws = min(_TIMES * self._like.draws, max(self._like.draws, _MOST))
+        return season_streams(draws, int(self._like.generator("fresh draws").integers(2**62)))
 
     def promises_missed(
         self, shipments: Sequence[Shipment], variety: str, reached: Sequence[Reach]
@@ -46,22 +47,17 @@ class FreshDraws:
 
         Notes
         -----
-        From the chances in all sets, less their standard error. What is kept by far in the search is not looked at.
+        From their chances, less their standard error. What is kept by far in the search is not looked at.
         """
         if all(_by_far(one.chance, one.level, self._like.draws) for one in reached):
             return
         rows = self._season.targets_of(variety)
         own = [one.delivery for one in (*placed(self._season), *shipments) if one.variety == variety]
         there = [row for row in self._season.on_hand if row.variety == variety]
-
-        def chances(streams: Streams) -> Array:
-            return outcome_of(self._season, own, streams, there).targets(variety)["chance"].to_numpy()
-
-        found = [chances(streams) for streams in self._sets]
-        mean, error = np.mean(found, axis=0), np.std(found, axis=0, ddof=1) / len(found) ** 0.5
+        chances = outcome_of(self._season, own, self._streams, there).targets(variety)["chance"].tolist()
         for row, level, _ in reached:
-            at = rows.index(row)
-            lacks = level - (mean[at] - _ERRORS * error[at])
+            chance = chances[rows.index(row)]
+            lacks = level - chance + _ERRORS * math.sqrt(chance * (1 - chance) / self._streams.draws)
             if lacks > 0:
                 yield Shortfall(row, float(lacks))
 
@@ -72,16 +68,25 @@ class FreshDraws:
         if floor is None and overdraft is None:
             return 0.0, 0.0
         own = [one.delivery for one in (*placed(self._season), *shipments)]
-        flows = [cash_flow(outcome_of(self._season, own, streams)) for streams in self._sets]
-        margins, lowest = [one.worst_tenth() for one in flows], [one.lowest_tenth() for one in flows]
-        return _missed(margins, floor), _missed(lowest, None if overdraft is None else -overdraft)
+        flow = cash_flow(outcome_of(self._season, own, self._streams))
+        least = None if overdraft is None else -overdraft
+        return _missed(flow.margin, floor), _missed(flow.cash.min(axis=0), least)
 
 
-def _missed(found: Sequence[float], least: float | None) -> float:
+def _missed(found: Array, least: float | None) -> float:
+    """Return by how much the mean of the worst tenth is below a minimum, less its standard error; 0 if it is not.
+
+    Notes
+    -----
+    The error is that of independent draws, from the variance within the tenth and of its share.
+    """
     if least is None:
         return 0.0
-    error = float(np.std(found, ddof=1)) / len(found) ** 0.5
-    return float(max(least - np.mean(found) + _FLOOR * error, 0.0))
+    weights = worst_seasons(found)
+    mean, edge = float(weights @ found), float(found[weights > 0].max())
+    within = float(weights @ (found - mean) ** 2)
+    error = math.sqrt((within + (1 - TENTH) * (edge - mean) ** 2) / (TENTH * found.size))
+    return max(least - mean + _FLOOR * error, 0.0)
 
 
 def _by_far(chance: float, level: float, draws: int) -> bool:

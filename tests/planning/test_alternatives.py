@@ -124,7 +124,7 @@ def test_where_every_target_must_be_met_only_orders_that_meet_it_can_take_the_pl
 def test_a_changed_plan_has_all_other_columns_and_the_new_one_in_its_place() -> None:
     found = solved(plan(), ("Lab", 12, 100))
     (column,) = found.chosen
-    other = Column(1, {}, column.margin, column.worth, 0.0, column.freed, column.freed_at)
+    other = Column(1, {}, column.margin, column.worth, 0.0, column.freed, column.freed_at, column.cash)
     none, more, *_ = neighbours(found)
     assert none.applied([other, column]) == (other,)
     assert more.applied([other, column]) == (other, more.instead)
