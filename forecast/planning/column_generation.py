@@ -97,6 +97,10 @@ class Incumbent:
             gap = (self.bound - hindsight - self.value) / max(abs(self.value - self.short), 1e-9)
         return not gap <= self.gap and self.left > 0
 
+    def near(self, most: float) -> bool:
+        """Say whether no more than the gap is left to what columns could be worth if not whole."""
+        return most - self.value <= self.gap * abs(self.value - self.short)
+
     def take(self, master: MasterProblem, chosen: Sequence[Column]) -> None:
         """Keep a plan if it is better and keeps all limits."""
         complete = master.required <= {one.item for one in chosen}
@@ -152,7 +156,7 @@ def best_plan(
     shortfall = root.shortfall if root.shortfall > 1e-6 * max(abs(floor or 0.0), 1) else 0.0
     if not shortfall and not root.lacking:
         _choose(master, problems, root, best)
-        if best.open:
+        if best.open and not best.near(root.value):
             root = _complete(master, problems, best, root)
         _settle(master, problems, best)
     best.bound += sum(problem.excess for problem in problems)
@@ -315,7 +319,7 @@ def _complete(
         root = relaxation(master)
         _choose(master, problems, root, best)
         best.report()
-        if not best.open or not new:
+        if not best.open or not new or best.near(root.value):
             break
     return root
 
