@@ -22,6 +22,8 @@ MARGINS = (0.0, 0.1, 0.2)  # ordered beyond what is needed on average
 
 def fullest(season: Season, orders: Sequence[Delivery], *, seed: int) -> float:
     """Return the share of a house that is used in the fullest week, the mean of the fullest tenth of draws."""
+    if not orders:
+        return 0.0
     used, _ = area(simulate(season, orders, draws=LOOKED_AT, seed=seed).drawn)
     room = {row.place: row.area * row.usable for row in season.places}
     kept = LOOKED_AT / 10
