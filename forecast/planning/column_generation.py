@@ -97,6 +97,10 @@ class Incumbent:
             gap = (self.bound - hindsight - self.value) / max(abs(self.value - self.short), 1e-9)
         return not gap <= self.gap and self.left > 0
 
+    def close(self, problems: Sequence[PricingProblem]) -> float:
+        """Return how closely the best deliveries of a variety are to be found [currency]; 0 before a bound is known."""
+        return self.gap / 8 * abs(self.bound) / len(problems) if math.isfinite(self.bound) else 0.0
+
     def near(self, most: float) -> bool:
         """Say whether no more than the gap is left to what columns could be worth if not whole."""
         return most - self.value <= self.gap * abs(self.value - self.short)
@@ -192,7 +196,7 @@ def _keep_elsewhere(
         if complete and (lacks or not math.isfinite(again.value)):
             _choose(master, problems, relaxation(master), again)
         if not math.isfinite(again.value):
-            warnings.warn(words.NOT_ON_FRESH_DRAWS, stacklevel=5)
+            warnings.warn(words.NOT_ON_FRESH_DRAWS, stacklevel=6)
             return
         _settle(master, problems, again)
         best.value, best.chosen = again.value, again.chosen
@@ -293,7 +297,7 @@ def _price(
     master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent, duals: Duals, within: float = 0.0
 ) -> int:
     """Price all varieties at some duals, tighten the bound, and add columns; return how many are new."""
-    close = best.gap / 8 * abs(best.bound) / len(problems) if math.isfinite(best.bound) else 0.0
+    close = best.close(problems)
     share = 0.0 if close else best.gap / 8  # nothing is known yet
     priced = [one.solve(duals, master, close, within, share=share) for one in problems]
     best.bound = min(best.bound, master.bound([solved.most for solved in priced], duals))
@@ -370,7 +374,7 @@ def _fill(master: MasterProblem, problems: Sequence[PricingProblem], root: Relax
         rest = tuple(one for one in best.chosen if one.item != problem.item)
         now = next((one for one in best.chosen if one.item == problem.item), None)
         before, room = best.value, master.room(rest, now, problem.ways.ways)
-        candidates = problem.solve(_priced(master, root), master, _CENT, room=room).candidates
+        candidates = problem.solve(_priced(master, root), master, best.close(problems), room=room).candidates
         for _, plants in candidates[:_TRIED]:
             master.add(column := problem.column(plants))
             best.take(master, (*rest, column))
@@ -390,7 +394,7 @@ def _completed(
         if problem.item in {one.item for one in start}:
             continue
         room = master.room(start, None, problem.ways.ways)
-        candidates = problem.solve(_priced(master, root), master, _CENT, room=room).candidates[:_TRIED]
+        candidates = problem.solve(_priced(master, root), master, best.close(problems), room=room).candidates[:_TRIED]
         columns = [problem.column(plants) for _, plants in candidates]
         start += [one for one in columns if master.fits([*start, one], floor=False)][:1]
         for one in columns:

@@ -156,7 +156,8 @@ class PricingProblem:
         limits = table.lowest(len(self.ways.ways)), self._limits
         seen = _Seen(-math.inf if self.required else 0.0, {} if room else self._known(table))
         found, left = Sets.none(), -math.inf
-        for deliveries, sets in ((1, _FEW), (2, _FEW), *((len(self.ways.ways), sets) for sets in _SETS)):
+        more = _SETS[:1] if room else _SETS  # no bound is asked for within a room
+        for deliveries, sets in ((1, _FEW), (2, _FEW), *((len(self.ways.ways), sets) for sets in more)):
             mixtures, plants = self._relaxed(*limits, close, share)
             close = max(close, share * abs(self._planes.least(plants))) if share else close
             table.in_order()
@@ -235,7 +236,8 @@ class PricingProblem:
         if not self.ways.promises:
             return True
         if key not in self._keeps:
-            self._keeps[key] = self.ways.promises.kept(dict(key))
+            kept = self.ways.promises.kept(dict(key))
+            self._keeps[key] = kept and (not self.ways.contested or self.ways.kept_as_sold(dict(key)))
         return self._keeps[key]
 
     def _touch(self, key: _Key) -> None:
@@ -362,6 +364,9 @@ class PricingProblem:
                 continue
             plants = table.plants(pieces[top]) or {}
             key = tuple(sorted(plants.items()))
+            if self.ways.promises.kept(plants) and not self._kept(key):
+                most[top] = -math.inf  # only as they are sold a promise is not kept: no plane says so
+                continue
             if self.ways.promises and not self._kept(key):
                 self._planes.need(*self.ways.promises.lacking(plants))
                 reach = table.pieces.most(self._planes.weights[-1:])[:, 0]

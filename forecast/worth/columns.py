@@ -17,6 +17,7 @@ from forecast.growth.stock import price_factor
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Box, Shipment, packed
 from forecast.ordering.unit_costs import outlays, rents, stage_costs
+from forecast.rounding import reaches
 from forecast.season.price_list import PriceLine
 from forecast.season.season import Season
 from forecast.season.targets import Target
@@ -316,11 +317,30 @@ class Ways:
         until = np.arange(self._weeks.start, self._weeks.stop) <= week
         return Income.of(self.asked, self._prices * until, [row.target.waits for row in self._buyers.rows], 0.0, 0.0)
 
+    def kept_as_sold(self, plants: Mapping[int, float]) -> bool:
+        """Return whether promises are kept as plants are sold: some go to others before."""
+        there = self.plants(plants)
+        sold = sell(there.ready, self._buyers, past=there.past)
+        for at, row in enumerate(self._buyers.rows):
+            level = self.promises.asked.get(row.target)
+            needed = self.season.needed(row.target, row.come[-1])
+            if level is not None and not reaches(float((sold.total(at) + 0.5 >= needed).mean()), level):
+                return False
+        return True
+
     @cached_property
     def contested(self) -> bool:
         """Whether plants may be sold to one buyer that another would pay more for."""
-        (row, *others) = self._buyers.rows
-        return bool(others or row.target.waits or (np.diff(row.prices) > 0).any())
+        if self._buyers.holds or any(row.target.waits for row in self._buyers.rows):
+            return True
+        later = 0.0
+        for week in range(self._weeks.stop - self._weeks.start - 1, -1, -1):
+            order = [at for at in self._buyers.served(week) if self.asked[at][week].any()]
+            each = [self._buyers.rows[at].price(week) + self._short_costs[at] for at in order]
+            if each != sorted(each, reverse=True) or min(each, default=later) < later:
+                return True
+            later = max(each, default=later)
+        return False
 
     def _hindsight(self, plants: Mapping[int, float], earned: Earned) -> float:
         if not self.contested:

@@ -58,6 +58,11 @@ class Promises:
     def __bool__(self) -> bool:
         return bool(self._rows)
 
+    @property
+    def asked(self) -> dict[Target, float]:
+        """The chance at which the search asks for each promise."""
+        return {row.row: level for row, level in zip(self._rows, self._levels, strict=True)}
+
     def asked_more(self, row: Target, by: float) -> None:
         """Ask for a promise at a higher level than before, by so much of what is left to certainty at most."""
         at = next(at for at, one in enumerate(self._rows) if one.row is row)
