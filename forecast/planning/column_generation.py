@@ -38,6 +38,7 @@ MOST_ROUNDS = _ROUNDS + _WHOLES + 1  # of a search, each of which is reported
 _COLUMNS = 200  # of a variety
 _CENT = 0.01
 _RAISED = 4  # times that levels of promises, and the minimum of the worst tenth, are raised
+_AFRESH = 3  # varieties that are then searched afresh; of more, deliveries next to those of the plan are taken
 _CHANGES = (0.8, 0.95, 0.99, 1.01, 1.05, 1.25)  # times an order, tried to reach a minimum
 _WHOLE = 0.99  # a larger part of a column is all of it
 _TRIED = 6  # candidates of a variety for the room that others leave
@@ -190,7 +191,10 @@ def _keep_elsewhere(
         again = Incumbent(best.left, best.gap, best.callback, bound=best.bound, short=best.short)
         raised = {problem.item for problem in looked_at}
         master.remove(lambda one: one.item in raised and not problems[one.item].keeps(one))  # noqa: B023
-        _completed(master, problems, root, again, [one for one in best.chosen if one.item not in raised])
+        some = [one for one in best.chosen if one.item not in raised]
+        for problem in looked_at if len(looked_at) > _AFRESH else ():
+            some += _nearest(master, problem, chosen.get(problem.item), some)
+        _completed(master, problems, root, again, some)
         again.take(master, improved(master, again.chosen, again.value, root.duals)[0])
         complete = master.required <= {one.item for one in master.columns}
         if complete and (lacks or not math.isfinite(again.value)):
@@ -198,8 +202,17 @@ def _keep_elsewhere(
         if not math.isfinite(again.value):
             warnings.warn(words.NOT_ON_FRESH_DRAWS, stacklevel=6)
             return
-        _settle(master, problems, again)
         best.value, best.chosen = again.value, again.chosen
+
+
+def _nearest(
+    master: MasterProblem, problem: PricingProblem, now: Column | None, rest: Sequence[Column]
+) -> list[Column]:
+    """Return the best of the deliveries that are one change away from some and keep more of what is promised."""
+    plants = {way.at: number for way, number in now.plants.items()} if now else {}
+    found = [problem.column(one) for one in problem.near(plants) if one]
+    found.sort(key=lambda one: -float(one.worth.mean()))
+    return [one for one in found if master.fits([*rest, one], floor=False)][:1]
 
 
 def _base(season: Season, streams: Streams, aim: Aim) -> Base:

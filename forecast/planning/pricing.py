@@ -32,6 +32,7 @@ _ROUNDED = 24  # ways among which the relaxed solution is rounded
 _SPLIT = 8  # of a piece
 _ROUNDING = 1e-9
 _FEW = 4000  # sets of deliveries that are grown at once
+_WITHIN = 400  # likewise, in the room that others leave
 _SETS = (_FEW, _FEW, 4 * _FEW)  # likewise, again as more is known of what promises need
 _BASES = (0.35, 0.6, 0.8, 1.0, 1.2)  # of the relaxed solution: orders of which the rest is priced on its own
 
@@ -156,8 +157,11 @@ class PricingProblem:
         limits = table.lowest(len(self.ways.ways)), self._limits
         seen = _Seen(-math.inf if self.required else 0.0, {} if room else self._known(table))
         found, left = Sets.none(), -math.inf
-        more = _SETS[:1] if room else _SETS  # no bound is asked for within a room
-        for deliveries, sets in ((1, _FEW), (2, _FEW), *((len(self.ways.ways), sets) for sets in more)):
+        every = len(self.ways.ways)
+        steps = [(1, _FEW), (2, _FEW), *((every, sets) for sets in _SETS)]
+        if room:  # no bound is asked for
+            steps = [(1, _WITHIN), (2, _WITHIN), (every, _WITHIN)]
+        for deliveries, sets in steps:
             mixtures, plants = self._relaxed(*limits, close, share)
             close = max(close, share * abs(self._planes.least(plants))) if share else close
             table.in_order()
