@@ -38,6 +38,7 @@ MOST_ROUNDS = _ROUNDS + _WHOLES + 1  # of a search, each of which is reported
 _COLUMNS = 200  # of a variety
 _CENT = 0.01
 _RAISED = 4  # times that levels of promises, and the minimum of the worst tenth, are raised
+_FEWEST = 256  # draws: with fewer the chance of a promise is hardly known, and not looked at again
 _AFRESH = 3  # varieties that are then searched afresh; of more, deliveries next to those of the plan are taken
 _CHANGES = (0.8, 0.95, 0.99, 1.01, 1.05, 1.25)  # times an order, tried to reach a minimum
 _WHOLE = 0.99  # a larger part of a column is all of it
@@ -181,7 +182,8 @@ def _keep_elsewhere(
 
     The bound stays that on all plans which keep as much as was promised on the draws of the search.
     """
-    looked_at, fresh = list(problems), FreshDraws(master.season, streams)
+    fresh = FreshDraws(master.season, streams)
+    looked_at = list(problems) if streams.draws >= _FEWEST else []
     for _ in range(_RAISED):
         chosen = {one.item: one for one in best.chosen}
         looked_at = [one for one in looked_at if one.ask_more(chosen.get(one.item), fresh)]

@@ -85,9 +85,9 @@ def plan_orders(
     draws); the overdraft, by the mean lowest cash of the tenth of draws in which it falls lowest; the minimum of the
     worst tenth. Plants of one lab in one week share boxes of one size.
 
-    Promises, and the minimum of the worst tenth, are kept on draws other than those of the search, too: what is missed
-    there is asked for at a higher level, until eight sets of draws together keep it. A line that joins an order that is
-    placed may reach a better price break than the search counts on.
+    Promises (from 256 draws on), the minimum of the worst tenth and the overdraft are kept on draws other than those of
+    the search, too: what is missed there is asked for at a higher level, until as many as eight times the draws keep
+    it. A line that joins an order that is placed may reach a better price break than the search counts on.
 
     A plan may hold any number of deliveries of a variety, each an orderable quantity; the bound holds for all such
     plans, but for orders larger than four times what meets the largest demand. Given the draw, the number of a batch
