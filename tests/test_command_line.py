@@ -318,7 +318,10 @@ def test_with_nowhere_to_complain_the_code_says_it():
     assert (done.returncode, done.stdout) == (2, b"")
 
 
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no full device")
+@pytest.mark.skipif(
+    not Path("/dev/full").exists(),
+    reason="Linux alone has a device that is always full; everywhere, an output that cannot be written is tested above",
+)
 def test_where_the_output_is_full_no_file_is_written_and_one_sentence_says_so(tmp_path):
     out = tmp_path / "out"
     with open("/dev/full", "w") as full:
