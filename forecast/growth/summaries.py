@@ -36,6 +36,18 @@ def tenth(draws: int) -> int:
     return max(round(TENTH * draws), 1)
 
 
+def worst_tenth_by_draw(values: Array) -> Array:
+    """Return terms, shape (draws,), whose mean is the mean of the worst tenth of values, and whose spread its error.
+
+    Notes
+    -----
+    With the tenth percentile q they are q - max(q - value, 0) / 0.1 (Rockafellar and Uryasev 2000, J. Risk 2(3),
+    21-41, doi:10.21314/JOR.2000.038).
+    """
+    q = np.quantile(values, TENTH)
+    return np.asarray(q - np.maximum(q - values, 0) / TENTH)
+
+
 def worst_seasons(margin: Array, share: float = TENTH) -> Array:
     """Return weights, which add to one, of the worst share of draws, as `CashFlow.worst_tenth` takes them."""
     order = np.argsort(margin, kind="stable")

@@ -192,6 +192,7 @@ def _keep_elsewhere(
             return
         again = Incumbent(best.left, best.gap, best.callback, bound=best.bound, short=best.short)
         raised = {problem.item for problem in looked_at}
+        master.required = frozenset(problem.item for problem in problems if problem.required)
         master.remove(lambda one: one.item in raised and not problems[one.item].keeps(one))  # noqa: B023
         some = [one for one in best.chosen if one.item not in raised]
         for problem in looked_at if len(looked_at) > _AFRESH else ():

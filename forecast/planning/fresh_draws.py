@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import NamedTuple
 
 from forecast.growth.simulation import outcome_of, season_streams
-from forecast.growth.summaries import TENTH, worst_seasons
+from forecast.growth.summaries import worst_seasons, worst_tenth_by_draw
 from forecast.ordering.shipments import Shipment, placed
 from forecast.resources.money_flow import cash_flow
 from forecast.season.season import Season
@@ -74,19 +74,11 @@ class FreshDraws:
 
 
 def _missed(found: Array, least: float | None) -> float:
-    """Return by how much the mean of the worst tenth is below a minimum, less its standard error; 0 if it is not.
-
-    Notes
-    -----
-    The error is that of independent draws, from the variance within the tenth and of its share.
-    """
+    """Return by how much the mean of the worst tenth is below a minimum, less its standard error; 0 if it is not."""
     if least is None:
         return 0.0
-    weights = worst_seasons(found)
-    mean, edge = float(weights @ found), float(found[weights > 0].max())
-    within = float(weights @ (found - mean) ** 2)
-    error = math.sqrt((within + (1 - TENTH) * (edge - mean) ** 2) / (TENTH * found.size))
-    return max(least - mean + _FLOOR * error, 0.0)
+    error = float(worst_tenth_by_draw(found).std()) / math.sqrt(found.size)
+    return max(least - float(worst_seasons(found) @ found) + _FLOOR * error, 0.0)
 
 
 def _by_far(chance: float, level: float, draws: int) -> bool:

@@ -12,7 +12,7 @@ import pandas as pd
 
 from forecast.errors import refuse
 from forecast.growth.outcome import Outcome
-from forecast.growth.summaries import TENTH
+from forecast.growth.summaries import worst_tenth_by_draw
 from forecast.resources.money_flow import CashFlow
 from forecast.streams import Array
 from forecast.words import orders as words
@@ -75,7 +75,9 @@ class Beside(Result):
         flows = [one.flow for one in sides if one.flow is not None]
         if len(flows) == len(sides):
             yield _row("margin", [float(one.margin.mean()) for one in flows], [one.margin for one in flows])
-            yield _row("worst_tenth", [one.worst_tenth() for one in flows], [_shortfall(one.margin) for one in flows])
+            yield _row(
+                "worst_tenth", [one.worst_tenth() for one in flows], [worst_tenth_by_draw(one.margin) for one in flows]
+            )
         met = [np.exp(one.outcome.drawn.log_met()) for one in sides]
         yield _row("all_met", [float(one.mean()) for one in met], met)
         short = [price_of_shortage(one.outcome) for one in sides]
@@ -93,18 +95,6 @@ def _row(what: str, values: list[float], by_draw: Array | list[Array]) -> tuple[
     change = np.asarray(by_draw[1]) - np.asarray(by_draw[0])
     mine, plan = values
     return what, mine, plan, plan - mine, float(change.std()) / math.sqrt(change.size)
-
-
-def _shortfall(margin: Array) -> Array:
-    """Return terms by draw whose mean is the mean of the worst tenth, and whose spread gives its error.
-
-    Notes
-    -----
-    With the tenth percentile q they are q - max(q - margin, 0) / 0.1 (Rockafellar and Uryasev 2000, J. Risk 2(3),
-    21-41, doi:10.21314/JOR.2000.038).
-    """
-    q = np.quantile(margin, TENTH)
-    return np.asarray(q - np.maximum(q - margin, 0) / TENTH)
 
 
 def price_of_shortage(outcome: Outcome) -> Array:

@@ -480,10 +480,9 @@ def no_other(aim: str, gap: float) -> str:
 
 
 def binding(*, limit: str, week: str, worth: str, earns: bool, currency: str) -> str:
-    """Return what one more unit of a binding limit is worth: the budget, or a place in its fullest week."""
-    where, unit = (
-        (f"{limit}, week of {dated(week)}", "m²" if limit != "overdraft" else currency) if week else (limit, currency)
-    )
+    """Return what one more unit of a binding limit is worth: money, or a place in its fullest week."""
+    where = f"{limit}, week of {dated(week)}" if week else limit
+    unit = "m²" if week and limit != "overdraft" else currency
     about = worth if worth == TOO_LITTLE else f"about {worth}"
     return f"Binding limit: {where}. One more {unit} would {'earn' if earns else 'save'} {about}."
 
@@ -546,7 +545,7 @@ def out_of_sample(
 
 
 def limits_short(shortfalls: Mapping[str, float], currency: str) -> str:
-    """Return by how much limits are too tight for any plan: places [m²], and the budget."""
+    """Return by how much limits are too tight for any plan: places [m²], overdraft and budget."""
     more = [
         f"{round_up(one):,} {currency} more {name}"
         if name in ("budget", "overdraft")
