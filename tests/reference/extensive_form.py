@@ -123,7 +123,7 @@ class WithoutLuck(Streams):
 
     def normal(self, owner: tuple[str, ...], quantity: str) -> Array:
         found = super().normal(owner, quantity)
-        return np.zeros_like(found) if quantity == "plants" else found
+        return np.zeros_like(found) if quantity in ("plants", "timing of plants") else found
 
 
 def recounted(solution: Planned, orders: Sequence[Delivery]) -> tuple[float, bool]:
