@@ -6,8 +6,9 @@ VIEW = "application/vnd.jupyter.widget-view+json"  # holds a number that is new 
 
 
 def still(notebook, resources):
-    """Take the live views out of the outputs; their chart and words stay."""
+    """Take the live views out of the outputs, and when a cell ran; their chart and words stay."""
     for cell in notebook.cells:
+        cell.metadata.pop("execution", None)
         for output in cell.get("outputs", []):
             output.get("data", {}).pop(VIEW, None)
     return notebook, resources
@@ -15,4 +16,5 @@ def still(notebook, resources):
 
 c = get_config()
 c.ExecutePreprocessor.store_widget_state = False
+c.ExecutePreprocessor.record_timing = False
 c.Exporter.preprocessors = [still]
