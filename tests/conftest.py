@@ -10,7 +10,7 @@ from hypothesis import settings
 from small_folder import MULTIPLIED, TEXTS
 from window_seasons import OLD_DEMO
 
-from forecast import Refused, plan_orders, read_season
+from forecast import Refused, plan_orders, read_season, write_season
 from forecast.__main__ import main
 from forecast.planning.plan import Plan
 from forecast.season.season import Season
@@ -68,6 +68,20 @@ def cluster():
 def demo() -> Season:
     """The season of the demo nursery."""
     return read_season(Path(__file__).parents[1] / "demo_data")
+
+
+@pytest.fixture(scope="session")
+def part(demo: Season) -> Season:
+    """Four varieties of the demo nursery: sold in one week and over weeks, hoped for and promised."""
+    return demo.only(["Hosta 'Orrinfall'", "Gerbera 'Mirabrel'", "Heuchera 'Brunnock'", "Heuchera 'Pellowen'"])
+
+
+@pytest.fixture(scope="session")
+def part_folder(part: Season, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The folder of those four varieties."""
+    folder = tmp_path_factory.mktemp("part") / "season"
+    write_season(part, folder)
+    return str(folder)
 
 
 @pytest.fixture(scope="session")

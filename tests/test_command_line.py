@@ -46,9 +46,9 @@ def unpriced(season):
 
 
 @pytest.mark.parametrize(("priced", "aim"), [(True, ()), (True, ("--aim", "cost")), (False, ())])
-def test_order_and_report_show_one_plan(tmp_path, capsys, demo, priced, aim):
-    """Line by line, with the same sentences: of the demo with either aim, and without sale prices."""
-    season = demo if priced else unpriced(demo)
+def test_order_and_report_show_one_plan(tmp_path, capsys, part, priced, aim):
+    """Line by line, with the same sentences: with either aim, and without sale prices."""
+    season = part if priced else unpriced(part)
     forecast.write_season(season, tmp_path / "season")
     folder, page = str(tmp_path / "season"), tmp_path / "order.html"
     assert main(["order", folder, "--draws", "64", "--out", str(tmp_path), *aim]) == 0
@@ -70,14 +70,14 @@ def test_order_and_report_show_one_plan(tmp_path, capsys, demo, priced, aim):
     assert list(plan.orders) == rows
 
 
-def test_order_writes_tables_that_can_be_used_again(tmp_path, demo):
+def test_order_writes_tables_that_can_be_used_again(tmp_path, part, part_folder):
     out = tmp_path / "deep" / "out"
-    assert main(["order", DEMO, "--draws", "64", "--out", str(out)]) == 0
+    assert main(["order", part_folder, "--draws", "64", "--out", str(out)]) == 0
     assert sorted(file.name for file in out.iterdir()) == ["order_table.csv", "orders.csv"]
     with (out / "orders.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
-    again = forecast.simulate(demo, [Delivery(**row) for row in rows], draws=64)
-    plan = forecast.plan_orders(demo, draws=64)
+    again = forecast.simulate(part, [Delivery(**row) for row in rows], draws=64)
+    plan = forecast.plan_orders(part, draws=64)
     assert [batch.delivery for batch in again.batches] == [batch.delivery for batch in plan.simulate().batches]
     with (out / "order_table.csv").open(encoding="utf-8", newline="") as file:
         prices = [float(row["price"]) for row in csv.DictReader(file)]
@@ -120,12 +120,12 @@ def test_what_cannot_come_in_time_is_left_out_of_the_greatest_margin_with_its_re
     assert f"All {targets} targets are met together in no simulated season." in printed.out
 
 
-def test_a_budget_is_named_beside_plants_and_freight_and_kept(tmp_path, capsys, demo):
-    """Without a budget plants and freight of the plan cost 9,750."""
-    forecast.write_season(demo.replace(budget=9_000), tmp_path)
+def test_a_budget_is_named_beside_plants_and_freight_and_kept(tmp_path, capsys, part):
+    """Without a budget plants and freight of the plan cost 4,100."""
+    forecast.write_season(part.replace(budget=3_600), tmp_path)
     assert main(["order", str(tmp_path), "--draws", "64"]) == 0
-    spent = re.search(r"Plants and freight cost about ([\d,]+) EUR \(budget 9,000 EUR\)", capsys.readouterr().out)
-    assert int(spent[1].replace(",", "")) <= 9_000
+    spent = re.search(r"Plants and freight cost about ([\d,]+) EUR \(budget 3,600 EUR\)", capsys.readouterr().out)
+    assert int(spent[1].replace(",", "")) <= 3_600
 
 
 def test_mine_values_the_orders_of_the_season_beside_the_plan(capsys, demo):
@@ -194,16 +194,16 @@ def test_mine_needs_orders_and_writes_nothing(tmp_path, capsys, demo):
     assert "not allowed with argument" in capsys.readouterr().err
 
 
-def test_report_writes_the_page_that_the_call_writes_and_replaces_nothing_unasked(tmp_path, capsys, demo):
+def test_report_writes_the_page_that_the_call_writes_and_replaces_nothing_unasked(tmp_path, capsys, part, part_folder):
     page = tmp_path / "deep" / "order.html"
-    assert main(["report", DEMO, "--draws", "64", "--seed", "3", "--out", str(page)]) == 0
+    assert main(["report", part_folder, "--draws", "64", "--seed", "3", "--out", str(page)]) == 0
     assert str(page) in capsys.readouterr().out
-    forecast.report(demo, tmp_path / "same.html", draws=64, seed=3)
+    forecast.report(part, tmp_path / "same.html", draws=64, seed=3)
     assert page.read_bytes() == (tmp_path / "same.html").read_bytes()
     page.write_text("mine", encoding="utf-8")
-    assert main(["report", DEMO, "--draws", "64", "--out", str(page)]) == 2
+    assert main(["report", part_folder, "--draws", "64", "--out", str(page)]) == 2
     assert page.read_text(encoding="utf-8") == "mine"
-    assert main(["report", DEMO, "--draws", "64", "--out", str(page), "--overwrite", "--aim", "cost"]) == 0
+    assert main(["report", part_folder, "--draws", "64", "--out", str(page), "--overwrite", "--aim", "cost"]) == 0
     assert "aim cost" in page.read_text(encoding="utf-8")
 
 
