@@ -109,6 +109,9 @@ class Week:
         return (self.monday - other.monday).days // 7
 
 
+FIRST, LAST = Week(1, 1), Week(_LAST_YEAR, 52)  # that there are
+
+
 def _remedy(written: object) -> str:
     """Return how to write a week, with the week that is meant if that is clear."""
     if isinstance(written, str):

@@ -24,7 +24,7 @@ class PriceList:
     @classmethod
     def of(cls, lines: Iterable[PriceLine]) -> tuple[PriceList, ...]:
         """Put price-list lines together by lab, form and delivery weeks."""
-        together: dict[tuple[str, str, Week, Week, int], list[PriceLine]] = defaultdict(list)
+        together: dict[tuple[str, str, Week | None, Week | None, int], list[PriceLine]] = defaultdict(list)
         for row in lines:
             together[row.lab, row.form or "", row.first_week, row.last_week, row.lead_weeks].append(row)
         return tuple(cls(tuple(sorted(rows, key=lambda row: row.from_quantity))) for rows in together.values())
@@ -37,7 +37,7 @@ class PriceList:
     def weeks(self, ordered: Week, until: Week) -> Iterator[Week]:
         """Return the weeks of delivery that are possible if ordered in one week and needed by another."""
         first = first_delivery(self.breaks[0], ordered)
-        last = min(self.breaks[0].last_week, until)
+        last = min(self.breaks[0].closes, until)
         return (first + i for i in range(last - first + 1))
 
     def row(self, quantity: int) -> PriceLine:

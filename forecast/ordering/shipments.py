@@ -247,7 +247,7 @@ def _possible(
 ) -> Iterator[Shipment]:
     """Return the shipments that an order can be; if it is `bound`, of any number, and whenever it was ordered."""
     if bound:
-        spans = [(one.breaks[0].first_week, one.breaks[0].last_week) for one in lists]
+        spans = [(one.breaks[0].opens, one.breaks[0].closes) for one in lists]
         then = [one for one, (first, last) in zip(lists, spans, strict=True) if first <= order.week <= last]
         yield from (Shipment(one, order.week, order.quantity) for one in then or lists)
         return
@@ -267,7 +267,8 @@ def _uncovered(season: Season, lists: Sequence[PriceList], order: Delivery | Bat
         remedy = f"The next number that is accepted is {min(one.orderable(number) for one in timely):,}."
         column, value = "quantity", number
     elif lists:
-        spans = sorted({(first_delivery(one.breaks[0], ordered), one.breaks[0].last_week) for one in lists})
+        last = season.last_week
+        spans = sorted({(first_delivery(one.breaks[0], ordered), min(one.breaks[0].closes, last)) for one in lists})
         windows = " or ".join(f"{first} to {last}" for first, last in spans)
         remedy, column, value = f"Ordered in {ordered}, it can come in {windows}.", "week", str(order.week)
     else:

@@ -122,7 +122,8 @@ class Case:
         key = week if self.season.by_weather(self.request.variety) else None
         until = self.request.week
         if key not in self._costs:
-            first = week if key else min(prices.breaks[0].first_week for prices in self.price_lists)
+            begin = min(prices.breaks[0].opens for prices in self.price_lists)
+            first = week if key else max(begin, self.season.first_week)
             costs = growing_costs(self.season, self.request.variety, self.fate(week), until, until - first)
             self._costs[key] = costs
         stages, bench = self._costs[key]
@@ -187,7 +188,7 @@ class Case:
         ways = [way for way in every if delivery in (None, way[1])]
         if not ways:
             weeks = sorted({week for _, week in every})
-            firsts = [(first_delivery(prices.breaks[0], self.ordered), prices.breaks[0].last_week) for prices in lists]
+            firsts = [(first_delivery(prices.breaks[0], self.ordered), prices.breaks[0].closes) for prices in lists]
             if weeks:
                 remedy = f"Possible are {weeks[0]} to {weeks[-1]}."
             elif possible := [first for first, last in firsts if first <= last]:

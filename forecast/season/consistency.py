@@ -293,7 +293,7 @@ def _untimely(header: Header, tables: Tables) -> Iterator[Fault]:
     earliest: dict[str, Week] = dict.fromkeys(tables.spoken.get("price_list.variety", ()), first)
     for number, row in tables.having("price_list", "variety", "lead_weeks", "first_week", "last_week"):
         possible = first_delivery(row, first)
-        if possible > row.last_week:
+        if possible > row.closes:
             remedy = f"Ordered in {first}, it would arrive in {possible}: change lead_weeks, last_week or season.toml."
             yield Fault("too late to order", remedy, "price_list", number, "last_week", str(row.last_week))
         elif row.variety not in earliest or possible < earliest[row.variety]:
@@ -373,4 +373,4 @@ def _below_markdown(number: int, row: Target, markdown: float) -> Iterator[Fault
 
 def first_delivery(line: PriceLine, ordered: Week) -> Week:
     """Return the first week in which a price-list line can be delivered if it is ordered in a week."""
-    return max(line.first_week, ordered + line.lead_weeks)
+    return max(line.opens, ordered + line.lead_weeks)

@@ -428,7 +428,7 @@ def _undeliverable(header: Header | None, tables: Tables) -> Iterator[Fault]:
         grown = row.lab is None and row.variety in own
         if not lines or not row.quantity or grown or row.placed == "yes":
             continue
-        weeks = [(first_delivery(line, header.first_week), line.last_week) for line in lines]
+        weeks = [(first_delivery(line, header.first_week), line.closes) for line in lines]
         open_then = [line for line, (first, last) in zip(lines, weeks, strict=True) if first <= row.week <= last]
         if not open_then:
             yield Fault(*_no_week(row.week, weeks), "orders", number, "week", str(row.week))

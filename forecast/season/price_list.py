@@ -9,6 +9,7 @@ from pydantic import Field
 
 from forecast.errors import in_order, refuse
 from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, WeekCell, Whole
+from forecast.weeks import FIRST, LAST, Week
 
 
 class PriceLine(Row):
@@ -29,7 +30,7 @@ class PriceLine(Row):
     lead_weeks
         Lead time from order to delivery [weeks].
     first_week, last_week
-        First and last week of delivery.
+        First and last week of delivery. Empty: any.
     deposit
         Share of the price paid with the order [0 to 1].
     freight_per_box, plants_per_box
@@ -44,8 +45,8 @@ class PriceLine(Row):
     minimum: Counted = 1
     multiple: Counted = 1
     lead_weeks: Annotated[Whole, Field(le=520)] = 0
-    first_week: WeekCell
-    last_week: WeekCell
+    first_week: WeekCell | None = None
+    last_week: WeekCell | None = None
     deposit: ShareCell = 0.0
     freight_per_box: FromZero = 0.0
     plants_per_box: Counted | None = None
@@ -54,6 +55,16 @@ class PriceLine(Row):
     def checks(self) -> Iterable[Callable[[], object]]:
         """Return the checks of cells beside each other."""
         return (lambda: in_order(vars(self), "first_week", "last_week")), self._boxed
+
+    @property
+    def opens(self) -> Week:
+        """First week of delivery."""
+        return self.first_week or FIRST
+
+    @property
+    def closes(self) -> Week:
+        """Last week of delivery."""
+        return self.last_week or LAST
 
     def _boxed(self) -> None:
         if self.freight_per_box and self.plants_per_box is None:

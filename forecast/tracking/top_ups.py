@@ -74,8 +74,8 @@ class TopUp(Result):
 def too_late(season: Season, variety: str, *, by: Week, ordered: Week) -> str:
     """Return why no delivery of an order placed in a week comes in time."""
     arrivals = {row: first_delivery(row, ordered) for row in season.price_lines(variety)}
-    possible = [week for row, week in arrivals.items() if week <= row.last_week]
-    row = max(arrivals, key=lambda row: row.last_week, default=None)
-    last = None if possible or row is None else row.last_week
+    possible = [week for row, week in arrivals.items() if week <= row.closes]
+    row = max(arrivals, key=lambda row: row.closes, default=None)
+    last = None if possible or row is None else row.closes
     arrival = min(possible, default=None if row is None else arrivals[row])
     return words.no_top_up(variety=variety, by=by, ordered=ordered, arrival=arrival, last=last)
