@@ -106,7 +106,7 @@ def test_a_batch_to_begin_with_is_sold_discarded_or_still_there(folder):
 def _run(folder, number):
     file = next((folder / "notebooks").glob(f"{number}_*.ipynb"))
     notebook = nbformat.read(file, as_version=4)
-    NotebookClient(notebook, timeout=120, resources={"metadata": {"path": str(file.parent)}}).execute()
+    NotebookClient(notebook, timeout=600, resources={"metadata": {"path": str(file.parent)}}).execute()
     outputs = [output for cell in notebook.cells if cell.cell_type == "code" for output in cell.outputs]
     text = "\n".join(output.get("text", "") or output.get("data", {}).get("text/plain", "") for output in outputs)
     return text, sum("vegalite" in kind for output in outputs for kind in output.get("data", {}))
