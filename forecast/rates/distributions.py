@@ -109,8 +109,8 @@ class Share:
         return cls(a / (a + b), math.sqrt(a * b / (a + b + 1)) / (a + b), level)
 
     @classmethod
-    def from_range(cls, p5: float, p95: float, *, level: Level | str) -> Share:
-        """Return the share whose 90 % range has two ends.
+    def from_range(cls, p5: float, p95: float, *, level: Level | str, outside: float = 0.05) -> Share:
+        """Return the share whose 90 % range has two ends, or another range.
 
         Parameters
         ----------
@@ -118,6 +118,8 @@ class Share:
             Its 5th and 95th percentile [0 to 1].
         level
             What the share varies by.
+        outside
+            Chance to lie below the range, and to lie above it.
 
         Raises
         ------
@@ -126,11 +128,13 @@ class Share:
         """
         in_order({"p5": real("p5", p5, gt=0, lt=1), "p95": real("p95", p95, gt=0, lt=1)}, strictly=True)
 
+        wide = -float(ndtri(outside))
+
         def excess(logs: Array) -> Array:
             a, b = np.exp(np.clip(logs, -30, 30))
-            return np.array([ndtri(betainc(a, b, p5)) + Z90, ndtri(betainc(b, a, 1 - p95)) + Z90])
+            return np.array([ndtri(betainc(a, b, p5)) + wide, ndtri(betainc(b, a, 1 - p95)) + wide])
 
-        mean, sd = (p5 + p95) / 2, (p95 - p5) / (2 * Z90)
+        mean, sd = (p5 + p95) / 2, (p95 - p5) / (2 * wide)
         size = max(mean * (1 - mean) / sd**2 - 1, 0.5)
         found = root(excess, np.log([mean * size, (1 - mean) * size]), tol=1e-12)
         if not np.abs(excess(found.x)).max() < 1e-8:

@@ -55,6 +55,7 @@ REQUIRED = "this cell is empty but required"
 UNKNOWN = "not a known column"
 _REQUIRED = (REQUIRED, "Fill it in.")
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+_IN = re.compile(r"(\d+(?:\.\d+)?) (?:in|of|out of) (\d+(?:\.\d+)?)")  # 9 in 10
 _RUN = re.compile(r"'*[=+\-@\t\r\n]")  # what a text that a spreadsheet would run begins with
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}([ .,'\u00a0\u202f]\d{3})+([.,]\d+)?")
 
@@ -143,10 +144,18 @@ def _nothing_or_not_tiny(number: float) -> float:
 
 
 def _share(cell: Any) -> Any:
+    if isinstance(cell, str) and (part := _IN.fullmatch(cell.strip())):
+        return _part(*map(float, part.groups()))
     number = _number(cell)
     if isinstance(number, int | float) and 1 < number <= 100:
         raise wrong("a share lies between 0 and 1", f"For {figures(number, 6)} % write {figures(number / 100, 6)}.")
     return number
+
+
+def _part(some: float, every: float) -> float:
+    if not 0 <= some <= every or not every:
+        raise wrong("more than there are", "Write it like 9 in 10.")
+    return some / every
 
 
 def _whole(cell: Any) -> Any:

@@ -101,7 +101,7 @@ class Tables:
 def contradictions(header: Header | None, tables: Tables) -> list[Fault]:
     """List the contradictions between the rows of a season's tables, numbered as faults are to name them."""
     faults = [*_repeated(tables), *_unknown(tables), *_routes(tables), *_entries(tables), *_unsupplied(tables)]
-    faults += [*_weather_stages(tables), *_whole_year(header, tables), *_profiles(tables)]
+    faults += [*_weather_stages(tables), *_whole_year(header, tables), *_profiles(tables), *_good_and_bad(tables)]
     if header is not None:
         faults += [*_untimely(header, tables), *_there(header, tables), *_dear(header, tables)]
     return faults
@@ -182,6 +182,18 @@ def _routes(tables: Tables) -> Iterator[Fault]:
             fault = error.faults[0]
             number = next(number for number, row in rows if row.stage == fault.column)
             yield Fault(f"{owner}: {fault.problem}", fault.remedy, "stages", number, "share_of", "original")
+
+
+def _good_and_bad(tables: Tables) -> Iterator[Fault]:
+    """Ask, once, what good and bad survivals differ by."""
+    rows = [(number, row) for number, row in tables.having("stages", "survival_bad", "survival_level")
+            if row.survival_bad is not None and row.survival_level is None]  # fmt: skip
+    if rows:
+        also = ", ".join(f"row {number}" for number, _ in rows[1:])
+        problem = "good and bad may be years or deliveries"
+        remedy = "Write season if a bad year is bad for all, batch if each delivery has its own luck."
+        remedy += f" Likewise in {also}." if also else ""
+        yield Fault(problem, remedy, "stages", rows[0][0], "survival_level")
 
 
 def _weather_stages(tables: Tables) -> Iterator[Fault]:

@@ -18,7 +18,7 @@ from forecast.season.header import Header
 from forecast.season.orders import SALEABLE
 from forecast.season.places import Normal
 from forecast.season.price_list import PriceLine
-from forecast.season.stages import Stage, well_known
+from forecast.season.stages import SURVIVALS, Stage, well_known
 from forecast.weeks import Week
 from forecast.words.numbers import figures
 
@@ -191,7 +191,7 @@ def _least(row: Any, column: str, least: float) -> float:
 def _few_survive(tables: Tables) -> Iterator[Fault]:
     """List stages that fewer than half of the plants survive, or that nobody knows how many do."""
     for number, row in tables.rows["stages"]:
-        column = "survival" if row.survival is not None else "survived" if row.survived is not None else "survival_p5"
+        column = next(form[0] for form in SURVIVALS if getattr(row, form[0]) is not None)
         share = row.stated.mean
         if share < _HALF:
             yield _few("stages", number, column, getattr(row, column), share)

@@ -11,6 +11,7 @@ from pydantic import Field
 
 from forecast.errors import Fault, Refused, in_order, refuse
 from forecast.rates.distributions import Duration, Share
+from forecast.rates.levels import Level
 from forecast.season.cells import (
     AboveZero,
     Celsius,
@@ -29,6 +30,10 @@ from forecast.words.numbers import figures
 
 STAGES = ("arrival", "acclimatisation", "growing on", "spacing out", "hardening", "grading")
 
+GROWING = "growing on"
+RARE = 20  # a bad or a good one is one in so many
+BATCH = Level.parse("batch")
+
 _LIVED = (
     {"multiplication"},
     {"arrival", "rooting", "deflasking"},
@@ -46,7 +51,8 @@ SURVIVALS = (
     ("survival", "survival_sd"),
     ("survival_p5", "survival_p95"),
     ("survived", "of"),
-)  # the three ways to state one
+    ("survival_bad", "survival_good"),
+)  # the four ways to state one
 
 
 class Stage(Row):
@@ -58,13 +64,13 @@ class Stage(Row):
         Group or variety. A variety with stages of its own goes through those only.
     stage
         Name of the stage: arrival, acclimatisation, growing on, spacing out, hardening or grading. Other names are
-        allowed; their simulated seasons are slightly less evenly spread.
+        allowed; their simulated seasons are slightly less evenly spread. Empty: growing on, which may be the only one.
     step
         Place of the stage in the route: 1, 2, 3, ... Empty: the rows are in the order of the route.
     place
         Growing area in which it takes place.
     runs_on
-        ``weeks``, or ``degree-days`` of the air of its place.
+        ``weeks``, or ``degree-days`` of the air of its place. Empty: weeks.
     typical
         Median time of a plant in the stage [weeks or °C days]; 0 for a stage that only loses plants, such as grading.
     base_temperature, upper_threshold
@@ -76,13 +82,18 @@ class Stage(Row):
         What times and survivals vary by. ``belief``: unknown true value, the same for all. ``season``: the same for
         all batches of a season. ``variety``: the same for all batches of a variety. ``batch``: each batch its own.
         ``cycle``: each subculture its own (cultures only). ``plant``: each plant its own. Or shares of them, such as
-        ``season 0.3 variety 0.2 batch 0.5``. Of times that do not vary it may be empty.
+        ``season 0.3 variety 0.2 batch 0.5``. Empty: batch.
     survival, survival_sd
         Mean share of plants that survive the stage [0 to 1], and its standard deviation. Or:
     survival_p5, survival_p95
         5th and 95th percentile of the survival [0 to 1]. Or:
     survived, of
-        A count from which survival is learned: how many of how many plants survived.
+        A count from which survival is learned: how many of how many plants survived. Or:
+    survival_bad, survival_good
+        Survival in a bad one and in a good one [0 to 1, or 7 in 10], of years or of batches: say which of them in
+        ``survival_level``, by season or batch.
+    bad_one_in
+        How rare one so bad is, and one so good: 20 for one in 20, or 10 for one in 10. Empty: 20.
     cold_below, cold_loss
         Only up to the first stage that takes time: weekly mean of the daily minimum below which plants suffer [°C],
         and how much each degree below it lowers the survival [log-odds per °C]. At 0.2, five degrees too cold turn
@@ -92,9 +103,8 @@ class Stage(Row):
         The same for heat: weekly mean of the daily maximum above which plants suffer [°C], and the loss per degree
         [log-odds per °C]. Weekly means count: one frosty night or hot day in a mild week does no harm.
     share_of
-        ``entering``: the survival is a share of the plants that enter the stage. ``original``: survival = 1 - (plants
-        lost in this stage / plants delivered). Use it if your losses are percentages of the delivery; otherwise
-        ``entering``.
+        ``entering``, also if empty: the survival is a share of the plants that enter the stage. ``original``: survival
+        = 1 - (plants lost in this stage / plants delivered). Use it if your losses are percentages of the delivery.
     plants_per_m2
         Plants per square metre of bench [1/m²].
     cost, minutes
@@ -106,10 +116,10 @@ class Stage(Row):
     """
 
     applies_to: Name
-    stage: Text
+    stage: Text = GROWING
     step: Counted | None = None
     place: Name
-    runs_on: Literal["weeks", "degree-days"]
+    runs_on: Literal["weeks", "degree-days"] = "weeks"
     typical: Annotated[FromZero, Field(le=MOST_DEGREE_DAYS)]
     base_temperature: Celsius | None = None
     upper_threshold: Celsius | None = None
@@ -122,12 +132,15 @@ class Stage(Row):
     survival_p95: ShareCell | None = None
     survived: Whole | None = None
     of: Counted | None = None
-    survival_level: LevelCell
+    survival_bad: ShareCell | None = None
+    survival_good: ShareCell | None = None
+    bad_one_in: Annotated[Counted, Field(ge=3, le=1000)] | None = None
+    survival_level: LevelCell | None = None
     cold_below: Celsius | None = None
     cold_loss: FromZero | None = None
     heat_above: Celsius | None = None
     heat_loss: FromZero | None = None
-    share_of: Literal["entering", "original"]
+    share_of: Literal["entering", "original"] = "entering"
     plants_per_m2: AboveZero
     cost: FromZero = 0.0
     minutes: Minutes = 0.0
@@ -147,9 +160,6 @@ class Stage(Row):
         yield self._survives
 
     def _timed(self) -> None:
-        if self.typical > 0 and (self.batches_cv or self.plants_cv) and self.time_level is None:
-            remedy = "Say what stage times vary by (batch is the usual choice)."
-            raise refuse("time_level", None, "required when times vary", remedy)
         if self.typical == 0 and (self.batches_cv or self.plants_cv):
             remedy = "Clear batches_cv and plants_cv."
             raise refuse("typical", 0, "times cannot vary in a stage that takes none", remedy)
@@ -189,17 +199,20 @@ class Stage(Row):
         if len(begun) != 1 or None in begun[0]:
             problem = "only half of the survival is stated" if begun else "survival is empty"
             problem = "survival is stated in more than one way" if len(begun) > 1 else problem
-            remedy = "Fill survival and survival_sd, or survival_p5 and survival_p95, or survived and of."
+            remedy = f"Fill {', or '.join(' and '.join(form) for form in SURVIVALS)}."
             raise refuse("survival", self.survival, problem, remedy)
         for column in ("survival", "survived"):
             if getattr(self, column) == 0:
                 raise refuse(column, 0, "no plant survives, so no target can be met", "Write a number above 0.")
         in_order(vars(self), "survival_p5", "survival_p95", strictly=True)
+        in_order(vars(self), "survival_bad", "survival_good", strictly=True)
         try:
             _ = self.stated
         except Refused as error:
             fault = error.faults[0]
+            ends = {"p5": "survival_bad", "p95": "survival_good"}
             range_end = f"survival_{fault.column}" if self.survival_p5 is not None else "survival_sd"
+            range_end = range_end if self.survival_bad is None else ends.get(fault.column, "survival_bad")
             column = "survived" if self.of else range_end
             raise refuse(column, fault.value, fault.problem, fault.remedy) from error
 
@@ -208,14 +221,22 @@ class Stage(Row):
         """Whether the weather of the first weeks can lower the survival."""
         return self.cold_below is not None or self.heat_above is not None
 
+    @property
+    def varies_by(self) -> Level:
+        """What the survival varies by."""
+        return self.survival_level or BATCH
+
     @cached_property
     def stated(self) -> Share:
         """The survival as stated: of which plants it is a share, see `share_of`."""
         if self.survived is not None and self.of is not None:
-            return Share.from_counts(self.survived, self.of, level=self.survival_level)
+            return Share.from_counts(self.survived, self.of, level=self.varies_by)
         if self.survival_p5 is not None and self.survival_p95 is not None:
-            return Share.from_range(self.survival_p5, self.survival_p95, level=self.survival_level)
-        return Share(self.survival or 0.0, self.survival_sd or 0.0, self.survival_level)
+            return Share.from_range(self.survival_p5, self.survival_p95, level=self.varies_by)
+        if self.survival_bad is not None and self.survival_good is not None:
+            rare = 1 / (self.bad_one_in or RARE)
+            return Share.from_range(self.survival_bad, self.survival_good, level=self.varies_by, outside=rare)
+        return Share(self.survival or 0.0, self.survival_sd or 0.0, self.varies_by)
 
     def paid(self, hourly_wage: float) -> float:
         """Return what is paid for a plant that enters the stage [currency]: its cost, materials and labour."""
@@ -227,7 +248,13 @@ class Stage(Row):
         unit = (
             "weeks" if self.runs_on == "weeks" else f"degree-days above {figures(self.base_temperature or 0.0, 6)} °C"
         )
-        return Duration(self.typical, self.batches_cv, self.plants_cv, self.time_level or "plant", unit)
+        return Duration(
+            self.typical,
+            self.batches_cv,
+            self.plants_cv,
+            self.time_level or (BATCH if self.batches_cv else "plant"),
+            unit,
+        )
 
 
 def routes(stages: Iterable[Stage]) -> dict[str, tuple[Stage, ...]]:

@@ -107,7 +107,7 @@ def _observations(
 
 def _parts(quantity: str, stage: Stage, batch: BatchEvidence) -> Mapping[tuple[str, ...], float]:
     """Return the root of the share of each owner in the score of a quantity."""
-    level = stage.duration.level if quantity.endswith(" time") else stage.survival_level
+    level = stage.duration.level if quantity.endswith(" time") else stage.varies_by
     names = owners(stage, batch.variety, batch.number)
     return {names[word]: math.sqrt(share) for word, share in Level.parse(level).shares}
 

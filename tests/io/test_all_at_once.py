@@ -20,7 +20,6 @@ def test_what_contradicts_in_a_row_is_listed_beside_what_cannot_be_read(
     change("orders.csv", "Calla 'Corvane',2027-W11,200,South Lab", "Calla 'Corvane',2029-W11,many,East Lab")
     assert [line[: line.index(":")] for line in refusal()] == [
         "stages.csv, row 6, column plants_per_m2, '-69'",
-        "stages.csv, row 6, column time_level",
         "stages.csv, row 6, column survival_level, 'cycle'",
         "stages.csv, row 6, column survival, 0.89",
         "stages.csv, row 6, column place, 'huose'",

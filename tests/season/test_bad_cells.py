@@ -20,7 +20,10 @@ NO_LAB = (
     "no lab sells this variety. Add a row for it to price_list, cultures, divisions or on_hand, or remove the target."
 )
 UNKNOWN = "no variety of this name in varieties. Correct the spelling, or add it to varieties."
-FILL_SURVIVAL = "Fill survival and survival_sd, or survival_p5 and survival_p95, or survived and of."
+FILL_SURVIVAL = (
+    "Fill survival and survival_sd, or survival_p5 and survival_p95, or survived and of, "
+    "or survival_bad and survival_good."
+)
 FILL_TARGET = "Fill target, or all of p5, median and p95."
 NO_PLANT = "no plant survives, so no target can be met. Write a number above 0."
 STRAY = "Look for a stray double quote; within a quoted text, write it twice."
@@ -162,16 +165,11 @@ CASES = [
          "deviation from 0 to below 0.357."),
     case("a range in reverse", "stages.csv", ",,0.9,0.98,,,", ",,0.98,0.9,,,",
          "stages.csv, row 3, column survival_p95, 0.9: not above survival_p5, 0.98. Swap or correct the two."),
-    case("no level", "stages.csv", ",belief,", ",,",
-         "stages.csv, row 4, column survival_level: this cell is empty but required. Fill it in."),
     case("an unknown level", "stages.csv", ",belief,", ",tray,",
          f"stages.csv, row 4, column survival_level, 'tray': {NOT_A_LEVEL}"),
     case("levels that add to more than 1", "stages.csv",
          "season 0.3 variety 0.2 batch 0.5", "season 0.3 variety 0.2 batch 0.6",
          f"stages.csv, row 2, column survival_level, 'season 0.3 variety 0.2 batch 0.6': {NOT_A_LEVEL}"),
-    case("no level for the time", "stages.csv", "0.1,batch,0.85", "0.1,,0.85",
-         "stages.csv, row 2, column time_level: required when times vary. Say what stage times vary by "
-         "(batch is the usual choice)."),
     case("points that lose everything", "stages.csv", ",0.89,0.03", ",0.15,0.03",
          "stages.csv, row 6, column share_of, 'original': calla: 0.8 of the original plants enter this stage, but it "
          "loses 0.85 of the original. Lower the losses, or use share_of 'entering' if each is a share of the plants "

@@ -1,4 +1,4 @@
-"""Rows of stages: survival in three ways, and times that vary."""
+"""Rows of stages: survival in four ways, and times that vary."""
 
 import csv
 from collections import Counter
@@ -7,6 +7,8 @@ from typing import Any
 
 import pytest
 from refusals import faults_of, refused_lines
+from scipy import stats
+from small_seasons import season, stage
 
 import forecast
 from forecast import show
@@ -26,10 +28,11 @@ STAGE = {
     "plants_per_m2": 36,
 }
 COUNTED = {"survival": None, "survival_sd": None, "survived": 95, "of": 100}
+GOOD_AND_BAD = {"survival": None, "survival_sd": None, "survival_bad": 0.7, "survival_good": 0.9}
 RANGE = {"survival": None, "survival_sd": None, "survival_p5": 0.8, "survival_p95": 0.95}
 
 
-def test_a_survival_is_said_in_any_of_three_ways() -> None:
+def test_a_survival_is_said_in_any_of_its_ways() -> None:
     spread, counted, between = Stage(**STAGE), Stage(**STAGE | COUNTED), Stage(**STAGE | RANGE)
     assert (spread.stated.mean, spread.stated.sd) == (0.9, 0.05)
     assert counted.stated.mean == pytest.approx(95.5 / 101)  # Jeffreys' prior
@@ -41,6 +44,8 @@ def test_a_survival_is_said_in_any_of_three_ways() -> None:
     [
         (COUNTED | {"survival": 0.9}, "stated in more than one way"),
         (COUNTED | RANGE, "stated in more than one way"),
+        (GOOD_AND_BAD | {"survival": 0.8, "survival_sd": 0.1}, "stated in more than one way"),
+        (GOOD_AND_BAD | {"survival_good": None}, "only half"),
         (COUNTED | {"of": None}, "only half"),
         (RANGE | {"survival_p5": None}, "only half"),
         ({"survival_sd": None}, "only half"),
@@ -51,7 +56,7 @@ def test_a_survival_is_said_in_one_way_and_wholly(cells: dict[str, Any], problem
     told = refused_lines(Stage, **STAGE | cells)
     assert len(told) == 1
     assert problem in told[0]
-    assert told[0].endswith("Fill survival and survival_sd, or survival_p5 and survival_p95, or survived and of.")
+    assert told[0].endswith(", or survived and of, or survival_bad and survival_good.")
 
 
 @pytest.mark.parametrize(
@@ -66,17 +71,62 @@ def test_a_survival_is_said_in_one_way_and_wholly(cells: dict[str, Any], problem
         ({"survival": 1, "survival_sd": 0.01}, "survival_sd"),
         ({"survival_sd": 1e-9}, "survival_sd"),
         (RANGE | {"survival_p95": 0.8 + 1e-9}, "survival_p5"),
+        (GOOD_AND_BAD | {"survival_good": 0.7}, "survival_good"),
+        (GOOD_AND_BAD | {"survival_good": 1}, "survival_good"),
+        (GOOD_AND_BAD | {"survival_bad": 0}, "survival_bad"),
+        (GOOD_AND_BAD | {"bad_one_in": 2}, "bad_one_in"),
     ],
 )
 def test_a_survival_that_cannot_be_is_refused_in_its_own_column(cells: dict[str, Any], column: str) -> None:
     assert [fault.column for fault in faults_of(Stage, **STAGE | cells)] == [column]
 
 
-def test_a_stage_with_a_time_says_who_shares_its_spread() -> None:
-    for varies in ({"batches_cv": 0.1}, {"batches_cv": 0, "plants_cv": 0.1}):
-        told = refused_lines(Stage, **STAGE | {"time_level": None} | varies)
-        assert told[0].startswith("Stage, time_level: required when times vary.")
-    assert Stage(**STAGE | {"time_level": None, "batches_cv": 0, "plants_cv": 0}).typical == STAGE["typical"]
+def test_times_and_survivals_vary_by_batch_if_nothing_else_is_said() -> None:
+    unsaid = Stage(**STAGE | {"time_level": None, "survival_level": None, "batches_cv": 0.1})
+    assert str(unsaid.duration.level) == "batch"
+    assert str(unsaid.stated.level) == "batch"
+    assert str(Stage(**STAGE | {"time_level": None, "plants_cv": 0.1}).duration.level) == "plant"
+
+
+def test_one_row_is_a_route_with_few_cells() -> None:
+    row = Stage(
+        applies_to="hosta", place="house", typical=20, survival_bad="7 in 10", survival_good="9 in 10",
+        survival_level="season", plants_per_m2=40,
+    )  # fmt: skip
+    assert (row.stage, row.runs_on, row.share_of) == ("growing on", "weeks", "entering")
+    assert row.stated.quantile([0.05, 0.95]) == pytest.approx([0.7, 0.9])
+
+
+@pytest.mark.parametrize(("one_in", "outside"), [(None, 0.05), ("20", 0.05), (10, 0.1)])
+def test_good_and_bad_are_as_rare_as_is_said(one_in: object, outside: float) -> None:
+    row = Stage(**STAGE | GOOD_AND_BAD | {"bad_one_in": one_in})
+    a, b = row.stated.parameters
+    assert stats.beta(a, b).cdf(0.7) == pytest.approx(outside, rel=1e-6)
+    assert stats.beta(a, b).sf(0.9) == pytest.approx(outside, rel=1e-6)
+
+
+@pytest.mark.parametrize("typed", ["9 in 10", "9 of 10", "9 out of 10", " 90 in 100 ", "4.5 in 5", 0.9, "0.9"])
+def test_a_share_is_typed_as_some_in_so_many(typed: object) -> None:
+    assert Stage(**STAGE | {"survival": typed}).survival == 0.9
+
+
+@pytest.mark.parametrize("typed", ["11 in 10", "0 in 0", "9 in ten", "-1 in 10", "9 in 10 in 11"])
+def test_more_than_there_are_is_refused(typed: str) -> None:
+    (fault,) = faults_of(Stage, **STAGE | {"survival": typed})
+    assert fault.column == "survival"
+
+
+def test_whether_good_and_bad_are_years_or_batches_is_asked_once() -> None:
+    rows = [
+        {**stage(name, survival=None, survival_sd=None, survival_level=None), "survival_bad": 0.7, "survival_good": 0.9}
+        for name in ("acclimatisation", "growing on")
+    ]
+    told = refused_lines(season, rows)
+    assert told == [
+        "stages, row 2, column survival_level: good and bad may be years or deliveries. Write season if a bad year is "
+        "bad for all, batch if each delivery has its own luck. Likewise in row 3."
+    ]
+    assert season([row | {"survival_level": "season"} for row in rows]).stages[1].varies_by.shares == (("season", 1),)
 
 
 def test_a_stage_without_time_has_no_spread() -> None:
