@@ -157,6 +157,8 @@ def best_plan(
     master = MasterProblem(season, streams.draws, floor, base, items=len(problems), required=required)
     best.take(master, ())
     root = _root(master, problems, best)
+    if root is None and required:
+        raise OutOfReach(words.NOT_IN_TIME)
     if root is None:
         return best.solution(master, problems, master.zero_duals)
     shortfall = root.shortfall if root.shortfall > 1e-6 * max(abs(floor or 0.0), 1) else 0.0

@@ -31,6 +31,7 @@ _LARGER = (1.0, 1.01, 1.03, 1.06, 1.12)  # times the relaxed solution, until who
 _ROUNDED = 24  # ways among which the relaxed solution is rounded
 _SPLIT = 8  # of a piece
 _ROUNDING = 1e-9
+_DOUBLED, _HALVED = 12, 7  # times: until promises are kept, and to fewer plants that do
 _FEW = 4000  # sets of deliveries that are grown at once
 _WITHIN = 400  # likewise, in the room that others leave
 _SETS = (_FEW, _FEW, 4 * _FEW)  # likewise, again as more is known of what promises need
@@ -171,6 +172,8 @@ class PricingProblem:
             found = self._settle(found, table, seen, close)
             if deliveries > 2 and max(left, found.most.max(initial=seen.best)) <= least + within:
                 break
+        if self.required and not seen.worth and not room:
+            self._enough(plants, table, seen)
         self._pieces = [one for one in table.every if one is not None]
         if room:
             self._planes.needs, self._planes.weights = before
@@ -324,6 +327,30 @@ class PricingProblem:
                 if not self.ways.promises or self._kept(key):
                     self._see(key, table, seen)
                     break
+
+    def _enough(self, plants: Array, table: _Table, seen: _Seen) -> None:
+        """See what so many times the relaxed solution are worth, or of the largest orders, that promises are kept."""
+        for some in (plants, self._limits):
+            low, high, found = 0.0, 1.0, False
+            if not some.any():
+                continue
+            for _ in range(_DOUBLED):
+                key = self._times(some, high)
+                if found := self._kept(key):
+                    break
+                low, high = high, 2 * high
+            for _ in range(_HALVED if found else 0):
+                middle = (low + high) / 2
+                low, high = (low, middle) if self._kept(self._times(some, middle)) else (middle, high)
+            if found:
+                self._see(self._times(some, high), table, seen)
+                return
+
+    def _times(self, plants: Array, times: float) -> _Key:
+        """Return orderable quantities from so many times some plants of each way, at most the largest orders."""
+        wanted = np.minimum(times * plants, self._limits)
+        near = ((int(at), self._near(int(at), float(wanted[at]))) for at in np.flatnonzero(wanted > 0.5))
+        return tuple((at, number) for at, number in near if number)
 
     def _see(self, key: _Key, table: _Table, seen: _Seen) -> None:
         """See what orderable deliveries are worth, if that may be more than the best, and they keep within the room."""

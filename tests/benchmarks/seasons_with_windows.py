@@ -34,7 +34,7 @@ sys.path[:0] = [str(Path(__file__).parents[1] / helpers) for helpers in ("refere
 import numpy as np
 from every_plan import Case, case, read
 from measuring import GIB, peak
-from random_windows import random_windows
+from random_windows import in_one_week, random_windows
 from rival_intakes import Intakes, fullest
 from small_windows import small_windows
 from valued_orders import Worth, worth
@@ -150,18 +150,6 @@ def planned(season: Season, *, draws: int = DRAWS, worst_tenth: float | None = N
 
 
 # --- other aims and rules
-
-
-def in_one_week(season: Season) -> Season:
-    """Return a season whose rows ask for all in the last week of their windows; nobody waits, nothing is promised."""
-    rows = [
-        row.replace(
-            week=row.last, until=None, profile=None, price=None if row.price is None else season.prices_of(row)[-1],
-            price_end=None, waits=0, short_cost=0, promised=None, promised_share=None,
-        )
-        for row in season.targets
-    ]  # fmt: skip
-    return season.replace(targets=tuple(rows), profiles=())
 
 
 def rivals(season: Season) -> Iterator[tuple[str, tuple[object, ...]]]:

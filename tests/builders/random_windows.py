@@ -118,3 +118,15 @@ def random_windows(number: int, *, promises: bool = True, limits: bool = False) 
         rows["profiles"] = [{"profile": "season", "week": k, "weight": w} for k, w in enumerate(PROFILE, start=1)]
     header = {"name": "made", "currency": "EUR", "first_week": FIRST, "weeks": WEEKS, "service_level": 0.8}
     return Season(**header, **varied, **rows, places=[place], budget=budget, hourly_wage=15)
+
+
+def in_one_week(season: Season) -> Season:
+    """Return a season whose rows ask for all in the last week of their windows; nobody waits, nothing is promised."""
+    rows = [
+        row.replace(
+            week=row.last, until=None, profile=None, price=None if row.price is None else season.prices_of(row)[-1],
+            price_end=None, waits=0, short_cost=0, promised=None, promised_share=None,
+        )
+        for row in season.targets
+    ]  # fmt: skip
+    return season.replace(targets=tuple(rows), profiles=())
