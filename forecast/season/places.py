@@ -93,6 +93,9 @@ class Normal(Row):
         ISO week, 1 to 52; a week 53 lies between 52 and 1.
     t_min, t_max
         Mean daily minimum and maximum [°C].
+    t_mean
+        Mean temperature [°C], if it is published and is not (t_min + t_max) / 2. Minimum and maximum are then shifted
+        so that it is their middle, and degree-days follow it. Days in ``weather.csv`` are taken as they are.
     year_sd
         Standard deviation between years of the mean temperature of the month or week [°C]. Published normals rarely
         state it; compute it from monthly means of at least 10 years.
@@ -104,22 +107,29 @@ class Normal(Row):
     week: Annotated[Counted, Field(le=52)] | None = None
     t_min: Celsius
     t_max: Celsius
+    t_mean: Celsius | None = None
     year_sd: FromZero
     source: Note = None
     note: Note = None
 
     def checks(self) -> Iterable[Callable[[], object]]:
         """Return the checks of cells beside each other."""
-        return self._dated, (lambda: in_order(vars(self), "t_min", "t_max"))
+        return self._dated, (lambda: in_order(vars(self), "t_min", "t_mean", "t_max"))
 
     def _dated(self) -> None:
         if (self.month is None) == (self.week is None):
             filled = "neither" if self.month is None else "both"
             raise refuse("month", None, f"{filled} of month and week filled", "Fill one of the two.")
 
+    @property
+    def about_mean(self) -> tuple[float, float]:
+        """Minimum and maximum [°C] whose middle is the mean temperature, as published if `t_mean` is filled."""
+        shift = 0.0 if self.t_mean is None else self.t_mean - (self.t_min + self.t_max) / 2
+        return self.t_min + shift, self.t_max + shift
+
 
 def climate_of(rows: Sequence[Normal], persistence: float) -> Climate:
     """Return the climate of rows of months or weeks, in any order; `Refused` if they do not make a year."""
     inorder = sorted(rows, key=lambda row: row.month or row.week or 0)
-    t_min, t_max, year_sd = ([getattr(row, name) for row in inorder] for name in ("t_min", "t_max", "year_sd"))
-    return Climate(t_min, t_max, year_sd, persistence)
+    t_min, t_max = ([row.about_mean[at] for row in inorder] for at in (0, 1))
+    return Climate(t_min, t_max, [row.year_sd for row in inorder], persistence)

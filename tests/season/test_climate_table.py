@@ -266,3 +266,42 @@ def test_a_row_that_is_made_in_python_is_refused_in_the_same_words() -> None:
     empty: dict[str, Any] = dict.fromkeys(("varieties", "stages", "places", "price_list", "targets"), ())
     with pytest.raises(Refused, match="climate: this season has no climate"):
         _ = Season(**header, **empty).normals
+
+
+MEAN = "month,t_min,t_max,t_mean,year_sd,source\n"
+
+
+def _with_mean(folder: Path, mean: float) -> None:
+    months = "".join(f"{k},{low},{low + 8.5},{low + mean},1.5,from memory\n" for k, low in enumerate(LOW, start=1))
+    (folder / "climate.csv").write_text(MEAN + months, encoding="utf-8", newline="")
+
+
+@pytest.mark.parametrize("mean", [0, 3.25, 8.5])
+def test_the_middle_of_minimum_and_maximum_is_the_published_mean(folder: Path, mean: float) -> None:
+    plain = read_season(folder).normals
+    _with_mean(folder, mean)
+    season = read_season(folder)
+    assert {row.t_mean for row in season.climate} == {low + mean for low in LOW}
+    for week in ("2027-W02", "2027-W29", "2027-W45"):
+        low, high = season.normals.normal(week)
+        assert high - low == pytest.approx(8.5)
+        assert (low + high) / 2 == pytest.approx(sum(plain.normal(week)) / 2 - 4.25 + mean)
+
+
+def test_a_mean_in_the_middle_changes_nothing(folder: Path) -> None:
+    plain = read_season(folder).normals
+    _with_mean(folder, 4.25)
+    assert read_season(folder).normals == plain
+
+
+@pytest.mark.parametrize(
+    ("mean", "line"),
+    [
+        (-1, "column t_mean, -3.5: below t_min, -2.5. Swap or correct the two."),
+        (9, "column t_max, 6.0: below t_mean, 6.5. Swap or correct the two."),
+    ],
+)
+def test_a_mean_beyond_minimum_and_maximum_is_refused(folder: Path, refusal: Refusal, mean: float, line: str) -> None:
+    _with_mean(folder, mean)
+    assert refusal()[0] == f"climate.csv, row 2, {line}"
+    assert len(refusal()) == 12

@@ -1,0 +1,1 @@
+"""Published figures to start from: crops and climates."""
