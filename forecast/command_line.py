@@ -258,9 +258,10 @@ def _show(plan: Plan) -> None:
     print("".join(f"\n{one}\n" for one in sentences[:first]))
     if plan.orders:
         print(f"{_lines(plan.table())}\n")
+    if there := bool(plan.orders or plan.in_any_case):
         print(f"{_targets(plan.targets(), season.currency)}\n")
     print("\n".join(sentences[first:]))
-    if plan.orders:
+    if there:
         outcome = plan.simulate()
         print(order_words.all_met(targets=len(season.targets), chance=outcome.chance_of_all()))
         _few(plan.draws)

@@ -109,10 +109,11 @@ def stage_costs(season: Season, variety: str, fate: Fate, week: Week) -> Array:
     return np.asarray(each @ (fate.reached[:-1] * left))
 
 
-def outlays(season: Season, variety: str, fate: Fate, week: Week) -> Array:
+def outlays(season: Season, variety: str, fate: Fate, week: Week, last: Week) -> Array:
     """Return what a plantlet delivered in a week has cost by the end of each week of the season, shape (weeks,).
 
-    Stages and work as it enters them, and its bench if it is never sold: expected over some of the draws [currency].
+    Stages and work as it enters them, and its bench if it is never sold, until it is past its sale window or the week
+    of the last sale has come: expected over some of the draws [currency].
     """
     some, route = fate.take(slice(_COSTED)), season.route(variety)
     elapsed = np.arange(season.weeks, dtype=np.float64) - (week - season.first_week)
@@ -120,6 +121,8 @@ def outlays(season: Season, variety: str, fate: Fate, week: Week) -> Array:
     each = np.array([row.paid(season.hourly_wage) for row in route])
     entered = np.einsum("k,kd,kwd->wd", each, some.reached[:-1], left).mean(axis=1)
     standing, ready = some.course(elapsed)
-    stood = zip([*route, route[-1]], [*standing, ready], strict=True)
+    kept = ready - earlier(ready, season.variety(variety).saleable_weeks)
+    kept[last - season.first_week :] = 0
+    stood = zip([*route, route[-1]], [*standing, kept], strict=True)
     bench = sum((rents(season, row) * alive.mean(axis=1) for row, alive in stood), np.zeros(season.weeks))
     return np.asarray(entered + np.cumsum(bench))

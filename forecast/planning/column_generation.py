@@ -244,8 +244,8 @@ def check_plan(season: Season, draws: int) -> None:
     """
     shares, areas = 0, _WORK
     for name in season.targeted:
-        rows = season.targets_of(name)
-        weeks, last = rows[-1].week - rows[0].week + 1, rows[-1].week
+        last = season.last_sale(name) or season.last_week
+        weeks = last - season.targets_of(name)[0].week + 1
         ways = sum(len(list(one.weeks(season.first_week, last))) for one in PriceList.of(season.price_lines(name)))
         shares += ways * (2 * weeks + 3 + len(COORDINATES)) + 2 * _COLUMNS + 12 * weeks
         shares += _OUTCOMES * (numbers_of_batch(season, name) + season.weeks)

@@ -22,6 +22,7 @@ from forecast.planning.alternatives import Change, errors, neighbours
 from forecast.planning.column_generation import Solution, shadow_price_errors, shadow_prices
 from forecast.planning.out_of_sample import OutOfSample, evaluate
 from forecast.planning.pricing import PricingProblem
+from forecast.resources.beside import shortage_counts
 from forecast.resources.money_flow import CashFlow, cash_flow
 from forecast.resources.price_of_shortage import LEVELS, ShortPrices, short_prices
 from forecast.resources.reached import Reached, Surplus
@@ -48,6 +49,8 @@ class LeftOut(NamedTuple):
         That best order, plants and week of each delivery, and its expected margin [currency].
     limits, currency
         The binding limits of the plan, and the ISO 4217 code.
+    there
+        Whether some of it are on hand or ordered already.
     """
 
     reason: Literal["no lab", "too late", "too large", "loses", "earns less"]
@@ -55,6 +58,7 @@ class LeftOut(NamedTuple):
     margin: float = 0.0
     limits: tuple[str, ...] = ()
     currency: str = ""
+    there: bool = False
 
     def __str__(self) -> str:
         return words.left_out(
@@ -84,7 +88,9 @@ class Plan(Result):
     @cached_property
     def margin(self) -> float:
         """Expected margin [currency], that of `cash_flow`; for the aim ``cost``, the expected cost below 0."""
-        if self.aim == "cost" or not self._every:
+        if self.aim == "cost":
+            return -self.cost
+        if not self._every:
             return self._solution.value
         return float(self.cash_flow().margin.mean())
 
@@ -100,11 +106,10 @@ class Plan(Result):
 
     @property
     def cost(self) -> float:
-        """Expected cost of the orders, freight and growing included [currency], that of `cash_flow`."""
-        if self.aim == "cost" or not self.orders:
+        """Expected cost of all orders, freight and growing included, and of plants on hand [currency]."""
+        if not self.in_any_case and (self.aim == "cost" or not self.orders):
             return -self._solution.value
-        amounts = self.cash_flow().entries()["amount"]
-        return -float(amounts[amounts < 0].sum())
+        return self._reached.cost
 
     def __getstate__(self) -> dict[str, Any]:
         """Return what a worker sends: the answers, without the tables they were found with."""
@@ -311,7 +316,7 @@ class Plan(Result):
             return None
         total = replace(largest, quantity=sum(one.quantity for one in column.shipments))
         (row, *others) = season.targets_of(largest.variety)
-        if self.aim == "cost" and not others:
+        if self.aim == "cost" and not others and row.last == row.week:
             return excess(Case(season, streams, row, 1), total)
         return excess(hardest(season, streams, largest), total, sold=False)
 
@@ -323,8 +328,9 @@ class Plan(Result):
     def _left_out(self) -> dict[str, LeftOut]:
         ordered = {row.variety for row in self.orders}
         problems = {problem.ways.variety: problem for problem in self._solution.problems}
+        there = {row.variety for row in self.season.on_hand} | {one.variety for one in placed(self.season)}
         return {
-            row.variety: self._why(problems.get(row.variety))
+            row.variety: self._why(problems.get(row.variety))._replace(there=row.variety in there)
             for row in self.season.varieties
             if row.variety not in ordered and self.season.targets_of(row.variety)
         }
@@ -376,13 +382,18 @@ class Plan(Result):
             searches=searches, time_limit=time_limit,
         )  # fmt: skip
 
+    @property
+    def weighs_shortage(self) -> bool:
+        """Whether it gives up margin for fewer missing plants."""
+        return self.aim == "margin" and shortage_counts(self.season)
+
     def facts(self) -> dict[str, object]:
         """Return season, aim, draws, seed and the number of orders."""
         names = {"season": self.season.name, "aim": self.aim, "draws": self.draws, "seed": self.seed}
         return names | {"orders": len(self.orders)}
 
     def __str__(self) -> str:
-        left = [words.not_ordered(variety, why) for variety, why in self.left_out().items()]
+        left = [words.not_ordered(variety, why, there=why.there) for variety, why in self.left_out().items()]
         if not self.orders:
             return "\n".join(filter(None, [words.NOTHING, self.in_any_case, *left]))
         currency = self.season.currency
@@ -393,8 +404,9 @@ class Plan(Result):
         if self.aim == "margin":
             flow = self.cash_flow()  # in whole plants, as wherever a margin is printed
             found = words.expected_margin(
-                margin=float(flow.margin.mean()), worst_tenth=flow.worst_tenth(), gap=self.gap, currency=currency
-            )
+                margin=float(flow.margin.mean()), worst_tenth=flow.worst_tenth(), gap=self.gap, currency=currency,
+                short=self.weighs_shortage,
+            )  # fmt: skip
         first = [*map(str, self.surplus), f"{ordered} {spent}", *filter(None, [self.in_any_case])]
         first += map(str, self.excess)
         if (gain := self.season.split_gain) and len(self.orders) > varieties:

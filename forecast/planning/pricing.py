@@ -94,7 +94,7 @@ class PricingProblem:
         self._incomes: dict[_Key, float] = {(): math.nan}  # by the plants at which planes touch
         self._weights: tuple[Array, Array, Array, Array] | None = None
         self._short: list[tuple[int, float]] = []  # weeks in which cash is short, and its price
-        self._until: list[tuple[Income, float]] = []  # what is sold by weeks in which cash is short, and its price
+        self._until: list[tuple[Income, Array, Array]] = []  # what is sold by then, its price by draw, and rent saved
         self.required = bool(ways.promises) and not ways.promises.kept({})
         self._base = 0.0  # what the plants that are there in any case are worth
         self.excess = 0.0  # by how much what was found was above a plane
@@ -228,7 +228,8 @@ class PricingProblem:
         if not same:
             self._weights, base = new, self.ways.base
             self._short = [(int(week), float(price)) for week, price in cash]
-            self._until = [(self.ways.income_until(week), price) for week, price in self._short]
+            prices = [(week, price * master.even) for week, price in self._short]
+            self._until = [(self.ways.income_until(at), each, self.ways.rent(each, at)) for at, each in prices]
             self._base = float(master.even @ base.worth + tails @ base.margin)
             for cut, price in priced:
                 week = cut.cash_week
@@ -256,8 +257,8 @@ class PricingProblem:
         if tails.any():
             more, steeper = self.ways.plane(plants, self.ways.paid, tails, None)
             value, slope = value + more, slope + steeper
-        for income, price in self._until:
-            more, steeper = self.ways.plane(plants, income, price * even, None)
+        for income, each, saved in self._until:
+            more, steeper = self.ways.plane(plants, income, each, saved)
             value, slope = value + more, slope + steeper
         value += self.ways.split_gain - self._base  # of one delivery; each one's cost has it
         at = np.zeros(len(self.ways.ways))

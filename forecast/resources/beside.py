@@ -14,6 +14,7 @@ from forecast.errors import refuse
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import worst_tenth_by_draw
 from forecast.resources.money_flow import CashFlow
+from forecast.season.season import Season
 from forecast.streams import Array
 from forecast.words import orders as words
 from forecast.words.results import Result, records
@@ -61,9 +62,9 @@ class Beside(Result):
         -------
         DataFrame
             what: plantlets; paid, to labs and carriers; margin and worst_tenth, without sale prices left out; all_met,
-            the chance that all targets are met; short, the price of being short; mine, plan, and difference, of the
-            plan less mine [plants, currency, 0 to 1]; error, the standard error of the difference, 0 if nothing of it
-            is left to chance.
+            the chance that all targets are met; short, the price of being short, if it counts; mine, plan, and
+            difference, of the plan less mine [plants, currency, 0 to 1]; error, the standard error of the difference,
+            0 if nothing of it is left to chance.
         """
         return pd.DataFrame(self._rows(), columns=["what", "mine", "plan", "difference", "error"])
 
@@ -80,8 +81,9 @@ class Beside(Result):
             )
         met = [np.exp(one.outcome.drawn.log_met()) for one in sides]
         yield _row("all_met", [float(one.mean()) for one in met], met)
-        short = [price_of_shortage(one.outcome) for one in sides]
-        yield _row("short", [float(one.mean()) for one in short], short)
+        if shortage_counts(self.mine.outcome.season):
+            short = [price_of_shortage(one.outcome) for one in sides]
+            yield _row("short", [float(one.mean()) for one in short], short)
 
     def facts(self) -> dict[str, object]:
         """Return what tells this result from others: the outcome of the own orders."""
@@ -95,6 +97,11 @@ def _row(what: str, values: list[float], by_draw: Array | list[Array]) -> tuple[
     change = np.asarray(by_draw[1]) - np.asarray(by_draw[0])
     mine, plan = values
     return what, mine, plan, plan - mine, float(change.std()) / math.sqrt(change.size)
+
+
+def shortage_counts(season: Season) -> bool:
+    """Return whether a missing plant of some target costs more than its lost sale."""
+    return any(season.short_cost_of(row) for row in season.targets)
 
 
 def price_of_shortage(outcome: Outcome) -> Array:

@@ -88,6 +88,12 @@ class Reached:
     def _paid(self) -> float:
         return bill([*self._settled, *self._shipments]).total
 
+    @property
+    def cost(self) -> float:
+        """What is paid and grown in all, plants on hand included [currency], on average."""
+        amounts = self._entries["amount"]
+        return -float(amounts[amounts < 0].sum())
+
     def table(self, *varieties: str) -> pd.DataFrame:
         """Return the rows of `Plan.targets`, of some varieties or of all."""
         rows = [cells for variety in varieties or self.season.targeted for cells in self._rows(variety)]

@@ -39,8 +39,8 @@ class Header(Row):
     service_level
         Chance [0 to 1] with which a target must be met, unless its row promises another.
     budget
-        Most that is paid to labs and carriers, for plants and freight [currency]; growing them is not part of it. order
-        warns when it is exceeded; report and plan_orders never exceed it. Empty: no limit.
+        Most that is paid to labs and carriers, for plants and freight [currency]; growing them is not part of it. No
+        plan exceeds it, and order --mine warns where your own orders do. Empty: no limit.
     split_gain
         Least that each further delivery of a variety must add to the margin, at most a tenth of the variety's sales; if
         none does, it is one delivery [currency]. Empty: anything that it adds is enough.

@@ -19,6 +19,7 @@ from forecast.executors import Progress
 from forecast.files_out import check_free, write_texts
 from forecast.growth.simulation import simulate
 from forecast.ordering.baselines import simple_orders
+from forecast.ordering.shipments import placed
 from forecast.planning.plan import Plan
 from forecast.planning.whole_order import aim_for, plan_orders
 from forecast.resources.money_flow import CashFlow, cash_flow
@@ -144,8 +145,8 @@ def _values(plan: Plan, day: date, step: _Step) -> dict[str, Any]:
     values = {
         "title": words.TITLE.format(season=season.name),
         "ordered": _ordered(Summary(plan), step) if plan.orders else None,
-        "nothing": words.NOTHING_ORDERED,
-        "left_out": [not_ordered(variety, why) for variety, why in plan.left_out().items()],
+        "nothing": " ".join(filter(None, [words.NOTHING_ORDERED, plan.in_any_case])),
+        "left_out": [not_ordered(variety, why, there=why.there) for variety, why in plan.left_out().items()],
         "headings": words.HEADINGS,
         "no_limits": words.NO_LIMITS,
         "based_on": _based_on(season),
@@ -254,12 +255,12 @@ def _flows(summary: Summary) -> dict[str, CashFlow]:
     found = {mine: summary.flow}
     for name, overage in ((by_average, None), (more, _OVERAGE)):
         if orders := simple_orders(season, overage=overage, draws=draws, seed=seed):
-            found[name] = cash_flow(simulate(season, orders, draws=draws, seed=seed))
+            found[name] = cash_flow(simulate(season, (*placed(season), *orders), draws=draws, seed=seed))
     return found
 
 
 def _proof(plan: Plan, *, earns: bool) -> list[str]:
-    gap = words.SEARCHED.format(no_other=no_other(plan.aim, plan.gap))
+    gap = words.SEARCHED.format(no_other=no_other(plan.aim, plan.gap, short=plan.weighs_shortage))
     if not earns:
         return [gap]
     fresh = plan.out_of_sample(draws=plan.draws, seed=plan.seed + 1, searches=0)

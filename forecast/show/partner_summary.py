@@ -12,6 +12,7 @@ import pandas as pd
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import simulate
 from forecast.growth.summaries import RANGE
+from forecast.ordering.shipments import placed
 from forecast.planning.plan import Plan
 from forecast.resources.bench_use import BenchSpace, bench_space
 from forecast.resources.money_flow import CashFlow, cash_flow
@@ -123,7 +124,12 @@ class Summary:
         outcome, chances = self.plan.simulate(), self._targets["chance"]
         return [
             *([_margin("The season", self.flow)] if self.earns else []),
-            words.fill_rate(aim=self.plan.aim, share=self.fill_rate(outcome)),
+            words.fill_rate(
+                aim=self.plan.aim,
+                share=self.fill_rate(outcome),
+                short=self.plan.weighs_shortage,
+                promised=any(row.promised for row in self.plan.season.targets),
+            ),
             words.targets_met(
                 targets=len(chances), low=chances.min(), high=chances.max(), together=outcome.chance_of_all()
             ),
@@ -131,7 +137,7 @@ class Summary:
 
     def _by_when(self) -> list[str]:
         ready = sorted(week for week, _ in self._ready.values() if week)
-        targets = sorted({row.week for row in self.plan.season.targets})
+        targets = sorted({week for row in self.plan.season.targets for week in (row.week, row.last)})
         return [" ".join([words.when_ready(targets=targets, ready=ready), *self._latest()])]
 
     def _risks(self) -> list[str]:
@@ -164,7 +170,7 @@ class Summary:
 
     def _latest(self) -> list[str]:
         """Return which variety is latest beside the last week in which it is needed, if any is."""
-        last = {row.variety: row.week for row in sorted(self.plan.season.targets, key=lambda row: row.week)}
+        last = {row.variety: row.last for row in sorted(self.plan.season.targets, key=lambda row: row.last)}
         late = {name: week for name, (_, week) in self._ready.items() if name in last}
         if not late:
             return []
@@ -191,7 +197,7 @@ class Summary:
         return found
 
     def _simulated(self, season: Season) -> Outcome:
-        return simulate(season, self.plan.orders, draws=self.plan.draws, seed=self.plan.seed)
+        return simulate(season, (*placed(season), *self.plan.shipments), draws=self.plan.draws, seed=self.plan.seed)
 
 
 def _margin(subject: str, flow: CashFlow) -> str:

@@ -248,7 +248,7 @@ def more_certainty(row: Mapping[str, Any], currency: str) -> str:
         return ""
     asked, plants, income = of_20(row["level"]), row["more_plants"], row["more_income"]
     if plants is None:
-        return f"{asked}: out of reach in these weeks"
+        return f"{asked}: not by more of these deliveries"
     back = "" if income is None else f", {money(income, currency)} back"
     return f"{asked}: {plants:,} more for {money(row['more_cost'], currency)}{back}"
 
@@ -259,7 +259,7 @@ def would_take(row: Mapping[str, Any], currency: str) -> str:
         return ""
     often, plants = seasons(row["level"]), row["more_plants"]
     if plants is None:
-        return f"No number of plants in these weeks would meet it in {often}."
+        return f"More plants in these deliveries would not meet it in {often}."
     return f"{plants:,} more plants would meet it in {often}, for {money(row['more_cost'], currency)}."
 
 
@@ -378,7 +378,8 @@ def ordered(*, plants: int, varieties: int, deliveries: int) -> str:
 def one_delivery(*, gain: float, currency: str) -> str:
     """Return when a variety comes in more than one delivery."""
     return (
-        f"A variety comes in more than one delivery only where each further one adds {money(gain, currency)} or more."
+        f"A variety comes in more than one delivery only where each further one adds {money(gain, currency)} or more, "
+        "or a tenth of its sales if that is less."
     )
 
 
@@ -403,21 +404,25 @@ _COMPARED = {
     "short": "price of being short",
 }
 NO_PLAN = "There is no plan to compare with. {why}"
+PRICE_OF_SHORTAGE = (
+    "Price of being short: a missing plant counts for half its price beyond the lost sale, or for its short_cost."
+)
 _BESIDE = "Difference: the plan less your orders, ± its standard error in the same seasons."
 
 
 def beside(rows: Sequence[Mapping[str, Any]], currency: str) -> str:
     """Return which of a grower's own orders and the plan earns more [currency], as far as can be seen."""
     found = {row["what"]: row for row in rows}
+    text = f"{PRICE_OF_SHORTAGE}\n{_BESIDE}" if "short" in found else _BESIDE
     if "margin" not in found:
-        return _BESIDE
+        return text
     row = found["margin"]
     if not apart(row["difference"], row["error"]):
-        return f"{_BESIDE} No difference in the expected margin can be seen."
+        return f"{text} No difference in the expected margin can be seen."
     most, least = ("The plan", "your orders") if row["difference"] > 0 else ("Your orders", "the plan")
     verb = "earns" if row["difference"] > 0 else "earn"
     more = known(abs(row["difference"]), max(row["error"], 1.0))
-    return f"{_BESIDE} {most} {verb} about {more} {currency} more than {least}."
+    return f"{text} {most} {verb} about {more} {currency} more than {least}."
 
 
 def compared(row: Mapping[str, Any]) -> dict[str, str]:
@@ -458,12 +463,16 @@ def your_margin(*, margin: float, worst_tenth: float, currency: str) -> str:
     )
 
 
-def expected_margin(*, margin: float, worst_tenth: float, gap: float, currency: str) -> str:
-    """Return what a plan of greatest margin is expected to earn [currency], and how far from the best it can be."""
-    return (
+def expected_margin(*, margin: float, worst_tenth: float, gap: float, currency: str, short: bool = False) -> str:
+    """Return what a plan of greatest margin is expected to earn [currency], and how far from the best it can be.
+
+    With what is counted for missing plants if it is weighed.
+    """
+    text = (
         f"Its expected margin is about {money(margin, currency)}; in the worst 10 % of seasons it averages about "
-        f"{money(worst_tenth, currency)}. {no_other('margin', gap)}"
+        f"{money(worst_tenth, currency)}. {no_other('margin', gap, short=short)}"
     )
+    return f"{text}\n{PRICE_OF_SHORTAGE}" if short else text
 
 
 def least_cost(*, gap: float) -> str:
@@ -471,12 +480,16 @@ def least_cost(*, gap: float) -> str:
     return f"Every target is met at its service level. {no_other('cost', gap)}"
 
 
-def no_other(aim: str, gap: float) -> str:
-    """Return how much better another plan can be at most, rounded up to a tenth of a percent."""
+def no_other(aim: str, gap: float, *, short: bool = False) -> str:
+    """Return how much better another plan can be at most, rounded up to a tenth of a percent.
+
+    Any number of deliveries from the price lists is another plan; missing plants count with it if they are weighed.
+    """
     verb, better = ("earn", "more") if aim == "margin" else ("be", "cheaper")
-    if gap <= 1e-6:
-        return f"No other plan can {verb} {better}."
-    return f"No other plan can {verb} more than {known(100 * gap, 0.1, bound=True)} % {better} (optimality gap)."
+    by = f" more than {known(100 * gap, 0.1, bound=True)} %" if gap > 1e-6 else ""
+    less = ", less the price of being short" if short else ""
+    found = " (optimality gap)" if by else ""
+    return f"No other plan, of any number of deliveries on the price lists, can {verb}{by} {better}{less}{found}."
 
 
 def binding(*, limit: str, week: str, worth: str, earns: bool, currency: str) -> str:
@@ -487,9 +500,9 @@ def binding(*, limit: str, week: str, worth: str, earns: bool, currency: str) ->
     return f"Binding limit: {where}. One more {unit} would {'earn' if earns else 'save'} {about}."
 
 
-def not_ordered(variety: str, why: object) -> str:
-    """Return that a plan orders nothing of a variety, and why."""
-    return f"{variety}: none this year, because {why}"
+def not_ordered(variety: str, why: object, *, there: bool = False) -> str:
+    """Return that a plan orders nothing of a variety, or nothing more of what is there already, and why."""
+    return f"{variety}: {'no more' if there else 'none'} this year, because {why}"
 
 
 def left_out(

@@ -115,9 +115,14 @@ def less_than_now(*, amount: float, currency: str) -> str:
     return f"That is about {more_or_less(-amount, currency)}."
 
 
-def fill_rate(*, aim: str, share: float) -> str:
-    """Return what an order aims at, and the share of plants needed that are ready in time [0 to 1]."""
-    aimed = "This order maximises expected margin; it does not guarantee every target."
+def fill_rate(*, aim: str, share: float, short: bool = False, promised: bool = False) -> str:
+    """Return what an order aims at, and the share of plants needed that are ready in time [0 to 1].
+
+    Missing plants may have a price that is weighed, and targets may be promised.
+    """
+    less = ", less the price of being short" if short else ""
+    sure = "it keeps what is promised, and does" if promised else "it does"
+    aimed = f"This order maximises expected margin{less}; {sure} not guarantee every target."
     if aim == "cost":
         aimed = "Every target is met at its service level, each on its own."
     number = f"{100 * share:.0f}"

@@ -163,10 +163,13 @@ class Ways:
         self._shares = Plants(np.empty(shape), np.empty(shape), np.empty((len(keys), draws)))
         self._luck = [streams.normal(("variety", variety), name) for name in ("plants", "timing of plants")]
         self.ways = tuple(self._way(at, *one) for at, one in enumerate(keys))
+        dearest = sorted(
+            zip(self._buyers.rows, self.asked, strict=True), key=lambda each: -each[0].price(each[0].first)
+        )
         promised = [
-            Promise(row, asked, season.needed(row, asked.sum(axis=0)), level)
-            for row, asked in zip(rows, self.asked, strict=True)
-            if (level := _level(season, row, aim))
+            Promise(buyers.target, asked, season.needed(buyers.target, asked.sum(axis=0)), level)
+            for buyers, asked in dearest
+            if (level := _level(season, buyers.target, aim))
         ]
         self.promises = Promises(promised, self._shares, self._there)
 
@@ -205,7 +208,7 @@ class Ways:
         self._shares.through[at] = found[-1]
         area, bench = footprint(season, self.variety, fate, week, self.last)
         growing = stage_costs(season, self.variety, fate, week) + bench
-        outlay = outlays(season, self.variety, fate, week) if self.cash else _NO_CASH
+        outlay = outlays(season, self.variety, fate, week, self.last) if self.cash else _NO_CASH
         return Way(at, prices, week, week - season.first_week, growing, area, outlay)
 
     def plants(self, plants: Mapping[int, float]) -> Plants:
@@ -268,9 +271,13 @@ class Ways:
                         each[way] += float((change * one * variance).sum())
         return value, each
 
-    def rent(self, weights: Array) -> Array:
-        """Return the rent of a plant that stands unsold, weighted by draw, shape (weeks, draws) [currency]."""
-        return self._rent * weights
+    def rent(self, weights: Array, until: int | None = None) -> Array:
+        """Return the rent of a plant that stands unsold, weighted by draw, shape (weeks, draws) [currency].
+
+        Until the end of a week of the season if it is given.
+        """
+        within = np.arange(self._weeks.start, self._weeks.stop) <= (self._weeks.stop if until is None else until)
+        return self._rent * within[:, None] * weights
 
     def freed(self, row: int, draws: NDArray[np.intp], price: float) -> Array:
         """Return what a plant that stands unsold takes of a place and week in some draws, at a price of a m²."""

@@ -47,10 +47,14 @@ class Reach(NamedTuple):
 
 
 class Promises:
-    """All promises of a variety, the highest first; `shares` are of each way, with the ways first in the shape."""
+    """All promises of a variety, in the order in which they are served: what is only hoped for comes last.
+
+    Those of the same chance are served as they are given. `shares` are of each way, with the ways first in the shape.
+    """
 
     def __init__(self, rows: Sequence[Promise], shares: Plants, there: Existing) -> None:
-        self._rows, self._shares, self._there = sorted(rows, key=lambda row: -row.level), shares, there
+        self._rows = sorted(rows, key=lambda row: -(row.row.promised or 0))
+        self._shares, self._there = shares, there
         self._come = [np.cumsum(row.asked, axis=0) for row in self._rows]
         self._due = [_due(come, row.row.waits) for come, row in zip(self._come, self._rows, strict=True)]
         self._levels = [row.level for row in self._rows]  # at which the search asks for them

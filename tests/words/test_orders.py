@@ -206,7 +206,7 @@ def test_a_plan_says_what_it_orders():
 def test_a_plan_of_greatest_margin_says_what_it_earns():
     text = "Its expected margin is about 2,250 EUR; in the worst 10 % of seasons it averages about -1,250 EUR."
     found = words.expected_margin(margin=2_253, worst_tenth=-1_234, gap=0, currency="EUR")
-    assert found == f"{text} No other plan can earn more."
+    assert found == f"{text} No other plan, of any number of deliveries on the price lists, can earn more."
 
 
 @pytest.mark.parametrize(
@@ -216,9 +216,22 @@ def test_a_plan_of_greatest_margin_says_what_it_earns():
      (0.02, "be more than 2.0 % cheaper (optimality gap)")],
 )  # fmt: skip
 def test_the_optimality_gap_is_rounded_up_to_a_tenth_of_a_percent(gap, text):
-    assert words.least_cost(gap=gap) == f"Every target is met at its service level. No other plan can {text}."
+    other = "No other plan, of any number of deliveries on the price lists, can"
+    assert words.least_cost(gap=gap) == f"Every target is met at its service level. {other} {text}."
     said = words.expected_margin(margin=1, worst_tenth=1, gap=gap, currency="EUR")
-    assert said.endswith(f" No other plan can {text}.".replace("be", "earn").replace("cheaper", "more"))
+    earns = text.replace("be", "earn").replace("cheaper", "more")
+    assert said.endswith(f" {other} {earns}.")
+
+
+def test_a_plan_that_gives_up_margin_for_fewer_missing_plants_says_so():
+    said = words.expected_margin(margin=1, worst_tenth=1, gap=0.002, currency="EUR", short=True)
+    assert "can earn more than 0.2 % more, less the price of being short (optimality gap)." in said
+    assert said.splitlines()[1] == words.PRICE_OF_SHORTAGE
+
+
+def test_a_variety_of_which_some_are_there_gets_no_more():
+    said = words.not_ordered(HOSTA, "its best order loses.", there=True)
+    assert said == f"{HOSTA}: no more this year, because its best order loses."
 
 
 @pytest.mark.parametrize(
@@ -337,7 +350,7 @@ ROW = {"variety": HOSTA, "week": "2027-W41", "target": 1_200, "chance": 0.75, "s
     [
         ((190, 410.2, 151.0), "18 of 20: 190 more for 410 EUR, 150 EUR back"),
         ((190, 410.2, None), "18 of 20: 190 more for 410 EUR"),
-        ((None, None, None), "18 of 20: out of reach in these weeks"),
+        ((None, None, None), "18 of 20: not by more of these deliveries"),
         ((0, 0.0, 0.0), ""),
     ],
 )

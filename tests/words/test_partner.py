@@ -260,7 +260,7 @@ def test_what_the_panel_says():
         "simulated seasons; about 940 are there for these buyers (90 % range 790 to 1,100)."
     )
     assert words.reached(row | {"more_plants": None}, "EUR") == (
-        f"{known} No number of plants in these weeks would meet it in 18 of 20 simulated seasons."
+        f"{known} More plants in these deliveries would not meet it in 18 of 20 simulated seasons."
     )
     assert words.costs(cost=400, price=9.5, margin=-50, **EUR) == (
         "The total cost is about 400 EUR. At 9.50 EUR a plant, the expected margin is about -50 EUR."
