@@ -48,7 +48,7 @@ def test_without_sale_prices_there_is_no_margin_to_compare():
     plan = season([stage(typical=4)], targets=[asks(50)])
     outcome = forecast.simulate(plan, [("A", "2027-W03", 80)], draws=8)
     found = Beside(*[Side(outcome, 80.0, None)] * 2)
-    assert found.table()["what"].tolist() == ["plantlets", "paid", "all_met", "short"]
+    assert found.table()["what"].tolist() == ["plantlets", "paid", "all_met"]
     assert "margin" not in str(found)
 
 
