@@ -405,7 +405,8 @@ _COMPARED = {
 }
 NO_PLAN = "There is no plan to compare with. {why}"
 PRICE_OF_SHORTAGE = (
-    "Price of being short: a missing plant counts for half its price beyond the lost sale, unless you state another sum."
+    "Price of being short: a missing plant counts for half its price beyond the lost sale, unless you state another "
+    "sum."
 )
 _BESIDE = "Difference: the plan less your orders, ± its standard error in the same seasons."
 
