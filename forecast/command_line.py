@@ -12,16 +12,17 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from forecast.errors import Fault, OutOfReach, Refused, listed, problems
+from forecast.errors import Fault, OutOfReach, Refused, listed, problems, refuse
 from forecast.files_out import check_free, write_texts
-from forecast.io.csv_folder import csv_text, table_text
+from forecast.io.csv_folder import csv_text, table_cells, table_text
 from forecast.io.seasons import read_season
 from forecast.season.orders import Delivery
-from forecast.season.season import Season
+from forecast.season.season import TABLES, Season
 from forecast.streams import PLANNING_DRAWS
 from forecast.words import orders as order_words
 from forecast.words import partner as page_words
 from forecast.words import seasons as words
+from forecast.words import starting as starting_words
 from forecast.words.numbers import counted
 from forecast.words.results import plain, records
 
@@ -38,9 +39,10 @@ FEW_DRAWS = 1000
 WRITTEN = ("orders.csv", "order_table.csv")
 _OVERWRITE = "replace existing files"
 _WITH = (
-    "add columns that a first season leaves out, also to a season that is there: ranges, windows, channels, promises, "
-    "terms, leftovers; may be repeated"
+    "add what a first season leaves out, also to a season that is there: ranges, windows, channels, promises, terms, "
+    "leftovers, costs, stages, orders, stock, records, cultures, divisions; may be repeated"
 )
+_PLANTS = "what labs send: plantlets (default), unrooted plantlets, hardened plantlets or plugs"
 _ORDER = "find what to order of everything: on-time chances, cost, and whether it fits the benches"
 _DRAWN = f"simulated seasons (default: {PLANNING_DRAWS})"
 _AIM = "margin: greatest expected margin; cost: every target at its service level for the least cost"
@@ -91,7 +93,15 @@ def _complain(text: str) -> None:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m forecast", description="How many plantlets to order, and why.")
     commands = parser.add_subparsers(required=True, metavar="command")
-    start = _command(commands, "start", _start, "write a small season to begin with, its records, and the notebooks")
+    start = _command(commands, "start", _start, "write a season to begin with: from your crops, or an example")
+    start.add_argument("folder", nargs="?")
+    start.add_argument("--list", action="store_true", help="show crops and climates that are known, and write nothing")
+    start.add_argument("--crops", help='crops that you grow, such as "aroids, echeverias"')
+    start.add_argument("--climate", help="a city near you, or your latitude, such as -27.5 in the south")
+    start.add_argument("--currency", default="EUR", help="three letters (default: EUR)")
+    start.add_argument("--labs", default="Our lab", help='labs that you buy from, such as "Lab A, Lab B"')
+    start.add_argument("--plants", default="plantlets", help=_PLANTS)
+    start.add_argument("--bench", default="", metavar="M2", help="bench under cover (default: space for any number)")
     start.add_argument("--with", action="append", default=[], metavar="NAME", help=_WITH)
     start.add_argument("--overwrite", action="store_true", help=_OVERWRITE)
     _command(commands, "check", _check, "read a season and its records, and list every problem and what is odd in them")
@@ -109,7 +119,8 @@ def _parser() -> argparse.ArgumentParser:
 
 def _command(commands: Any, name: str, run: Callable[[argparse.Namespace], int], about: str) -> argparse.ArgumentParser:
     command: argparse.ArgumentParser = commands.add_parser(name, help=about)
-    command.add_argument("folder")
+    if run is not _start:
+        command.add_argument("folder")
     command.set_defaults(run=run)
     return command
 
@@ -122,13 +133,56 @@ def _add_drawn(command: argparse.ArgumentParser) -> None:
 
 
 def _start(parsed: argparse.Namespace) -> int:
+    if parsed.list:
+        return _list()
+    if parsed.folder is None:
+        raise refuse("folder", None, "no folder to write into", "Give one, such as my_season.")
     from forecast.starter.additions import begun
     from forecast.starter.starter import start
 
     names = [name.strip() for given in vars(parsed)["with"] for name in given.split(",")]
     there = bool(names) and not parsed.overwrite and begun(parsed.folder)
+    asks = not (there or parsed.crops or parsed.climate or names) and _at_terminal()
+    if asks or parsed.crops or parsed.climate:
+        return _begin(parsed, names, asks=asks)
     new = start(parsed.folder, overwrite=parsed.overwrite, additions=names)
     print(words.added(Path(parsed.folder), new) if there else words.started(Path(parsed.folder)))
+    return 0
+
+
+def _at_terminal() -> bool:
+    return sys.stdin is not None and sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def _begin(parsed: argparse.Namespace, names: Sequence[str], *, asks: bool) -> int:
+    """Write the season that follows from answers: those of options, or asked for."""
+    from forecast.starter import questions
+    from forecast.starter.answers import Answers
+    from forecast.starter.starter import FILLED, begin
+
+    if asks:
+        answers = questions.ask_all(input, _complain)
+    else:
+        missing = [name for name in ("crops", "climate") if not vars(parsed)[name]]
+        if missing:
+            raise refuse(missing[0], None, "not given", f"Give --{missing[0]}, or see --list.")
+        answers = Answers(
+            questions.split(parsed.crops), parsed.climate, questions.currency_of(parsed.currency),
+            questions.split(parsed.labs), parsed.plants, questions.bench_of(parsed.bench),
+        )  # fmt: skip
+    season, assumed = begin(parsed.folder, answers, overwrite=parsed.overwrite, additions=names)
+    columns = sum(len(table_cells(getattr(season, table), TABLES[table])[0]) for table in FILLED)
+    print(starting_words.filled(Path(parsed.folder), columns=columns, assumed=assumed))
+    return 0
+
+
+def _list() -> int:
+    """Show the crops and climates that are known."""
+    from forecast.defaults.climates import list_climates
+    from forecast.defaults.crops import list_crops
+
+    for table in (list_crops(), list_climates()):
+        print(f"{table.to_string(index=False)}\n")
     return 0
 
 

@@ -15,10 +15,8 @@ import pandas as pd
 from forecast.defaults.lookup import Figure, Grade, not_known, rows_of, same_name, sources
 from forecast.defaults.survivals import Ease, Plants, Survival, assumed
 from forecast.rates.distributions import Z90
-from forecast.season.stages import Stage
+from forecast.season.stages import DEFAULT, Stage
 
-DEFAULT = "default"
-"""What the source of every row of a default begins with."""
 HARDENING = Figure(3, "practice", "common practice, no source", 2, 4)  # weeks
 PLUG_AHEAD = 4  # weeks of growing on by which a plug is ahead of a weaned plantlet; judgement
 HOUSE = 22.0  # °C at which weeks become degree-days: the middle of a house of 20 to 25 °C; judgement

@@ -158,11 +158,7 @@ class PricingProblem:
         limits = table.lowest(len(self.ways.ways)), self._limits
         seen = _Seen(-math.inf if self.required else 0.0, {} if room else self._known(table))
         found, left = Sets.none(), -math.inf
-        every = len(self.ways.ways)
-        steps = [(1, _FEW), (2, _FEW), *((every, sets) for sets in _SETS)]
-        if room:  # no bound is asked for
-            steps = [(1, _WITHIN), (2, _WITHIN), (every, _WITHIN)]
-        for deliveries, sets in steps:
+        for deliveries, sets in self._steps(within_room=bool(room)):
             mixtures, plants = self._relaxed(*limits, close, share)
             close = max(close, share * abs(self._planes.least(plants))) if share else close
             table.in_order()
@@ -172,7 +168,7 @@ class PricingProblem:
             found = self._settle(found, table, seen, close)
             if deliveries > 2 and max(left, found.most.max(initial=seen.best)) <= least + within:
                 break
-        if self.required and not seen.worth and not room:
+        if not room:
             self._enough(plants, table, seen)
         self._pieces = [one for one in table.every if one is not None]
         if room:
@@ -184,6 +180,13 @@ class PricingProblem:
                     seen.worth.setdefault(tuple(sorted(orders.items())), float(found.most[at]))
         order = sorted(seen.worth.items(), key=lambda one: -one[1])
         return Priced(most, [(value, {at: int(n) for at, n in key}) for key, value in order if key])
+
+    def _steps(self, *, within_room: bool) -> list[tuple[int, int]]:
+        """Return how many deliveries together, and how many sets of them, are looked at one after the other."""
+        every = len(self.ways.ways)
+        if within_room:  # no bound is asked for
+            return [(1, _WITHIN), (2, _WITHIN), (every, _WITHIN)]
+        return [(1, _FEW), (2, _FEW), *((every, sets) for sets in _SETS)]
 
     def _known(self, table: _Table) -> dict[_Key, float]:
         """Return what orderable deliveries at which planes touch are worth."""
@@ -330,8 +333,8 @@ class PricingProblem:
                     break
 
     def _enough(self, plants: Array, table: _Table, seen: _Seen) -> None:
-        """See what so many times the relaxed solution are worth, or of the largest orders, that promises are kept."""
-        for some in (plants, self._limits):
+        """If nothing is seen that keeps promises: see so many times the relaxed solution, or the largest orders."""
+        for some in (plants, self._limits) if self.required and not seen.worth else ():
             low, high, found = 0.0, 1.0, False
             if not some.any():
                 continue

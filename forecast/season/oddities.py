@@ -18,7 +18,7 @@ from forecast.season.header import Header
 from forecast.season.orders import SALEABLE
 from forecast.season.places import Normal
 from forecast.season.price_list import PriceLine
-from forecast.season.stages import SURVIVALS, Stage, well_known
+from forecast.season.stages import DEFAULT, SURVIVALS, Stage, well_known
 from forecast.weeks import Week
 from forecast.words.numbers import figures
 
@@ -163,7 +163,7 @@ def _unusual(header: Header | None, tables: Tables) -> Iterator[Fault]:
     rows: dict[str, Sequence[tuple[int | None, Any]]] = {**tables.rows, "season": [(None, header)] if header else []}
     for usual in _USUAL:
         for number, row in rows.get(usual.table, ()):
-            for column in usual.columns:
+            for column in () if (getattr(row, "source", None) or "").startswith(DEFAULT) else usual.columns:
                 for value in _values(getattr(row, column)):
                     most = _most(row, column, usual.most)
                     if not (_least(row, column, usual.least) <= value <= most):

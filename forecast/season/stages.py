@@ -31,6 +31,8 @@ from forecast.words.numbers import figures
 STAGES = ("arrival", "acclimatisation", "growing on", "spacing out", "hardening", "grading")
 
 GROWING = "growing on"
+DEFAULT = "default"
+"""What the source of a row begins with that nobody typed."""
 RARE = 20  # a bad or a good one is one in so many
 BATCH = Level.parse("batch")
 

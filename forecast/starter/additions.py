@@ -11,11 +11,16 @@ from typing import NamedTuple
 
 from forecast.errors import Refused, refuse
 from forecast.files_out import write_texts
-from forecast.io.csv_folder import Folder, separator
+from forecast.io.csv_folder import Folder, csv_text, separator
 from forecast.io.files_in import HEADER, read_text
+from forecast.records.batches import BatchRecord, CountRecord
+from forecast.season.cells import Row
+from forecast.season.orders import Delivery, OnHand
+from forecast.season.propagation_rows import Culture, Division
 from forecast.season.season import TABLES
 from forecast.season.targets import Weight
 from forecast.starter.remarks import about, comments
+from forecast.words.starting import any_of
 
 PROFILES = (("autumn", 1, 1), ("autumn", 2, 3), ("autumn", 3, 2))
 """An invented profile: name, week and weight."""
@@ -39,23 +44,30 @@ ADDITIONS: Mapping[str, Addition] = {
     "promises": Addition("targets", ("promised", "promised_share", "short_cost", "waits")),
     "terms": Addition("price_list", ("form", "from_quantity", "deposit", "freight_per_box", "plants_per_box")),
     "leftovers": Addition("varieties", ("markdown_price", "outlet")),
+    "costs": Addition("stages", ("cost", "minutes")),
+    "stages": Addition("stages", ("batches_cv", "plants_cv", "time_level", "survival_sd", "survival_level", "source")),
 }
 """By name."""
+
+NEW: Mapping[str, Mapping[str, type[Row]]] = {
+    "orders": {"orders": Delivery},
+    "stock": {"on_hand": OnHand},
+    "records": {"batches": BatchRecord, "counts": CountRecord},
+    "cultures": {"cultures": Culture},
+    "divisions": {"divisions": Division},
+}
+"""Tables that are added whole, by name."""
+
+ALL = (*ADDITIONS, *NEW)
 
 
 def named(names: Iterable[str]) -> tuple[str, ...]:
     """Return the names of additions once each, in their order; `Refused` if there is none of such a name."""
     some = list(names)
     for name in some:
-        if name not in ADDITIONS:
-            raise refuse("with", name, "there is nothing of this name to add", f"Give {any_of(ADDITIONS)}.")
-    return tuple(name for name in ADDITIONS if name in some)
-
-
-def any_of(names: Iterable[str]) -> str:
-    """Return names as a choice: a, b or c."""
-    *first, last = names
-    return f"{', '.join(first)} or {last}" if first else last
+        if name not in ALL:
+            raise refuse("with", name, "there is nothing of this name to add", f"Give {any_of(ALL)}.")
+    return tuple(name for name in ALL if name in some)
 
 
 def more(table: str, columns: Iterable[str]) -> str:
@@ -83,7 +95,12 @@ def add(path: str | os.PathLike[str], names: Iterable[str]) -> dict[str, list[st
     """
     folder, texts = Path(path), {}
     found: dict[str, list[str]] = {}
-    wanted = [ADDITIONS[name] for name in named(names)]
+    asked = named(names)
+    wanted = [ADDITIONS[name] for name in asked if name in ADDITIONS]
+    for table, kind in ((table, kind) for name in asked if name in NEW for table, kind in NEW[name].items()):
+        if not os.path.lexists(folder / f"{table}.csv"):
+            found[f"{table}.csv"] = [*kind.model_fields]
+            texts[f"{table}.csv"] = comments(kind) + csv_text([*kind.model_fields], [])
     for table in dict.fromkeys(one.table for one in wanted):
         columns = [column for one in wanted if one.table == table for column in one.columns]
         text, new = _widened(folder, table, columns)

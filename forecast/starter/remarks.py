@@ -56,10 +56,14 @@ def comments(kind: type[Row], columns: Collection[str] | None = None, more: str 
     return text.getvalue()
 
 
-def settings(season: Season) -> str:
-    """Return the text of season.toml, with a comment on each setting."""
+def settings(season: Season, *, brief: bool = False) -> str:
+    """Return the text of season.toml, with a comment on each setting; if `brief`, on those that are set alone."""
     lines = ["# Settings of the whole season. Lines that start with # are comments."]
-    for names, meaning in parameters(Header):
+    for every, meaning in parameters(Header):
+        usual = {name: Header.model_fields[name].default for name in every}
+        names = [name for name in every if not brief or getattr(season, name) != usual[name]]
+        if not names:
+            continue
         lines.append(f"\n# {', '.join(names)}: {meaning}")
         for name in names:
             value = getattr(season, name)

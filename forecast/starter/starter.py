@@ -23,13 +23,14 @@ from forecast.season.stages import Stage
 from forecast.season.targets import Target, Weight
 from forecast.season.varieties import Variety
 from forecast.starter.additions import PROFILES, add, begun, more, named
+from forecast.starter.answers import Answers, Assumed, first_season
 from forecast.starter.notebooks import copies
 from forecast.starter.past import VARIETIES, records_until
 from forecast.starter.remarks import comments, settings
 from forecast.weeks import Week
 
 _R = TypeVar("_R", bound=Row)
-_FILLED = ("varieties", "price_list", "targets", "profiles")  # tables that a grower fills
+FILLED = ("varieties", "price_list", "targets")  # tables that a grower fills
 _PRACTICE = "common practice, no source: put your own figures here"
 _LOCATION = "De Bilt, the Netherlands, 1991-2020: put your own station here, and its figures into climate.csv"
 _STATION = (
@@ -144,20 +145,44 @@ def start(
     return {}
 
 
-def _texts(season: Season) -> dict[str, str]:
-    """Return the text of each file of a season, with its comments."""
+def begin(
+    path: str | os.PathLike[str],
+    answers: Answers,
+    *,
+    first_week: Week | None = None,
+    overwrite: bool = False,
+    additions: Iterable[str] = (),
+) -> tuple[Season, list[Assumed]]:
+    """Write the season that follows from a few answers into a folder, which is created if missing.
+
+    `Refused` if an answer is not known, or one of the files exists and `overwrite` is false; then nothing is written.
+
+    Returns
+    -------
+    tuple
+        The season, and what was assumed in it.
+    """
+    names = named(additions)
+    season, assumed = first_season(answers, first_week or Week.of(date.today()))
+    write_texts(_texts(season, brief=True), path, overwrite=overwrite)
+    add(path, names)
+    return season, assumed
+
+
+def _texts(season: Season, *, brief: bool = False) -> dict[str, str]:
+    """Return the text of each file of a season, with its comments; if `brief`, only what has rows, is set or used."""
     tables = {
-        f"{name}.csv": _commented(season, name) + table_text(getattr(season, name), kind)
+        f"{name}.csv": _commented(season, name, brief=brief) + table_text(getattr(season, name), kind)
         for name, kind in TABLES.items()
-        if name not in _NOT_AT_FIRST or getattr(season, name)
+        if getattr(season, name) or not (brief or name in _NOT_AT_FIRST)
     }
-    return {"season.toml": settings(season), **tables}
+    return {"season.toml": settings(season, brief=brief), **tables}
 
 
-def _commented(season: Season, table: str) -> str:
+def _commented(season: Season, table: str, *, brief: bool) -> str:
     """Return the comments of a table: of those that a grower fills, on the columns that are there alone."""
     kind, rows = TABLES[table], getattr(season, table)
-    if table not in _FILLED:
+    if table not in (*FILLED, "profiles") and not brief:
         return comments(kind)
     used = table_cells(rows, kind)[0]
     return comments(kind, used, more(table, used))
@@ -202,8 +227,8 @@ def example(first_week: Week) -> Season:
 
 def extended(season: Season, names: Iterable[str]) -> Season:
     """Return the season to begin with, with examples in the columns of some additions."""
-    for name in named(names):
-        season = _EXAMPLES[name](season)
+    for name in named(names):  # the others are there already
+        season = _EXAMPLES[name](season) if name in _EXAMPLES else season
     return season
 
 

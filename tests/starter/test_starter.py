@@ -63,7 +63,9 @@ def test_what_a_first_season_lacks_is_not_explained(begun: Path) -> None:
                 for line in said.splitlines()
                 if not line.startswith(("# Required", "# One row", "# More columns"))
             ), column
-        assert all((name in said) == (one.table == table) for name, one in ADDITIONS.items() if name != "terms")
+        assert all(
+            (name in said) == (one.table == table) for name, one in ADDITIONS.items() if name not in ("terms", "stages")
+        )
         assert ("--with terms" in said) == (table == "price_list")
 
 
@@ -128,8 +130,8 @@ def test_what_is_not_known_is_refused_with_what_is_and_nothing_is_written(
     begun: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     told = (
-        "with, 'window': there is nothing of this name to add. Give ranges, windows, channels, promises, terms or "
-        "leftovers."
+        "with, 'window': there is nothing of this name to add. Give ranges, windows, channels, promises, terms, "
+        "leftovers, costs, stages, orders, stock, records, cultures or divisions."
     )
     assert refused_lines(start, begun, additions=["ranges", "window"]) == [told]
     assert main(["start", str(tmp_path / "new"), "--with", "window"]) == 2
