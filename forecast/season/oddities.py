@@ -134,6 +134,7 @@ def odd_rows(header: Header | None, tables: Tables) -> list[Fault]:
         *_numbers(tables),
         *_long_there(header, tables),
         *_sold(header, tables),
+        *_unused(tables),
         *_undeliverable(header, tables),
         *_twice(tables),
         *_spellings(tables),
@@ -359,6 +360,18 @@ def _long_there(header: Header | None, tables: Tables) -> Iterator[Fault]:
         elif usual and ago > _LONG * usual:
             problem = f"{ago} weeks before the season, and this stage takes {figures(usual)}: few would still be in it"
             yield Fault(problem, _MEANT, "on_hand", number, "since", str(row.since))
+
+
+def _unused(tables: Tables) -> Iterator[Fault]:
+    """List cells that nothing is made of, since another that they need is empty."""
+    for number, row in tables.rows["targets"]:
+        if row.profile is not None and row.last == row.week:
+            remedy = "Write the last week of sale in until, or clear it."
+            yield Fault("not used: all are sold in one week", remedy, "targets", number, "profile", row.profile)
+    for number, row in tables.rows["varieties"]:
+        if row.outlet is not None and row.markdown_price is None:
+            remedy = "Write what a plant brings then in markdown_price, or clear it."
+            yield Fault("not used: no plant is marked down", remedy, "varieties", number, "outlet", row.outlet)
 
 
 def _sold(header: Header | None, tables: Tables) -> Iterator[Fault]:

@@ -364,6 +364,17 @@ def test_sales_that_are_meant_are_silent(folder: Path, rows: str) -> None:
         forecast.read_season(folder)
 
 
+def test_cells_that_nothing_is_made_of_are_reported(demo, tmp_path) -> None:
+    rows = [row.replace(markdown_price=None, outlet=50) for row in demo.varieties[:1]]
+    targets = [row.replace(profile="autumn") if at == 0 else row for at, row in enumerate(demo.targets)]
+    forecast.write_season(demo.replace(varieties=(*rows, *demo.varieties[1:]), targets=targets), tmp_path)
+    with pytest.warns(UserWarning) as warned:
+        forecast.read_season(tmp_path)
+    said = str(warned[0].message)
+    assert "column profile, 'autumn': not used: all are sold in one week. Write the last week of sale in until" in said
+    assert "column outlet, 50: not used: no plant is marked down. Write what a plant brings then" in said
+
+
 def test_an_outlet_for_more_than_is_grown_for_sale_is_reported(folder: Path) -> None:
     file = folder / "varieties.csv"
     rows = file.read_text(encoding="utf-8").replace("saleable_weeks,note", "outlet,saleable_weeks,note")
@@ -376,5 +387,7 @@ def test_an_outlet_for_more_than_is_grown_for_sale_is_reported(folder: Path) -> 
     assert str(found[0].message).splitlines()[1:] == [
         "varieties.csv, row 2, column outlet, 4000: more than all its targets, 400. Write how many buyers there are "
         "for "
-        "plants marked down, or leave it if it is meant."
+        "plants marked down, or leave it if it is meant.",
+        "varieties.csv, row 3, column outlet, 250: not used: no plant is marked down. Write what a plant brings then in "
+        "markdown_price, or clear it.",
     ]
