@@ -382,7 +382,7 @@ def test_an_outlet_for_more_than_is_grown_for_sale_is_reported(folder: Path) -> 
         rows.replace(",9.50,26,", ",9.50,4000,26,").replace(",8.50,26,", ",8.50,250,26,").replace(",9.80,", ",9.80,,")
     )
     file.write_text(rows, encoding="utf-8")
-    with pytest.warns(UserWarning, match="may be a slip") as found:
+    with pytest.warns(UserWarning, match="may be slips") as found:
         forecast.read_season(folder)
     assert str(found[0].message).splitlines()[1:] == [
         "varieties.csv, row 2, column outlet, 4000: more than all its targets, 400. Write how many buyers there are "
