@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from forecast.errors import Fault, OutOfReach, Refused, listed, problems, refuse
 from forecast.files_out import check_free, write_texts
-from forecast.io.csv_folder import csv_text, table_cells, table_text
+from forecast.io.csv_folder import csv_text, form_of, table_cells, table_text
 from forecast.io.seasons import read_season
 from forecast.season.orders import Delivery
 from forecast.season.season import TABLES, Season
@@ -191,6 +191,8 @@ def _check(parsed: argparse.Namespace) -> int:
 
     checked = check_folder(parsed.folder)
     odd = f"\n{words.odd(listed(checked.odd), problems(checked.odd))}" if checked.odd else ""
+    cells = ((one.table, one.column, one.kind, one.written, one.read, len(one.rows)) for one in checked.understood)
+    odd += f"\n{words.understood(cells)}" if checked.understood else ""
     if checked.season is None or checked.faults:
         _complain(f"{listed(checked.faults)}\n{words.problems(problems(checked.faults), writes=False)}")
         if odd:
@@ -341,9 +343,10 @@ def _written(parsed: argparse.Namespace, plan: Plan) -> str:
         return ""
     table = plan.table().assign(currency=plan.season.currency)
     already = (row for row in plan.season.orders if row.placed == "yes")
+    form = form_of(parsed.out, parsed.folder)
     texts = {
-        "orders.csv": table_text((*already, *plan.orders), Delivery),
-        "order_table.csv": csv_text(list(table.columns), table.itertuples(index=False)),
+        "orders.csv": table_text((*already, *plan.orders), Delivery, form),
+        "order_table.csv": csv_text(list(table.columns), table.itertuples(index=False), form),
     }
     write_texts(texts, parsed.out, overwrite=parsed.overwrite)
     return f"\nWritten to {parsed.out}: {', '.join(texts)}.\n"

@@ -5,16 +5,43 @@ from __future__ import annotations
 import csv
 import io
 import os
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from forecast.errors import Fault, Refused
-from forecast.io.files_in import HEADER, MOST_BYTES, NEAR, OPTIONAL, ignored_files, nearest_file, read_text, refused
+from forecast.io.files_in import (
+    HEADER,
+    MOST_BYTES,
+    NEAR,
+    OPTIONAL,
+    RECORDS,
+    ignored_files,
+    nearest_file,
+    read_text,
+    refused,
+)
 from forecast.io.layout import MOST_ROWS, Sheet, lay_out, may_be_empty
+from forecast.io.number_style import unmistakable
+from forecast.rates.by_cycle import ByCycle
 from forecast.season.cells import Row, plain, shielded, unshielded
+from forecast.season.season import TABLES
 from forecast.words.numbers import figures
+
+_BOM = "\ufeff"
+
+
+class Form(NamedTuple):
+    """How a CSV file is written: what separates its cells, the decimal mark of its numbers, and what it begins with."""
+
+    mark: str = ","
+    decimal: str = "."
+    begin: str = ""
+
+
+USUAL = Form()
 
 
 @dataclass(frozen=True)
@@ -70,6 +97,30 @@ def separator(text: str) -> str:
     return ";" if first.count(";") > first.count(",") else ","
 
 
+def form_of(*folders: str | os.PathLike[str]) -> Form:
+    """Return how the tables of the first folder that holds some are written, by the first of them; else the usual form.
+
+    Files separated by semicolons have decimal commas, unless all of their decimals have points.
+    """
+    for folder in map(Path, folders):
+        for name in (f"{table}.csv" for table in (*TABLES, *RECORDS)):
+            try:
+                text = read_text(folder, name) if os.path.lexists(folder / name) else ""
+            except Refused:
+                continue
+            if text:
+                begin = _BOM if (folder / name).read_bytes().startswith(_BOM.encode()) else ""
+                return Form(";", _decimal(text), begin) if separator(text) == ";" else Form(begin=begin)
+    return USUAL
+
+
+def _decimal(text: str) -> str:
+    """Return the decimal mark of a text separated by semicolons."""
+    cells = [cell.strip(' "') for line in text.splitlines() for cell in line.split(";")]
+    points, commas = (any(re.fullmatch(rf"-?[0-9]+{mark}[0-9]+", cell) for cell in cells) for mark in (r"\.", ","))
+    return "." if points and not commas else ","
+
+
 def _first_line(text: str) -> str:
     filled = (line for line in text.splitlines() if line.strip(' "') and not line.lstrip(' "').startswith("#"))
     return next(filled, "")
@@ -78,14 +129,16 @@ def _first_line(text: str) -> str:
 def table_texts(tables: object, kinds: Mapping[str, type[Row]], path: str | os.PathLike[str]) -> dict[str, str]:
     """Return the text of each table's file by its name.
 
-    A table that may be absent has one if it has rows, or if its file is there, so that nothing old stays.
+    A table that may be absent has one if it has rows, or if its file is there, so that nothing old stays. They are
+    written as the tables that are in the folder already.
     """
     texts: dict[str, str] = {}
     faults: list[Fault] = []
+    form = form_of(path)
     for table, kind in kinds.items():
         rows, name = getattr(tables, table), f"{table}.csv"
         if rows or table not in OPTIONAL or os.path.lexists(Path(path) / name):
-            texts[name] = table_text(rows, kind)
+            texts[name] = table_text(rows, kind, form)
             if problem := _too_large(len(rows), texts[name]):
                 faults.append(Fault(problem, "Split it by variety, or by year.", name))
     if faults:
@@ -93,9 +146,9 @@ def table_texts(tables: object, kinds: Mapping[str, type[Row]], path: str | os.P
     return texts
 
 
-def table_text(rows: tuple[Row, ...], kind: type[Row]) -> str:
+def table_text(rows: tuple[Row, ...], kind: type[Row], form: Form = USUAL) -> str:
     """Write rows as the text of a CSV file: the required columns and the others that are used."""
-    return csv_text(*table_cells(rows, kind))
+    return csv_text(*table_cells(rows, kind), form)
 
 
 def table_cells(rows: tuple[Row, ...], kind: type[Row]) -> tuple[list[str], list[list[Any]]]:
@@ -105,18 +158,32 @@ def table_cells(rows: tuple[Row, ...], kind: type[Row]) -> tuple[list[str], list
         for name, cell in kind.model_fields.items()
         if cell.is_required() or any(getattr(row, name) not in (None, cell.default) for row in rows)
     ]
-    return used, [[plain(getattr(row, name)) for name in used] for row in rows]
+    return used, [[_cell(getattr(row, name)) for name in used] for row in rows]
 
 
-def csv_text(header: Sequence[str], rows: Iterable[Iterable[Any]]) -> str:
+def _cell(value: Any) -> Any:
+    """Return a value as a table holds it: one number for all cycles as a number."""
+    if not isinstance(value, ByCycle):
+        return plain(value)
+    numbers = [int(number) if float(number).is_integer() else number for number in value.values]
+    return numbers[0] if len(numbers) == 1 else " ".join(map(unmistakable, numbers))
+
+
+def csv_text(header: Sequence[str], rows: Iterable[Iterable[Any]], form: Form = USUAL) -> str:
     """Write cells as the text of a CSV file, with texts that a spreadsheet would run as `shielded` has them."""
     text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\r\n")
+    writer = csv.writer(text, delimiter=form.mark, lineterminator="\r\n")
     writer.writerow(header)
     for row in rows:
-        cells = ("" if cell is None else plain(cell) for cell in row)
-        writer.writerow([shielded(cell) if isinstance(cell, str) else cell for cell in cells])
-    return text.getvalue()
+        writer.writerow([_written("" if cell is None else plain(cell), form) for cell in row])
+    return form.begin + text.getvalue()
+
+
+def _written(cell: Any, form: Form) -> Any:
+    """Return a cell as the text of a file holds it."""
+    if isinstance(cell, str):
+        return shielded(cell)
+    return unmistakable(cell).replace(".", form.decimal) if isinstance(cell, float) else cell
 
 
 def _too_large(rows: int, text: str) -> str:

@@ -7,10 +7,12 @@ import re
 import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
 from forecast.errors import Fault, Refused
+from forecast.io.as_written import Line, Understood, understood
 from forecast.io.files_in import HEADER, read_text
 from forecast.io.layout import holds_number
 from forecast.season.cells import REQUIRED, UNKNOWN, nearest
@@ -24,21 +26,34 @@ _SUCH_AS = 'Write lines such as first_week = "2026-W40".'
 _QUOTES = " \t\"'\u201c\u201d\u201e\u2018\u2019\u00ab\u00bb"
 
 
-def read_header(folder: Path) -> tuple[Header | None, list[Fault]]:
-    """Return what season.toml in a folder holds, or None and all that is wrong with it."""
+def read_header(folder: Path) -> tuple[Header | None, list[Fault], Sequence[Understood]]:
+    """Return what season.toml in a folder holds, or None and all that is wrong with it; and what was understood."""
+    plainer: Sequence[Understood] = ()
     try:
         text = read_text(folder, HEADER)
         if _tangled(text):
-            return None, [Fault("not a list of names and values", _SUCH_AS, HEADER)]
+            return None, [Fault("not a list of names and values", _SUCH_AS, HEADER)], ()
         cells, faults, rows = _parsed(text)
         if len(cells) + len(faults) > _MOST_NAMES:
-            return None, [Fault(f"more than {_MOST_NAMES} names", _SUCH_AS, HEADER)]
+            return None, [Fault(f"more than {_MOST_NAMES} names", _SUCH_AS, HEADER)], ()
+        line, plainer = _plainer(cells)
+        if line.faults:
+            faults = [*faults, *line.faults]
+        cells = {**cells, **line.cells}
         header = Header(**cells) if not faults else None
     except Refused as error:
-        return None, _as_settings(error.faults)
+        return None, _as_settings(error.faults), ()
     if header is None:
         faults = sorted([*faults, *_refused_too(cells, faults, rows)], key=lambda fault: fault.row or 0)
-    return header, _as_settings(faults)
+    return header, _as_settings(faults), plainer
+
+
+def _plainer(cells: dict[str, Any]) -> tuple[Line, Sequence[Understood]]:
+    """Return the texts and days among the settings as plain cells, and what was read as plainer."""
+    texts = {name: str(cell) for name, cell in cells.items() if isinstance(cell, str | date)}
+    (line,), found = understood(HEADER, [Line(0, texts, ())], Header)
+    changed = {name: line.cells[name] for name in line.written}
+    return replace(line, cells=changed), found
 
 
 def _as_settings(faults: Sequence[Fault]) -> list[Fault]:

@@ -3,40 +3,33 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from typing import Any, Literal, get_args
 
 from forecast.errors import Fault, Refused
+from forecast.io.as_written import DAY_ZERO, Line, Understood, understood
 from forecast.io.files_in import OPTIONAL, RECORDS
 from forecast.rates.by_cycle import ByCycle
-from forecast.season.cells import Row, error_cell, is_error, nearest, renamed, suggestion, two_ways
+from forecast.season.cells import Row, error_cell, is_error, nearest, renamed, suggestion
 
 Empty = Literal["", "header", "absent"]
 MOST_ROWS = 50_000  # of a table, below its header
 MOST_COLUMNS = 1000
 MOST_FAULTS = 100_000  # after which a file is not looked through for more
 _NAMELESS = "Name the column, such as note, or clear it."
+_NONE: frozenset[str] = frozenset()
 _COMMENT = re.compile(r"#\s")
 _HASHED = (
     "starts with #, but is not a comment",
     "Begin a comment with # and a space; else begin the row with something else.",
 )
-_DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+")
 
 
 def may_be_empty(table: str) -> Empty:
     """Return what of a table's file or sheet may be empty."""
     return "absent" if table in OPTIONAL else "header" if table in RECORDS else ""
-
-
-@dataclass(frozen=True)
-class Line:
-    """A row of a file: its number, its filled cells by column, and what is wrong with its form."""
-
-    number: int
-    cells: dict[str, str]
-    faults: tuple[Fault, ...]
 
 
 @dataclass(frozen=True)
@@ -47,6 +40,7 @@ class Sheet:
     faults: tuple[Fault, ...]  # of the file and its header; those of a row are in its line
     unusable: frozenset[str] = frozenset()  # needed columns that the header lacks, and columns that it has twice
     complete: bool = True  # whether the file could be read to its end
+    understood: tuple[Understood, ...] = ()  # what was read as something plainer than is written
 
 
 def lay_out(
@@ -58,14 +52,17 @@ def lay_out(
     broken: Fault | None = None,
     empty: Empty = "",
     odd: Mapping[int, Mapping[int, Fault]] | None = None,
+    native: Mapping[int, Collection[int]] | None = None,
+    base: date = DAY_ZERO,
 ) -> Sheet:
     """Put numbered rows of cells, the header among them, under the columns of their header.
 
     `mark` separates the cells in a file of text (empty for a workbook); `broken` is why the rows end before the file
     does. Nothing may be `empty`, or all below the ``header``, or all of it, as in a file that may be ``absent``. `odd`
     is what is wrong with a cell, by row and place in it from 0, or with a row, at place -1; row 0 is for columns.
+    `native` are the places of numbers that are no texts, by row; serial days count from `base`.
     """
-    odd = odd or {}
+    odd, native = odd or {}, native or {}
     if len(rows) > MOST_ROWS + 1:
         rows, broken = rows[: MOST_ROWS + 1], Fault(f"more than {MOST_ROWS:,} rows", "Keep those of a few years.", name)
     filled = [(number, cells) for number, cells in rows if any(map(str.strip, cells)) and not _is_comment(cells)]
@@ -89,10 +86,14 @@ def lay_out(
     faults = [*(fault.placed(name, at) for fault in found), *faults]
     if not set(header) & set(kind.model_fields):
         return Sheet((), tuple(fault for fault in faults if fault is not broken), complete=False)
-    lines = tuple(_line(number, header, cells, kind, mark, odd.get(number, {})) for number, cells in filled)
+    lines = tuple(
+        _line(number, header, cells, kind, mark, odd.get(number, {}), native.get(number, ()))
+        for number, cells in filled
+    )
+    lines, plainer = understood(name, lines, kind, base)
     if not (lines or broken or empty):
         faults.append(Fault("no rows", "Add at least one row below the header.", name))
-    return Sheet(lines, (*faults, *_nameless(name, header, filled)), unusable, broken is None)
+    return Sheet(lines, (*faults, *_nameless(name, header, filled)), unusable, broken is None, plainer)
 
 
 def _nameless(name: str, header: Sequence[str], rows: Sequence[tuple[int, Sequence[str]]]) -> Iterator[Fault]:
@@ -113,7 +114,11 @@ def read_row(line: Line, kind: type[Row]) -> tuple[Row | None, list[Fault]]:
         row = kind(**line.cells)
     except Refused as error:
         named = {fault.column for fault in faults}
-        faults += [fault for fault in error.faults if fault.column not in named]
+        faults += [
+            replace(fault, value=line.written.get(fault.column, fault.value))
+            for fault in error.faults
+            if fault.column not in named
+        ]
     return (None, faults) if faults else (row, faults)
 
 
@@ -160,7 +165,13 @@ def _odd(header: Sequence[str], cells: Sequence[str], kind: type[Row], odd: Mapp
 
 
 def _line(
-    number: int, header: list[str], cells: Sequence[str], kind: type[Row], mark: str, odd: Mapping[int, Fault]
+    number: int,
+    header: list[str],
+    cells: Sequence[str],
+    kind: type[Row],
+    mark: str,
+    odd: Mapping[int, Fault],
+    native: Collection[int],
 ) -> Line:
     faults = _odd(header, cells, kind, odd)
     if len(cells) > len(header):
@@ -175,20 +186,9 @@ def _line(
     for name, cell in zip(header, cells, strict=False):
         if cell.strip() and name in kind.model_fields:
             named[name] = cell.strip()
-    if mark == ";" and not faults:
-        faults += _read_decimal_commas(named, kind)
-    return Line(number, named, tuple(faults))
-
-
-def _read_decimal_commas(cells: dict[str, str], kind: type[Row]) -> Iterator[Fault]:
-    """Turn decimal commas into points, and name the numbers that could mean two things."""
-    for name, cell in cells.items():
-        if not holds_number(kind.model_fields[name].annotation):
-            continue
-        if remedy := two_ways(cell):
-            yield Fault("could be read in two ways", remedy, column=name, value=cell)
-        elif _DECIMAL_COMMA.fullmatch(cell):
-            cells[name] = cell.replace(",", ".")
+    return Line(
+        number, named, tuple(faults), frozenset(header[at] for at in native if at < len(header)) if native else _NONE
+    )
 
 
 def holds_number(kind: Any) -> bool:

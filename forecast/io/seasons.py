@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from pathlib import Path
 
 import tomli_w
 
 from forecast.errors import Fault, Refused
 from forecast.files_out import write_texts
+from forecast.io.as_written import Understood, in_season, other_currencies
 from forecast.io.csv_folder import Folder, table_texts
 from forecast.io.files_in import HEADER
 from forecast.io.header_file import read_header
@@ -58,8 +60,10 @@ def read_season(path: str | os.PathLike[str]) -> Season:
 
     Notes
     -----
-    UTF-8. A file whose header is separated by semicolons is read with decimal commas, as European
-    spreadsheets save it; a number that could be read in two ways is refused. Of a workbook the values are read as
+    UTF-8, separated by commas or, as European spreadsheets save it, semicolons. A file has one style of numbers, with
+    a decimal point or comma; ``90 %``, ``1.60 EUR``, ``28 days``, ``week 14 2027`` and days instead of weeks are read
+    where they can mean one thing only, and ``python -m forecast check`` says which were; a number or day that
+    could be read in two ways is refused. Of a workbook the values are read as
     last calculated; what is hidden, merged or in error is refused, as in `read_records`. Links to files and folders
     are followed.
     """
@@ -68,7 +72,7 @@ def read_season(path: str | os.PathLike[str]) -> Season:
 
 def look_at_season(source: Source) -> Read[Season]:
     """Return the season that was read, all that is wrong with it, and all that is odd."""
-    header, faults = read_header(source.path) if isinstance(source, Folder) else _header_row(source)
+    header, faults, plainer = read_header(source.path) if isinstance(source, Folder) else _header_row(source)
     read = read_tables(
         source,
         TABLES,
@@ -76,9 +80,14 @@ def look_at_season(source: Source) -> Read[Season]:
         lambda tables: contradictions(header, tables),
         lambda tables: odd_rows(header, tables),
     )
-    faults += read.faults
+    found = (*plainer, *read.understood)
+    if header is None:
+        faults += read.faults
+    else:
+        faults += in_season(read.faults, header.first_week, header.first_week + (header.weeks - 1))
+        faults += other_currencies(found, header.currency)
     season = Season(**header.given(), **(read.result or {})) if header and not faults else None
-    return Read(season, tuple(faults), (*read.odd, *source.ignored()))
+    return Read(season, tuple(faults), (*read.odd, *source.ignored()), found)
 
 
 def write_season(season: Season, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
@@ -105,12 +114,12 @@ def write_season(season: Season, path: str | os.PathLike[str], *, overwrite: boo
     write_texts(texts, path, overwrite=overwrite)
 
 
-def _header_row(book: Source) -> tuple[Header | None, list[Fault]]:
+def _header_row(book: Source) -> tuple[Header | None, list[Fault], Sequence[Understood]]:
     try:
         lines = book.sheet(_SHEET, Header).lines
         if len(lines) > 1:
             raise Refused([Fault("more than one row", "Keep one.", book.place(_SHEET), lines[1].number)])
     except Refused as error:
-        return None, list(error.faults)
+        return None, list(error.faults), ()
     read = read_tables(book, {_SHEET: Header}, {}, lambda _: (), lambda _: ())
-    return next(iter((read.result or {})[_SHEET]), None), list(read.faults)
+    return next(iter((read.result or {})[_SHEET]), None), list(read.faults), read.understood

@@ -12,6 +12,7 @@ from typing import Any, Generic, Protocol, TypeVar
 
 from forecast.errors import Fault, Refused, listed, refuse
 from forecast.file_sets import settle
+from forecast.io.as_written import Understood
 from forecast.io.csv_folder import Folder
 from forecast.io.layout import MOST_FAULTS, Sheet, read_row
 from forecast.season.cells import Row
@@ -57,11 +58,12 @@ def opened(path: str | os.PathLike[str], holds: str) -> Source:
 
 @dataclass(frozen=True)
 class Read(Generic[Result]):
-    """What was read, if all of it can be used; everything that is wrong with it; and what is odd, a slip perhaps."""
+    """What was read, if all of it can be used; all that is wrong with it; what is odd; and what was understood."""
 
     result: Result | None
     faults: tuple[Fault, ...]
     odd: tuple[Fault, ...]
+    understood: tuple[Understood, ...] = ()
 
     def accepted(self) -> Result:
         """Return what was read, for a public call; `Refused` if anything is wrong, with a warning of what is odd."""
@@ -85,6 +87,7 @@ def read_tables(
     compared with other tables, those `referred` to, are collected from faulty rows too.
     """
     found: list[Fault] = []
+    plainer: list[Understood] = []
     rows: dict[str, list[tuple[int, Any]]] = {table: [] for table in kinds}
     parts: dict[str, list[tuple[int, Any]]] = {table: [] for table in kinds}
     spoken: dict[str, set[str]] = defaultdict(set)
@@ -98,6 +101,7 @@ def read_tables(
             unread.add(table)
             continue
         found += sheet.faults
+        plainer += sheet.understood
         if not (sheet.complete and sheet.unusable.isdisjoint(columns)):
             unread.add(table)
         for line in sheet.lines:
@@ -121,4 +125,4 @@ def read_tables(
         for faults in (check(tables), doubt(tables))
     )
     result = {table: tuple(row for _, row in numbered) for table, numbered in rows.items()}
-    return Read(result, (*found, *crossed), tuple(doubted))
+    return Read(result, (*found, *crossed), tuple(doubted), tuple(plainer))

@@ -137,7 +137,8 @@ class Workbook:
 
     def _sheet(self, table: str, name: str, kind: type[Row]) -> Sheet:
         odd: dict[int, dict[int, Fault]] = defaultdict(dict)
-        texts = self._texts(table, name, odd)
+        native: dict[int, set[int]] = defaultdict(set)
+        texts = self._texts(table, name, odd, native)
         marks = self._marks(table)
         if marks.formulas:
             self._mark_uncalculated(table, texts, odd)
@@ -147,14 +148,16 @@ class Workbook:
             odd[number][-1] = Fault("a hidden row", "Unhide it, or delete it.")
         for column in marks.columns:
             odd[0][column - 1] = Fault("a hidden column", "Unhide it and check its contents.")
-        return lay_out(
-            name, [(number, texts[number - 1]) for number in filled], kind, empty=may_be_empty(table), odd=odd
-        )
+        base = self._reader.wb.epoch.date()
+        rows = [(number, texts[number - 1]) for number in filled]
+        return lay_out(name, rows, kind, empty=may_be_empty(table), odd=odd, native=native, base=base)
 
-    def _texts(self, table: str, name: str, odd: dict[int, dict[int, Fault]]) -> list[list[str]]:
+    def _texts(
+        self, table: str, name: str, odd: dict[int, dict[int, Fault]], native: dict[int, set[int]]
+    ) -> list[list[str]]:
         """Return the cells of each row of a sheet as a CSV file would hold them, up to the last that is filled.
 
-        Errors, in any language, are marked as odd.
+        Errors, in any language, are marked as odd, numbers as native.
         """
         texts: list[list[str]] = []
         cells = 0
@@ -165,6 +168,8 @@ class Workbook:
             for place, cell in enumerate(row):
                 if cell.data_type == "e":
                     odd[number][place] = Fault(*error_cell())
+                elif isinstance(cell.value, int | float):
+                    native[number].add(place)
             cells += len(row)
             while texts[-1] and not texts[-1][-1]:
                 texts[-1].pop()

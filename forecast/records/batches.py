@@ -12,7 +12,7 @@ from itertools import groupby, islice, permutations, product
 from typing import Annotated, Any, NamedTuple
 
 from forecast.errors import Fault, refuse
-from forecast.season.cells import Name, Note, Row, Text, Whole, parsed
+from forecast.season.cells import Name, Note, PlantsOrNone, Row, Text, parsed
 from forecast.weeks import read_day
 
 _MOST_TIED = 4  # stages first counted on one day, of which every order is tried
@@ -47,9 +47,9 @@ class BatchRecord(Row):
     variety: Name
     lab: Name | None = None
     delivered: DateCell
-    ordered: Whole
-    received: Whole
-    dead_on_arrival: Whole = 0
+    ordered: PlantsOrNone
+    received: PlantsOrNone
+    dead_on_arrival: PlantsOrNone = 0
     order: Name | None = None
     note: Note = None
 
@@ -86,10 +86,10 @@ class CountRecord(Row):
     batch: Name
     date: DateCell
     stage: Text
-    alive: Whole
-    transferred: Whole
-    saleable: Whole
-    losses: Whole
+    alive: PlantsOrNone
+    transferred: PlantsOrNone
+    saleable: PlantsOrNone
+    losses: PlantsOrNone
     why: Text | None = None
     note: Note = None
 

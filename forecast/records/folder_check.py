@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from forecast.errors import Fault
+from forecast.io.as_written import Understood
 from forecast.io.files_in import HEADER, RECORDS
 from forecast.io.seasons import look_at_season
 from forecast.io.tables import opened
@@ -18,12 +19,13 @@ from forecast.words import records as words
 
 @dataclass(frozen=True)
 class Checked:
-    """What a folder holds, if it can be used, everything that is wrong with it, and everything that is odd."""
+    """What a folder holds, if it can be used, all that is wrong with it, all that is odd, and what was understood."""
 
     season: Season | None
     records: Records | None
     faults: tuple[Fault, ...]
     odd: tuple[Fault, ...]
+    understood: tuple[Understood, ...]
 
 
 def check_folder(path: str | os.PathLike[str]) -> Checked:
@@ -31,13 +33,14 @@ def check_folder(path: str | os.PathLike[str]) -> Checked:
     source = opened(path, HEADER)
     season = look_at_season(source)
     if not any(table in source for table in RECORDS):
-        return Checked(season.result, None, season.faults, season.odd)
+        return Checked(season.result, None, season.faults, season.odd, season.understood)
     records = look_at_records(source, season.result)
     odd = season.odd + records.odd
     if season.result and records.result and "batches" in source:
         unlike = _unlike_orders(season.result, records.result)
         odd += tuple(fault.placed(source.place(fault.table), None) for fault in unlike)
-    return Checked(season.result, records.result, season.faults + records.faults, odd)
+    faults, found = season.faults + records.faults, season.understood + records.understood
+    return Checked(season.result, records.result, faults, odd, found)
 
 
 def _unlike_orders(season: Season, records: Records) -> Iterator[Fault]:

@@ -256,7 +256,8 @@ def look_at_records(source: Source, season: Season | None = None) -> Read[Record
 
     kinds = {table: kind for table, kind in _TABLES.items() if table == "weather" or not alone}
     read = read_tables(source, kinds, _REFERRED, check, lambda tables: odd_records(tables, season))
-    return Read(None if read.faults else Records(**(read.result or {})), read.faults, read.odd)
+    found = None if read.faults else Records(**(read.result or {}))
+    return Read(found, read.faults, read.odd, read.understood)
 
 
 def write_records(records: Records, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:

@@ -10,7 +10,7 @@ from pydantic import AfterValidator
 
 from forecast.errors import Fault, Refused
 from forecast.records.batches import DateCell
-from forecast.season.cells import Note, Number, Row, wrong
+from forecast.season.cells import Note, Number, Row, Unit, wrong
 from forecast.season.season import Season
 from forecast.weather.station import COLDEST, WARMEST, max_below_min, not_air_temperature, repeated_day
 from forecast.weeks import Week
@@ -26,7 +26,7 @@ def _air(number: float) -> float:
     return number
 
 
-Air = Annotated[Number, AfterValidator(_air)]
+Air = Annotated[Number, AfterValidator(_air), Unit(Unit.CELSIUS)]
 
 
 class WeatherRecord(Row):

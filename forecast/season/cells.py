@@ -8,7 +8,7 @@ import re
 import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Mapping, Set
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Annotated, Any, ClassVar, Self, cast
 
@@ -220,18 +220,42 @@ def _currency(text: str) -> str:
     return text
 
 
+@dataclass(frozen=True)
+class Unit:
+    """What the numbers of a column are counted in, if that may be written beside them.
+
+    With `only`, a column and its word, this holds for rows that have this word or nothing there.
+    """
+
+    SHARE: ClassVar = "a share of 1"
+    MONEY: ClassVar = "the currency of the season"
+    WEEKS: ClassVar = "weeks"
+    MINUTES: ClassVar = "minutes"
+    CELSIUS: ClassVar = "°C"
+    AREA: ClassVar = "m²"
+    PLANTS: ClassVar = "plants"
+
+    name: str
+    only: tuple[str, str] | None = None
+
+
 Text = Annotated[str, BeforeValidator(_text), Field(min_length=1, max_length=_LONGEST)]
 Name = Annotated[Text, AfterValidator(_not_a_comment)]
 Note = Annotated[Annotated[str, Field(max_length=_LONGEST_NOTE)] | None, BeforeValidator(_note)]
 Currency = Annotated[str, AfterValidator(_currency)]
 Number = Annotated[float, BeforeValidator(_number), AfterValidator(_finite)]
 FromZero = Annotated[Number, Field(ge=0, le=10**9)]
-Minutes = Annotated[FromZero, AfterValidator(_nothing_or_not_tiny)]
+Money = Annotated[FromZero, Unit(Unit.MONEY)]
+Minutes = Annotated[FromZero, AfterValidator(_nothing_or_not_tiny), Unit(Unit.MINUTES)]
 AboveZero = Annotated[Number, Field(gt=0, le=10**9), AfterValidator(_not_tiny)]
-Celsius = Annotated[Number, Field(ge=COLDEST, le=WARMEST)]
-ShareCell = Annotated[float, BeforeValidator(_share), AfterValidator(_finite), Field(ge=0, le=1)]
+Celsius = Annotated[Number, Field(ge=COLDEST, le=WARMEST), Unit(Unit.CELSIUS)]
+ShareCell = Annotated[float, BeforeValidator(_share), AfterValidator(_finite), Field(ge=0, le=1), Unit(Unit.SHARE)]
 Whole = Annotated[int, BeforeValidator(_whole), Field(ge=0, le=10**9)]
 Counted = Annotated[int, BeforeValidator(_whole), Field(ge=1, le=10**9)]
+Plants = Annotated[Counted, Unit(Unit.PLANTS)]
+PlantsOrNone = Annotated[Whole, Unit(Unit.PLANTS)]
+Weeks = Annotated[Whole, Field(le=520), Unit(Unit.WEEKS)]
+SomeWeeks = Annotated[Counted, Field(le=520), Unit(Unit.WEEKS)]
 WeekCell = Annotated[Week, parsed(Week.parse)]
 LevelCell = Annotated[Level, parsed(Level.parse)]
 

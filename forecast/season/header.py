@@ -10,14 +10,16 @@ from pydantic import Field
 from forecast.errors import Refused, refuse
 from forecast.season.cells import (
     AboveZero,
-    Counted,
     Currency,
     FromZero,
+    Money,
     Note,
     Number,
     Row,
     ShareCell,
+    SomeWeeks,
     Text,
+    Unit,
     WeekCell,
     Whole,
 )
@@ -68,14 +70,14 @@ class Header(Row):
     name: Text
     currency: Currency
     first_week: WeekCell
-    weeks: Annotated[Counted, Field(le=520)]
+    weeks: SomeWeeks
     service_level: Annotated[ShareCell, Field(gt=0, lt=1)]
-    budget: AboveZero | None = None
-    split_gain: FromZero = 0.0
-    overdraft: FromZero | None = None
-    opening_cash: Annotated[Number, Field(ge=-(10**9), le=10**9)] | None = None
-    fixed_costs: AboveZero | None = None
-    hourly_wage: FromZero = 0.0
+    budget: Annotated[AboveZero, Unit(Unit.MONEY)] | None = None
+    split_gain: Money = 0.0
+    overdraft: Money | None = None
+    opening_cash: Annotated[Number, Field(ge=-(10**9), le=10**9), Unit(Unit.MONEY)] | None = None
+    fixed_costs: Annotated[AboveZero, Unit(Unit.MONEY)] | None = None
+    hourly_wage: Money = 0.0
     demand_cv: ShareCell | None = None
     price_cv: ShareCell | None = None
     location: Text | None = None

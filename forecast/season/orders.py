@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from forecast.season.cells import Counted, Name, Note, Row, Text, WeekCell, Whole
+from forecast.season.cells import Name, Note, Plants, PlantsOrNone, Row, Text, WeekCell
 
 SALEABLE = "saleable"  # where plants are that are through all stages
 
@@ -28,7 +28,7 @@ class Delivery(Row):
 
     variety: Name
     week: WeekCell
-    quantity: Whole
+    quantity: PlantsOrNone
     lab: Name | None = None
     order: Name | None = None
     placed: Literal["yes", "no"] | None = None
@@ -50,6 +50,6 @@ class OnHand(Row):
 
     variety: Name
     stage: Text
-    quantity: Counted
+    quantity: Plants
     since: WeekCell
     note: Note = None

@@ -14,10 +14,12 @@ from forecast.season.cells import (
     Celsius,
     Counted,
     FromZero,
+    Money,
     Name,
     Note,
     Row,
     ShareCell,
+    Unit,
     WeekCell,
 )
 from forecast.streams import Array
@@ -49,9 +51,9 @@ class Place(Row):
     """
 
     place: Name
-    area: AboveZero
+    area: Annotated[AboveZero, Unit(Unit.AREA)]
     usable: Annotated[ShareCell, Field(gt=0)]
-    cost_per_m2_week: FromZero = 0.0
+    cost_per_m2_week: Money = 0.0
     warmer_by: Annotated[Celsius, Field(ge=0, le=40)] = 0.0
     held_above: Celsius | None = None
     shaded_by: Annotated[Celsius, Field(ge=0, le=40)] = 0.0
@@ -108,7 +110,7 @@ class Normal(Row):
     t_min: Celsius
     t_max: Celsius
     t_mean: Celsius | None = None
-    year_sd: FromZero
+    year_sd: Annotated[FromZero, Unit(Unit.CELSIUS)]
     source: Note = None
     note: Note = None
 

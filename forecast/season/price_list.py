@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from typing import Annotated
-
-from pydantic import Field
 
 from forecast.errors import in_order, refuse
-from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, WeekCell, Whole
+from forecast.season.cells import Money, Name, Note, Plants, Row, ShareCell, Text, WeekCell, Weeks
 from forecast.weeks import FIRST, LAST, Week
 
 
@@ -40,16 +37,16 @@ class PriceLine(Row):
     lab: Name
     variety: Name
     form: Text | None = None
-    from_quantity: Counted = 1
-    unit_price: FromZero
-    minimum: Counted = 1
-    multiple: Counted = 1
-    lead_weeks: Annotated[Whole, Field(le=520)] = 0
+    from_quantity: Plants = 1
+    unit_price: Money
+    minimum: Plants = 1
+    multiple: Plants = 1
+    lead_weeks: Weeks = 0
     first_week: WeekCell | None = None
     last_week: WeekCell | None = None
     deposit: ShareCell = 0.0
-    freight_per_box: FromZero = 0.0
-    plants_per_box: Counted | None = None
+    freight_per_box: Money = 0.0
+    plants_per_box: Plants | None = None
     note: Note = None
 
     def checks(self) -> Iterable[Callable[[], object]]:

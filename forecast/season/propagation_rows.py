@@ -21,13 +21,16 @@ from forecast.season.cells import (
     FromZero,
     LevelCell,
     Minutes,
+    Money,
     Name,
     Note,
     Row,
     ShareCell,
+    SomeWeeks,
     Text,
+    Unit,
     WeekCell,
-    Whole,
+    Weeks,
     parsed,
     wrong,
 )
@@ -54,11 +57,10 @@ def _shares(by_cycle: ByCycle) -> ByCycle:
 
 
 RatesCell = Annotated[ByCycle, parsed(ByCycle.parse), AfterValidator(_rates)]
-SharesCell = Annotated[ByCycle, parsed(ByCycle.parse), AfterValidator(_shares)]
+SharesCell = Annotated[ByCycle, parsed(ByCycle.parse), AfterValidator(_shares), Unit(Unit.SHARE)]
 Part = Annotated[ShareCell, Field(lt=1)]
 Some = Annotated[ShareCell, Field(gt=0)]
 Spread = Annotated[FromZero, Field(le=5)]
-Weeks = Annotated[Whole, Field(le=520)]
 
 
 class Culture(Row):
@@ -135,7 +137,7 @@ class Culture(Row):
     start_contamination: Part
     start_contamination_sd: FromZero = 0.0
     start_death: Part = 0.0
-    cycle_weeks: Annotated[Counted, Field(le=520)]
+    cycle_weeks: SomeWeeks
     multiplication: RatesCell
     total: Text | None = None
     multiplication_cv: Spread = 0.0
@@ -158,9 +160,9 @@ class Culture(Row):
     shelf_places: Counted | None = None
     minutes_per_vessel: Minutes = 0.0
     medium_per_vessel: FromZero = 0.0
-    cost_start: FromZero = 0.0
-    cost_per_explant: FromZero = 0.0
-    cost_per_vessel: FromZero = 0.0
+    cost_start: Money = 0.0
+    cost_per_explant: Money = 0.0
+    cost_per_vessel: Money = 0.0
     source: Note = None
     note: Note = None
 
@@ -271,9 +273,9 @@ class Division(Row):
 
     variety: Name
     stock: Counted
-    price: FromZero | None = None
+    price: Money | None = None
     first_weeks: Weeks = 0
-    round_weeks: Annotated[Counted, Field(le=520)] = 52
+    round_weeks: SomeWeeks = 52
     divisions: RatesCell
     divisions_cv: Spread = 0.0
     divisions_level: LevelCell
@@ -285,7 +287,7 @@ class Division(Row):
     enters: Text = "growing on"
     place: Name | None = None
     plants_per_m2: AboveZero | None = None
-    cost: FromZero = 0.0
+    cost: Money = 0.0
     minutes: Minutes = 0.0
     source: Note = None
     note: Note = None

@@ -19,12 +19,15 @@ from forecast.season.cells import (
     FromZero,
     LevelCell,
     Minutes,
+    Money,
     Name,
     Note,
+    Plants,
+    PlantsOrNone,
     Row,
     ShareCell,
     Text,
-    Whole,
+    Unit,
 )
 from forecast.words.numbers import figures
 
@@ -122,7 +125,7 @@ class Stage(Row):
     step: Counted | None = None
     place: Name
     runs_on: Literal["weeks", "degree-days"] = "weeks"
-    typical: Annotated[FromZero, Field(le=MOST_DEGREE_DAYS)]
+    typical: Annotated[FromZero, Field(le=MOST_DEGREE_DAYS), Unit(Unit.WEEKS, ("runs_on", "weeks"))]
     base_temperature: Celsius | None = None
     upper_threshold: Celsius | None = None
     batches_cv: Annotated[FromZero, Field(le=2)] = 0.0
@@ -132,8 +135,8 @@ class Stage(Row):
     survival_sd: FromZero | None = None
     survival_p5: ShareCell | None = None
     survival_p95: ShareCell | None = None
-    survived: Whole | None = None
-    of: Counted | None = None
+    survived: PlantsOrNone | None = None
+    of: Plants | None = None
     survival_bad: ShareCell | None = None
     survival_good: ShareCell | None = None
     bad_one_in: Annotated[Counted, Field(ge=3, le=1000)] | None = None
@@ -144,9 +147,9 @@ class Stage(Row):
     heat_loss: FromZero | None = None
     share_of: Literal["entering", "original"] = "entering"
     plants_per_m2: AboveZero
-    cost: FromZero = 0.0
+    cost: Money = 0.0
     minutes: Minutes = 0.0
-    materials: FromZero | None = None
+    materials: Money | None = None
     source: Note = None
     note: Note = None
 

@@ -11,7 +11,20 @@ from pydantic import Field
 
 from forecast.errors import in_order, refuse
 from forecast.rates.amounts import Amount, Count
-from forecast.season.cells import AboveZero, Counted, FromZero, Name, Note, Row, ShareCell, WeekCell, Whole
+from forecast.season.cells import (
+    AboveZero,
+    Counted,
+    FromZero,
+    Money,
+    Name,
+    Note,
+    Plants,
+    Row,
+    ShareCell,
+    Unit,
+    WeekCell,
+    Weeks,
+)
 from forecast.streams import Array
 from forecast.weeks import Week
 from forecast.words.numbers import figures
@@ -55,18 +68,18 @@ class Target(Row):
     variety: Name
     week: WeekCell
     until: WeekCell | None = None
-    target: Counted | None = None
-    p5: AboveZero | None = None
-    median: AboveZero | None = None
-    p95: AboveZero | None = None
+    target: Plants | None = None
+    p5: Annotated[AboveZero, Unit(Unit.PLANTS)] | None = None
+    median: Annotated[AboveZero, Unit(Unit.PLANTS)] | None = None
+    p95: Annotated[AboveZero, Unit(Unit.PLANTS)] | None = None
     channel: Name | None = None
     profile: Name | None = None
-    price: FromZero | None = None
-    price_end: FromZero | None = None
+    price: Money | None = None
+    price_end: Money | None = None
     promised: Annotated[ShareCell, Field(gt=0, lt=1)] | None = None
     promised_share: Annotated[ShareCell, Field(gt=0)] | None = None
-    short_cost: FromZero | None = None
-    waits: Annotated[Whole, Field(le=520)] = 0
+    short_cost: Money | None = None
+    waits: Weeks = 0
     note: Note = None
 
     def checks(self) -> Iterable[Callable[[], object]]:

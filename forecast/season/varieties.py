@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
+from typing import Annotated
 
 from forecast.errors import refuse
 from forecast.rounding import round_down
-from forecast.season.cells import Counted, FromZero, Name, Note, Row, ShareCell, Text, Whole
+from forecast.season.cells import Counted, Money, Name, Note, PlantsOrNone, Row, ShareCell, Text, Unit
 from forecast.words.numbers import figures
 
 _YEAR = 52  # weeks
@@ -39,12 +40,12 @@ class Variety(Row):
     variety: Name
     group: Name
     pot: Text | None = None
-    sale_price: FromZero | None = None
-    markdown_price: FromZero | None = None
-    outlet: Whole | None = None
+    sale_price: Money | None = None
+    markdown_price: Money | None = None
+    outlet: PlantsOrNone | None = None
     yearly_fall: ShareCell | None = None
-    lowest_price: FromZero | None = None
-    saleable_weeks: Counted | None = None
+    lowest_price: Money | None = None
+    saleable_weeks: Annotated[Counted, Unit(Unit.WEEKS)] | None = None
     note: Note = None
 
     def checks(self) -> Iterable[Callable[[], object]]:

@@ -20,7 +20,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from forecast.errors import refuse
 from forecast.files_out import write_texts
-from forecast.io.csv_folder import csv_text
+from forecast.io.csv_folder import csv_text, form_of
 from forecast.planning.plan import Plan
 from forecast.season.cells import shielded
 from forecast.weeks import Week
@@ -126,7 +126,9 @@ def write_order_sheet(plan: Plan, path: str | os.PathLike[str], *, overwrite: bo
         raise refuse("path", str(path), "neither a CSV file nor a workbook", "Let it end in .csv or .xlsx.")
     sheets = order_sheet(plan)
     orders = sheets["orders"]
-    content = workbook(sheets) if ending == ".xlsx" else csv_text(list(orders.columns), _cells(orders))
+    content = (
+        workbook(sheets) if ending == ".xlsx" else csv_text(list(orders.columns), _cells(orders), form_of(file.parent))
+    )
     write_texts({file.name: content}, file.parent, overwrite=overwrite)
 
 

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from forecast.errors import Refused, refuse
 from forecast.files_out import write_texts
-from forecast.io.csv_folder import Folder, csv_text, separator
+from forecast.io.csv_folder import USUAL, Folder, Form, csv_text, form_of, separator
 from forecast.io.files_in import HEADER, read_text
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.season.cells import Row
@@ -100,25 +100,27 @@ def add(path: str | os.PathLike[str], names: Iterable[str]) -> dict[str, list[st
     for table, kind in ((table, kind) for name in asked if name in NEW for table, kind in NEW[name].items()):
         if not os.path.lexists(folder / f"{table}.csv"):
             found[f"{table}.csv"] = [*kind.model_fields]
-            texts[f"{table}.csv"] = comments(kind) + csv_text([*kind.model_fields], [])
+            texts[f"{table}.csv"] = comments(kind) + csv_text(
+                [*kind.model_fields], [], form_of(folder)._replace(begin="")
+            )
     for table in dict.fromkeys(one.table for one in wanted):
         columns = [column for one in wanted if one.table == table for column in one.columns]
         text, new = _widened(folder, table, columns)
         if new:
             texts[f"{table}.csv"], found[f"{table}.csv"] = text, new
     if any(one.profiles for one in wanted) and not os.path.lexists(folder / "profiles.csv"):
-        texts["profiles.csv"] = profiles_text()
+        texts["profiles.csv"] = profiles_text(form_of(folder))
         found["profiles.csv"] = ["profile", "week", "weight"]
     if texts:
         write_texts(texts, folder, overwrite=True)
     return found
 
 
-def profiles_text() -> str:
+def profiles_text(form: Form = USUAL) -> str:
     """Return the text of profiles.csv with an invented profile."""
-    rows = io.StringIO()
-    csv.writer(rows, lineterminator="\r\n").writerows([("profile", "week", "weight"), *PROFILES])
-    return comments(Weight, ["profile", "week", "weight"]) + rows.getvalue()
+    columns = ["profile", "week", "weight"]
+    rows = csv_text(columns, PROFILES, form._replace(begin=""))
+    return form.begin + comments(Weight, columns) + rows
 
 
 def _widened(folder: Path, table: str, columns: Sequence[str]) -> tuple[str, list[str]]:

@@ -49,7 +49,7 @@ def comments(kind: type[Row], columns: Collection[str] | None = None, more: str 
     writer.writerow(
         [f"# One row is: {summary} Lines that start with # and a space are comments; delete them if you like."]
     )
-    writer.writerow([f"# Required: {needed}. Write weeks as 2027-W14, and shares as 0.85, not 85 %."])
+    writer.writerow([f"# Required: {needed}. Write weeks as 2027-W14, and shares as 0.85 or 85 %."])
     writer.writerows([line] for line in about(kind, known))
     if more:
         writer.writerow([f"# {more}"])

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from forecast.weeks import Week
@@ -21,6 +22,7 @@ _NINE_OF_TEN = {
     "cycle": "9 of 10 subcultures", "plant": "9 of 10 plants",
 }  # fmt: skip
 NO_MEMORY = "Not enough memory; nothing was written. Give fewer simulated seasons (--draws), or close other programs."
+_UNDERSTOOD = "Understood as follows; correct what is not meant:"
 NO_TIME = "takes no time"
 RECORDS = "Records: {records}."
 STAGE = "  {name}: {time}. Survival: {survival}."
@@ -98,6 +100,27 @@ def odd(lines: str, number: int) -> str:
     """Return that so many entries of tables may be slips, with a line for each."""
     may, them = ("may be a slip", "it") if number == 1 else ("may be slips", "them")
     return f"{counted(number, 'entry', 'entries')} {may}; check {them}:\n{lines}"
+
+
+def understood(cells: Iterable[tuple[str, str, str, str, str, int]]) -> str:
+    """Return what was read as something plainer than is written, a line for each column and kind.
+
+    `cells` are table, column (empty for a whole table), kind, a text, what it was read as, and the number of cells.
+    """
+    first: dict[tuple[str, str, str], tuple[str, str]] = {}
+    numbers: Counter[tuple[str, str, str]] = Counter()
+    for table, column, kind, written, read, number in cells:
+        first.setdefault((table, column, kind), (written, read))
+        numbers[table, column, kind] += number
+    lines = [_UNDERSTOOD]
+    for key, (written, read) in first.items():
+        table, column, kind = key
+        if not column:
+            lines.append(f"numbers in {table} have a {kind}")
+            continue
+        row = f"{table}, {column}" if numbers[key] == 1 and table == "season.toml" else f"{table}, column {column}"
+        lines.append(f"{row}: {written} read as {read}, {counted(numbers[key], 'cell')}")
+    return "\n".join(lines)
 
 
 def _range(varies_by: str, low: str, high: str) -> str:

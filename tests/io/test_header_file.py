@@ -47,7 +47,6 @@ def test_a_line_that_is_no_toml_is_reported_with_the_remedy_that_fits(folder: Pa
     [
         ("service_level = 90 %", "'90 %': a percentage. Write the share itself: 0.9."),
         ("service_level = 90%", "'90%': a percentage. Write the share itself: 0.9."),
-        ('service_level = "90 %"', "'90 %': a percentage. Write the share itself: 0.9."),
         ("service_level = 0,9", "'0,9': a decimal comma. Write 0.9."),
     ],
 )

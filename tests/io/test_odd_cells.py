@@ -1,8 +1,8 @@
-"""15,000 odd cells: each is refused with place and remedy, or read as written; none of the known slips in silence.
+"""15,000 odd cells: each is refused with place and remedy, read as written, or noted; no known slip in silence.
 
 Every column of every table gets some 90 texts: those of `nasty`, numbers in many forms, and what a slip makes of the
-number that is there. What is read is compared with the text by a reader of its own; what a slip makes is refused or
-warned of in its own row and column.
+number that is there. What is read is compared with the text by a reader of its own, unless it is noted as understood;
+what a slip makes is refused or warned of in its own row and column.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ from small_folder import MULTIPLIED, TEXTS
 
 from forecast.__main__ import main
 from forecast.errors import Fault
-from forecast.io.layout import Line, Sheet, lay_out, read_row
+from forecast.io.as_written import Line, Understood, understood
+from forecast.io.layout import Sheet, lay_out, read_row
 from forecast.io.seasons import look_at_season
 from forecast.io.tables import Read
 from forecast.rates.by_cycle import ByCycle
@@ -208,10 +209,10 @@ def _judge(table: str, at: int, column: str, text: str) -> tuple[str, str]:
     cells = {name: cell for name, cell in line.cells.items() if name != column}
     cells |= {column: text.strip()} if text.strip() else {}
     changed = Line(line.number, cells, line.faults)
-    row, faults = read_row(changed, KINDS[table])
+    lines, found = understood(table, (*sheet.lines[:at], changed, *sheet.lines[at + 1 :]), KINDS[table])
+    row, faults = read_row(lines[at], KINDS[table])
     odd: tuple[Fault, ...] = ()
     if row is not None:
-        lines = (*sheet.lines[:at], changed, *sheet.lines[at + 1 :])
         read = _looked_at(table, BASE[table] | {table: Sheet(lines, sheet.faults)})
         faults, odd = list(read.faults), read.odd
     for fault in (*faults, *odd):
@@ -219,9 +220,20 @@ def _judge(table: str, at: int, column: str, text: str) -> tuple[str, str]:
             return "fault", f"no place or remedy: {fault!r}"
     if faults:
         return "refused", ""
+    if noted := [
+        one for one in found if text.strip() and (one.written, one.column or column) == (text.strip(), column)
+    ]:
+        return _noted(getattr(row, column), noted, at, sheet)
     if not _same(getattr(row, column), text, KINDS[table].model_fields[column].default):
         return "fault", f"read as {getattr(row, column)!r}"
     return ("warned", "") if odd else ("read", "")
+
+
+def _noted(cell: Any, noted: list[Understood], at: int, sheet: Sheet) -> tuple[str, str]:
+    """Return that a cell was understood, if it holds what the note says of its row."""
+    (one,) = noted
+    true = sheet.lines[at].number in one.rows and _same(cell, one.read, None) and one.read != one.written
+    return ("understood", "") if true else ("fault", f"read as {cell!r}, noted as {one}")
 
 
 def test_the_tables_themselves_are_sound() -> None:

@@ -167,12 +167,6 @@ ODD = [
         id="a cell under no name",
     ),
     pytest.param(
-        serial,
-        ["records.xlsx, sheet batches, row 2, column delivered, '46082': not a date. Write year, month and day, such "
-         "as 2027-04-13."],
-        id="a number for a date",
-    ),
-    pytest.param(
         cells("batches", D2=datetime(2027, 3, 1, 14, 30)),
         ["records.xlsx, sheet batches, row 2, column delivered, '2027-03-01 14:30:00': not a date. Write year, month "
          "and day, such as 2027-04-13."],

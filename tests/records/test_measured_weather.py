@@ -147,7 +147,8 @@ NO_AIR = "not an air temperature in °C. Give a temperature in °C; from °F it 
                             "unit or spaces, such as 12.5."),
         ("date,t_min", "date,t_mi", "row 1, column t_mi: no such column. Did you mean 't_min'?"),
         ("date,t_min,t_max,note\n2027-03-02,1.5,9.25,\n", "date;t_min;t_max;note\n2027-03-02;1.500;9,25;\n",
-         "row 2, column t_min, '1.500': could be read in two ways. Write 1500 or 1.5, whichever is meant."),
+         "row 2, column t_min, '1.500': not an air temperature in °C. Give a temperature in °C; from °F it is "
+         "(°F - 32) / 1.8."),
     ],
 )  # fmt: skip
 def test_a_fault_is_reported_with_place_value_and_remedy(place: Path, old: str, new: str, line: str) -> None:
