@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from functools import cache
@@ -86,7 +86,7 @@ class Line:
     cells: dict[str, str]
     faults: tuple[Fault, ...]
     native: frozenset[str] = frozenset()
-    written: Mapping[str, str] = field(default_factory=dict)
+    written: Mapping[str, str] | None = None
 
 
 @dataclass(frozen=True)
@@ -140,14 +140,7 @@ def understood(
     count from `base`.
     """
     contents = _contents(kind)
-    texts = {
-        column: Counter(
-            line.cells[column]
-            for line in lines
-            if column in line.cells and not (column in line.native and content.kind == "number")
-        )
-        for column, content in contents.items()
-    }
+    texts = {column: _texts(lines, column, content.kind) for column, content in contents.items()}
     numbers = {column: own for column, own in texts.items() if contents[column].kind in ("number", "numbers")}
     meanings = _numbers(numbers, contents, lambda column, text: _first(lines, column, text))
     meanings |= _dates({column: own for column, own in texts.items() if column not in numbers}, contents, base)
@@ -158,6 +151,16 @@ def understood(
     read = tuple(_with(line, meanings, contents, rows) for line in lines)
     found = tuple(Understood(name, *key, tuple(numbers)) for key, numbers in rows.items())
     return read, found
+
+
+def _texts(lines: Sequence[Line], column: str, kind: str) -> Counter[str]:
+    """Return the texts of a column and how often each is there; a number of a workbook is no text."""
+    cells = [line.cells.get(column, "") for line in lines]
+    if kind == "number" and any(line.native for line in lines):
+        cells = ["" if column in line.native else cell for cell, line in zip(cells, lines, strict=True)]
+    texts = Counter(cells)
+    del texts[""]
+    return texts
 
 
 def other_currencies(found: Iterable[Understood], currency: str) -> Iterator[Fault]:

@@ -52,7 +52,7 @@ def _plainer(cells: dict[str, Any]) -> tuple[Line, Sequence[Understood]]:
     """Return the texts and days among the settings as plain cells, and what was read as plainer."""
     texts = {name: str(cell) for name, cell in cells.items() if isinstance(cell, str | date)}
     (line,), found = understood(HEADER, [Line(0, texts, ())], Header)
-    changed = {name: line.cells[name] for name in line.written}
+    changed = {name: line.cells[name] for name in line.written or ()}
     return replace(line, cells=changed), found
 
 

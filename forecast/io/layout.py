@@ -115,7 +115,7 @@ def read_row(line: Line, kind: type[Row]) -> tuple[Row | None, list[Fault]]:
     except Refused as error:
         named = {fault.column for fault in faults}
         faults += [
-            replace(fault, value=line.written.get(fault.column, fault.value))
+            replace(fault, value=(line.written or {}).get(fault.column, fault.value))
             for fault in error.faults
             if fault.column not in named
         ]
