@@ -21,7 +21,7 @@ from forecast.planning.fresh_draws import FreshDraws
 from forecast.planning.limits import Base
 from forecast.planning.master import Duals, MasterProblem, Relaxation
 from forecast.planning.out_of_reach import refuse_promises
-from forecast.planning.pricing import PricingProblem
+from forecast.planning.pricing import Plants, PricingProblem, Room
 from forecast.resources.money_flow import cash_flow
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
@@ -45,6 +45,7 @@ _WHOLE = 0.99  # a larger part of a column is all of it
 _TRIED = 6  # candidates of a variety for the room that others leave
 _OUTCOMES = 2  # times what a batch of each variety meets: the outcome of the plan and its cash account
 _WORK = 200 * 2**20  # bytes of exact chances and of the solver, however many draws; as measured
+_SPARED = 0.3  # of the time, for the choice of whole columns
 _ADDED = 4  # candidates of a variety that become columns in a round
 
 
@@ -305,7 +306,7 @@ def _root(master: MasterProblem, problems: Sequence[PricingProblem], best: Incum
         pairs = zip(master.columns, found.parts.tolist(), strict=False)
         hindsight = sum(part * one.hindsight for one, part in pairs)
         near = best.bound - hindsight - found.value <= best.gap / 4 * abs(best.bound)
-        if near or best.left < 0.3 * best.time_limit or not new:
+        if near or best.left < _SPARED * best.time_limit or not new:
             break
         duals = found.duals
     return found
@@ -317,7 +318,12 @@ def _price(
     """Price all varieties at some duals, tighten the bound, and add columns; return how many are new."""
     close = best.close(problems)
     share = 0.0 if close else best.gap / 8  # nothing is known yet
-    priced = [one.solve(duals, master, close, within, share=share) for one in problems]
+    priced = []
+    for at, one in enumerate(problems):
+        until = time.monotonic() + (best.left if within else best.left - _SPARED * best.time_limit) / (
+            len(problems) - at
+        )
+        priced.append(one.solve(duals, master, close, within, share=share, until=until))
     best.bound = min(best.bound, master.bound([solved.most for solved in priced], duals))
     return sum(
         master.add(problem.column(plants))
@@ -373,6 +379,8 @@ def _settle(master: MasterProblem, problems: Sequence[PricingProblem], best: Inc
         now = next((one.plants for one in best.chosen if one.item == problem.item), {})
         before = best.value
         for plants in problem.near({way.at: number for way, number in now.items()}):
+            if best.left <= 0:
+                break
             if not plants:
                 best.take(master, rest)
             elif float((column := problem.column(plants)).worth.mean()) + master.worth(rest) > best.value:
@@ -392,7 +400,7 @@ def _fill(master: MasterProblem, problems: Sequence[PricingProblem], root: Relax
         rest = tuple(one for one in best.chosen if one.item != problem.item)
         now = next((one for one in best.chosen if one.item == problem.item), None)
         before, room = best.value, master.room(rest, now, problem.ways.ways)
-        candidates = problem.solve(_priced(master, root), master, best.close(problems), room=room).candidates
+        candidates = _in_room(problem, master, root, best, room, best.close(problems))
         for _, plants in candidates[:_TRIED]:
             master.add(column := problem.column(plants))
             best.take(master, (*rest, column))
@@ -412,12 +420,20 @@ def _completed(
         if problem.item in {one.item for one in start}:
             continue
         room = master.room(start, None, problem.ways.ways)
-        candidates = problem.solve(_priced(master, root), master, best.close(problems), room=room).candidates[:_TRIED]
+        candidates = _in_room(problem, master, root, best, room, best.close(problems))[:_TRIED]
         columns = [problem.column(plants) for _, plants in candidates]
         start += [one for one in columns if master.fits([*start, one], floor=False)][:1]
         for one in columns:
             master.add(one)
     best.take(master, start if master.floor is None else _lifted(master, problems, start))
+
+
+def _in_room(
+    problem: PricingProblem, master: MasterProblem, root: Relaxation, best: Incumbent, room: Room, close: float
+) -> list[tuple[float, Plants]]:
+    """Return the best deliveries of a variety in the room that others leave, and what they are worth."""
+    until = best.began + best.time_limit
+    return problem.solve(_priced(master, root), master, close, room=room, until=until).candidates
 
 
 def _lifted(master: MasterProblem, problems: Sequence[PricingProblem], start: Sequence[Column]) -> Sequence[Column]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple
 
@@ -34,6 +35,7 @@ _ROUNDING = 1e-9
 _DOUBLED, _HALVED = 12, 7  # times: until promises are kept, and to fewer plants that do
 _FEW = 4000  # sets of deliveries that are grown at once
 _WITHIN = 400  # likewise, in the room that others leave
+_USUAL = 24  # ways of a variety: of more, there are fewer sets
 _SETS = (_FEW, _FEW, 4 * _FEW)  # likewise, again as more is known of what promises need
 _BASES = (0.35, 0.6, 0.8, 1.0, 1.2)  # of the relaxed solution: orders of which the rest is priced on its own
 
@@ -141,11 +143,13 @@ class PricingProblem:
         within: float = 0.0,
         room: Room = (),
         share: float = 0.0,
+        until: float = math.inf,
     ) -> Priced:
         """Find the deliveries that are worth most at given duals of a master problem, to `close` [currency] or a share.
 
         Likewise all that are worth at most `within` less. With `room`, of sums of plants, each with its weights by way
-        and its limit, none is larger.
+        and its limit, none is larger. When the clock (`time.monotonic`) shows `until`, what is found by then counts,
+        and the bound is that of parts of deliveries.
         """
         if not self._pieces:
             return Priced(0.0, [])
@@ -159,14 +163,17 @@ class PricingProblem:
         seen = _Seen(-math.inf if self.required else 0.0, {} if room else self._known(table))
         found, left = Sets.none(), -math.inf
         for deliveries, sets in self._steps(within_room=bool(room)):
-            mixtures, plants = self._relaxed(*limits, close, share)
+            mixtures, plants, bound = self._relaxed(*limits, close, share, until)
             close = max(close, share * abs(self._planes.least(plants))) if share else close
             table.in_order()
             self._rounded(plants, table, seen)
             least = seen.best - within + max(close, _EXACT * abs(seen.best)) if math.isfinite(seen.best) else seen.best
             found, left = grown(self._planes, table.pieces, mixtures, limits, least, deliveries, sets)
-            found = self._settle(found, table, seen, close)
+            found = self._settle(found, table, seen, close, until)
             if deliveries > 2 and max(left, found.most.max(initial=seen.best)) <= least + within:
+                break
+            if time.monotonic() > until:
+                left = max(left, bound)
                 break
         if not room:
             self._enough(plants, table, seen)
@@ -175,18 +182,20 @@ class PricingProblem:
             self._planes.needs, self._planes.weights = before
         most = max(least + within, left, float(found.most.max(initial=seen.best))) + self.excess
         if within:
-            for at in np.argsort(-found.most, kind="stable")[:_MANY].tolist():
-                if (orders := table.plants(found.pieces[at])) is not None:
-                    seen.worth.setdefault(tuple(sorted(orders.items())), float(found.most[at]))
+            seen.add(found, table)
         order = sorted(seen.worth.items(), key=lambda one: -one[1])
         return Priced(most, [(value, {at: int(n) for at, n in key}) for key, value in order if key])
 
     def _steps(self, *, within_room: bool) -> list[tuple[int, int]]:
-        """Return how many deliveries together, and how many sets of them, are looked at one after the other."""
+        """Return how many deliveries together, and how many sets of them, are looked at one after the other.
+
+        There are fewer sets of many ways, of which each takes longer.
+        """
         every = len(self.ways.ways)
         if within_room:  # no bound is asked for
             return [(1, _WITHIN), (2, _WITHIN), (every, _WITHIN)]
-        return [(1, _FEW), (2, _FEW), *((every, sets) for sets in _SETS)]
+        part = min(1.0, (_USUAL / every) ** 2)
+        return [(1, _FEW), (2, _FEW), *((every, max(round(part * sets), _WITHIN)) for sets in _SETS)]
 
     def _known(self, table: _Table) -> dict[_Key, float]:
         """Return what orderable deliveries at which planes touch are worth."""
@@ -282,15 +291,17 @@ class PricingProblem:
                 ]
         return np.array(found)
 
-    def _relaxed(self, lowest: Array, limits: Array, close: float, share: float) -> tuple[list[Mixture], Array]:
+    def _relaxed(
+        self, lowest: Array, limits: Array, close: float, share: float, until: float
+    ) -> tuple[list[Mixture], Array, float]:
         """Return mixtures of planes under which nothing more pays, on top of nothing and of some first orders.
 
-        And the plants of each way that are worth most, if they need not be orderable.
+        And the plants of each way that are worth most, if they need not be orderable, with what they are worth.
         """
         program = Relaxation(self._planes, lowest, limits)
         solved, near = program.solve(), False
         for _ in range(_PLANES):
-            if solved is None or near:
+            if solved is None or near or time.monotonic() > until:
                 break
             value, plants, _ = solved
             key = tuple((int(at), float(plants[at])) for at in np.flatnonzero(plants > 1e-6))
@@ -310,14 +321,14 @@ class PricingProblem:
                 break
             solved = program.solve()
         if solved is None:
-            return [], np.zeros(lowest.size)
-        _, plants, mixture = solved
+            return [], np.zeros(lowest.size), -math.inf
+        bound, plants, mixture = solved
         mixtures, base = [mixture], np.zeros(plants.size)
         for part in _BASES:
             base[int(plants.argmax())] = part * plants.sum()
             if (more := program.solve(base)) is not None:
                 mixtures.append(more[2])
-        return mixtures, plants
+        return mixtures, plants, bound
 
     def _rounded(self, plants: Array, table: _Table, seen: _Seen) -> None:
         """See what orderable deliveries near some plants are worth: all of them from as many ways, or fewer."""
@@ -375,7 +386,7 @@ class PricingProblem:
             return self.ways.ways[at].prices.orderable(number)
         return max((some[-1] for _, some in self.ways.ways[at].prices.ranges(int(number + 1e-6))), default=0)
 
-    def _settle(self, found: Sets, table: _Table, seen: _Seen, close: float) -> Sets:
+    def _settle(self, found: Sets, table: _Table, seen: _Seen, close: float, until: float) -> Sets:
         """Add planes at the best sets until these are worth what the planes say; return the sets."""
         pieces, most = found
         for _ in range(_TOUCHED):
@@ -383,6 +394,7 @@ class PricingProblem:
                 not most.size
                 or most.max() <= seen.best + max(close, _EXACT * abs(seen.best))
                 or most.max() == -math.inf
+                or time.monotonic() > until
             ):
                 break
             top = int(most.argmax())
@@ -424,6 +436,12 @@ class _Seen:
 
     def __init__(self, none: float, worth: dict[_Key, float]) -> None:
         self._none, self.worth = none, worth
+
+    def add(self, found: Sets, table: _Table) -> None:
+        """Add the best of some sets by what they are worth at most, unless more is known of them."""
+        for at in np.argsort(-found.most, kind="stable")[:_MANY].tolist():
+            if (orders := table.plants(found.pieces[at])) is not None:
+                self.worth.setdefault(tuple(sorted(orders.items())), float(found.most[at]))
 
     @property
     def best(self) -> float:

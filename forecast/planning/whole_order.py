@@ -82,8 +82,8 @@ def plan_orders(
     -----
     Limits that every plan keeps: minimums, multiples and weeks of the labs; the budget, by what labs and carriers are
     paid; each place in each week, by the mean area in the tenth of draws in which it is fullest (of the first 256
-    draws); the overdraft (not with aim "cost", which knows no sales), by the mean lowest cash of the tenth of draws in which it
-    falls lowest; the minimum of the worst tenth. Plants of one lab in one week share boxes of one size.
+    draws); the overdraft (not with aim "cost", which knows no sales), by the mean lowest cash of the tenth of draws in
+    which it falls lowest; the minimum of the worst tenth. Plants of one lab in one week share boxes of one size.
 
     Promises (from 256 draws on), the minimum of the worst tenth and the overdraft are kept on draws other than those of
     the search, too: what is missed there is asked for at a higher level, until as many as eight times the draws keep

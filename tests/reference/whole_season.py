@@ -59,7 +59,8 @@ class WholeSeason:
     """One season's tables, some replicates of it, and what is drawn once for all varieties."""
 
     def __init__(self, tables: Mapping[str, Rows], replicates: int, seed: int) -> None:
-        self.tables, self.replicates, self.rng = tables, replicates, np.random.default_rng(seed)
+        stages = [{"stage": "growing on", "survival_level": "batch"} | {**row} for row in tables["stages"]]
+        self.tables, self.replicates, self.rng = {**tables, "stages": stages}, replicates, np.random.default_rng(seed)
         self.header = tables["season"][0]
         self.first, self.weeks = monday(self.header["first_week"]), int(self.header["weeks"])
         self.scores: dict[tuple[str, ...], Numbers] = {}
@@ -124,7 +125,7 @@ class WholeSeason:
 
     def clock(self, row: Mapping[str, str]) -> Numbers | None:
         """Return the degree-days of a stage by Mondays, days running as a sine; None if it runs on weeks."""
-        if row["runs_on"] == "weeks":
+        if row.get("runs_on", "weeks") == "weeks":
             return None
         low, high = self.inside(row["place"])
         base, upper = number(row, "base_temperature"), number(row, "upper_threshold", np.inf)
@@ -152,7 +153,7 @@ class WholeSeason:
         found, left, fresh = [], 1.0, True
         for row in route:
             mean, sd = survival_of(row)
-            if row["share_of"] == "original":
+            if row.get("share_of") == "original":
                 mean, sd, left = 1 - (1 - mean) / left, sd / left, left - (1 - mean)
             share = np.full(self.replicates, mean)
             if sd > 0 and row["survival_level"] != "plant":

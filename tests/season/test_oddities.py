@@ -368,7 +368,7 @@ def test_cells_that_nothing_is_made_of_are_reported(demo, tmp_path) -> None:
     rows = [row.replace(markdown_price=None, outlet=50) for row in demo.varieties[:1]]
     targets = [row.replace(profile="autumn") if at == 0 else row for at, row in enumerate(demo.targets)]
     forecast.write_season(demo.replace(varieties=(*rows, *demo.varieties[1:]), targets=targets), tmp_path)
-    with pytest.warns(UserWarning) as warned:
+    with pytest.warns(UserWarning, match="not used") as warned:
         forecast.read_season(tmp_path)
     said = str(warned[0].message)
     assert "column profile, 'autumn': not used: all are sold in one week. Write the last week of sale in until" in said
@@ -388,6 +388,6 @@ def test_an_outlet_for_more_than_is_grown_for_sale_is_reported(folder: Path) -> 
         "varieties.csv, row 2, column outlet, 4000: more than all its targets, 400. Write how many buyers there are "
         "for "
         "plants marked down, or leave it if it is meant.",
-        "varieties.csv, row 3, column outlet, 250: not used: no plant is marked down. Write what a plant brings then in "
-        "markdown_price, or clear it.",
+        "varieties.csv, row 3, column outlet, 250: not used: no plant is marked down. Write what a plant brings then "
+        "in markdown_price, or clear it.",
     ]
