@@ -16,6 +16,8 @@ Index = NDArray[np.intp]
 
 _ROUNDING = 1e-9
 _NEVER = -1e300
+_ROWS = 1024  # sets that are added to together
+_CELLS = 1 << 20  # sets and pieces that are looked at together
 
 
 class Planes:
@@ -70,8 +72,8 @@ class Relaxation:
         for at, (price, limit) in enumerate(zip(prices.tolist(), limits.tolist(), strict=True), start=1):
             self._solver.addVar(0.0, limit)
             self._solver.changeColCost(at, price)
-        self._rows = 0, 0
-        self._at: tuple[list[int], list[int]] = [], []
+        self._planes, self._needs = (np.zeros(0, dtype=np.int32) for _ in range(2))  # which rows these are
+        self._limits = np.zeros(0)  # of the rows
 
     def solve(self, base: Array | None = None) -> tuple[float, Array, Mixture] | None:
         """Return what is worth most on top of some plants, these plants, and the mixture that says so.
@@ -79,29 +81,34 @@ class Relaxation:
         None if no plants reach all that must be.
         """
         planes, solver = self.planes, self._solver
-        for row in range(self._rows[0], planes.constants.size):
-            self._add(np.append(1.0, -planes.slopes[row]))
-            self._at[0].append(solver.getNumRow() - 1)
-        for row in range(self._rows[1], planes.needs.size):
-            self._add(np.append(0.0, -planes.weights[row]))
-            self._at[1].append(solver.getNumRow() - 1)
-        self._rows = planes.constants.size, planes.needs.size
+        self._planes = np.append(self._planes, self._added(1.0, planes.slopes[self._planes.size :]))
+        self._needs = np.append(self._needs, self._added(0.0, planes.weights[self._needs.size :]))
         there = np.zeros(planes.slopes.shape[1]) if base is None else base
-        limits = [planes.constants + planes.slopes @ there, planes.weights @ there - planes.needs]
-        for rows, upper in zip(self._at, limits, strict=True):
-            for row, limit in zip(rows, upper.tolist(), strict=True):
-                solver.changeRowBounds(row, -highspy.kHighsInf, limit)
+        limits = np.full(solver.getNumRow(), np.inf)
+        limits[self._planes] = planes.constants + planes.slopes @ there
+        limits[self._needs] = planes.weights @ there - planes.needs
+        before = np.append(self._limits, np.full(limits.size - self._limits.size, np.inf))
+        for row in np.flatnonzero(limits != before).tolist():
+            solver.changeRowBounds(row, -highspy.kHighsInf, float(limits[row]))
+        self._limits = limits
         solver.run()
         if solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
             return None
         found = solver.getSolution()
         duals = np.abs(np.array(found.row_dual))
-        mixture = Mixture(duals[self._at[0]], duals[self._at[1]])
+        mixture = Mixture(duals[self._planes], duals[self._needs])
         return -solver.getInfo().objective_function_value, np.array(found.col_value[1:]), mixture
 
-    def _add(self, entries: Array) -> None:
-        at = np.arange(entries.size, dtype=np.int32)
-        self._solver.addRow(-highspy.kHighsInf, highspy.kHighsInf, at.size, at, entries)
+    def _added(self, first: float, slopes: Array) -> NDArray[np.int32]:
+        """Add a row for each of some slopes; return which they are."""
+        count, width = len(slopes), slopes.shape[1] + 1
+        if not count:
+            return np.zeros(0, dtype=np.int32)
+        entries = np.column_stack([np.full(count, first), -slopes]).ravel()
+        starts, at = np.arange(count, dtype=np.int32) * width, np.tile(np.arange(width, dtype=np.int32), count)
+        before, unbounded = self._solver.getNumRow(), np.full(count, highspy.kHighsInf)
+        self._solver.addRows(count, -unbounded, unbounded, entries.size, starts, at, entries)
+        return np.arange(before, before + count, dtype=np.int32)
 
 
 class Pieces(NamedTuple):
@@ -164,7 +171,7 @@ def grown(
     values, reach = planes.constants[None, :], -planes.needs[None, :]
     found = [_stopped(sets, values, reach, least)]
     for _ in range(deliveries):
-        parents, added = _children(sets, bounds, pieces, use, mixed, starts, least)
+        parents, added = _children(sets, bounds, pieces, use, mixed, starts, least, most + 1)
         if not parents.size:
             break
         bounds = bounds[parents] + mixed[added]
@@ -172,12 +179,20 @@ def grown(
             order = np.argsort(-bounds.min(axis=1, initial=np.inf), kind="stable")
             left = max(left, float(bounds[order[most]].min(initial=np.inf)))
             parents, added, bounds = parents[order[:most]], added[order[:most]], bounds[order[:most]]
-        values, reach = values[parents] + adds[added], reach[parents] + weighs[added]
+        values, reach = _together(values, parents, adds, added), _together(reach, parents, weighs, added)
         sets = np.column_stack([sets[parents], added])
         found.append(_stopped(sets, values, reach, least))
     depth = max(one.pieces.shape[1] for one in found)
     padded = [np.pad(one.pieces, ((0, 0), (0, depth - one.pieces.shape[1]))) for one in found]
     return Sets(np.concatenate(padded), np.concatenate([one.most for one in found])), left
+
+
+def _together(values: Array, parents: Index, adds: Array, added: Index) -> Array:
+    """Return ``values[parents] + adds[added]``, worked out in parts, so that nothing as large is made beside it."""
+    found = values[parents]
+    for start in range(0, parents.size, _ROWS):
+        found[start : start + _ROWS] += adds[added[start : start + _ROWS]]
+    return found
 
 
 def _stopped(sets: Index, values: Array, reach: Array, least: float) -> Sets:
@@ -187,21 +202,51 @@ def _stopped(sets: Index, values: Array, reach: Array, least: float) -> Sets:
 
 
 def _children(
-    sets: Index, bounds: Array, pieces: Pieces, use: Index, mixed: Array, starts: Index, least: float
+    sets: Index, bounds: Array, pieces: Pieces, use: Index, mixed: Array, starts: Index, least: float, number: int
 ) -> tuple[Index, Index]:
-    """Return which sets take which piece of a later way, of those that can still be worth so much."""
+    """Return which sets take which piece of a later way, of those that can still be worth so much.
+
+    The best of them, at least so many: no more than twice as many are kept at once.
+    """
     last = pieces.way[sets[:, -1]] if sets.shape[1] else np.full(len(sets), -1)
-    parents, added = [], []
+    best = _Best(number, least)
     for way in np.unique(last):
-        some, later = np.flatnonzero(last == way), use[starts[way + 1] :]
+        every, later = np.flatnonzero(last == way), use[starts[way + 1] :]
         if not later.size:
             continue
-        most = np.full((some.size, later.size), np.inf)
-        for k in range(bounds.shape[1]):
-            np.minimum(most, bounds[some, k, None] + mixed[later, k], out=most)
-        at, which = np.nonzero(most >= least)
-        parents.append(some[at])
-        added.append(later[which])
-    if not parents:
-        return np.zeros(0, dtype=np.intp), np.zeros(0, dtype=np.intp)
-    return np.concatenate(parents), np.concatenate(added)
+        step = max(_CELLS // later.size, 1)
+        for start in range(0, every.size, step):
+            some = every[start : start + step]
+            most = np.full((some.size, later.size), np.inf)
+            for k in range(bounds.shape[1]):
+                np.minimum(most, bounds[some, k, None] + mixed[later, k], out=most)
+            best.look(some, later, most)
+    return best.found()
+
+
+class _Best:
+    """Children that are worth most, in the order in which they were found; of equals the first."""
+
+    def __init__(self, number: int, least: float) -> None:
+        self._number, self._least, self._enough, self._held = number, least, False, 0
+        none = np.zeros(0, dtype=np.intp)
+        self._parts: list[tuple[Index, Index, Array]] = [(none, none, np.zeros(0))]
+
+    def look(self, parents: Index, added: Index, most: Array) -> None:
+        """Keep those of some parents that may be among the best, shape (parents, added)."""
+        at, which = np.nonzero(most > self._least if self._enough else most >= self._least)
+        self._parts.append((parents[at], added[which], most[at, which]))
+        self._held += at.size
+        if self._held > 2 * self._number:
+            parents, added, worth = self._every()
+            kept = np.sort(np.argsort(-worth, kind="stable")[: self._number])
+            self._parts, self._held = [(parents[kept], added[kept], worth[kept])], kept.size
+            self._least, self._enough = float(worth[kept].min()), True  # one found later must be worth more
+
+    def _every(self) -> tuple[Index, Index, Array]:
+        parents, added, worth = (np.concatenate(one) for one in zip(*self._parts, strict=True))
+        return parents, added, worth
+
+    def found(self) -> tuple[Index, Index]:
+        """Return the parents and what is added to them."""
+        return self._every()[:2]
