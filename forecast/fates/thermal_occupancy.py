@@ -62,6 +62,7 @@ class WarmFate(RouteFate):
         part = replace(super().take(draws), clocks=tuple(part_of.get(id(clock)) for clock in self.clocks))
         if "_through" in self.__dict__:
             part.__dict__["_through"] = self._through[:, draws]
+            part.__dict__["_begins"] = [None if one is None else one[:, draws] for one in self._known_begins()]
         return part
 
     @property
@@ -81,15 +82,17 @@ class WarmFate(RouteFate):
             return np.repeat((elapsed >= 0)[:, None].astype(np.float64), self.weeks.shape[1], axis=1)
         if timed == list(self.timed):
             return self._at(self._through, elapsed)
-        left = dict(self._left(self._mondays(elapsed)))
-        return self._at(next(gone for step, gone in left.items() if step.stage == timed[-1]), elapsed)
+        mondays = self._around(elapsed)
+        left = dict(self._left(mondays))
+        return self._at(next(gone for step, gone in left.items() if step.stage == timed[-1]), elapsed, mondays)
 
     def boundaries(self, elapsed: Array) -> list[Array]:
         """Return `past` for the first 0, 1, 2, ... all stages, as for `Fate`."""
         elapsed = np.asarray(elapsed, dtype=np.float64)
         found = [self.past(0, elapsed)] * (self.stages + 1)
-        for step, gone in self._left(self._mondays(elapsed)):
-            left = self._at(gone, elapsed)
+        mondays = self._around(elapsed)
+        for step, gone in self._left(mondays):
+            left = self._at(gone, elapsed, mondays)
             if step.clock is None:  # known between Mondays, too
                 left = np.maximum(left, step.gone(np.maximum(elapsed, 0)))
             found[step.stage + 1 :] = [np.minimum(found[step.stage], left)] * (self.stages - step.stage)
@@ -120,8 +123,11 @@ class WarmFate(RouteFate):
             raise ValueError(f"weather is drawn for {self.last} weeks after delivery, but {last} are asked for")
         return last
 
-    def _mondays(self, elapsed: Array) -> Cells:
-        return np.arange(max(self._weeks(elapsed), 1) + 1)
+    def _around(self, elapsed: Array) -> Cells:
+        """Return the Mondays before and after some times, and the last."""
+        last = max(self._weeks(elapsed), 1)
+        below = np.minimum(np.clip(elapsed, 0, last).astype(np.intp), last - 1)
+        return np.unique(np.concatenate([below, below + 1, [last]]))
 
     @cached_property
     def _through(self) -> Array:
@@ -152,14 +158,21 @@ class WarmFate(RouteFate):
         """What clocks show when plants of each vigour enter the timed stages but the first, where it is known."""
         return [None] * (len(self.timed) - 1)
 
-    def _at(self, gone: Array, elapsed: Array) -> Array:
+    def _known_begins(self) -> list[Array | None]:
+        """Return the same, if plants have been followed in all draws at once."""
+        return self._followed.get((0, self.weeks.shape[1]), self)._begins
+
+    def _at(self, gone: Array, elapsed: Array, mondays: Cells | None = None) -> Array:
+        """Return at some times what is known on Mondays: on all of them, if not said on which (see `_around`)."""
         self._weeks(elapsed)
-        week = np.clip(elapsed, 0, len(gone) - 1)
-        below = np.minimum(week.astype(np.intp), len(gone) - 2)
+        last = len(gone) - 1 if mondays is None else int(mondays[-1])
+        week = np.clip(elapsed, 0, last)
+        below = np.minimum(week.astype(np.intp), last - 1)
         part = (week - below)[:, None]
-        found = gone[week.astype(np.intp)]
+        row = below if mondays is None else np.searchsorted(mondays, below)
+        found = gone[row + week.astype(np.intp) - below]
         if (part % 1).any():
-            found = gone[below] + part * (gone[below + 1] - gone[below])
+            found = gone[row] + part * (gone[row + 1] - gone[row])
         return np.where((elapsed >= 0)[:, None], found, 0.0)
 
     def _left(self, at: Cells) -> list[tuple[_Step, Array]]:
@@ -178,7 +191,7 @@ class WarmFate(RouteFate):
 
         Plants are followed to the end of the weather whatever is asked, so that no answer depends on the others.
         """
-        end, before = max(self.last, 1), None
+        end, before, begins = max(self.last, 1), None, self._known_begins()
         for at, k in enumerate(self.timed):
             whole, clock = self.clocks[k], None
             if whole is not None:
@@ -187,7 +200,7 @@ class WarmFate(RouteFate):
                 begin = np.zeros((len(_VIGOURS), self.weeks.shape[1]))
             elif whole is self.clocks[before.stage]:
                 begin = before.end
-            elif (known := self._begins[at - 1]) is not None:
+            elif (known := begins[at - 1]) is not None:
                 begin = known
             else:
                 begin = before.left() if clock is None else _shown(clock, before.left())

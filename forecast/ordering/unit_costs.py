@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -34,8 +33,8 @@ def growing_costs(
     some = fate.take(slice(_COSTED))
     entering = np.concatenate([[1.0], some.reached[1:-1].mean(axis=1)])
     each = [row.paid(season.hourly_wage) for row in route]
-    bench, backwards = np.zeros(weeks + 1), [until + (-1 - i) for i in range(weeks)]
-    rates = [_rents(season, row.place, backwards) / row.plants_per_m2 for row in route]
+    bench, first = np.zeros(weeks + 1), until + -weeks
+    rates = [rents_between(season, row.place, first, until)[::-1] / row.plants_per_m2 for row in route]
     if not np.any(rates):
         return float(entering @ each), bench
     standing, ready = some.course(np.arange(weeks, dtype=np.float64))
@@ -55,14 +54,9 @@ def rents(season: Season, stage: Stage) -> Array:
 
 def rents_between(season: Season, place: str, first: Week, until: Week) -> Array:
     """Return the cost of a square metre of a place in each week from the first to before the last [currency]."""
-    return _rents(season, place, [first + i for i in range(until - first)])
-
-
-def _rents(season: Season, place: str, weeks: Sequence[Week]) -> Array:
-    """Return the cost of a square metre of a place in some weeks [currency]: that of the row that is open then."""
     if len([row for row in season.places if row.place == place]) == 1:
-        return np.full(len(weeks), season.place(place).cost_per_m2_week)
-    return np.array([season.place_in(place, week).cost_per_m2_week for week in weeks])
+        return np.full(until - first, season.place(place).cost_per_m2_week)
+    return np.array([season.place_in(place, first + i).cost_per_m2_week for i in range(until - first)])
 
 
 def rent_saved(
