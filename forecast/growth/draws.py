@@ -19,6 +19,7 @@ from forecast.streams import Array, Streams
 from forecast.weeks import Week
 
 _LOG_STEP = 2.0**-32
+_CHANCE = 6  # where the chance is in a row of `Outcome.targets`
 
 
 class KeptDraws:
@@ -103,6 +104,20 @@ def chances(drawn: Draws, variety: str, week: Week, at_least: ArrayLike) -> Arra
     return sum_at_least(at_least, [batch.quantity for batch in batches], shares)
 
 
+def met_chances(drawn: Draws, variety: str) -> list[float]:
+    """Return the chance of each target of a variety alone, as `Outcome.targets` has it."""
+    buyers = buyers_of(drawn.season, drawn.streams, variety, drawn.batches_of(variety))
+    if len(buyers.rows) == 1 and buyers.first_alone:
+        row = buyers.rows[0]
+        needed = drawn.season.needed(row.target, row.come[-1])
+        return [_mean(chances(drawn, variety, row.target.week, needed))]
+    return [row[_CHANCE] for row in drawn.targets(variety)]
+
+
+def _mean(share: NDArray[Any]) -> float:
+    return round(float(share.mean()), 4)
+
+
 def met(drawn: Draws, variety: str) -> tuple[list[tuple[Any, ...]], Array]:
     """Return the rows of `Outcome.targets` of a variety, and the log of the chance that all are met, shape (draws,).
 
@@ -123,7 +138,7 @@ def met(drawn: Draws, variety: str) -> tuple[list[tuple[Any, ...]], Array]:
         every = shares[0] if len(shares) == 1 else every
     rows = []
     for at, (row, share) in enumerate(zip(targets, shares, strict=True)):
-        there, chance = ranges(sold.offered(at)[None])[:, 0], round(float(share.mean()), 4)
+        there, chance = ranges(sold.offered(at)[None])[:, 0], _mean(share)
         more = (row.until and str(row.until), row.channel, row.promised, row.promised_share)
         cells = row.variety, str(row.week), row.median_demand, *there, chance
         rows.append((*cells, *more) if any(more) else cells)

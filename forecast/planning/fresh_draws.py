@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from functools import cached_property
 from typing import NamedTuple
 
+from forecast.growth.draws import met_chances
 from forecast.growth.simulation import outcome_of, season_streams
 from forecast.growth.summaries import worst_seasons, worst_tenth_by_draw
 from forecast.ordering.shipments import Shipment, placed
@@ -54,7 +55,7 @@ class FreshDraws:
         rows = self._season.targets_of(variety)
         own = [one.delivery for one in (*placed(self._season), *shipments) if one.variety == variety]
         there = [row for row in self._season.on_hand if row.variety == variety]
-        chances = outcome_of(self._season, own, self._streams, there).targets(variety)["chance"].tolist()
+        chances = met_chances(outcome_of(self._season, own, self._streams, there).drawn, variety)
         for row, level, _ in reached:
             chance = chances[rows.index(row)]
             lacks = level - chance + _ERRORS * math.sqrt(chance * (1 - chance) / self._streams.draws)
