@@ -411,10 +411,11 @@ class PricingProblem:
                 continue
             plants = table.plants(pieces[top]) or {}
             key = tuple(sorted(plants.items()))
-            if self.ways.promises.kept(plants) and not self._kept(key):
+            kept = self._kept(key)
+            if not kept and self.ways.promises.kept(plants):
                 most[top] = -math.inf  # only as they are sold a promise is not kept: no plane says so
                 continue
-            if self.ways.promises and not self._kept(key):
+            if not kept:
                 self._planes.need(*self.ways.promises.lacking(plants))
                 reach = table.pieces.most(self._planes.weights[-1:])[:, 0]
                 most = np.where(reach[pieces].sum(axis=1) < self._planes.needs[-1] - 1e-9, -math.inf, most)
@@ -466,6 +467,7 @@ class _Table:
         self._ways, self._each, self._duals, self._item, self._gain = ways, each, duals, item, gain
         self._short = short  # weeks in which cash is short, and its price
         self._parts: dict[int, list[int]] = {}  # of pieces that are split
+        self._rates: dict[tuple[int, int], tuple[float, float, float]] = {}  # by way and price-list line
         rows = [(-1, 0, 0, 0.0, 0.0), *map(self._row, pieces)]
         way, first, last, low, high = map(np.array, zip(*rows, strict=True))
         self.pieces = Pieces(way, first.astype(float), last.astype(float), np.column_stack([low, high]))
@@ -487,17 +489,30 @@ class _Table:
         return sum(self._cost(_single(self._ways[way], int(number)), int(number)) for way, number in key)
 
     def _cost(self, piece: _Piece, quantity: int) -> float:
+        key, box = (piece.way, id(piece.line)), piece.box
+        if key not in self._rates:
+            self._rates[key] = self._rate(piece)
+        plantlet, shared, alone = self._rates[key]
+        cost = self._gain + quantity * plantlet
+        if box is not None:
+            cost += shared * quantity / box.plants
+            if alone:
+                first, last = piece.quantities[0], piece.quantities[-1]
+                boxes = box.whole if box.whole(first) == box.whole(last) else box.parts  # of several, at least parts
+                cost += alone * boxes(quantity)
+        return cost
+
+    def _rate(self, piece: _Piece) -> tuple[float, float, float]:
+        """Return what a plantlet of a piece costs, a box that is shared, and one for this variety alone [currency]."""
         duals, box = self._duals, piece.box
         money, way = duals.money + duals.budget, self._ways[piece.way]
         due = sum(price * way.due(piece.line, week) for week, price in self._short)
-        cost = self._gain + quantity * ((money + due) * piece.line.unit_price + float(self._each[piece.way]))
-        if box is not None:
-            late = sum(price for week, price in self._short if week >= way.delivered)
-            cost += duals.boxes.get(box, (money + late) * box.freight) * quantity / box.plants
-            first, last = piece.quantities[0], piece.quantities[-1]
-            boxes = box.whole if box.whole(first) == box.whole(last) else box.parts  # of several, at least parts
-            cost += duals.own_boxes.get((self._item, box), 0.0) * boxes(quantity)
-        return cost
+        plantlet = (money + due) * piece.line.unit_price + float(self._each[piece.way])
+        if box is None:
+            return plantlet, 0.0, 0.0
+        late = sum(price for week, price in self._short if week >= way.delivered)
+        shared = duals.boxes.get(box, (money + late) * box.freight)
+        return plantlet, shared, duals.own_boxes.get((self._item, box), 0.0)
 
     def lowest(self, ways: int) -> Array:
         """Return the least that a plantlet of each way costs [currency], infinite if none can be ordered."""

@@ -21,7 +21,7 @@ from forecast.rounding import reaches
 from forecast.season.price_list import PriceLine
 from forecast.season.season import Season
 from forecast.season.targets import Target
-from forecast.streams import Array, Streams
+from forecast.streams import Array, Latest, Streams
 from forecast.weeks import Week
 from forecast.worth.concave import Income, Plants
 from forecast.worth.existing import Existing, variances
@@ -33,6 +33,7 @@ _NOTHING = 1e-12
 _PAST = 1  # where in `Plants` those are that are past their best
 _PART = 0.1  # of what all that is asked for sells for: a further delivery that adds as much is always worth it
 _NO_CASH = np.zeros(0)
+_VARIANCES = 2**25  # bytes of variances of ways that are kept
 _COUNTED = 5.0  # plants of a way, from which on their luck counts as it changes with their number
 _MOST_EACH = 100  # plantlets for each plant of the largest demand, likewise
 
@@ -161,6 +162,7 @@ class Ways:
         keys = [one for one in _possible(season, variety, self.last) if only is None or one[1:] in only]
         shape = len(keys), weeks, draws
         self._shares = Plants(np.empty(shape), np.empty(shape), np.empty((len(keys), draws)))
+        self._variances = Latest(_VARIANCES)
         self._luck = [streams.normal(("variety", variety), name) for name in ("plants", "timing of plants")]
         self.ways = tuple(self._way(at, *one) for at, one in enumerate(keys))
         dearest = sorted(
@@ -233,7 +235,7 @@ class Ways:
             for way, number in plants.items():
                 share = self._shares[at][way]
                 np.add(total, number * share, out=total)
-                one, other = variances(share, self._shares.through[way])
+                one, other = self._variances_of(at, way)
                 through += number * one
                 timely += number * other
             spread, more = self._luck[0] * np.sqrt(through), self._luck[1] * np.sqrt(timely)
@@ -248,6 +250,10 @@ class Ways:
             np.maximum(total, 0, out=total)
         by_survival, by_time = zip(*changes, strict=True)
         return found, (Plants(*by_survival), Plants(*by_time))
+
+    def _variances_of(self, at: int, way: int) -> tuple[Array, Array]:
+        share = self._shares[at][way]
+        return self._variances.get((at, way), lambda: variances(share, self._shares.through[way]), 2 * share.nbytes)
 
     def plane(
         self, plants: Mapping[int, float], income: Income, weights: Array, rent: Array | None
@@ -267,7 +273,7 @@ class Ways:
             each += share.reshape(len(each), -1) @ change.ravel()
             for way, number in plants.items():
                 if number >= _COUNTED:
-                    for one, variance in zip(by, variances(share[way], self._shares.through[way]), strict=True):
+                    for one, variance in zip(by, self._variances_of(at, way), strict=True):
                         each[way] += float((change * one * variance).sum())
         return value, each
 

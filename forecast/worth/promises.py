@@ -58,6 +58,8 @@ class Promises:
         self._come = [np.cumsum(row.asked, axis=0) for row in self._rows]
         self._due = [_due(come, row.row.waits) for come, row in zip(self._come, self._rows, strict=True)]
         self._levels = [row.level for row in self._rows]  # at which the search asks for them
+        self._found: dict[tuple[tuple[int, float], ...], list[float]] = {}  # chances by the plants of each way
+        self._sure: dict[tuple[tuple[int, float], ...], float] = {}  # likewise, exact ones
 
     def __bool__(self) -> bool:
         return bool(self._rows)
@@ -80,6 +82,12 @@ class Promises:
         The number there in a week is taken as normal, given the draw; the week in which plants are scarcest decides:
         the last one in which a buyer waits.
         """
+        key = tuple(plants.items())
+        if key not in self._found:
+            self._found[key] = self._chances(plants)
+        return self._found[key]
+
+    def _chances(self, plants: Mapping[int, float]) -> list[float]:
         return [float(ndtr(near).mean()) for near, *_ in self._near(plants)]
 
     def _near(self, plants: Mapping[int, float]) -> list[tuple[Array, Array, Array]]:
@@ -144,8 +152,12 @@ class Promises:
         alone = len(self._rows) == 1 and weeks.size == 1 and not self._rows[at].row.waits
         if not alone or not whole or not plants or self._there:
             return chance
-        shares = [self._shares.ready[way, weeks[0]] - self._shares.past[way, weeks[0]] for way in plants]
-        return float(sum_at_least(self._rows[at].needed, [int(n) for n in plants.values()], shares).mean())
+        key = tuple(plants.items())
+        if key not in self._sure:
+            shares = [self._shares.ready[way, weeks[0]] - self._shares.past[way, weeks[0]] for way in plants]
+            numbers = [int(number) for number in plants.values()]
+            self._sure[key] = float(sum_at_least(self._rows[at].needed, numbers, shares).mean())
+        return self._sure[key]
 
     def lacking(self, plants: Mapping[int, float]) -> tuple[Array, float]:
         """Return a sum of the plants of each way, shape (ways,), and how large it must be to keep all promises.
@@ -182,7 +194,7 @@ class Promises:
         return np.ones(ways), 1.0
 
     def _kept_at(self, plants: Mapping[int, float], at: int, times: float, level: float) -> bool:
-        return self.chances({way: times * number for way, number in plants.items()})[at] >= level
+        return self._chances({way: times * number for way, number in plants.items()})[at] >= level
 
 
 def _due(come: Array, waits: int) -> Array:
