@@ -150,8 +150,8 @@ def _days(text: str) -> tuple[date, ...] | None:
 def read_day(cell: Any) -> date:
     """Return the day of a cell: a date, or text such as 2027-04-13, of the years 1900 to 2199.
 
-    Text in another order, such as 13/04/2027, is read if it can be one day alone. What other cells of a column hold
-    does not settle it: a spreadsheet that took days for months leaves those that cannot be months as they were.
+    Text in another order, such as 13/04/2027, is read if it can be one day alone. Other cells, which
+    may settle the order, are not known here.
     """
     remedy = "Write year, month and day, such as 2027-04-13."
     if isinstance(cell, datetime) and cell.time() != datetime.min.time():

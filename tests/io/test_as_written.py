@@ -300,3 +300,13 @@ def test_units_of_columns_are_those_that_their_meaning_states() -> None:
                     seen += 1
                     assert _contents(kind)[names[0]].unit == name, (kind, names)
     assert seen > 15
+
+
+def test_tables_that_are_added_or_ordered_are_written_like_those_of_the_season(folder: Path, tmp_path: Path) -> None:
+    commas(folder)
+    assert main(["start", str(folder), "--with", "windows"]) == 0
+    assert (folder / "profiles.csv").read_text(encoding="utf-8").splitlines()[-1] == "autumn;3;2"
+    assert "until" in (folder / "targets.csv").read_text(encoding="utf-8").split(";")
+    assert main(["order", str(folder), "--out", str(tmp_path / "out"), "--draws", "64"]) in (0, 1)
+    written = (tmp_path / "out" / "order_table.csv").read_text(encoding="utf-8")
+    assert all(";" in line and "." not in line.replace("'.", "") for line in written.splitlines())

@@ -537,14 +537,15 @@ def test_what_a_season_does_not_know_is_reported_by_batch() -> None:
     ]
 
 
-def test_what_other_days_of_a_column_settle_is_asked_all_the_same(tmp_path: Path) -> None:
-    """Spreadsheets that take days for months leave 25/04/2025 as it was, and turn 03/04/2025 round."""
+def test_the_order_of_day_and_month_is_read_where_other_days_of_the_file_settle_it(tmp_path: Path) -> None:
     rows = ["B1,Nova,,25/04/2025,10,10,", "B2,Nova,,03/04/2025,10,10,", "B3,Nova,,04/04/2025,10,10,"]
     header = "batch,variety,lab,delivered,ordered,received,dead_on_arrival"
     (tmp_path / "batches.csv").write_text("\n".join([header, *rows]), encoding="utf-8")
     (tmp_path / "counts.csv").write_text("batch,date,stage,alive,transferred,saleable,losses\n", encoding="utf-8")
+    assert [str(row.delivered) for row in read_records(tmp_path).batches] == ["2025-04-25", "2025-04-03", "2025-04-04"]
+    (tmp_path / "batches.csv").write_text("\n".join([header, *rows[1:]]), encoding="utf-8")
     assert refused(read_records, tmp_path) == (
-        "batches.csv, row 3, column delivered, '03/04/2025': could be read in two ways. Write 2025-04-03 or 2025-03-04 "
+        "batches.csv, row 2, column delivered, '03/04/2025': could be read in two ways. Write 2025-04-03 or 2025-03-04 "
         "(year-month-day), whichever is meant."
     )
     (tmp_path / "batches.csv").write_text("\n".join([header, rows[0], rows[2]]), encoding="utf-8")
