@@ -488,9 +488,9 @@ def no_other(aim: str, gap: float, *, short: bool = False) -> str:
     """
     verb, better = ("earn", "more") if aim == "margin" else ("be", "cheaper")
     by = f" more than {known(100 * gap, 0.1, bound=True)} %" if gap > 1e-6 else ""
-    less = ", less the price of being short" if short else ""
     found = " (optimality gap)" if by else ""
-    return f"No other plan, of any number of deliveries on the price lists, can {verb}{by} {better}{less}{found}."
+    plan = "With the price of being short counted, no other plan" if short else "No other plan"
+    return f"{plan}, of any number of deliveries on the price lists, can {verb}{by} {better}{found}."
 
 
 def binding(*, limit: str, week: str, worth: str, earns: bool, currency: str) -> str:
