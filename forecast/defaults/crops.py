@@ -16,6 +16,7 @@ from forecast.defaults.lookup import Figure, Grade, not_known, rows_of, same_nam
 from forecast.defaults.survivals import Ease, Plants, Survival, assumed
 from forecast.rates.distributions import Z90
 from forecast.season.stages import DEFAULT, Stage
+from forecast.words.numbers import figures
 
 HARDENING = Figure(3, "practice", "common practice, no source", 2, 4)  # weeks
 PLUG_AHEAD = 4  # weeks of growing on by which a plug is ahead of a weaned plantlet; judgement
@@ -171,9 +172,9 @@ def _remark(crop: Crop) -> str | None:
     said = [f"In pots of {crop.pot}." if crop.pot[0].isdigit() else "Sold as a plug."]
     for name, words in (("cold_below", "Suffers below"), ("heat_above", "Suffers above")):
         if found := crop.figures.get(name):
-            said.append(f"{words} {found.typical:g} °C ({_founded(found)}).")
+            said.append(f"{words} {figures(found.typical)} °C ({_founded(found)}).")
     if cold := crop.figures.get("cold_weeks"):
-        said.append(f"Needs {cold.typical:g} weeks of cold, which are not in its times ({_founded(cold)}).")
+        said.append(f"Needs {figures(cold.typical)} weeks of cold, which are not in its times ({_founded(cold)}).")
     return " ".join([*said, crop.note]).strip()
 
 
@@ -187,5 +188,6 @@ def list_crops() -> pd.DataFrame:
     for one in all_crops():
         mean, weeks = one.survival().mean, one.figures["weeks"]
         share = f"{100 * mean.typical:.0f} ({100 * (mean.low or 0):.0f}-{100 * (mean.high or 0):.0f})"
-        rows.append((one.group, one.name, share, f"{weeks.typical:g} ({weeks.low:g}-{weeks.high:g})", weeks.grade))
+        span = f"{figures(weeks.typical)} ({figures(weeks.low or 0)}-{figures(weeks.high or 0)})"
+        rows.append((one.group, one.name, share, span, weeks.grade))
     return pd.DataFrame(rows, columns=["group", "crop", "survival", "weeks", "grade"])

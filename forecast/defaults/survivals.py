@@ -15,6 +15,7 @@ from scipy.special import expit, logit
 from forecast.defaults.lookup import Figure, Grade, rows_of, sources
 from forecast.rates.distributions import Share
 from forecast.rates.levels import Level
+from forecast.words.numbers import figures
 
 Ease = Literal["easy", "usual", "hard"]
 
@@ -78,7 +79,7 @@ class Counted:
     def __str__(self) -> str:
         if self.of:
             return f"{self.survived:,} of {self.of:,}"
-        ends = dict.fromkeys(f"{100 * end:.3g}" for end in (self.low, self.high))
+        ends = dict.fromkeys(f"{figures(100 * end)}" for end in (self.low, self.high))
         return f"{' to '.join(ends)} %"
 
 
@@ -142,7 +143,7 @@ def assumed(crop: str, ease: Ease, stage: str, plants: Plants) -> Survival:
     own = [f"{one} in {one.source}" for one in published().get((crop, stage), ())]
     basis = f"{pool.source}; this crop: {', '.join(own)}" if own else pool.source
     low, high = (round(float(end), 3) for end in ends)
-    doubt = f"judgement: worth {WEIGHT:g} counted batch, of the spread between published figures of one crop"
+    doubt = f"judgement: worth {figures(WEIGHT)} counted batch, of the spread between published figures of one crop"
     spread = "judgement: the rest of that spread; batches of one nursery are not published"
     return Survival(
         Figure(round(mean, 3), pool.grade, basis, low, high),
