@@ -92,12 +92,12 @@ _IF_EMPTY = {
 _ABOUT = f"""\
 # The tables, column by column
 
-You fill three tables, `varieties`, `price_list` and `targets`; `python -m forecast start` fills in all else that a first season
-needs. Columns may be in any order, and those that are not required may be left out.
+You fill three tables, `varieties`, `price_list` and `targets`; `python -m forecast start` fills in all else that a
+first season needs. Columns may be in any order, and those that are not required may be left out.
 
 - A share is written as 0.85, 85 % or 17 in 20. Money is in the currency of the season.
-- A week is written as 2027-W14, a day as 2027-04-13; in season.toml texts and weeks are in double quotes. README.md says what
-  else is read.
+- A week is written as 2027-W14, a day as 2027-04-13; in season.toml texts and weeks are in double quotes.
+  README.md says what else is read.
 - No number may be above {MOST:,}; if it has to be above 0, a share apart, it is at least {LEAST:f}.
 - Columns that are explained together have their meaning in the first one.
 - Examples are from the tables of this folder, if they fill the column; long texts are left out.
