@@ -16,6 +16,7 @@ from forecast.errors import Fault, OutOfReach, Refused, listed, problems, refuse
 from forecast.files_out import check_free, write_texts
 from forecast.io.csv_folder import csv_text, form_of, table_cells, table_text
 from forecast.io.seasons import read_season
+from forecast.more_commands import add_today, today
 from forecast.season.orders import Delivery
 from forecast.season.season import TABLES, Season
 from forecast.streams import PLANNING_DRAWS
@@ -44,6 +45,12 @@ _WITH = (
 )
 _PLANTS = "what labs send: plantlets (default), unrooted plantlets, hardened plantlets or plugs"
 _ORDER = "find what to order of everything: on-time chances, cost, and whether it fits the benches"
+_TODAY = "a running season: what will be there for each target, and whether to top up, by when"
+_EXAMPLES = """examples:
+  python -m forecast order my_season
+  python -m forecast order my_season --out orders
+  python -m forecast today my_season --on 2027-05-03
+"""
 _DRAWN = f"simulated seasons (default: {PLANNING_DRAWS})"
 _AIM = "margin: greatest expected margin; cost: every target at its service level for the least cost"
 
@@ -78,7 +85,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         _complain(f"The output cannot be written: {error.strerror or error}.")
         return REFUSED
     except Refused as error:
-        _complain(f"{error}\n{words.problems(problems(error.faults), writes=parsed.run is not _check)}")
+        _complain(f"{error}\n{words.problems(problems(error.faults), writes=parsed.run not in (_check, today))}")
         return REFUSED
     except MemoryError:
         _complain(words.NO_MEMORY)
@@ -91,7 +98,10 @@ def _complain(text: str) -> None:
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="python -m forecast", description="How many plantlets to order, and why.")
+    parser = argparse.ArgumentParser(
+        prog="python -m forecast", description="How many plantlets to order, and why.",
+        epilog=_EXAMPLES, formatter_class=argparse.RawDescriptionHelpFormatter,
+    )  # fmt: skip
     commands = parser.add_subparsers(required=True, metavar="command")
     start = _command(commands, "start", _start, "write a season to begin with: from your crops, or an example")
     start.add_argument("folder", nargs="?")
@@ -109,11 +119,14 @@ def _parser() -> argparse.ArgumentParser:
     what = order.add_mutually_exclusive_group()
     what.add_argument("--out", help="folder to write orders.csv and order_table.csv into")
     what.add_argument("--mine", action="store_true", help="value the orders of orders.csv, beside the plan")
-    _add_drawn(order)
+    _add_plan(order)
     page = _command(commands, "report", _report, "write the whole order plan as one page for a partner")
     page.add_argument("--out", required=True, help="page to write, such as order.html")
     page.add_argument("--pdf", action="store_true", help="also print the page into a PDF, with an installed Chromium")
-    _add_drawn(page)
+    _add_plan(page)
+    running = _command(commands, "today", today, _TODAY)
+    add_today(running)
+    _add_drawn(running)
     return parser
 
 
@@ -125,9 +138,13 @@ def _command(commands: Any, name: str, run: Callable[[argparse.Namespace], int],
     return command
 
 
-def _add_drawn(command: argparse.ArgumentParser) -> None:
+def _add_plan(command: argparse.ArgumentParser) -> None:
     command.add_argument("--aim", choices=("margin", "cost"), help=_AIM)
     command.add_argument("--overwrite", action="store_true", help=_OVERWRITE)
+    _add_drawn(command)
+
+
+def _add_drawn(command: argparse.ArgumentParser) -> None:
     command.add_argument("--draws", type=int, default=PLANNING_DRAWS, help=_DRAWN)
     command.add_argument("--seed", type=int, help="seed of the simulated seasons (default: that of season.toml)")
 

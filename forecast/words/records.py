@@ -8,7 +8,19 @@ from datetime import date
 from typing import Any
 
 from forecast.weeks import Week
-from forecast.words.numbers import counted, dated, day, figures, met, percent, rounded, seasons, span, whose
+from forecast.words.numbers import (
+    counted,
+    dated,
+    day,
+    figures,
+    met,
+    of_20,
+    percent,
+    rounded,
+    seasons,
+    span,
+    whose,
+)
 
 Doubt = tuple[str, str]
 """What counts leave open, and what follows."""
@@ -215,6 +227,60 @@ def expected(row: Mapping[Any, Any]) -> str:
         f"{whose(row['variety'], row.get('channel', ''))}: about {median} {there} (90 % range {low} to {high}). "
         f"{met(row['target'], row['chance'], share=row.get('promised_share', 1))}."
     )
+
+
+COMING = {
+    "variety": "variety",
+    "channel": "channel",
+    "target": "needed",
+    "by": "by",
+    "range": "there in 9 of 10",
+    "met": "on time in",
+}
+"""Columns of what will be there for each target, and their headings; channel only if one is named."""
+NOTHING_RUNS = (
+    "nothing was ordered, and no batch came",
+    "Add rows of variety, week and quantity, or batches to batches.csv.",
+)
+NO_MORE_TARGETS = "No target is still to come."
+NO_TOP_UP_NEEDED = "Every target reaches its service level: no top-up is needed."
+_ROWS = {"batches": "a row for each delivery", "counts": "a row for each batch, day of a count and stage"}
+
+
+def no_records(table: str, folder: str, elsewhere: str) -> tuple[str, str]:
+    """Return that a table of records is missing, and what to do; `elsewhere` is a folder that has records."""
+    remedy = f"python -m forecast start {folder} --with records writes it, with {_ROWS[table]}, to be filled in."
+    if elsewhere:
+        remedy = f"If those of {elsewhere} are meant, add --records {elsewhere}; else {remedy}"
+    return "there is no such table of records", remedy
+
+
+def today(*, season: str, on: date, seasons: str, seed: int) -> str:
+    """Return the heading of what will come of a running season."""
+    return f"{season}, {day(on)}: what will be there, from {seasons}, seed {seed}."
+
+
+def coming(row: Mapping[str, Any]) -> dict[str, str]:
+    """Return the cells of a target of a running season, a row of `Reforecast.targets`."""
+    return {
+        "variety": str(row["variety"]),
+        "channel": row.get("channel") or "",
+        "target": f"{row['target']:,}",
+        "by": span(row["week"], row.get("until") or None),
+        "range": f"{rounded(row['p5'])} to {rounded(row['p95'])}",
+        "met": of_20(row["chance"]),
+    }
+
+
+def coming_columns(rows: Sequence[Mapping[str, Any]]) -> dict[str, str]:
+    """Return the columns in which anything is filled, and their headings."""
+    named = any(row.get("channel") for row in rows)
+    return {name: heading for name, heading in COMING.items() if named or name != "channel"}
+
+
+def order_by(*, lab: str, variety: str, last: Week, week: Week) -> str:
+    """Return the last Monday on which a delivery can be ordered."""
+    return f"Order the {variety} from {lab} by {day(last.monday)}, to have them delivered on {day(week.monday)}."
 
 
 def _order(variety: str, lab: str | None, week: Week | str, quantity: int) -> str:
