@@ -16,7 +16,7 @@ from forecast.errors import Fault, OutOfReach, Refused, listed, problems, refuse
 from forecast.files_out import check_free, write_texts
 from forecast.io.csv_folder import csv_text, form_of, table_cells, table_text
 from forecast.io.seasons import read_season
-from forecast.more_commands import add_today, today
+from forecast.more_commands import add_learn, add_today, learn_rates, today
 from forecast.season.orders import Delivery
 from forecast.season.season import TABLES, Season
 from forecast.streams import PLANNING_DRAWS
@@ -46,10 +46,11 @@ _WITH = (
 _PLANTS = "what labs send: plantlets (default), unrooted plantlets, hardened plantlets or plugs"
 _ORDER = "find what to order of everything: on-time chances, cost, and whether it fits the benches"
 _TODAY = "a running season: what will be there for each target, and whether to top up, by when"
+_LEARN = "what your own records say: survivals and times, and how good forecasts were"
 _EXAMPLES = """examples:
   python -m forecast order my_season
-  python -m forecast order my_season --out orders
   python -m forecast today my_season --on 2027-05-03
+  python -m forecast learn my_season --write my_season_learned
 """
 _DRAWN = f"simulated seasons (default: {PLANNING_DRAWS})"
 _AIM = "margin: greatest expected margin; cost: every target at its service level for the least cost"
@@ -127,6 +128,9 @@ def _parser() -> argparse.ArgumentParser:
     running = _command(commands, "today", today, _TODAY)
     add_today(running)
     _add_drawn(running)
+    taught = _command(commands, "learn", learn_rates, _LEARN)
+    add_learn(taught)
+    _add_drawn(taught)
     return parser
 
 

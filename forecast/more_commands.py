@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import sys
+from contextlib import suppress
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from forecast.errors import Fault, Refused
-from forecast.io.seasons import read_season
+from forecast.files_out import check_free
+from forecast.io.files_in import HEADER, OPTIONAL
+from forecast.io.seasons import read_season, write_season
 from forecast.io.tables import opened
-from forecast.season.season import Season
+from forecast.season.season import TABLES, Season
 from forecast.streams import PLANNING_DRAWS
 from forecast.weeks import read_day
 from forecast.words import orders as order_words
@@ -20,6 +24,7 @@ from forecast.words.numbers import counted
 from forecast.words.results import plain, records
 
 if TYPE_CHECKING:
+    from forecast.records.learned_season import LearnedSeason
     from forecast.records.records import Records
     from forecast.tracking.reforecasting import Reforecast
     from forecast.tracking.top_ups import TopUp
@@ -28,6 +33,8 @@ OUT_OF_REACH = 1
 _OPTIONS = {"on_date": "--on", "date": "--on", "counted_every": "--counted-every"}
 _RECORDED = ("batches", "counts")
 _RECORDS = "folder of batches.csv and counts.csv (default: FOLDER)"
+_WRITE = "folder to write the season with learned survivals and times into, such as my_season_learned"
+_OVERWRITE = "replace existing files"
 _ON = "day of the forecast, such as 2027-05-03 (default: today)"
 _COUNTED = "weeks between counts, where plants are moved and sold only on days of a count"
 
@@ -71,6 +78,76 @@ def today(parsed: argparse.Namespace) -> int:
     if parsed.draws < PLANNING_DRAWS:
         print(order_words.few_draws(draws=parsed.draws, enough=PLANNING_DRAWS))
     return OUT_OF_REACH if top_up.unmet else 0
+
+
+def add_learn(command: argparse.ArgumentParser) -> None:
+    """Add the options of `learn`."""
+    command.add_argument("--write", metavar="OUT", help=_WRITE)
+    command.add_argument("--overwrite", action="store_true", help=_OVERWRITE)
+    add_records(command)
+
+
+def learn_rates(parsed: argparse.Namespace) -> int:
+    """Show what the nursery's own records say of its survivals and times, and write the learned season if asked to."""
+    from forecast.records.learning import learn
+    from forecast.tracking.scoring import scorecard
+
+    season = read_season(parsed.folder)
+    _check_out(parsed, season)
+    found = _read_records(parsed, season)
+    if not found.batches:
+        raise Refused([Fault(*words.NOTHING_COUNTED, "batches.csv")])
+    learned = learn(season, found)
+    scores = scorecard(season, found, draws=parsed.draws, seed=parsed.seed)
+    print(words.LEARNED.format(season=season.name, batches=words.batches(len(found.batches))))
+    print(f"\n{_rates(learned)}\n\n{learned}")
+    if scores.facts()["forecasts"]:
+        print(scores)
+    with suppress(BrokenPipeError):  # whoever reads it has had enough, and gets the files all the same
+        sys.stdout.flush()
+    if parsed.write is not None:
+        write_season(learned, parsed.write, overwrite=parsed.overwrite)
+        print(words.learned_written(parsed.write))
+    return 0
+
+
+def _check_out(parsed: argparse.Namespace, season: Season) -> None:
+    """Refuse, before any work is done, a folder into which the learned season cannot be written."""
+    if parsed.write is None:
+        return
+    names = [HEADER, *(f"{table}.csv" for table in TABLES if getattr(season, table) or table not in OPTIONAL)]
+    out = check_free(names, parsed.write, overwrite=parsed.overwrite or _same(parsed.write, parsed.folder))
+    if _same(out, parsed.folder):
+        raise Refused([Fault(*words.SAME_FOLDER, column="--write", value=parsed.write)])
+
+
+def _same(one: str | Path, other: str) -> bool:
+    return Path(one).resolve() == Path(other).resolve()
+
+
+def _rates(learned: LearnedSeason) -> str:
+    """Return what was learned of each variety and stage, as text."""
+    import pandas as pd
+
+    shares = {stage: learned.shares(stage) for stage in dict.fromkeys(learned.table()["stage"])}
+    counted_shares = {
+        (row["variety"], stage): row["counted"] for stage, table in shares.items() for row in records(table)
+    }
+    rows, survivals = records(learned.table()), []
+    times: dict[tuple[str, str], dict[str, str]] = {}
+    for row in rows:
+        variety, name = row["variety"], row["stage"]
+        if row["what"] == "survival":
+            survivals.append(words.survival_cells(row, counted_shares[variety, name]))
+            continue
+        stage = next(one for one in learned.prior.route(variety) if one.stage == name)
+        times.setdefault((stage.applies_to, name), words.time_cells(row, stage.applies_to, stage.base_temperature))
+    parts = [words.SURVIVAL_TABLE, plain(pd.DataFrame(survivals), words.SURVIVALS)]
+    if times:
+        parts += ["", words.TIME_TABLE, plain(pd.DataFrame(times.values()), words.TIMES)]
+    if not all(row["batches"] for row in rows if row["what"] == "survival"):
+        parts += ["", words.NOT_OWN]
+    return "\n".join(parts)
 
 
 def _by_option(error: Refused) -> Refused:

@@ -1,5 +1,6 @@
 """The commands of a season that runs or is thought over, as a grower types them: today, learn and whatif."""
 
+import math
 from datetime import date
 from pathlib import Path
 
@@ -7,8 +8,9 @@ import pytest
 
 import forecast
 from forecast.__main__ import main
+from forecast.records.records import write_records
 from forecast.season.consistency import first_delivery
-from forecast.words.numbers import dated, day, of_20, rounded
+from forecast.words.numbers import dated, day, of_20, percent, rounded
 
 ROOT = Path(__file__).parents[1]
 DEMO, RUNNING = str(ROOT / "demo_data"), str(ROOT / "demo_data" / "season_2026")
@@ -139,3 +141,110 @@ def test_today_needs_orders_or_batches(tmp_path, capsys):
     capsys.readouterr()
     assert main(["today", str(folder), *JUNE]) == 2
     assert capsys.readouterr().err.startswith("orders.csv: nothing was ordered, and no batch came.")
+
+
+# learn
+
+
+@pytest.fixture(scope="module")
+def learned():
+    """What the demo nursery's records teach."""
+    return forecast.learn(forecast.read_season(DEMO), forecast.read_records(DEMO))
+
+
+def tables_of(printed):
+    """Lines of the tables of survivals and of times, in words apart by one space, without their headings."""
+    _, survivals, times, *_ = printed.split("\n\n")
+    return [[" ".join(line.split()) for line in part.splitlines()[2:]] for part in (survivals, times)]
+
+
+def test_learn_prints_the_survivals_of_the_call_with_what_was_counted(capsys, learned):
+    assert main(["learn", DEMO, "--draws", "64"]) == 0
+    found, _ = tables_of(capsys.readouterr().out)
+    rows = learned.table().query("what == 'survival'").to_dict("records")
+    stages = {row["stage"] for row in rows}
+    shares = {(row.variety, stage): row.counted for stage in stages for row in learned.shares(stage).itertuples()}
+    expected = []
+    for row in rows:
+        counted = shares[row["variety"], row["stage"]]
+        known = "" if math.isnan(counted) else f"{percent(counted)} % "
+        numbers = f"{percent(row['estimate'])} % {known}{percent(row['learned'])} % {row['batches']}"
+        expected.append(f"{row['variety']} {row['stage']} {numbers} {percent(row['weight'])} %")
+    assert found == expected
+    assert any(row["batches"] == 0 for row in rows)  # which have no share counted
+
+
+def test_learn_prints_each_time_once_for_all_varieties_of_a_route(capsys, learned):
+    assert main(["learn", DEMO, "--draws", "64"]) == 0
+    _, found = tables_of(capsys.readouterr().out)
+    expected = {}
+    for row in learned.table().query("what == 'time'").to_dict("records"):
+        owner = learned.prior.route(row["variety"])[0].applies_to
+        numbers = row["batches"], f"{percent(row['weight'])} %"
+        expected[owner, row["stage"]] = "{} {}".format(*numbers)
+    assert len(found) == len(expected)
+    for line, ((owner, stage), numbers) in zip(found, expected.items(), strict=True):
+        assert line.startswith(f"{owner} {stage} ")
+        assert line.endswith(f" {numbers}")
+
+
+def test_learn_says_how_good_forecasts_were_if_batches_are_finished(capsys, started):
+    assert main(["learn", str(started), "--draws", "64"]) == 0
+    season, records = forecast.read_season(started), forecast.read_records(started)
+    printed = capsys.readouterr().out
+    assert str(forecast.scorecard(season, records, draws=64)) in printed
+    assert str(forecast.learn(season, records)) in printed
+    assert "chances are accurate" not in printed
+
+
+def test_learn_says_nothing_of_forecasts_while_no_batch_is_finished(capsys, started, tmp_path):
+    season, records = forecast.read_season(started / "running"), forecast.read_records(started)
+    running = records.replace(
+        batches=[row for row in records.batches if row.delivered > season.first_week.monday],
+        counts=[],
+    )
+    forecast.write_season(season, tmp_path / "season")
+    write_records(running, tmp_path / "season")
+    assert main(["learn", str(tmp_path / "season"), "--draws", "64"]) == 0
+    printed = capsys.readouterr().out
+    assert "Mean forecast error" not in printed
+    assert "No batch is finished" not in printed
+    assert "kept as estimated" in printed
+
+
+def test_learn_writes_the_learned_season_and_replaces_nothing_unasked(capsys, started, tmp_path):
+    out = tmp_path / "deep" / "learned"
+    arguments = ["learn", str(started), "--draws", "64", "--write", str(out)]
+    assert main(arguments) == 0
+    assert capsys.readouterr().out.endswith(f"Written to {out}. To order by it: python -m forecast order {out}\n")
+    season = forecast.learn(forecast.read_season(started), forecast.read_records(started))
+    forecast.write_season(season, tmp_path / "same")
+    written = {file.name: file.read_bytes() for file in out.iterdir()}
+    assert written == {file.name: file.read_bytes() for file in (tmp_path / "same").iterdir()}
+    (out / "stages.csv").write_text("mine", encoding="utf-8")
+    assert main(arguments) == 2
+    printed = capsys.readouterr()
+    assert (printed.out, "already exists" in printed.err) == ("", True)
+    assert (out / "stages.csv").read_text(encoding="utf-8") == "mine"
+    assert main([*arguments, "--overwrite"]) == 0
+    assert (out / "stages.csv").read_bytes() == written["stages.csv"]
+
+
+@pytest.mark.parametrize("extra", [[], ["--overwrite"]])
+def test_learn_does_not_replace_the_figures_that_it_learns_from(capsys, started, extra):
+    before = {file: file.read_bytes() for file in started.rglob("*.*")}
+    assert main(["learn", str(started), "--write", str(started), *extra]) == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert "the folder of your own figures. Choose another one" in printed.err
+    assert {file: file.read_bytes() for file in started.rglob("*.*")} == before
+
+
+def test_learn_without_records_says_which_tables_it_needs(capsys, part_folder, tmp_path):
+    out = tmp_path / "learned"
+    assert main(["learn", part_folder, "--write", str(out)]) == 2
+    printed = capsys.readouterr()
+    assert printed.err.startswith("batches.csv: there is no such table of records. python -m forecast start")
+    assert (printed.out, out.exists()) == ("", False)
+    assert main(["learn", RUNNING, "--records", DEMO, "--write", ""]) == 2
+    assert "folder, '': empty. Choose a folder" in capsys.readouterr().err

@@ -97,6 +97,67 @@ def learned(*, records: int, own: int, group: int, estimated: int) -> str:
     )
 
 
+LEARNED = "{season}: what {batches} say.\nWeight: how much of a number is decided by batches, not by what you stated."
+SURVIVALS = {
+    "variety": "variety",
+    "stage": "stage",
+    "estimate": "stated",
+    "counted": "counted",
+    "learned": "learned",
+    "batches": "batches",
+    "weight": "weight",
+}
+"""Columns of what was learned of survivals, and their headings."""
+TIMES = {
+    "route": "of",
+    "stage": "stage",
+    "runs_on": "in",
+    "estimate": "stated",
+    "learned": "learned",
+    "batches": "batches",
+    "weight": "weight",
+}
+"""Likewise, of times: those of a group are the same for all its varieties."""
+SURVIVAL_TABLE = "Survival of those that enter a stage, from a variety's own batches:"
+TIME_TABLE = "Time of half of the plants, from batches of all varieties of a group:"
+NOT_OWN = "0 batches: the number is that of its group, or yours where the group has none."
+NOTHING_COUNTED = (
+    "no batch is in the records, so there is nothing to learn from",
+    "Add a row for each delivery, and its counts to counts.csv.",
+)
+SAME_FOLDER = (
+    "the folder of your own figures",
+    "Choose another one: learned from learned figures, the same records would count twice.",
+)
+
+
+def survival_cells(row: Mapping[str, Any], counted: float | None) -> dict[str, str]:
+    """Return the cells of a learned survival, a row of `LearnedSeason.table`, with the share that was counted."""
+    shares = {name: f"{percent(row[name])} %" for name in ("estimate", "learned", "weight")}
+    return {
+        **{name: str(row[name]) for name in ("variety", "stage")},
+        **shares,
+        "counted": "" if counted is None else f"{percent(counted)} %",
+        "batches": f"{row['batches']:,}",
+    }
+
+
+def time_cells(row: Mapping[str, Any], route: str, base: float | None) -> dict[str, str]:
+    """Return the cells of a learned time of a group, or a variety with a route of its own."""
+    return {
+        **{"route": route, "stage": str(row["stage"])},
+        "runs_on": "weeks" if base is None else "degree-days",
+        **{name: _figures(row[name]) for name in ("estimate", "learned")},
+        "batches": f"{row['batches']:,}",
+        "weight": f"{percent(row['weight'])} %",
+    }
+
+
+def learned_written(folder: str) -> str:
+    """Return that a learned season was written, and how to order by it."""
+    return f"Written to {folder}. To order by it: python -m forecast order {folder}"
+
+
 def labs_compared(*, better: str, worse: str, chance: float) -> str:
     """Return how sure it is that more plants survive from one lab than from another."""
     verdict = "the two overlap and cannot be told apart"
