@@ -17,7 +17,7 @@ from forecast.planning.column_generation import Solution as Planned
 from forecast.planning.column_generation import best_plan
 from forecast.streams import Streams
 
-SEASONS, DRAWS, FRESH, SECONDS = 20, 128, 512, 1.0
+SEASONS, DRAWS, FRESH, SECONDS = 20, 128, 512, 10.0
 SIMPLE = ("by average", "a fifth more")
 SURE = 3  # standard errors
 NUMBERS = (13, 22, 23)
