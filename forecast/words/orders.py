@@ -363,7 +363,7 @@ NOT_IN_TIME = "The search found no plan within its time limit. Allow more time."
 NOTHING = "Nothing is worth ordering."
 NOT_ON_FRESH_DRAWS = (
     "The plan keeps its promises and minimum on the draws of the search, but not surely on new ones: "
-    "the limits leave no room for a safer plan."
+    "within the limits no safer plan was found. More simulated seasons (draws) may find one."
 )
 
 
