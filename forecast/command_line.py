@@ -120,6 +120,7 @@ def _parser() -> argparse.ArgumentParser:
     what = order.add_mutually_exclusive_group()
     what.add_argument("--out", help="folder to write orders.csv and order_table.csv into")
     what.add_argument("--mine", action="store_true", help="value the orders of orders.csv, beside the plan")
+    what.add_argument("--by-hand", metavar="VARIETY", help="work out the order of one variety step by step")
     _add_plan(order)
     page = _command(commands, "report", _report, "write the whole order plan as one page for a partner")
     page.add_argument("--out", required=True, help="page to write, such as order.html")
@@ -246,6 +247,8 @@ def _order(parsed: argparse.Namespace) -> int:
     season = read_season(parsed.folder)
     if parsed.mine:
         return _mine(parsed, season)
+    if parsed.by_hand is not None:
+        season.variety(parsed.by_hand)
     if parsed.out is not None:
         check_free(WRITTEN, parsed.out, overwrite=parsed.overwrite)
     try:
@@ -253,6 +256,9 @@ def _order(parsed: argparse.Namespace) -> int:
     except OutOfReach as error:
         _complain(str(error))
         return OUT_OF_REACH
+    if parsed.by_hand is not None:
+        print(_worksheet(plan, parsed.by_hand))
+        return 0
     try:
         _show(plan)
         sys.stdout.flush()  # where it cannot be written, files are not written either
@@ -261,6 +267,19 @@ def _order(parsed: argparse.Namespace) -> int:
         raise
     print(_written(parsed, plan), end="")
     return 0
+
+
+def _worksheet(plan: Plan, variety: str) -> str:
+    """Return the order of one variety step by step, or why none is ordered."""
+    from forecast.ordering.by_hand import worked_out
+    from forecast.words.by_hand import NO_TARGET
+
+    shipments = [one for one in plan.shipments if one.variety == variety]
+    if shipments:
+        return str(worked_out(plan.season, variety, shipments, plan.simulate()))
+    if (why := plan.left_out().get(variety)) is None:
+        return NO_TARGET.format(variety=variety)
+    return order_words.not_ordered(variety, why, there=why.there)
 
 
 def _mine(parsed: argparse.Namespace, season: Season) -> int:
