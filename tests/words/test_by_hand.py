@@ -24,7 +24,7 @@ def test_an_order_is_rounded_up_to_multiples():
 
 def test_a_ratio_just_above_a_whole_number_is_not_printed_as_that_number():
     assert sold(100_001, 1, 1000, 101_000)[1] == "  100,001 / 1,000 = 100.001, rounded up: 101"
-    assert sold(72_001, 1, 720, 72_720)[1] == "  72,001 / 720 = 100.0014, rounded up: 101"
+    assert sold(72_001, 1, 720, 72_720)[1] == "  72,001 / 720 = 100.001, rounded up: 101"
 
 
 def test_a_minimum_is_said_where_it_rules():
