@@ -70,7 +70,7 @@ class Worksheet:
     targets
         First and last week of sale, and plants wanted (the median of an uncertain demand).
     there
-        Plants that become saleable, on average, of those there already and on order.
+        Plants of those there already and on order that are saleable in a week of sale, on average: in the best one.
     steps
         The stages, the last first, and what cold and heat take, if they do.
     sold
@@ -184,12 +184,14 @@ def _steps(season: Season, variety: str, lacking: Decimal, survival: float) -> I
 
 
 def _there(season: Season, variety: str, outcome: Outcome) -> Decimal:
+    """Return what is there of a variety without the plan, as a worksheet counts it."""
     rows = [row for row in season.on_hand if row.variety == variety]
     orders = [one.delivery for one in placed(season) if one.variety == variety]
     if not rows and not orders:
         return Decimal(0)
-    there = outcome_of(season, orders, outcome.streams, rows)
-    plants = sum(one.quantity * float(there.fate(one).survival.mean()) for one in there.batches)
+    saleable = outcome_of(season, orders, outcome.streams, rows).saleable(variety).mean(axis=1)
+    weeks = {week for row in season.targets_of(variety) for week in season.weeks_of(row)}
+    plants = max(float(saleable[week]) for week in weeks)
     return Decimal(plants).quantize(_TENTH, ROUND_HALF_UP)
 
 

@@ -11,7 +11,7 @@ from forecast.words.numbers import counted, dated, span
 
 TITLE = "{variety}, by hand. Each result is used as it is printed."
 NO_TARGET = "{variety}: none is ordered, because it has no row in targets."
-ENOUGH = "The plants already there and on order are enough on average."
+ENOUGH = "On average they are enough."
 _WEATHER = "cold and heat, on average"
 
 
@@ -40,7 +40,9 @@ def wanted(targets: Sequence[tuple[Week, Week, int]], *, there: Decimal) -> str:
         lines.append(f"  in all: {_sum([number for *_, number in targets])}")
     if there:
         lacking = total - there
-        lines.append(f"  less plants already there and on order, on average: {total:,} - {_number(there)} = ")
+        lines.append(
+            f"  less plants there or on order that are saleable then, on average: {total:,} - {_number(there)} = "
+        )
         lines[-1] += _number(lacking) if lacking > 0 else f"{_number(lacking)}. {ENOUGH}"
     return "\n".join(["Plants wanted", *lines])
 
@@ -89,7 +91,7 @@ def safety(*, quantity: int, rounded: int, typical: float, poor: float) -> str:
     if more == 0:
         return "Safety\n  The plan orders no more than that."
     if more < 0:
-        text = "Fewer: the last plants would cost more than they bring in, or a limit is reached"
+        text = "Fewer: the plan reaches its aim, or a limit, with less"
         return f"{text}\n  {rounded:,} - {quantity:,} = {-more:,} fewer"
     why = f"of 100 plantlets {typical:.0f} survive on average, {poor:.0f} or fewer in 1 season of 20"
     lines = [f"Safety, since survival, times and demand vary: {why}", f"  {quantity:,} - {rounded:,} = {more:,} more"]

@@ -15,6 +15,7 @@ from forecast.words.numbers import dated
 DRAWS = ("--draws", "64")
 FIGURE = r"\d[\d,]*(?:\.\d+)?"
 EQUATION = re.compile(rf"({FIGURE}) ([-/x]) ({FIGURE}) = ({FIGURE})( %)?")
+THERE = "less plants there or on order"
 SUM = re.compile(rf"({FIGURE}(?: \+ {FIGURE})+) = ({FIGURE})")
 
 
@@ -118,11 +119,19 @@ def test_every_step_of_the_demo_is_what_its_printed_figures_make(part, part_fold
     assert any(" + " in text for text in sheets.values())
 
 
-def test_so_is_every_step_without_prices_with_plants_on_hand_and_several_deliveries(folder, capsys):
+def test_so_is_every_step_without_prices_with_plants_on_hand_and_several_deliveries(folder, change, capsys):
+    change("varieties.csv", "8.50,26", "8.50,60")
     season = unpriced(folder, ["on_hand.csv", "profiles.csv"])
     sheets = checked(folder, season, capsys)
-    assert "already there and on order" in sheets["Hosta 'Belwin'"]
+    assert THERE in sheets["Hosta 'Belwin'"]
     assert any(text.splitlines()[-1].count("+") for text in sheets.values())
+
+
+def test_plants_on_hand_that_are_past_their_sale_window_are_not_counted(folder, capsys):
+    """They are saleable before 2027, and for 26 weeks."""
+    unpriced(folder, ["on_hand.csv", "profiles.csv"])
+    assert main(["order", str(folder), *DRAWS, "--by-hand", "Hosta 'Belwin'"]) == 0
+    assert THERE not in capsys.readouterr().out
 
 
 def test_losses_of_the_original_number_multiply_to_what_is_left_of_it(folder, capsys):
