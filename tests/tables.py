@@ -263,7 +263,7 @@ def page():
         rows = [(first, *_HEADINGS), ("---",) * (1 + len(_HEADINGS)), *table(name)]
         lines = ("| " + " | ".join(cell.replace("|", r"\|") for cell in row) + " |" for row in rows)
         title = name if name == "season.toml" else f"{name}.csv"
-        opening = summary if name == "season.toml" else f"One row is: {summary[0].lower()}{summary[1:]}"
+        opening = summary if name == "season.toml" else f"One row is {summary[0].lower()}{summary[1:]}"
         parts.append(f"## {title}\n\n{opening}\n\n" + "\n".join(lines))
     return "\n\n".join(parts) + "\n"
 
