@@ -16,7 +16,7 @@ from forecast.errors import Fault, OutOfReach, Refused, listed, problems, refuse
 from forecast.files_out import check_free, write_texts
 from forecast.io.csv_folder import csv_text, form_of, table_cells, table_text
 from forecast.io.seasons import read_season
-from forecast.more_commands import add_learn, add_today, learn_rates, today
+from forecast.more_commands import add_learn, add_today, add_whatif, joined, learn_rates, today, whatif
 from forecast.season.orders import Delivery
 from forecast.season.season import TABLES, Season
 from forecast.streams import PLANNING_DRAWS
@@ -47,10 +47,11 @@ _PLANTS = "what labs send: plantlets (default), unrooted plantlets, hardened pla
 _ORDER = "find what to order of everything: on-time chances, cost, and whether it fits the benches"
 _TODAY = "a running season: what will be there for each target, and whether to top up, by when"
 _LEARN = "what your own records say: survivals and times, and how good forecasts were"
+_WHATIF = "what comes of the plan's orders if survival, delivery weeks or prices are not as stated"
 _EXAMPLES = """examples:
   python -m forecast order my_season
   python -m forecast today my_season --on 2027-05-03
-  python -m forecast learn my_season --write my_season_learned
+  python -m forecast whatif my_season --survival "acclimatisation -10"
 """
 _DRAWN = f"simulated seasons (default: {PLANNING_DRAWS})"
 _AIM = "margin: greatest expected margin; cost: every target at its service level for the least cost"
@@ -70,7 +71,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return REFUSED
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="backslashreplace")  # names may hold letters that a terminal has not
-    parsed = _parser().parse_args(arguments)
+    parsed = _parser().parse_args(joined(sys.argv[1:] if arguments is None else arguments))
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("always", UserWarning)
@@ -86,7 +87,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
         _complain(f"The output cannot be written: {error.strerror or error}.")
         return REFUSED
     except Refused as error:
-        _complain(f"{error}\n{words.problems(problems(error.faults), writes=parsed.run not in (_check, today))}")
+        _complain(
+            f"{error}\n{words.problems(problems(error.faults), writes=parsed.run not in (_check, today, _whatif))}"
+        )
         return REFUSED
     except MemoryError:
         _complain(words.NO_MEMORY)
@@ -132,6 +135,9 @@ def _parser() -> argparse.ArgumentParser:
     taught = _command(commands, "learn", learn_rates, _LEARN)
     add_learn(taught)
     _add_drawn(taught)
+    changed = _command(commands, "whatif", _whatif, _WHATIF)
+    add_whatif(changed)
+    _add_drawn(changed)
     return parser
 
 
@@ -336,7 +342,7 @@ def _planned(parsed: argparse.Namespace, season: Season) -> Plan:
 
     with tqdm(desc="search", disable=_hidden(), leave=False, bar_format="{desc} {elapsed}") as clock:
         return plan_orders(
-            season, draws=parsed.draws, seed=parsed.seed, aim=parsed.aim or aim_for(season),
+            season, draws=parsed.draws, seed=parsed.seed, aim=getattr(parsed, "aim", None) or aim_for(season),
             progress=lambda *_: clock.refresh(),
         )  # fmt: skip
 
@@ -390,6 +396,14 @@ def _written(parsed: argparse.Namespace, plan: Plan) -> str:
     }
     write_texts(texts, parsed.out, overwrite=parsed.overwrite)
     return f"\nWritten to {parsed.out}: {', '.join(texts)}.\n"
+
+
+def _whatif(parsed: argparse.Namespace) -> int:
+    try:
+        return whatif(parsed, _planned)
+    except OutOfReach as error:
+        _complain(str(error))
+        return OUT_OF_REACH
 
 
 def _report(parsed: argparse.Namespace) -> int:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import re
 import sys
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from forecast.errors import Fault, Refused
+from forecast.errors import Fault, Refused, refuse
 from forecast.files_out import check_free
 from forecast.io.files_in import HEADER, OPTIONAL
 from forecast.io.seasons import read_season, write_season
@@ -20,21 +22,37 @@ from forecast.streams import PLANNING_DRAWS
 from forecast.weeks import read_day
 from forecast.words import orders as order_words
 from forecast.words import records as words
+from forecast.words import sensitivity as sensitivity_words
 from forecast.words.numbers import counted
 from forecast.words.results import plain, records
 
 if TYPE_CHECKING:
+    from forecast.planning.plan import Plan
     from forecast.records.learned_season import LearnedSeason
     from forecast.records.records import Records
     from forecast.tracking.reforecasting import Reforecast
     from forecast.tracking.top_ups import TopUp
 
 OUT_OF_REACH = 1
-_OPTIONS = {"on_date": "--on", "date": "--on", "counted_every": "--counted-every"}
+_OPTIONS = {
+    "on_date": "--on",
+    "date": "--on",
+    "counted_every": "--counted-every",
+    "stage": "--survival",
+    "points": "--survival",
+    "variety": "--variety",
+}
 _RECORDED = ("batches", "counts")
 _RECORDS = "folder of batches.csv and counts.csv (default: FOLDER)"
 _WRITE = "folder to write the season with learned survivals and times into, such as my_season_learned"
 _OVERWRITE = "replace existing files"
+_SURVIVAL = 'survival of a stage in points, such as "acclimatisation -10" for 75 instead of 85 of 100'
+_WEEK = "weeks by which all deliveries come later, such as +2, or earlier, such as -2"
+_PRICE = "sale prices in per cent, such as +10%% or -10%%"
+_POINTS = 'Write a stage and points of 100, such as "acclimatisation -10".'
+_WEEKS = "Write whole weeks later or earlier, such as +2 or -2."
+_PERCENT = "Write per cent more or less, such as +10% or -10%."
+_ALL = 100
 _ON = "day of the forecast, such as 2027-05-03 (default: today)"
 _COUNTED = "weeks between counts, where plants are moved and sold only on days of a count"
 
@@ -78,6 +96,82 @@ def today(parsed: argparse.Namespace) -> int:
     if parsed.draws < PLANNING_DRAWS:
         print(order_words.few_draws(draws=parsed.draws, enough=PLANNING_DRAWS))
     return OUT_OF_REACH if top_up.unmet else 0
+
+
+def add_whatif(command: argparse.ArgumentParser) -> None:
+    """Add the options of `whatif`."""
+    change = command.add_mutually_exclusive_group(required=True)
+    change.add_argument("--survival", metavar="CHANGE", help=_SURVIVAL)
+    change.add_argument("--week", metavar="CHANGE", help=_WEEK)
+    change.add_argument("--price", metavar="CHANGE", help=_PRICE)
+    command.add_argument("--variety", help="of one variety (default: of all)")
+
+
+def whatif(parsed: argparse.Namespace, plan_of: Callable[[argparse.Namespace, Season], Plan]) -> int:
+    """Show what comes of the plan's orders if one thing is other than stated, beside what comes of them as it is."""
+    import pandas as pd
+
+    from forecast.sensitivity.comparing import compare
+
+    season = read_season(parsed.folder)
+    already = tuple(row for row in season.orders if row.placed == "yes")
+    try:
+        _changed(parsed, season.replace(orders=already))  # refused before any work is done
+    except Refused as error:
+        raise _by_option(error) from error
+    plan = plan_of(parsed, season)
+    ordered = season.replace(orders=(*already, *plan.orders))
+    if not ordered.orders:
+        print(sensitivity_words.NOTHING_ORDERED)
+        return 0
+    other, change = _changed(parsed, ordered)
+    found = compare(ordered, other, draws=parsed.draws, seed=parsed.seed)
+    drawn, seed = counted(parsed.draws, "simulated season"), found.outcome.seed
+    print(sensitivity_words.WHAT_IF.format(season=season.name, change=change, seasons=drawn, seed=seed))
+    cells = pd.DataFrame(sensitivity_words.effect(row, season.currency) for row in records(found.effects()))
+    print(f"\n{plain(cells, sensitivity_words.EFFECTS)}\n\n{sensitivity_words.EFFECTS_NOTE}")
+    if parsed.draws < PLANNING_DRAWS:
+        print(order_words.few_draws(draws=parsed.draws, enough=PLANNING_DRAWS))
+    return 0
+
+
+def _changed(parsed: argparse.Namespace, season: Season) -> tuple[Season, str]:
+    """Return the season with the change that is asked for, and the change in words."""
+    from forecast.sensitivity.variants import with_deliveries, with_prices, with_survival
+
+    one = parsed.variety
+    if parsed.survival is not None:
+        stage, points = _read("--survival", parsed.survival, r"(\S.*?)\s+([+-]\d+(?:\.\d+)?)(?: ?points?)?", _POINTS)
+        text = sensitivity_words.survival_changed(stage, float(points), one or "every variety that has it")
+        return with_survival(season, stage, float(points) / _ALL, variety=one), text
+    if parsed.week is not None:
+        (weeks,) = _read("--week", parsed.week, r"([+-]\d{1,2})(?: ?weeks?)?", _WEEKS)
+        text = sensitivity_words.week_changed(int(weeks), one or "all varieties")
+        return with_deliveries(season, int(weeks), variety=one), text
+    (share,) = _read("--price", parsed.price, r"([+-]\d+(?:\.\d+)?) ?%", _PERCENT)
+    if float(share) <= -_ALL:
+        raise refuse("--price", parsed.price, "no price is left", _PERCENT)
+    text = sensitivity_words.price_changed(float(share), one or "all varieties")
+    return with_prices(season, 1 + float(share) / _ALL, variety=one), text
+
+
+def _read(option: str, text: str, form: str, example: str) -> tuple[str, ...]:
+    """Return the parts of a change as it was typed, or refuse it with an example."""
+    found = re.fullmatch(form, text.strip())
+    if found is None or not float(found[found.lastindex or 0]):
+        raise refuse(option, text, "not such a change", example)
+    return found.groups()
+
+
+def joined(arguments: Sequence[str]) -> list[str]:
+    """Return arguments in which a change below 0 is not taken for an option: --price -10% as --price=-10%."""
+    found: list[str] = []
+    for one in arguments:
+        if found and found[-1] in ("--week", "--price") and re.match(r"-\d", one):
+            found[-1] += f"={one}"
+        else:
+            found.append(one)
+    return found
 
 
 def add_learn(command: argparse.ArgumentParser) -> None:
@@ -152,7 +246,9 @@ def _rates(learned: LearnedSeason) -> str:
 
 def _by_option(error: Refused) -> Refused:
     """Return a refusal of arguments by the names of their options."""
-    return Refused([replace(one, column=_OPTIONS.get(one.column, one.column)) for one in error.faults])
+    return Refused(
+        [one if one.table else replace(one, column=_OPTIONS.get(one.column, one.column)) for one in error.faults]
+    )
 
 
 def _read_records(parsed: argparse.Namespace, season: Season) -> Records:

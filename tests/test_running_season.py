@@ -10,6 +10,7 @@ import forecast
 from forecast.__main__ import main
 from forecast.records.records import write_records
 from forecast.season.consistency import first_delivery
+from forecast.sensitivity.variants import with_deliveries, with_prices, with_survival
 from forecast.words.numbers import dated, day, of_20, percent, rounded
 
 ROOT = Path(__file__).parents[1]
@@ -248,3 +249,105 @@ def test_learn_without_records_says_which_tables_it_needs(capsys, part_folder, t
     assert (printed.out, out.exists()) == ("", False)
     assert main(["learn", RUNNING, "--records", DEMO, "--write", ""]) == 2
     assert "folder, '': empty. Choose a folder" in capsys.readouterr().err
+
+
+# whatif
+
+
+@pytest.fixture(scope="module")
+def ordered(part):
+    """The part of the demo nursery with what its plan orders."""
+    return part.replace(orders=forecast.plan_orders(part, draws=64).orders)
+
+
+CHANGES = {
+    ("--survival", "acclimatisation -10"): lambda season: with_survival(season, "acclimatisation", -0.1),
+    ("--week", "+2"): lambda season: with_deliveries(season, 2),
+    ("--week", "-1"): lambda season: with_deliveries(season, -1),
+    ("--price", "-10%"): lambda season: with_prices(season, 0.9),
+}
+
+
+@pytest.mark.parametrize("given", CHANGES)
+def test_whatif_prints_what_the_comparison_of_the_plan_under_the_change_says(capsys, part_folder, ordered, given):
+    assert main(["whatif", part_folder, *given, "--draws", "64"]) == 0
+    found = forecast.compare(ordered, CHANGES[given](ordered), draws=64)
+    heading, table, *_ = capsys.readouterr().out.split("\n\n")
+    assert heading.startswith(f"{ordered.name}, the plan's orders if ")
+    money, table = found.money().iloc[0], [" ".join(line.split()) for line in table.splitlines()[1:]]
+    sides = [f"{float(f'{money[name]:.3g}'):,.0f}" for name in ("margin", "other_margin")]
+    assert table[0].startswith(f"expected margin, EUR {sides[0]} {sides[1]} ")
+    rows = found.table().to_dict("records")
+    assert len(table) == len(rows) + 1
+    for line, row in zip(table[1:], rows, strict=True):
+        assert line.startswith(row["variety"])
+        assert f" {dated(row['week'])} {of_20(row['chance'])} {of_20(row['other_chance'])} " in line
+
+
+def test_whatif_shows_no_difference_within_the_noise(capsys, part_folder, ordered):
+    """Prices change no chance; and no difference shown is within twice its error."""
+    assert main(["whatif", part_folder, "--price", "+10%", "--draws", "64"]) == 0
+    table = capsys.readouterr().out.split("\n\n")[1].splitlines()[1:]
+    assert not table[0].endswith("none")
+    assert all(line.endswith(" none") for line in table[1:])
+    assert main(["whatif", part_folder, "--week", "+1", "--draws", "64"]) == 0
+    table = capsys.readouterr().out.split("\n\n")[1].splitlines()[2:]
+    effects = forecast.compare(ordered, with_deliveries(ordered, 1), draws=64).effects().query("what == 'chance'")
+    shown = [not line.endswith(" none") for line in table]
+    seen = (effects["difference"].abs() > 2 * effects["error"]).tolist()
+    assert not any(one and not other for one, other in zip(shown, seen, strict=True))
+    assert any(shown)
+
+
+def test_whatif_of_one_variety_changes_no_other(capsys, part_folder):
+    name = "Hosta 'Orrinfall'"
+    survival = ["--survival", "acclimatisation -10", "--variety", name]
+    assert main(["whatif", part_folder, *survival, "--draws", "64"]) == 0
+    table = capsys.readouterr().out.split("\n\n")[1].splitlines()[2:]
+    assert all(line.endswith(" none") == (name not in line) for line in table)
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        (
+            ["--survival", "acclimatisation"],
+            "--survival, 'acclimatisation': not such a change. Write a stage and points",
+        ),
+        (
+            ["--survival", "acclimation -10"],
+            "--survival, 'acclimation': no variety asked for has such a stage. Did you",
+        ),
+        (["--survival", "acclimatisation +40"], "--survival, '+40': survival of "),
+        (["--week", "2 days"], "--week, '2 days': not such a change. Write whole weeks later or earlier, such as +2"),
+        (["--week", "+0"], "--week, '+0': not such a change."),
+        (["--price", "10"], "--price, '10': not such a change. Write per cent more or less, such as +10% or -10%."),
+        (["--price", "-100%"], "--price, '-100%': no price is left."),
+        (["--price", "+10%", "--variety", "Hosta"], "--variety, 'Hosta': "),
+    ],
+)
+def test_whatif_refuses_other_changes_with_an_example_before_any_work_is_done(
+    given, told, capsys, part_folder, monkeypatch
+):
+    monkeypatch.setattr("forecast.planning.whole_order.plan_orders", lambda *_, **__: pytest.fail("it worked"))
+    assert main(["whatif", part_folder, *given]) == 2
+    printed = capsys.readouterr()
+    assert printed.out == ""
+    assert printed.err.startswith(told)
+
+
+def test_whatif_needs_one_change(capsys, part_folder):
+    for given in ([], ["--week", "+1", "--price", "+10%"]):
+        with pytest.raises(SystemExit) as ended:
+            main(["whatif", part_folder, *given])
+        assert ended.value.code == 2
+    assert "not allowed with argument" in capsys.readouterr().err
+
+
+def test_help_lists_the_commands_in_the_order_of_a_season_with_three_examples(capsys):
+    with pytest.raises(SystemExit):
+        main(["--help"])
+    printed = capsys.readouterr().out
+    names = [line.split()[0] for line in printed.splitlines() if line.startswith("    ") and line[4] != " "]
+    assert names == ["start", "check", "order", "report", "today", "learn", "whatif"]
+    assert printed.split("examples:\n")[1].count("\n  python -m forecast") == 2

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -124,6 +125,32 @@ class Comparison(Result):
         """What each variety earns in every draw, in the first and in the other scenario [currency]."""
         return self._margins(self.outcome), self._margins(self.other)
 
+    def effects(self) -> pd.DataFrame:
+        """Return the expected margin, and the chance of each target that both have, with the errors of differences.
+
+        Returns
+        -------
+        DataFrame
+            what: ``margin``, left out without prices, and ``chance`` in a row for each target; variety, week and
+            channel of the target; first and other, the two scenarios; difference, the other less the first; error, the
+            standard error of the difference in paired draws [currency, or 0 to 1].
+        """
+        rows: list[tuple[Any, ...]] = []
+        with suppress(Refused):  # a season may be without prices
+            one, two = (sum(found.values(), start=np.zeros(self.outcome.draws)) for found in self._earned)
+            rows.append(("margin", "", "", "", *_paired(one, two)))
+        for name in self._varieties(self.outcome.varieties):
+            if name not in self.other.varieties:
+                continue
+            met = [self._part(side, name).met() for side in (self.outcome, self.other)]
+            keys = [[_key(row) for row in side.season.targets_of(name)] for side in (self.outcome, self.other)]
+            for at, key in enumerate(keys[0]):
+                if key in keys[1]:
+                    both = met[0][at], met[1][keys[1].index(key)]
+                    rows.append(("chance", name, str(key[0]), key[1], *_paired(*both)))
+        columns = ["what", "variety", "week", "channel", "first", "other", "difference", "error"]
+        return pd.DataFrame(rows, columns=columns)
+
     def changes(self) -> pd.DataFrame:
         """Return every cell in which the scenarios differ.
 
@@ -225,6 +252,11 @@ class Comparison(Result):
 
 def _key(row: Target) -> _Key:
     return row.week, row.channel or ""
+
+
+def _paired(one: Array, other: Array) -> tuple[float, float, float, float]:
+    """Return the means of two answers by draw, of the second less the first, and the standard error of that."""
+    return float(one.mean()), float(other.mean()), float((other - one).mean()), _error(other - one)
 
 
 def _error(change: Array) -> float:

@@ -3,11 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from forecast.weeks import Week
-from forecast.words.numbers import apart, counted, figures, known, money, of_100, rounded, signed
+from forecast.words.numbers import (
+    apart,
+    counted,
+    dated,
+    figures,
+    known,
+    money,
+    of_20,
+    of_100,
+    rounded,
+    signed,
+    whose,
+)
 
 OF_PRICE, OF_DEMAND, FROM_NORMAL = "of the stated price", "of the stated demand", "°C from normal"
+_UNIT, _TENTH = 1.0, 0.05  # of a currency; of a season of 20
 _SEASONS = " of 100 simulated seasons"
 _ANSWERS = {"margin": "expected margin", "chance": "on-time chance", "saleable": "number of saleable plants"}
 
@@ -91,6 +105,45 @@ SAME = "The two scenarios are identical."
 SAME_MARGIN = "Both scenarios earn the same."
 NO_MORE_PLANTS = "No difference in the number of saleable plants can be seen."
 SAME_PLANTS = "Both scenarios have the same number of saleable plants."
+
+
+WHAT_IF = "{season}, the plan's orders if {change}: from {seasons}, seed {seed}."
+EFFECTS = {"what": "", "by": "by", "first": "as it is", "other": "changed", "difference": "difference"}
+"""Columns of what a change does, and their headings."""
+EFFECTS_NOTE = "Difference: ± its standard error in the same seasons; none, if no more than twice that."
+NOTHING_ORDERED = "The plan orders nothing, so there is nothing to compare."
+
+
+def survival_changed(stage: str, points: float, of: str) -> str:
+    """Return that survival of a stage is so many points higher or lower."""
+    return f"{figures(abs(points))} of 100 {'more' if points > 0 else 'fewer'} survive {stage} in {of}"
+
+
+def week_changed(weeks: int, of: str) -> str:
+    """Return that deliveries come so many weeks later or earlier."""
+    return f"deliveries of {of} come {counted(abs(weeks), 'week')} {'later' if weeks > 0 else 'earlier'}"
+
+
+def price_changed(percentage: float, of: str) -> str:
+    """Return that sale prices are so many per cent higher or lower."""
+    return f"plants of {of} sell for {figures(abs(percentage))} % {'more' if percentage > 0 else 'less'}"
+
+
+def effect(row: Mapping[str, Any], currency: str) -> dict[str, str]:
+    """Return the cells of what a change does, a row of `Comparison.effects`: to the margin, or to a chance."""
+    difference, error = row["difference"], row["error"]
+    if row["what"] == "margin":
+        change = "none"
+        if apart(difference, error):
+            sure = f" ± {known(error, error)}" if error >= _UNIT / 2 else ""
+            change = f"{'+' if difference > 0 else ''}{known(difference, max(error, _UNIT))}{sure}"
+        cells = *(f"{round(float(f'{row[side]:.3g}')):,}" for side in ("first", "other")), change
+        return dict(zip(EFFECTS, (f"expected margin, {currency}", "", *cells), strict=True))
+    change = "none"
+    if apart(20 * difference, 20 * error) and abs(20 * difference) >= _TENTH:
+        change = f"{20 * difference:+.1f} ± {20 * error:.1f} of 20"
+    cells = of_20(row["first"]), of_20(row["other"]), change
+    return dict(zip(EFFECTS, (whose(row["variety"], row["channel"]), dated(row["week"]), *cells), strict=True))
 
 
 def margins(*, difference: float, error: float, p5: float, p95: float, better: float, currency: str) -> str:
