@@ -116,7 +116,7 @@ NOTHING_ORDERED = "The plan orders nothing, so there is nothing to compare."
 
 def survival_changed(stage: str, points: float, of: str) -> str:
     """Return that survival of a stage is so many points higher or lower."""
-    return f"{figures(abs(points))} of 100 {'more' if points > 0 else 'fewer'} survive {stage} in {of}"
+    return f"{figures(abs(points))} {'more' if points > 0 else 'fewer'} of 100 survive {stage} in {of}"
 
 
 def week_changed(weeks: int, of: str) -> str:
