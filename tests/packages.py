@@ -24,7 +24,7 @@ TESTS = ("forecast", "tests/io/test_hostile.py", "tests/io/test_xlsx.py", "tests
          "tests/words", "tests/charts", "tests/test_results.py", "tests/test_same_seed.py",
          "tests/test_gallery.py")  # fmt: skip
 NOT_NEEDED = {"jupyterlab", "ipykernel", "ipython", "notebook", "anywidget", "pytest"}
-SHIPPED = {".py", ".typed", ".js", ".css", ".html", ".ipynb"}
+SHIPPED = {".py", ".typed", ".js", ".css", ".html", ".ipynb", ".csv"}
 KEPT = {"forecast", "notebooks", "demo_data", "tests", ".ci"}  # folders of the source
 JUNK = re.compile(r"__pycache__|\.pyc$|_cache/|\.hypothesis|\.ipynb_checkpoints|\.venv|(^|/)(build|dist)/")
 JOB = (
