@@ -107,7 +107,7 @@ NO_MORE_PLANTS = "No difference in the number of saleable plants can be seen."
 SAME_PLANTS = "Both scenarios have the same number of saleable plants."
 
 
-WHAT_IF = "{season}, the plan's orders if {change}: from {seasons}, seed {seed}."
+WHAT_IF = "{season}, the plan's orders if {change},\nfrom {seasons}, seed {seed}."
 EFFECTS = {"what": "", "by": "by", "first": "as it is", "other": "changed", "difference": "difference"}
 """Columns of what a change does, and their headings."""
 EFFECTS_NOTE = "Difference: ± its standard error in the same seasons; none, if no more than twice that."
