@@ -143,6 +143,12 @@ class Share:
         a, b = (float(value) for value in np.exp(found.x))
         return cls(a / (a + b), math.sqrt(a * b / (a + b + 1)) / (a + b), level)
 
+    def around(self, mean: float) -> Share:
+        """Return the share of another mean [0 to 1] that keeps the a + b of its beta distribution."""
+        if not self.sd:
+            return Share(mean, 0.0, self.level)
+        return Share(mean, self.sd * math.sqrt(mean * (1 - mean) / (self.mean * (1 - self.mean))), self.level)
+
     @property
     def parameters(self) -> tuple[float, float]:
         """Parameters a and b of the beta distribution; infinite if the share does not vary."""

@@ -368,6 +368,10 @@ def _unused(tables: Tables) -> Iterator[Fault]:
         if row.profile is not None and row.last == row.week:
             remedy = "Write the last week of sale in until, or clear it."
             yield Fault("not used: all are sold in one week", remedy, "targets", number, "profile", row.profile)
+    for number, row in tables.rows["stages"]:
+        if row.bad_one_in is not None and row.survival_bad is None:
+            remedy = "Write survival_bad and survival_good, or clear it."
+            yield Fault("not used: no bad survival is stated", remedy, "stages", number, "bad_one_in", row.bad_one_in)
     for number, row in tables.rows["varieties"]:
         if row.outlet is not None and row.markdown_price is None:
             remedy = "Write what a plant brings then in markdown_price, or clear it."

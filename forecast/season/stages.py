@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import cached_property, partial
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 from pydantic import Field
 
@@ -242,6 +242,11 @@ class Stage(Row):
             rare = 1 / (self.bad_one_in or RARE)
             return Share.from_range(self.survival_bad, self.survival_good, level=self.varies_by, outside=rare)
         return Share(self.survival or 0.0, self.survival_sd or 0.0, self.varies_by)
+
+    def surviving(self, share: Share) -> Self:
+        """Return the row with a survival stated by mean and standard deviation, of the plants that enter the stage."""
+        cells = dict.fromkeys(cell for form in SURVIVALS for cell in form)
+        return self.replace(**cells | {"survival": share.mean, "survival_sd": share.sd, "share_of": "entering"})
 
     def paid(self, hourly_wage: float) -> float:
         """Return what is paid for a plant that enters the stage [currency]: its cost, materials and labour."""

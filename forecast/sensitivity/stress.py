@@ -11,7 +11,7 @@ from forecast.errors import real
 from forecast.growth.outcome import Outcome
 from forecast.rates.distributions import Share
 from forecast.season.season import Season
-from forecast.season.stages import SURVIVALS, Stage
+from forecast.season.stages import Stage
 
 
 def poorer(season: Season, *, points: float = 0.1) -> Season:
@@ -71,10 +71,5 @@ def _lowered(route: Sequence[Stage], shares: Sequence[Share], points: float) -> 
     kept = 1 - min(points / through, 0.5)
     rows = []
     for at, (row, share) in enumerate(zip(route, shares, strict=True)):
-        mean, sd = share.mean, share.sd
-        if at == worst:
-            mean = share.mean * kept
-            sd *= math.sqrt(mean * (1 - mean) / (share.mean * (1 - share.mean))) if sd else 0.0
-        cells = dict.fromkeys(cell for form in SURVIVALS for cell in form)
-        rows.append(row.replace(**cells | {"survival": mean, "survival_sd": sd, "share_of": "entering"}))
+        rows.append(row.surviving(share.around(share.mean * kept) if at == worst else share))
     return rows

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import math
-
 from forecast.errors import refuse
 from forecast.rates.distributions import Share
 from forecast.season.cells import suggestion
 from forecast.season.price_list import PriceLine
 from forecast.season.season import Season
-from forecast.season.stages import SURVIVALS, Stage
+from forecast.season.stages import Stage
 from forecast.words.numbers import figures
 
 
@@ -66,9 +64,7 @@ def _other(row: Stage, share: Share, points: float, owner: str) -> Stage:
     if not 0 < mean <= 1:
         problem = f"survival of {owner} would be {100 * mean:.0f} % instead of {100 * share.mean:.0f} %"
         raise refuse("points", f"{'+' if points > 0 else ''}{figures(100 * points)}", problem, "Give fewer points.")
-    sd = share.sd and share.sd * math.sqrt(mean * (1 - mean) / (share.mean * (1 - share.mean)))
-    cells = dict.fromkeys(cell for form in SURVIVALS for cell in form)
-    return row.replace(**cells | {"survival": mean, "survival_sd": sd, "share_of": "entering"})
+    return row.surviving(share.around(mean))
 
 
 def with_deliveries(season: Season, weeks: int, *, variety: str | None = None) -> Season:

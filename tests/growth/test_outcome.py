@@ -12,8 +12,9 @@ from small_seasons import TWO_PLACES, beta_spread, offer, season, stage
 
 import forecast
 from forecast import Refused
-from forecast.growth.draws import met
+from forecast.growth.draws import met, met_chances
 from forecast.growth.summaries import as_targets, by_week, ranges
+from forecast.ordering.baselines import simple_orders
 from forecast.resources.overruns import area_of
 from forecast.season.orders import Delivery
 
@@ -395,3 +396,12 @@ def test_orders_of_one_lab_and_week_are_delivered_together_and_others_apart():
         ("A", "2027-W05", 80, "Lab"),
         ("A", "2027-W06", 9, "Lab"),
     ]
+
+
+@pytest.mark.parametrize("nursery", ["part", "old_demo"])
+def test_chances_of_targets_worked_out_alone_are_those_of_the_table(nursery, request):
+    plan = request.getfixturevalue(nursery)
+    found = forecast.simulate(plan, simple_orders(plan, draws=64, seed=1), draws=64, seed=1)
+    table = found.targets()
+    for name in plan.targeted:
+        assert met_chances(found.drawn, name) == table.loc[table["variety"] == name, "chance"].tolist()

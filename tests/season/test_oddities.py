@@ -367,11 +367,14 @@ def test_sales_that_are_meant_are_silent(folder: Path, rows: str) -> None:
 def test_cells_that_nothing_is_made_of_are_reported(demo, tmp_path) -> None:
     rows = [row.replace(markdown_price=None, outlet=50) for row in demo.varieties[:1]]
     targets = [row.replace(profile="autumn") if at == 0 else row for at, row in enumerate(demo.targets)]
-    forecast.write_season(demo.replace(varieties=(*rows, *demo.varieties[1:]), targets=targets), tmp_path)
+    stages = [row.replace(bad_one_in=10) if at == 0 else row for at, row in enumerate(demo.stages)]
+    changed = demo.replace(varieties=(*rows, *demo.varieties[1:]), targets=targets, stages=stages)
+    forecast.write_season(changed, tmp_path)
     with pytest.warns(UserWarning, match="not used") as warned:
         forecast.read_season(tmp_path)
     said = str(warned[0].message)
     assert "column profile, 'autumn': not used: all are sold in one week. Write the last week of sale in until" in said
+    assert "column bad_one_in, 10: not used: no bad survival is stated. Write survival_bad and survival_good" in said
     assert "column outlet, 50: not used: no plant is marked down. Write what a plant brings then" in said
 
 
