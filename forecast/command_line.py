@@ -353,21 +353,24 @@ def _hidden() -> bool | None:
 
 def _show(plan: Plan) -> None:
     from forecast.resources.bench_use import bench_space
+    from forecast.words.sensitivity import measure_first
 
-    season, sentences, first = plan.season, str(plan).splitlines(), len(plan.surplus)
+    season, sentences, surplus = plan.season, str(plan).splitlines(), len(plan.surplus)
     drawn = counted(plan.draws, "simulated season")
     print(order_words.TABLE.format(season=season.name, seasons=drawn, seed=plan.seed, currency=season.currency))
-    print("".join(f"\n{one}\n" for one in sentences[:first]))
+    print("".join(f"\n{one}\n" for one in sentences[:surplus]))
     if plan.orders:
         print(f"{_lines(plan.table())}\n")
     if there := bool(plan.orders or plan.in_any_case):
         print(f"{_targets(plan.targets(), season.currency)}\n")
-    print("\n".join(sentences[first:]))
+    print("\n".join(sentences[surplus:]))
     if there:
         outcome = plan.simulate()
         print(order_words.all_met(targets=len(season.targets), chance=outcome.chance_of_all()))
         _few(plan.draws)
         print(f"\n{bench_space(outcome)}")
+    if first := measure_first(records(plan.measure_first()), season.currency):
+        print(f"\n{first}")
 
 
 def _targets(found: pd.DataFrame, currency: str) -> str:

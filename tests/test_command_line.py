@@ -39,6 +39,18 @@ def test_order_prints_the_lines_then_the_targets_then_whether_it_fits(capsys, de
     assert printed.err == ""
 
 
+def test_order_ends_with_what_to_measure_first_and_leaves_it_out_where_there_is_no_money(capsys, tmp_path, part):
+    forecast.write_season(part, tmp_path / "priced")
+    assert main(["order", str(tmp_path / "priced"), "--draws", "64"]) == 0
+    *_, first = capsys.readouterr().out.split("\n\n")
+    found = forecast.plan_orders(part, draws=64).measure_first()
+    assert [line.split(" survival of ")[0].strip() for line in first.splitlines()[1:]] == list(found["stage"][:3])
+    assert not set(found["rests_on"]) & {"source"}
+    forecast.write_season(unpriced(part), tmp_path / "unpriced")
+    assert main(["order", str(tmp_path / "unpriced"), "--draws", "64"]) == 0
+    assert "Measure first" not in capsys.readouterr().out
+
+
 def unpriced(season):
     return season.replace(
         varieties=tuple(row.replace(sale_price=None, markdown_price=None) for row in season.varieties)

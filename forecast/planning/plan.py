@@ -35,6 +35,7 @@ from forecast.words import orders as words
 from forecast.words.numbers import unit_worth
 from forecast.words.results import Result
 from forecast.worth.columns import Aim, Column
+from forecast.worth.knowing import Knowing, worth_of_knowing
 
 
 class LeftOut(NamedTuple):
@@ -116,7 +117,8 @@ class Plan(Result):
         kept = {
             name: value for name, value in self.__dict__.items() if name not in ("_outcome", "_cash_flow", "_reached")
         }
-        answers = {"_changes": self._changes, "_left_out": self._left_out, "excess": self.excess, "margin": self.margin}
+        answers = {"_changes": self._changes, "_left_out": self._left_out, "excess": self.excess, "margin": self.margin,
+                   "_knowing": self._knowing}  # fmt: skip
         return kept | answers | {"_solution": replace(self._solution, problems=())}
 
     @cached_property
@@ -352,6 +354,30 @@ class Plan(Result):
         limits = tuple(row["limit"] for row in self.limits().to_dict("records") if row["shadow_price"] > 0)
         reason: Literal["loses", "earns less"] = "loses" if margins[at] <= 0 else "earns less"
         return LeftOut(reason, deliveries, margins[at], limits, self.season.currency)
+
+    def measure_first(self) -> pd.DataFrame:
+        """Return what it would be worth to know each survival that no source backs, before ordering.
+
+        Returns
+        -------
+        DataFrame
+            stage, applies_to, rests_on (no source, judgement, from memory or common practice),
+            worth and its standard error [currency]: the greatest first; empty for the aim ``cost``. A worth of less
+            than twice its error may be none.
+
+        Notes
+        -----
+        Half of the variance of such a survival, or what lasts of it if that is more, is taken to be doubt about the
+        number itself; who knows it orders another multiple of the plan. See `forecast.worth.knowing`.
+        """
+        return self._knowing.copy()
+
+    @cached_property
+    def _knowing(self) -> pd.DataFrame:
+        ways = {problem.item: problem.ways for problem in self._solution.problems}
+        planned = [(ways[one.item], {way.at: n for way, n in one.plants.items()}) for one in self._solution.chosen]
+        found = worth_of_knowing(planned) if self.aim == "margin" else []
+        return pd.DataFrame(found, columns=Knowing._fields)
 
     def out_of_sample(
         self, *, draws: int = DRAWS, seed: int | None = None, searches: int = 5, time_limit: float = 60.0

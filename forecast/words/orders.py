@@ -287,7 +287,8 @@ def all_met(*, targets: int, chance: float) -> str:
     """Return the chance that all targets are met."""
     if targets == 1:
         return f"The target is met in {seasons(chance)}."
-    return f"All {targets} targets are met together in {seasons(chance)}."
+    every = "Both targets" if targets == 2 else f"All {targets} targets"
+    return f"{every} are met together in {seasons(chance)}."
 
 
 def few_draws(*, draws: int, enough: int) -> str:

@@ -23,6 +23,7 @@ from forecast.words.numbers import (
 OF_PRICE, OF_DEMAND, FROM_NORMAL = "of the stated price", "of the stated demand", "°C from normal"
 _UNIT, _TENTH = 1.0, 0.05  # of a currency; of a season of 20
 _SEASONS = " of 100 simulated seasons"
+MEASURE_FIRST = "Measure first: no source backs these numbers. Knowing one before you order would be worth:"
 _ANSWERS = {"margin": "expected margin", "chance": "on-time chance", "saleable": "number of saleable plants"}
 
 
@@ -238,3 +239,13 @@ def decisions(runs: Sequence[tuple[int, int, str]], plants: int) -> str:
         texts.append(f"{f'{first:,} to {last:,}' if last > first else f'{first:,}'}: order {choice}.")
     first, _, choice = between[-1]
     return " ".join([*texts, f"{first:,} or more: order {choice}."])
+
+
+def measure_first(rows: Sequence[Mapping[str, Any]], currency: str, most: int = 3) -> str:
+    """Return which numbers that no source backs are worth most to know, the greatest first; nothing without any."""
+    lines = []
+    for row in rows[:most]:
+        worth, error = row["worth"], max(row["error"], _UNIT)
+        sum_of = f"about {known(worth, error)}" if apart(worth, error) else f"at most {known(worth + 2 * error, error)}"
+        lines.append(f"  {row['stage']} survival of {row['applies_to']} ({row['rests_on']}): {sum_of} {currency}")
+    return "\n".join([MEASURE_FIRST, *lines]) if lines else ""

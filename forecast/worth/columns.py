@@ -46,6 +46,7 @@ class Way:
     """One price list, delivered in one week; shares are of the plantlets."""
 
     at: int  # its place among the ways of its variety
+    number: int  # of the batch whose luck it has
     prices: PriceList
     week: Week
     delivered: int  # number of the week
@@ -211,7 +212,7 @@ class Ways:
         area, bench = footprint(season, self.variety, fate, week, self.last)
         growing = stage_costs(season, self.variety, fate, week) + bench
         outlay = outlays(season, self.variety, fate, week, self.last) if self.cash else _NO_CASH
-        return Way(at, prices, week, week - season.first_week, growing, area, outlay)
+        return Way(at, number, prices, week, week - season.first_week, growing, area, outlay)
 
     def plants(self, plants: Mapping[int, float]) -> Plants:
         """Return the plants that come of some of each way, by its place: expected given the draw, and their luck.

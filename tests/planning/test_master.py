@@ -55,7 +55,7 @@ def delivered(quantity=1, area=0.0, *, draws=FLAT, rows=2, **cells):
     """So many plants that stand on an area each [m2], one for all places, weeks and draws or shape (rows, draws)."""
     (prices,) = PriceList.of([PriceLine(**offer(last_week="2027-W02", **{"unit_price": 0} | cells))])
     stood = np.broadcast_to(np.asarray(area, dtype=np.float32), (rows, draws))
-    return {Way(next(NUMBERS), prices, Week.parse(FIRST), 0, np.zeros(draws), stood, np.zeros(0)): quantity}
+    return {Way(next(NUMBERS), 1, prices, Week.parse(FIRST), 0, np.zeros(draws), stood, np.zeros(0)): quantity}
 
 
 def column(item, margin, cost=0.0, plants=None, *, draws=FLAT):
@@ -65,7 +65,7 @@ def column(item, margin, cost=0.0, plants=None, *, draws=FLAT):
         ((way, quantity),) = some.items()
         (row,) = way.prices.breaks
         dear = PriceList((row.replace(unit_price=cost / quantity),))
-        some = {Way(next(NUMBERS), dear, way.week, way.delivered, way.growing, way.area, way.outlay): quantity}
+        some = {Way(next(NUMBERS), 1, dear, way.week, way.delivered, way.growing, way.area, way.outlay): quantity}
     worth = np.broadcast_to(np.asarray(margin, float), draws)
     return Column(item, some, worth, worth, 0.0, np.zeros((0, draws)), slice(0, 0), np.zeros(0))
 

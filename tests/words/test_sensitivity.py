@@ -180,3 +180,17 @@ def test_decisions_after_a_trial_are_ranges_of_survivors():
         "Fewer than 1,200 of 1,299 survive: order none. 1,200 or more: order 576 from Lab for 2027-W20."
     )
     assert words.decisions([(3, 9, "none")], 9) == "No likely outcome changes the order."
+
+
+def test_what_to_measure_first_is_the_three_worth_most_and_what_cannot_be_seen_is_a_bound():
+    row = {"stage": "growing on", "applies_to": "hosta", "rests_on": "judgement"}
+    rows = [
+        row | {"worth": worth, "error": error} for worth, error in ((121.4, 8.0), (3.2, 2.0), (0.0, 0.0), (0.0, 0.0))
+    ]
+    _, *lines = words.measure_first(rows, "EUR").splitlines()
+    assert lines == [
+        "  growing on survival of hosta (judgement): about 121 EUR",
+        "  growing on survival of hosta (judgement): at most 7 EUR",
+        "  growing on survival of hosta (judgement): at most 2 EUR",
+    ]
+    assert words.measure_first([], "EUR") == ""
