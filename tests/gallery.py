@@ -9,7 +9,7 @@ from forecast import charts
 
 ROOT = Path(__file__).parents[1]
 GALLERY = ROOT / "notebooks" / "gallery"
-HOSTA, HEUCHERA = "Hosta 'Orrinfall'", "Heuchera 'Pellowen'"
+HOSTA = "Hosta 'Orrinfall'"
 DRAWS = {"draws": 256, "seed": 1}
 PLAIN = {"aria": False, "background": "white", "view": {"continuousWidth": 300, "continuousHeight": 300}}
 
@@ -17,16 +17,11 @@ PLAIN = {"aria": False, "background": "white", "view": {"continuousWidth": 300, 
 def gallery():
     """Return each chart's SVG by its name."""
     season = forecast.read_season(ROOT / "demo_data")
-    records = forecast.read_records(ROOT / "demo_data")
     order, plan = forecast.size_order(season, HOSTA, **DRAWS), forecast.plan_orders(season, **DRAWS)
     outcome = plan.simulate()
     shown = {
         "order": charts.order_curve(order),
-        "saleable": charts.saleable(forecast.simulate(season, order, **DRAWS), HOSTA),
-        "ready": charts.ready_dates(forecast.delivery_weeks(season, HEUCHERA, **DRAWS)),
         "benches": charts.space_map(forecast.bench_space(outcome)),
-        "work": charts.work_calendar(forecast.hours_of_work(outcome)),
-        "learned": charts.shrinkage(forecast.learn(season, records), "acclimatisation"),
         "cash": charts.cash_chart(plan.cash_flow()),
         "drivers": charts.tornado_chart(forecast.what_drives(season, HOSTA, orders=order, answer="chance", **DRAWS)),
     }

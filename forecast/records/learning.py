@@ -62,6 +62,10 @@ def learn(season: Season, records: Records, *, executor: Executor | None = None)
     Times: by group (or variety with a route of its own) and stage, learned from the counts between which plants left
     (see `time_records`), and weighted against the estimate (see `posterior_time`).
 
+    Batches of one variety are taken as alike but for chance and their own luck: a change of substrate, or of the person
+    who counts, is not seen. Survivals hold what heat and cold took in the years of the records; where a stage states
+    losses by heat and cold too, these count twice: leave `heat_loss` and `cold_loss` empty there.
+
     Batches that are still in a stage teach its time but not yet its survival. The order of records never matters.
     Learned numbers are rounded to six figures.
 
