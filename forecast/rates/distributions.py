@@ -196,7 +196,8 @@ class Share:
 
     def __str__(self) -> str:
         p5, p95 = self.quantile([0.05, 0.95]).tolist()
-        return words.share(mean=self.mean, p5=p5, p95=p95, varies_by=Level.parse(self.level).greatest)
+        level = Level.parse(self.level)
+        return words.share(mean=self.mean, p5=p5, p95=p95, varies_by=level.greatest, doubted=level.doubted)
 
 
 def _far_log_share(a: float, b: float, score: Array) -> Array:
@@ -332,5 +333,7 @@ class Duration:
 
     def __str__(self) -> str:
         p5, p95 = self.quantile([0.05, 0.95]).tolist()
-        greatest = Level.parse(self.level).greatest
-        return words.duration(median=self.median, unit=self.unit, p5=p5, p95=p95, varies_by=greatest)
+        level = Level.parse(self.level)
+        return words.duration(
+            median=self.median, unit=self.unit, p5=p5, p95=p95, varies_by=level.greatest, doubted=level.doubted
+        )

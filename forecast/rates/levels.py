@@ -96,8 +96,13 @@ class Level:
 
     @property
     def greatest(self) -> str:
-        """The word with the greatest share."""
-        return max(self.shares, key=lambda pair: pair[1])[0]
+        """The word with the greatest share; ``belief`` only where it is the only one."""
+        return max(self.shares, key=lambda pair: (pair[0] != "belief", pair[1]))[0]
+
+    @property
+    def doubted(self) -> bool:
+        """Whether a part of the variance is doubt about the true value, beside others."""
+        return len(self.shares) > 1 and any(word == "belief" for word, _ in self.shares)
 
     def score(self, normal: Callable[[str], Array]) -> Array:
         """Return the standard normal scores by those of each word's owner; a single 0 if it varies by plant alone."""

@@ -8,6 +8,7 @@ from typing import Any
 from forecast.words.numbers import cash, dated, figures, met, rounded, seasons, signed, span, whose
 from forecast.words.numbers import money as amount
 
+_AMPLE = 100  # times what is used, of which it is not said that it is enough
 _SMALL = 10  # area that is said to two figures [m²]
 Row = Mapping[Any, Any]
 
@@ -34,7 +35,10 @@ def bench_use(place: str, *, fullest: Row, worst: Row, overrun: float, used: boo
     """
     if not used:
         return f"{place}: not used."
-    text = f"{place}: fullest in the week of {dated(fullest['week'])}, {_area(fullest)}; {capacity(overrun)}"
+    text = f"{place}: fullest in the week of {dated(fullest['week'])}, {_area(fullest)}"
+    if fullest["available"] > _AMPLE * fullest["p95"]:
+        return f"{text}."
+    text += f"; {capacity(overrun)}"
     if worst["overrun"] > fullest["overrun"]:
         text += f", most often in the week of {dated(worst['week'])}, {_area(worst)}"
     return f"{text}."
@@ -138,5 +142,7 @@ def _area(row: Row) -> str:
     low, median, high = (
         rounded(row[name]) if row[name] >= _SMALL else figures(row[name], 2) for name in ("p5", "median", "p95")
     )
-    available = f"of {figures(row['available'])} m²" if row["available"] else "while it is closed"
-    return f"about {median} m² (90 % range {low} to {high}) {available}"
+    area = f"about {median} m² (90 % range {low} to {high})"
+    if row["available"] > _AMPLE * row["p95"]:
+        return area
+    return f"{area} of {figures(row['available'])} m²" if row["available"] else f"{area} while it is closed"

@@ -123,24 +123,25 @@ def understood(cells: Iterable[tuple[str, str, str, str, str, int]]) -> str:
     return "\n".join(lines)
 
 
-def _range(varies_by: str, low: str, high: str) -> str:
+def _range(varies_by: str, low: str, high: str, *, doubted: bool) -> str:
     if varies_by == "belief":
         return f"the true value lies between {low} and {high} (90 % sure)"
-    return f"between {low} and {high} in {_NINE_OF_TEN[varies_by]}"
+    doubt = ", doubt about the true value included" if doubted else ""
+    return f"between {low} and {high} in {_NINE_OF_TEN[varies_by]}{doubt}"
 
 
-def share(*, mean: float, p5: float, p95: float, varies_by: str) -> str:
-    """Return a share [0 to 1] with its range; `varies_by` is the word of a level."""
+def share(*, mean: float, p5: float, p95: float, varies_by: str, doubted: bool = False) -> str:
+    """Return a share [0 to 1] with its range; `varies_by` is a level, `doubted` whether it holds belief too."""
     if p5 == p95:
         return f"{percent(mean)} % in every batch (no variation entered)"
-    return f"{percent(mean)} % on average; {_range(varies_by, percent(p5), f'{percent(p95)} %')}"
+    return f"{percent(mean)} % on average; {_range(varies_by, percent(p5), f'{percent(p95)} %', doubted=doubted)}"
 
 
-def duration(*, median: float, unit: str, p5: float, p95: float, varies_by: str) -> str:
+def duration(*, median: float, unit: str, p5: float, p95: float, varies_by: str, doubted: bool = False) -> str:
     """Return a time [unit] with the range of its medians."""
     text = f"{figures(median)} {unit}"
     low, high = (figures(end, 2) if end < 99.5 else f"{end:.0f}" for end in (p5, p95))
-    return text if p5 == p95 else f"{text}; {_range(varies_by, low, high)}"
+    return text if p5 == p95 else f"{text}; {_range(varies_by, low, high, doubted=doubted)}"
 
 
 def amount(*, p5: float, median: float, p95: float) -> str:

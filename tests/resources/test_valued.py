@@ -35,7 +35,7 @@ def test_orders_are_worth_what_is_sold_of_them_less_what_they_cost():
         "Your orders: 420 plantlets of 1 variety in 1 delivery, of which 200 are ordered already.",
         "Plants and freight cost about 730 EUR; with growing, about 940 EUR.",
         "Their expected margin is about 1,450 EUR; in the worst 10 % of seasons it averages about 1,450 EUR.",
-        "All 2 targets are met together in no simulated season.",
+        "Both targets are met together in no simulated season.",
     ]
     assert found.facts()["orders"] == 1
 
@@ -55,7 +55,7 @@ def test_limits_of_money_and_plants_on_hand_are_said_where_they_are_stated():
         "After fixed costs of 4,000 EUR the result is about -2,250 EUR on average. Every simulated season makes a "
         "loss.",
         "The account falls below the overdraft of 1,200 EUR in every simulated season.",
-        "All 2 targets are met together in every simulated season.",
+        "Both targets are met together in every simulated season.",
     ]
 
 

@@ -163,3 +163,9 @@ def test_what_comes_of_a_target_says_its_weeks_its_customer_and_the_share_that_i
         "A, retail: about 80 plants (90 % range 60 to 100) on 6 Sep 2027 (2027-W36). 90 % of the target of 100 is met "
         "in 10 of 20 simulated seasons."
     )
+
+
+def test_a_place_with_space_for_any_number_is_not_compared_with_what_is_there():
+    row = {"week": "2027-W25", "p5": 12.0, "median": 16.0, "p95": 18.0, "available": 10_000.0, "overrun": 0.0}
+    said = bench_use("house", fullest=row, worst=row, overrun=0.0, used=True)
+    assert said == "house: fullest in the week of 21 Jun 2027 (2027-W25), about 16 m² (90 % range 12 to 18)."

@@ -2,6 +2,7 @@
 
 import pytest
 
+from forecast.rates.distributions import Share
 from forecast.weeks import Week
 from forecast.words import seasons
 
@@ -19,6 +20,13 @@ from forecast.words import seasons
 )
 def test_a_share_has_its_range_by_level(varies_by, said):
     assert seasons.share(mean=0.8, p5=0.572, p95=0.958, varies_by=varies_by) == said
+
+
+def test_a_share_that_differs_and_is_doubted_says_both():
+    said = "80 % on average; between 57 and 96 % in 9 of 10 batches, doubt about the true value included"
+    for level in ("belief 0.5 batch 0.5", "belief 0.9 batch 0.1"):
+        assert str(Share(0.8, 0.12, level)) == said
+    assert str(Share(0.8, 0.12, "belief")).endswith("(90 % sure)")
 
 
 def test_a_share_that_does_not_vary_says_so():
