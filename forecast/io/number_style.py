@@ -10,6 +10,7 @@ from typing import NamedTuple
 _DIGITS = re.compile("[0-9]+")
 _GROUPS = re.compile(r"[1-9][0-9]{0,2}(?:([.,' ])[0-9]{3})(?:\1[0-9]{3})*")
 _LAST = re.compile(r"(.*)([.,])([0-9]*)")
+_EXACT = 1e15  # below it every whole number is written as it is
 _NAMES = {".": "a point", ",": "a comma", "'": "an apostrophe", " ": "a space"}
 
 
@@ -105,10 +106,11 @@ def named(style: Style) -> str:
 
 
 def unmistakable(number: float) -> str:
-    """Return a number as a file is to hold it: 1.125, which might be taken for 1125, as 1.1250.
+    """Return a number as a file is to hold it: 1.125, which might be taken for 1125, as 1.1250, and 4.0 as 4.
 
-    >>> unmistakable(1.125), unmistakable(0.125), unmistakable(12.5), unmistakable(7)
-    ('1.1250', '0.125', '12.5', '7')
+    >>> unmistakable(1.125), unmistakable(0.125), unmistakable(12.5), unmistakable(7), unmistakable(4.0)
+    ('1.1250', '0.125', '12.5', '7', '4')
     """
-    text = repr(float(number)) if isinstance(number, float) else str(number)
+    whole = isinstance(number, int) or (number.is_integer() and abs(number) < _EXACT)
+    text = str(int(number)) if whole else repr(float(number))
     return f"{text}0" if len(readings(text.lstrip("-"))) > 1 else text
