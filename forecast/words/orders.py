@@ -272,10 +272,9 @@ def costs(*, purchase: float, total: float, currency: str, deposits: float = 0.0
     """Return what is paid to labs and carriers, part of it as deposits, and the total with growing [currency]."""
     now = f", of which {rounded(deposits)} in deposits when ordering" if deposits > 0.5 else ""
     within = "" if budget is None else f" (budget {budget:,.0f} {currency})"
-    return (
-        f"Plants and freight cost about {money(purchase, currency)}{now}{within}; with growing, about "
-        f"{money(total, currency)}."
-    )
+    paid = f"Plants and freight cost about {money(purchase, currency)}{now}{within}"
+    grown = money(total, currency)
+    return f"{paid}." if grown == money(purchase, currency) else f"{paid}; with growing, about {grown}."
 
 
 def over_budget(*, budget: float, currency: str) -> str:
@@ -488,7 +487,7 @@ def no_other(aim: str, gap: float, *, short: bool = False) -> str:
     Any number of deliveries from the price lists is another plan; missing plants count with it if they are weighed.
     """
     verb, better = ("earn", "more") if aim == "margin" else ("be", "cheaper")
-    by = f" more than {known(100 * gap, 0.1, bound=True)} %" if gap > 1e-6 else ""
+    by = f" over {known(100 * gap, 0.1, bound=True)} %" if gap > 1e-6 else ""
     found = " (optimality gap)" if by else ""
     plan = "With the price of being short counted, no other plan" if short else "No other plan"
     return f"{plan}, of any number of deliveries on the price lists, can {verb}{by} {better}{found}."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from functools import cache
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -133,7 +133,7 @@ def _expected(share: Share, known: float, scores: Array) -> Array:
     return np.interp(scores, _SCORES, _curve(share, known)) if known else np.ones(scores.size)
 
 
-@cache
+@lru_cache(maxsize=256)
 def _curve(share: Share, known: float) -> Array:
     rest = math.sqrt(max(1 - known, 0)) * _NODES
     return np.asarray(share.quantile(ndtr(math.sqrt(known) * _SCORES[:, None] + rest)) @ _WEIGHTS / share.mean)

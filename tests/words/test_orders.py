@@ -211,9 +211,9 @@ def test_a_plan_of_greatest_margin_says_what_it_earns():
 
 @pytest.mark.parametrize(
     ("gap", "text"),
-    [(0.0, "be cheaper"), (9e-7, "be cheaper"), (0.0002, "be more than 0.1 % cheaper (optimality gap)"),
-     (0.001, "be more than 0.1 % cheaper (optimality gap)"), (0.00101, "be more than 0.2 % cheaper (optimality gap)"),
-     (0.02, "be more than 2.0 % cheaper (optimality gap)")],
+    [(0.0, "be cheaper"), (9e-7, "be cheaper"), (0.0002, "be over 0.1 % cheaper (optimality gap)"),
+     (0.001, "be over 0.1 % cheaper (optimality gap)"), (0.00101, "be over 0.2 % cheaper (optimality gap)"),
+     (0.02, "be over 2.0 % cheaper (optimality gap)")],
 )  # fmt: skip
 def test_the_optimality_gap_is_rounded_up_to_a_tenth_of_a_percent(gap, text):
     other = "No other plan, of any number of deliveries on the price lists, can"
@@ -454,3 +454,8 @@ def test_a_promise_out_of_reach_is_named_with_its_number_weeks_and_level():
     assert words.promise_out_of_reach(**known, share=0.9, level=0.8) == (
         "No order of A meets 90 % of the target of 1,200, 17 May to 31 May 2027 (W20 to W22), in 16 of 20 seasons."
     )
+
+
+def test_where_growing_costs_nothing_it_is_not_mentioned():
+    assert words.costs(purchase=1400, total=1400, currency="AUD") == "Plants and freight cost about 1,400 AUD."
+    assert words.costs(purchase=1400, total=1500, currency="AUD").endswith("; with growing, about 1,500 AUD.")
