@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING, Any
 from forecast.errors import Fault, OutOfReach, Refused, listed, problems, refuse
 from forecast.files_out import check_free, write_texts
 from forecast.io.csv_folder import csv_text, form_of, table_cells, table_text
+from forecast.io.files_in import HEADER, is_workbook
 from forecast.io.seasons import read_season
+from forecast.io.tables import by_sheet, opened
 from forecast.more_commands import add_learn, add_today, add_whatif, joined, learn_rates, today, whatif
 from forecast.season.orders import Delivery
 from forecast.season.season import TABLES, Season
@@ -53,6 +55,7 @@ _EXAMPLES = """examples:
   python -m forecast today my_season --on 2027-05-03
   python -m forecast whatif my_season --survival "acclimatisation -10"
 """
+_OUT = "folder to write orders.csv and order_table.csv into, or .xlsx workbook that gets these sheets"
 _DRAWN = f"simulated seasons (default: {PLANNING_DRAWS})"
 _AIM = "margin: greatest expected margin; cost: every target at its service level for the least cost"
 
@@ -121,8 +124,8 @@ def _parser() -> argparse.ArgumentParser:
     _command(commands, "check", _check, "read a season and its records, and list every problem and what is odd in them")
     order = _command(commands, "order", _order, _ORDER)
     what = order.add_mutually_exclusive_group()
-    what.add_argument("--out", help="folder to write orders.csv and order_table.csv into")
-    what.add_argument("--mine", action="store_true", help="value the orders of orders.csv, beside the plan")
+    what.add_argument("--out", help=_OUT)
+    what.add_argument("--mine", action="store_true", help="value your own orders, those of orders.csv, beside the plan")
     what.add_argument("--by-hand", metavar="VARIETY", help="work out the order of one variety step by step")
     _add_plan(order)
     page = _command(commands, "report", _report, "write the whole order plan as one page for a partner")
@@ -164,7 +167,7 @@ def _start(parsed: argparse.Namespace) -> int:
     if parsed.list:
         return _list()
     if parsed.folder is None:
-        raise refuse("folder", None, "no folder to write into", "Give one, such as my_season.")
+        raise refuse("folder", None, "no folder to write into", "Give one, such as my_season or my_season.xlsx.")
     from forecast.starter.additions import begun
     from forecast.starter.starter import start
 
@@ -174,7 +177,8 @@ def _start(parsed: argparse.Namespace) -> int:
     if asks or parsed.crops or parsed.climate:
         return _begin(parsed, names, asks=asks)
     new = start(parsed.folder, overwrite=parsed.overwrite, additions=names)
-    print(words.added(Path(parsed.folder), new) if there else words.started(Path(parsed.folder)))
+    path, book = Path(parsed.folder), is_workbook(parsed.folder)
+    print(words.added(path, new, book=book) if there else words.started(path, book=book))
     return 0
 
 
@@ -200,7 +204,8 @@ def _begin(parsed: argparse.Namespace, names: Sequence[str], *, asks: bool) -> i
         )  # fmt: skip
     season, assumed = begin(parsed.folder, answers, overwrite=parsed.overwrite, additions=names)
     columns = sum(len(table_cells(getattr(season, table), TABLES[table])[0]) for table in FILLED)
-    print(starting_words.filled(Path(parsed.folder), columns=columns, assumed=assumed))
+    path, book = Path(parsed.folder), is_workbook(parsed.folder)
+    print(starting_words.filled(path, columns=columns, assumed=assumed, book=book))
     return 0
 
 
@@ -256,7 +261,7 @@ def _order(parsed: argparse.Namespace) -> int:
     if parsed.by_hand is not None:
         season.variety(parsed.by_hand)
     if parsed.out is not None:
-        check_free(WRITTEN, parsed.out, overwrite=parsed.overwrite)
+        _check_out(parsed)
     try:
         plan = _planned(parsed, season)
     except OutOfReach as error:
@@ -273,6 +278,16 @@ def _order(parsed: argparse.Namespace) -> int:
         raise
     print(_written(parsed, plan), end="")
     return 0
+
+
+def _check_out(parsed: argparse.Namespace) -> None:
+    """Refuse, before any work is done, a folder or workbook into which the orders cannot be written."""
+    if is_workbook(parsed.out):
+        from forecast.io.workbook_out import WorkbookOut
+
+        WorkbookOut(parsed.out, overwrite=parsed.overwrite).check_free([Path(name).stem for name in WRITTEN])
+    else:
+        check_free(WRITTEN, parsed.out, overwrite=parsed.overwrite)
 
 
 def _worksheet(plan: Plan, variety: str) -> str:
@@ -293,10 +308,11 @@ def _mine(parsed: argparse.Namespace, season: Season) -> int:
     from forecast.resources.valued import value_orders
 
     if not season.orders:
-        raise Refused([Fault(*order_words.NO_ORDERS, "orders.csv")])
+        raise Refused([by_sheet(Fault(*order_words.NO_ORDERS, "orders.csv"), opened(parsed.folder, HEADER))])
     mine = value_orders(season, draws=parsed.draws, seed=parsed.seed)
     drawn, seed = counted(mine.outcome.draws, "simulated season"), mine.outcome.seed
-    print(order_words.MINE.format(season=season.name, seasons=drawn, seed=seed, currency=season.currency))
+    table = words.by_sheets("orders.csv") if is_workbook(parsed.folder) else "orders.csv"
+    print(order_words.MINE.format(season=season.name, table=table, seasons=drawn, seed=seed, currency=season.currency))
     print(f"\n{_lines(mine.table())}\n")
     if season.targets:
         print(f"{_targets(mine.targets(), season.currency)}\n")
@@ -391,10 +407,20 @@ def _written(parsed: argparse.Namespace, plan: Plan) -> str:
     if parsed.out is None:
         return ""
     table = plan.table().assign(currency=plan.season.currency)
-    already = (row for row in plan.season.orders if row.placed == "yes")
+    orders = (*(row for row in plan.season.orders if row.placed == "yes"), *plan.orders)
+    if is_workbook(parsed.out):
+        from forecast.io.workbook_out import WorkbookOut
+        from forecast.show.sheets import put_tables
+
+        book = WorkbookOut(parsed.out, overwrite=parsed.overwrite)
+        book.check_free([Path(name).stem for name in WRITTEN])
+        book.put_table("orders", Delivery, orders)
+        put_tables(book, {"order_table": table}, ours=True)
+        book.write()
+        return f"\nWritten to {parsed.out}: {', '.join(Path(name).stem for name in WRITTEN)}.\n"
     form = form_of(parsed.out, parsed.folder)
     texts = {
-        "orders.csv": table_text((*already, *plan.orders), Delivery, form),
+        "orders.csv": table_text(orders, Delivery, form),
         "order_table.csv": csv_text(list(table.columns), table.itertuples(index=False), form),
     }
     write_texts(texts, parsed.out, overwrite=parsed.overwrite)

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING
 
 from forecast.errors import Fault, Refused, refuse
 from forecast.files_out import check_free
-from forecast.io.files_in import HEADER, OPTIONAL
-from forecast.io.seasons import read_season, write_season
-from forecast.io.tables import opened
+from forecast.io.files_in import HEADER, OPTIONAL, is_workbook
+from forecast.io.seasons import read_season, season_tables, write_season
+from forecast.io.tables import by_sheet, opened
 from forecast.season.season import TABLES, Season
 from forecast.streams import PLANNING_DRAWS
 from forecast.weeks import read_day
@@ -43,8 +43,8 @@ _OPTIONS = {
     "variety": "--variety",
 }
 _RECORDED = ("batches", "counts")
-_RECORDS = "folder of batches.csv and counts.csv (default: FOLDER)"
-_WRITE = "folder to write the season with learned survivals and times into, such as my_season_learned"
+_RECORDS = "folder of batches.csv and counts.csv, or workbook with these sheets (default: FOLDER)"
+_WRITE = "folder or .xlsx workbook to write the season with learned survivals and times into, such as my_season_learned"
 _OVERWRITE = "replace existing files"
 _SURVIVAL = 'survival of a stage in points, such as "acclimatisation -10" for 75 instead of 85 of 100'
 _WEEK = "weeks by which all deliveries come later, such as +2, or earlier, such as -2"
@@ -82,7 +82,7 @@ def today(parsed: argparse.Namespace) -> int:
     season = read_season(parsed.folder)
     found = _read_records(parsed, season)
     if not (season.orders or season.on_hand or found.batches):
-        raise Refused([Fault(*words.NOTHING_RUNS, "orders.csv")])
+        raise Refused([by_sheet(Fault(*words.NOTHING_RUNS, "orders.csv"), opened(parsed.folder, HEADER))])
     try:
         now = reforecast(
             season, found, on_date=date.today() if parsed.on is None else read_day(parsed.on),
@@ -190,7 +190,7 @@ def learn_rates(parsed: argparse.Namespace) -> int:
     _check_out(parsed, season)
     found = _read_records(parsed, season)
     if not found.batches:
-        raise Refused([Fault(*words.NOTHING_COUNTED, "batches.csv")])
+        raise Refused([by_sheet(Fault(*words.NOTHING_COUNTED, "batches.csv"), opened(parsed.folder, HEADER))])
     learned = learn(season, found)
     scores = scorecard(season, found, draws=parsed.draws, seed=parsed.seed)
     print(words.LEARNED.format(season=season.name, batches=words.batches(len(found.batches))))
@@ -206,13 +206,21 @@ def learn_rates(parsed: argparse.Namespace) -> int:
 
 
 def _check_out(parsed: argparse.Namespace, season: Season) -> None:
-    """Refuse, before any work is done, a folder into which the learned season cannot be written."""
+    """Refuse, before any work is done, a folder or workbook into which the learned season cannot be written."""
     if parsed.write is None:
         return
-    names = [HEADER, *(f"{table}.csv" for table in TABLES if getattr(season, table) or table not in OPTIONAL)]
-    out = check_free(names, parsed.write, overwrite=parsed.overwrite or _same(parsed.write, parsed.folder))
-    if _same(out, parsed.folder):
-        raise Refused([Fault(*words.SAME_FOLDER, column="--write", value=parsed.write)])
+    same = _same(parsed.write, parsed.folder)
+    if is_workbook(parsed.write):
+        from forecast.io.workbook_out import WorkbookOut
+
+        book = WorkbookOut(parsed.write, overwrite=parsed.overwrite or same)
+        book.check_free([*season_tables(season)])
+    else:
+        names = [HEADER, *(f"{table}.csv" for table in TABLES if getattr(season, table) or table not in OPTIONAL)]
+        check_free(names, parsed.write, overwrite=parsed.overwrite or same)
+    if same:
+        told = words.SAME_WORKBOOK if is_workbook(parsed.write) else words.SAME_FOLDER
+        raise Refused([Fault(*told, column="--write", value=parsed.write)])
 
 
 def _same(one: str | Path, other: str) -> bool:

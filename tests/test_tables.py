@@ -3,11 +3,12 @@
 import re
 
 import pytest
-from tables import PAGE, ROWS, cell_of, page, table
+from tables import PAGE, ROWS, page, table
 
 from forecast import Refused
 from forecast.rates.by_cycle import ByCycle
 from forecast.season.season import Season
+from forecast.starter.columns import cell_of
 
 README = PAGE.parents[1] / "README.md"
 COLUMNS = [(name, *row) for name in ROWS for row in table(name)]

@@ -158,10 +158,10 @@ def table_cells(rows: tuple[Row, ...], kind: type[Row]) -> tuple[list[str], list
         for name, cell in kind.model_fields.items()
         if cell.is_required() or any(getattr(row, name) not in (None, cell.default) for row in rows)
     ]
-    return used, [[_cell(getattr(row, name)) for name in used] for row in rows]
+    return used, [[held(getattr(row, name)) for name in used] for row in rows]
 
 
-def _cell(value: Any) -> Any:
+def held(value: Any) -> Any:
     """Return a value as a table holds it: one number for all cycles as a number."""
     if not isinstance(value, ByCycle):
         return plain(value)

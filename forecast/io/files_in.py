@@ -8,7 +8,7 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 
-from forecast.errors import Fault, Refused
+from forecast.errors import Fault, Refused, refuse
 from forecast.season.season import TABLES
 from forecast.words.numbers import figures
 
@@ -19,6 +19,8 @@ MOST_BYTES = {".csv": 10_000_000, ".toml": 1_000_000}  # by what a file is
 NEAR = 0.9  # likeness of the name of a file to that of one which may be missing
 _ENDINGS = {".csv", ".txt", ".toml", ".tsv"}
 _WORKBOOKS = {".xlsx", ".xlsm", ".xls", ".ods", ".numbers"}
+_WRITTEN = {".xlsx", ".xlsm"}
+_UNWRITTEN = {*_WORKBOOKS, ".xlsb", ".xltx", ".xltm", ".fods"} - _WRITTEN
 
 
 def read_text(folder: Path, name: str) -> str:
@@ -80,6 +82,14 @@ def contents(file: Path, most: int, smaller: str) -> bytes:
 def refused(name: str, problem: str, remedy: str) -> Refused:
     """Make the error for a file or sheet as a whole."""
     return Refused([Fault(problem, remedy, name)])
+
+
+def is_workbook(path: str | os.PathLike[str]) -> bool:
+    """Say whether a path is that of a workbook by its ending; `Refused` if it is one that cannot be written."""
+    ending = Path(path).suffix.lower()
+    if ending in _UNWRITTEN and not os.path.isdir(path):
+        raise refuse("folder", str(path), f"a workbook that ends in {ending} is not written", "Let it end in .xlsx.")
+    return ending in _WRITTEN and not os.path.isdir(path)
 
 
 def ignored_files(folder: Path) -> Iterator[Fault]:

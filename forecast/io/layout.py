@@ -41,6 +41,8 @@ class Sheet:
     unusable: frozenset[str] = frozenset()  # needed columns that the header lacks, and columns that it has twice
     complete: bool = True  # whether the file could be read to its end
     understood: tuple[Understood, ...] = ()  # what was read as something plainer than is written
+    header: int = 0  # row of the header; 0 if there is none
+    columns: tuple[str, ...] = ()  # by place from the left, nameless ones as empty texts
 
 
 def lay_out(
@@ -93,7 +95,8 @@ def lay_out(
     lines, plainer = understood(name, lines, kind, base)
     if not (lines or broken or empty):
         faults.append(Fault("no rows", "Add at least one row below the header.", name))
-    return Sheet(lines, (*faults, *_nameless(name, header, filled)), unusable, broken is None, plainer)
+    faults += _nameless(name, header, filled)
+    return Sheet(lines, tuple(faults), unusable, broken is None, plainer, at, tuple(header))
 
 
 def _nameless(name: str, header: Sequence[str], rows: Sequence[tuple[int, Sequence[str]]]) -> Iterator[Fault]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import tomli_w
 
@@ -12,14 +13,17 @@ from forecast.errors import Fault, Refused
 from forecast.files_out import write_texts
 from forecast.io.as_written import Understood, in_season, other_currencies
 from forecast.io.csv_folder import Folder, table_texts
-from forecast.io.files_in import HEADER
+from forecast.io.files_in import HEADER, OPTIONAL, is_workbook
 from forecast.io.header_file import read_header
 from forecast.io.tables import Read, Source, opened, read_tables
-from forecast.season.cells import plain
+from forecast.season.cells import Row, plain
 from forecast.season.consistency import contradictions
 from forecast.season.header import Header
 from forecast.season.oddities import odd_rows
 from forecast.season.season import TABLES, Season
+
+if TYPE_CHECKING:
+    from forecast.io.workbook_out import WorkbookOut
 
 _REFERRED = {
     "varieties": ("variety", "group"),
@@ -91,27 +95,56 @@ def look_at_season(source: Source) -> Read[Season]:
 
 
 def write_season(season: Season, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
-    """Write a season as a folder that `read_season` reads back exactly.
+    """Write a season as a folder or a workbook that `read_season` reads back exactly.
 
     Parameters
     ----------
     season
         What to write.
     path
-        The folder; it is created if missing.
+        The folder, which is created if missing; or a workbook, whose name ends in ``.xlsx``. Of a workbook that is
+        there, only the rows of these tables change.
     overwrite
-        Whether existing files may be replaced.
+        Whether existing files, or sheets of these names, may be replaced.
 
     Raises
     ------
     Refused
-        If one of the files exists and `overwrite` is false, a table is over the limits of reading it back, or as for
-        `write_texts`; then nothing is written.
+        If one of the files or sheets exists and `overwrite` is false, a table is over the limits of reading it back,
+        anything in a workbook would be lost, or as for `write_texts`; then nothing is written.
     """
+    if is_workbook(path):
+        from forecast.io.workbook_out import WorkbookOut  # noqa: PLC0415 (a folder needs no openpyxl)
+
+        book = WorkbookOut(path, overwrite=overwrite)
+        put_season(season, book)
+        book.write()
+        return
     header = {name: plain(getattr(season, name)) for name in Header.model_fields}
     texts = {HEADER: tomli_w.dumps({name: value for name, value in header.items() if value is not None})}
     texts |= table_texts(season, TABLES, path)
     write_texts(texts, path, overwrite=overwrite)
+
+
+def season_tables(season: Season) -> dict[str, tuple[type[Row], tuple[Row, ...]]]:
+    """Return row and rows of each table that a season has or must have, its settings as the first one."""
+    header = Header(**{name: getattr(season, name) for name in Header.model_fields})
+    rows = {table: getattr(season, table) for table in TABLES}
+    return {_SHEET: (Header, (header,))} | {
+        table: (kind, rows[table]) for table, kind in TABLES.items() if rows[table] or table not in OPTIONAL
+    }
+
+
+def put_season(season: Season, book: WorkbookOut) -> None:
+    """Put the tables of a season into a workbook; those that it has no rows for are emptied."""
+    tables = season_tables(season)
+    book.check_free([*tables])
+    book.check_texts(tables)
+    for table, (kind, rows) in tables.items():
+        book.put_table(table, kind, rows)
+    for table, kind in TABLES.items():
+        if table not in tables and table in book:
+            book.put_table(table, kind, ())
 
 
 def _header_row(book: Source) -> tuple[Header | None, list[Fault], Sequence[Understood]]:

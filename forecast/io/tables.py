@@ -6,7 +6,7 @@ import os
 import warnings
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
@@ -17,7 +17,7 @@ from forecast.io.csv_folder import Folder
 from forecast.io.layout import MOST_FAULTS, Sheet, read_row
 from forecast.season.cells import Row
 from forecast.season.consistency import Tables
-from forecast.words.seasons import odd
+from forecast.words.seasons import by_sheets, odd
 
 Result = TypeVar("Result")
 
@@ -54,6 +54,15 @@ def opened(path: str | os.PathLike[str], holds: str) -> Source:
     from forecast.io.xlsx import Workbook  # noqa: PLC0415 (openpyxl takes time, and a folder needs none)
 
     return Workbook(Path(path), holds)
+
+
+def by_sheet(fault: Fault, source: Source) -> Fault:
+    """Return a fault in which the files that it names are those of a folder, or the sheets of a workbook."""
+    if isinstance(source, Folder):
+        return fault
+    name, _, ending = fault.table.rpartition(".")
+    table = source.place(name) if ending == "csv" else fault.table
+    return replace(fault, table=table, remedy=by_sheets(fault.remedy))
 
 
 @dataclass(frozen=True)
@@ -121,7 +130,7 @@ def read_tables(
     names = {key: frozenset(values) for key, values in spoken.items()}
     tables = Tables(rows, names, frozenset(unread), parts)
     crossed, doubted = (
-        [fault.placed(source.place(fault.table), fault.row) for fault in faults]
+        [by_sheet(fault.placed(source.place(fault.table), fault.row), source) for fault in faults]
         for faults in (check(tables), doubt(tables))
     )
     result = {table: tuple(row for _, row in numbered) for table, numbered in rows.items()}

@@ -7,12 +7,12 @@ import warnings
 import zipfile
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, TypeVar
 from xml.etree.ElementTree import Element, iterparse
 
 from openpyxl.reader.excel import ExcelReader
@@ -46,6 +46,12 @@ _STRICT = (
     ),
 )  # names in Strict Open XML, and those that the reader knows: ECMA-376 (2016), parts 1 and 4, annex A
 _UTF_16 = (b"\xff\xfe", b"\xfe\xff", b"<\0", b"\0<")
+_T = TypeVar("_T")
+_OTHERS = {
+    "mimetype": ".ods, of another kind of program",
+    "xl/workbook.bin": ".xlsb, a format that is not read",
+    "Index/Document.iwa": ".numbers, of another kind of program",
+}  # parts that tell files of other programs
 
 
 @dataclass(frozen=True)
@@ -94,7 +100,7 @@ class Workbook:
     def __init__(self, file: Path, holds: str) -> None:
         self.name = file.name
         self._folder = f"Give the folder that holds {holds}"
-        self._data = self._packed(file)
+        self.data = self._packed(file)
         self._reader = self._opened()
 
     def sheet(self, table: str, kind: type[Row]) -> Sheet:
@@ -112,8 +118,14 @@ class Workbook:
         name = self.place(table)
         if self._reader.wb[table].sheet_state != "visible":
             raise refused(name, "a hidden sheet", "Unhide it and check its contents.")
+        return self._readable(table, lambda name: self._sheet(table, name, kind))
+
+    def _readable(self, table: str, read: Callable[[str], _T]) -> _T:
+        """Return what is read of a sheet, given its name; `Refused` if it cannot be read."""
         try:
-            return self._sheet(table, name, kind)
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # of what is beside the values, and is left alone
+                return read(self.place(table))
         except Refused:
             raise
         except _Unsound as error:
@@ -130,6 +142,15 @@ class Workbook:
             meant = "_".join(sheet.lower().split())
             if meant != sheet and meant in (*TABLES, *RECORDS):
                 yield Fault("not read, because of its name", f"Rename it {meant}.", self.place(sheet))
+
+    def texts(self, sheet: str) -> list[list[str]]:
+        """Return the cells of a sheet as a CSV file would hold them; `Refused` if it is too large or damaged."""
+        return self._readable(sheet, lambda name: self._texts(sheet, name, defaultdict(dict), defaultdict(set)))
+
+    @property
+    def since_1904(self) -> bool:
+        """Whether its serial days begin in 1904."""
+        return bool(self._reader.wb.epoch.year == 1904)
 
     def place(self, table: str) -> str:
         """Return a sheet's name as faults name it."""
@@ -192,16 +213,25 @@ class Workbook:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of what is beside the values, such as lists to choose from
             try:
-                reader = ExcelReader(BytesIO(self._data), read_only=True, data_only=True, keep_links=False)
+                self._look_inside()
+                reader = ExcelReader(BytesIO(self.data), read_only=True, data_only=True, keep_links=False)
                 if sum(part.file_size for part in reader.archive.infolist()) > _MOST_UNPACKED:
                     raise _Unsound("larger than 200 MB", _SMALLER)
-                reader.archive = _Parts(BytesIO(self._data))
+                reader.archive = _Parts(BytesIO(self.data))
                 reader.read()
             except _Unsound as error:
                 raise refused(self.name, *error.args) from error
             except Exception as error:  # whatever a damaged file makes of the reader
                 raise refused(self.name, "damaged, or not a workbook", _AGAIN) from error
         return reader
+
+    def _look_inside(self) -> None:
+        """Say it if the file is one of another kind of program."""
+        with zipfile.ZipFile(BytesIO(self.data)) as archive:
+            names = set(archive.namelist())
+        for part, kind in _OTHERS.items():
+            if part in names and "xl/workbook.xml" not in names:
+                raise _Unsound(kind, _AGAIN)
 
     def _marks(self, table: str) -> _Marks:
         rows: set[int] = set()

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from forecast.errors import FIRST_ROW, Fault, Refused
 from forecast.files_out import write_texts
 from forecast.io.csv_folder import table_texts
-from forecast.io.files_in import OPTIONAL
+from forecast.io.files_in import OPTIONAL, is_workbook
 from forecast.io.tables import Read, Source, opened, read_tables
 from forecast.records.batches import BatchRecord, CountRecord, StageHistory, stage_histories
 from forecast.records.oddities import odd_records
@@ -261,16 +261,17 @@ def look_at_records(source: Source, season: Season | None = None) -> Read[Record
 
 
 def write_records(records: Records, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
-    """Write records as a folder of CSV files that `read_records` reads back exactly.
+    """Write records as a folder of CSV files, or a workbook, that `read_records` reads back exactly.
 
     Parameters
     ----------
     records
         What to write.
     path
-        The folder; it is made if it is not there.
+        The folder; it is made if it is not there. Or a workbook, whose name ends in ``.xlsx``: of one that is there,
+        only the rows of these tables change.
     overwrite
-        Whether batches.csv, counts.csv and weather.csv may be replaced.
+        Whether batches.csv, counts.csv and weather.csv, or the sheets of these names, may be replaced.
 
     Raises
     ------
@@ -278,7 +279,17 @@ def write_records(records: Records, path: str | os.PathLike[str], *, overwrite: 
         If one of them is there already and `overwrite` is not asked for, or it is larger than one that is read may be;
         nothing is written then.
     """
-    write_texts(table_texts(records, _TABLES, path), path, overwrite=overwrite)
+    if not is_workbook(path):
+        write_texts(table_texts(records, _TABLES, path), path, overwrite=overwrite)
+        return
+    from forecast.io.workbook_out import WorkbookOut  # noqa: PLC0415 (a folder needs no openpyxl)
+
+    book = WorkbookOut(path, overwrite=overwrite)
+    tables = [table for table in _TABLES if table not in OPTIONAL or getattr(records, table) or table in book]
+    book.check_free(tables)
+    for table in tables:
+        book.put_table(table, _TABLES[table], getattr(records, table))
+    book.write()
 
 
 def _contradictions(tables: Tables, histories: dict[str, tuple[StageHistory, ...]]) -> Iterator[Fault]:

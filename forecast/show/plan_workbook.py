@@ -6,31 +6,27 @@ import os
 from collections.abc import Iterator, Mapping
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
-from forecast.errors import Fault, Refused, refuse
-from forecast.files_out import write_texts
+from forecast.errors import Refused, refuse
+from forecast.files_out import check_free
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE_NAMES
-from forecast.io.csv_folder import table_cells
-from forecast.io.files_in import OPTIONAL
+from forecast.io.seasons import put_season
+from forecast.io.workbook_out import WorkbookOut
 from forecast.planning.plan import Plan
 from forecast.records.learned_season import LearnedSeason
 from forecast.resources.bench_use import bench_space
 from forecast.resources.labour import hours_of_work
 from forecast.resources.money_flow import cash_flow
-from forecast.season.header import Header
 from forecast.season.season import TABLES, Season
 from forecast.season.stages import Stage
-from forecast.show.sheets import FORMATS, escaped, order_sheet, workbook
+from forecast.show.sheets import FORMATS, order_sheet, put_tables
 from forecast.weeks import Week
 from forecast.words import partner as words
 
 _RESULT = "result "  # names of sheets that are not read back
-_LONGEST = 32_767  # characters in a cell of a workbook
-_NOT_XML = ("\ufffe", "\uffff")
 _PLANTS = dict.fromkeys((*RANGE_NAMES, "quantity", "target"), "#,##0")
 _MEASURED = dict.fromkeys((*RANGE_NAMES, "available", "hours"), "#,##0.00")
 _CHANCE = "0.00##"
@@ -58,13 +54,14 @@ def write_plan_workbook(
     path
         The file; its name ends in ``.xlsx``.
     overwrite
-        Whether an existing file may be replaced.
+        Whether an existing file may be replaced. Of a workbook, the rows of these sheets are; all else stays.
 
     Raises
     ------
     Refused
-        If the name ends otherwise, the file exists and `overwrite` is false, the plan orders nothing,
-        or the season holds a text that a workbook cannot keep; every such text is listed.
+        If the name ends otherwise, the file exists and `overwrite` is false, the plan orders nothing, anything that
+        is in the workbook would be lost, or the season holds a text that a workbook cannot keep; every such text is
+        listed.
 
     Notes
     -----
@@ -85,46 +82,15 @@ def write_plan_workbook(
     if file.suffix.lower() != ".xlsx":
         raise refuse("path", str(path), "not the name of a workbook", "Let it end in .xlsx.")
     season = plan if isinstance(plan, Season) else plan.season
-    sheets = _tables(season)
-    _refuse_unkept(sheets)
+    check_free((file.name,), file.parent, overwrite=overwrite)
+    book = WorkbookOut(file, overwrite=overwrite)
+    put_season(season, book)
     results = {} if isinstance(plan, Season) else _results(plan)
-    sheets["assumptions"] = assumptions(plan, season)
-    sheets |= {f"{_RESULT}{name}": _dated(table) for name, table in results.items()}
-    write_texts({file.name: workbook(sheets, _FORMATS)}, file.parent, overwrite=overwrite)
-
-
-def _tables(season: Season) -> dict[str, pd.DataFrame]:
-    """Return the season as the sheets that are read."""
-    header = Header(**{name: getattr(season, name) for name in Header.model_fields})
-    columns, cells = table_cells((header,), Header)
-    found = {
-        "season": _frame(columns, cells)[sorted(columns, key="name".__eq__)]
-    }  # first, # would make it a comment line
-    for table, kind in TABLES.items():
-        if (rows := getattr(season, table)) or table not in OPTIONAL:
-            found[table] = _frame(*table_cells(rows, kind))
-    return found
-
-
-def _frame(columns: list[str], cells: list[list[Any]]) -> pd.DataFrame:
-    return pd.DataFrame(cells, columns=columns, dtype=object)
-
-
-def _refuse_unkept(sheets: dict[str, pd.DataFrame]) -> None:
-    """Refuse texts that a workbook would cut short, or not hold."""
-    faults = []
-    for table, frame in sheets.items():
-        for column in frame:
-            for number, text in enumerate(frame[column], start=1):
-                if not isinstance(text, str):
-                    continue
-                where = (table, number, str(column), text)
-                if len(escaped(text)) > _LONGEST:
-                    faults.append(Fault(f"longer than the {_LONGEST:,} characters of a cell", "Shorten it.", *where))
-                elif any(sign in text for sign in _NOT_XML):
-                    faults.append(Fault("no text that a workbook can keep", "Write it otherwise.", *where))
-    if faults:
-        raise Refused(faults)
+    sheets = {f"{_RESULT}{name}": _dated(table) for name, table in results.items()}
+    put_tables(book, {"assumptions": assumptions(plan, season)} | sheets, _FORMATS, ours=True)
+    for name in [one for one in book.package.sheets if one.startswith(_RESULT) and one not in sheets]:
+        book.empty_result(name)  # of an earlier plan
+    book.write()
 
 
 def _results(plan: Plan | Outcome) -> dict[str, pd.DataFrame]:

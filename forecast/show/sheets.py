@@ -3,28 +3,21 @@
 from __future__ import annotations
 
 import os
-import re
 from collections.abc import Mapping
-from datetime import date
 from importlib.metadata import version
-from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from openpyxl import Workbook
-from openpyxl.styles import Alignment, Font
-from openpyxl.utils import get_column_letter
-from openpyxl.worksheet.properties import PageSetupProperties
-from openpyxl.worksheet.worksheet import Worksheet
 
 from forecast.errors import refuse
-from forecast.files_out import write_texts
+from forecast.files_out import check_free, write_texts
 from forecast.io.csv_folder import csv_text, form_of
+from forecast.io.workbook_out import WorkbookOut
 from forecast.planning.plan import Plan
-from forecast.season.cells import shielded
 from forecast.weeks import Week
 from forecast.words import partner as words
+from forecast.workbooks.sheets import Column, Page
 
 _SHIPMENT = ["lab", "week", "monday"]
 _PAID = ["price", "freight", "deposit", "balance"]
@@ -38,8 +31,6 @@ FORMATS = {
     **dict.fromkeys(_CHANCES, "0.00##"),
     **dict.fromkeys(("unit_price", "shadow_price"), "#,##0.00##"),
 }
-_LIKE_A_SIGN = re.compile("_(?=x[0-9A-Fa-f]{4}_)")
-_WIDEST = 100  # characters; longer texts are wrapped
 _EVERY = "all labs"
 
 
@@ -108,12 +99,13 @@ def write_order_sheet(plan: Plan, path: str | os.PathLike[str], *, overwrite: bo
     path
         The file. A name that ends in ``.xlsx`` gets all sheets of `order_sheet`; one in ``.csv`` the sheet of orders.
     overwrite
-        Whether an existing file may be replaced.
+        Whether an existing file may be replaced; of a workbook, the rows of these sheets.
 
     Raises
     ------
     Refused
-        If the name ends otherwise, the file exists and `overwrite` is false, or nothing is ordered.
+        If the name ends otherwise, the file exists and `overwrite` is false, one of the sheets holds something else,
+        anything in it would be lost, or nothing is ordered.
 
     Notes
     -----
@@ -125,10 +117,14 @@ def write_order_sheet(plan: Plan, path: str | os.PathLike[str], *, overwrite: bo
     if ending not in (".csv", ".xlsx"):
         raise refuse("path", str(path), "neither a CSV file nor a workbook", "Let it end in .csv or .xlsx.")
     sheets = order_sheet(plan)
+    if ending == ".xlsx":
+        check_free((file.name,), file.parent, overwrite=overwrite)
+        book = WorkbookOut(file, overwrite=overwrite)
+        put_tables(book, sheets)
+        book.write()
+        return
     orders = sheets["orders"]
-    content = (
-        workbook(sheets) if ending == ".xlsx" else csv_text(list(orders.columns), _cells(orders), form_of(file.parent))
-    )
+    content = csv_text(list(orders.columns), _cells(orders), form_of(file.parent))
     write_texts({file.name: content}, file.parent, overwrite=overwrite)
 
 
@@ -158,53 +154,22 @@ def _summed(rows: pd.DataFrame, by: list[str], counted: str) -> pd.DataFrame:
     return sums.assign(due_on_delivery=due, currency=rows["currency"].iloc[0], **{counted: groups.size()["size"]})
 
 
-def workbook(sheets: Mapping[str, pd.DataFrame], formats: Mapping[str, Mapping[str, str]] | None = None) -> bytes:
-    """Make an .xlsx file of tables by sheet; columns have the number formats of the order sheet, or those given."""
-    book = Workbook()
-    book.properties.creator = "forecast"
-    book.remove(book.worksheets[0])
-    for name, table in sheets.items():
-        _fill(book.create_sheet(name), table, (formats or {}).get(name, FORMATS))
-    content = BytesIO()
-    book.save(content)
-    return content.getvalue()
+def put_tables(
+    book: WorkbookOut,
+    sheets: Mapping[str, pd.DataFrame],
+    formats: Mapping[str, Mapping[str, str]] | None = None,
+    *,
+    ours: bool = False,
+) -> None:
+    """Put tables into sheets of a workbook; columns have the number formats of the order sheet, or those given.
 
-
-def escaped(text: str) -> str:
-    """Return a text as a workbook's file holds it (ECMA-376, part 1, 22.9.2.19).
-
-    A sign may be written as its number there, a carriage return as _x000D_; so a text that looks like it is escaped.
+    `ours` says that sheets of these names hold nothing else, whatever their headings are.
     """
-    return _LIKE_A_SIGN.sub("_x005F_", text).replace("\r", "_x000D_")
-
-
-def _fill(sheet: Worksheet, table: pd.DataFrame, formats: Mapping[str, str]) -> None:
-    """Write a table into a sheet, with its header kept in sight."""
-    rows = [list(table.columns), *_cells(table)]
-    for number, row in enumerate(rows, start=1):
-        for at, value in enumerate(row, start=1):
-            cell = sheet.cell(number, at, value)
-            if isinstance(value, str):
-                cell.value = escaped(value)
-                cell.data_type = "s"  # openpyxl takes a text that begins with = for a formula
-                cell.quotePrefix = shielded(value) != value
-                cell.alignment = Alignment(wrap_text=len(value) > _WIDEST, vertical="top")
-            elif isinstance(value, date):
-                cell.number_format = "yyyy-mm-dd"
-            else:
-                if isinstance(value, float):
-                    cell.value = repr(float(value))  # openpyxl writes 16 digits of a number, and some need 17
-                    cell.data_type = "n"
-                cell.number_format = formats.get(rows[0][at - 1], "General")
-            if number == 1 or row[0] == _EVERY:
-                cell.font = Font(bold=True)
-    for at, column in enumerate(zip(*rows, strict=True), start=1):
-        widest = max(len(str(value)) for value in column if value is not None)
-        sheet.column_dimensions[get_column_letter(at)].width = min(widest, _WIDEST) + 3
-    sheet.freeze_panes = "A2"
-    sheet.page_setup.orientation = "landscape"
-    sheet.page_setup.fitToHeight = 0
-    sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+    for name, table in sheets.items():
+        known = (formats or {}).get(name, FORMATS)
+        columns = tuple(Column(str(one), format=known.get(str(one), "General")) for one in table.columns)
+        page = Page(columns, _cells(table), bold=lambda row: row[0] == _EVERY)
+        book.put_result(name, page, ours=ours)
 
 
 def _cells(table: pd.DataFrame) -> list[list[Any]]:

@@ -12,7 +12,8 @@ from typing import NamedTuple
 from forecast.errors import Refused, refuse
 from forecast.files_out import write_texts
 from forecast.io.csv_folder import USUAL, Folder, Form, csv_text, form_of, separator
-from forecast.io.files_in import HEADER, read_text
+from forecast.io.files_in import HEADER, is_workbook, read_text
+from forecast.io.tables import opened
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.season.cells import Row
 from forecast.season.orders import Delivery, OnHand
@@ -78,12 +79,14 @@ def more(table: str, columns: Iterable[str]) -> str:
 
 
 def begun(path: str | os.PathLike[str]) -> bool:
-    """Say whether a folder holds a season."""
-    return os.path.lexists(Path(path) / HEADER)
+    """Say whether a folder or a workbook holds a season."""
+    if not is_workbook(path):
+        return os.path.lexists(Path(path) / HEADER)
+    return os.path.isfile(path) and "season" in opened(path, HEADER)
 
 
 def add(path: str | os.PathLike[str], names: Iterable[str]) -> dict[str, list[str]]:
-    """Add the columns and tables of some additions to the season in a folder; their cells are empty.
+    """Add the columns and tables of some additions to the season in a folder or workbook; their cells are empty.
 
     Everything else stays as it is written. `Refused` if there is none of such a name, or a header is at fault; then
     nothing is written.
@@ -91,11 +94,28 @@ def add(path: str | os.PathLike[str], names: Iterable[str]) -> dict[str, list[st
     Returns
     -------
     dict
-        By file, the columns that were added; of a new file all of them.
+        By file or sheet, the columns that were added; of a new one all of them.
     """
-    folder, texts = Path(path), {}
-    found: dict[str, list[str]] = {}
     asked = named(names)
+    return _add_sheets(path, asked) if is_workbook(path) else _add_files(Path(path), asked)
+
+
+def _add_sheets(path: str | os.PathLike[str], asked: Sequence[str]) -> dict[str, list[str]]:
+    from forecast.starter.workbook import add_to, currency_of  # noqa: PLC0415 (a folder needs no openpyxl)
+
+    wanted = [ADDITIONS[name] for name in asked if name in ADDITIONS]
+    columns = {
+        table: [column for one in wanted if one.table == table for column in one.columns]
+        for table in dict.fromkeys(one.table for one in wanted)
+    }
+    tables = {table: kind for name in asked if name in NEW for table, kind in NEW[name].items()}
+    rows = [Weight(profile=profile, week=week, weight=weight) for profile, week, weight in PROFILES]
+    return add_to(path, columns, tables, rows if any(one.profiles for one in wanted) else (), currency_of(path))
+
+
+def _add_files(folder: Path, asked: Sequence[str]) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    texts: dict[str, str] = {}
     wanted = [ADDITIONS[name] for name in asked if name in ADDITIONS]
     for table, kind in ((table, kind) for name in asked if name in NEW for table, kind in NEW[name].items()):
         if not os.path.lexists(folder / f"{table}.csv"):

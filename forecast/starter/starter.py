@@ -5,12 +5,13 @@ from __future__ import annotations
 import csv
 import io
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import date
 from typing import TypeVar
 
 from forecast.files_out import write_texts
 from forecast.io.csv_folder import table_cells, table_text
+from forecast.io.files_in import is_workbook
 from forecast.records.batches import BatchRecord, CountRecord
 from forecast.records.records import Records
 from forecast.season.cells import Row
@@ -22,7 +23,7 @@ from forecast.season.season import TABLES, Season
 from forecast.season.stages import Stage
 from forecast.season.targets import Target, Weight
 from forecast.season.varieties import Variety
-from forecast.starter.additions import PROFILES, add, begun, more, named
+from forecast.starter.additions import ALL, PROFILES, add, begun, more, named
 from forecast.starter.answers import Answers, Assumed, first_season
 from forecast.starter.notebooks import copies
 from forecast.starter.past import VARIETIES, records_until
@@ -110,13 +111,14 @@ def start(
     """Write a small season to start with, its records, and the notebooks into a folder, which is created if missing.
 
     The folder gets the season, ordered in `first_week` (this week if not given), and the records; its folder
-    ``running`` the running season, and its folder ``notebooks`` the notebooks, set to use these. `Refused` if one of
-    the files exists and `overwrite` is false; then nothing is written.
+    ``running`` the running season, and its folder ``notebooks`` the notebooks, set to use these. A workbook gets season
+    and records, a sheet a table. `Refused` if one of the files or sheets exists and `overwrite` is false; then nothing
+    is written.
 
     Parameters
     ----------
     path
-        The folder.
+        The folder, or the workbook, whose name ends in ``.xlsx``.
     first_week
         First week of the season.
     overwrite
@@ -135,6 +137,9 @@ def start(
         return add(path, names)
     today = first_week or Week.of(date.today())
     records = records_until(today)
+    if is_workbook(path):
+        _write_workbook(path, extended(example(today), names), records, overwrite=overwrite)
+        return {}
     texts = _texts(extended(example(today), names))
     texts |= {f"running/{name}": text for name, text in _texts(_running(today, records)).items()}
     texts["batches.csv"] = comments(BatchRecord) + table_text(records.batches, BatchRecord)
@@ -153,7 +158,7 @@ def begin(
     overwrite: bool = False,
     additions: Iterable[str] = (),
 ) -> tuple[Season, list[Assumed]]:
-    """Write the season that follows from a few answers into a folder, which is created if missing.
+    """Write the season that follows from a few answers into a folder, which is created if missing, or a workbook.
 
     `Refused` if an answer is not known, or one of the files exists and `overwrite` is false; then nothing is written.
 
@@ -164,9 +169,25 @@ def begin(
     """
     names = named(additions)
     season, assumed = first_season(answers, first_week or Week.of(date.today()))
+    if is_workbook(path):
+        _write_workbook(path, season, None, assumed, overwrite=overwrite)
+        add(path, names)
+        return season, assumed
     write_texts(_texts(season, brief=True), path, overwrite=overwrite)
     add(path, names)
     return season, assumed
+
+
+def _write_workbook(
+    path: str | os.PathLike[str], season: Season, records: Records | None, assumed: Sequence[Assumed] = (), *,
+    overwrite: bool,
+) -> None:  # fmt: skip
+    """Write a season, and records if there are any, as a workbook to be filled."""
+    from forecast.starter.workbook import write_begun  # noqa: PLC0415 (a folder needs no openpyxl)
+
+    kinds: dict[str, type[Row]] = {"batches": BatchRecord, "counts": CountRecord}
+    tables = {table: (kind, getattr(records, table)) for table, kind in kinds.items()} if records else {}
+    write_begun(path, season, records=tables, assumed=assumed, additions=ALL, overwrite=overwrite)
 
 
 def _texts(season: Season, *, brief: bool = False) -> dict[str, str]:

@@ -26,7 +26,7 @@ from forecast.words.numbers import (
 
 _MOST_LINES = 15
 TABLE = "{season}: what to order, from {seasons}, seed {seed}. Money in {currency}."
-MINE = "{season}: the orders of orders.csv, from {seasons}, seed {seed}. Money in {currency}."
+MINE = "{season}: the orders of {table}, from {seasons}, seed {seed}. Money in {currency}."
 NO_ORDERS = ("there are no orders", "Add rows of variety, week and quantity, or leave out --mine.")
 LINES = {"variety": "variety", "lab": "lab", "week": "delivery", "quantity": "order qty", "price": "price"}
 """Columns of a plan's lines that are printed, and their headings."""

@@ -129,6 +129,7 @@ SAME_FOLDER = (
     "the folder of your own figures",
     "Choose another one: learned from learned figures, the same records would count twice.",
 )
+SAME_WORKBOOK = ("the workbook of your own figures", SAME_FOLDER[1])
 
 
 def survival_cells(row: Mapping[str, Any], counted: float | None) -> dict[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
@@ -28,19 +29,25 @@ RECORDS = "Records: {records}."
 STAGE = "  {name}: {time}. Survival: {survival}."
 
 
-def started(folder: Path) -> str:
-    """Return what to do with a season that was written to begin with."""
-    return (
-        f"Written to {folder}. Fill in your own figures, then: python -m forecast order {folder}\n"
-        f"The same with charts, and more: jupyter lab {folder / 'notebooks'}, starting with notebook 1."
-    )
+def started(path: Path, *, book: bool = False) -> str:
+    """Return what to do with a season that was written to begin with into a folder, or a `book`."""
+    first = f"Written to {path}. Fill in your own figures, then: python -m forecast order {path}"
+    if book:
+        return first
+    return f"{first}\nThe same with charts, and more: jupyter lab {path / 'notebooks'}, starting with notebook 1."
 
 
-def added(folder: Path, columns: Mapping[str, Sequence[str]]) -> str:
-    """Return which columns were added to the files of a season."""
+def added(path: Path, columns: Mapping[str, Sequence[str]], *, book: bool = False) -> str:
+    """Return which columns were added to the files, or of a `book` to the sheets, of a season."""
     if not columns:
-        return f"The tables in {folder} have these columns already."
-    return "\n".join(f"Added to {folder / name}: {', '.join(new)}." for name, new in columns.items())
+        return f"The {'sheets' if book else 'tables'} in {path} have these columns already."
+    places = {name: f"{path}, sheet {name}" if book else path / name for name in columns}
+    return "\n".join(f"Added to {places[name]}: {', '.join(new)}." for name, new in columns.items())
+
+
+def by_sheets(text: str) -> str:
+    """Return a text in which the files of a season are the sheets of a workbook."""
+    return re.sub(r"\b([a-z_]+)\.(?:csv|toml)\b", r"the sheet \1", text)
 
 
 def problems(number: int, *, writes: bool) -> str:

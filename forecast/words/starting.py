@@ -7,6 +7,7 @@ from pathlib import Path
 
 from forecast.weeks import Week
 from forecast.words.numbers import counted, dated, figures, money, percent
+from forecast.words.seasons import by_sheets
 
 CROPS = "Which crops do you grow? Names with commas between them"
 CLIMATE = "Where? A city near you, or your latitude, such as -27.5 in the south"
@@ -72,14 +73,16 @@ def certainty(*, level: float, gain: float, currency: str) -> str:
     return f"{percent(level)} % sure where nothing else decides; {split}"
 
 
-def filled(folder: Path, *, columns: int, assumed: Sequence[tuple[str, str]]) -> str:
-    """Return what to fill in, what was assumed, and what to do then."""
+def filled(folder: Path, *, columns: int, assumed: Sequence[tuple[str, str]], book: bool = False) -> str:
+    """Return what to fill in, what was assumed, and what to do then; `book` says that it is a workbook."""
+    tables = ("varieties", "price_list", "targets") if book else ("varieties.csv", "price_list.csv", "targets.csv")
     width = max(len(what) for what, _ in assumed)
     lines = [f"  {what:{width}}  {value}" for what, value in assumed]
     return "\n".join(
         [
-            f"Written to {folder}. Replace the examples in three tables, {counted(columns, 'column')} in all:",
-            "  varieties.csv, price_list.csv and targets.csv.",
+            f"Written to {folder}. Replace the examples in three {'sheets' if book else 'tables'}, "
+            f"{counted(columns, 'column')} in all:",
+            f"  {any_of(tables).replace(' or ', ' and ')}.",
             f"Then: python -m forecast check {folder}",
             f"      python -m forecast order {folder}",
             "",
@@ -87,3 +90,64 @@ def filled(folder: Path, *, columns: int, assumed: Sequence[tuple[str, str]]) ->
             *lines,
         ]
     )
+
+
+# In a workbook
+
+START_HERE = "start here"
+LISTS = "What there is to choose from on the other sheets. Add a lab, a group or a stage at the end of its column."
+NOTE = "Anything worth remembering. It changes no number."
+WEEKS = "A week such as 2027-W41. The sheet lists has the Monday of each week."
+SHARE = "A share: 0.85 or 85 %."
+LEVELS = "What it varies by: one of the words, or shares that add to 1, such as season 0.3 variety 0.2 batch 0.5."
+SUCH_AS = {"Week": "such as 2027-W41", "date": "such as 2027-04-13"}
+_HOW = (
+    "Point at a heading to read what it means. Rows that begin with # are comments. Colours, notes, more sheets and "
+    "formulas are yours: they stay as they are."
+)
+
+
+def heading(column: str, meaning: str, *, accepted: str, default: str, if_empty: str) -> str:
+    """Return the note on a heading: its column, what it means, and what may be written."""
+    lines = [column, by_sheets(meaning)]
+    if accepted != "text":
+        lines.append(accepts(accepted))
+    if if_empty == "required":
+        lines.append("Required.")
+    elif if_empty:
+        lines.append(f"Empty: {default if if_empty == 'the default' else if_empty}.")
+    return "\n".join(lines)
+
+
+def accepts(accepted: str) -> str:
+    """Return what a cell accepts, as a sentence."""
+    return f"Write {'a ' if accepted.startswith('whole') else ''}{accepted}."
+
+
+def not_listed(sheet: str, column: str) -> str:
+    """Return that a name is not among those to choose from."""
+    return f"There is no {column} of this name on the sheet {sheet}. Add it there first, or keep it and add it later."
+
+
+def one_row(summary: str) -> str:
+    """Return what a row of a table is."""
+    return f"One row is {summary[0].lower()}{summary[1:]}"
+
+
+def start_here(
+    name: str, *, columns: int, tables: Sequence[str], additions: Iterable[str], assumed: Sequence[tuple[str, str]]
+) -> list[tuple[str, str]]:
+    """Return the lines of the first sheet of a workbook: what to fill in, what comes then, and what was assumed."""
+    lines = [
+        ("Start here", ""),
+        ("", ""),
+        (
+            "Fill in",
+            f"{any_of(tables).replace(' or ', ' and ')}: replace the examples, {counted(columns, 'column')} in all.",
+        ),
+        ("Then", f"python -m forecast check {name}"),
+        ("", f"python -m forecast order {name}"),
+        ("Headings", _HOW),
+        ("More", f"python -m forecast start {name} --with NAME adds {any_of(additions)}."),
+    ]
+    return [*lines, ("", ""), (ASSUMED, ""), *assumed] if assumed else lines

@@ -1,0 +1,1 @@
+"""Parts of a workbook's file, written and changed in place."""
