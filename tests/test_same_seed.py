@@ -39,7 +39,7 @@ def test_a_forecast(old_demo):
 
 
 def test_plants_from_explants(demo):
-    cultures = forecast.multiply(demo, demo.cultures[1].variety, subcultures=3, **FEW)
+    cultures = forecast.multiply(demo, demo.cultures[0].variety, subcultures=3, **FEW)
     assert total(cultures.by_step(), *RANGE) == same(392, 809, 1_588)
     assert total(cultures.by_week(), *RANGE) == same(3_921, 8_933, 19_783)
     assert [float(cultures.saleable(demo.last_week).sum())] == same(24_972)

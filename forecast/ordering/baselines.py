@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 
-from forecast.errors import real
+from forecast.errors import OutOfReach, Refused, real
 from forecast.growth.simulation import streams_of
+from forecast.ordering.order import size_order
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import Shipment
 from forecast.ordering.trial_orders import Case
@@ -73,6 +75,28 @@ def simple_orders(
             plants = round_up((1 + overage) * row.median_demand)
             found = _cheapest(case, [(*way, plants) for way in ways if way[1] == found.week])
         orders.append(found.delivery)
+    return tuple(orders)
+
+
+def each_by_itself(season: Season, *, draws: int = DRAWS, seed: int | None = None) -> tuple[Delivery, ...]:
+    """Return what is ordered if each target has an order of its own that meets its service level.
+
+    Parameters
+    ----------
+    season
+        The season. Its budget and benches are not looked at, nor that targets of a variety can share their safety.
+    draws, seed
+        Number of simulated seasons, and their seed; that of the season if not given.
+
+    Returns
+    -------
+    tuple of Delivery
+        One for each target that an order can meet, in the order of varieties and weeks.
+    """
+    orders = []
+    for _, row in season.each_target():
+        with suppress(OutOfReach, Refused):  # no order is enough, or no lab offers it in time
+            orders.append(size_order(season, row.variety, week=row.week, draws=draws, seed=seed).delivery)
     return tuple(orders)
 
 

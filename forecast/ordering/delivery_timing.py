@@ -151,7 +151,9 @@ class DeliveryWeeks(Result):
         rows, variety, currency = self._rows, self.order.variety, self.order.currency
         quantity, target, by = self.quantity, self.order.target, self.order.by
         if rows["cost"].notna().any():
-            week, lab, *_, least, cost = self.table().iloc[0]
+            ranked = self.table()
+            equal = ranked[ranked["cost"] == ranked["cost"].iloc[0]]
+            week, lab, *_, least, cost = equal[equal["week"] == equal["week"].max()].iloc[0]  # there for least time
             yield words.cheapest_week(variety=variety, week=week, lab=lab, quantity=least, cost=cost, currency=currency)
             if self.order.excess:
                 yield str(self.order.excess)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -185,6 +186,30 @@ class Plan(Result):
         """
         return self.bill.table()
 
+    def headline(self, variety: str | None = None) -> str:
+        """Return what to order in one line, of all varieties or of one; why not, if nothing of it is ordered."""
+        if variety is None:
+            return super().headline()
+        self.season.variety(variety)
+        mine = [one for one in self.shipments if one.variety == variety]
+        if mine:
+            targets = self.simulate().targets(variety)
+            shipments = [(one.quantity, one.lab, one.week) for one in mine]
+            return words.of_variety(variety, shipments, targets["chance"].tolist())
+        why = self._left_out.get(variety)
+        return words.no_target(variety) if why is None else words.not_ordered(variety, why, there=why.there)
+
+    def changes_from(self, other: Plan) -> pd.DataFrame:
+        """Return how many plants this plan orders of each variety, beside another: variety, other, this, difference."""
+        counts = [Counter[str](), Counter[str]()]
+        for count, plan in zip(counts, (other, self), strict=True):
+            for row in plan.orders:
+                count[row.variety] += row.quantity
+        names = [row.variety for row in self.season.varieties if any(count[row.variety] for count in counts)]
+        before, now = ([count[name] for name in names] for count in counts)
+        rows = zip(names, before, now, np.subtract(now, before).tolist(), strict=True)
+        return pd.DataFrame(rows, columns=["variety", "other", "this", "difference"])
+
     def targets(self) -> pd.DataFrame:
         """Return what is reached of each target, and what more would take.
 
@@ -272,8 +297,13 @@ class Plan(Result):
         found["shadow_price"], found["error"] = prices, shadow_price_errors(master, prices) if any(prices) else 0.0
         return found.round({"used": 2, "available": 2, "shadow_price": 4, "error": 4})
 
-    def alternatives(self) -> pd.DataFrame:
+    def alternatives(self, *, fitting: bool = False) -> pd.DataFrame:
         """Return what the nearest other plans would cost: each differs from this one in one order.
+
+        Parameters
+        ----------
+        fitting
+            Only those that keep all limits.
 
         Returns
         -------
@@ -282,7 +312,8 @@ class Plan(Result):
             would be lost (below 0: won) on the draws of the search, and error, its standard error [currency]: a loss of
             less than twice its error may be none; fits: whether it keeps all limits. The cheapest first.
         """
-        return self._alternatives.copy()
+        found = self._alternatives
+        return found[found["fits"]].reset_index(drop=True) if fitting else found.copy()
 
     @cached_property
     def _changes(self) -> list[tuple[Change, float, bool]]:

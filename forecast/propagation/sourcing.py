@@ -112,6 +112,11 @@ class Routes(Result):
         known = ", ".join(route.route for route in self.routes)
         raise refuse("route", name, "there is no such route for this variety", f"There is: {known}.")
 
+    def headline(self) -> str:
+        """Return which route is the cheapest for what, or that none meets the target."""
+        asked, cheapest = self.request, str(self).splitlines()[-1]
+        return words.for_target(asked.median_demand, asked.variety, asked.week, cheapest)
+
     @property
     def best(self) -> Route | None:
         """The cheapest route that meets the target; None if none does."""

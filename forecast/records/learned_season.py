@@ -14,7 +14,7 @@ import pandas as pd
 from pydantic import PrivateAttr
 from scipy.special import expit, logit
 
-from forecast.errors import refuse, whole
+from forecast.errors import Fault, Refused, refuse, whole
 from forecast.fitting.betabinomial import mixed_pmf
 from forecast.fitting.survival import Pooled, Record
 from forecast.rates.distributions import Z90, Share
@@ -105,6 +105,39 @@ class LearnedSeason(Result, Season):
             return Season.table(self, name)
         columns = [one.name for one in fields(LearnedRate)]
         return pd.DataFrame([asdict(rate) for rate in self._learning.rates], columns=columns)
+
+    def times(self) -> pd.DataFrame:
+        """Return what was learned of times: a row for each stage that takes any, of each group or route of its own.
+
+        Returns
+        -------
+        DataFrame
+            applies_to (the group, or the variety with stages of its own), stage, runs_on, estimate and learned, the
+            median time [weeks or °C days], batches, and weight of the records [0 to 1].
+        """
+        rows: dict[tuple[str, str], tuple[Any, ...]] = {}
+        for rate in self._learning.rates:
+            if rate.what == "time":
+                stage = next(one for one in self.prior.route(rate.variety) if one.stage == rate.stage)
+                found = rate.estimate, round(rate.learned, 2), rate.batches, round(rate.weight, 3)
+                rows.setdefault((stage.applies_to, stage.stage), (stage.runs_on, *found))
+        return pd.DataFrame(
+            [(*names, *cells) for names, cells in rows.items()],
+            columns=["applies_to", "stage", "runs_on", "estimate", "learned", "batches", "weight"],
+        )
+
+    @property
+    def most_changed(self) -> LearnedRate:
+        """The survival that its own records changed most; `Refused` if none has records of its own."""
+        rates = [one for one in self._learning.rates if one.what == "survival" and one.based_on == "records"]
+        if not rates:
+            problem, remedy = "no batch is finished in any stage", "Count a batch until it has left a stage."
+            raise Refused([Fault(problem, remedy, "counts.csv")])
+        return max(rates, key=lambda one: abs(one.learned - one.estimate))
+
+    def headline(self) -> str:
+        """Return which survival the records changed most, in one line."""
+        return words.most_changed(self.most_changed)
 
     def sentence(self, variety: str, stage: str) -> str:
         """Return what was learned of a variety in a stage, in words."""

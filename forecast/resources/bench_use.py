@@ -18,6 +18,8 @@ from forecast.weeks import Week
 from forecast.words import resources
 from forecast.words.results import Result
 
+_NO_AREA = 1e-9  # m², of a place that is closed
+
 
 @dataclass(frozen=True, eq=False, repr=False)
 class BenchSpace(Result):
@@ -50,6 +52,14 @@ class BenchSpace(Result):
 
     def __str__(self) -> str:
         return "\n".join(self.sentence(place) for place in self.overruns)
+
+    def headline(self) -> str:
+        """Return the line of the growing area that is over capacity most often, or if none is, is fullest."""
+        filled = {}
+        for place, overrun_chance in self.overruns.items():
+            row = self.fullest(place)
+            filled[place] = overrun_chance, float(row["median"]) / max(float(row["available"]), _NO_AREA)
+        return self.sentence(max(filled, key=lambda place: filled[place])) if filled else ""
 
     def plants(self, week: Week | str) -> pd.DataFrame:
         """Return how many plants are in which place in a week.

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from forecast.errors import whole
 from forecast.fates.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE, RANGE_NAMES
@@ -33,9 +34,19 @@ class Hours(Result):
     by_stage: pd.DataFrame
     _facts: dict[str, object] = field(default_factory=dict)
 
-    def table(self) -> pd.DataFrame:
-        """Return the hours of each week: week, and their p5, median and p95 [h]."""
-        return self._weekly.copy()
+    def table(self, busiest: int | None = None) -> pd.DataFrame:
+        """Return the hours of each week: week, and their p5, median and p95 [h].
+
+        Parameters
+        ----------
+        busiest
+            How many weeks at most, those with most hours (median), the busiest first; weeks without work are left out.
+        """
+        if busiest is None:
+            return self._weekly.copy()
+        most = whole("busiest", busiest, 1, 1000)
+        ranked = self._weekly.sort_values("median", ascending=False, kind="stable", ignore_index=True)
+        return ranked[ranked["p95"] > 0].head(most)
 
     def facts(self) -> dict[str, object]:
         """Return what tells this result from others: facts of the outcome."""

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 from numpy.typing import ArrayLike
 
-from forecast.errors import FIRST_ROW, Refused, refuse
+from forecast.errors import FIRST_ROW, Fault, Refused, refuse
 from forecast.rates.distributions import Share
 from forecast.rounding import near_whole
 from forecast.season.cells import Row, plain, suggestion
@@ -28,7 +28,7 @@ from forecast.weather.climate import Climate
 from forecast.weeks import Week
 from forecast.words.numbers import counted
 from forecast.words.results import styled
-from forecast.words.seasons import summary
+from forecast.words.seasons import NO_TIME, summary
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,6 +48,10 @@ TABLES: dict[str, type[Row]] = {
     "cultures": Culture,
     "divisions": Division,
 }
+
+
+_EXTRA = ("cold_below", "heat_above", "plants_per_m2", "cost", "minutes", "source")
+"""Columns of `Season.stage_table` that are shown where any stage fills them."""
 
 
 class Season(Header):
@@ -287,7 +291,7 @@ class Season(Header):
         outlet = self.variety(variety).outlet
         return sum(row.median_demand for row in self.targets_of(variety)) if outlet is None else outlet
 
-    def table(self, name: str) -> pd.DataFrame:
+    def table(self, name: str, variety: str | None = None) -> pd.DataFrame:
         """Return one of the tables: the columns that are filled, with an empty text where a cell is empty.
 
         Parameters
@@ -295,20 +299,91 @@ class Season(Header):
         name
             varieties, stages, places, price_list, targets, profiles, orders, on_hand, climate, cultures or
             divisions.
+        variety
+            Of which variety rows are shown, where they name one; of all if not given.
 
         Raises
         ------
         Refused
-            If the season has no such table.
+            If the season has no such table or variety.
         """
         import pandas as pd  # noqa: PLC0415 (takes a fifth of a second, and reading a season needs none)
 
         if name not in TABLES:
             raise refuse("name", name, "a season has no such table", f"It has {', '.join(TABLES)}.")
-        rows = [{column: plain(cell) for column, cell in row.given().items()} for row in getattr(self, name)]
+        if variety is not None:
+            self.variety(variety)
+        shown = [row for row in getattr(self, name) if variety is None or getattr(row, "variety", variety) == variety]
+        rows = [{column: plain(cell) for column, cell in row.given().items()} for row in shown]
         columns = [column for column in TABLES[name].model_fields if any(column in row for row in rows)]
         cells = [[row.get(column, "") for column in columns] for row in rows]
         return pd.DataFrame(cells, columns=columns, dtype=object)
+
+    def stage_table(self, variety: str) -> pd.DataFrame:
+        """Return the stages that a variety goes through, as a grower reads them.
+
+        Returns
+        -------
+        DataFrame
+            stage and place; time and survival, in words; cold_below and heat_above [°C], plants_per_m2 [1/m²], cost
+            [currency] and minutes per plant, and source, where any stage has one.
+        """
+        import pandas as pd  # noqa: PLC0415 (takes a fifth of a second, and reading a season needs none)
+
+        rows = []
+        for row, share in zip(self.route(variety), self.survivals(variety), strict=True):
+            words = {"time": str(row.duration) if row.typical else NO_TIME, "survival": str(share)}
+            rows.append(
+                {"stage": row.stage, "place": row.place} | words | {name: getattr(row, name) for name in _EXTRA}
+            )
+        return pd.DataFrame(
+            {name: ["" if row[name] is None else row[name] for row in rows] for name in rows[0] if _any(rows, name)}
+        )
+
+    def least_certain_stage(self, variety: str) -> Stage:
+        """Return the stage of a variety whose survival matters most: it varies most for its mean.
+
+        `Refused` if there is no such variety, or no survival of it is uncertain.
+
+        Notes
+        -----
+        Plants survive all stages in a row, so the variance of the logarithm of the share saleable is about the sum of
+        (spread / mean)^2 over the stages.
+        """
+        shares = zip(self.route(variety), self.survivals(variety), strict=True)
+        weight, stage = max(((share.sd / share.mean, stage) for stage, share in shares), key=lambda one: one[0])
+        if not weight:
+            raise Refused([Fault(f"no survival of {variety} is uncertain", "Give one of them a range.", "stages.csv")])
+        return stage
+
+    def choose(self, variety: str = "", *, table: str = "targets") -> str:
+        """Return a variety of the season: the one that is named, or if none is, that of the first row of a table.
+
+        `Refused` if there is no such variety, or the table has no row.
+        """
+        if variety:
+            return self.variety(variety).variety
+        for row in getattr(self, table):
+            return str(row.variety)
+        raise Refused([Fault("the season has no rows in it", "Add one for each variety it concerns.", f"{table}.csv")])
+
+    def first_asked(self, variety: str) -> dict[str, Any]:
+        """Return the first week in which a variety is wanted and, if several buyers want it then, how many in all.
+
+        They are the arguments `week` and `target` of calls such as `size_order`. `Refused` if it has no target.
+        """
+        rows = self.targets_of(self.variety(variety).variety)
+        if not rows:
+            raise Refused([Fault(f"{variety} has no target", "Add a row for it.", "targets.csv")])
+        first = [row for row in rows if row.week == rows[0].week]
+        together = {"target": sum(row.median_demand for row in first)} if len(first) > 1 else {}
+        return {"week": first[0].week} | together
+
+    def without_promises(self) -> Season:
+        """Return the season in which no target is promised, all are hoped for; `Refused` if none is promised."""
+        if all(row.promised is None for row in self.targets):
+            raise Refused([Fault("no target is promised", "Fill the column promised of a target.", "targets.csv")])
+        return self.replace(targets=tuple(row.replace(promised=None, promised_share=None) for row in self.targets))
 
     def only(self, varieties: Iterable[str]) -> Season:
         """Return the season of some varieties, in this order, and of all that concerns them but orders."""
@@ -367,6 +442,10 @@ class Season(Header):
                 return self.replace(stages=tuple(stages))
         names = [row.stage for row in stages if row.applies_to == applies_to]
         raise refuse("stage", stage, f"{applies_to} has no such stage", suggestion(stage, names))
+
+
+def _any(rows: Sequence[dict[str, Any]], name: str) -> bool:
+    return any(row[name] not in (None, 0, "") for row in rows)
 
 
 def _grouped(rows: Sequence[Any], key: Callable[[Any], str]) -> dict[str, tuple[Any, ...]]:

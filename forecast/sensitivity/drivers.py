@@ -200,13 +200,14 @@ class Drivers(Result):
         most = int((table["total"] - table["first"]).argmax())
         return Interactions(alone, error, interact, str(table["input"].iloc[most]))
 
-    def break_even(self, input: str) -> BreakEven:
+    def break_even(self, input: str | None = None) -> BreakEven:
         """Return the value of an input at which the expected margin of the orders is 0.
 
         Parameters
         ----------
         input
             A survival or another input of the tornado, by its name; ``sale price`` or ``lab price``, uncertain or not.
+            If not given, the input that the margin is most sensitive to.
 
         Returns
         -------
@@ -226,6 +227,8 @@ class Drivers(Result):
         """
         if self.answer != "margin":
             raise refuse("answer", self.answer, "only a margin breaks even", 'Call what_drives with answer="margin".')
+        if input is None:
+            input = next(iter(self._tornado["input"]), PRICES[0])
         if input in PRICES:
             return self._price(input)
         if input not in self.response.inputs:

@@ -6,17 +6,19 @@ from forecast.facades import lazy
 
 if TYPE_CHECKING:
     from forecast.show.calendar import write_calendar
+    from forecast.show.cells import notebook
     from forecast.show.panel import what_if
     from forecast.show.plan_workbook import write_plan_workbook
     from forecast.show.sheets import order_sheet, write_order_sheet
 
 __all__ = [
-    "order_sheet", "what_if", "write_calendar", "write_order_sheet", "write_plan_workbook",
+    "notebook", "order_sheet", "what_if", "write_calendar", "write_order_sheet", "write_plan_workbook",
 ]  # fmt: skip
 
 if not TYPE_CHECKING:
     _HOMES = {
-        "order_sheet": "show.sheets", "what_if": "show.panel", "write_calendar": "show.calendar",
-        "write_order_sheet": "show.sheets", "write_plan_workbook": "show.plan_workbook",
+        "notebook": "show.cells", "order_sheet": "show.sheets", "what_if": "show.panel",
+        "write_calendar": "show.calendar", "write_order_sheet": "show.sheets",
+        "write_plan_workbook": "show.plan_workbook",
     }  # fmt: skip
     __getattr__, __dir__ = lazy(__name__, _HOMES)

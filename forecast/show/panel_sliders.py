@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -46,17 +47,11 @@ class Slider:
         return asked if to == self.base else self._change(asked, self.values[to])
 
 
-def doubtful(season: Season, variety: str) -> Stage | None:
-    """Return the stage whose survival matters most: it varies most for its mean; None if none is uncertain.
-
-    Notes
-    -----
-    Plants survive all stages in a row, so the variance of the logarithm of the share saleable is about the sum of
-    (spread / mean)^2 over the stages.
-    """
-    shares = zip(season.route(variety), season.survivals(variety), strict=True)
-    weight, stage = max(((share.sd / share.mean, stage) for stage, share in shares), key=lambda one: one[0])
-    return stage if weight else None
+def least_certain(season: Season, variety: str) -> Stage | None:
+    """Return the stage whose survival matters most; None if none is uncertain."""
+    with suppress(Refused):
+        return season.least_certain_stage(variety)
+    return None
 
 
 def survival(asked: Asked, stage: Stage) -> Slider:

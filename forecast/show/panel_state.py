@@ -96,7 +96,7 @@ class WhatIf:
         own = tuple(row for row in given if row.variety == self.variety)
         self._beside = tuple(row for row in given if row.variety != self.variety)
         self._flow(season, self._grown(season, own, [self.variety]))  # refuses what no price-list line covers
-        self._stage = sliders.doubtful(season, self.variety)
+        self._stage = sliders.least_certain(season, self.variety)
         self._asked = Asked(season, own)
         self.sliders = tuple(self._sliders())
         self.base = tuple(slider.base for slider in self.sliders)

@@ -15,6 +15,7 @@ from forecast.files_out import check_free, write_texts
 from forecast.io.csv_folder import csv_text, form_of
 from forecast.io.workbook_out import WorkbookOut
 from forecast.planning.plan import Plan
+from forecast.season.consistency import unpriced
 from forecast.weeks import Week
 from forecast.words import partner as words
 from forecast.workbooks.sheets import Column, Page
@@ -52,7 +53,7 @@ def order_sheet(plan: Plan) -> dict[str, pd.DataFrame]:
           freight.
         - labs: likewise for each lab, and for all; total is price and freight.
         - targets: as `Plan.targets` gives them.
-        - money: cash by the end of each week [currency]: p5, median and p95.
+        - money: cash by the end of each week [currency]: p5, median and p95; not without sale prices.
         - limits: as `Plan.limits` gives them.
         - notes: how the plan was found, how to read the sheets, and what they do not say.
 
@@ -71,22 +72,29 @@ def order_sheet(plan: Plan) -> dict[str, pd.DataFrame]:
     labs = pd.concat(both, ignore_index=True)
     labs = labs.assign(deposit_due=plan.season.first_week.monday, total=(labs["price"] + labs["freight"]).round(2))
     columns = ["lab", "deliveries", "plantlets", *_PAID[:3], "deposit_due", "balance", "due_on_delivery", "total"]
-    cash = plan.cash_flow().table()
     found_with = words.made_with(version=version("forecast"), draws=plan.draws, seed=plan.seed, aim=plan.aim)
     notes = words.sheet_notes(
         season=plan.season.name, plan=str(plan), found_with=found_with, first_week=plan.season.first_week,
         currency=plan.season.currency, opening_cash=plan.season.opening_cash,
     )  # fmt: skip
-    cash.insert(1, "monday", [Week.parse(week).monday for week in cash["week"]])
     return {
         "orders": orders,
         "deliveries": deliveries,
         "labs": labs[[*columns, "currency"]],
         "targets": plan.targets(),
-        "money": cash.assign(currency=plan.season.currency),
+        **_money(plan),
         "limits": plan.limits(),
         "notes": pd.DataFrame(notes, columns=["about", "note"]),
     }
+
+
+def _money(plan: Plan) -> dict[str, pd.DataFrame]:
+    """Return the sheet of cash by its name; none if a variety with a target has no sale price."""
+    if unpriced(plan.season.varieties, plan.season.targets):
+        return {}
+    cash = plan.cash_flow().table()
+    cash.insert(1, "monday", [Week.parse(week).monday for week in cash["week"]])
+    return {"money": cash.assign(currency=plan.season.currency)}
 
 
 def write_order_sheet(plan: Plan, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:

@@ -144,9 +144,7 @@ def start(
     texts |= {f"running/{name}": text for name, text in _texts(_running(today, records)).items()}
     texts["batches.csv"] = comments(BatchRecord) + table_text(records.batches, BatchRecord)
     texts["counts.csv"] = comments(CountRecord) + table_text(records.counts, CountRecord)
-    paths = {"FOLDER": "..", "SEASON": "../running", "TODAY": str(today.monday)}
-    texts |= {f"notebooks/{name}": text for name, text in copies(paths).items()}
-    write_texts(texts, path, overwrite=overwrite)
+    write_texts(texts | _notebooks(SEASON="../running", TODAY=str(today.monday)), path, overwrite=overwrite)
     return {}
 
 
@@ -158,7 +156,7 @@ def begin(
     overwrite: bool = False,
     additions: Iterable[str] = (),
 ) -> tuple[Season, list[Assumed]]:
-    """Write the season that follows from a few answers into a folder, which is created if missing, or a workbook.
+    """Write the season that follows from a few answers, with notebooks, into a folder, or as a workbook without them.
 
     `Refused` if an answer is not known, or one of the files exists and `overwrite` is false; then nothing is written.
 
@@ -173,7 +171,7 @@ def begin(
         _write_workbook(path, season, None, assumed, overwrite=overwrite)
         add(path, names)
         return season, assumed
-    write_texts(_texts(season, brief=True), path, overwrite=overwrite)
+    write_texts(_texts(season, brief=True) | _notebooks(SEASON="..", COUNTED_EVERY="0"), path, overwrite=overwrite)
     add(path, names)
     return season, assumed
 
@@ -188,6 +186,11 @@ def _write_workbook(
     kinds: dict[str, type[Row]] = {"batches": BatchRecord, "counts": CountRecord}
     tables = {table: (kind, getattr(records, table)) for table, kind in kinds.items()} if records else {}
     write_begun(path, season, records=tables, assumed=assumed, additions=ALL, overwrite=overwrite)
+
+
+def _notebooks(**settings: str) -> dict[str, str]:
+    """Return the notebooks for the season in the folder above theirs; its day is today if no other is set."""
+    return {f"notebooks/{name}": text for name, text in copies({"FOLDER": "..", "TODAY": ""} | settings).items()}
 
 
 def _texts(season: Season, *, brief: bool = False) -> dict[str, str]:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
-from forecast.errors import OutOfReach, Refused, real, refuse
+from forecast.errors import Fault, OutOfReach, Refused, real, refuse
 from forecast.fates.cohorts import SaleableFate, cohort_fate
 from forecast.fates.fate import Batch, Fate, RouteFate
 from forecast.fates.weather import measure
@@ -37,7 +37,7 @@ from forecast.tracking.numbering import RunningBatch, running_batches
 from forecast.tracking.top_ups import Awaited, TopUp, too_late
 from forecast.weeks import Week, read_day
 from forecast.words import records as words
-from forecast.words.results import Result
+from forecast.words.results import Result, records
 
 Plants = tuple[Batch, Fate, tuple[object, ...]]
 """A cohort: batch and fate of its draws, and the cells of its row in `Reforecast.cohorts`."""
@@ -139,7 +139,11 @@ class Reforecast(Result):
 
         Columns as in `Outcome.targets`.
         """
-        season, now = self.outcome.season, Week.of(self.on_date)
+        return self._since(Week.of(self.on_date), variety)
+
+    def _since(self, now: Week, variety: str | None = None) -> pd.DataFrame:
+        """Return what comes of each target that is not over in a week."""
+        season = self.outcome.season
         names = season.targeted if variety is None else (season.variety(variety).variety,)
         both = (pair for name in names for pair in zip(season.targets_of(name), self._rows(name), strict=True))
         return as_targets(cells for row, cells in both if row.last + row.waits >= now)
@@ -150,6 +154,38 @@ class Reforecast(Result):
     def table(self) -> pd.DataFrame:
         """Return the `targets` of all varieties."""
         return self.targets()
+
+    def standing(self) -> pd.DataFrame:
+        """Return the plants that are alive: variety, batch, stage, plants, and the day of the last count."""
+        here = self.cohorts[self.cohorts["batch"] != ""]
+        parts = here.groupby(["variety", "batch", "stage"], sort=False, as_index=False)
+        return parts.agg(plants=("plants", "sum"), counted=("counted", "max"))
+
+    def beside(self, earlier: Reforecast) -> pd.DataFrame:
+        """Return each target to come as it looks now and as an earlier forecast had it.
+
+        Returns
+        -------
+        DataFrame
+            variety, channel and until where any target has one, week, target; then and now, the median number of plants
+            for it, and chance_then and chance_now, that it is met.
+        """
+        names = ["variety", "channel", "week", "until", "target"]
+        now, then = self.targets(), earlier._since(Week.of(self.on_date))
+        shown = now[[name for name in names if name in now]]
+        for column, name in (("median", ""), ("chance", "chance_")):
+            shown = shown.assign(**{f"{name}then": then[column], f"{name}now": now[column]})
+        return shown
+
+    def headline(self) -> str:
+        """Return how many targets to come fall short, and which does most, in one line."""
+        season, rows = self.outcome.season, records(self.targets())
+        falling = [
+            (row["variety"], row["target"], row["week"], row["chance"])
+            for row in rows
+            if not reaches(row["chance"], row.get("promised") or season.service_level)
+        ]
+        return words.falling_short(falling, len(rows))
 
     def top_up(self) -> TopUp:
         """Return orders placed today that make up for what is likely to be missing.
@@ -208,8 +244,8 @@ class Reforecast(Result):
 
 
 def reforecast(
-    season: Season, records: Records, *, on_date: date | str, counted_every: float = 0.0, draws: int = DRAWS,
-    seed: int | None = None,
+    season: Season, records: Records, *, on_date: date | str | None = None, counted_every: float = 0.0,
+    draws: int = DRAWS, seed: int | None = None,
 ) -> Reforecast:  # fmt: skip
     """Forecast a running season from what is alive today.
 
@@ -221,7 +257,7 @@ def reforecast(
         Counts and measured weather; batches delivered within the season belong to it. Records later than `on_date` are
         not used.
     on_date
-        The day, or its text such as 2027-06-14.
+        The day, or its text such as 2027-06-14; today if not given.
     counted_every
         Time between counts [weeks], where plants are transferred and put up for sale only on days of a count.
     draws, seed
@@ -266,7 +302,7 @@ def reforecast(
     >>> today.cohorts.columns.tolist()
     ['variety', 'batch', 'stage', 'entered', 'counted', 'plants']
     """
-    today = read_day(on_date)
+    today = date.today() if on_date is None else read_day(on_date)
     if not season.first_week.monday <= today <= season.last_week.monday + timedelta(6):
         remedy = f"Choose a day from {season.first_week.monday} to {season.last_week.monday + timedelta(6)}."
         raise refuse("on_date", str(today), "outside the season", remedy)
@@ -316,7 +352,8 @@ def narrowing(
     variety: str,
     *,
     week: Week | str,
-    days: Sequence[date | str],
+    days: Sequence[date | str] | None = None,
+    until: date | str | None = None,
     counted_every: float = 0.0,
     draws: int = DRAWS,
     seed: int | None = None,
@@ -330,7 +367,14 @@ def narrowing(
     variety, week
         Which variety, saleable on the Monday of which week if none is sold.
     days
-        Days on which the forecast is made.
+        Days on which the forecast is made; if not given, every third week from the first delivery of it on.
+    until
+        The last of these days: that of the last record if not given.
+
+    Raises
+    ------
+    Refused
+        If no batch of it was delivered by then, and no days are given.
 
     Returns
     -------
@@ -339,12 +383,24 @@ def narrowing(
         there or saleable.
     """
     rows = []
-    for day in days:
+    for day in _every_third_week(season, records, variety, until) if days is None else days:
         made = reforecast(season, records, on_date=day, draws=draws, seed=seed, counted_every=counted_every)
         here = made.cohorts[(made.cohorts["variety"] == variety) & (made.cohorts["batch"] != "")]
         quantiles = made.outcome.quantile(variety, week=week).tolist()
         rows.append((str(made.on_date), *quantiles, int(here["plants"].sum())))
     return pd.DataFrame(rows, columns=["day", "p5", "median", "p95", "alive"])
+
+
+def _every_third_week(season: Season, records: Records, variety: str, until: date | str | None) -> list[date]:
+    """Return every 21st day from the first delivery of a variety in a season to a day, that of the last record."""
+    last = max((row.date for row in records.counts), default=date.min) if until is None else read_day(until)
+    began = season.first_week.monday
+    came = [row.delivered for row in records.batches if row.variety == variety and began <= row.delivered <= last]
+    if not came:
+        problem, remedy = f"no batch of {variety} was delivered by {last}", "Choose a variety that has come."
+        raise Refused([Fault(problem, remedy, "batches.csv")])
+    first = min(came)
+    return [first + timedelta(days=days) for days in range(0, (last - first).days + 1, 21)]
 
 
 def _evidence(season: Season, row: BatchRecord, histories: Sequence[StageHistory]) -> Iterator[StageEvidence]:

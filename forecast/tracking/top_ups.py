@@ -65,6 +65,8 @@ class TopUp(Result):
         return order_table(self.orders)
 
     def __str__(self) -> str:
+        if not (self.orders or self.unmet):
+            return words.NO_TOP_UP_NEEDED
         excessive = [order.excess is not None for order in self.orders] + [False] * len(self.unmet)
         orders = order_words.several([str(one) for one in (*self.orders, *self.unmet)], excessive)
         lines = [orders, *(words.awaited(**one._asdict()) for one in self.awaited)]

@@ -197,10 +197,12 @@ def shrinkage(
     verb = "relies" if group_only == 1 else "rely"
     group = "its group's records" if group_only == 1 else "their group's records"
     alone = f"{estimate_only:,}" if estimate_only else "none"
+    rest = f"{counted(group_only, 'variety', 'varieties')} {verb} on {group} only; {alone} on your estimate alone."
+    if not (group_only or estimate_only):
+        rest = "All have records of their own."
     return (
         f"Survival of {stage}: your estimate, counted and learned, for {counted(varieties, 'variety', 'varieties')}. "
-        f"Largest change: {most}, {percent(estimate)} to {percent(learned)} %. "
-        f"{counted(group_only, 'variety', 'varieties')} {verb} on {group} only; {alone} on your estimate alone."
+        f"Largest change: {most}, {percent(estimate)} to {percent(learned)} %. {rest}"
     )
 
 

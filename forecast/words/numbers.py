@@ -112,6 +112,15 @@ def _place(error: float) -> int:
     return max(math.floor(math.log10(error)), -2) if error > 0 else -2
 
 
+def range_90(low: str, high: str) -> str:
+    """Write a 90 % range in brackets after a number; nothing if it is that number alone.
+
+    >>> range_90("120", "155"), range_90("6", "6")
+    (' (90 % range 120 to 155)', '')
+    """
+    return "" if low == high else f" (90 % range {low} to {high})"
+
+
 def counted(number: int, noun: str, plural: str = "") -> str:
     """Write a number of things: 1 cycle, 1,200 cycles; 2 varieties if the plural is given."""
     return f"{number:,} {noun if number == 1 else plural or noun + 's'}"

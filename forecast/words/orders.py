@@ -277,6 +277,16 @@ def costs(*, purchase: float, total: float, currency: str, deposits: float = 0.0
     return f"{paid}." if grown == money(purchase, currency) else f"{paid}; with growing, about {grown}."
 
 
+def of_variety(variety: str, shipments: Sequence[tuple[int, str, Week]], chances: Sequence[float]) -> str:
+    """Return what a plan orders of one variety, quantity, lab and week of each delivery, and how its targets do."""
+    *others, last = (f"{quantity:,} from {lab} for {dated(week)}" for quantity, lab, week in shipments)
+    what = f"{', '.join(others)} and {last}" if others else last
+    many = "its target is" if len(chances) == 1 else "each of its targets is"
+    low, high = min(chances, default=0.0), max(chances, default=0.0)
+    met_in = f"; {many} met in {seasons(low, high)}" if chances else ""
+    return f"{variety}: order {what}{met_in}."
+
+
 def over_budget(*, budget: float, currency: str) -> str:
     """Return that what is paid to labs and carriers is over the budget [currency]."""
     return f"Plants and freight cost more than the budget of {budget:,.0f} {currency}."
@@ -504,6 +514,11 @@ def binding(*, limit: str, week: str, worth: str, earns: bool, currency: str) ->
 def not_ordered(variety: str, why: object, *, there: bool = False) -> str:
     """Return that a plan orders nothing of a variety, or nothing more of what is there already, and why."""
     return f"{variety}: {'no more' if there else 'none'} this year, because {why}"
+
+
+def no_target(variety: str) -> str:
+    """Return that nothing of a variety is ordered because nobody asked for it."""
+    return f"{variety}: none is ordered, because it has no target."
 
 
 def left_out(

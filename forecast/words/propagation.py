@@ -179,6 +179,11 @@ def no_route(*, name: str, by: Week, why: str, earliest: Week | None) -> str:
     return f"{name.capitalize()}: target not met by {dated(by)}; {why}.{when}"
 
 
+def for_target(target: int, variety: str, by: Week, text: str) -> str:
+    """Return what is said of the routes to a target, with the target before it."""
+    return f"{target:,} {variety} by {dated(by)}. {text}"
+
+
 def cheapest(routes: Sequence[str]) -> str:
     """Return which route is cheapest, the first, and which others cost as much as far as can be seen."""
     if not routes:

@@ -154,6 +154,34 @@ def time_cells(row: Mapping[str, Any], route: str, base: float | None) -> dict[s
     }
 
 
+def most_changed(rate: Any) -> str:
+    """Return the survival that records changed most, a `LearnedRate`: what was estimated, and what was learned."""
+    before, now = percent(rate.estimate), percent(rate.learned)
+    if before == now:
+        return (
+            f"Your records bear out your estimates: no survival changed by a point or more ({rate.variety} among them)."
+        )
+    return (
+        f"Your records changed most the survival of {rate.variety} in {rate.stage}: {now} % instead of {before} %, "
+        f"from {batches(rate.batches)} of its own."
+    )
+
+
+def falling_short(falling: Sequence[tuple[str, int, str, float]], targets: int) -> str:
+    """Return how many targets to come fall short of their service level, and the one that does most.
+
+    Each is variety, target, week and chance.
+    """
+    if not targets:
+        return NO_MORE_TARGETS
+    if not falling:
+        return f"{'The target' if targets == 1 else f'All {targets} targets'} to come will be met as often as you ask."
+    variety, target, week, chance = min(falling, key=lambda one: one[-1])
+    of = "The target" if targets == 1 else f"{len(falling)} of {targets} targets"
+    falls = "falls" if len(falling) == 1 else "fall"
+    return f"{of} to come {falls} short, most of all {target:,} {variety} by {dated(week)}: met in {seasons(chance)}."
+
+
 def learned_written(folder: str) -> str:
     """Return that a learned season was written, and how to order by it."""
     return f"Written to {folder}. To order by it: python -m forecast order {folder}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from forecast.words.numbers import cash, dated, figures, met, rounded, seasons, signed, span, whose
+from forecast.words.numbers import cash, dated, figures, met, range_90, rounded, seasons, signed, span, whose
 from forecast.words.numbers import money as amount
 
 _AMPLE = 100  # times what is used, of which it is not said that it is enough
@@ -77,7 +77,7 @@ def busiest_week(busy: Row) -> str:
     if busy["p95"] == 0:
         return "No stage states minutes of work."
     low, median, high = (rounded(busy[name]) for name in ("p5", "median", "p95"))
-    hours = f"about {median} hour{'' if median == '1' else 's'} (90 % range {low} to {high})"
+    hours = f"about {median} hour{'' if median == '1' else 's'}{range_90(low, high)}"
     most = "most of them" if busy["share"] > 0.5 else "the largest part"
     part = f", {most} for {busy['stage']}" if busy["stage"] else ""
     return f"Busiest week: {dated(busy['week'])}, {hours}{part}."
@@ -93,13 +93,13 @@ def money(
     """
     low, mean, high = margin
     worst = f"he worst 10 % of seasons {_earn(worst_tenth, currency)} on average."
-    text = f"The margin is about {amount(mean, currency)} on average (90 % range {signed(low)} to {signed(high)}). "
+    text = f"The margin is about {amount(mean, currency)} on average{range_90(signed(low), signed(high))}. "
     text += f"{losses(loss)}; t{worst}" if fixed_costs is None else f"T{worst}"
     if fixed_costs is not None:
         text += f"\n{after_fixed_costs(fixed_costs, mean - fixed_costs, loss, currency)}"
     text += (
-        f"\nCash is lowest at about {cash(lowest.median, currency)} (90 % range {cash(lowest.p5)} to "
-        f"{cash(lowest.p95)}), most often in the week of {dated(lowest.week)}."
+        f"\nCash is lowest at about {cash(lowest.median, currency)}{range_90(cash(lowest.p5), cash(lowest.p95))}, most "
+        f"often in the week of {dated(lowest.week)}."
     )
     if overdraft is None or overdrawn is None:
         return text
@@ -142,7 +142,7 @@ def _area(row: Row) -> str:
     low, median, high = (
         rounded(row[name]) if row[name] >= _SMALL else figures(row[name], 2) for name in ("p5", "median", "p95")
     )
-    area = f"about {median} m² (90 % range {low} to {high})"
+    area = f"about {median} m²{range_90(low, high)}"
     if row["available"] > _AMPLE * row["p95"]:
         return area
     return f"{area} of {figures(row['available'])} m²" if row["available"] else f"{area} while it is closed"

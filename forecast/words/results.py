@@ -8,7 +8,7 @@ from datetime import datetime
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-from forecast.words.numbers import figures, percent
+from forecast.words.numbers import figures, of_20, percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -47,6 +47,9 @@ SHARES = frozenset(
     }
 )
 """Columns that hold shares [0 to 1] and are shown as percentages."""
+CHANCES = frozenset({"chance", "chance_then", "chance_now", "chance_before", "overrun", "without"})
+"""Columns that hold chances [0 to 1], which notebooks show as so many of 20 seasons."""
+_WIDE = 12  # columns
 _SHARE_ROWS = {
     ("what", "survival"): ("estimate", "learned"),
     ("unit", "share"): ("value", "p10", "p90"),
@@ -59,7 +62,8 @@ _EMPTY = ("nan", "NaT", "<NA>", "None", "()", "[]", "{}")
 class Result:
     """What a calculation returns.
 
-    ``repr`` is one line of named facts, ``str`` the answer in words, and a notebook shows the answer and the table.
+    ``repr`` is one line of named facts, ``str`` the answer in words, `headline` its one line that matters most, and a
+    notebook shows the answer and the table.
     A result defines `facts`, ``__str__`` and `table`; if it is a dataclass, it is one with ``repr=False``.
     """
 
@@ -71,6 +75,10 @@ class Result:
     def facts(self) -> dict[str, object]:
         """Return what tells this result from others of its kind, such as the draws and the seed, by name."""
         return {}
+
+    def headline(self) -> str:
+        """Return the answer in one line: the first that ``str`` gives."""
+        return next(iter(str(self).splitlines()), "")
 
     def table(self) -> pd.DataFrame:
         """Return this result as a table."""
@@ -86,7 +94,16 @@ class Result:
         return answer + styled(self.table(), self.share_columns)
 
 
-def styled(frame: pd.DataFrame, shares: frozenset[str] = frozenset()) -> str:
+def in_notebook(frame: pd.DataFrame) -> str:
+    """Return a table as HTML as notebooks show it: chances as so many of 20 seasons, a single long row upright."""
+    if len(frame) != 1 or len(frame.columns) <= _WIDE:
+        return styled(frame, chances=CHANCES)
+    import pandas as pd  # noqa: PLC0415 (see below)
+
+    return styled(pd.DataFrame({"column": list(frame.columns), "entry": frame.iloc[0].tolist()}, dtype=object))
+
+
+def styled(frame: pd.DataFrame, shares: frozenset[str] = frozenset(), chances: frozenset[str] = frozenset()) -> str:
     """Return a table as HTML for eyes, its first `MOST_ROWS` rows.
 
     Parameters
@@ -95,6 +112,8 @@ def styled(frame: pd.DataFrame, shares: frozenset[str] = frozenset()) -> str:
         The table. Columns named in `SHARES` are shown as percentages.
     shares
         Other columns that are.
+    chances
+        Columns that are shown as so many of 20 seasons instead.
 
     Returns
     -------
@@ -109,7 +128,8 @@ def styled(frame: pd.DataFrame, shares: frozenset[str] = frozenset()) -> str:
     right = [pd.api.types.is_numeric_dtype(frame[name]) or name in shares for name in frame]
     kinds = pd.DataFrame([["number" if one else "" for one in right]] * len(shown), shown.index, shown.columns)
     look = Styler(shown, uuid="table", cell_ids=False).hide(axis="index")
-    look = look.format({name: _share if name in shares else cell for name in shown.columns}, escape="html")
+    ways = {name: _of_20 if name in chances else _share if name in shares else cell for name in shown.columns}
+    look = look.format(ways, escape="html")
     for (name, text), columns in _SHARE_ROWS.items():
         if name in shown:
             subset = shown.index[shown[name] == text], [one for one in columns if one in shown]
@@ -119,6 +139,21 @@ def styled(frame: pd.DataFrame, shares: frozenset[str] = frozenset()) -> str:
     if len(frame) > len(shown):
         look = look.set_caption(f"First {len(shown):,} of {len(frame):,} rows.")
     return str(look.to_html())
+
+
+def nothing(why: str, *, again: bool = False) -> str:
+    """Return why a cell of a notebook has nothing to show; again, if a cell above has said so."""
+    return f"Nothing to show here{', as above' if again else ''}: {why}"
+
+
+def shortly(why: str) -> str:
+    """Return the first sentence of a reason."""
+    return f"{why.splitlines()[0].split('. ')[0].rstrip('.')}."
+
+
+def running(seconds: float) -> str:
+    """Return for how long a cell has run."""
+    return f"Working: {seconds:.0f} s so far ..."
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -138,6 +173,10 @@ def plain(frame: pd.DataFrame, headings: Mapping[str, str]) -> str:
 def shown_as(column: str) -> Callable[[Any], str]:
     """Return how the cells of a column are shown: shares as percentages, others as they are."""
     return _share if column in SHARES else cell
+
+
+def _of_20(value: Any) -> str:
+    return of_20(float(value)) if _number(value) else cell(value)
 
 
 def _share(value: Any) -> str:
