@@ -41,10 +41,7 @@ ENOUGH = 141
 FEW_DRAWS = 1000
 WRITTEN = ("orders.csv", "order_table.csv")
 _OVERWRITE = "replace existing files"
-_WITH = (
-    "add what a first season leaves out, also to a season that is there: ranges, windows, channels, promises, terms, "
-    "leftovers, costs, stages, orders, stock, records, cultures, divisions; may be repeated"
-)
+_WITH = "add what a first season leaves out, also to a season that is there; see below"
 _PLANTS = "what labs send: plantlets (default), unrooted plantlets, hardened plantlets or plugs"
 _ORDER = "find what to order of everything: on-time chances, cost, and whether it fits the benches"
 _TODAY = "a running season: what will be there for each target, and whether to top up, by when"
@@ -111,6 +108,7 @@ def _parser() -> argparse.ArgumentParser:
     )  # fmt: skip
     commands = parser.add_subparsers(required=True, metavar="command")
     start = _command(commands, "start", _start, "write a season to begin with: from your crops, or an example")
+    start.epilog, start.formatter_class = starting_words.help_of_start(), argparse.RawDescriptionHelpFormatter
     start.add_argument("folder", nargs="?")
     start.add_argument("--list", action="store_true", help="show crops and climates that are known, and write nothing")
     start.add_argument("--crops", help='crops that you grow, such as "aroids, echeverias"')

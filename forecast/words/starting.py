@@ -16,10 +16,37 @@ LABS = "Which labs do you buy from? Names with commas between them"
 PLANTS = "What do they send? {forms}"
 BENCH = "How many m² of bench under cover? Leave it empty if space is no concern"
 SEE_LIST = "See the list: python -m forecast start --list"
+ADDED = {
+    "ranges": "demand as a range instead of one number",
+    "windows": "sales over several weeks, with a profile and a last price",
+    "channels": "retail, wholesale or other buyers, each with a price",
+    "promises": "numbers that must be there, penalties, buyers who wait",
+    "terms": "trays, price breaks, deposits, boxes and freight",
+    "leftovers": "what is left over: a markdown price and its buyers",
+    "costs": "pots and work of each stage",
+    "stages": "spreads, levels and sources of each stage",
+    "orders": "orders of your own, for order --mine",
+    "stock": "plants that are there already",
+    "records": "deliveries and counts, for today and learn",
+    "cultures": "multiplication from explants in your own lab",
+    "divisions": "stock plants that you divide",
+}
+"""What `start` adds by each name, for its help."""
+HELP = "names of --with, which may be repeated:\n{names}\n\nexamples:\n{examples}"
+EXAMPLES = (
+    'start my_season --crops "ferns, agaves" --climate perth',
+    "start my_season --with promises --with costs",
+)
 ASSUMED = "Assumed until you change it:"
 GROWING = "costs nothing beside the plantlets until you say what it does: --with costs"
 HOUSE_NOTE = "judgement: write your own area and temperature"
 SHADE_NOTE = "judgement: write your own area"
+
+
+def help_of_start() -> str:
+    """Return what ends the help of ``start``: the names of `ADDED`, and examples."""
+    names = "\n".join(f"  {name:10}  {what}" for name, what in ADDED.items())
+    return HELP.format(names=names, examples="\n".join(f"  python -m forecast {one}" for one in EXAMPLES))
 
 
 def any_of(names: Iterable[str]) -> str:

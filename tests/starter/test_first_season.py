@@ -14,9 +14,11 @@ from forecast.io.seasons import read_season
 from forecast.planning.whole_order import plan_orders
 from forecast.season.season import Season
 from forecast.starter import questions
+from forecast.starter.additions import ALL
 from forecast.starter.answers import FORMS, SPRING, Answers, first_season
 from forecast.starter.starter import FILLED, begin
 from forecast.weeks import Week
+from forecast.words.starting import ADDED
 
 FIRST = Week(2026, 40)
 SOUTH = Answers(["aroids", "echeverias"], "brisbane", "AUD", ["Coast Lab", "Range Lab"])
@@ -130,7 +132,7 @@ def test_the_list_shows_crops_and_climates(capsys) -> None:
     printed = capsys.readouterr().out
     assert "Echeveria" in printed
     assert "Brisbane Aero" in printed
-    assert max(map(len, printed.splitlines())) <= 80
+    assert max(map(len, printed.split("names of")[1].splitlines())) <= 80
 
 
 def test_questions_are_asked_until_they_are_answered() -> None:
@@ -142,3 +144,12 @@ def test_questions_are_asked_until_they_are_answered() -> None:
     assert answers == Answers(["aroids", "echeverias"], "brisbane", "AUD", ["Coast Lab"], "plantlets", 80.0)
     assert len(said) == 4
     assert next(typed, None) is None
+
+
+def test_the_help_of_start_explains_every_name_of_with(capsys):
+    assert set(ADDED) == set(ALL)
+    with pytest.raises(SystemExit):
+        main(["start", "--help"])
+    printed = capsys.readouterr().out
+    assert all(f"  {name} " in printed and what in printed for name, what in ADDED.items())
+    assert max(map(len, printed.split("names of")[1].splitlines())) <= 80
