@@ -41,7 +41,7 @@ def begun(tmp_path: Path) -> tuple[Path, Season]:
 def test_it_is_three_tables_of_at_most_fifteen_columns_and_nothing_absent_is_mentioned(begun) -> None:
     folder, _ = begun
     assert sum(map(len, filled(folder).values())) <= 15
-    there = {file.name for file in folder.iterdir()}
+    there = {file.name for file in folder.iterdir() if file.is_file()}
     assert there == {"season.toml", *(f"{table}.csv" for table in (*FILLED, "stages", "places", "climate"))}
     settings = (folder / "season.toml").read_text(encoding="utf-8")
     for absent in ("budget", "overdraft", "demand_cv", "opening_cash"):
@@ -132,7 +132,7 @@ def test_the_list_shows_crops_and_climates(capsys) -> None:
     printed = capsys.readouterr().out
     assert "Echeveria" in printed
     assert "Brisbane Aero" in printed
-    assert max(map(len, printed.split("names of")[1].splitlines())) <= 80
+    assert max(map(len, printed.splitlines())) <= 80
 
 
 def test_questions_are_asked_until_they_are_answered() -> None:
