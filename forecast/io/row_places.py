@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
@@ -32,6 +33,26 @@ def place_rows(old: Sequence[tuple[int, Row]], new: Sequence[Row], first: int, t
         found.append(Placed(number, row, before))
         last = number
     return found
+
+
+def in_old_order(old: Sequence[Row], new: Sequence[Row]) -> list[Row]:
+    """Return new rows in the order of the old ones, where it does not matter: others take the places of those gone."""
+    left = Counter(map(repr, new)) - Counter(map(repr, old))
+    others = [row for row in new if _taken(left, row)]
+    kept = Counter(map(repr, new)) & Counter(map(repr, old))
+    found = []
+    for row in old:
+        if _taken(kept, row):
+            found.append(row)
+        elif others:
+            found.append(others.pop(0))
+    return [*found, *others]
+
+
+def _taken(left: Counter[str], row: Row) -> bool:
+    """Take a row from those that are left; say whether it was among them."""
+    left[repr(row)] -= 1
+    return left[repr(row)] >= 0
 
 
 def _paired(old: Sequence[tuple[int, Row]], new: Sequence[Row]) -> Iterator[tuple[tuple[int, Row] | None, Row]]:

@@ -13,7 +13,7 @@ from forecast.errors import Fault, Refused, refuse
 from forecast.files_out import check_free, write_texts
 from forecast.io.csv_folder import held, table_cells
 from forecast.io.layout import MOST_ROWS, Sheet, read_row
-from forecast.io.row_places import Placed, place_rows
+from forecast.io.row_places import Placed, in_old_order, place_rows
 from forecast.io.xlsx import Workbook
 from forecast.season.cells import Row
 from forecast.workbooks.cell_text import DAYS_1904, LONGEST, address, escaped
@@ -93,11 +93,13 @@ class WorkbookOut:
         if faults:
             raise Refused(faults)
 
-    def put_table(self, table: str, kind: type[Row], rows: Sequence[Row], page: Page | None = None) -> None:
+    def put_table(
+        self, table: str, kind: type[Row], rows: Sequence[Row], page: Page | None = None, *, ordered: bool = True
+    ) -> None:
         """Put the rows of a table into its sheet, in the place of those that it has.
 
-        A sheet that is not there is added, as `page` has it. `Refused` if the sheet cannot be read, or a formula or a
-        note in it would lose its place.
+        They are in the same order, if they are `ordered`. A sheet that is not there is added, as `page` has it.
+        `Refused` if the sheet cannot be read, or a formula or a note in it would lose its place.
         """
         if len(rows) > MOST_ROWS:
             problem = f"not saved: {len(rows):,} rows is over the {MOST_ROWS:,}-row limit for reading the file back"
@@ -106,13 +108,17 @@ class WorkbookOut:
         if table not in self:
             add_page(self.package, table, page or plain_page(kind, rows))
             return
+        if not (rows or any(map(any, self._reader().texts(table)))):
+            return
         used = [name for name in table_cells(tuple(rows), kind)[0] if rows]
         sheet = self._sheet(table, kind)
         new = [name for name in kind.model_fields if name in used and name not in sheet.columns]
+        old = self._old_rows(sheet, kind, table)
+        rows = rows if ordered else in_old_order([row for _, row in old], rows)
         places = {name: at for at, name in enumerate(sheet.columns, start=1) if name}
         if new:
             places |= self.add_columns(table, kind, [Column(name) for name in new])
-        self._guarded(lambda: self._put_rows(table, kind, rows, sheet, places))
+        self._guarded(lambda: self._put_rows(table, rows, old, sheet, places))
 
     def columns(self, table: str, kind: type[Row]) -> tuple[str, ...]:
         """Return the columns of a sheet that is there; `Refused` if it cannot be read."""
@@ -222,6 +228,8 @@ class WorkbookOut:
         """Return the table in a sheet that is there; `Refused` if its header, or anything around it, is at fault."""
         sheet = self._reader().sheet(table, kind)
         faults = [fault for fault in sheet.faults if fault.problem != "no rows"]
+        if not (faults or sheet.header):
+            faults = [Fault("empty", "Delete the sheet; it is then added with its headings.", self.place(table))]
         if faults:
             raise Refused(faults)
         return sheet
@@ -233,16 +241,15 @@ class WorkbookOut:
         return header + 1 if below.startswith("#") and "such as" not in below else 0
 
     def _put_rows(
-        self, table: str, kind: type[Row], rows: Sequence[Row], sheet: Sheet, places: Mapping[str, int]
+        self, table: str, rows: Sequence[Row], old: Sequence[tuple[int, Row]], sheet: Sheet, places: Mapping[str, int]
     ) -> None:
-        old = self._old_rows(sheet, kind, table)
         numbers = [number for number, _ in old]
         texts = self._reader().texts(table)
         comments = {
             number for number, cells in enumerate(texts, start=1)
             if number > sheet.header and number not in numbers and any(cells)
         }  # fmt: skip
-        first = min([*numbers, *(sheet.header + 1 for _ in rows[:1] if not numbers)], default=sheet.header + 1)
+        first = min(numbers, default=sheet.header + 1)
         placed = place_rows(old, rows, first, comments)
         part = self.package.sheets[table]
         grid = Grid(self.package.parts[part])

@@ -288,7 +288,7 @@ def write_records(records: Records, path: str | os.PathLike[str], *, overwrite: 
     tables = [table for table in _TABLES if table not in OPTIONAL or getattr(records, table) or table in book]
     book.check_free(tables)
     for table in tables:
-        book.put_table(table, _TABLES[table], getattr(records, table))
+        book.put_table(table, _TABLES[table], getattr(records, table), ordered=False)
     book.write()
 
 

@@ -75,7 +75,8 @@ class Styles:
     def data(self) -> bytes:
         """Return the part with all looks that were added."""
         cuts: list[Cut] = []
-        for name, texts in self._added.items():
+        for name in (name for name in _ORDER if name in self._added):
+            texts = self._added[name]
             there, text = self._there(name), "".join(texts)
             if there is None:
                 at = placed(self._root, _ORDER, name)
