@@ -187,12 +187,14 @@ def _keep_elsewhere(
     """
     fresh = FreshDraws(master.season, streams)
     looked_at = list(problems) if streams.draws >= _FEWEST else []
-    for _ in range(_RAISED):
+    for at in range(_RAISED + 1):
         chosen = {one.item: one for one in best.chosen}
         looked_at = [one for one in looked_at if one.ask_more(chosen.get(one.item), fresh)]
-        lacks = master.lift([shipment for column in best.chosen for shipment in column.shipments], fresh)
-        if not (looked_at or lacks) or best.left <= 0:
+        lacks = master.lift([shipment for column in best.chosen for shipment in column.shipments], fresh, 2.0**at)
+        if not (looked_at or lacks):
             return
+        if at == _RAISED or best.left <= 0:
+            break
         again = Incumbent(best.left, best.gap, best.callback, bound=best.bound, short=best.short)
         raised = {problem.item for problem in looked_at}
         master.required = frozenset(problem.item for problem in problems if problem.required)
@@ -206,9 +208,9 @@ def _keep_elsewhere(
         if complete and (lacks or not math.isfinite(again.value)):
             _choose(master, problems, relaxation(master), again)
         if not math.isfinite(again.value):
-            warnings.warn(words.NOT_ON_FRESH_DRAWS, stacklevel=6)
-            return
+            break
         best.value, best.chosen = again.value, again.chosen
+    warnings.warn(words.NOT_ON_FRESH_DRAWS, stacklevel=6)
 
 
 def _nearest(

@@ -18,8 +18,7 @@ from forecast.streams import Array, Streams
 from forecast.worth.promises import Reach
 
 _TIMES, _MOST = 8, 16384
-_ERRORS = 1.64  # standard errors, by which a chance must be above its level: so that 19 of 20 are
-_FLOOR = 1.0  # likewise, of the worst tenth and of the lowest cash
+_ERRORS = 1.64  # standard errors, by which a chance, worst tenth or lowest cash must be above: so that 19 of 20 are
 _FAR = 4.0  # likewise, of a chance that need not be looked at again
 
 
@@ -79,7 +78,7 @@ def _missed(found: Array, least: float | None) -> float:
     if least is None:
         return 0.0
     error = float(worst_tenth_by_draw(found).std()) / math.sqrt(found.size)
-    return max(least - float(worst_seasons(found) @ found) + _FLOOR * error, 0.0)
+    return max(least - float(worst_seasons(found) @ found) + _ERRORS * error, 0.0)
 
 
 def _by_far(chance: float, level: float, draws: int) -> bool:

@@ -104,13 +104,16 @@ class MasterProblem(Limits):
         self.columns = [one for one in self.columns if not gone(one)]
         self._known = {one.key for one in self.columns}
 
-    def lift(self, shipments: Sequence[Shipment], fresh: FreshDraws) -> bool:
-        """Raise the floor, and the cash kept, by what shipments lack of it on fresh draws; return whether they do."""
+    def lift(self, shipments: Sequence[Shipment], fresh: FreshDraws, times: float = 1.0) -> bool:
+        """Raise the floor, and the cash kept, by as many times what shipments lack of it on fresh draws, if they do.
+
+        Return whether they lack any of it.
+        """
         overdraft = None if self.before.cash is None else self.season.overdraft
         missed, overdrawn = fresh.money_missed(shipments, self._asked, overdraft)
         if self.floor is not None:
-            self.floor += missed
-        self.guard += overdrawn
+            self.floor += times * missed
+        self.guard += times * overdrawn
         self.cuts = [one if one.row >= 0 else one._replace(bench=float(self.spare[-1 - one.row])) for one in self.cuts]
         return missed > 0 or overdrawn > _CENT
 
