@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 import time
 import warnings
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from types import MappingProxyType
 
 import numpy as np
 
@@ -17,17 +18,17 @@ from forecast.growth.simulation import COORDINATES, outcome_of
 from forecast.ordering.price_breaks import PriceList
 from forecast.ordering.shipments import bill, placed
 from forecast.planning.exchange import improved
-from forecast.planning.fresh_draws import FreshDraws
+from forecast.planning.kept import Kept, Tight
 from forecast.planning.limits import Base
 from forecast.planning.master import Duals, MasterProblem, Relaxation
 from forecast.planning.out_of_reach import refuse_promises
-from forecast.planning.pricing import Plants, PricingProblem, Room
+from forecast.planning.pricing import Plants, Priced, PricingProblem, Room
 from forecast.resources.money_flow import cash_flow
 from forecast.season.season import Season
 from forecast.streams import Array, Streams
 from forecast.words import orders as words
 from forecast.words.orders import floor_out_of_reach
-from forecast.worth.columns import AREA_DRAWS, Aim, Column, Ways
+from forecast.worth.columns import AREA_DRAWS, Aim, Column
 
 Callback = Callable[[float, float, float], None]
 
@@ -46,6 +47,9 @@ _TRIED = 6  # candidates of a variety for the room that others leave
 _OUTCOMES = 2  # times what a batch of each variety meets: the outcome of the plan and its cash account
 _WORK = 200 * 2**20  # bytes of exact chances and of the solver, however many draws; as measured
 _SPARED = 0.3  # of the time, for the choice of whole columns
+_SPARES, _SPARING = 0.0025, 24  # share of places that is spared, the longer the more, and how long
+_FEWER = 0.9  # of what columns could be worth less than the best: by fewer, no others are looked for
+_INSTEAD = 24  # candidates of a variety that take the place of those that do not keep a raised promise
 _ADDED = 4  # candidates of a variety that become columns in a round
 
 
@@ -61,6 +65,7 @@ class Solution:
     duals: Duals
     seconds: float
     short: float  # what it costs to be short of all that is asked, of which no part is in the values [currency]
+    kept: Kept | None = None  # for the search of a season that differs little
 
     @property
     def gap(self) -> float:
@@ -79,6 +84,9 @@ class Incumbent:
     bound: float = math.inf
     chosen: tuple[Column, ...] = ()
     short: float = 0.0  # as for `Solution`
+    before: float = 0.0  # optimality gap that an earlier search of such a season came to: it ends this one, too
+    tight: Tight | None = None
+    apart: float = 0.0  # what the linear program leaves to the bound, but for sales in hindsight [currency]
     began: float = field(default_factory=time.monotonic)
 
     @property
@@ -92,13 +100,17 @@ class Incumbent:
         return self.time_limit - self.seconds
 
     @property
+    def to_hindsight(self) -> float:
+        """Optimality gap without what sales in hindsight add to the plan: no other plan closes that."""
+        if not math.isfinite(self.value):
+            return math.inf
+        hindsight = sum(one.hindsight for one in self.chosen)
+        return (self.bound - hindsight - self.value) / max(abs(self.value - self.short), 1e-9)
+
+    @property
     def open(self) -> bool:
         """Whether to search on."""
-        gap = math.inf
-        if math.isfinite(self.value):
-            hindsight = sum(one.hindsight for one in self.chosen)  # no other plan closes that
-            gap = (self.bound - hindsight - self.value) / max(abs(self.value - self.short), 1e-9)
-        return not gap <= self.gap and self.left > 0
+        return not self.to_hindsight <= max(self.gap, self.before) and self.left > 0
 
     def close(self, problems: Sequence[PricingProblem]) -> float:
         """Return how closely the best deliveries of a variety are to be found [currency]; 0 before a bound is known."""
@@ -106,7 +118,8 @@ class Incumbent:
 
     def near(self, most: float) -> bool:
         """Say whether no more than the gap is left to what columns could be worth if not whole."""
-        return most - self.value <= self.gap * abs(self.value - self.short)
+        left = most - self.value
+        return math.isfinite(left) and left <= max(self.gap, self.before) * abs(self.value - self.short)
 
     def take(self, master: MasterProblem, chosen: Sequence[Column]) -> None:
         """Keep a plan if it is better and keeps all limits."""
@@ -116,16 +129,23 @@ class Incumbent:
             for one in chosen:
                 master.add(one)
 
+    def tighten(self, bound: float, tight: Tight) -> None:
+        """Keep a bound if none was as low, with what it was found by."""
+        if bound < self.bound:
+            self.bound, self.tight = bound, tight
+
     def report(self) -> None:
         """Call the callback."""
         if self.callback:
             self.callback(self.value, self.bound, self.seconds)
 
-    def solution(self, master: MasterProblem, problems: tuple[PricingProblem, ...], duals: Duals) -> Solution:
+    def solution(
+        self, master: MasterProblem, problems: tuple[PricingProblem, ...], duals: Duals, kept: Kept | None = None
+    ) -> Solution:
         """Return what the search has found."""
         self.report()
         bound = max(self.bound, self.value)
-        return Solution(master, problems, self.chosen, self.value, bound, duals, self.seconds, self.short)
+        return Solution(master, problems, self.chosen, self.value, bound, duals, self.seconds, self.short, kept)
 
 
 def best_plan(
@@ -137,6 +157,7 @@ def best_plan(
     time_limit: float,
     gap: float,
     callback: Callback | None = None,
+    kept: Kept | None = None,
 ) -> Solution:
     """Find the plan of greatest expected margin, less the price of being short, or of least expected cost.
 
@@ -146,18 +167,22 @@ def best_plan(
     shadow prices of the limits (budget, benches, boxes, floor) a pricing problem of each variety finds its best
     deliveries; a linear program over all columns found gives new prices, until no column improves it. Whole columns
     are then chosen by exchange and, if that leaves a gap, by a mixed-integer program, among all that could be part of a
-    better plan, as the bound tells.
+    better plan, as the bound tells. What a search of another season has kept is where this one begins, as far as it is
+    the same.
     """
-    best = Incumbent(time_limit, gap, callback)
+    if kept is None or not kept.suits(streams, aim):
+        kept = Kept.nothing(season, streams, aim)
+    best = Incumbent(time_limit, gap, callback, before=kept.gap)
+    streams = kept.streams
     names = [name for name in season.targeted if aim == "cost" or season.price_lines(name)]
-    problems = tuple(PricingProblem(at, Ways(season, streams, name, aim=aim)) for at, name in enumerate(names))
+    problems = kept.problems_of(season, names)
     refuse_promises(season, streams, problems, aim)
     best.short = sum(problem.ways.all_short - float(problem.ways.base.worth.mean()) for problem in problems)
     required = frozenset(problem.item for problem in problems if problem.required)
     base = _base(season, streams, aim)
     master = MasterProblem(season, streams.draws, floor, base, items=len(problems), required=required)
     best.take(master, ())
-    root = _root(master, problems, best)
+    root = _root(master, problems, best, kept)
     if root is None and required:
         raise OutOfReach(words.NOT_IN_TIME)
     if root is None:
@@ -168,49 +193,65 @@ def best_plan(
         if best.open and not best.near(root.value):
             root = _complete(master, problems, best, root)
         _settle(master, problems, best)
+    kept = kept.left(master, problems, best.chosen, best.tight or kept.tight, best.apart)
     best.bound += sum(problem.excess for problem in problems)
     if required and (root.lacking or not math.isfinite(best.value)) and not shortfall:
         lacks = master.shortfalls()
         raise OutOfReach(words.limits_short(lacks, season.currency) if lacks else words.NOT_IN_TIME)
     if not math.isfinite(best.value) or shortfall:
         raise OutOfReach(floor_out_of_reach(float(floor or 0.0), shortfall, season.currency))
-    _keep_elsewhere(master, problems, best, root, streams)
-    return best.solution(master, problems, root.duals)
+    _keep_elsewhere(master, problems, best, root, kept)
+    return best.solution(master, problems, root.duals, kept.ended(best.chosen, best.to_hindsight))
 
 
 def _keep_elsewhere(
-    master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent, root: Relaxation, streams: Streams
+    master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent, root: Relaxation, kept: Kept
 ) -> None:
     """Ask for more of what the best plan does not keep on fresh draws, until it does.
 
     The bound stays that on all plans which keep as much as was promised on the draws of the search.
     """
-    fresh = FreshDraws(master.season, streams)
-    looked_at = list(problems) if streams.draws >= _FEWEST else []
+    looked_at = list(problems) if master.draws >= _FEWEST else []
     for at in range(_RAISED + 1):
         chosen = {one.item: one for one in best.chosen}
-        looked_at = [one for one in looked_at if one.ask_more(chosen.get(one.item), fresh)]
-        lacks = master.lift([shipment for column in best.chosen for shipment in column.shipments], fresh, 2.0**at)
+        looked_at = [one for one in looked_at if one.ask_more(chosen.get(one.item), kept.fresh)]
+        shipments = [shipment for column in best.chosen for shipment in column.shipments]
+        lacks = master.lift(shipments, kept.fresh, 2.0**at)
         if not (looked_at or lacks):
             return
         if at == _RAISED or best.left <= 0:
             break
-        again = Incumbent(best.left, best.gap, best.callback, bound=best.bound, short=best.short)
-        raised = {problem.item for problem in looked_at}
-        master.required = frozenset(problem.item for problem in problems if problem.required)
-        master.remove(lambda one: one.item in raised and not problems[one.item].keeps(one))  # noqa: B023
-        some = [one for one in best.chosen if one.item not in raised]
-        for problem in looked_at if len(looked_at) > _AFRESH else ():
-            some += _nearest(master, problem, chosen.get(problem.item), some)
-        _completed(master, problems, root, again, some)
-        again.take(master, improved(master, again.chosen, again.value, root.duals)[0])
-        complete = master.required <= {one.item for one in master.columns}
-        if complete and (lacks or not math.isfinite(again.value)):
-            _choose(master, problems, relaxation(master), again)
+        again = _raised(master, problems, best, root, kept, looked_at, lacks=lacks)
         if not math.isfinite(again.value):
             break
         best.value, best.chosen = again.value, again.chosen
     warnings.warn(words.NOT_ON_FRESH_DRAWS, stacklevel=6)
+
+
+def _raised(
+    master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent, root: Relaxation, kept: Kept,
+    raised: Sequence[PricingProblem], *, lacks: bool,
+) -> Incumbent:  # fmt: skip
+    """Return the best plan once promises of some varieties are raised, or `lacks` was added to limits on money."""
+    again = Incumbent(best.left, best.gap, best.callback, bound=best.bound, short=best.short, before=best.before)
+    items = {problem.item for problem in raised}
+    master.required = frozenset(problem.item for problem in problems if problem.required)
+    master.remove(lambda one: one.item in items and not problems[one.item].keeps(one))
+    for plan in kept.again(problems):
+        again.take(master, plan)
+    chosen = {one.item: one for one in best.chosen}
+    some = [one for one in best.chosen if one.item not in items]
+    for problem in raised if len(raised) > _AFRESH else ():
+        some += _nearest(master, problem, chosen.get(problem.item), some)
+    _completed(master, problems, root, again, some)
+    again.take(master, improved(master, again.chosen, again.value, root.duals)[0])
+    for problem in raised if _binds(root.duals) else ():
+        for _, plants in problem.solve(root.duals, master, again.close(problems)).candidates[:_INSTEAD]:
+            master.add(problem.column(plants))
+    complete = master.required <= {one.item for one in master.columns}
+    if complete and (lacks or not again.near(best.value)):
+        _choose(master, problems, relaxation(master), again)
+    return again
 
 
 def _nearest(
@@ -296,40 +337,52 @@ def shadow_price_errors(master: MasterProblem, prices: Sequence[float]) -> Array
     return np.asarray(np.std(found, axis=0, ddof=1) / math.sqrt(_PARTS))
 
 
-def _root(master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent) -> Relaxation | None:
+def _root(master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent, kept: Kept) -> Relaxation | None:
     """Generate columns until no variety improves the linear program; return its solution, None if no column pays."""
-    found, duals = None, master.zero_duals
+    kept.begin(master, problems)
+    for plan in kept.again(problems):
+        best.take(master, plan)
+    found, duals, known = None, kept.tight.duals, kept.known(problems)
     for _ in range(_ROUNDS):
-        new = _price(master, problems, best, duals)
+        new = _price(master, problems, best, duals, known=known)
         if not master.columns:
             break
         found = relaxation(master)
         best.report()
         pairs = zip(master.columns, found.parts.tolist(), strict=False)
         hindsight = sum(part * one.hindsight for one, part in pairs)
-        near = best.bound - hindsight - found.value <= best.gap / 4 * abs(best.bound)
-        if near or best.left < _SPARED * best.time_limit or not new:
+        best.apart = best.bound - hindsight - found.value
+        near = best.apart <= kept.apart + best.gap / 4 * abs(best.bound)
+        if near or best.left < _SPARED * best.time_limit or not (new or known):
             break
-        duals = found.duals
+        duals, known = found.duals, {}
     return found
 
 
 def _price(
-    master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent, duals: Duals, within: float = 0.0
+    master: MasterProblem,
+    problems: Sequence[PricingProblem],
+    best: Incumbent,
+    duals: Duals,
+    within: float = 0.0,
+    known: Mapping[int, Priced] = MappingProxyType({}),
 ) -> int:
-    """Price all varieties at some duals, tighten the bound, and add columns; return how many are new."""
+    """Price all varieties at some duals, tighten the bound, and add columns; return how many are new.
+
+    Those are not priced of which it is `known` what pricing them finds.
+    """
     close = best.close(problems)
     share = 0.0 if close else best.gap / 8  # nothing is known yet
-    priced = []
+    priced: dict[int, Priced] = {}
     for at, one in enumerate(problems):
         until = time.monotonic() + (best.left if within else best.left - _SPARED * best.time_limit) / (
             len(problems) - at
         )
-        priced.append(one.solve(duals, master, close, within, share=share, until=until))
-    best.bound = min(best.bound, master.bound([solved.most for solved in priced], duals))
+        priced[at] = known.get(at) or one.solve(duals, master, close, within, share=share, until=until)
+    best.tighten(master.bound([solved.most for solved in priced.values()], duals), Tight(duals, priced))
     return sum(
         master.add(problem.column(plants))
-        for problem, solved in zip(problems, priced, strict=True)
+        for problem, solved in zip(problems, priced.values(), strict=True)
         for _, plants in solved.candidates[: None if within else _ADDED]
     )
 
@@ -338,6 +391,7 @@ def _complete(
     master: MasterProblem, problems: Sequence[PricingProblem], best: Incumbent, root: Relaxation
 ) -> Relaxation:
     """Add all columns that could be part of a better plan, as the bound tells, and choose among them."""
+    looked = 0.0
     for tried in range(_WHOLES):
         hindsight = sum(one.hindsight for one in best.chosen)
         within = (
@@ -345,7 +399,9 @@ def _complete(
             if math.isfinite(best.value)
             else 0.02 * 10**tried * abs(best.bound)
         )
-        new = _price(master, problems, best, root.duals, within)
+        if within > _FEWER * looked and looked and math.isfinite(best.value):
+            break  # hardly any are new
+        looked, new = within, _price(master, problems, best, root.duals, within)
         root = relaxation(master)
         _choose(master, problems, root, best)
         best.report()
@@ -364,9 +420,9 @@ def _choose(master: MasterProblem, problems: Sequence[PricingProblem], root: Rel
         best.take(master, [one for _, one in most.values()])
     best.take(master, improved(master, best.chosen, best.value, root.duals)[0])
     if best.open:
-        while True:
-            chosen, _ = master.solve_integer(best.left / 4, best.gap / 4)
-            if chosen is None or not master.add_cuts(chosen):
+        for tried in range(_SPARING):
+            chosen, _ = master.solve_integer(best.left / 4, best.gap / 4, _SPARES * max(tried - 1, 0))
+            if chosen is None or best.left <= 0 or not master.add_cuts(chosen):
                 break
         best.take(master, chosen or ())
         _fill(master, problems, root, best)

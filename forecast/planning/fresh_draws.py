@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
+from copy import copy
 from functools import cached_property
 from typing import NamedTuple
 
@@ -34,6 +35,14 @@ class FreshDraws:
 
     def __init__(self, season: Season, streams: Streams) -> None:
         self._season, self._like = season, streams
+        self._chances: dict[tuple[str, tuple[Shipment, ...]], list[float]] = {}  # of the targets of a variety
+
+    def of(self, season: Season, unchanged: Collection[str]) -> FreshDraws:
+        """Return the same draws of another season, with what is known of varieties that are the same in it."""
+        found = copy(self)
+        found._season = season
+        found._chances = {key: chances for key, chances in self._chances.items() if key[0] in unchanged}
+        return found
 
     @cached_property
     def _streams(self) -> Streams:
@@ -52,9 +61,13 @@ class FreshDraws:
         if all(_by_far(one.chance, one.level, self._like.draws) for one in reached):
             return
         rows = self._season.targets_of(variety)
-        own = [one.delivery for one in (*placed(self._season), *shipments) if one.variety == variety]
-        there = [row for row in self._season.on_hand if row.variety == variety]
-        chances = met_chances(outcome_of(self._season, own, self._streams, there).drawn, variety)
+        key = variety, tuple(shipments)
+        if key not in self._chances:
+            own = [one.delivery for one in (*placed(self._season), *shipments) if one.variety == variety]
+            there = [row for row in self._season.on_hand if row.variety == variety]
+            drawn = outcome_of(self._season, own, self._streams, there).drawn
+            self._chances[key] = met_chances(drawn, variety)
+        chances = self._chances[key]
         for row, level, _ in reached:
             chance = chances[rows.index(row)]
             lacks = level - chance + _ERRORS * math.sqrt(chance * (1 - chance) / self._streams.draws)

@@ -16,7 +16,7 @@ from forecast.growth.summaries import tenth, worst_seasons
 from forecast.ordering.shipments import Box, Shipment
 from forecast.planning.fresh_draws import FreshDraws
 from forecast.planning.limits import EXACT, Base, Limits
-from forecast.planning.milp import solve
+from forecast.programs import solve
 from forecast.streams import Array
 from forecast.worth.columns import Column, Way
 
@@ -89,6 +89,7 @@ class MasterProblem(Limits):
         self._asked = self.floor  # before it was raised
         self._known: set[tuple[object, ...]] = set()
         self._areas: dict[tuple[Way, int], float] = {}
+        self._taken: dict[int, Array] = {}  # by the first columns, under each cut
         self._freed: dict[tuple[tuple[object, ...], int], float] = {}
 
     def add(self, column: Column) -> bool:
@@ -103,6 +104,7 @@ class MasterProblem(Limits):
         """Take columns out."""
         self.columns = [one for one in self.columns if not gone(one)]
         self._known = {one.key for one in self.columns}
+        self._taken.clear()
 
     def lift(self, shipments: Sequence[Shipment], fresh: FreshDraws, times: float = 1.0) -> bool:
         """Raise the floor, and the cash kept, by as many times what shipments lack of it on fresh draws, if they do.
@@ -155,7 +157,7 @@ class MasterProblem(Limits):
         spent[:count], spent[count:] = costs, freight
         for at, cut in enumerate(self.cuts):
             taken = row(cut.bench)
-            taken[:count] = [self.taken(column, at) for column in self.columns]
+            taken[:count] = self._taken_by_all(at)
             if (week := cut.cash_week) is not None:
                 sent = [box.week - self.season.first_week <= week for box in boxes]
                 taken[count:] = np.where(sent, freight, 0.0)
@@ -200,6 +202,13 @@ class MasterProblem(Limits):
             free = at.start <= row < at.stop
             self._freed[key] = float(column.freed[row - at.start, self.cuts[cut].draws].mean()) if free else 0.0
         return sum(n * self.area_under(way, cut) for way, n in column.plants.items()) - self._freed[key]
+
+    def _taken_by_all(self, cut: int) -> Array:
+        """Return what each column takes under a cut, shape (columns,)."""
+        before = self._taken.get(cut, np.zeros(0))
+        new = [self.taken(one, cut) for one in self.columns[before.size :]]
+        self._taken[cut] = np.append(before, new) if new else before
+        return self._taken[cut]
 
     def solve_relaxed(self) -> Relaxation:
         """Solve the linear program, with parts of columns and boxes; what the floor lacks has a high price."""
@@ -290,11 +299,17 @@ class MasterProblem(Limits):
         lacks = [(self.floor or 0.0) - float(tail @ self.margin_before()) for tail in self.tails[: duals.tails.size]]
         return total - float(duals.tails @ lacks)
 
-    def solve_integer(self, seconds: float, gap: float) -> tuple[tuple[Column, ...] | None, float]:
-        """Solve the program with whole columns and boxes; return them, if any fit, and a bound on their margin."""
+    def solve_integer(self, seconds: float, gap: float, spared: float = 0.0) -> tuple[tuple[Column, ...] | None, float]:
+        """Solve the program with whole columns and boxes; return them, if any fit, and a bound on their margin.
+
+        Of each place that was met a share is spared: other columns fill it in other draws.
+        """
         program = self._program()
+        limits = program.limits.copy()
+        for at, cut in enumerate(self.cuts, start=self.items + 1):
+            limits[at] *= 1 - spared if cut.cash_week is None else 1.0
         parts, least = solve(
-            *(program.cost, program.rows, self._lower(program), program.limits, self._upper(program)),
+            *(program.cost, program.rows, self._lower(program), limits, self._upper(program)),
             integers=program.cost.size, seconds=max(seconds, 0.5), gap=gap,
         )  # fmt: skip
         if parts is None:

@@ -114,13 +114,13 @@ class Plan(Result):
         return self._reached.cost
 
     def __getstate__(self) -> dict[str, Any]:
-        """Return what a worker sends: the answers, without the tables they were found with."""
+        """Return what a worker sends: the answers, without the tables they were found with, and others are like."""
         kept = {
             name: value for name, value in self.__dict__.items() if name not in ("_outcome", "_cash_flow", "_reached")
         }
         answers = {"_changes": self._changes, "_left_out": self._left_out, "excess": self.excess, "margin": self.margin,
                    "_knowing": self._knowing}  # fmt: skip
-        return kept | answers | {"_solution": replace(self._solution, problems=())}
+        return kept | answers | {"_solution": replace(self._solution, problems=(), kept=None)}
 
     @cached_property
     def orders(self) -> tuple[Delivery, ...]:

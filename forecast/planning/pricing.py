@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Iterator, Mapping, Sequence
+from copy import copy
 from typing import NamedTuple
 
 import numpy as np
@@ -14,6 +15,7 @@ from forecast.planning.fresh_draws import FreshDraws
 from forecast.planning.master import Duals, MasterProblem
 from forecast.season.price_list import PriceLine
 from forecast.streams import Array
+from forecast.weeks import Week
 from forecast.worth.columns import Column, Way, Ways
 from forecast.worth.concave import Income
 from forecast.worth.planes import Mixture, Pieces, Planes, Relaxation, Sets, grown
@@ -25,6 +27,7 @@ _Key = tuple[tuple[int, float], ...]
 
 _PLANES = 60  # added to the relaxed problem in one go
 _EXACT = 1e-7  # of the value, to which the planes come near to what is found
+_POINTS = 200  # at which planes touch and that are kept for another search, the latest
 _TOUCHED = 150  # planes added to those in one go
 _MANY = 60  # quantities of one way under one price: more are looked at piece by piece
 _SHORT = 0.01  # of the chance that was promised: the relaxed problem may lack as much
@@ -42,6 +45,10 @@ _BASES = (0.35, 0.6, 0.8, 1.0, 1.2)  # of the relaxed solution: orders of which 
 
 def _key(plants: Mapping[int, float]) -> _Key:
     return tuple(sorted(plants.items()))
+
+
+def _place(way: Way) -> tuple[str, Week]:
+    return way.prices.lab, way.week
 
 
 class Priced(NamedTuple):
@@ -100,6 +107,43 @@ class PricingProblem:
         self.required = bool(ways.promises) and not ways.promises.kept({})
         self._base = 0.0  # what the plants that are there in any case are worth
         self.excess = 0.0  # by how much what was found was above a plane
+
+    def anew(self, columns: Sequence[Column]) -> PricingProblem:
+        """Return one that begins with what this one knows, of its columns with some; neither changes the other."""
+        found = copy(self)
+        found.ways, found._planes = self.ways.anew(), self._planes.latest(_POINTS)
+        found._incomes = dict([*self._incomes.items()][-_POINTS:])
+        found._keeps, found._orderable = {**self._keeps}, {*self._orderable}
+        found._columns = {_key({way.at: number for way, number in one.plants.items()}): one for one in columns}
+        return found
+
+    def beginning_as(self, other: PricingProblem) -> PricingProblem:
+        """Let planes touch first where those of another variety, or season, do, as far as ways and limits are alike."""
+        if self._alike(other):
+            for key in other._incomes:
+                if all(number <= self._limits[at] for at, number in key):
+                    self._incomes[key] = math.nan
+                    if key in other._orderable and self._orders(key):
+                        self._orderable.add(key)
+        return self
+
+    def _alike(self, other: PricingProblem) -> bool:
+        """Say whether there are as many ways, each of the same lab and week."""
+        ours, theirs = ([*map(_place, one.ways.ways)] for one in (self, other))
+        return ours == theirs
+
+    def _orders(self, key: _Key) -> bool:
+        """Say whether some numbers of each way can be ordered."""
+        return all(self.ways.ways[at].prices.orderable(number) == number <= self._limits[at] for at, number in key)
+
+    def like(self, column: Column) -> Column | None:
+        """Return the column of the same deliveries; None if they cannot be ordered, or do not keep all promises."""
+        plants = {way.at: number for way, number in column.plants.items()}
+        ways = self.ways.ways
+        if not all(way.at < len(ways) and _place(ways[way.at]) == _place(way) for way in column.plants):
+            return None
+        key = _key(plants)
+        return self.column(plants) if self._orders(key) and self._kept(key) else None
 
     def reach(self, times: float = 1.0) -> list[Reach]:
         """Return what the largest orders, or so many times as many plants, reach of each promise."""

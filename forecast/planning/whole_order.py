@@ -41,6 +41,7 @@ def plan_orders(
     worst_tenth: float | None = None,
     time_limit: float = 60.0,
     gap: float = 0.003,
+    like: Plan | None = None,
     progress: Progress | None = None,
 ) -> Plan:
     """Find what to order of everything at once, and prove how good it is.
@@ -62,6 +63,9 @@ def plan_orders(
         Time after which the best plan so far is returned [seconds].
     gap
         Optimality gap: the search ends once no plan can be better by more than this share.
+    like
+        A plan of a season that differs little, such as in one number. What has not changed, in the same draws and for
+        the same aim, is taken from its search, and this one ends as near its bound, if that is farther than `gap`.
     progress
         Called with the number of rounds of the search that are done, and the most there can be; at last with that of
         all there were, twice.
@@ -69,7 +73,7 @@ def plan_orders(
     Returns
     -------
     Plan
-        The same for the same season, draws and seed, unless the time limit ends the search.
+        The same for the same season, draws and seed, and plan that it is like, unless the time limit ends the search.
 
     Raises
     ------
@@ -103,6 +107,8 @@ def plan_orders(
     True
     """
     options = _options(season, draws, seed, aim, worst_tenth, time_limit, gap)
+    if like is not None and not isinstance(like, Plan):
+        raise refuse("like", type(like).__name__, "not a plan", "Give what plan_orders returned.")
     if faults := _faults(season, options.aim):
         raise Refused(faults)
 
@@ -114,7 +120,7 @@ def plan_orders(
         if progress:
             progress(done, MOST_ROUNDS)
 
-    plan = _planned(season, options, callback)
+    plan = _planned(season, options, callback, like)
     if progress:
         progress(done, done)
     return plan
@@ -203,13 +209,13 @@ def _options(season: object, draws: int, seed: int | None, *others: Any) -> _Opt
     return replace(options, time_limit=float(options.time_limit), gap=float(options.gap))
 
 
-def _planned(season: Season, options: _Options, callback: Callback | None = None) -> Plan:
+def _planned(season: Season, options: _Options, callback: Callback | None = None, like: Plan | None = None) -> Plan:
     streams = season_streams(options.draws, options.seed)
     check_plan(season, streams.draws)
     aim = options.aim or aim_for(season)
     found = best_plan(
         season, streams, aim=aim, floor=options.worst_tenth, time_limit=options.time_limit, gap=options.gap,
-        callback=callback,
+        callback=callback, kept=None if like is None else like._solution.kept,
     )  # fmt: skip
     return Plan(season, aim, found.seconds, options.draws, options.seed, found)
 

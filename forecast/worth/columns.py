@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
+from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal, NamedTuple
@@ -24,6 +25,7 @@ from forecast.season.targets import Target
 from forecast.streams import Array, Latest, Streams
 from forecast.weeks import Week
 from forecast.worth.concave import Income, Plants
+from forecast.worth.dependence import growing
 from forecast.worth.existing import Existing, variances
 from forecast.worth.promises import Promise, Promises
 
@@ -81,7 +83,7 @@ class Column:
     freed_at: slice  # which places and weeks these are
     cash: Array  # without freight, by the end of each week, expected, if it is limited, shape (weeks,) [currency]
 
-    @property
+    @cached_property
     def key(self) -> tuple[object, ...]:
         """Item and deliveries, which tell it from others."""
         return self.item, *sorted((way.at, quantity) for way, quantity in self.plants.items())
@@ -120,12 +122,13 @@ class Ways:
     """All possible deliveries of one variety that has a target, and what any of them together earn.
 
     Every way has the luck of a batch of its own. `only` are those that are asked for; without it, all. What they earn
-    is what they add to plants that come in any case: those on hand, and those ordered already.
+    is what they add to plants that come in any case: those on hand, and those ordered already. If they grow as others
+    do that are `like` them, under the same streams, they are not drawn again.
     """
 
     def __init__(
         self, season: Season, streams: Streams, variety: str, *, only: Collection[Key] | None = None,
-        aim: Aim = "margin",
+        aim: Aim = "margin", like: Ways | None = None,
     ) -> None:  # fmt: skip
         self.season, self.streams, self.variety, self.aim = season, streams, variety, aim
         rows = season.targets_of(variety)
@@ -160,12 +163,18 @@ class Ways:
         self._rent[-1] = 0.0  # all leave in the last week
         self._perish = bool(season.variety(variety).saleable_weeks or season.on_hand)
         self._there = Existing.of(season, streams, variety, self._weeks)
-        keys = [one for one in _possible(season, variety, self.last) if only is None or one[1:] in only]
-        shape = len(keys), weeks, draws
-        self._shares = Plants(np.empty(shape), np.empty(shape), np.empty((len(keys), draws)))
-        self._variances = Latest(_VARIANCES)
         self._luck = [streams.normal(("variety", variety), name) for name in ("plants", "timing of plants")]
-        self.ways = tuple(self._way(at, *one) for at, one in enumerate(keys))
+        self._shares: Plants
+        self._variances: Latest
+        self.ways: tuple[Way, ...]
+        if like is not None and growing(like.season, variety) == growing(season, variety):
+            self._shares, self._variances, self.ways = like._shares, like._variances, like.ways
+        else:
+            keys = [one for one in _possible(season, variety, self.last) if only is None or one[1:] in only]
+            shape = len(keys), weeks, draws
+            self._shares = Plants(np.empty(shape), np.empty(shape), np.empty((len(keys), draws)))
+            self._variances = Latest(_VARIANCES)
+            self.ways = tuple(self._way(at, *one) for at, one in enumerate(keys))
         dearest = sorted(
             zip(self._buyers.rows, self.asked, strict=True), key=lambda each: -each[0].price(each[0].first)
         )
@@ -175,6 +184,16 @@ class Ways:
             if (level := _level(season, buyers.target, aim))
         ]
         self.promises = Promises(promised, self._shares, self._there)
+
+    def anew(self) -> Ways:
+        """Return the same, of which promises can be raised on their own."""
+        found = copy(self)
+        found.promises = self.promises.anew()
+        return found
+
+    def same(self, other: Ways) -> bool:
+        """Say whether these are other ones anew."""
+        return self.worth is other.worth
 
     def _marked_down(self) -> float:
         """Return what a plant left over brings [currency]."""

@@ -98,7 +98,7 @@ class _Order:
         `known` are the factors r, and `drawn` what takes their place in the draws.
         """
         reached = [np.interp(_REACHED / one, _TIMES, some) for one, some in zip(drawn, self._income.T, strict=True)]
-        groups = [np.mean(some, axis=0) for some in np.array_split(np.array(reached), _GROUPS)]
+        groups = [np.mean(some, axis=0) for some in np.array_split(np.array(reached), min(_GROUPS, len(reached)))]
         at = known[:, None] * self._sizes
         return np.asarray([np.interp(at, _REACHED, one) for one in groups] - self._costs)
 

@@ -37,6 +37,12 @@ class Planes:
         found.needs, found.weights = self.needs, self.weights
         return found
 
+    def latest(self, most: int) -> Planes:
+        """Return the same sums to be reached, and the planes that were added last."""
+        found = self.without()
+        found.constants, found.slopes = self.constants[-most:], self.slopes[-most:]
+        return found
+
     def add(self, constant: float, slope: Array) -> None:
         """Add a plane."""
         self.constants = np.append(self.constants, constant)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from copy import copy
 from typing import NamedTuple
 
 import numpy as np
@@ -60,6 +61,12 @@ class Promises:
         self._levels = [row.level for row in self._rows]  # at which the search asks for them
         self._found: dict[tuple[tuple[int, float], ...], list[float]] = {}  # chances by the plants of each way
         self._sure: dict[tuple[tuple[int, float], ...], float] = {}  # likewise, exact ones
+
+    def anew(self) -> Promises:
+        """Return the same, of which levels can be raised on their own."""
+        found = copy(self)
+        found._levels = [*self._levels]
+        return found
 
     def __bool__(self) -> bool:
         return bool(self._rows)

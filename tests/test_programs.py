@@ -6,7 +6,7 @@ import time
 import numpy as np
 import pytest
 
-from forecast.planning.milp import solve
+from forecast.programs import solve
 
 LESS, MORE = np.array([-math.inf]), np.array([math.inf])
 
