@@ -133,7 +133,7 @@ def understood(cells: Iterable[tuple[str, str, str, str, str, int]]) -> str:
 def _range(varies_by: str, low: str, high: str, *, doubted: bool) -> str:
     if varies_by == "belief":
         return f"the true value lies between {low} and {high} (90 % sure)"
-    doubt = ", doubt about the true value included" if doubted else ""
+    doubt = ", doubt included" if doubted else ""
     return f"between {low} and {high} in {_NINE_OF_TEN[varies_by]}{doubt}"
 
 

@@ -35,6 +35,7 @@ ADDED = {
 HELP = "names of --with, which may be repeated:\n{names}\n\nexamples:\n{examples}"
 EXAMPLES = (
     'start my_season --crops "ferns, agaves" --climate perth',
+    "start my_season.xlsx --crops hostas --climate dublin",
     "start my_season --with promises --with costs",
 )
 ASSUMED = "Assumed until you change it:"

@@ -23,7 +23,7 @@ def test_a_share_has_its_range_by_level(varies_by, said):
 
 
 def test_a_share_that_differs_and_is_doubted_says_both():
-    said = "80 % on average; between 57 and 96 % in 9 of 10 batches, doubt about the true value included"
+    said = "80 % on average; between 57 and 96 % in 9 of 10 batches, doubt included"
     for level in ("belief 0.5 batch 0.5", "belief 0.9 batch 0.1"):
         assert str(Share(0.8, 0.12, level)) == said
     assert str(Share(0.8, 0.12, "belief")).endswith("(90 % sure)")
