@@ -79,13 +79,15 @@ class LearnedSeason(Result, Season):
         """The season with your own estimates, before any record."""
         return self._learning.prior
 
-    def table(self, name: str = "") -> pd.DataFrame:
+    def table(self, name: str = "", variety: str | None = None) -> pd.DataFrame:
         """Return what was learned, or one of the season's tables.
 
         Parameters
         ----------
         name
             Of a table, as for `Season.table`; without it, what was learned.
+        variety
+            Of which variety; of all if not given.
 
         Returns
         -------
@@ -102,9 +104,10 @@ class LearnedSeason(Result, Season):
             estimate: yours is kept. ``sentence`` puts all this in words.
         """
         if name:
-            return Season.table(self, name)
+            return Season.table(self, name, variety)
         columns = [one.name for one in fields(LearnedRate)]
-        return pd.DataFrame([asdict(rate) for rate in self._learning.rates], columns=columns)
+        rates = [rate for rate in self._learning.rates if variety in (None, rate.variety)]
+        return pd.DataFrame([asdict(rate) for rate in rates], columns=columns)
 
     def times(self) -> pd.DataFrame:
         """Return what was learned of times: a row for each stage that takes any, of each group or route of its own.

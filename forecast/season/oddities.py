@@ -164,7 +164,7 @@ def _unusual(header: Header | None, tables: Tables) -> Iterator[Fault]:
     rows: dict[str, Sequence[tuple[int | None, Any]]] = {**tables.rows, "season": [(None, header)] if header else []}
     for usual in _USUAL:
         for number, row in rows.get(usual.table, ()):
-            for column in () if (getattr(row, "source", None) or "").startswith(DEFAULT) else usual.columns:
+            for column in () if _by_default(row) else usual.columns:
                 for value in _values(getattr(row, column)):
                     most = _most(row, column, usual.most)
                     if not (_least(row, column, usual.least) <= value <= most):
@@ -217,6 +217,11 @@ def _much_lost(tables: Tables) -> Iterator[Fault]:
                     yield Fault("more than half are lost", remedy, table, number, column, str(getattr(row, column)))
 
 
+def _by_default(row: object) -> bool:
+    """Return whether the numbers of a row are published ones that nobody typed."""
+    return (getattr(row, "source", None) or "").startswith(DEFAULT)
+
+
 def _few(table: str, number: int, column: str, value: float, share: float) -> Fault:
     slips = [f"{figures(1 - share, 4)} if {figures(share, 4)} is the loss"]
     slips += [f"{figures(10 * share, 4)} if a digit slipped"] if 10 * share < 1 else []
@@ -225,12 +230,12 @@ def _few(table: str, number: int, column: str, value: float, share: float) -> Fa
 
 
 def _unlike(tables: Tables, known: set[tuple[str, int | None, str]]) -> Iterator[Fault]:
-    """List numbers far from those of the other rows, but for those `known` to be odd."""
+    """List numbers far from those of the other rows, but for those `known` to be odd, and those that nobody typed."""
     for alike in _ALIKE:
         groups: dict[object, list[tuple[int, float]]] = defaultdict(list)
         for number, row in tables.rows[alike.table]:
             value = getattr(row, alike.column)
-            if value and (alike.table, number, alike.column) not in known:
+            if value and not _by_default(row) and (alike.table, number, alike.column) not in known:
                 groups[alike.key(row)].append((number, value))
         for rows in groups.values():
             values = sorted(value for _, value in rows)

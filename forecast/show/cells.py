@@ -167,4 +167,4 @@ class _Progress:
         self._capture.__exit__(None, None, None)
         if self._shown:
             self._screen.clear_output(wait=False)
-        self._printed.show()
+        self._printed.show()  # type: ignore[no-untyped-call, unused-ignore]

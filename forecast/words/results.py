@@ -128,14 +128,18 @@ def styled(frame: pd.DataFrame, shares: frozenset[str] = frozenset(), chances: f
     right = [pd.api.types.is_numeric_dtype(frame[name]) or name in shares for name in frame]
     kinds = pd.DataFrame([["number" if one else "" for one in right]] * len(shown), shown.index, shown.columns)
     look = Styler(shown, uuid="table", cell_ids=False).hide(axis="index")
-    ways = {name: _of_20 if name in chances else _share if name in shares else cell for name in shown.columns}
+    ways: dict[Any, str | Callable[[object], str] | None] = {
+        name: _of_20 if name in chances else _share if name in shares else cell for name in shown.columns
+    }
     look = look.format(ways, escape="html")
     for (name, text), columns in _SHARE_ROWS.items():
         if name in shown:
             subset = shown.index[shown[name] == text], [one for one in columns if one in shown]
             look = look.format(_share, subset=subset, escape="html")
     look = look.format_index(lambda name: str(name).replace("_", " "), axis="columns", escape="html")
-    look = look.set_table_styles([{"selector": "td.number", "props": "text-align: right"}]).set_td_classes(kinds)
+    sides = [("td", "left"), ("td.number", "right")]
+    look = look.set_table_styles([{"selector": one, "props": f"text-align: {side}"} for one, side in sides])
+    look = look.set_td_classes(kinds)
     if len(frame) > len(shown):
         look = look.set_caption(f"First {len(shown):,} of {len(frame):,} rows.")
     return str(look.to_html())

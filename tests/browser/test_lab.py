@@ -89,6 +89,25 @@ COUNTS = """() => window.jupyterapp.shell.currentWidget.content.model.sharedMode
   .filter(cell => cell.cell_type === 'code').map(cell => cell.execution_count)"""
 
 
+def test_code_is_folded_away_until_it_is_asked_for_but_for_the_first_cell(lab, browser):
+    page = browser.new_page(viewport={"width": 1280, "height": 2400})
+    page.goto(f"{lab}/lab/tree/notebooks/{NOTEBOOKS[1].name}?token={TOKEN}&reset")
+    page.wait_for_selector(".jp-NotebookPanel", timeout=60_000)
+    page.wait_for_function(READY, timeout=60_000)
+    first, second = (page.locator(".jp-CodeCell").nth(at) for at in (0, 1))
+    assert first.locator(".jp-InputArea-editor").is_visible()
+    assert "FOLDER" in first.inner_text()
+    assert not second.locator(".jp-InputArea-editor").is_visible()
+    folded = second.locator(".jp-InputPlaceholder")
+    assert folded.is_visible()
+    if os.environ.get("SCREENSHOTS"):
+        page.screenshot(path=Path(os.environ["SCREENSHOTS"]) / "folded.png")
+    folded.click()
+    assert second.locator(".jp-InputArea-editor").is_visible()
+    assert "read_season" in second.inner_text()
+    page.close()
+
+
 def _draws(cell):
     """Whether a chart was kept as the output of a cell."""
     return any("vegalite" in kind for output in cell.get("outputs", []) for kind in output.get("data", {}))

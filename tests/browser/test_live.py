@@ -11,7 +11,7 @@ from playwright.sync_api import expect
 __all__ = ["browser", "lab"]  # the Lab and the Chromium of the other tests
 
 NOTEBOOK = "8_what_would_change_the_answer.ipynb"
-PANEL = 9  # cell of the first panel
+PANEL = 11  # cell of the first panel
 MORE = re.compile(r"\d{3} more plants would")
 ORDERED = "1,300"  # by the plan of the demo, which notebook 1 prints
 DRAWN = "panel => [...panel.querySelectorAll('svg.marks path')].map(path => path.getAttribute('d')).join()"

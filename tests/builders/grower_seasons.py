@@ -43,7 +43,7 @@ def _written(folder: Path, texts: dict[str, str]) -> Path:
 
 def southern(folder: Path) -> Path:
     """Foliage in a warm southern place, as `start --crops` writes it, with examples for prices and sales."""
-    _begun(folder, "Calathea, Syngonium, Rex begonia", "brisbane", "AUD", "Lab Wattle, Lab Banksia")
+    _begun(folder, "Calathea, Syngonium, Rex begonia", "brisbane", "AUD", "Lab Wattle")
     return folder
 
 

@@ -50,12 +50,15 @@ def shell() -> Iterator[InteractiveShell]:
 def run(notebook: str, within: InteractiveShell) -> list[Ran]:
     """Run the code cells of a notebook, which is given as its text."""
     within.reset(new_session=False)
-    ran = []
+    ran: list[Ran] = []
+    kept: list[str] = []
+    within.displayhook.write_output_prompt = lambda: None
+    within.displayhook.write_format_data = lambda data, _: kept.extend(map(str, data.values()))
     for cell in json.loads(notebook)["cells"]:
         if cell["cell_type"] == "code":
             code = "".join(cell["source"])
+            kept.clear()
             with capture_output() as captured:
                 result = within.run_cell(code)
-            shown = "\n".join(str(part) for one in captured.outputs for part in one.data.values())
-            ran.append(Ran(code, bool(result.success), captured.stdout + captured.stderr, shown))
+            ran.append(Ran(code, bool(result.success), (captured.stdout + captured.stderr).strip(), "\n".join(kept)))
     return ran

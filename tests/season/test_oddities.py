@@ -5,6 +5,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from grower_seasons import SEASONS
 from small_folder import MULTIPLIED
 
 import forecast
@@ -226,6 +227,14 @@ def test_a_season_to_start_with_is_silent(tmp_path: Path, capsys: pytest.Capture
 
 
 FAHRENHEIT = "Write °C: (F - 32) / 1.8 from Fahrenheit."
+
+
+def test_crops_that_take_days_beside_those_that_take_months_are_no_slip_of_the_defaults(tmp_path: Path) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        season = forecast.read_season(SEASONS["sixty"](tmp_path / "many"))
+    times = [row.typical for row in season.stages if row.stage == "growing on"]
+    assert max(times) > 5 * min(times)
 
 
 def test_a_climate_in_fahrenheit_is_warned_of(multiplied: Path) -> None:

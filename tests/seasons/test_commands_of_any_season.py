@@ -2,6 +2,7 @@
 
 import re
 import warnings
+from html import unescape
 
 import pytest
 from grower_seasons import SEASONS
@@ -48,12 +49,12 @@ def test_a_command_fits_the_season(mine, command, tmp_path, capsys):
     printed = capsys.readouterr()
     text = printed.out + printed.err
     if command == "report":
-        text += (tmp_path / "order.html").read_text(encoding="utf-8")
+        text += unescape((tmp_path / "order.html").read_text(encoding="utf-8"))
     else:
         assert not re.search(r"\bnan\b|\bNone\b|\binf\b|Traceback", text)
     assert [one for one in names_of_demo() if re.search(rf"\b{re.escape(one)}\b", text, re.IGNORECASE)] == []
     if code == 2:
         assert re.search(r"orders|batches", printed.err)
-        assert printed.err.count("\n") <= 4
+        assert printed.out == ""
     else:
         assert variety in text or command in ("check", "whatif")
