@@ -6,8 +6,9 @@ import os
 import stat
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date
+from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 from forecast.errors import Fault, Refused, refuse
 from forecast.files_out import check_free, write_texts
@@ -20,7 +21,7 @@ from forecast.workbooks.cell_text import DAYS_1904, LONGEST, address, escaped
 from forecast.workbooks.cells import Grid, Moved, Place, Value, add_checks, widen
 from forecast.workbooks.notes import add_notes, noted
 from forecast.workbooks.package import Package
-from forecast.workbooks.sheets import Column, Page, add_page
+from forecast.workbooks.sheets import DATA, Column, Page, add_page, add_text
 from forecast.workbooks.styles import Style
 from forecast.workbooks.unsound import Unsound
 
@@ -30,7 +31,25 @@ _OF = ("applies_to", "stage", "variety", "lab", "place", "profile", "batch", "mo
 _ZIP, _OLD = b"PK\x03\x04", b"\xd0\xcf\x11\xe0"
 Change = Value | Moved
 _T = TypeVar("_T")
+_P = ParamSpec("_P")
 Changes = dict[Place, Change]
+
+
+def _sound(work: Callable[_P, _T]) -> Callable[_P, _T]:
+    """Let a method refuse a workbook whose parts are not as spreadsheet programs save them."""
+
+    @wraps(work)
+    def sound(*given: _P.args, **named: _P.kwargs) -> _T:
+        try:
+            return work(*given, **named)
+        except Refused:
+            raise
+        except (Unsound, LookupError, ValueError) as error:
+            remedy = "Open it in a spreadsheet program and save it as .xlsx."
+            name = getattr(given[0], "path", Path()).name
+            raise Refused([Fault("not a workbook as spreadsheet programs save it", remedy, name)]) from error
+
+    return sound
 
 
 class WorkbookOut:
@@ -63,12 +82,8 @@ class WorkbookOut:
         self.reader = Workbook(self.path, "a season") if self._before else None
         if self.reader is None and self.path.suffix.lower() == ".xlsm":
             raise refuse("path", str(path), "a workbook with macros, which is not there", "Let it end in .xlsx.")
-        try:
-            self.package = Package(self._before)
-            spoilt = self.package.spoilt()
-        except (Unsound, KeyError, ValueError) as error:
-            raise self._unsound() from error
-        if spoilt:
+        self.package = self._opened()
+        if spoilt := self.package.spoilt():
             raise Refused([Fault(spoilt, "Save a copy without that, and write into the copy.", self.path.name)])
 
     def __contains__(self, sheet: str) -> bool:
@@ -93,6 +108,7 @@ class WorkbookOut:
         if faults:
             raise Refused(faults)
 
+    @_sound
     def put_table(
         self, table: str, kind: type[Row], rows: Sequence[Row], page: Page | None = None, *, ordered: bool = True
     ) -> None:
@@ -118,23 +134,25 @@ class WorkbookOut:
         places = {name: at for at, name in enumerate(sheet.columns, start=1) if name}
         if new:
             places |= self.add_columns(table, kind, [Column(name) for name in new])
-        self._guarded(lambda: self._put_rows(table, rows, old, sheet, places))
+        self._put_rows(table, rows, old, sheet, places)
 
+    @_sound
     def columns(self, table: str, kind: type[Row]) -> tuple[str, ...]:
         """Return the columns of a sheet that is there; `Refused` if it cannot be read."""
         return self._sheet(table, kind).columns
 
+    @_sound
     def add_columns(self, table: str, kind: type[Row], columns: Sequence[Column]) -> dict[str, int]:
         """Put columns that a table lacks behind all that its sheet holds, and return their places."""
         sheet, part = self._sheet(table, kind), self.package.sheets[table]
-        grid = self._guarded(lambda: Grid(self.package.parts[part]))
+        grid = Grid(self.package.parts[part])
         width = max(grid.width(), len(sheet.columns))
         places = {one.name: width + at for at, one in enumerate(columns, start=1)}
         known = [at for at, name in enumerate(sheet.columns, start=1) if name]
         changes: Changes = {}
         units = self._units(table, sheet.header)
         for one in columns:
-            at, last = places[one.name], known[-1 if one.numeric else 0]
+            at, last = places[one.name], known[-1 if one.numeric else min(1, len(known) - 1)]
             changes[sheet.header, at] = Value(one.name, like=(sheet.header, last))
             if units:
                 changes[units, at] = Value(one.unit or None, like=(units, last))
@@ -147,6 +165,19 @@ class WorkbookOut:
         add_notes(self.package, part, {(sheet.header, places[one.name]): one.note for one in columns if one.note})
         return places
 
+    @_sound
+    def add_page(self, name: str, page: Page) -> None:
+        """Add a sheet, unless there is one of its name."""
+        if name not in self:
+            add_page(self.package, name, page)
+
+    @_sound
+    def add_text(self, name: str, lines: Sequence[tuple[str, str]]) -> None:
+        """Add a sheet of lines to read, unless there is one of its name."""
+        if name not in self:
+            add_text(self.package, name, lines, tab=DATA)
+
+    @_sound
     def put_result(self, name: str, page: Page, *, ours: bool = False) -> None:
         """Put what was worked out into a sheet, which is added as a page, or in the place of what it has.
 
@@ -155,8 +186,9 @@ class WorkbookOut:
         if name not in self:
             add_page(self.package, name, page)
             return
-        self._guarded(lambda: self._put_result(name, page, ours=ours))
+        self._put_result(name, page, ours=ours)
 
+    @_sound
     def empty_result(self, name: str) -> None:
         """Clear what is below the headings of a sheet with a result."""
         texts = self._reader().texts(name)
@@ -164,13 +196,11 @@ class WorkbookOut:
         header = there[: there.index("")] if "" in there else there
         self.put_result(name, Page(tuple(Column(text) for text in header), []))
 
+    @_sound
     def data(self) -> bytes:
         """Return the file."""
-        try:
-            self.package.recalculate()
-            return self.package.data()
-        except (Unsound, KeyError, ValueError) as error:
-            raise self._unsound() from error
+        self.package.recalculate()
+        return self.package.data()
 
     def write(self) -> None:
         """Write the file; `Refused` if it was changed meanwhile."""
@@ -207,21 +237,13 @@ class WorkbookOut:
                 remedy = f"Save and close it there. If it is not open anywhere, delete the file {lock}."
                 raise Refused([Fault("open in another program; nothing was written", remedy, name)])
 
-    def _unsound(self) -> Refused:
-        remedy = "Open it in a spreadsheet program and save it as .xlsx."
-        return Refused([Fault("not a workbook as spreadsheet programs save it", remedy, self.path.name)])
-
-    def _guarded(self, work: Callable[[], _T]) -> _T:
-        try:
-            return work()
-        except (Unsound, KeyError, ValueError) as error:
-            if isinstance(error, Refused):
-                raise
-            raise self._unsound() from error
+    @_sound
+    def _opened(self) -> Package:
+        return Package(self._before)
 
     def _reader(self) -> Workbook:
         if self.reader is None:
-            raise self._unsound()
+            raise Unsound
         return self.reader
 
     def _sheet(self, table: str, kind: type[Row]) -> Sheet:

@@ -13,7 +13,7 @@ from forecast.rates.by_cycle import ByCycle
 from forecast.rates.levels import WORDS, Level
 from forecast.season.cells import LEAST, Row, Unit
 from forecast.season.season import Season
-from forecast.starter.columns import MOST, Cell, Described, cell_of, described
+from forecast.starter.columns import MOST, SETTINGS, Cell, Described, cell_of, described
 from forecast.weeks import Week
 from forecast.words import starting as words
 from forecast.workbooks.cell_text import FIRST_DAY
@@ -126,7 +126,13 @@ def table_page(
     values = [[_day(row[used.index(name)], kind, name) if name in used else None for name in names] for row in cells]
     columns = table_columns(table, kind, names, sources, currency=currency, rows=values)
     summary = inspect.cleandoc(kind.__doc__ or "").splitlines()[0]
-    page = Page(columns, values, title=words.one_row(summary), tab=DATA if filled else BAND, to_fill=TO_FILL)
+    page = Page(
+        columns,
+        values,
+        title=summary if table == SETTINGS else words.one_row(summary),
+        tab=DATA if filled else BAND,
+        to_fill=TO_FILL,
+    )
     sources.add(table, names, page.first)
     return page
 
@@ -198,7 +204,7 @@ def _format(cell: Cell, values: Sequence[Any]) -> str:
     if cell.kind is not float:
         return "General"
     if unit == Unit.SHARE:
-        return "0%" if all(abs(100 * value - round(100 * value)) < LEAST for value in values) else "0.0##%"
+        return "0 %" if all(abs(100 * value - round(100 * value)) < LEAST for value in values) else "0.0## %"
     return {Unit.MONEY: "#,##0.00", Unit.CELSIUS: "0.0"}.get(unit, "General")
 
 
@@ -236,6 +242,11 @@ def _bounds(cell: Cell, wrong: str) -> Check:
     most = cell.below - LEAST if cell.below is not None else cell.most
     percent = cell.unit is not None and cell.unit.name == Unit.SHARE
     return Check(
-        "whole" if cell.kind is int else "decimal", f"{least:.12g}", f"{MOST if most is None else most:.12g}",
+        "whole" if cell.kind is int else "decimal", _written(least), _written(MOST if most is None else most),
         hint=words.SHARE if percent else "", wrong=wrong,
     )  # fmt: skip
+
+
+def _written(bound: float) -> str:
+    """Return a bound as a formula has it: without a power of ten."""
+    return f"{bound:.6f}".rstrip("0").rstrip(".")

@@ -14,7 +14,6 @@ from forecast.season.targets import Weight
 from forecast.starter.columns import SETTINGS
 from forecast.starter.table_sheets import LISTS, Sources, lists_page, sources_of, table_columns, table_page
 from forecast.words import starting as words
-from forecast.workbooks.sheets import DATA, add_page, add_text
 
 FILLED = ("varieties", "price_list", "targets")
 """Tables that a grower fills."""
@@ -54,13 +53,11 @@ def write_begun(
             )
     book.check_free(order)
     columns = sum(len(pages[table].columns) for table in FILLED)
-    if words.START_HERE not in book:
-        lines = words.start_here(book.path.name, columns=columns, tables=FILLED, additions=additions, assumed=assumed)
-        add_text(book.package, words.START_HERE, lines, tab=DATA)
+    lines = words.start_here(book.path.name, columns=columns, tables=FILLED, additions=additions, assumed=assumed)
+    book.add_text(words.START_HERE, lines)
     for table in order:
         book.put_table(table, *tables[table], page=pages[table])
-    if LISTS not in book:
-        add_page(book.package, LISTS, choices)
+    book.add_page(LISTS, choices)
     book.write()
     return columns
 

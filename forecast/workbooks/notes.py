@@ -17,6 +17,7 @@ _BOX = (
     '<v:shapetype id="_x0000_t202" coordsize="21600,21600" o:spt="202" path="m,l,21600r21600,l21600,xe">'
     '<v:stroke joinstyle="miter"/><v:path gradientshapeok="t" o:connecttype="rect"/></v:shapetype>'
 )
+_SPACES = {"v": "vml", "o": "office:office", "x": "office:excel"}
 _WIDE, _LINE = 46, 12  # characters of a line of a note, and lines that a note has at most
 Notes = Mapping[tuple[int, int], str]
 """Notes by row and column, counted from 1."""
@@ -26,23 +27,36 @@ def add_notes(package: Package, part: str, notes: Notes) -> None:
     """Put notes on cells of a sheet that have none; a strict workbook, which has no such notes, gets none."""
     if package.strict or not notes:
         return
-    written, drawn = package.linked(part, "comments"), package.linked(part, "vmlDrawing")
-    if bool(written) != bool(drawn):  # as nobody saves it
-        return
-    if not written:
-        written, drawn = package.free("xl/comments{}.xml"), package.free("xl/drawings/vmlDrawing{}.vml")
-        empty = f'<comments xmlns="{MAIN[False]}"><authors/><commentList/></comments>'
-        package.add_part(written, empty, _WRITTEN)
-        names = ":v=urn:schemas-microsoft-com:vml :o=urn:schemas-microsoft-com:office:office"
-        names += " :x=urn:schemas-microsoft-com:office:excel"
-        spaces = " ".join('xmlns{}="{}"'.format(*one.split("=")) for one in names.split())
-        package.add_part(drawn, f"<xml {spaces}></xml>", _DRAWN, by_ending=True)
-        package.link(part, written, "comments")
-        link = package.link(part, drawn, "vmlDrawing")
-        element = f'<legacyDrawing xmlns:r="{TRANSITIONAL}" r:id="{link}"/>'
-        package.parts[part] = put_in_order(package.parts[part], "legacyDrawing", element)
+    written = package.linked(part, "comments") or _comments(package, part)
+    drawn = _drawing(package, part) or _new_drawing(package, part)
     package.parts[written] = _written(package.parts[written], notes)
     package.parts[drawn] = _drawn(package.parts[drawn].decode("utf-8"), notes).encode()
+
+
+def _comments(package: Package, part: str) -> str:
+    """Add a part for the texts of notes."""
+    name = package.free("xl/comments{}.xml")
+    package.add_part(name, f'<comments xmlns="{MAIN[False]}"><authors/><commentList/></comments>', _WRITTEN)
+    package.link(part, name, "comments")
+    return name
+
+
+def _drawing(package: Package, part: str) -> str:
+    """Return the part with the boxes of notes, not that with pictures of headers; empty if there is none."""
+    there = read(package.parts[part], 1).child("legacyDrawing")
+    links = [value for name, value in there.attributes.items() if name.endswith(":id")] if there else []
+    return package.target(part, links[0]) if links else ""
+
+
+def _new_drawing(package: Package, part: str) -> str:
+    """Add a part for the boxes of notes."""
+    name = package.free("xl/drawings/vmlDrawing{}.vml")
+    spaces = " ".join(f'xmlns:{prefix}="urn:schemas-microsoft-com:{space}"' for prefix, space in _SPACES.items())
+    package.add_part(name, f"<xml {spaces}></xml>", _DRAWN, by_ending=True)
+    link = package.link(part, name, "vmlDrawing")
+    element = f'<legacyDrawing xmlns:r="{TRANSITIONAL}" r:id="{link}"/>'
+    package.parts[part] = put_in_order(package.parts[part], "legacyDrawing", element)
+    return name
 
 
 def noted(package: Package, part: str) -> set[tuple[int, int]]:

@@ -74,7 +74,7 @@ class Package:
         root = read(self.parts[self._book], 2)
         self.strict = MAIN[True] in namespaces(root).values()
         links = {one["Id"]: one for one in self._links(self._book)}
-        relation = f"{self._relations()}"
+        relation = self._relations()
         self.sheets: dict[str, str] = {}
         prefixes = [name for name, value in namespaces(root).items() if value == relation]
         sheets = root.child("sheets")
@@ -101,6 +101,10 @@ class Package:
         found = (one for one in self._links(part) if one["Type"].rpartition("/")[2] == kind)
         return next((self._resolved(part, one["Target"]) for one in found if one.get("TargetMode") != "External"), "")
 
+    def target(self, part: str, link: str) -> str:
+        """Return the part to which a link of a part leads; empty if there is no such link."""
+        return next((self._resolved(part, one["Target"]) for one in self._links(part) if one["Id"] == link), "")
+
     def add_sheet(self, name: str, text: str) -> str:
         """Add a sheet behind the others, and return the name of its part."""
         part = self.free("xl/worksheets/sheet{}.xml")
@@ -113,19 +117,6 @@ class Package:
         self._change(self._book, [sheets.appended(native(root, new))])
         self.sheets[name] = part
         return part
-
-    def define(self, name: str, formula: str) -> None:
-        """Give a range a name, unless it has one."""
-        root = read(self.parts[self._book], 2)
-        there = root.child("definedNames")
-        if there and any(one.attributes.get("name") == name for one in there.children):
-            return
-        new = f'<definedName name="{quoted(name)}">{quoted(formula)}</definedName>'
-        if there:
-            self._change(self._book, [there.appended(native(root, new))])
-        else:
-            at = placed(root, _BOOK_ORDER, "definedNames")
-            self._change(self._book, [(at, at, native(root, f"<definedNames>{new}</definedNames>"))])
 
     def recalculate(self) -> None:
         """Let formulas, if there are any, be calculated again by the program that opens it."""

@@ -18,6 +18,7 @@ INK, SOFT, DATA, BAND, PALE = "1B2733", "5A6773", "1D5C8F", "A9C4DA", "EEF2F7"
 DAY = "yyyy-mm-dd"
 WIDEST, WIDEST_FILLED = 100, 40  # characters of a column; longer texts are wrapped where nobody is to fill in rows
 _HEIGHT, _TITLE_HEIGHT = 13.5, 21  # points of a line, and of a title
+_FIRST_LINE = f' ht="{_HEIGHT}" customHeight="1"'  # the height of a row that shows the first line of long texts
 LONGEST_LIST = 255  # characters of words to choose from, and of what is said of a cell
 _LONGEST_TITLE = 32
 _READ = 115  # characters of a line that is read
@@ -153,18 +154,19 @@ _PRINTED = (
 def _text(package: Package, page: Page) -> str:
     above = list(page.above())
     look = package.styles.index
-    rows = []
+    widest, rows = (WIDEST_FILLED if page.title else WIDEST), []
     for at, (values, style) in enumerate(above, start=1):
         looks = [look(_aligned(style, one, page)) for one in range(len(values))]
         rows.append(_row(at, values, looks, package, _height(1, title=style is _TITLE)))
     for at, values in enumerate(page.rows, start=page.first):
         bold = bool(page.bold and page.bold(values))
         looks = [
-            look(_style(column, value, bold, wraps=not page.title))
-            for column, value in zip(page.columns, values, strict=True)
+            look(_style(column, value, bold, widest=widest)._replace(indented=_indented(page, one, value)))
+            for one, (column, value) in enumerate(zip(page.columns, values, strict=True))
         ]
-        longest = 0 if page.title else max((len(one) for one in values if isinstance(one, str)), default=0)
-        rows.append(_row(at, values, looks, package, _height(1 + longest // WIDEST)))
+        longest = max((len(one) for one in values if isinstance(one, str)), default=0)
+        height = _FIRST_LINE * (longest > widest) if page.title else _height(1 + longest // widest)
+        rows.append(_row(at, values, looks, package, height))
     checks = [
         one.check.text(f"{address(page.first, at)}:{address(page.first + page.to_fill, at)}", one.name)
         for at, one in enumerate(page.columns, start=1)
@@ -174,7 +176,8 @@ def _text(package: Package, page: Page) -> str:
     colour = f'<tabColor rgb="FF{page.tab}"/>' if page.tab else ""
     top = len(above)
     pane = f'<pane ySplit="{top}" topLeftCell="A{top + 1}" activePane="bottomLeft" state="frozen"/>'
-    view = f'<sheetView workbookViewId="0">{pane}<selection pane="bottomLeft" activeCell="A{top + 1}"/></sheetView>'
+    chosen = f'activeCell="A{top + 1}" sqref="A{top + 1}"'
+    view = f'<sheetView workbookViewId="0">{pane}<selection pane="bottomLeft" {chosen}/></sheetView>'
     return (
         f'<worksheet xmlns="{MAIN[False]}"><sheetPr>{colour}<pageSetUpPr fitToPage="1"/></sheetPr>'
         f"<sheetViews>{view}</sheetViews><cols>{''.join(_widths(page))}</cols>"
@@ -202,7 +205,9 @@ def _aligned(style: Style, at: int, page: Page) -> Style:
         return style
     column = page.columns[at]
     numbers = at > 0 and _numeric(page, at)
-    return style._replace(right=numbers, format=column.format if style is _EXAMPLE else "General")
+    return style._replace(
+        right=numbers, indented=at > 0 and not numbers, format=column.format if style is _EXAMPLE else "General"
+    )
 
 
 def _numeric(page: Page, at: int) -> bool:
@@ -210,12 +215,17 @@ def _numeric(page: Page, at: int) -> bool:
     return all(isinstance(value, int | float) for value in values) if values else page.columns[at].numeric
 
 
-def _style(column: Column, value: Any, bold: bool, *, wraps: bool) -> Style:
+def _style(column: Column, value: Any, bold: bool, *, widest: int) -> Style:
     if isinstance(value, date):
         return Style(format=DAY, bold=bold, top=True)
     if isinstance(value, str):
-        return Style(bold=bold, top=True, wrapped=wraps and len(value) > WIDEST, quoted=runs(value))
+        return Style(bold=bold, top=True, wrapped=len(value) > widest, quoted=runs(value))
     return Style(format=column.format, bold=bold, top=True)
+
+
+def _indented(page: Page, at: int, value: Any) -> bool:
+    """Say whether a cell stands off from the one to its left."""
+    return bool(page.title) and at > 0 and isinstance(value, str | date)
 
 
 def _widths(page: Page) -> Iterator[str]:
@@ -225,11 +235,6 @@ def _widths(page: Page) -> Iterator[str]:
             texts += [f"{column.unit}  ", str(column.example or "") + " " * (9 * (at == 0))]
         width = min(max(map(len, texts)), WIDEST_FILLED if page.title else WIDEST) + 3
         yield f'<col min="{at + 1}" max="{at + 1}" width="{width}" customWidth="1"/>'
-
-
-def columns_of(names: Sequence[str], formats: Callable[[str], str]) -> tuple[Column, ...]:
-    """Return plain columns with their formats."""
-    return tuple(Column(name, format=formats(name)) for name in names)
 
 
 def named_range(sheet: str, column: int, first: int, last: int) -> str:

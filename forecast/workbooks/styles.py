@@ -40,6 +40,7 @@ class Style(NamedTuple):
     fill: str = ""
     ruled: str = ""  # colour of a line below
     right: bool = False
+    indented: bool = False
     top: bool = False
     wrapped: bool = False
     quoted: bool = False  # a text, whatever it begins with
@@ -105,7 +106,8 @@ class Styles:
         align = " ".join(
             text
             for text, wanted in (
-                ('horizontal="right"', style.right), ('vertical="top"', style.top), ('wrapText="1"', style.wrapped),
+                ('horizontal="right"', style.right), ('horizontal="left" indent="1"', style.indented),
+                ('vertical="top"', style.top), ('wrapText="1"', style.wrapped),
             )
             if wanted
         )  # fmt: skip

@@ -154,7 +154,7 @@ def test_names_weeks_and_words_are_chosen_and_numbers_have_limits(begun) -> None
     price = next(one for one in made["price_list"].data_validations.dataValidation if one.type == "decimal")
     assert (price.formula1, price.formula2) == ("0", "1000000000")
     (share,) = (one for one in made["season"].data_validations.dataValidation if one.promptTitle == "service_level")
-    assert (share.formula1, share.formula2) == ("1e-06", "0.999999")
+    assert (share.formula1, share.formula2) == ("0.000001", "0.999999")
 
 
 def test_headings_say_what_they_mean_and_what_may_be_written(begun) -> None:

@@ -6,8 +6,9 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
+from openpyxl import load_workbook
 from refusals import refused_lines
-from rich_books import MAIN, SEASON, around, parts, rich_book, sheet_parts, values
+from rich_books import DRAWN, MAIN, SEASON, around, links, parts, rich_book, sheet_parts, values
 
 from forecast import read_season, write_season
 from forecast.__main__ import main
@@ -123,6 +124,28 @@ def test_columns_are_added_behind_all_that_is_there(book: Path) -> None:
         assert drawn.count(b'fillcolor="#ccffcc"') == 2
         ids = [one.get("id") for one in ElementTree.fromstring(drawn).iter() if one.tag.endswith("}shape")]
         assert len(ids) == len(set(ids))
+
+
+@pytest.mark.filterwarnings("ignore:.* extension is not supported:UserWarning")  # of what reads it back here
+def test_notes_are_not_drawn_among_the_pictures_of_a_header(tmp_path: Path) -> None:
+    """legacyDrawingHF holds those: ECMA-376 (2016), part 4."""
+
+    def with_header(whole: dict) -> None:
+        name = "xl/worksheets/_rels/sheet2.xml.rels"
+        whole[name] = links(("vmlDrawing", "../drawings/vmlDrawing7.vml"))
+        whole["xl/drawings/vmlDrawing7.vml"] = DRAWN
+        sheet = "xl/worksheets/sheet2.xml"
+        whole[sheet] = whole[sheet].replace("</worksheet>", '<legacyDrawingHF r:id="rId1"/></worksheet>')
+
+    book = rich_book(tmp_path / "mine.xlsx", change=with_header)
+    before = parts(book)
+    assert sheet_parts(book)["varieties"] == "xl/worksheets/sheet2.xml"
+    start(book, additions=["leftovers"])
+    assert parts(book)["xl/drawings/vmlDrawing7.vml"] == before["xl/drawings/vmlDrawing7.vml"]
+    root = ElementTree.fromstring(parts(book)["xl/worksheets/sheet2.xml"])
+    assert [one.tag.rpartition("}")[2] for one in root][-2:] == ["legacyDrawing", "legacyDrawingHF"]
+    notes = load_workbook(book)["varieties"]
+    assert {cell.value for row in notes for cell in row if cell.comment} == {"markdown_price", "outlet"}
 
 
 def test_rows_that_are_added_continue_the_look_of_those_above(book: Path) -> None:
