@@ -150,7 +150,10 @@ def test_names_weeks_and_words_are_chosen_and_numbers_have_limits(begun) -> None
         for one in checks.values():
             assert min(area.min_row for area in one.sqref.ranges) > row
             assert one.showErrorMessage
-            assert one.error
+            assert one.error.endswith(".")  # a spreadsheet shows 225 characters of it, and 255 of what to write
+            assert len(one.error) <= 225
+            assert len(one.prompt or "") <= 255
+            assert len(one.errorTitle) <= 32
     price = next(one for one in made["price_list"].data_validations.dataValidation if one.type == "decimal")
     assert (price.formula1, price.formula2) == ("0", "1000000000")
     (share,) = (one for one in made["season"].data_validations.dataValidation if one.promptTitle == "service_level")
