@@ -76,4 +76,4 @@ def test_a_copy_that_start_wrote_runs_in_a_kernel_on_a_first_season(tmp_path):
     outputs = [one for cell in notebook.cells for one in cell.get("outputs", [])]
     assert {one.output_type for one in outputs} == {"stream", "execute_result"}
     assert "Strawberry 'Example': order " in outputs[-1].text
-    assert second.metadata == {"jupyter": {"source_hidden": True}}
+    assert second.metadata["jupyter"] == {"source_hidden": True}
