@@ -72,7 +72,9 @@ class WorkbookOut:
     -----
     Of a workbook that is there, only the cells that change are written anew, in the parts of the file that hold them;
     sheets that are new are put behind the others. All other parts, such as notes, charts, pictures and the lists and
-    formats of later versions, are copied as they are, whether or not this package knows them.
+    formats of later versions, are copied as they are, whether or not this package knows them. Formats by place, such as
+    conditional ones, and formulas elsewhere that name a cell stay as they are, too, where a row moves. Formulas are
+    calculated anew by the program that opens the file, if it heeds what the file says of that.
     """
 
     def __init__(self, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
@@ -272,9 +274,9 @@ class WorkbookOut:
             if number > sheet.header and number not in numbers and any(cells)
         }  # fmt: skip
         first = min(numbers, default=sheet.header + 1)
-        placed = place_rows(old, rows, first, comments)
         part = self.package.sheets[table]
         grid = Grid(self.package.parts[part])
+        placed = place_rows(old, rows, first, comments | grid.hidden())
         changes = dict(self._changes(placed, old, places, grid))
         faults = [*self._lost_formulas(table, changes, grid, places), *self._lost_notes(table, placed, old, part)]
         self._put(part, grid, changes, faults)
@@ -356,6 +358,9 @@ class WorkbookOut:
             raise Refused([Fault(f"{problem}; nothing was written", remedy, self.place(name))])
         part = self.package.sheets[name]
         grid = Grid(self.package.parts[part])
+        if there[:width] != header and grid.root.child("tableParts"):
+            problem = "formatted as a table whose headings would change; nothing was written"
+            raise Refused([Fault(problem, "Make it a plain range again.", self.place(name))])
         rows = [header, *page.rows]
         changes: Changes = {}
         for number in range(1, max(len(rows), len(texts)) + 1):

@@ -80,6 +80,10 @@ class Grid:
                         found |= set(_covered(formula["ref"]))
         return found
 
+    def hidden(self) -> set[int]:
+        """Return the rows that are hidden."""
+        return {number for number, row in self.rows.items() if row.attributes.get("hidden") in ("1", "true")}
+
     def width(self) -> int:
         """Return the last column in which anything is written, or looks like anything."""
         return max((max(cells) for cells in self.cells.values() if cells), default=0)

@@ -172,6 +172,35 @@ def test_a_row_that_comes_between_moves_those_below_with_their_looks(tmp_path: P
     assert read_season(book).price_list == (first, first.replace(lab="Birch Lab"), second)
 
 
+def test_no_row_is_put_where_it_would_not_be_seen(tmp_path: Path) -> None:
+    def hide(whole: dict) -> None:
+        sheet = f"xl/worksheets/sheet{[*SEASON].index('price_list') + 1}.xml"
+        hidden = (
+            '<row r="4"><c r="A4" t="inlineStr"><is><t># mine</t></is></c></row><row r="5" hidden="1"/></sheetData>'
+        )
+        whole[sheet] = whole[sheet].replace("</sheetData>", hidden)
+
+    book = rich_book(tmp_path / "mine.xlsx", change=hide)
+    season = read_season(book)
+    more = season.price_list[0].replace(lab="Birch Lab")
+    write_season(season.replace(price_list=(*season.price_list, more)), book, overwrite=True)
+    found = values(book, "price_list")
+    assert (found["A4"][0], found["A6"][0]) == ("# mine", "Birch Lab")
+    assert read_season(book).price_list[-1] == more
+
+
+def test_a_result_that_is_formatted_as_a_table_keeps_its_headings(book: Path) -> None:
+    plan = plan_orders(read_season(book), draws=64, seed=1)
+    write_plan_workbook(plan, book, overwrite=True)
+    whole, part = parts(book), sheet_parts(book)["result targets"]
+    whole[part] = whole[part].replace(b"</worksheet>", b'<tableParts count="0"/></worksheet>')
+    _saved(book, whole)
+    write_plan_workbook(plan, book, overwrite=True)
+    (line,) = refused_lines(write_plan_workbook, plan.simulate(), book, overwrite=True)
+    assert line.startswith("mine.xlsx, sheet result targets: formatted as a table whose headings would change; nothing")
+    assert parts(book)[part] == whole[part]
+
+
 def test_rows_that_are_gone_leave_their_looks(book: Path) -> None:
     season, cells = read_season(book), values(book, "price_list")
     only = season.replace(price_list=season.price_list[:1], targets=season.targets[:1], varieties=season.varieties[:1])
