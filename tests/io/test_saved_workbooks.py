@@ -96,7 +96,7 @@ WRONG = {
     ),
     "an error": (
         TARGETS, "C2", '<c r="C2" t="e"><f>1/0</f><v>#DIV/0!</v></c>',
-        "sheet targets, row 2, column target, '#DIV/0!': a spreadsheet error..",
+        "sheet targets, row 2, column target, '#DIV/0!': a spreadsheet error.",
     ),
     "a share above 1": (
         HEADER, "D2", '<c r="D2"><v>90</v></c>',
