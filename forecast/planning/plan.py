@@ -12,7 +12,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 import pandas as pd
 
-from forecast.errors import Refused, refuse, whole
+from forecast.errors import Fault, Refused, refuse, whole
 from forecast.growth.draws import KeptDraws
 from forecast.growth.outcome import Outcome
 from forecast.growth.simulation import season_streams, simulate
@@ -198,6 +198,13 @@ class Plan(Result):
             return words.of_variety(variety, shipments, targets["chance"].tolist())
         why = self._left_out.get(variety)
         return words.no_target(variety) if why is None else words.not_ordered(variety, why, there=why.there)
+
+    def orders_of(self, variety: str) -> tuple[Delivery, ...]:
+        """Return the orders of a variety, by week and lab; `Refused` with the reason if nothing of it is ordered."""
+        mine = tuple(row for row in self.orders if row.variety == self.season.variety(variety).variety)
+        if not mine:
+            raise Refused([Fault(self.headline(variety).rstrip("."), "See what would change that.")])
+        return mine
 
     def changes_from(self, other: Plan) -> pd.DataFrame:
         """Return how many plants this plan orders of each variety, beside another: variety, other, this, difference."""

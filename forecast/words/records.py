@@ -177,7 +177,8 @@ def falling_short(falling: Sequence[tuple[str, int, str, float]], targets: int) 
     if not falling:
         return f"{'The target' if targets == 1 else f'All {targets} targets'} to come will be met as often as you ask."
     variety, target, week, chance = min(falling, key=lambda one: one[-1])
-    of = "The target" if targets == 1 else f"{len(falling)} of {targets} targets"
+    of = f"All {targets} targets" if len(falling) == targets else f"{len(falling)} of {targets} targets"
+    of = "The target" if targets == 1 else of
     falls = "falls" if len(falling) == 1 else "fall"
     return f"{of} to come {falls} short, most of all {target:,} {variety} by {dated(week)}: met in {seasons(chance)}."
 

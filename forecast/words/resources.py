@@ -9,6 +9,7 @@ from forecast.words.numbers import cash, dated, figures, met, range_90, rounded,
 from forecast.words.numbers import money as amount
 
 _AMPLE = 100  # times what is used, of which it is not said that it is enough
+_HALF_AN_HOUR = 0.5
 _SMALL = 10  # area that is said to two figures [m²]
 Row = Mapping[Any, Any]
 
@@ -76,6 +77,8 @@ def busiest_week(busy: Row) -> str:
     """Say which week is the busiest: its p5, median and p95 hours, and the stage with its share of them [0 to 1]."""
     if busy["p95"] == 0:
         return "No stage states minutes of work."
+    if busy["p95"] < _HALF_AN_HOUR:
+        return "Hardly any work: no week takes half an hour."
     low, median, high = (rounded(busy[name]) for name in ("p5", "median", "p95"))
     hours = f"about {median} hour{'' if median == '1' else 's'}{range_90(low, high)}"
     most = "most of them" if busy["share"] > 0.5 else "the largest part"
