@@ -19,6 +19,7 @@ Grade = Literal["published", "extension", "practice", "judgement"]
 _T = TypeVar("_T")
 _HERE = Path(__file__).parent
 _OFFERED = 4  # names near one that is not known
+_NEAR = 0.7  # twice the letters in common, over all letters of both; judgement
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,7 @@ def _singular(word: str) -> str:
 def not_known(column: str, typed: str, kind: str, known: Iterable[str]) -> Refused:
     """Return the refusal of a name, with the names nearest to it."""
     names = {same_name(name): name for name in known if name}
-    near = difflib.get_close_matches(same_name(typed), names, n=_OFFERED, cutoff=0.6)
+    near = difflib.get_close_matches(same_name(typed), names, n=_OFFERED, cutoff=_NEAR)
     offered = " or ".join(repr(names[name]) for name in near)
-    remedy = f"Did you mean {offered}?" if near else f"Choose one of the list of {kind}s."
+    remedy = f"Did you mean {offered}?" if near else f"python -m forecast start --list shows all {kind}s."
     return refuse(column, typed, f"not a {kind} of the list", remedy)

@@ -102,11 +102,12 @@ class Understood:
 
 
 class _Content(NamedTuple):
-    """What a column holds: number, numbers, week, day or yes; its unit, and the cell that it goes by if any."""
+    """What a column holds: number, numbers, week, day or yes; its unit, the cell that it goes by; if all are whole."""
 
     kind: str
     unit: str
     only: tuple[str, str] | None
+    whole: bool
 
 
 class _Meaning(NamedTuple):
@@ -288,6 +289,8 @@ def _meant(text: str, one: _Number, style: Style, content: _Content) -> _Meaning
         return _Meaning("", "", unit, by_unit=True)
     kind, divisor = unit
     ways = read_by(style, one.ways)
+    if content.whole and len(ways) > 1:  # of 1,200 plants 1.2 are not meant; 12.000 may be 12
+        ways = tuple(way for way in ways if Decimal(way.number) % 1 == 0)
     if len(ways) != 1:
         first, second = two_numbers(one.body)
         remedy = f"Write {one.sign}{first} or {one.sign}{second}, whichever is meant."
@@ -429,7 +432,7 @@ def _contents(kind: type[Row]) -> dict[str, _Content]:
             parts += get_args(part)
         unit = next((part for part in parts if isinstance(part, Unit)), None)
         if what := _holds(parts):
-            found[name] = _Content(what, unit.name if unit else "", unit.only if unit else None)
+            found[name] = _Content(what, unit.name if unit else "", unit.only if unit else None, int in parts)
     return found
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
-from forecast.errors import Fault, Refused, listed, refuse
+from forecast.errors import Fault, Refused, listed, problems, refuse
 from forecast.file_sets import settle
 from forecast.io.as_written import Understood
 from forecast.io.csv_folder import Folder
@@ -79,7 +79,7 @@ class Read(Generic[Result]):
         if self.result is None or self.faults:
             raise Refused(self.faults)
         if self.odd:
-            warnings.warn(odd(listed(self.odd), len(self.odd)), stacklevel=3)
+            warnings.warn(odd(listed(self.odd), problems(self.odd)), stacklevel=3)
         return self.result
 
 

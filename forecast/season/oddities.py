@@ -246,7 +246,8 @@ def _unlike(tables: Tables, known: set[tuple[str, int | None, str]]) -> Iterator
                 if not 1 / alike.factor < value / others < alike.factor:
                     more = "more" if value > others else "less"
                     problem = f"far {more} than {alike.noun} ({figures(others, 4)})"
-                    yield Fault(problem, alike.remedy, alike.table, number, alike.column, value)
+                    remedy = _MEANT if alike.remedy == _DAYS and value < others else alike.remedy
+                    yield Fault(problem, remedy, alike.table, number, alike.column, value)
 
 
 def _median_without(values: Sequence[float], value: float) -> float:

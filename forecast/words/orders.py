@@ -77,6 +77,8 @@ def greatest_margin(*, margin: float, currency: str) -> str:
 
 def order_by_average(*, quantity: int, chance: float) -> str:
     """Return what would be ordered by average survival, and the chance that it would be enough."""
+    if not quantity:
+        return f"Without it, the plants already there would be enough in {seasons(chance)}."
     return (
         f"Ordering by average survival ({quantity:,} before rounding to what the lab sells) would be enough in "
         f"{seasons(chance)}."
@@ -130,7 +132,7 @@ def excess(
         paid = f"cost about {money(cost, currency)} and sell for about {money(income, currency)}"
         paid += ", markdown included." if markdown else "."
     if reason is None:
-        return f"T{what} {paid}"
+        return f"T{what} {paid} Order them only if being short costs you more."
     if reason in _HURRIED:
         most = "Most" if quantity > 2 * unhurried else "Many"
         why = _HURRIED[reason].format(weeks=saleable_weeks)

@@ -19,6 +19,7 @@ from forecast.words.numbers import (
     money,
     more_or_less,
     needed,
+    range_90,
     rounded,
     seasons,
     signed,
@@ -81,8 +82,8 @@ def how_many(*, plantlets: int, varieties: int, lines: int, labs: int, first: We
 def lowest_cash(*, median: float, p5: float, p95: float, week: Week, currency: str) -> str:
     """Return how far cash falls [currency], and when."""
     return (
-        f"Before sales start to repay it, cash falls to about {cash(median, currency)} (90 % range {cash(p5)} to "
-        f"{cash(p95)}), most often lowest in the week of {dated(week)}."
+        f"Before sales start to repay it, cash falls to about {cash(median, currency)}"
+        f"{range_90(cash(p5), cash(p95))}, most often lowest in the week of {dated(week)}."
     )
 
 

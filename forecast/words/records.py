@@ -21,6 +21,7 @@ from forecast.words.numbers import (
     span,
     whose,
 )
+from forecast.words.seasons import command, quoted
 
 Doubt = tuple[str, str]
 """What counts leave open, and what follows."""
@@ -185,7 +186,7 @@ def falling_short(falling: Sequence[tuple[str, int, str, float]], targets: int) 
 
 def learned_written(folder: str) -> str:
     """Return that a learned season was written, and how to order by it."""
-    return f"Written to {folder}. To order by it: python -m forecast order {folder}"
+    return f"Written to {folder}. To order by it: {command('order', folder)}"
 
 
 def labs_compared(*, better: str, worse: str, chance: float) -> str:
@@ -340,9 +341,9 @@ _ROWS = {"batches": "a row for each delivery", "counts": "a row for each batch, 
 
 def no_records(table: str, folder: str, elsewhere: str) -> tuple[str, str]:
     """Return that a table of records is missing, and what to do; `elsewhere` is a folder that has records."""
-    remedy = f"python -m forecast start {folder} --with records writes it, with {_ROWS[table]}, to be filled in."
+    remedy = f"{command('start', folder, '--with records')} writes an empty one: fill in {_ROWS[table]}."
     if elsewhere:
-        remedy = f"If those of {elsewhere} are meant, add --records {elsewhere}; else {remedy}"
+        remedy = f"If those of {elsewhere} are meant, add --records {quoted(elsewhere)}; else {remedy}"
     return "there is no such table of records", remedy
 
 

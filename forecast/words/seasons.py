@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
@@ -26,15 +27,35 @@ NO_MEMORY = "Not enough memory; nothing was written. Give fewer simulated season
 _UNDERSTOOD = "Understood as follows; correct what is not meant:"
 NO_TIME = "takes no time"
 RECORDS = "Records: {records}."
+_ONE_WORD = re.compile(r"[\w./\\:~+@-]+")  # for a shell
 STAGE = "  {name}: {time}. Survival: {survival}."
+
+
+def command(name: str, path: str | os.PathLike[str], *options: str) -> str:
+    """Return a command to be typed; a path with spaces or marks in it is in quotes, on Windows as elsewhere.
+
+    Examples
+    --------
+    >>> command("check", "my_season"), command("start", "spring 2027.xlsx", "--with records")
+    ('python -m forecast check my_season', 'python -m forecast start "spring 2027.xlsx" --with records')
+    """
+    return " ".join(["python -m forecast", name, quoted(path), *options])
+
+
+def quoted(path: str | os.PathLike[str]) -> str:
+    """Return a path as an argument."""
+    text = os.fspath(path)
+    return text if _ONE_WORD.fullmatch(text) else f'"{text}"'
 
 
 def started(path: Path, *, book: bool = False) -> str:
     """Return what to do with a season that was written to begin with into a folder, or a `book`."""
-    first = f"Written to {path}. Fill in your own figures, then: python -m forecast order {path}"
+    first = f"Written to {path}. Fill in your own figures, then: {command('order', path)}"
     if book:
         return first
-    return f"{first}\nThe same with charts, and more: jupyter lab {path / 'notebooks'}, starting with notebook 1."
+    return (
+        f"{first}\nThe same with charts, and more: jupyter lab {quoted(path / 'notebooks')}, starting with notebook 1."
+    )
 
 
 def added(path: Path, columns: Mapping[str, Sequence[str]], *, book: bool = False) -> str:

@@ -111,7 +111,7 @@ SAME_PLANTS = "Both scenarios have the same number of saleable plants."
 WHAT_IF = "{season}, the plan's orders if {change},\nfrom {seasons}, seed {seed}."
 EFFECTS = {"what": "", "by": "by", "first": "as it is", "other": "changed", "difference": "difference"}
 """Columns of what a change does, and their headings."""
-EFFECTS_NOTE = "Difference: ± its standard error in the same seasons; none, if no more than twice that."
+EFFECTS_NOTE = "Difference: ± its standard error in the same seasons; too small to tell, if no more than twice that."
 NOTHING_ORDERED = "The plan orders nothing, so there is nothing to compare."
 
 
@@ -134,17 +134,23 @@ def effect(row: Mapping[str, Any], currency: str) -> dict[str, str]:
     """Return the cells of what a change does, a row of `Comparison.effects`: to the margin, or to a chance."""
     difference, error = row["difference"], row["error"]
     if row["what"] == "margin":
-        change = "none"
+        sides = (*(f"{round(float(f'{row[side]:.3g}')):,}" for side in ("first", "other")),)
+        change = _unseen(*sides)
         if apart(difference, error):
             sure = f" ± {known(error, error)}" if error >= _UNIT / 2 else ""
             change = f"{'+' if difference > 0 else ''}{known(difference, max(error, _UNIT))}{sure}"
-        cells = *(f"{round(float(f'{row[side]:.3g}')):,}" for side in ("first", "other")), change
-        return dict(zip(EFFECTS, (f"expected margin, {currency}", "", *cells), strict=True))
-    change = "none"
+        return dict(zip(EFFECTS, (f"expected margin, {currency}", "", *sides, change), strict=True))
+    sides = of_20(row["first"]), of_20(row["other"])
+    change = _unseen(*sides)
     if apart(20 * difference, 20 * error) and abs(20 * difference) >= _TENTH:
         change = f"{20 * difference:+.1f} ± {20 * error:.1f} of 20"
-    cells = of_20(row["first"]), of_20(row["other"]), change
-    return dict(zip(EFFECTS, (whose(row["variety"], row["channel"]), dated(row["week"]), *cells), strict=True))
+    place = whose(row["variety"], row["channel"]), dated(row["week"])
+    return dict(zip(EFFECTS, (*place, *sides, change), strict=True))
+
+
+def _unseen(first: str, other: str) -> str:
+    """Return what to say of two cells whose difference is not beyond chance."""
+    return "none" if first == other else "too small to tell"
 
 
 def margins(*, difference: float, error: float, p5: float, p95: float, better: float, currency: str) -> str:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from forecast.weeks import Week
 from forecast.words.numbers import counted, dated, figures, money, percent
-from forecast.words.seasons import by_sheets
+from forecast.words.seasons import by_sheets, command
 
 CROPS = "Which crops do you grow? Names with commas between them"
 CLIMATE = "Where? A city near you, or your latitude, such as -27.5 in the south"
@@ -111,8 +111,8 @@ def filled(folder: Path, *, columns: int, assumed: Sequence[tuple[str, str]], bo
             f"Written to {folder}. Replace the examples in three {'sheets' if book else 'tables'}, "
             f"{counted(columns, 'column')} in all:",
             f"  {any_of(tables).replace(' or ', ' and ')}.",
-            f"Then: python -m forecast check {folder}",
-            f"      python -m forecast order {folder}",
+            f"Then: {command('check', folder)}",
+            f"      {command('order', folder)}",
             "",
             ASSUMED,
             *lines,
@@ -173,9 +173,9 @@ def start_here(
             "Fill in",
             f"{any_of(tables).replace(' or ', ' and ')}: replace the examples, {counted(columns, 'column')} in all.",
         ),
-        ("Then", f"python -m forecast check {name}"),
-        ("", f"python -m forecast order {name}"),
+        ("Then", command("check", name)),
+        ("", command("order", name)),
         ("Headings", _HOW),
-        ("More", f"python -m forecast start {name} --with NAME adds {any_of(additions)}."),
+        ("More", f"{command('start', name, '--with NAME')} adds {any_of(additions)}."),
     ]
     return [*lines, ("", ""), (ASSUMED, ""), *assumed] if assumed else lines

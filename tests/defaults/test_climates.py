@@ -95,8 +95,8 @@ def test_a_climate_is_found_by_each_of_its_names(station):
         ("sidney", "climate, 'sidney': not a climate of the list. Did you mean 'Sydney'?"),
         ("Germany", "climate, 'Germany': more than one climate has this name. Did you mean 'Hannover' or "
                     "'Hamburg-Fuhlsbüttel'?"),
-        ("qqqq", "climate, 'qqqq': not a climate of the list. Choose one of the list of climates."),
-        ("", "climate, '': not a climate of the list. Choose one of the list of climates."),
+        ("qqqq", "climate, 'qqqq': not a climate of the list. python -m forecast start --list shows all climates."),
+        ("", "climate, '': not a climate of the list. python -m forecast start --list shows all climates."),
     ],
 )  # fmt: skip
 def test_what_is_not_one_climate_is_refused(typed, line):

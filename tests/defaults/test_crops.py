@@ -125,9 +125,10 @@ def test_a_crop_is_found_by_each_of_its_names_and_their_plurals(crop):
 @pytest.mark.parametrize(
     ("typed", "line"),
     [
-        ("hsota", "crop, 'hsota': not a crop of the list. Did you mean 'Hosta' or 'Hoya'?"),
-        ("qqqq", "crop, 'qqqq': not a crop of the list. Choose one of the list of crops."),
-        ("", "crop, '': not a crop of the list. Choose one of the list of crops."),
+        ("hsota", "crop, 'hsota': not a crop of the list. Did you mean 'Hosta'?"),
+        ("qqqq", "crop, 'qqqq': not a crop of the list. python -m forecast start --list shows all crops."),
+        ("toetoe", "crop, 'toetoe': not a crop of the list. python -m forecast start --list shows all crops."),
+        ("", "crop, '': not a crop of the list. python -m forecast start --list shows all crops."),
     ],
 )
 def test_an_unknown_crop_is_refused_with_the_nearest_names(typed, line):

@@ -138,6 +138,20 @@ def test_what_may_mean_two_things_is_asked_about(kind: type[Row], column: str, t
 
 
 @pytest.mark.parametrize(
+    ("texts", "read"),
+    [
+        (("1,200",), ["1200"]),
+        (("1.200",), ["1200"]),
+        (("1.200", "2.500"), ["1200", "2500"]),
+        (("12.000",), ["could be read in two ways. Write 12000 or 12, whichever is meant."]),
+        (("1.5",), ["1.5"]),
+    ],
+)
+def test_thousands_of_whole_plants_are_not_a_fraction_of_a_plant(texts: tuple[str, ...], read: list[str]) -> None:
+    assert meant(Target, "target", *texts) == read
+
+
+@pytest.mark.parametrize(
     "text",
     ["2027 W14", "2027-w14", "2027w14", "2027 week 14",
      "W14 2027", "week 14 2027", "Week 14, 2027", "14/2027", "KW 14 2027", "2027-04-05",

@@ -96,8 +96,8 @@ CASES = [
          f"places.csv, row 2, 'house,80,0,6,3.20': 5 cells under 4 columns. {COMMAS}"),
     case("a decimal comma before an empty cell", "varieties.csv", "1 l,9.50,26,", "1 l,9,50,26,",
          f'varieties.csv, row 2, "Hosta \'Ambrel\',hosta,1 l,9,50,26,": 7 cells under 6 columns. {COMMAS}'),
-    case("1,200", "orders.csv", "504", '"1,200"',
-         "orders.csv, row 2, column quantity, '1,200': could be read in two ways. Write 1200 or 1,2, whichever is "
+    case("12.000, which may be 12", "orders.csv", "504", "12.000",
+         "orders.csv, row 2, column quantity, '12.000': could be read in two ways. Write 12000 or 12, whichever is "
          "meant."),
     case("too many cells", "orders.csv", "504,North Lab", "504,North Lab,urgent",
          f'orders.csv, row 2, "Hosta \'Ambrel\',2027-W10,504,North Lab,urgent": 5 cells under 4 columns. {COMMAS}'),

@@ -387,6 +387,22 @@ def test_cells_that_nothing_is_made_of_are_reported(demo, tmp_path) -> None:
     assert "column outlet, 50: not used: no plant is marked down. Write what a plant brings then" in said
 
 
+def test_a_short_lead_time_is_not_said_to_be_in_days_and_counts_once_for_all_its_rows(folder: Path) -> None:
+    labs = [("North", "Hosta 'Ambrel'", 20), ("South", "Calla 'Corvane'", 20), ("East", "Hosta 'Belwin'", 25),
+            ("East", "Hosta 'Ambrel'", 4), ("East", "Calla 'Corvane'", 4), ("West", "Hosta 'Ambrel'", 140)]  # fmt: skip
+    lines = ["lab,variety,unit_price,lead_weeks", *(f"{lab} Lab,{variety},1.5,{weeks}" for lab, variety, weeks in labs)]
+    (folder / "price_list.csv").write_text("\n".join(lines), encoding="utf-8")
+    with pytest.warns(UserWarning, match="lead_weeks") as found:
+        forecast.read_season(folder)
+    said = [line for line in str(found[0].message).splitlines() if "lead_weeks" in line]
+    assert said == [
+        "price_list.csv, row 7, column lead_weeks, 140: more than is usual, 60 at most. Write weeks, not days.",
+        "price_list.csv, rows 5 to 6, column lead_weeks, 4: far less than the other lead times (20). Correct it, "
+        f"{LEAVE}",
+    ]
+    assert str(found[0].message).startswith(f"{len(str(found[0].message).splitlines()) - 1} entries may be slips")
+
+
 def test_an_outlet_for_more_than_is_grown_for_sale_is_reported(folder: Path) -> None:
     file = folder / "varieties.csv"
     rows = file.read_text(encoding="utf-8").replace("saleable_weeks,note", "outlet,saleable_weeks,note")

@@ -114,6 +114,7 @@ def test_from_the_command_line_it_says_what_to_fill_in_and_what_it_assumed(tmp_p
     for name in ("Aroid", "Echeveria"):
         assert f"\n  {name}" in printed
     assert "AUD" in printed
+    assert f'check "{folder}"\n' in printed
     assert main(["check", str(folder)]) == 0
     assert main(["order", str(folder), "--draws", "64"]) == 0
     assert main(asked) == 2  # nothing is replaced unasked

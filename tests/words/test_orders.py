@@ -41,6 +41,12 @@ def test_an_order_for_uncertain_demand_names_its_range():
     )
 
 
+def test_where_nothing_more_is_needed_on_average_the_chance_without_an_order_is_said():
+    assert words.order_by_average(quantity=0, chance=0.7) == (
+        "Without it, the plants already there would be enough in 14 of 20 simulated seasons."
+    )
+
+
 def test_the_order_by_average_and_the_greatest_margin_are_named():
     assert words.order_by_average(quantity=1180, chance=0.543) == (
         "Ordering by average survival (1,180 before rounding to what the lab sells) would be enough in about 11 of 20 "
@@ -102,7 +108,8 @@ LARGE = "The 270 Hosta 'Orrinfall' ordered for the 25 needed by 11 Oct 2027 (202
         ("survival", 40, None, None, None,
          f"{LARGE} are more than three times as many: few plants survive, or how many is uncertain."),
         (None, 40, None, (15_400, 2800, True, "EUR"), 4,
-         f"{LARGE} cost about 15,500 EUR and sell for about 2,800 EUR, markdown included."),
+         f"{LARGE} cost about 15,500 EUR and sell for about 2,800 EUR, markdown included. Order them "
+         "only if being short costs you more."),
     ],
 )  # fmt: skip
 def test_a_large_order_says_why_and_what_would_be_enough(reason, unhurried, other, loss, life, said):

@@ -28,6 +28,9 @@ def test_cash_and_what_has_no_price():
         "Before sales start to repay it, cash falls to about -21,000 EUR (90 % range -23,500 to -19,000), most often "
         "lowest in the week of 9 Aug 2027 (2027-W32)."
     )
+    assert words.lowest_cash(median=-7_800, p5=-7_800, p95=-7_800, week=Week(2027, 25), **EUR).startswith(
+        "Before sales start to repay it, cash falls to about -7,800 EUR, most often lowest in "
+    )
     assert words.cash_needed(amount=23_500, **EUR) == (
         "Cash: in 1 season in 20 you need 23,500 EUR or more before sales start to repay it."
     )

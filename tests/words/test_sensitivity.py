@@ -132,6 +132,14 @@ def test_a_difference_within_its_error_is_said_to_be_none_that_can_be_seen(diffe
     )
 
 
+@pytest.mark.parametrize(("other", "said"), [(0.774, "too small to tell"), (0.776, "none")])
+def test_two_numbers_that_differ_are_not_said_to_be_the_same(other, said):
+    """15.52 of 20 and 15.48 of 20, one standard error apart, are printed as 16 and 15."""
+    row = {"what": "on time", "variety": "A", "channel": None, "week": Week(2028, 16), "first": 0.776, "other": other,
+           "difference": other - 0.776, "error": 0.002}  # fmt: skip
+    assert [*words.effect(row, "EUR").values()][-1] == said
+
+
 def test_differences_of_scenarios_are_cells_and_rows():
     cells = [
         words.change(table="stages", row="crop, arrival", column="survival", old=0.5, new=0.6),
