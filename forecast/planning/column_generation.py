@@ -211,17 +211,18 @@ def _keep_elsewhere(
 
     The bound stays that on all plans which keep as much as was promised on the draws of the search.
     """
-    looked_at = list(problems) if master.draws >= _FEWEST else []
+    looked_at = problems if master.draws >= _FEWEST else ()
     for at in range(_RAISED + 1):
         chosen = {one.item: one for one in best.chosen}
-        looked_at = [one for one in looked_at if one.ask_more(chosen.get(one.item), kept.fresh)]
+        times = max(1.0, 2.0 ** (at - 1))
+        raised = [one for one in looked_at if one.ask_more(chosen.get(one.item), kept.fresh, times)]
         shipments = [shipment for column in best.chosen for shipment in column.shipments]
         lacks = master.lift(shipments, kept.fresh, 2.0**at)
-        if not (looked_at or lacks):
+        if not (raised or lacks):
             return
         if at == _RAISED or best.left <= 0:
             break
-        again = _raised(master, problems, best, root, kept, looked_at, lacks=lacks)
+        again = _raised(master, problems, best, root, kept, raised, lacks=lacks)
         if not math.isfinite(again.value):
             break
         best.value, best.chosen = again.value, again.chosen
@@ -343,8 +344,9 @@ def _root(master: MasterProblem, problems: Sequence[PricingProblem], best: Incum
     for plan in kept.again(problems):
         best.take(master, plan)
     found, duals, known = None, kept.tight.duals, kept.known(problems)
+    full, before = bool(known), math.inf  # effort, once less brings hardly anything; and what there was to gain
     for _ in range(_ROUNDS):
-        new = _price(master, problems, best, duals, known=known)
+        new = _price(master, problems, best, duals, known=known, full=full)
         if not master.columns:
             break
         found = relaxation(master)
@@ -352,10 +354,11 @@ def _root(master: MasterProblem, problems: Sequence[PricingProblem], best: Incum
         pairs = zip(master.columns, found.parts.tolist(), strict=False)
         hindsight = sum(part * one.hindsight for one, part in pairs)
         best.apart = best.bound - hindsight - found.value
-        near = best.apart <= kept.apart + best.gap / 4 * abs(best.bound)
-        if near or best.left < _SPARED * best.time_limit or not (new or known):
+        small = best.gap / 4 * abs(best.bound)
+        stays = not (new or known) or before - best.apart < small
+        if best.apart <= kept.apart + small or best.left < _SPARED * best.time_limit or (full and stays):
             break
-        duals, known = found.duals, {}
+        duals, known, full, before = found.duals, {}, full or stays, best.apart
     return found
 
 
@@ -366,10 +369,12 @@ def _price(
     duals: Duals,
     within: float = 0.0,
     known: Mapping[int, Priced] = MappingProxyType({}),
+    *,
+    full: bool = True,
 ) -> int:
     """Price all varieties at some duals, tighten the bound, and add columns; return how many are new.
 
-    Those are not priced of which it is `known` what pricing them finds.
+    Those are not priced of which it is `known` what pricing them finds; the others with `full` effort, or less.
     """
     close = best.close(problems)
     share = 0.0 if close else best.gap / 8  # nothing is known yet
@@ -378,7 +383,7 @@ def _price(
         until = time.monotonic() + (best.left if within else best.left - _SPARED * best.time_limit) / (
             len(problems) - at
         )
-        priced[at] = known.get(at) or one.solve(duals, master, close, within, share=share, until=until)
+        priced[at] = known.get(at) or one.solve(duals, master, close, within, share=share, until=until, full=full)
     best.tighten(master.bound([solved.most for solved in priced.values()], duals), Tight(duals, priced))
     return sum(
         master.add(problem.column(plants))
@@ -435,13 +440,13 @@ def _settle(master: MasterProblem, problems: Sequence[PricingProblem], best: Inc
         problem = waiting.pop(0)
         rest = [one for one in best.chosen if one.item != problem.item]
         now = next((one.plants for one in best.chosen if one.item == problem.item), {})
-        before = best.value
+        before, others = best.value, master.worth(rest)
         for plants in problem.near({way.at: number for way, number in now.items()}):
             if best.left <= 0:
                 break
             if not plants:
                 best.take(master, rest)
-            elif float((column := problem.column(plants)).worth.mean()) + master.worth(rest) > best.value:
+            elif float((column := problem.column(plants)).worth.mean()) + others > best.value:
                 best.take(master, (*rest, column))
         if best.value > before + _CENT:
             waiting.append(problem)

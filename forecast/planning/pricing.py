@@ -106,6 +106,7 @@ class PricingProblem:
         self._until: list[tuple[Income, Array, Array]] = []  # what is sold by then, its price by draw, and rent saved
         self.required = bool(ways.promises) and not ways.promises.kept({})
         self._base = 0.0  # what the plants that are there in any case are worth
+        self._begun = False  # whether it was solved before
         self.excess = 0.0  # by how much what was found was above a plane
 
     def anew(self, columns: Sequence[Column]) -> PricingProblem:
@@ -153,14 +154,17 @@ class PricingProblem:
         """Return whether a column keeps all promises."""
         return self._kept(_key({way.at: number for way, number in column.plants.items()}))
 
-    def ask_more(self, column: Column | None, fresh: FreshDraws) -> bool:
-        """Ask at a higher level for promises that a column does not keep on fresh draws; return whether any is not."""
+    def ask_more(self, column: Column | None, fresh: FreshDraws, times: float = 1.0) -> bool:
+        """Ask at a higher level for promises that a column does not keep on fresh draws; return whether any is not.
+
+        Higher by so many times what lacks.
+        """
         if not self.ways.promises:
             return False
         reached = self.ways.promises.reach({way.at: n for way, n in column.plants.items()} if column else {})
         missed = [*fresh.promises_missed(column.shipments if column else (), self.ways.variety, reached)]
         for row, lacks in missed:
-            self.ways.promises.asked_more(row, lacks)
+            self.ways.promises.asked_more(row, times * lacks)
         if missed:
             self._keeps.clear()
             self.required = not self.ways.promises.kept({})
@@ -188,12 +192,14 @@ class PricingProblem:
         room: Room = (),
         share: float = 0.0,
         until: float = math.inf,
+        *,
+        full: bool = True,
     ) -> Priced:
         """Find the deliveries that are worth most at given duals of a master problem, to `close` [currency] or a share.
 
         Likewise all that are worth at most `within` less. With `room`, of sums of plants, each with its weights by way
         and its limit, none is larger. When the clock (`time.monotonic`) shows `until`, what is found by then counts,
-        and the bound is that of parts of deliveries.
+        and the bound is that of parts of deliveries. Without `full` effort what is found soon counts.
         """
         if not self._pieces:
             return Priced(0.0, [])
@@ -206,7 +212,7 @@ class PricingProblem:
         limits = table.lowest(len(self.ways.ways)), self._limits
         seen = _Seen(-math.inf if self.required else 0.0, {} if room else self._known(table))
         found, left = Sets.none(), -math.inf
-        for deliveries, sets in self._steps(within_room=bool(room)):
+        for deliveries, sets in self._steps(full=full, within_room=bool(room)):
             mixtures, plants, bound = self._relaxed(*limits, close, share, until)
             close = max(close, share * abs(self._planes.least(plants))) if share else close
             table.in_order()
@@ -230,16 +236,19 @@ class PricingProblem:
         order = sorted(seen.worth.items(), key=lambda one: -one[1])
         return Priced(most, [(value, {at: int(n) for at, n in key}) for key, value in order if key])
 
-    def _steps(self, *, within_room: bool) -> list[tuple[int, int]]:
+    def _steps(self, *, full: bool, within_room: bool) -> list[tuple[int, int]]:
         """Return how many deliveries together, and how many sets of them, are looked at one after the other.
 
-        There are fewer sets of many ways, of which each takes longer.
+        There are fewer sets of many ways, of which each takes longer. Few deliveries come first where nothing is known.
         """
         every = len(self.ways.ways)
         if within_room:  # no bound is asked for
             return [(1, _WITHIN), (2, _WITHIN), (every, _WITHIN)]
         part = min(1.0, (_USUAL / every) ** 2)
-        return [(1, _FEW), (2, _FEW), *((every, max(round(part * sets), _WITHIN)) for sets in _SETS)]
+        few = [] if self._begun else [(1, _FEW), (2, _FEW)]
+        some = _SETS if full else _SETS[:1]
+        self._begun = True
+        return [*few, *((every, max(round(part * sets), _WITHIN)) for sets in some)]
 
     def _known(self, table: _Table) -> dict[_Key, float]:
         """Return what orderable deliveries at which planes touch are worth."""

@@ -24,7 +24,7 @@ class Plants(NamedTuple):
 
 
 class Sold(NamedTuple):
-    """Buyers served and plants perished by each week, shape (weeks, draws), and which limits held."""
+    """Buyers served and plants perished by each week, shape (weeks, groups, draws), and which limits held."""
 
     served: Array
     perished: Array
@@ -32,57 +32,18 @@ class Sold(NamedTuple):
     none_more: NDArray[np.bool_]  # whether no more plants perished
 
 
-class Buyers(NamedTuple):
-    """Those who pay at least some price: how many ask in each week, shape (weeks, draws), and how long they wait."""
-
-    asked: Array
-    waits: int
-
-    def served(self, plants: Plants) -> Sold:
-        """Serve them, the oldest plants first.
-
-        Notes
-        -----
-        Of R plants ready by a week and P past their best, X = max(X before, P - S before) have perished, and
-        S = min(S before + asked, R - X) buyers are served; who waits is served from later R.
-        """
-        weeks, draws = self.asked.shape
-        found = Sold(*np.empty((2, weeks, draws)), *np.empty((2, weeks, draws), dtype=np.bool_))
-        served, perished = np.zeros(draws), np.zeros(draws)
-        for t in range(weeks):
-            older = plants.past[t] - served
-            np.less_equal(older, perished, out=found.none_more[t])
-            perished = np.maximum(perished, older, out=found.perished[t])
-            room = plants.ready[min(t + self.waits, weeks - 1)] - perished
-            wanted = served + self.asked[t]
-            np.less_equal(wanted, room, out=found.all_served[t])
-            served = np.minimum(wanted, room, out=found.served[t])
-        return found
-
-    def add_slope(self, sold: Sold, served: Array, perished: Array | None, slope: Plants) -> None:
-        """Add to the slope of a value in the plants, from its slopes in those served, and perished, by each week."""
-        weeks, draws = self.asked.shape
-        on_served, on_perished = np.zeros(draws), np.zeros(draws)
-        for t in range(weeks - 1, -1, -1):
-            each = served[t] + on_served
-            limited = np.where(sold.all_served[t], 0.0, each)
-            slope.ready[min(t + self.waits, weeks - 1)] += limited
-            on_perished = on_perished - limited if perished is None else on_perished - limited + perished[t]
-            older = np.where(sold.none_more[t], 0.0, on_perished)
-            slope.past[t] += older
-            on_served, on_perished = each - limited - older, on_perished - older
-
-
 @dataclass(frozen=True, eq=False)
 class Income:
     """What plants sell for at most [currency]: the dearest buyers first, then what is left marked down.
 
-    `steps` are, for groups of buyers, what each is worth more than the next by week, shape (weeks, 1 or draws); the
-    first group is of all buyers.
+    `asked` are how many ask in each week, who pay at least some price, in groups, shape (weeks, groups, draws), and
+    `waits` the weeks that they wait. `steps` are what each is worth more than the next by week, shape (weeks, groups, 1
+    or draws); the first group is of all buyers.
     """
 
-    groups: tuple[Buyers, ...]
-    steps: tuple[Array, ...]
+    asked: Array
+    steps: Array
+    waits: int
     markdown: float
     outlet: float
 
@@ -103,9 +64,8 @@ class Income:
         """
         some = np.array([one.max(axis=1) > 0 for one in asked])
         levels, weeks = np.unique(worth[some]), worth.shape[1]
-        masks: list[NDArray[np.bool_]] = []
-        groups: list[Buyers] = []
-        steps: list[Array] = []
+        masks: list[NDArray[np.bool_]] = [] if levels.size else [some]
+        steps: list[Array] = [] if levels.size else [np.zeros((weeks, 1))]
         for level, below in zip(levels, [markdown, *levels[:-1]], strict=True):
             mask = some & (worth >= level)
             last = int(np.flatnonzero(mask.any(axis=0))[-1])
@@ -113,28 +73,64 @@ class Income:
             if not home:
                 home = [len(masks)]
                 masks.append(mask)
-                together = sum(np.where(row[:, None], one, 0.0) for row, one in zip(mask, asked, strict=True))
-                groups.append(Buyers(np.asarray(together), max(waits, default=0)))
                 steps.append(np.zeros((weeks, np.size(factor))))
             steps[home[0]][last] += (level - below) * factor
-        return cls(tuple(groups), tuple(steps), markdown, outlet)
+        groups = [sum(np.where(row[:, None], one, 0.0) for row, one in zip(mask, asked, strict=True)) for mask in masks]
+        return cls(np.stack(groups, axis=1), np.stack(steps, axis=1), max(waits, default=0), markdown, outlet)
+
+    def _served(self, plants: Plants) -> Sold:
+        """Serve each group on its own, the oldest plants first.
+
+        Notes
+        -----
+        Of R plants ready by a week and P past their best, X = max(X before, P - S before) have perished, and
+        S = min(S before + asked, R - X) buyers are served; who waits is served from later R.
+        """
+        weeks, *shape = self.asked.shape
+        found = Sold(*np.empty((2, *self.asked.shape)), *np.empty((2, *self.asked.shape), dtype=np.bool_))
+        served, perished = np.zeros(shape), np.zeros(shape)
+        for t in range(weeks):
+            older = plants.past[t] - served
+            np.less_equal(older, perished, out=found.none_more[t])
+            perished = np.maximum(perished, older, out=found.perished[t])
+            room = plants.ready[min(t + self.waits, weeks - 1)] - perished
+            wanted = served + self.asked[t]
+            np.less_equal(wanted, room, out=found.all_served[t])
+            served = np.minimum(wanted, room, out=found.served[t])
+        return found
+
+    def _add_slope(self, sold: Sold, served: Array, perished: Array | None, slope: Plants) -> None:
+        """Add to the slope of a value in the plants, from its slopes in those served by each week.
+
+        And from those in the plants of the first group that have perished, shape (weeks, draws).
+        """
+        weeks, *shape = self.asked.shape
+        on_served, on_perished = np.zeros(shape), np.zeros(shape)
+        for t in range(weeks - 1, -1, -1):
+            each = served[t] + on_served
+            limited = np.where(sold.all_served[t], 0.0, each)
+            slope.ready[min(t + self.waits, weeks - 1)] += limited.sum(axis=0)
+            on_perished -= limited
+            if perished is not None:
+                on_perished[0] += perished[t]
+            older = np.where(sold.none_more[t], 0.0, on_perished)
+            slope.past[t] += older.sum(axis=0)
+            on_served = each - limited - older
+            on_perished -= older
 
     def at(self, plants: Plants, rent: Array | float = 0.0) -> tuple[Array, Sold]:
-        """Return the income, and the rent that is saved, of plants in every draw [currency]; and who is served of all.
+        """Return the income, and the rent that is saved, of plants in every draw [currency]; and who is served of each.
 
         `rent` is that of a plant ready and not sold, by week, shape (weeks, 1 or draws).
         """
-        found, all_sold = np.zeros(plants.through.size), None
-        for buyers, step in zip(self.groups, self.steps, strict=True):
-            sold = buyers.served(plants)
-            all_sold = all_sold or sold
-            for t in np.flatnonzero(step.any(axis=1)):
-                found += step[t] * sold.served[t]
-        assert all_sold is not None
-        found += self.markdown * np.minimum(plants.through, all_sold.served[-1] + self.outlet)
+        sold = self._served(plants)
+        found = np.zeros(plants.through.size)
+        for t in np.flatnonzero(self.steps.any(axis=(1, 2))):
+            found += (self.steps[t] * sold.served[t]).sum(axis=0)
+        found += self.markdown * np.minimum(plants.through, sold.served[-1, 0] + self.outlet)
         if np.any(rent):
-            found += (rent * (all_sold.served + all_sold.perished - plants.past)).sum(axis=0)
-        return found, all_sold
+            found += (rent * (sold.served[:, 0] + sold.perished[:, 0] - plants.past)).sum(axis=0)
+        return found, sold
 
     def plane(self, plants: Plants, weights: Array, rent: Array | float = 0.0) -> tuple[float, Plants]:
         """Return the same weighted over draws [currency], and its slope in the plants.
@@ -142,20 +138,22 @@ class Income:
         Of the rent, weighted already, the shape is (weeks, draws).
         """
         slope = Plants(np.zeros_like(plants.ready), np.zeros_like(plants.past), np.zeros_like(plants.through))
-        value = 0.0
-        for at, (buyers, step) in enumerate(zip(self.groups, self.steps, strict=True)):
-            sold, on_served, on_perished = buyers.served(plants), step * weights, None
-            value += float(np.vdot(on_served, sold.served))
-            if at == 0:
-                clears = plants.through < sold.served[-1] + self.outlet
-                value += self.markdown * float(weights @ np.minimum(plants.through, sold.served[-1] + self.outlet))
-                slope.through[:] += np.where(clears, self.markdown * weights, 0.0)
-                on_served[-1] += np.where(clears, 0.0, self.markdown * weights)
-                if np.any(rent):
-                    value += float(
-                        np.vdot(np.broadcast_to(rent, on_served.shape), sold.served + sold.perished - plants.past)
-                    )
-                    on_served, on_perished = on_served + rent, np.broadcast_to(rent, on_served.shape)
-                    slope.past[:] -= rent
-            buyers.add_slope(sold, on_served, on_perished, slope)
+        sold, on_served, on_perished = self._served(plants), self.steps * weights, None
+        value = _sum(on_served, sold.served)
+        last = sold.served[-1, 0] + self.outlet
+        clears = plants.through < last
+        value += self.markdown * float(weights @ np.minimum(plants.through, last))
+        slope.through[:] += np.where(clears, self.markdown * weights, 0.0)
+        on_served[-1, 0] += np.where(clears, 0.0, self.markdown * weights)
+        if np.any(rent):
+            on_perished = np.broadcast_to(rent, plants.ready.shape)
+            value += _sum(on_perished, sold.served[:, 0] + sold.perished[:, 0] - plants.past)
+            on_served[:, 0] += rent
+            slope.past[:] -= rent
+        self._add_slope(sold, on_served, on_perished, slope)
         return value, slope
+
+
+def _sum(some: Array, others: Array) -> float:
+    """Return the sum of products, without the threads of a linear algebra library: on a busy machine these wait."""
+    return float(np.einsum("i,i->", some.ravel(), others.ravel()))

@@ -78,42 +78,39 @@ class Relaxation:
         for at, (price, limit) in enumerate(zip(prices.tolist(), limits.tolist(), strict=True), start=1):
             self._solver.addVar(0.0, limit)
             self._solver.changeColCost(at, price)
+        self._limits, self._there = limits, np.zeros(limits.size)
         self._planes, self._needs = (np.zeros(0, dtype=np.int32) for _ in range(2))  # which rows these are
-        self._limits = np.zeros(0)  # of the rows
 
     def solve(self, base: Array | None = None) -> tuple[float, Array, Mixture] | None:
         """Return what is worth most on top of some plants, these plants, and the mixture that says so.
 
         None if no plants reach all that must be.
         """
-        planes, solver = self.planes, self._solver
-        self._planes = np.append(self._planes, self._added(1.0, planes.slopes[self._planes.size :]))
-        self._needs = np.append(self._needs, self._added(0.0, planes.weights[self._needs.size :]))
-        there = np.zeros(planes.slopes.shape[1]) if base is None else base
-        limits = np.full(solver.getNumRow(), np.inf)
-        limits[self._planes] = planes.constants + planes.slopes @ there
-        limits[self._needs] = planes.weights @ there - planes.needs
-        before = np.append(self._limits, np.full(limits.size - self._limits.size, np.inf))
-        for row in np.flatnonzero(limits != before).tolist():
-            solver.changeRowBounds(row, -highspy.kHighsInf, float(limits[row]))
-        self._limits = limits
+        planes, solver, known, met = self.planes, self._solver, self._planes.size, self._needs.size
+        self._planes = np.append(self._planes, self._added(1.0, planes.slopes[known:], planes.constants[known:]))
+        self._needs = np.append(self._needs, self._added(0.0, planes.weights[met:], -planes.needs[met:]))
+        there = np.zeros(self._limits.size) if base is None else base
+        for at in np.flatnonzero(there != self._there).tolist():
+            solver.changeColBounds(at + 1, float(there[at]), float(there[at] + self._limits[at]))
+        self._there = there.copy()
         solver.run()
         if solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
             return None
         found = solver.getSolution()
         duals = np.abs(np.array(found.row_dual))
         mixture = Mixture(duals[self._planes], duals[self._needs])
-        return -solver.getInfo().objective_function_value, np.array(found.col_value[1:]), mixture
+        value = float(self.prices @ there) - solver.getInfo().objective_function_value
+        return value, np.array(found.col_value[1:]) - there, mixture
 
-    def _added(self, first: float, slopes: Array) -> NDArray[np.int32]:
-        """Add a row for each of some slopes; return which they are."""
+    def _added(self, first: float, slopes: Array, limits: Array) -> NDArray[np.int32]:
+        """Add a row for each of some slopes, with its limit; return which they are."""
         count, width = len(slopes), slopes.shape[1] + 1
         if not count:
             return np.zeros(0, dtype=np.int32)
         entries = np.column_stack([np.full(count, first), -slopes]).ravel()
         starts, at = np.arange(count, dtype=np.int32) * width, np.tile(np.arange(width, dtype=np.int32), count)
-        before, unbounded = self._solver.getNumRow(), np.full(count, highspy.kHighsInf)
-        self._solver.addRows(count, -unbounded, unbounded, entries.size, starts, at, entries)
+        before = self._solver.getNumRow()
+        self._solver.addRows(count, np.full(count, -highspy.kHighsInf), limits, entries.size, starts, at, entries)
         return np.arange(before, before + count, dtype=np.int32)
 
 
@@ -224,8 +221,10 @@ def _children(
         for start in range(0, every.size, step):
             some = every[start : start + step]
             most = np.full((some.size, later.size), np.inf)
-            for k in range(bounds.shape[1]):
-                np.minimum(most, bounds[some, k, None] + mixed[later, k], out=most)
+            each = np.empty_like(most)
+            for limit, adds in zip(bounds[some].T, mixed[later].T, strict=True):
+                np.add(limit[:, None], adds, out=each)
+                np.minimum(most, each, out=most)
             best.look(some, later, most)
     return best.found()
 
