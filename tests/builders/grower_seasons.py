@@ -7,6 +7,7 @@ from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
+import pytest
 from openpyxl import Workbook
 from other_seasons import FEW, OWN_NAMES, SOUTHERN
 from simulated_records import Truth, simulated
@@ -126,3 +127,5 @@ def sixty(folder: Path) -> Path:
 SEASONS: dict[str, Callable[[Path], Path]] = {
     one.__name__: one for one in (southern, one_variety, no_prices, own_stages, workbook, sixty)
 }
+EACH = [pytest.param(name, marks=pytest.mark.xdist_group(name)) for name in SEASONS]
+"""Their names; the tests of one season run in one process."""

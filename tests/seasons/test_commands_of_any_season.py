@@ -5,7 +5,7 @@ import warnings
 from html import unescape
 
 import pytest
-from grower_seasons import SEASONS
+from grower_seasons import EACH, SEASONS
 from names_of_demo import names_of_demo
 
 import forecast
@@ -16,7 +16,7 @@ NO_ORDERS = {"southern", "one_variety", "sixty"}
 RECORDS = {"own_stages": 1}  # with the exit code of `today`: targets are out of reach
 
 
-@pytest.fixture(scope="module", params=SEASONS)
+@pytest.fixture(scope="module", params=EACH)
 def mine(request, tmp_path_factory):
     """The name of a season, where it is, and the variety of its first target."""
     path = SEASONS[request.param](tmp_path_factory.mktemp("grower") / "mine")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import nbformat
 import pytest
-from grower_seasons import SEASONS
+from grower_seasons import EACH, SEASONS
 from names_of_demo import names_of_demo
 from nbclient import NotebookClient
 from run_notebooks import run, shell
@@ -22,7 +22,7 @@ WITHOUT = {  # notebooks of seasons that have no records, or multiply nothing
 LONGEST = 90  # seconds of computing
 
 
-@pytest.fixture(scope="module", params=SEASONS)
+@pytest.fixture(scope="module", params=EACH)
 def ran(request, tmp_path_factory):
     """All notebooks of a season, run: the season, its name, and the cells and seconds of each notebook."""
     folder = SEASONS[request.param](tmp_path_factory.mktemp("grower") / "mine")
