@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from forecast.errors import whole
+from forecast.errors import Fault, Refused, whole
 from forecast.fates.fate import Batch
 from forecast.growth.outcome import Outcome
 from forecast.growth.summaries import RANGE, RANGE_NAMES
@@ -41,11 +41,14 @@ class Hours(Result):
         ----------
         busiest
             How many weeks at most, those with most hours (median), the busiest first; weeks without work are left out.
+            `Refused` if there is no work in any.
         """
         if busiest is None:
             return self._weekly.copy()
         most = whole("busiest", busiest, 1, 1000)
         ranked = self._weekly.sort_values("median", ascending=False, kind="stable", ignore_index=True)
+        if not ranked["p95"].any():
+            raise Refused([Fault("no work is to be done: no stage states minutes", "Fill minutes.", "stages.csv")])
         return ranked[ranked["p95"] > 0].head(most)
 
     def facts(self) -> dict[str, object]:

@@ -50,6 +50,7 @@ SHARES = frozenset(
 CHANCES = frozenset({"chance", "chance_then", "chance_now", "chance_before", "overrun", "without"})
 """Columns that hold chances [0 to 1], which notebooks show as so many of 20 seasons."""
 _WIDE = 12  # columns
+NO_ROWS = "<p>There are none: the table has no rows.</p>"
 _SHARE_ROWS = {
     ("what", "survival"): ("estimate", "learned"),
     ("unit", "share"): ("value", "p10", "p90"),
@@ -96,6 +97,8 @@ class Result:
 
 def in_notebook(frame: pd.DataFrame) -> str:
     """Return a table as HTML as notebooks show it: chances as so many of 20 seasons, a single long row upright."""
+    if frame.empty:
+        return NO_ROWS
     if len(frame) != 1 or len(frame.columns) <= _WIDE:
         return styled(frame, chances=CHANCES)
     import pandas as pd  # noqa: PLC0415 (see below)

@@ -168,6 +168,9 @@ def test_the_busiest_weeks_are_those_of_most_hours(demo):
     hours = forecast.hours_of_work(forecast.simulate(demo, **DRAWS))
     busy = hours.table(busiest=3)
     assert busy["median"].tolist() == sorted(hours.table()["median"], reverse=True)[:3]
+    idle = demo.replace(stages=tuple(row.replace(minutes=0) for row in demo.stages))
+    with pytest.raises(Refused, match="no stage states minutes"):
+        forecast.hours_of_work(forecast.simulate(idle, **DRAWS)).table(busiest=3)
 
 
 def test_each_target_has_an_order_of_its_own_unless_none_is_enough(part):
@@ -232,3 +235,4 @@ def test_notebooks_show_chances_as_seasons_and_a_long_row_upright():
     row = pd.DataFrame([{f"column {at}": at for at in range(13)}])
     assert result_words.in_notebook(row).count("<tr>") == 14
     assert result_words.in_notebook(row.iloc[:, :12]).count("<tr>") == 2
+    assert "no rows" in result_words.in_notebook(table.head(0))
