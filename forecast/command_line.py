@@ -187,10 +187,14 @@ def _at_terminal() -> bool:
 def _begin(parsed: argparse.Namespace, names: Sequence[str], *, asks: bool) -> int:
     """Write the season that follows from answers: those of options, or asked for."""
     from forecast.starter import questions
+    from forecast.starter.additions import begun
     from forecast.starter.answers import Answers
     from forecast.starter.starter import FILLED, begin
 
     if asks:
+        if begun(parsed.folder) and not parsed.overwrite:
+            remedy = "Choose another name, or allow it to be replaced (--overwrite)."
+            raise refuse("folder", parsed.folder, "there is a season already", remedy)
         answers = questions.ask_all(input, _complain)
     else:
         missing = [name for name in ("crops", "climate") if not vars(parsed)[name]]

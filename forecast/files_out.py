@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 
@@ -62,6 +62,15 @@ def _put(data: Mapping[str, bytes], folder: Path, *, overwrite: bool) -> None:
                 home.rmdir()
 
 
+def there_already(places: Sequence[str], other: str) -> Fault:
+    """Return that files, or sheets, are there: the first by its name; `other` is what else may be chosen."""
+    remedy = f"Choose another {other}, or allow it to be replaced (overwrite=True, --overwrite)."
+    if len(places) > 1:
+        others = "Another one is" if len(places) == 2 else f"{len(places) - 1:,} more are"
+        remedy = f"{others} there, too. {remedy.replace(' it ', ' them ')}"
+    return Fault("already exists; nothing was written", remedy, places[0])
+
+
 def check_free(names: Collection[str], path: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
     """Return the folder, or refuse, before any work is done, what `write_texts` would refuse before it writes."""
     folder = Path(path)
@@ -74,11 +83,7 @@ def check_free(names: Collection[str], path: str | os.PathLike[str], *, overwrit
         raise Refused(misnamed)
     there = [] if overwrite else [str(folder / name) for name in names if os.path.lexists(folder / name)]
     if there:
-        remedy = "Choose another folder, or allow it to be replaced (overwrite=True, --overwrite)."
-        if len(there) > 1:
-            others = "Another one is" if len(there) == 2 else f"{len(there) - 1:,} more are"
-            remedy = f"{others} there, too. {remedy.replace(' it ', ' them ')}"
-        raise Refused([Fault("already exists; nothing was written", remedy, there[0])])
+        raise Refused([there_already(there, "folder")])
     homes = dict.fromkeys(Path(name).parent for name in names)
     faults = [*(_closed(folder, home) for home in homes), *(_taken(folder / name) for name in names)]
     if found := [fault for fault in faults if fault]:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from forecast.errors import Fault, Refused, refuse
-from forecast.files_out import check_free, write_texts
+from forecast.files_out import check_free, there_already, write_texts
 from forecast.io.csv_folder import held, table_cells
 from forecast.io.layout import MOST_ROWS, Sheet, read_row
 from forecast.io.row_places import Placed, in_old_order, place_rows
@@ -99,8 +99,7 @@ class WorkbookOut:
         """Refuse sheets that are there, unless they may be replaced."""
         there = [] if self.overwrite else [name for name in sheets if name in self]
         if there:
-            remedy = "Choose another file, or allow it to be replaced (overwrite=True, --overwrite)."
-            raise Refused([Fault("already exists; nothing was written", remedy, self.place(one)) for one in there])
+            raise Refused([there_already([self.place(one) for one in there], "file")])
 
     def check_texts(self, tables: Mapping[str, tuple[type[Row], Sequence[Row]]]) -> None:
         """Refuse texts of tables that a workbook cannot keep; every such text is listed."""

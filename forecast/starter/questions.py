@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TypeVar
 
 from forecast.defaults.crops import find_crop
@@ -46,7 +47,10 @@ def climate_of(text: str) -> str:
 
 def currency_of(text: str) -> str:
     """Return the code of a currency; three letters in any case."""
-    return Header(currency=text.strip().upper(), **_CURRENCY).currency
+    try:
+        return Header(currency=text.strip().upper(), **_CURRENCY).currency
+    except Refused as error:
+        raise Refused([replace(one, table="", value=text) for one in error.faults]) from error
 
 
 def plants_of(text: str) -> str:

@@ -6,12 +6,14 @@ import csv
 import inspect
 import io
 from collections.abc import Collection
+from itertools import pairwise
 
 from forecast.season.cells import Row
 from forecast.season.header import Header
 from forecast.season.season import Season
 
 _SUCH_AS = {"demand_cv": 0.15, "price_cv": 0.1, "location": '"the weather station nearest to us, 1991-2020"'}
+_OR = " Or:"  # ends the meaning of columns that the next ones may replace
 _LARGE = 20000  # a sum of money to begin with
 
 
@@ -33,7 +35,12 @@ def parameters(kind: type[Row]) -> list[tuple[tuple[str, ...], str]]:
 def about(kind: type[Row], columns: Collection[str]) -> list[str]:
     """Return the comment lines that say what some columns mean."""
     known = [([name for name in names if name in columns], meaning) for names, meaning in parameters(kind)]
-    return [f"# {', '.join(names)}: {meaning}" for names, meaning in known if names]
+    known.append(([], ""))
+    return [
+        f"# {', '.join(names)}: {meaning if others else meaning.removesuffix(_OR)}"
+        for (names, meaning), (others, _) in pairwise(known)
+        if names
+    ]
 
 
 def comments(kind: type[Row], columns: Collection[str] | None = None, more: str = "") -> str:

@@ -98,7 +98,9 @@ def learned(*, records: int, own: int, group: int, estimated: int) -> str:
     )
 
 
-LEARNED = "{season}: what {batches} say.\nWeight: how much of a number is decided by batches, not by what you stated."
+LEARNED = (
+    "{season}: learned from {batches}.\nWeight: how much of a number is decided by batches, not by what you stated."
+)
 SURVIVALS = {
     "variety": "variety",
     "stage": "stage",

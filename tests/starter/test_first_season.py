@@ -147,6 +147,28 @@ def test_questions_are_asked_until_they_are_answered() -> None:
     assert next(typed, None) is None
 
 
+def test_nothing_is_asked_where_a_season_is_there_already(tmp_path, capsys, monkeypatch) -> None:
+    folder = str(tmp_path / "mine")
+    begin(folder, Answers(["ferns"], "auckland"))
+    monkeypatch.setattr("forecast.command_line._at_terminal", lambda: True)
+    monkeypatch.setattr("builtins.input", lambda _: pytest.fail("a question was asked"))
+    assert main(["start", folder]) == 2
+    assert capsys.readouterr().err.startswith(f"folder, '{folder}': there is a season already. Choose another name, ")
+
+
+def test_a_currency_is_refused_as_it_was_typed() -> None:
+    assert refused_lines(questions.currency_of, "euros") == [
+        "currency, 'euros': not a currency code. Write its three capital letters, such as EUR."
+    ]
+
+
+def test_comments_offer_no_choice_of_columns_that_are_not_there(tmp_path) -> None:
+    begin(tmp_path / "mine", Answers(["ferns"], "auckland"))
+    texts = {name: (tmp_path / "mine" / f"{name}.csv").read_text(encoding="utf-8") for name in ("climate", "stages")}
+    assert "month: 1 (January) to 12.\n" in texts["climate"].replace("\r\n", "\n")
+    assert not any("Or:" in text for text in texts.values())
+
+
 def test_the_help_of_start_explains_every_name_of_with(capsys):
     assert set(ADDED) == set(ALL)
     with pytest.raises(SystemExit):

@@ -206,8 +206,11 @@ def test_every_part_is_well_formed_and_declared(begun) -> None:
 
 def test_nothing_is_replaced_unasked(begun) -> None:
     before = begun[0].read_bytes()
-    lines = refused_lines(begin, begun[0], SOUTH, first_week=FIRST)
-    assert lines[0].startswith("mine.xlsx, sheet varieties: already exists; nothing was written.")
+    (line,) = refused_lines(begin, begun[0], SOUTH, first_week=FIRST)
+    assert line == (
+        "mine.xlsx, sheet varieties: already exists; nothing was written. 6 more are there, too. Choose another file, "
+        "or allow them to be replaced (overwrite=True, --overwrite)."
+    )
     assert begun[0].read_bytes() == before
 
 
