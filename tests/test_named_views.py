@@ -17,7 +17,7 @@ from forecast.words import resources as resource_words
 from forecast.words import results as result_words
 
 HOSTA, HEUCHERA = "Hosta 'Orrinfall'", "Heuchera 'Brunnock'"
-DEMO = Path(__file__).parents[2] / "demo_data"
+DEMO = Path(__file__).parents[1] / "demo_data"
 DRAWS = {"draws": 64, "seed": 1}
 
 
