@@ -189,7 +189,8 @@ def _begin(parsed: argparse.Namespace, names: Sequence[str], *, asks: bool) -> i
     from forecast.starter import questions
     from forecast.starter.additions import begun
     from forecast.starter.answers import Answers
-    from forecast.starter.starter import FILLED, begin
+    from forecast.starter.columns import FILLED
+    from forecast.starter.starter import begin
 
     if asks:
         if begun(parsed.folder) and not parsed.overwrite:
@@ -207,7 +208,7 @@ def _begin(parsed: argparse.Namespace, names: Sequence[str], *, asks: bool) -> i
     season, assumed = begin(parsed.folder, answers, overwrite=parsed.overwrite, additions=names)
     columns = sum(len(table_cells(getattr(season, table), TABLES[table])[0]) for table in FILLED)
     path, book = Path(parsed.folder), is_workbook(parsed.folder)
-    print(starting_words.filled(path, columns=columns, assumed=assumed, book=book))
+    print(starting_words.filled(path, tables=FILLED, columns=columns, assumed=assumed, book=book))
     return 0
 
 

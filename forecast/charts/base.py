@@ -69,7 +69,8 @@ def saleable(outcome: Outcome, variety: str) -> Chart:
         The 90 % range as a band, the median as a line, each target as a diamond, with a bar over all weeks of its sale.
     """
     if variety not in outcome.varieties:
-        raise refuse("variety", variety, "not ordered", f"Ordered are {', '.join(outcome.varieties)}.")
+        ordered = f"Ordered: {', '.join(outcome.varieties)}." if outcome.varieties else "Nothing is ordered yet."
+        raise refuse("variety", variety, "not ordered", ordered)
     table = outcome.table(variety, sold=True)
     first = min(batch.week for batch in outcome.batches if batch.variety == variety)
     table = dated(table[table["week"] >= str(first)])

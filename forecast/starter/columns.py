@@ -20,6 +20,8 @@ from forecast.weeks import Week
 
 MOST = 10**9
 """What any number may be at most."""
+FILLED = ("varieties", "price_list", "targets")
+"""Tables that a grower fills."""
 SETTINGS = "season"
 """Name of the settings of a season, beside those of its tables."""
 _EMPTY = re.compile(r" ?(?:\b([A-Z][a-z]+ (?:\w+ )?)empty|\bEmpty(?: or no)?): ([^.]+)\.")

@@ -25,13 +25,13 @@ from forecast.season.targets import Target, Weight
 from forecast.season.varieties import Variety
 from forecast.starter.additions import ALL, PROFILES, add, begun, more, named
 from forecast.starter.answers import Answers, Assumed, first_season
+from forecast.starter.columns import FILLED
 from forecast.starter.notebooks import copies
 from forecast.starter.past import VARIETIES, records_until
 from forecast.starter.remarks import comments, settings
 from forecast.weeks import Week
 
 _R = TypeVar("_R", bound=Row)
-FILLED = ("varieties", "price_list", "targets")  # tables that a grower fills
 _PRACTICE = "common practice, no source: put your own figures here"
 _LOCATION = "De Bilt, the Netherlands, 1991-2020: put your own station here, and its figures into climate.csv"
 _STATION = (

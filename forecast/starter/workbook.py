@@ -11,12 +11,10 @@ from forecast.io.workbook_out import WorkbookOut
 from forecast.season.cells import Row
 from forecast.season.season import TABLES, Season
 from forecast.season.targets import Weight
-from forecast.starter.columns import SETTINGS
+from forecast.starter.columns import FILLED, SETTINGS
 from forecast.starter.table_sheets import LISTS, Sources, lists_page, sources_of, table_columns, table_page
 from forecast.words import starting as words
 
-FILLED = ("varieties", "price_list", "targets")
-"""Tables that a grower fills."""
 _PROFILES = "profiles"
 Tables = Mapping[str, tuple[type[Row], Sequence[Row]]]
 

@@ -101,16 +101,18 @@ def certainty(*, level: float, gain: float, currency: str) -> str:
     return f"{percent(level)} % sure where nothing else decides; {split}"
 
 
-def filled(folder: Path, *, columns: int, assumed: Sequence[tuple[str, str]], book: bool = False) -> str:
+def filled(
+    folder: Path, *, tables: Sequence[str], columns: int, assumed: Sequence[tuple[str, str]], book: bool = False
+) -> str:
     """Return what to fill in, what was assumed, and what to do then; `book` says that it is a workbook."""
-    tables = ("varieties", "price_list", "targets") if book else ("varieties.csv", "price_list.csv", "targets.csv")
+    names = tables if book else [f"{table}.csv" for table in tables]
     width = max(len(what) for what, _ in assumed)
     lines = [f"  {what:{width}}  {value}" for what, value in assumed]
     return "\n".join(
         [
             f"Written to {folder}. Replace the examples in three {'sheets' if book else 'tables'}, "
             f"{counted(columns, 'column')} in all:",
-            f"  {any_of(tables).replace(' or ', ' and ')}.",
+            f"  {any_of(names).replace(' or ', ' and ')}.",
             f"Then: {command('check', folder)}",
             f"      {command('order', folder)}",
             "",

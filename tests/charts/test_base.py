@@ -8,6 +8,7 @@ from chart_specs import rows, says_what_it_shows
 
 import forecast
 from forecast import charts
+from forecast.records.records import Records
 
 VARIETY = "Hosta 'Orrinfall'"
 HEUCHERA = "Heuchera 'Pellowen'"
@@ -84,6 +85,13 @@ def test_a_variety_that_nobody_wants_is_drawn_all_the_same(demo):
 def test_a_variety_that_is_not_ordered_is_refused(outcome):
     with pytest.raises(forecast.Refused, match=r"Hosta 'Quenvara'.*not ordered"):
         charts.saleable(outcome, "Hosta 'Quenvara'")
+
+
+def test_where_nothing_is_ordered_no_list_of_what_is_begins(demo):
+    season, records = demo.replace(orders=(), on_hand=()), Records(batches=(), counts=())
+    outcome = forecast.reforecast(season, records, on_date="2026-12-07", draws=64).outcome
+    with pytest.raises(forecast.Refused, match=r"not ordered\. Nothing is ordered yet\.$"):
+        charts.saleable(outcome, VARIETY)
 
 
 def test_notebooks_draw_with_what_jupyterlab_brings_along(drawn):

@@ -16,7 +16,8 @@ from forecast.season.season import Season
 from forecast.starter import questions
 from forecast.starter.additions import ALL
 from forecast.starter.answers import FORMS, SPRING, Answers, first_season
-from forecast.starter.starter import FILLED, begin
+from forecast.starter.columns import FILLED
+from forecast.starter.starter import begin
 from forecast.weeks import Week
 from forecast.words.starting import ADDED
 

@@ -18,7 +18,8 @@ from forecast.records.records import read_records
 from forecast.season.season import TABLES
 from forecast.starter.additions import ADDITIONS, NEW
 from forecast.starter.answers import Answers
-from forecast.starter.starter import FILLED, begin, start
+from forecast.starter.columns import FILLED
+from forecast.starter.starter import begin, start
 from forecast.weeks import Week
 
 FIRST = Week(2026, 40)
