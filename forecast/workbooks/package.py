@@ -163,7 +163,8 @@ class Package:
         while f"rId{number}" in taken:
             number += 1
         where = posixpath.relpath(target, posixpath.dirname(part) or ".")
-        new = f'<Relationship Id="rId{number}" Type="{self._relations()}/{kind}" Target="{quoted(where)}"/>'
+        address = "/".join([self._relations(), kind])
+        new = f'<Relationship Id="rId{number}" Type="{address}" Target="{quoted(where)}"/>'
         self._change(links, [root.appended(native(root, new))])
         return f"rId{number}"
 
