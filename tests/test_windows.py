@@ -4,6 +4,7 @@ import ast
 import errno
 import os
 import re
+import shlex
 import subprocess
 import sys
 from itertools import pairwise
@@ -12,6 +13,7 @@ from pathlib import Path, PureWindowsPath
 import pytest
 
 import forecast
+from forecast.__main__ import main
 from forecast.files_out import write_texts
 from forecast.show.plan_workbook import write_plan_workbook
 from forecast.starter import starter
@@ -137,7 +139,10 @@ def test_a_season_saved_by_an_editor_of_windows_is_the_same(tmp_path):
 # Names and paths
 
 
-@pytest.mark.parametrize("name", ["two words", "Kulturgärtnerei", "苗圃", "it's 100 %", "a" * 120])
+ANY_NAMES = ["two words", "Kulturgärtnerei", "苗圃", "it's 100 %", "a" * 120, r"back\slash"]
+
+
+@pytest.mark.parametrize("name", ANY_NAMES)
 @pytest.mark.parametrize("kind", [str, Path])
 def test_a_folder_may_have_any_name_and_be_given_as_text_or_path(name, kind, tmp_path):
     folder = tmp_path / name / "season"
@@ -145,6 +150,19 @@ def test_a_folder_may_have_any_name_and_be_given_as_text_or_path(name, kind, tmp
     assert forecast.read_season(kind(folder)) == SEASON
     write_plan_workbook(SEASON, kind(folder / f"{name}.xlsx"))
     assert forecast.read_season(kind(folder / f"{name}.xlsx")) == SEASON
+
+
+@pytest.mark.parametrize("name", ANY_NAMES)
+@pytest.mark.parametrize("ending", ["", ".xlsx"])
+def test_every_command_takes_a_folder_or_workbook_of_any_name(name, ending, tmp_path, capsys):
+    mine = str(tmp_path / name / f"my {name}{ending}")
+    assert main(["start", mine, "--crops", "hostas", "--climate", "dublin"]) == 0
+    asked = [shlex.split(line)[3:] for line in re.findall("python -m forecast .*", capsys.readouterr().out)]
+    assert [line[:2] for line in asked[:2]] == [["check", mine], ["order", mine]]
+    for line in asked[:2]:
+        assert main([*line, *(["--draws", "16"] if line[0] == "order" else [])]) == 0
+    assert main(["start", mine, "--with", "records"]) == 0
+    assert main(["check", mine]) == 0
 
 
 def test_a_path_too_long_for_the_system_is_refused(tmp_path):
