@@ -28,6 +28,8 @@ LATER = 1.25  # times the usual time, after which most plants are ready; judgeme
 SERVICE_LEVEL, SPLIT_GAIN = 0.9, 25.0  # judgement
 SPRING = {False: (4, 20), True: (10, 20)}  # day of the month around which spring sales begin, by hemisphere; judgement
 WARMTH = {True: 5.0, False: 16.0}  # °C above which a house is held, by whether all its crops are hardy; judgement
+BENCH_COST = {HOUSE: 1.0, SHADE: 0.5}  # of a m² and week, in any currency; judgement: a budget of bedding plants that
+# counts all overhead and labour has 2.15 USD (Rutgers Cooperative Extension, 0.20 per square foot)
 SALE_WEEKS = 10  # that a season goes on after its last target
 WANTED, UNIT_PRICE, SALE_PRICE = 300, 1.5, 6.0  # examples, to be replaced
 _MOST = 40  # crops
@@ -158,8 +160,10 @@ def _places(crops: Sequence[Crop], stages: Sequence[Stage], bench: float | None)
     """Return the house, and the shade house if a crop is hardened off there."""
     hardy = all(crop.hardy for crop in crops)
     area = NO_LIMIT if bench is None else bench
-    house = Place(place=HOUSE, area=area, usable=1.0, held_above=WARMTH[hardy], note=words.HOUSE_NOTE)
-    shade = Place(place=SHADE, area=area, usable=1.0, shaded_by=2.0, note=words.SHADE_NOTE)
+    house, shade = (
+        Place(place=name, area=area, usable=1.0, cost_per_m2_week=BENCH_COST[name], note=words.PLACE_NOTE, **cells)
+        for name, cells in ((HOUSE, {"held_above": WARMTH[hardy]}), (SHADE, {"shaded_by": 2.0}))
+    )
     return [house, *([shade] if any(row.place == SHADE for row in stages) else [])]
 
 
@@ -185,6 +189,6 @@ def _assumed(season: Season, station: Station, answers: Answers) -> list[Assumed
         Assumed("labs", words.labs(plants=answers.plants, lead_weeks=LEAD_WEEKS)),
         Assumed("prices", words.prices(bought=UNIT_PRICE, sold=SALE_PRICE, currency=cash)),
         Assumed("sales", words.sales(number=WANTED, weeks=weeks)),
-        Assumed("growing", words.GROWING),
+        Assumed("growing", words.growing(bench=house.cost_per_m2_week, currency=cash)),
         Assumed("certainty", words.certainty(level=SERVICE_LEVEL, gain=SPLIT_GAIN, currency=cash)),
     ]

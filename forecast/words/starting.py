@@ -39,9 +39,7 @@ EXAMPLES = (
     "start my_season --with promises --with costs",
 )
 ASSUMED = "Assumed until you change it:"
-GROWING = "costs nothing beside the plantlets until you say what it does: --with costs"
-HOUSE_NOTE = "judgement: write your own area and temperature"
-SHADE_NOTE = "judgement: write your own area"
+PLACE_NOTE = "judgement: write your own area, temperature and cost"
 
 
 def help_of_start() -> str:
@@ -78,6 +76,11 @@ def house(*, held_above: float | None, bench: float | None) -> str:
     """Return what was assumed of the house."""
     space = "space for any number" if bench is None else f"{figures(bench)} m² of bench"
     return f"never below {figures(held_above or 0.0)} °C; {space}"
+
+
+def growing(*, bench: float, currency: str) -> str:
+    """Return what growing was assumed to cost."""
+    return f"a m² of bench under cover costs {bench:.2f} {currency} a week; pots and work nothing yet: --with costs"
 
 
 def labs(*, plants: str, lead_weeks: int) -> str:
