@@ -163,8 +163,9 @@ class PricingProblem:
             return False
         reached = self.ways.promises.reach({way.at: n for way, n in column.plants.items()} if column else {})
         missed = [*fresh.promises_missed(column.shipments if column else (), self.ways.variety, reached)]
+        chances = {id(one.row): one.chance for one in reached}
         for row, lacks in missed:
-            self.ways.promises.asked_more(row, times * lacks)
+            self.ways.promises.asked_more(row, times * lacks, chances[id(row)])
         if missed:
             self._keeps.clear()
             self.required = not self.ways.promises.kept({})

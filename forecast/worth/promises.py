@@ -76,10 +76,14 @@ class Promises:
         """The chance at which the search asks for each promise."""
         return {row.row: level for row, level in zip(self._rows, self._levels, strict=True)}
 
-    def asked_more(self, row: Target, by: float) -> None:
-        """Ask for a promise at a higher level than before, by so much of what is left to certainty at most."""
+    def asked_more(self, row: Target, by: float, reached: float = 0.0) -> None:
+        """Ask for a promise at a level higher by so much than before, or than what is `reached` if that is more.
+
+        By half of what is left to certainty at most.
+        """
         at = next(at for at, one in enumerate(self._rows) if one.row is row)
-        self._levels[at] += min(by, (1 - self._levels[at]) / 2)
+        more = max(reached - self._levels[at], 0.0) + by
+        self._levels[at] += min(more, (1 - self._levels[at]) / 2)
 
     def chances(self, plants: Mapping[int, float]) -> list[float]:
         """Return the chance with which each promise is kept, by some plants of each way.
