@@ -107,11 +107,13 @@ class PricingProblem:
         self.required = bool(ways.promises) and not ways.promises.kept({})
         self._base = 0.0  # what the plants that are there in any case are worth
         self._begun = False  # whether it was solved before
+        self._missed: tuple[object, ...] | None = None  # key of the column that did not keep a promise on fresh draws
         self.excess = 0.0  # by how much what was found was above a plane
 
     def anew(self, columns: Sequence[Column]) -> PricingProblem:
         """Return one that begins with what this one knows, of its columns with some; neither changes the other."""
         found = copy(self)
+        found._missed = None
         found.ways, found._planes = self.ways.anew(), self._planes.latest(_POINTS)
         found._incomes = dict([*self._incomes.items()][-_POINTS:])
         found._keeps, found._orderable = {**self._keeps}, {*self._orderable}
@@ -157,15 +159,17 @@ class PricingProblem:
     def ask_more(self, column: Column | None, fresh: FreshDraws, times: float = 1.0) -> bool:
         """Ask at a higher level for promises that a column does not keep on fresh draws; return whether any is not.
 
-        Higher by so many times what lacks.
+        Higher by so many times what lacks; above what the column reaches, if it was asked more of before.
         """
         if not self.ways.promises:
             return False
         reached = self.ways.promises.reach({way.at: n for way, n in column.plants.items()} if column else {})
         missed = [*fresh.promises_missed(column.shipments if column else (), self.ways.variety, reached)]
-        chances = {id(one.row): one.chance for one in reached}
+        again = column is not None and column.key == self._missed  # so that the last raise changed nothing
+        chances = {id(one.row): one.chance if again else 0.0 for one in reached}
         for row, lacks in missed:
             self.ways.promises.asked_more(row, times * lacks, chances[id(row)])
+        self._missed = column.key if column is not None and missed else None
         if missed:
             self._keeps.clear()
             self.required = not self.ways.promises.kept({})
