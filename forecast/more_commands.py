@@ -200,7 +200,7 @@ def learn_rates(parsed: argparse.Namespace) -> int:
     with suppress(BrokenPipeError):  # whoever reads it has had enough, and gets the files all the same
         sys.stdout.flush()
     if parsed.write is not None:
-        write_season(learned, parsed.write, overwrite=parsed.overwrite)
+        write_season(learned, parsed.write, overwrite=parsed.overwrite, like=parsed.folder)
         print(words.learned_written(parsed.write))
     return 0
 

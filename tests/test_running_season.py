@@ -1,6 +1,8 @@
 """The commands of a season that runs or is thought over, as a grower types them: today, learn and whatif."""
 
+import csv
 import math
+import re
 from datetime import date
 from pathlib import Path
 
@@ -229,6 +231,24 @@ def test_learn_writes_the_learned_season_and_replaces_nothing_unasked(capsys, st
     assert (out / "stages.csv").read_text(encoding="utf-8") == "mine"
     assert main([*arguments, "--overwrite"]) == 0
     assert (out / "stages.csv").read_bytes() == written["stages.csv"]
+
+
+def test_learn_writes_decimal_commas_where_the_season_has_them(started, tmp_path):
+    mine, out = tmp_path / "mine", tmp_path / "learned"
+    mine.mkdir()
+    for file in started.glob("*.*"):
+        text = file.read_text(encoding="utf-8")
+        if file.suffix == ".csv":
+            rows = csv.reader(line for line in text.splitlines() if not line.lstrip('"').startswith("#"))
+            cells = [[re.sub(r"^(-?\d+)\.(\d+)$", r"\1,\2", cell) for cell in row] for row in rows]
+            text = "".join(f"{';'.join(cell.replace(';', ',') for cell in row)}\n" for row in cells)
+        (mine / file.name).write_text(text, encoding="utf-8")
+    assert main(["learn", str(mine), "--draws", "64", "--write", str(out)]) == 0
+    written = (out / "stages.csv").read_text(encoding="utf-8")
+    assert re.search(r";0,\d+;", written)
+    assert not re.search(r";0\.\d+;", written)
+    season = forecast.learn(forecast.read_season(started), forecast.read_records(started))
+    assert [row.survival for row in forecast.read_season(out).stages] == [row.survival for row in season.stages]
 
 
 @pytest.mark.parametrize("extra", [[], ["--overwrite"]])

@@ -126,15 +126,17 @@ def _first_line(text: str) -> str:
     return next(filled, "")
 
 
-def table_texts(tables: object, kinds: Mapping[str, type[Row]], path: str | os.PathLike[str]) -> dict[str, str]:
+def table_texts(
+    tables: object, kinds: Mapping[str, type[Row]], path: str | os.PathLike[str], *like: str | os.PathLike[str]
+) -> dict[str, str]:
     """Return the text of each table's file by its name.
 
     A table that may be absent has one if it has rows, or if its file is there, so that nothing old stays. They are
-    written as the tables that are in the folder already.
+    written as the tables that are in the folder already; if there are none, as those of the first folder that has some.
     """
     texts: dict[str, str] = {}
     faults: list[Fault] = []
-    form = form_of(path)
+    form = form_of(path, *like)
     for table, kind in kinds.items():
         rows, name = getattr(tables, table), f"{table}.csv"
         if rows or table not in OPTIONAL or os.path.lexists(Path(path) / name):

@@ -94,7 +94,9 @@ def look_at_season(source: Source) -> Read[Season]:
     return Read(season, tuple(faults), (*read.odd, *source.ignored()), found)
 
 
-def write_season(season: Season, path: str | os.PathLike[str], *, overwrite: bool = False) -> None:
+def write_season(
+    season: Season, path: str | os.PathLike[str], *, overwrite: bool = False, like: str | os.PathLike[str] | None = None
+) -> None:
     """Write a season as a folder or a workbook that `read_season` reads back exactly.
 
     Parameters
@@ -106,6 +108,9 @@ def write_season(season: Season, path: str | os.PathLike[str], *, overwrite: boo
         there, only the rows of these tables change.
     overwrite
         Whether existing files, or sheets of these names, may be replaced.
+    like
+        A folder whose tables have the separators and decimal marks that those of a new folder are to have; they have
+        commas and points if it is not given.
 
     Raises
     ------
@@ -122,7 +127,7 @@ def write_season(season: Season, path: str | os.PathLike[str], *, overwrite: boo
         return
     header = {name: plain(getattr(season, name)) for name in Header.model_fields}
     texts = {HEADER: tomli_w.dumps({name: value for name, value in header.items() if value is not None})}
-    texts |= table_texts(season, TABLES, path)
+    texts |= table_texts(season, TABLES, path, *([] if like is None else [like]))
     write_texts(texts, path, overwrite=overwrite)
 
 
