@@ -16,6 +16,7 @@ from forecast.propagation.sourcing import Routes
 from forecast.resources.bench_use import BenchSpace
 from forecast.weeks import Week
 from forecast.words import charts as words
+from forecast.words.resources import AMPLE
 from forecast.words.results import records
 
 # Colours that stay apart without colour vision: Okabe, M. and Ito, K. (2008), Color Universal Design.
@@ -145,14 +146,17 @@ def bench(space: BenchSpace, place: str) -> Chart:
     Returns
     -------
     LayerChart
-        The 90 % range as a band, the median as a line, the area available as a stepped line.
+        The 90 % range as a band, the median as a line, the area available as a stepped line, unless there is space for
+        any number of plants.
     """
     weekly = space.table()[space.table()["place"] == place]
     used = weekly.index[(weekly["p95"] > 0)]
     if len(used):
         weekly = weekly.loc[used[0] : used[-1]]
     base = alt.Chart(dated(weekly)).encode(x=week_axis(), tooltip=area_tips())
-    layers = [*fan(base, "bench area [m²]"), capacity(base)]
+    layers = fan(base, "bench area [m²]")
+    if weekly["available"].max() <= AMPLE * weekly["p95"].max():  # else the area in use could not be seen
+        layers.append(capacity(base))
     return layered(*layers, title=place, reads=words.BENCH, text=space.sentence(place))
 
 

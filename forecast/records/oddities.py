@@ -30,8 +30,6 @@ def odd_records(tables: Tables, season: Season | None = None) -> list[Fault]:
     found = [*_received(tables), *_named_twice(tables), *_counted(tables), *_leaping(tables)]
     labs = [("batches", number, "lab", row.lab) for number, row in tables.rows.get("batches", ()) if row.lab]
     found += spelt_twice(labs)
-    if season is not None:
-        found += _begun_before(tables, season)
     if season is not None and season.climate:
         found += _half_a_year_off([row for _, row in tables.rows["weather"]], season.normals)
     return found
@@ -47,17 +45,6 @@ def _received(tables: Tables) -> Iterator[Fault]:
         elif row.dead_on_arrival > _HALF * row.received:
             problem = f"more than half of the {row.received:,} received"
             yield Fault(problem, remedy, "batches", number, "dead_on_arrival", row.dead_on_arrival)
-
-
-def _begun_before(tables: Tables, season: Season) -> Iterator[Fault]:
-    """List batches that came before the season and have living plants in it, which no forecast counts."""
-    begins = season.first_week.monday
-    alive = {row.batch for _, row in tables.rows.get("counts", ()) if row.alive and row.date >= begins}
-    for number, row in tables.rows.get("batches", ()):
-        if row.delivered < begins and row.batch in alive:
-            problem = f"before the season begins on {begins}: forecasts do not count its plants"
-            remedy = "Write those that are there when it begins into on_hand, or let the season begin earlier."
-            yield Fault(problem, remedy, "batches", number, "delivered", str(row.delivered))
 
 
 def _named_twice(tables: Tables) -> Iterator[Fault]:

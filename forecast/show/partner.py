@@ -32,6 +32,7 @@ from forecast.weeks import read_day
 from forecast.words import partner as words
 from forecast.words.numbers import counted, money
 from forecast.words.orders import BACK, CERTAINTY, TARGETS, no_other, not_ordered
+from forecast.words.resources import AMPLE
 
 _MOST_CHARTS = 12  # of varieties
 _MOST_OTHERS = 5
@@ -270,11 +271,11 @@ def _proof(plan: Plan, *, earns: bool) -> list[str]:
 def _limits(plan: Plan) -> Table | None:
     """Return the binding limits; None without a limit."""
     limits, currency = plan.limits(), plan.season.currency
-    if limits.empty:
-        return None
     rows = []
     for row in limits.to_dict("records"):
         place = row["limit"] in plan.season.place_names
+        if place and row["available"] > AMPLE * row["used"]:
+            continue
         used = f"{row['used']:,.0f} m²" if place else money(row["used"], currency)
         available = f"{row['available']:,.0f} {'m²' if place else currency}"
         gap = plan.bound - plan.margin
@@ -282,6 +283,8 @@ def _limits(plan: Plan) -> Table | None:
             row["shadow_price"], error=row["error"], available=row["available"], gap=gap, currency=currency
         )
         rows.append((row["limit"], row["week"], used, available, worth))
+    if not rows:
+        return None
     return Table(pd.DataFrame(rows, columns=words.limit_columns(plan.aim)), words.LIMITS, ("used", "available"))
 
 

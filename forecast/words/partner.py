@@ -27,7 +27,7 @@ from forecast.words.numbers import (
     unit_worth,
 )
 from forecast.words.orders import all_met, would_take
-from forecast.words.resources import after_fixed_costs, capacity, losses
+from forecast.words.resources import AMPLE, after_fixed_costs, capacity, losses
 
 CAUTIONS = (
     "A planning aid, not advice. Where a licensed professional must decide (crop protection, plant health, tax), "
@@ -457,6 +457,8 @@ def difference(*, plantlets: int, seasons_more: int, cost: float, margin: float,
 
 def fullest(*, area: float, available: float, week: str, overrun: float) -> str:
     """Return how full a growing area gets [m²], and the chance that it is over capacity."""
+    if available > AMPLE * area:
+        return f"about {rounded(area)} m² in {week}"
     fits = f"over capacity in {seasons(overrun)}" if overrun else "within capacity"
     return f"about {rounded(area)} of {figures(available)} m² in {week}; {fits}"
 

@@ -8,7 +8,7 @@ from typing import Any
 from forecast.words.numbers import cash, dated, figures, met, range_90, rounded, seasons, signed, span, whose
 from forecast.words.numbers import money as amount
 
-_AMPLE = 100  # times what is used, of which it is not said that it is enough
+AMPLE = 100  # times what is used, of which it is not said that it is enough
 _HALF_AN_HOUR = 0.5
 _SMALL = 10  # area that is said to two figures [m²]
 Row = Mapping[Any, Any]
@@ -37,7 +37,7 @@ def bench_use(place: str, *, fullest: Row, worst: Row, overrun: float, used: boo
     if not used:
         return f"{place}: not used."
     text = f"{place}: fullest in the week of {dated(fullest['week'])}, {_area(fullest)}"
-    if fullest["available"] > _AMPLE * fullest["p95"]:
+    if fullest["available"] > AMPLE * fullest["p95"]:
         return f"{text}."
     text += f"; {capacity(overrun)}"
     if worst["overrun"] > fullest["overrun"]:
@@ -146,6 +146,6 @@ def _area(row: Row) -> str:
         rounded(row[name]) if row[name] >= _SMALL else figures(row[name], 2) for name in ("p5", "median", "p95")
     )
     area = f"about {median} m²{range_90(low, high)}"
-    if row["available"] > _AMPLE * row["p95"]:
+    if row["available"] > AMPLE * row["p95"]:
         return area
     return f"{area} of {figures(row['available'])} m²" if row["available"] else f"{area} while it is closed"

@@ -71,6 +71,12 @@ def test_the_curve_marks_the_order_and_the_order_from_the_mean(drawn, order):
     assert marks[1]["chance"] < order.service_level <= marks[0]["chance"]
 
 
+def test_space_for_any_number_is_not_drawn(demo):
+    ample = demo.replace(places=[row.replace(area=100_000) for row in demo.places])
+    space = forecast.bench_space(forecast.simulate(ample, draws=16, seed=1))
+    assert len(charts.bench(space, "covered house").to_dict()["layer"]) == 2
+
+
 def test_the_benches_are_drawn_against_what_there_is(drawn, demo):
     place = demo.place("covered house")
     assert {row["available"] for row in rows(drawn["bench"], "week")} == {place.area * place.usable}
