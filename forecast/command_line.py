@@ -363,7 +363,7 @@ def _planned(parsed: argparse.Namespace, season: Season) -> Plan:
         return plan_orders(
             season, draws=parsed.draws, seed=parsed.seed, aim=getattr(parsed, "aim", None) or aim_for(season),
             progress=lambda *_: clock.refresh(),
-        )  # fmt: skip
+        ).without_search()  # fmt: skip
 
 
 def _hidden() -> bool | None:

@@ -268,6 +268,10 @@ class Plan(Result):
         earns = outcome.batches and not unpriced(self.season.varieties, self.season.targets)
         return Reached(outcome, self.shipments, self.cash_flow() if earns else None, settled=placed(self.season))
 
+    def without_search(self) -> Plan:
+        """Return the plan without what a plan `like` it would begin with, which takes memory."""
+        return replace(self, _solution=replace(self._solution, kept=None))
+
     def limits(self) -> pd.DataFrame:
         """Return how far each limit is used, and what one more unit of it would be worth.
 

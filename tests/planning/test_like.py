@@ -183,3 +183,12 @@ def test_what_concerns_no_variety_changes_nothing_of_its_deliveries():
                 assert columns(changed, season_streams(8, 1), name) == before[name][1], changes[at][:3]
     assert looked_at > 200
     assert 0.3 < same / looked_at < 0.95
+
+
+def test_without_its_search_a_plan_is_the_same_and_one_like_it_begins_anew(demo):
+    season = demo.only(["Hosta 'Orrinfall'", "Heuchera 'Pellowen'"])
+    whole = forecast.plan_orders(season, draws=64, seed=1)
+    alone = whole.without_search()
+    assert alone.orders == whole.orders
+    assert alone.targets().equals(whole.targets())
+    assert forecast.plan_orders(season, draws=64, seed=1, like=alone).orders == whole.orders
